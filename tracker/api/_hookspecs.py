@@ -1,0 +1,123 @@
+"""The hooks a plugin may implement, in the entry-point group ``strandbook``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pluggy
+
+from tracker.api._method import Method
+
+GROUP = "strandbook"
+hookspec = pluggy.HookspecMarker(GROUP)
+hookimpl = pluggy.HookimplMarker(GROUP)
+
+
+@dataclass(frozen=True)
+class FactorValue:
+    """One thing recorded about how a specimen came to be.
+
+    Attributes:
+        name: Lower-case word with its unit as ending: ``nozzle_c``.
+        value: A number, a word, or None for "not recorded".
+        unit: Unit of a number; empty for words.
+        basis: ``measured``, ``commanded``, ``stated``, ``estimated``, ``typed`` or ``not recorded``.
+        source: Where it was read.
+        low: Lower bound where it is known as an interval only; ``high`` the upper.
+        resolution: Differences below this are not differences; None: any difference counts.
+        span: Typical span over which the factor is varied on purpose, same unit.
+    """
+
+    name: str
+    value: float | str | None
+    unit: str = ""
+    basis: str = "not recorded"
+    source: str = ""
+    low: float | None = None
+    high: float | None = None
+    resolution: float | None = None
+    span: float | None = None
+
+
+@dataclass(frozen=True)
+class ReadLog:
+    """A log of a print as a reader understood it.
+
+    Attributes:
+        channels: Name (``chamber_c``, ``bed_c``, ``nozzle_c``, ``room_c``, ``room_rh``) to values,
+            shape (n,), in °C or per cent.
+        time_s: Seconds, shape (n,): since 1970-01-01 UTC where ``absolute``, else since the log began.
+        absolute: Whether the log knows the date.
+        how: What was guessed on the way, one sentence each, to be shown.
+        problems: Gaps, frozen sensors, clock jumps, one sentence each.
+    """
+
+    channels: Mapping[str, Sequence[float]]
+    time_s: Sequence[float]
+    absolute: bool
+    how: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LabelDesign:
+    """What stands on a label beside the code.
+
+    Attributes:
+        name: Chosen with ``--design``.
+        help: One line.
+        lines: From the facts of a spool, drying or specimen (``id``, ``material``, ``orientation``,
+            ``date``, ``lot``, ``job``, ``name``) to at most four short lines, the ID excluded.
+    """
+
+    name: str
+    help: str
+    lines: Callable[[Mapping[str, str]], Sequence[str]]
+
+
+@dataclass(frozen=True)
+class ResultFacts:
+    """A result as it was just stored."""
+
+    measurement: str
+    specimen: str
+    quantity: str
+    value: float | None
+    unit: str
+    uncertainty: float | None
+    method: str
+    method_version: str
+    remarks: tuple[str, ...] = ()
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+
+@hookspec
+def strandbook_methods() -> list[Method]:
+    """Return test methods."""
+    raise NotImplementedError
+
+
+@hookspec
+def strandbook_factors(specimen: Mapping[str, Any]) -> list[FactorValue]:
+    """Return further factors of a specimen, given everything recorded about it."""
+    raise NotImplementedError
+
+
+@hookspec(firstresult=True)
+def strandbook_read_log(path: Path) -> ReadLog | None:
+    """Read a log of a print; return None to leave the file to another reader."""
+    raise NotImplementedError
+
+
+@hookspec
+def strandbook_label_designs() -> list[LabelDesign]:
+    """Return label designs."""
+    raise NotImplementedError
+
+
+@hookspec
+def strandbook_after_result(result: ResultFacts) -> None:
+    """Be told of a result after it was stored; what is raised here changes nothing."""
