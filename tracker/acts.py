@@ -1,0 +1,192 @@
+"""One act while it is being done: it gives out numbers, notes every row, and writes the entry."""
+
+from __future__ import annotations
+
+import datetime as dt
+import gzip
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import PurePath
+from typing import Any
+
+from sqlalchemy import Table, event, func, insert, inspect, select
+from sqlalchemy.orm import Session
+from sqlalchemy.orm.state import InstanceState
+
+from tracker.errors import Refused
+from tracker.files import Files
+from tracker.journal import FIRST_PREV, Entry, RowChange, canonical, canonical_row, hash_of, plain
+from tracker.model import Attachment, Base, JournalRecord
+
+Clock = Callable[[], dt.datetime]
+
+
+class Act:
+    """An act in its transaction. Rows put into ``session`` are noted by themselves.
+
+    Attributes:
+        session: Takes new and changed rows.
+        at: Moment of the act, UTC.
+        seq: Number of its entry.
+        about: IDs it concerns, for the entry; append to it.
+        reason: Why; may be set on the way.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        files: Files,
+        at: dt.datetime,
+        *,
+        act: str,
+        who: str,
+        reason: str = "",
+        about: Sequence[str] = (),
+    ) -> None:
+        self.session = session
+        self.files = files
+        self.at = at
+        self.act = act
+        self.who = who
+        self.reason = reason
+        self.about = list(about)
+        self._rows: dict[tuple[str, str], RowChange] = {}
+        self._bulk: list[dict[str, Any]] = []
+        last = session.execute(
+            select(JournalRecord.seq, JournalRecord.hash).order_by(JournalRecord.seq.desc()).limit(1)
+        ).one_or_none()
+        self.seq = last.seq + 1 if last else 1
+        self._prev = last.hash if last else FIRST_PREV
+        event.listen(session, "before_flush", self._before_flush)
+        event.listen(session, "after_flush", self._after_flush)
+
+    def attach(self, data: bytes, name: str) -> str:
+        """Keep a file with this act and return its SHA-256.
+
+        Raises:
+            FilesError: It cannot be written.
+        """
+        digest = self.files.put(data)
+        if self.session.get(Attachment, digest) is None:
+            self.session.add(Attachment(sha256=digest, size=len(data), name=PurePath(name).name or "file"))
+            self.session.flush()
+        return digest
+
+    def next_number(self, table: Table) -> int:
+        """Return the number the next row of a table gets. Rows are never deleted, so none comes twice."""
+        return int(self.session.scalar(select(func.coalesce(func.max(table.c.id), 0))) or 0) + 1
+
+    def bulk(self, model: type[Base], rows: Sequence[Mapping[str, Any]]) -> None:
+        """Insert many complete rows at once; the entry names a manifest of them instead of each.
+
+        Args:
+            model: Its table.
+            rows: All with the same columns, ``entry`` left out; numbers are given by the caller, from
+                :meth:`next_number`.
+        """
+        if not rows:
+            return
+        table = _table(model)
+        columns = sorted({*rows[0], "entry"})
+        self.session.connection().execute(insert(table), [{**row, "entry": self.seq} for row in rows])
+        digest = self.files.put(_manifest(table, columns, rows, self.seq))
+        self._bulk.append({"table": table.name, "rows": len(rows), "manifest": digest})
+
+    def enter(self) -> None:
+        """Write the journal entry; the last thing an act does.
+
+        Raises:
+            Refused: Something in it cannot be written as JSON (a lone surrogate, say).
+        """
+        self.session.flush()
+        entry = Entry(
+            seq=self.seq,
+            at=self.at,
+            who=self.who,
+            act=self.act,
+            prev=self._prev,
+            reason=self.reason,
+            about=tuple(dict.fromkeys(self.about)),
+            rows=tuple(self._rows.values()),
+            bulk=tuple(self._bulk),
+        )
+        try:
+            body = entry.body()
+        except ValueError as error:
+            raise Refused("This cannot be written down", why=str(error), do="Nothing was written") from error
+        self.session.execute(
+            insert(JournalRecord).values(
+                seq=entry.seq, at=entry.at, who=entry.who, act=entry.act, body=body, hash=hash_of(body)
+            )
+        )
+
+    def _before_flush(self, session: Session, *_: object) -> None:
+        if session.deleted:
+            raise AssertionError("rows of a book are never deleted")
+        self._give_numbers([row for row in session.new if "id" in _table(type(row)).c])
+        for row in session.new:
+            row.entry = self.seq
+        for row in session.dirty:
+            if session.is_modified(row):
+                self._note_before(row)
+                row.entry = self.seq
+
+    def _give_numbers(self, rows: Iterable[Any]) -> None:
+        by_table: dict[Table, list[Any]] = defaultdict(list)
+        for row in sorted(rows, key=_order_added):
+            if row.id is None:
+                by_table[_table(type(row))].append(row)
+        for table, wanting in by_table.items():
+            for number, row in enumerate(wanting, start=self.next_number(table)):
+                row.id = number
+
+    def _note_before(self, row: Any) -> None:
+        state = inspect(row)
+        key = (_table(type(row)).name, _key(row))
+        if key not in self._rows:
+            self._rows[key] = RowChange(*key, before=_committed(row, state), after={})
+
+    def _after_flush(self, session: Session, *_: object) -> None:
+        for row in session.new:
+            key = (_table(type(row)).name, _key(row))
+            self._rows[key] = RowChange(*key, before=None, after=_values(row))
+        for row in session.dirty:
+            key = (_table(type(row)).name, _key(row))
+            noted = self._rows.get(key)
+            if noted is not None:
+                self._rows[key] = RowChange(*key, before=noted.before, after=_values(row))
+
+
+def _table(model: Any) -> Table:
+    table: Table = model.__table__
+    return table
+
+
+def _order_added(row: Any) -> int:
+    return int(inspect(row).insert_order or 0)
+
+
+def _key(row: Any) -> str:
+    return ":".join(str(getattr(row, column.name)) for column in _table(type(row)).primary_key)
+
+
+def _values(row: Any) -> dict[str, Any]:
+    return {column.name: plain(getattr(row, column.key)) for column in _table(type(row)).c}
+
+
+def _committed(row: Any, state: InstanceState[Any]) -> dict[str, Any]:
+    """Return a row's values as they were read, before this act touched them."""
+    return {
+        column.name: plain(state.committed_state.get(column.key, getattr(row, column.key)))
+        for column in _table(type(row)).c
+    }
+
+
+def _manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]], seq: int) -> bytes:
+    """Return the manifest: a line naming table and columns, then one canonical array for each row."""
+    head = canonical({"table": table.name, "columns": columns})
+    lines = [
+        canonical_row([seq if name == "entry" else plain(row[name]) for name in columns]) for row in rows
+    ]
+    # No time and no name inside, so that equal rows make equal bytes.
+    return gzip.compress("\n".join([head, *lines, ""]).encode(), compresslevel=1, mtime=0)

@@ -1,0 +1,253 @@
+"""IDs as they stand on labels: made, checked, and read back forgivingly.
+
+An ID is a kind letter, the number in at least four digits, for a specimen the piece in at
+least two more, and a check character by ISO/IEC 7064 MOD 37,36 over the letters and digits
+(``J0012-04-K``). MOD 37,36 catches every single wrong character; of two neighbours swapped
+it misses about 0.2 %, so a check character is a guard, not a proof.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from tracker.errors import Refused
+
+ALPHABET: Final = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+_VALUE: Final = {character: value for value, character in enumerate(ALPHABET)}
+
+KINDS: Final = {"S": "spool", "D": "drying", "J": "job", "R": "rig", "M": "measurement"}
+_LETTER: Final = {kind: letter for letter, kind in KINDS.items()}
+_SPECIMEN_LETTER: Final = "J"
+
+BOOK_ALPHABET: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
+"""Book codes leave out 0, O, 1, I and L: nothing guards them but the eye."""
+
+_AS_DIGIT: Final = str.maketrans({"O": "0", "I": "1", "L": "1"})
+_LOOK_ALIKE: Final = ({"0", "O"}, {"1", "I", "L"})
+_DASHES: Final = re.compile(r"[\u2010-\u2015\u2212_–—]")
+_PAYLOAD: Final = re.compile(r"^(?:HTTPS?://(?P<host>[^/]+)/)?(?P<id>[^./]+)(?:\.(?P<book>[0-9A-Z]{3}))?/?$")
+
+
+class IdError(Refused, ValueError):
+    """A text is not an ID, or its check character is wrong."""
+
+
+@dataclass(frozen=True, order=True)
+class Ident:
+    """What an ID names.
+
+    Attributes:
+        kind: ``spool``, ``drying``, ``job``, ``specimen``, ``rig`` or ``measurement``.
+        number: The number given by the database (of the job, for a specimen).
+        piece: Number of the piece within its job; 0 for everything but a specimen.
+    """
+
+    kind: str
+    number: int
+    piece: int = 0
+
+    @property
+    def letter(self) -> str:
+        """The kind letter."""
+        return _SPECIMEN_LETTER if self.kind == "specimen" else _LETTER[self.kind]
+
+    @property
+    def body(self) -> str:
+        """Letters and digits that the check character is computed over."""
+        return f"{self.letter}{self.number:04d}" + (f"{self.piece:02d}" if self.piece else "")
+
+    def __str__(self) -> str:
+        """The ID as it stands on the label."""
+        body = self.body
+        check = check_character(body)
+        if not self.piece:
+            return f"{body}-{check}"
+        return f"{self.letter}{self.number:04d}-{self.piece:02d}-{check}"
+
+
+def check_character(body: str) -> str:
+    """Return the MOD 37,36 check character of a text over 0-9 and A-Z.
+
+    Source: ISO/IEC 7064, hybrid system MOD 37,36.
+    """
+    state = 36
+    for character in body:
+        state = (state + _VALUE[character]) % 36 or 36
+        state = state * 2 % 37
+    return ALPHABET[(37 - state) % 36]
+
+
+def spool_id(number: int) -> str:
+    """Return the ID of a spool."""
+    return str(Ident("spool", number))
+
+
+def drying_id(number: int) -> str:
+    """Return the ID of a drying."""
+    return str(Ident("drying", number))
+
+
+def job_id(number: int) -> str:
+    """Return the ID of a job."""
+    return str(Ident("job", number))
+
+
+def specimen_id(job: int, piece: int) -> str:
+    """Return the ID of a specimen."""
+    return str(Ident("specimen", job, piece))
+
+
+def rig_id(number: int) -> str:
+    """Return the ID of a rig or an instrument."""
+    return str(Ident("rig", number))
+
+
+def measurement_id(number: int) -> str:
+    """Return the ID of a measurement."""
+    return str(Ident("measurement", number))
+
+
+def read_id(text: str) -> list[Ident]:
+    """Return what a typed or scanned ID can mean, likeliest first.
+
+    Lower case, blanks and missing dashes are accepted, O for 0 and I or L for 1 among the
+    digits, and either of such a pair in the check place where it validates. Without dashes
+    a specimen of a job and a job of a very high number can share their characters: then both
+    are returned, the specimen first, and the caller keeps what exists.
+
+    Raises:
+        IdError: No reading has a right check character; the text names the nearest ones.
+    """
+    readings = list(_readings(text))
+    valid = [ident for ident, check in readings if _check_matches(check, ident)]
+    if valid:
+        return valid
+    if not readings:
+        raise IdError(
+            f"{text.strip()!r} is not an ID",
+            do="An ID looks like S0007-K, J0012-P or J0012-04-K: letter, number, check character",
+        )
+    near = ", ".join(sorted({str(ident) for ident, _ in readings}))
+    raise IdError(
+        f"{text.strip().upper()!r} has a wrong check character",
+        do=f"Look at the label again; the digits as typed would be {near}",
+    )
+
+
+def near_misses(text: str) -> list[Ident]:
+    """Return the IDs one slip away from a text that :func:`read_id` refused.
+
+    The digits as typed come first (the check character is off), then every single other
+    digit with which the typed check character would be right.
+    """
+    found: dict[Ident, None] = {}
+    for ident, check in _readings(text):
+        found[ident] = None
+        for other in _one_digit_off(ident):
+            if _check_matches(check, other):
+                found[other] = None
+    return list(found)
+
+
+def payload(ident: Ident, book: str, address: str = "") -> str:
+    """Return the text in a label's code: ID and book code, after the bench's address if there is one.
+
+    Upper case only, so that the code stays in the alphanumeric mode of ISO/IEC 18004.
+    """
+    text = f"{ident}.{book}"
+    return f"HTTP://{address.upper()}/{text}" if address else text
+
+
+@dataclass(frozen=True)
+class Scanned:
+    """What a scanned or typed text says.
+
+    Attributes:
+        readings: What the ID can mean, likeliest first.
+        book: Code of the book it belongs to; empty where only an ID was typed.
+    """
+
+    readings: tuple[Ident, ...]
+    book: str
+
+
+def read_payload(text: str) -> Scanned:
+    """Return what a label's code, or a bare ID, says.
+
+    Raises:
+        IdError: It is neither.
+    """
+    plain = _plain(text)
+    match = _PAYLOAD.match(plain)
+    if match is None:
+        raise IdError(
+            f"{text.strip()[:80]!r} is not a label of this bench",
+            do="Scan a label, or type an ID such as J0012-04-K",
+        )
+    return Scanned(tuple(read_id(match["id"])), match["book"] or "")
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"\s+", "", _DASHES.sub("-", text)).upper()
+
+
+def _readings(text: str) -> Iterator[tuple[Ident, str]]:
+    """Yield every split of the text into kind, number, piece and check character."""
+    plain = _plain(text)
+    letter, rest = plain[:1], plain[1:]
+    if letter not in KINDS:
+        return
+    parts = [part for part in rest.split("-") if part]
+    if len(parts) > 1 and len(parts[-1]) == 1:
+        yield from _dashed(letter, parts[:-1], parts[-1])
+    elif parts:
+        joined = "".join(parts)
+        yield from _dashless(letter, joined[:-1], joined[-1])
+
+
+def _dashed(letter: str, parts: list[str], check: str) -> Iterator[tuple[Ident, str]]:
+    digits = [part.translate(_AS_DIGIT) for part in parts]
+    if not all(part.isascii() and part.isdigit() for part in digits) or check not in _VALUE:
+        return
+    if len(digits) == 1:
+        # "J001204-K": the dash before the piece may be the one that is missing.
+        yield from _dashless(letter, digits[0], check)
+    elif len(digits) == 2 and letter == _SPECIMEN_LETTER and int(digits[1]):  # noqa: PLR2004 - number and piece
+        yield Ident("specimen", int(digits[0]), int(digits[1])), check
+
+
+def _dashless(letter: str, run: str, check: str) -> Iterator[tuple[Ident, str]]:
+    digits = run.translate(_AS_DIGIT)
+    if not (digits.isascii() and digits.isdigit()) or check not in _VALUE:
+        return
+    number, piece = digits[:-2], digits[-2:]
+    if letter == _SPECIMEN_LETTER and _is_number(number) and int(piece):
+        yield Ident("specimen", int(number), int(piece)), check
+    if _is_number(digits):
+        yield Ident(KINDS[letter], int(digits)), check
+
+
+def _is_number(digits: str) -> bool:
+    """Whether the digits are a number as it is written: four, or more without a leading nought."""
+    least = 4
+    return len(digits) == least or (len(digits) > least and digits[0] != "0")
+
+
+def _check_matches(typed: str, ident: Ident) -> bool:
+    right = check_character(ident.body)
+    return typed == right or any({typed, right} <= pair for pair in _LOOK_ALIKE)
+
+
+def _one_digit_off(ident: Ident) -> Iterator[Ident]:
+    digits = ident.body[1:]
+    cut = len(f"{ident.number:04d}")
+    for place, old in enumerate(digits):
+        for new in "0123456789":
+            if new != old:
+                changed = digits[:place] + new + digits[place + 1 :]
+                piece = int(changed[cut:] or 0)
+                if bool(piece) == bool(ident.piece):
+                    yield Ident(ident.kind, int(changed[:cut]), piece)

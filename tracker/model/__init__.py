@@ -1,0 +1,44 @@
+"""The tables of a book, as SQLAlchemy models; one module for each stretch of the way a spool travels."""
+
+from __future__ import annotations
+
+from tracker.model.base import SCHEMA, Base, utc
+from tracker.model.keeping import Attachment, BookRecord, JournalRecord
+from tracker.model.printing import FactorRecord, Job, JobSpool, SettingChange, Specimen
+from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
+from tracker.model.testing import (
+    Calibration,
+    Measurement,
+    MeasurementFile,
+    MeasurementRig,
+    Result,
+    Rig,
+    Verdict,
+)
+
+__all__ = [
+    "SCHEMA",
+    "Attachment",
+    "Base",
+    "BookRecord",
+    "Calibration",
+    "Drying",
+    "DryingSpool",
+    "FactorRecord",
+    "Job",
+    "JobSpool",
+    "JournalRecord",
+    "Material",
+    "Measurement",
+    "MeasurementFile",
+    "MeasurementRig",
+    "Result",
+    "Rig",
+    "SettingChange",
+    "Specimen",
+    "Spool",
+    "Stay",
+    "Verdict",
+    "Weighing",
+    "utc",
+]

@@ -1,0 +1,89 @@
+"""What all tables share: naming of constraints, UTC times, JSON, the number of the last journal entry."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, ClassVar, Final
+
+from sqlalchemy import JSON, BigInteger, DateTime, Dialect, Integer, MetaData, Text
+from sqlalchemy.dialects.postgresql import JSONB
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy.types import TypeDecorator
+
+SCHEMA: Final = "0001"
+"""Revision that this code reads and writes; the newest one in ``tracker/migrations``."""
+
+NAMES: Final = {
+    "ix": "ix_%(column_0_N_label)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+"""Every constraint is named, so that a later migration can address it on both databases."""
+
+
+def utc(moment: dt.datetime) -> dt.datetime:
+    """Return a moment in UTC.
+
+    Raises:
+        ValueError: The moment has no zone; the store would have to guess one.
+    """
+    if moment.tzinfo is None:
+        raise ValueError(f"{moment} has no time zone")
+    return moment.astimezone(dt.UTC)
+
+
+class UtcTime(TypeDecorator[dt.datetime]):
+    """A moment: UTC in the store, always with its zone in Python."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: dt.datetime | None, dialect: Dialect) -> dt.datetime | None:
+        """Store UTC.
+
+        Raises:
+            ValueError: The moment has no zone.
+        """
+        if value is None:
+            return None
+        moment = utc(value)
+        # SQLite keeps text; a bare UTC text sorts and compares as it should.
+        return moment.replace(tzinfo=None) if dialect.name == "sqlite" else moment
+
+    def process_result_value(self, value: dt.datetime | None, dialect: Dialect) -> dt.datetime | None:
+        """Give the zone back."""
+        del dialect
+        if value is None:
+            return None
+        return value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value.astimezone(dt.UTC)
+
+
+class Base(DeclarativeBase):
+    """Base of all models."""
+
+    metadata = MetaData(naming_convention=NAMES)
+    type_annotation_map: ClassVar[dict[Any, Any]] = {
+        dt.datetime: UtcTime(),
+        str: Text(),
+        int: BigInteger().with_variant(Integer(), "sqlite"),
+        dict[str, Any]: JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql"),
+        list[Any]: JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql"),
+    }
+
+
+class Entered:
+    """Mixin of every table whose rows are written by acts.
+
+    ``entry`` is the number of the journal entry that last wrote the row. The entry holds the row
+    as it was before, with *its* ``entry``: so the history of a row is a walk from entry to entry.
+    """
+
+    entry: Mapped[int] = mapped_column()
+
+
+class Numbered(Entered):
+    """Mixin of rows that carry a number; it becomes their ID and is never used again."""
+
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)

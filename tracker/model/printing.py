@@ -1,0 +1,136 @@
+"""Printing: jobs, the spools in them, settings changed by hand, the pieces and what is known of each."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from tracker.model.base import Base, Entered, Numbered
+from tracker.model.supply import Material, Spool
+
+
+class Job(Base, Numbered):
+    """One run of a plate file. Columns ending in ``_set_…`` were meant, ``_measured_…`` were read.
+
+    ``material_id`` stands for itself only where the spool is not recorded.
+    """
+
+    __tablename__ = "job"
+    __table_args__ = (
+        CheckConstraint("outcome IN ('running', 'finished', 'stopped', 'failed')", name="outcome"),
+    )
+
+    name: Mapped[str | None] = mapped_column(index=True)
+    plate_sha256: Mapped[str | None] = mapped_column(ForeignKey("attachment.sha256"))
+    plate_name: Mapped[str | None]
+    again_of_id: Mapped[int | None] = mapped_column(ForeignKey("job.id"))
+    material_id: Mapped[int | None] = mapped_column(ForeignKey("material.id"), index=True)
+    printer: Mapped[str | None]
+    nozzle: Mapped[str | None]
+    surface: Mapped[str | None]
+    operator: Mapped[str | None]
+    planned_at: Mapped[dt.datetime | None]
+    started_at: Mapped[dt.datetime | None]
+    ended_at: Mapped[dt.datetime | None]
+    outcome: Mapped[str | None]
+    cause: Mapped[str | None]
+    nozzle_set_c: Mapped[float | None]
+    nozzle_measured_c: Mapped[float | None]
+    bed_set_c: Mapped[float | None]
+    bed_measured_c: Mapped[float | None]
+    chamber_set_c: Mapped[float | None]
+    chamber_measured_c: Mapped[float | None]
+    fan_set_pct: Mapped[float | None]
+    layer_height_mm: Mapped[float | None]
+    line_width_mm: Mapped[float | None]
+    room_c: Mapped[float | None]
+    room_rh_pct: Mapped[float | None]
+    filament_mm: Mapped[float | None]
+    filament_g: Mapped[float | None]
+    time_s: Mapped[float | None]
+    note: Mapped[str | None]
+
+    spools: Mapped[list[JobSpool]] = relationship(back_populates="job")
+    specimens: Mapped[list[Specimen]] = relationship(back_populates="job", order_by="Specimen.piece")
+    changes: Mapped[list[SettingChange]] = relationship(back_populates="job")
+    material: Mapped[Material | None] = relationship()
+
+
+class JobSpool(Base, Entered):
+    """A spool in a job; ``tool`` counts from 0."""
+
+    __tablename__ = "job_spool"
+
+    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), primary_key=True)
+    spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), primary_key=True, index=True)
+    tool: Mapped[int]
+
+    job: Mapped[Job] = relationship(back_populates="spools")
+    spool: Mapped[Spool] = relationship()
+
+
+class SettingChange(Base, Numbered):
+    """A setting changed by hand while a job ran, from a time, a layer or a height on."""
+
+    __tablename__ = "change"
+
+    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), index=True)
+    setting: Mapped[str]
+    value: Mapped[float | None]
+    text: Mapped[str | None]
+    at: Mapped[dt.datetime | None]
+    layer: Mapped[int | None]
+    height_mm: Mapped[float | None]
+    note: Mapped[str | None]
+
+    job: Mapped[Job] = relationship(back_populates="changes")
+
+
+class Specimen(Base, Numbered):
+    """One printed piece. ``piece`` counts within the job and is part of its ID.
+
+    ``plate_facts`` holds what the plate file says of the piece, with the basis of each figure.
+    """
+
+    __tablename__ = "specimen"
+    __table_args__ = (
+        UniqueConstraint("job_id", "piece"),
+        CheckConstraint("outcome IN ('good', 'usable', 'failed')", name="outcome"),
+    )
+
+    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"))
+    piece: Mapped[int]
+    name: Mapped[str | None]
+    orientation: Mapped[str | None]
+    geometry: Mapped[str | None]
+    outcome: Mapped[str | None]
+    remark: Mapped[str | None]
+    cause: Mapped[str | None]
+    broken_at: Mapped[dt.datetime | None]
+    x_mm: Mapped[float | None]
+    y_mm: Mapped[float | None]
+    size_x_mm: Mapped[float | None]
+    size_y_mm: Mapped[float | None]
+    size_z_mm: Mapped[float | None]
+    filament_mm: Mapped[float | None]
+    filament_g: Mapped[float | None]
+    plate_facts: Mapped[dict[str, Any] | None]
+    note: Mapped[str | None]
+
+    job: Mapped[Job] = relationship(back_populates="specimens")
+
+
+class FactorRecord(Base, Entered):
+    """A factor given for a specimen outright, by import or by hand."""
+
+    __tablename__ = "factor"
+
+    specimen_id: Mapped[int] = mapped_column(ForeignKey("specimen.id"), primary_key=True)
+    name: Mapped[str] = mapped_column(primary_key=True)
+    number: Mapped[float | None]
+    text: Mapped[str | None]
+    basis: Mapped[str]
+    source: Mapped[str]

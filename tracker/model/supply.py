@@ -1,0 +1,121 @@
+"""What comes in and how it is kept: materials, spools, weighings, stays, dryings."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from tracker.model.base import Base, Entered, Numbered
+
+
+class Material(Base, Numbered):
+    """A named product of a polymer family, with the ranges of its data sheet (None: not stated)."""
+
+    __tablename__ = "material"
+    __table_args__ = (UniqueConstraint("name"),)
+
+    name: Mapped[str]
+    family: Mapped[str | None]
+    maker: Mapped[str | None]
+    density_g_cm3: Mapped[float | None]
+    nozzle_low_c: Mapped[float | None]
+    nozzle_high_c: Mapped[float | None]
+    bed_low_c: Mapped[float | None]
+    bed_high_c: Mapped[float | None]
+    chamber_low_c: Mapped[float | None]
+    chamber_high_c: Mapped[float | None]
+    drying_c: Mapped[float | None]
+    drying_h: Mapped[float | None]
+    drying_max_c: Mapped[float | None]
+    note: Mapped[str | None]
+
+
+class Spool(Base, Numbered):
+    """One reel. Masses in g; any of them may be unknown."""
+
+    __tablename__ = "spool"
+    __table_args__ = (
+        CheckConstraint("supplied IN ('bought', 'given', 'lent', 'sponsored')", name="supplied"),
+    )
+
+    material_id: Mapped[int] = mapped_column(ForeignKey("material.id"), index=True)
+    lot: Mapped[str | None]
+    colour: Mapped[str | None]
+    diameter_mm: Mapped[float | None]
+    net_g: Mapped[float | None]
+    gross_g: Mapped[float | None]
+    empty_g: Mapped[float | None]
+    supplied: Mapped[str | None]
+    supplied_by: Mapped[str | None]
+    received_on: Mapped[dt.date | None]
+    condition: Mapped[str | None]
+    note: Mapped[str | None]
+
+    material: Mapped[Material] = relationship()
+
+
+class Weighing(Base, Numbered):
+    """A spool on the scales, whole: filament, reel and what hangs on it."""
+
+    __tablename__ = "weighing"
+
+    spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), index=True)
+    at: Mapped[dt.datetime]
+    mass_g: Mapped[float]
+    note: Mapped[str | None]
+
+
+class Stay(Base, Numbered):
+    """Where a spool was kept from when to when; a stay that nobody ended is still running."""
+
+    __tablename__ = "stay"
+    __table_args__ = (
+        CheckConstraint("place IN ('open air', 'sealed bag', 'dry box', 'printer')", name="place"),
+    )
+
+    spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), index=True)
+    place: Mapped[str]
+    where: Mapped[str | None]
+    began_at: Mapped[dt.datetime]
+    ended_at: Mapped[dt.datetime | None]
+    temperature_c: Mapped[float | None]
+    rh_pct: Mapped[float | None]
+    rh_low_pct: Mapped[float | None]
+    rh_high_pct: Mapped[float | None]
+    note: Mapped[str | None]
+
+
+class Drying(Base, Numbered):
+    """One cycle of one or more spools. ``set_c`` was meant, ``measured_c`` was read in the dryer."""
+
+    __tablename__ = "drying"
+
+    began_at: Mapped[dt.datetime]
+    ended_at: Mapped[dt.datetime | None]
+    planned_h: Mapped[float | None]
+    set_c: Mapped[float | None]
+    measured_c: Mapped[float | None]
+    room_c: Mapped[float | None]
+    room_rh_pct: Mapped[float | None]
+    dryer_rh_pct: Mapped[float | None]
+    dryer: Mapped[str | None]
+    operator: Mapped[str | None]
+    note: Mapped[str | None]
+
+    spools: Mapped[list[DryingSpool]] = relationship(back_populates="drying")
+
+
+class DryingSpool(Base, Entered):
+    """A spool in a drying, with its mass before and after in g."""
+
+    __tablename__ = "drying_spool"
+
+    drying_id: Mapped[int] = mapped_column(ForeignKey("drying.id"), primary_key=True)
+    spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), primary_key=True, index=True)
+    before_g: Mapped[float | None]
+    after_g: Mapped[float | None]
+
+    drying: Mapped[Drying] = relationship(back_populates="spools")
+    spool: Mapped[Spool] = relationship()

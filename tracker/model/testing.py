@@ -1,0 +1,156 @@
+"""Testing: rigs and their calibrations, measurements, results and what is thought of them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from tracker.model.base import Base, Entered, Numbered
+from tracker.model.printing import Specimen
+from tracker.model.supply import Spool
+
+
+class Rig(Base, Numbered):
+    """What a test is done on, or read with. ``resolution`` and ``capacity`` are in ``unit``."""
+
+    __tablename__ = "rig"
+    __table_args__ = (
+        UniqueConstraint("name"),
+        CheckConstraint("role IN ('rig', 'instrument')", name="role"),
+    )
+
+    name: Mapped[str]
+    role: Mapped[str]
+    measures: Mapped[str | None]
+    """Kind of reading taken with it: force, length, mass, angle, temperature, time."""
+    unit: Mapped[str | None]
+    low: Mapped[float | None]
+    capacity: Mapped[float | None]
+    resolution: Mapped[float | None]
+    methods: Mapped[list[Any] | None]
+    """Ids of the methods it serves; None for any."""
+    recalibrate_days: Mapped[int | None]
+    note: Mapped[str | None]
+
+    calibrations: Mapped[list[Calibration]] = relationship(
+        back_populates="rig", order_by="Calibration.done_on, Calibration.id"
+    )
+
+
+class Calibration(Base, Numbered):
+    """A comparison with something better known; standard uncertainties, absolute in the rig's unit."""
+
+    __tablename__ = "calibration"
+
+    rig_id: Mapped[int] = mapped_column(ForeignKey("rig.id"), index=True)
+    done_on: Mapped[dt.date]
+    u_abs: Mapped[float]
+    u_rel: Mapped[float]
+    reference: Mapped[str | None]
+    note: Mapped[str | None]
+
+    rig: Mapped[Rig] = relationship(back_populates="calibrations")
+
+
+class Measurement(Base, Numbered):
+    """One use of a method on a specimen or a spool; ``readings`` are raw, in the methods' units.
+
+    ``method`` is None for numbers that came without readings.
+    """
+
+    __tablename__ = "measurement"
+    __table_args__ = (
+        CheckConstraint("(specimen_id IS NULL) <> (spool_id IS NULL)", name="one_subject"),
+        Index(None, "specimen_id"),
+    )
+
+    specimen_id: Mapped[int | None] = mapped_column(ForeignKey("specimen.id"))
+    spool_id: Mapped[int | None] = mapped_column(ForeignKey("spool.id"), index=True)
+    method: Mapped[str]
+    method_version: Mapped[str | None]
+    readings: Mapped[dict[str, Any] | None]
+    at: Mapped[dt.datetime | None]
+    operator: Mapped[str | None]
+    room_c: Mapped[float | None]
+    room_rh_pct: Mapped[float | None]
+    source: Mapped[str]
+    """``typed``, ``imported``, ``posted``; ``given`` where there are no readings."""
+    problem: Mapped[str | None]
+    """Why results are missing, as the method or its absence said it."""
+    remark: Mapped[str | None]
+
+    specimen: Mapped[Specimen | None] = relationship()
+    spool: Mapped[Spool | None] = relationship()
+    files: Mapped[list[MeasurementFile]] = relationship(back_populates="measurement")
+    rigs: Mapped[list[MeasurementRig]] = relationship(back_populates="measurement")
+    results: Mapped[list[Result]] = relationship(back_populates="measurement", order_by="Result.id")
+
+
+class MeasurementFile(Base, Entered):
+    """A file of a measurement: the field of the readings it belongs to, or a free name."""
+
+    __tablename__ = "measurement_file"
+
+    measurement_id: Mapped[int] = mapped_column(ForeignKey("measurement.id"), primary_key=True)
+    field: Mapped[str] = mapped_column(primary_key=True)
+    sha256: Mapped[str] = mapped_column(ForeignKey("attachment.sha256"))
+    name: Mapped[str]
+
+    measurement: Mapped[Measurement] = relationship(back_populates="files")
+
+
+class MeasurementRig(Base, Entered):
+    """What a measurement was taken with; ``calibration_id`` is the one in force that day."""
+
+    __tablename__ = "measurement_rig"
+
+    measurement_id: Mapped[int] = mapped_column(ForeignKey("measurement.id"), primary_key=True)
+    rig_id: Mapped[int] = mapped_column(ForeignKey("rig.id"), primary_key=True, index=True)
+    calibration_id: Mapped[int | None] = mapped_column(ForeignKey("calibration.id"))
+
+    measurement: Mapped[Measurement] = relationship(back_populates="rigs")
+    rig: Mapped[Rig] = relationship()
+    calibration: Mapped[Calibration | None] = relationship()
+
+
+class Result(Base, Numbered):
+    """A quantity computed from a measurement, or refused with the reason."""
+
+    __tablename__ = "result"
+    __table_args__ = (
+        UniqueConstraint("measurement_id", "quantity"),
+        # The questions of the table and of "why" run over one quantity.
+        Index("ix_result_quantity_counted", "quantity", "counted"),
+    )
+
+    measurement_id: Mapped[int] = mapped_column(ForeignKey("measurement.id"))
+    quantity: Mapped[str]
+    value: Mapped[float | None]
+    unit: Mapped[str]
+    uncertainty: Mapped[float | None]
+    relation: Mapped[str] = mapped_column(default="=")
+    remarks: Mapped[list[Any]]
+    refused: Mapped[str | None]
+    budget: Mapped[list[Any] | None]
+    method_version: Mapped[str | None]
+    counted: Mapped[bool]
+
+    measurement: Mapped[Measurement] = relationship(back_populates="results")
+    verdicts: Mapped[list[Verdict]] = relationship(back_populates="result", order_by="Verdict.id")
+
+
+class Verdict(Base, Numbered):
+    """A result is counted, or set aside with a reason; the newest verdict holds."""
+
+    __tablename__ = "verdict"
+
+    result_id: Mapped[int] = mapped_column(ForeignKey("result.id"), index=True)
+    counted: Mapped[bool]
+    reason: Mapped[str]
+    by: Mapped[str]
+    at: Mapped[dt.datetime]
+
+    result: Mapped[Result] = relationship(back_populates="verdicts")

@@ -1,0 +1,168 @@
+"""What people type as a quantity, turned into a number in the one unit the store keeps.
+
+Canonical units: mm, N, MPa, °C, s, g, J, … A bare number takes the unit that was asked for;
+anything else is converted by pint, which is imported only when a unit was really typed.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from typing import TYPE_CHECKING, Any, Final
+
+from tracker.errors import Refused
+
+if TYPE_CHECKING:
+    import pint
+
+_BLANKS: Final = "\u0020\u00a0\u2009\u202f'\u2019"
+_NUMBER: Final = re.compile(
+    rf"""^\s*(?P<number>[-+\u2212]?(?:\d[\d{_BLANKS}]*(?:[.,]\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?)
+    \s*(?P<unit>.*?)\s*$""",
+    re.VERBOSE,
+)
+_AMBIGUOUS: Final = re.compile(r"^[-+]?[1-9]\d{0,2},\d{3}$")
+_SPELLED: Final = {
+    "°C": "degC", "° C": "degC", "C": "degC", "°F": "degF", "° F": "degF", "F": "degF",
+    "%": "percent", "″": "inch", '"': "inch", "µm": "um", "μm": "um",
+    "hours": "hour", "hrs": "hour", "std": "hour", "days": "day", "°": "degree",
+}  # fmt: skip
+_SHOWN: Final = {"degC": "°C", "degree": "°", "mm^2": "mm²", "mm^3": "mm³", "g/cm^3": "g/cm³",
+                 "kJ/m^2": "kJ/m²", "N*m": "N·m", "1": ""}  # fmt: skip
+
+
+class UnitError(Refused, ValueError):
+    """A text is not a quantity of the kind that was asked for."""
+
+
+@functools.cache
+def _registry() -> pint.UnitRegistry[Any]:
+    import pint  # noqa: PLC0415 - costs a fifth of a second that most commands never need
+
+    return pint.UnitRegistry(cache_folder=None)
+
+
+def shown(unit: str) -> str:
+    """Return a unit as people write it: ``mm²`` for ``mm^2``."""
+    return _SHOWN.get(unit, unit)
+
+
+def parse(text: str, unit: str, what: str = "value") -> float:
+    """Return the number, in ``unit``, that a person meant by ``text``.
+
+    Blanks group digits (``1 830 N``), a comma may stand for the decimal point (``4,02``).
+
+    Args:
+        text: As typed.
+        unit: Canonical unit, also that of a bare number; ``"1"`` or empty for a pure number.
+        what: Name of the field, for the refusal.
+
+    Raises:
+        UnitError: Not a finite number, an unknown unit, a unit of another kind, or a comma that
+            could be either a decimal or a thousands mark.
+    """
+    match = _NUMBER.match(text)
+    if match is None:
+        raise UnitError(
+            f"{what}: {text.strip()[:60]!r} is not a number", do=f"Type it in {shown(unit) or 'digits'}"
+        )
+    number = _number(match["number"], what)
+    typed = match["unit"]
+    if not typed or typed in (unit, shown(unit)):
+        return number
+    return _converted(number, typed, unit, what)
+
+
+def _number(text: str, what: str) -> float:
+    plain = text.replace("\u2212", "-")
+    for blank in _BLANKS:
+        plain = plain.replace(blank, "")
+    if _AMBIGUOUS.match(plain):
+        point, group = plain.replace(",", "."), plain.replace(",", "")
+        raise UnitError(
+            f"{what}: {plain} can mean {point} or {group}", do=f"Type {point} or {group.lstrip('+')}"
+        )
+    number = float(plain.replace(",", "."))
+    if not math.isfinite(number):
+        raise UnitError(f"{what}: {text} is beyond all measure", do="Type an ordinary number")
+    return number
+
+
+def _converted(number: float, typed: str, unit: str, what: str) -> float:
+    registry = _registry()
+    pint_unit = unit if unit not in ("", "1") else "dimensionless"
+    try:
+        quantity = registry.Quantity(number, _SPELLED.get(typed, typed))
+    except Exception as error:  # pint raises its own, tokenizer's and attribute errors alike
+        raise UnitError(
+            f"{what}: the unit {typed[:40]!r} is unknown", do=f"Type it in {shown(unit) or 'plain digits'}"
+        ) from error
+    try:
+        return float(quantity.to(_SPELLED.get(pint_unit, pint_unit)).magnitude)
+    except Exception as error:  # the same three kinds
+        raise UnitError(
+            f"{what}: {number:g} {typed} is not a quantity in {shown(unit) or 'plain digits'}",
+            do=_hint(quantity, number, typed, unit),
+        ) from error
+
+
+def _hint(quantity: Any, number: float, typed: str, unit: str) -> str:
+    if unit == "N" and quantity.check("[mass]"):
+        return f"A weight pulls with a force: type {number:g} {typed.removesuffix('f')}f for it"
+    return f"Type it in {shown(unit) or 'plain digits'}"
+
+
+def same_kind(unit: str, other: str) -> bool:
+    """Whether two units measure the same kind of thing, as pint reads them.
+
+    Raises:
+        UnitError: One of them is no unit.
+    """
+    registry = _registry()
+    try:
+        first, second = (
+            registry.Unit(_SPELLED.get(u, u) if u not in ("", "1") else "") for u in (unit, other)
+        )
+    except Exception as error:  # pint raises several unrelated kinds
+        raise UnitError(f"{unit!r} or {other!r} is not a unit") from error
+    return bool(first.dimensionality == second.dimensionality)
+
+
+def factor_between(unit: str, canonical: str, what: str = "column") -> tuple[float, float]:
+    """Return ``(scale, offset)`` with ``canonical value = scale * value + offset``.
+
+    For whole columns: the conversion is found once and not per cell.
+
+    Raises:
+        UnitError: The units are of different kinds, or unknown.
+    """
+    if unit == canonical:
+        return 1.0, 0.0
+    offset = _converted(0.0, unit, canonical, what)
+    return _converted(1.0, unit, canonical, what) - offset, offset
+
+
+def with_uncertainty(
+    value: float | None, uncertainty: float | None, unit: str = "", relation: str = "="
+) -> str:
+    """Return ``48.30 ± 0.65 MPa``: the uncertainty to two digits, the value to the same place.
+
+    Two digits are what JCGM 100:2008, 7.2.6, finds enough.
+    """
+    if value is None:
+        return "no value"
+    mark = "" if relation == "=" else f"{relation} "
+    tail = f" {shown(unit)}" if shown(unit) else ""
+    if not uncertainty:
+        return f"{mark}{value:.5g}{tail}"
+    places = max(0, 1 - math.floor(math.log10(abs(uncertainty))))
+    return f"{mark}{value:.{places}f} ± {uncertainty:.{places}f}{tail}"
+
+
+def compact(value: float | None, unit: str = "", missing: str = "not recorded") -> str:
+    """Return a number with at most six digits and its unit, or the word for a missing one."""
+    if value is None:
+        return missing
+    tail = f" {shown(unit)}" if shown(unit) else ""
+    return f"{value:.6g}{tail}"
