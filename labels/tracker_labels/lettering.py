@@ -1,0 +1,123 @@
+"""Letters: the fonts we carry with us, what they cannot show, and how long a text is."""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import cache, lru_cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tracker_labels.errors import LabelError
+
+if TYPE_CHECKING:
+    from PIL.ImageFont import FreeTypeFont
+
+STANDS_FOR_MISSING = "\u25a1"
+"""The white square that is drawn for a character which the font does not hold."""
+
+ELLIPSIS = "…"
+
+# No label holds more; cutting here keeps a pasted novel from being measured letter by letter.
+_MOST_CHARACTERS = 300
+_PROBE_SIZE = 32
+# A noncharacter: no font may ever hold it, so what is drawn for it is the mark of a missing glyph.
+_NEVER_A_CHARACTER = "\uffff"
+
+
+@cache
+def _font_file(bold: bool) -> Path:
+    """Return the DejaVu Sans that comes with matplotlib, without importing matplotlib.
+
+    Fonts of the system are not used: a label must look alike, and fit alike, on every machine.
+    """
+    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
+    spec = find_spec("matplotlib")
+    file = Path(spec.origin or "").parent / "mpl-data" / "fonts" / "ttf" / name if spec else None
+    if file is None or not file.is_file():
+        raise LabelError(f"The font {name} is missing", do="Install matplotlib again: it brings the font.")
+    return file
+
+
+@cache
+def font(size: int, bold: bool) -> FreeTypeFont:
+    """Return a font of so many dots.
+
+    The plain layout engine is asked for by name, because the other one depends on libraries
+    that some machines have and others have not.
+    """
+    from PIL import ImageFont  # noqa: PLC0415 - a heavy import, paid by those who draw
+
+    return ImageFont.truetype(_font_file(bold), size, layout_engine=ImageFont.Layout.BASIC)
+
+
+@lru_cache(maxsize=4096)
+def holds(char: str, bold: bool) -> bool:
+    """Tell whether the font draws a character as itself, leaving a mark that can be seen."""
+    if char == " ":
+        return True
+    try:
+        drawn = _glyph(char, bold)
+    except UnicodeError:
+        # Half of a surrogate pair is no character at all.
+        return False
+    return any(drawn) and drawn != _glyph(_NEVER_A_CHARACTER, bold)
+
+
+def _glyph(char: str, bold: bool) -> bytes:
+    """Return the dots of one character."""
+    return bytes(font(_PROBE_SIZE, bold).getmask(char, mode="1"))
+
+
+@lru_cache(maxsize=4096)
+def visible(text: str, bold: bool) -> str:
+    """Return a text on one line in which every character can be seen.
+
+    Letters with a separate accent are joined to one; any blank becomes a space; what the font does not
+    hold, or what leaves no mark, becomes ``STANDS_FOR_MISSING``.
+    """
+    cut = text if len(text) <= _MOST_CHARACTERS else text[:_MOST_CHARACTERS] + ELLIPSIS
+    joined = unicodedata.normalize("NFC", " ".join(cut.split()))
+    return "".join(char if holds(char, bold) else STANDS_FOR_MISSING for char in joined)
+
+
+def missing(text: str, bold: bool) -> str:
+    """Return the characters of a text that are replaced on the label, each once, in order."""
+    joined = unicodedata.normalize("NFC", " ".join(text[:_MOST_CHARACTERS].split()))
+    return "".join(dict.fromkeys(char for char in joined if not holds(char, bold)))
+
+
+@lru_cache(maxsize=8192)
+def ink(text: str, size: int, bold: bool) -> tuple[int, int]:
+    """Return where the ink of a text begins and ends, in dots from its origin."""
+    left, _, right, _ = font(size, bold).getbbox(text, mode="1", anchor="ls")
+    return int(left), int(right)
+
+
+def width(text: str, size: int, bold: bool) -> int:
+    """Return the width of a text's ink, in dots."""
+    left, right = ink(text, size, bold)
+    return right - left
+
+
+def shorten(text: str, room: int, size: int, bold: bool) -> str:
+    """Return a text that is at most ``room`` dots wide, cut at its end with an ellipsis if need be.
+
+    The answer is empty only where not even the ellipsis has room.
+    """
+    if width(text, size, bold) <= room:
+        return text
+    low, high = 0, len(text)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if width(_cut(text, middle), size, bold) <= room:
+            low = middle
+        else:
+            high = middle - 1
+    answer = _cut(text, low)
+    return answer if width(answer, size, bold) <= room else ""
+
+
+def _cut(text: str, length: int) -> str:
+    """Return the first characters of a text, and the mark that there were more."""
+    return text[:length].rstrip() + ELLIPSIS
