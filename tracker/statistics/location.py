@@ -1,0 +1,120 @@
+"""Where a handful of readings lies, and how widely they scatter."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from scipy.special import stdtrit
+
+from tracker.errors import Refused
+
+
+@dataclass(frozen=True)
+class Summary:
+    """Count, mean, standard deviation and extremes, all in the unit of the readings.
+
+    Attributes:
+        n: Number of readings.
+        mean: Arithmetic mean.
+        sd: Standard deviation with divisor n - 1; None for a single reading.
+        low: Least reading.
+        high: Greatest reading.
+    """
+
+    n: int
+    mean: float
+    sd: float | None
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class MeanInterval:
+    """A mean with its Student interval, in the unit of the readings.
+
+    Attributes:
+        n: Number of readings.
+        mean: Arithmetic mean.
+        sd: Standard deviation, divisor n - 1; None for a single reading.
+        low: Lower limit; None for a single reading.
+        high: Upper limit; None for a single reading.
+        level: Confidence level of the interval, between 0 and 1.
+        uninformative: True for one or two readings: two give an interval whose
+            half-width is 6.35 times their difference at 95 %.
+    """
+
+    n: int
+    mean: float
+    sd: float | None
+    low: float | None
+    high: float | None
+    level: float
+    uninformative: bool
+
+
+def finite(values: Iterable[float], what: str = "readings") -> list[float]:
+    """Return the values as a list of finite floats.
+
+    Raises:
+        Refused: A value is not a finite number, or there are none.
+    """
+    numbers = [float(value) for value in values]
+    if not numbers:
+        raise Refused(f"no {what}", why="nothing to compute from", do="Give at least one number.")
+    for number in numbers:
+        if not math.isfinite(number):
+            raise Refused(f"{number} among the {what}", why="not a finite number", do="Leave it out.")
+    return numbers
+
+
+def sum_of_squares(values: list[float], about: float) -> float:
+    """Return the sum of squared deviations, corrected for the rounding of ``about``.
+
+    The corrected two-pass form of Chan, Golub and LeVeque (American
+    Statistician 37, 1983, 242-247): the second term would be zero in exact
+    arithmetic and removes what rounding left in the mean. A one-pass formula
+    has no correct digit when the readings share a large offset.
+    """
+    deviations = [value - about for value in values]
+    correction = math.fsum(deviations) ** 2 / len(values)
+    return max(math.fsum(d * d for d in deviations) - correction, 0.0)
+
+
+def summary(values: Iterable[float]) -> Summary:
+    """Return count, mean, standard deviation and extremes of the readings.
+
+    Sums are exact before their last rounding (``math.fsum``).
+
+    Raises:
+        Refused: There are no readings, or one is not finite.
+    """
+    numbers = finite(values)
+    n = len(numbers)
+    mean = math.fsum(numbers) / n
+    sd = math.sqrt(sum_of_squares(numbers, mean) / (n - 1)) if n > 1 else None
+    return Summary(n, mean, sd, min(numbers), max(numbers))
+
+
+def mean_interval(values: Iterable[float], level: float = 0.95) -> MeanInterval:
+    """Return the mean with its Student t interval: mean ± t(n-1) · sd / √n.
+
+    Raises:
+        Refused: There are no readings, one is not finite, or ``level`` is not between 0 and 1.
+    """
+    if not 0 < level < 1:
+        raise Refused(f"confidence level {level}", why="not between 0 and 1", do="Use 0.95.")
+    facts = summary(values)
+    if facts.sd is None:
+        return MeanInterval(1, facts.mean, None, None, None, level, uninformative=True)
+    half = stdtrit(facts.n - 1, (1 + level) / 2) * facts.sd / math.sqrt(facts.n)
+    return MeanInterval(
+        facts.n,
+        facts.mean,
+        facts.sd,
+        facts.mean - float(half),
+        facts.mean + float(half),
+        level,
+        uninformative=facts.n <= 2,  # noqa: PLR2004 - one degree of freedom
+    )
