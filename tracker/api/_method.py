@@ -20,6 +20,7 @@ class Method:
         standard: The standard followed, with its edition, and how the bench rig departs from it.
         cautions: Hazards shown where readings are taken.
         subject: What it is done on.
+        destructive: The piece is used up; a second destructive test on it is questioned.
         Readings: The readings model.
         quantities: What it may answer.
     """
@@ -30,6 +31,7 @@ class Method:
     standard: ClassVar[str]
     cautions: ClassVar[tuple[str, ...]] = ()
     subject: ClassVar[Literal["specimen", "spool"]] = "specimen"
+    destructive: ClassVar[bool] = False
     Readings: ClassVar[type[Readings]]
     quantities: ClassVar[tuple[Quantity, ...]]
 
