@@ -1,0 +1,104 @@
+"""Fixtures that every room's tests may use: books on both databases, a clock, a tidy end."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.databases import BEGUN_BY, KINDS, Places, ServerOnDemand
+from tracker.book import Book, new_book, open_book
+
+
+class BenchClock:
+    """A clock that a test sets; it goes on by one second each time it is read."""
+
+    def __init__(self) -> None:
+        self.at = dt.datetime(2026, 3, 2, 8, 0, tzinfo=dt.UTC)
+
+    def __call__(self) -> dt.datetime:
+        """Return the moment, and let a second pass."""
+        self.at += dt.timedelta(seconds=1)
+        return self.at
+
+    def forward(self, **span: float) -> dt.datetime:
+        """Let time pass (``hours=3``) and return the moment it is then."""
+        self.at += dt.timedelta(**span)
+        return self.at
+
+
+@pytest.fixture
+def clock() -> BenchClock:
+    """Give the clock of the ``book`` fixture: 2 March 2026, 08:00 UTC."""
+    return BenchClock()
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[ServerOnDemand]:
+    """Give the PostgreSQL server of this run of tests; it starts when first asked for."""
+    run = os.environ.get("PYTEST_XDIST_TESTRUNUID") or secrets.token_hex(8)
+    on_demand = ServerOnDemand(run[:16])
+    yield on_demand
+    on_demand.stop()
+
+
+@pytest.fixture(scope="session")
+def book_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a folder that holds an empty SQLite book, to be copied."""
+    folder = tmp_path_factory.mktemp("template") / "book"
+    new_book(str(folder), BEGUN_BY, title="Template").close()
+    return folder
+
+
+@pytest.fixture
+def places(server: ServerOnDemand, book_template: Path, tmp_path: Path) -> Iterator[Places]:
+    """Give out places for books: ``places.fresh("sqlite")``, ``places.empty("postgresql")``."""
+    giver = Places(server, book_template, tmp_path)
+    yield giver
+    giver.clear()
+
+
+@pytest.fixture(params=KINDS)
+def kind(request: pytest.FixtureRequest) -> str:
+    """Run the test once on SQLite and once on PostgreSQL."""
+    return str(request.param)
+
+
+@pytest.fixture
+def empty_place(places: Places, kind: str) -> str:
+    """Give a place where a book can be made, on each database in turn."""
+    return places.empty(kind)
+
+
+@pytest.fixture
+def book_place(places: Places, kind: str) -> str:
+    """Give a place where an empty book lies, on each database in turn."""
+    return places.fresh(kind)
+
+
+@pytest.fixture
+def book(book_place: str, clock: BenchClock) -> Iterator[Book]:
+    """Give an open empty book, on each database in turn; its time is the ``clock`` fixture's."""
+    with open_book(book_place, clock) as opened:
+        yield opened
+
+
+@pytest.fixture(autouse=True)
+def _every_book_is_closed(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Close every book that a test opened, so that no database is held when it is dropped."""
+    made: list[Book] = []
+    begin = Book.__init__
+
+    def noted(self: Book, *args: Any, **kwargs: Any) -> None:
+        begin(self, *args, **kwargs)
+        made.append(self)
+
+    monkeypatch.setattr(Book, "__init__", noted)
+    yield
+    for opened in made:
+        opened.close()

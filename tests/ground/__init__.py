@@ -1,0 +1,1 @@
+"""The ground under test: IDs, units, canonical JSON, attachments."""

@@ -1,0 +1,1 @@
+"""The store under test: acts, journal, verify, backup, faults."""
