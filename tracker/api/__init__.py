@@ -1,10 +1,35 @@
-"""What plugins are written against: methods, readings, quantities, hooks.
+"""What plugins are written against: methods, readings, quantities, hooks, and arithmetic they share.
 
 Imports nothing of ours but the base class of refusals, so a plugin can be tested without a book.
+Nothing heavy is loaded with it: numpy, scipy, pint and uncertainties wait for their first use.
 """
 
 from __future__ import annotations
 
+from tracker.api._curve import Curve, read_curve
+from tracker.api._elastic import (
+    CHORD,
+    ENOUGH_POINTS,
+    Slope,
+    break_index,
+    chord_modulus,
+    fitted_modulus,
+    proof_stress,
+    rising,
+    yield_index,
+)
+from tracker.api._fields import Field, fields
+from tracker.api._gum import (
+    Combined,
+    Contribution,
+    Spread,
+    budget,
+    combine,
+    expanded,
+    mean_u,
+    shares,
+    welch_satterthwaite,
+)
 from tracker.api._hookspecs import (
     GROUP,
     FactorValue,
@@ -15,24 +40,85 @@ from tracker.api._hookspecs import (
     hookspec,
 )
 from tracker.api._method import Method
+from tracker.api._montecarlo import Simulated, monte_carlo, simulated_budget
+from tracker.api._picture import FAINT, INK, RESULT, picture
 from tracker.api._piece import Instrument, Piece
 from tracker.api._quantity import Outcome, Quantity
 from tracker.api._readings import Reading, Readings, Recording
+from tracker.api._section import section_area, section_remarks
+from tracker.api._table import NumberTable, read_numbers, text_of_file
+from tracker.api._text import entries, number, text_of
+from tracker.api._uncertainty import measured, nominal, range_remarks, remarks_of, with_uncertainty
+from tracker.api._units import dimension, readable, scale
+from tracker.api._validate import FieldError, ReadingsError, dump, recordings, row, validate
+from tracker.errors import Refused
 
 __all__ = [
+    "CHORD",
+    "ENOUGH_POINTS",
+    "FAINT",
     "GROUP",
+    "INK",
+    "RESULT",
+    "Combined",
+    "Contribution",
+    "Curve",
     "FactorValue",
+    "Field",
+    "FieldError",
     "Instrument",
     "LabelDesign",
     "Method",
+    "NumberTable",
     "Outcome",
     "Piece",
     "Quantity",
     "ReadLog",
     "Reading",
     "Readings",
+    "ReadingsError",
     "Recording",
+    "Refused",
     "ResultFacts",
+    "Simulated",
+    "Slope",
+    "Spread",
+    "break_index",
+    "budget",
+    "chord_modulus",
+    "combine",
+    "dimension",
+    "dump",
+    "entries",
+    "expanded",
+    "fields",
+    "fitted_modulus",
     "hookimpl",
     "hookspec",
+    "mean_u",
+    "measured",
+    "monte_carlo",
+    "nominal",
+    "number",
+    "picture",
+    "proof_stress",
+    "range_remarks",
+    "read_curve",
+    "read_numbers",
+    "readable",
+    "recordings",
+    "remarks_of",
+    "rising",
+    "row",
+    "scale",
+    "section_area",
+    "section_remarks",
+    "shares",
+    "simulated_budget",
+    "text_of",
+    "text_of_file",
+    "validate",
+    "welch_satterthwaite",
+    "with_uncertainty",
+    "yield_index",
 ]

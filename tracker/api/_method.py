@@ -48,7 +48,18 @@ class Method:
         """
         raise NotImplementedError
 
-    def figure(self, readings: Any, piece: Piece, outcomes: Iterable[Outcome]) -> Any | None:
-        """Return a matplotlib ``Figure`` of the readings with the results, or None."""
+    def figure(self, readings: Any, piece: Piece, outcomes: Iterable[Any]) -> Any | None:
+        """Return a matplotlib ``Figure`` of the readings with the results, or None.
+
+        Args:
+            readings: The validated ``Readings``, plain numbers.
+            piece: What is recorded about the thing tested.
+            outcomes: The results as computed; each has ``quantity``, ``value``, ``uncertainty``,
+                ``relation``, ``remarks`` and ``refused``.
+        """
         del readings, piece, outcomes
         return None
+
+    def examples(self) -> list[dict[str, Any]]:
+        """Return raw readings as a person might give them; the generic suite tries them all."""
+        return []

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from tracker.api._gum import Contribution
+
 Relation = Literal["=", ">", "<"]
 
 
@@ -43,6 +45,7 @@ class Outcome:
         refused: Why there is no value, and what would give one; empty where there is one.
         uncertainty: Standard uncertainty, for methods that propagate by themselves (fits); None
             lets it be read off ``value``.
+        budget: Its contributions, where ``uncertainty`` is given; else read off ``value`` too.
     """
 
     quantity: str
@@ -51,3 +54,4 @@ class Outcome:
     remarks: tuple[str, ...] = ()
     refused: str = ""
     uncertainty: float | None = None
+    budget: tuple[Contribution, ...] = ()

@@ -25,6 +25,9 @@ class Reading:
         units: For a series, their units; empty text where a part is a word.
         resolutions: For a series, their steps; None where a part is exact or a word.
         parse: For a series, text as typed to a list of entries.
+        ask: Whether it is prompted for; False: taken only when named, as rare readings are.
+        exact: It was set or given, not read: no instrument and no step makes it uncertain.
+        exact_columns: For a series, the names of the parts that are (``("nominal",)``).
     """
 
     unit: str = ""
@@ -35,6 +38,9 @@ class Reading:
     units: tuple[str, ...] = ()
     resolutions: tuple[float | None, ...] = ()
     parse: Callable[[str], Any] | None = None
+    ask: bool = True
+    exact: bool = False
+    exact_columns: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -60,3 +66,5 @@ class Readings(pydantic.BaseModel):
     model_config = pydantic.ConfigDict(
         extra="forbid", allow_inf_nan=False, frozen=True, arbitrary_types_allowed=True
     )
+    # What the numbers were taken with; set on the copy that a method computes from.
+    _measuring: Any = pydantic.PrivateAttr(default=None)

@@ -1,0 +1,9 @@
+"""The manager of plugins: checks each on arrival, and keeps one that fails from costing anything else."""
+
+from __future__ import annotations
+
+from tracker.plugged._arrival import Problem, hooks
+from tracker.plugged._computing import Computation, Computed
+from tracker.plugged._manager import Loaded, Plugged, load
+
+__all__ = ["Computation", "Computed", "Loaded", "Plugged", "Problem", "hooks", "load"]

@@ -1,0 +1,269 @@
+"""The installed plugins, loaded one by one and called one by one."""
+
+from __future__ import annotations
+
+import difflib
+import io
+import logging
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+from importlib import metadata
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+import pluggy
+
+from tracker.api import (
+    GROUP,
+    FactorValue,
+    Instrument,
+    LabelDesign,
+    Method,
+    Piece,
+    Readings,
+    ReadLog,
+    Refused,
+    ResultFacts,
+)
+from tracker.api import _hookspecs as specs
+from tracker.plugged._arrival import Problem, hook_problems, method_problems
+from tracker.plugged._computing import Computation, Computed, compute, one_line
+
+_LOG = logging.getLogger("tracker.plugged")
+_OURS = "strandbook"
+_REMEMBERED = 100
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A method that is there.
+
+    Attributes:
+        method: The method itself.
+        plugin: Name of the plugin that supplied it.
+    """
+
+    method: Method
+    plugin: str
+
+
+class Plugged:
+    """All plugins that arrived in order, and what was wrong with the others.
+
+    Attributes:
+        problems: Plugins refused or not importable, one line each; they cost nothing else.
+        faults: What went wrong in hooks since, newest last; the last hundred.
+        methods: By id.
+    """
+
+    def __init__(self) -> None:
+        self._pluggy = pluggy.PluginManager(GROUP)
+        self._pluggy.add_hookspecs(specs)
+        self._methods: dict[str, Loaded] = {}
+        self.problems: list[Problem] = []
+        self.faults: deque[str] = deque(maxlen=_REMEMBERED)
+
+    @property
+    def methods(self) -> Mapping[str, Loaded]:
+        """The methods that are there, by id; read only."""
+        return MappingProxyType(self._methods)
+
+    @property
+    def plugins(self) -> tuple[str, ...]:
+        """Names of the plugins that are there."""
+        return tuple(name for name, _ in self._pluggy.list_name_plugin())
+
+    def add(self, name: str, plugin: Any) -> bool:
+        """Check a plugin and take it in, or note in ``problems`` why not; tells which."""
+        wrong = list(self._arrival(name, plugin))
+        methods: list[Any] = []
+        if not wrong:
+            methods, wrong = self._offered(name, plugin)
+        if wrong:
+            self.problems += wrong
+            return False
+        self._pluggy.register(plugin, name)
+        self._methods.update((method.id, Loaded(method, name)) for method in methods)
+        return True
+
+    def _arrival(self, name: str, plugin: Any) -> Iterator[Problem]:
+        if self._pluggy.has_plugin(name) or self._pluggy.is_registered(plugin):
+            yield Problem(name, "", "a plugin of this name is already there")
+        yield from hook_problems(name, plugin)
+
+    def _offered(self, name: str, plugin: Any) -> tuple[list[Any], list[Problem]]:
+        """Return the methods a plugin offers, and what is wrong with them."""
+        hook = "strandbook_methods"
+        taken = set(self._methods)
+        wrong: list[Problem] = []
+        try:
+            methods = list(plugin.strandbook_methods()) if hasattr(plugin, hook) else []
+            for method in methods:
+                wrong += [Problem(name, hook, text) for text in method_problems(method, taken)]
+                taken.add(getattr(method, "id", ""))
+        except (Exception, SystemExit) as fault:  # noqa: BLE001 - a plugin's fault is a message, never ours
+            return [], [Problem(name, hook, f"found {hook}(); it failed: {one_line(fault)}")]
+        return methods, wrong
+
+    def method(self, method_id: str) -> Method:
+        """Return a method by its id.
+
+        Raises:
+            Refused: No plugin supplies it; the nearest ids are named.
+        """
+        loaded = self._methods.get(method_id)
+        if loaded is None:
+            raise Refused(**self._absent(method_id))
+        return loaded.method
+
+    def _absent(self, method_id: str) -> dict[str, str]:
+        near = difflib.get_close_matches(method_id, self._methods, n=3)
+        hint = (
+            f"Did you mean {' or '.join(near)}?"
+            if near
+            else f"Installed are {', '.join(sorted(self._methods))}."
+        )
+        lost = "; ".join(str(problem) for problem in self.problems)
+        return {"what": f"No method {method_id!r}", "why": lost or "no plugin supplies it", "do": hint}
+
+    def compute(
+        self,
+        method_id: str,
+        readings: Readings,
+        piece: Piece | None = None,
+        instruments: Mapping[str, Instrument] | None = None,
+    ) -> Computation:
+        """Compute what a method makes of readings; never raises for a plugin's fault.
+
+        Args:
+            method_id: The method.
+            readings: As ``tracker.api.validate`` gave them; not changed.
+            piece: What is recorded about the thing tested.
+            instruments: What the readings were taken with, by field name or dimension word.
+        """
+        loaded = self._methods.get(method_id)
+        if loaded is None:
+            return Computation((), str(Refused(**self._absent(method_id))))
+        return compute(loaded.method, loaded.plugin, readings, piece or Piece(), instruments or {})
+
+    def figure(
+        self,
+        method_id: str,
+        readings: Readings,
+        piece: Piece | None = None,
+        outcomes: Iterable[Computed] = (),
+        form: str = "svg",
+    ) -> bytes | None:
+        """Return the method's picture of readings and results as SVG or PNG; None if it has none.
+
+        A method that fails to draw costs its own picture; the reason goes to ``faults``.
+        """
+        loaded = self._methods.get(method_id)
+        if loaded is None:
+            return None
+        place = f"figure of method {method_id} of plugin {loaded.plugin}"
+        return self._guarded(
+            place, lambda: _rendered(loaded.method.figure(readings, piece or Piece(), tuple(outcomes)), form)
+        )
+
+    def factors(self, specimen: Mapping[str, Any]) -> tuple[FactorValue, ...]:
+        """Return what plugins add to the factors of a specimen."""
+        return self._gathered("strandbook_factors", FactorValue, specimen=specimen)
+
+    def label_designs(self) -> tuple[LabelDesign, ...]:
+        """Return the label designs that plugins bring."""
+        return self._gathered("strandbook_label_designs", LabelDesign)
+
+    def read_log(self, path: Path) -> ReadLog | None:
+        """Return a log of a print as the first plugin that knows the file reads it, else None."""
+        for place, call in self._calls("strandbook_read_log", path=path):
+            found = self._guarded(place, call)
+            if isinstance(found, ReadLog):
+                return found
+            if found is not None:
+                self._note(f"{place} returned {found!r:.60}, which is not a ReadLog")
+        return None
+
+    def after_result(self, facts: ResultFacts) -> None:
+        """Tell plugins of a result that was stored."""
+        for place, call in self._calls("strandbook_after_result", result=facts):
+            self._guarded(place, call)
+
+    def _calls(self, hook: str, **arguments: Any) -> Iterator[tuple[str, Callable[[], Any]]]:
+        """Yield each plugin's own call, in pluggy's order (last come first), so that each stands alone."""
+        for each in reversed(getattr(self._pluggy.hook, hook).get_hookimpls()):
+            given = [arguments[name] for name in each.argnames]
+            yield f"{hook} of plugin {each.plugin_name}", partial(each.function, *given)
+
+    def _gathered(self, hook: str, wanted: type[T], **arguments: Any) -> tuple[T, ...]:
+        kept: list[T] = []
+        for place, call in self._calls(hook, **arguments):
+            for item in self._guarded(place, partial(_listed, call)) or ():
+                if isinstance(item, wanted):
+                    kept.append(item)
+                else:
+                    self._note(f"{place} returned {item!r:.60}, which is not a {wanted.__name__}")
+        return tuple(kept)
+
+    def _guarded(self, place: str, call: Callable[[], T]) -> T | None:
+        try:
+            return call()
+        except (Exception, SystemExit) as fault:  # noqa: BLE001 - a plugin's fault is a message, never ours
+            self._note(f"{place} failed: {one_line(fault)}")
+            return None
+
+    def _note(self, text: str) -> None:
+        self.faults.append(text)
+        _LOG.warning("%s", text)
+
+
+def _listed(call: Callable[[], Any]) -> list[Any]:
+    """Run a hook to its end here, for it may be a generator that fails on the way."""
+    return list(call() or ())
+
+
+def _rendered(figure: Any, form: str) -> bytes | None:
+    if figure is None:
+        return None
+    buffer = io.BytesIO()
+    # A date in the file would make two pictures of one result differ.
+    stamp = {"Date": None} if form == "svg" else {}
+    figure.savefig(buffer, format=form, metadata=stamp)
+    return buffer.getvalue()
+
+
+def load(group: str = GROUP, extra: Iterable[Any] = ()) -> Plugged:
+    """Load every installed plugin of an entry-point group, each on its own.
+
+    Args:
+        group: Entry-point group.
+        extra: Further plugins that are not installed: modules, objects, or (name, plugin).
+    """
+    plugged = Plugged()
+    for point in sorted(metadata.entry_points(group=group), key=_ours_first):
+        try:
+            plugin = point.load()
+        except (Exception, SystemExit) as fault:  # noqa: BLE001 - a plugin's fault is a message, never ours
+            text = f"cannot be imported from {point.value}: {one_line(fault)}"
+            plugged.problems.append(Problem(point.name, "", text))
+        else:
+            plugged.add(point.name, plugin)
+    for plugin in extra:
+        plugged.add(*_named(plugin))
+    return plugged
+
+
+def _ours_first(point: metadata.EntryPoint) -> tuple[bool, str]:
+    """Bundled methods come first, so that no other plugin can take the place of one."""
+    return (point.dist is None or point.dist.name != _OURS, point.name)
+
+
+def _named(plugin: Any) -> tuple[str, Any]:
+    if isinstance(plugin, tuple):
+        name, plugin = plugin
+        return name, plugin
+    return getattr(plugin, "__name__", type(plugin).__name__), plugin
