@@ -1,0 +1,39 @@
+"""What a person should be asked before it is done, and what is told when it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from tracker.errors import Refused
+
+
+class Doubt(Refused):
+    """Something unusual was asked for; it is done when the person says that it is meant.
+
+    The edges ask where they can; elsewhere the command is repeated with ``--yes``.
+    """
+
+
+@dataclass
+class Done:
+    """An act that was done.
+
+    Attributes:
+        id: The ID (or name) that it made or changed.
+        says: What the person should know, one sentence each.
+        also: Further IDs it made.
+    """
+
+    id: str
+    says: list[str] = field(default_factory=list)
+    also: list[str] = field(default_factory=list)
+
+
+def doubt(question: str, *, sure: bool, why: str = "") -> None:
+    """Raise a doubt unless the person is sure already.
+
+    Raises:
+        Doubt: ``sure`` is false.
+    """
+    if not sure:
+        raise Doubt(question, why=why, do="Repeat with --yes if it is meant")

@@ -1,0 +1,140 @@
+"""Dryings: one cycle of one or more spools, entered when it starts, when it ends, or afterwards."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from tracker.book import Book
+from tracker.desk.doubts import Done, doubt
+from tracker.desk.finding import find
+from tracker.desk.forms import Ask, FormError, clean
+from tracker.desk.moments import check_order, when_at
+from tracker.ids import drying_id, spool_id
+from tracker.model import Drying, DryingSpool, Spool
+from tracker.units import parse
+
+DRYING_FORM: Final = (
+    Ask("set_c", "Temperature set", "number", "degC", prompt=True, low=20, high=300),
+    Ask("planned_h", "Time meant", "number", "h", prompt=True, low=0.05, high=2000),
+    Ask("measured_c", "Temperature measured inside", "number", "degC", low=10, high=300),
+    Ask("began_at", "Began", "moment", prompt=True),
+    Ask("ended_at", "Ended", "moment"),
+    Ask("room_c", "Room temperature", "number", "degC", low=-20, high=60),
+    Ask("room_rh_pct", "Room humidity", "number", "percent", low=0, high=100),
+    Ask("dryer_rh_pct", "Humidity measured inside", "number", "percent", low=0, high=100),
+    Ask("dryer", "Dryer"),
+    Ask("operator", "Operator"),
+    Ask("note", "Note"),
+)
+
+CAUTION: Final = (
+    "Drying: stay below what polymer, reel and dryer stand; never leave an oven unwatched that was not made"
+    " for it. The maker's safety data sheet and local rules come first."
+)
+
+
+def start_drying(
+    book: Book,
+    who: str,
+    spools: Sequence[str],
+    typed: Mapping[str, Any],
+    *,
+    before: Sequence[str] = (),
+    after: Sequence[str] = (),
+    sure: bool = False,
+) -> Done:
+    """Enter a drying of spools, begun now or at the time given.
+
+    Args:
+        book: The book.
+        who: Who enters it.
+        spools: Their IDs.
+        typed: Answers to :data:`DRYING_FORM`.
+        before: Masses before, one for each spool in order, or none.
+        after: Masses after, likewise.
+        sure: The person knows that it is hotter than the material is said to stand.
+
+    Raises:
+        Doubt: It is hotter than a material stands.
+        FormError: A field is wrong, or the masses do not go with the spools.
+    """
+    when = when_at(book)
+    values = clean(DRYING_FORM, typed, when)
+    values["began_at"] = values["began_at"] or when.now
+    check_order(values["began_at"], values["ended_at"], "The drying", book.zone)
+    befores, afters = _masses(before, spools, "before"), _masses(after, spools, "after")
+    with book.act("dry", who) as act:
+        rows = [find(book, act.session, spool, "spool") for spool in spools]
+        if len({row.id for row in rows}) < len(rows):
+            raise FormError("A spool is named twice", do="Name each once")
+        _check_heat(rows, values, sure=sure)
+        drying = Drying(**values)
+        drying.spools = [
+            DryingSpool(spool=row, before_g=b, after_g=a)
+            for row, b, a in zip(rows, befores, afters, strict=True)
+        ]
+        act.session.add(drying)
+        act.session.flush()
+        act.about += [drying_id(drying.id), *(spool_id(row.id) for row in rows)]
+    return Done(drying_id(drying.id), [CAUTION, *_mass_notes(drying)])
+
+
+def end_drying(
+    book: Book, who: str, drying: str, typed: Mapping[str, Any], after: Sequence[str] = ()
+) -> Done:
+    """Complete a drying: when it ended, what was measured, the masses after.
+
+    Raises:
+        FormError: A field is wrong, or it would end before it began.
+    """
+    when = when_at(book)
+    given = {key: value for key, value in clean(DRYING_FORM, typed, when).items() if value is not None}
+    with book.act("dry end", who) as act:
+        row = find(book, act.session, drying, "drying")
+        given.setdefault("ended_at", row.ended_at or when.now)
+        for key, value in given.items():
+            setattr(row, key, value)
+        check_order(row.began_at, row.ended_at, "The drying", book.zone)
+        for spool, mass in zip(row.spools, _masses(after, row.spools, "after"), strict=True):
+            spool.after_g = spool.after_g if mass is None else mass
+        act.about += [drying_id(row.id), *(spool_id(each.spool_id) for each in row.spools)]
+        says = _mass_notes(row)
+    return Done(drying_id(row.id), says)
+
+
+def _masses(typed: Sequence[str], spools: Sequence[Any], which: str) -> list[float | None]:
+    if not typed:
+        return [None] * len(spools)
+    if len(typed) != len(spools):
+        raise FormError(
+            f"{len(typed)} masses {which} for {len(spools)} spools",
+            do=f"Give --{which} once for each spool, in their order",
+        )
+    masses = [parse(each, "g", f"mass {which}") for each in typed]
+    if min(masses) <= 0:
+        raise FormError(f"A mass {which} must be above zero")
+    return list(masses)
+
+
+def _check_heat(spools: Sequence[Spool], values: Mapping[str, Any], *, sure: bool) -> None:
+    hottest = max((values[key] for key in ("set_c", "measured_c") if values[key] is not None), default=None)
+    for spool in spools:
+        limit = spool.material.drying_max_c
+        if hottest is not None and limit is not None and hottest > limit:
+            doubt(
+                f"{hottest:g} °C is hotter than {spool.material.name} stands ({limit:g} °C)",
+                why="strands may weld together and the reel may warp",
+                sure=sure,
+            )
+
+
+def _mass_notes(drying: Drying) -> list[str]:
+    """Say what the scales said; a gain is a gain and not clipped."""
+    notes = []
+    for each in drying.spools:
+        if each.before_g is not None and each.after_g is not None:
+            lost = each.before_g - each.after_g
+            word = "lost" if lost >= 0 else "GAINED (check the weighings)"
+            notes.append(f"{spool_id(each.spool_id)} {word} {abs(lost):.1f} g.")
+    return notes

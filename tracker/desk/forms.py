@@ -1,0 +1,252 @@
+"""What is asked of a person for each kind of record: one description for prompts, options and pages.
+
+A form is a tuple of :class:`Ask`. :func:`clean` turns what was typed into values for the store, all
+problems at once, so that nobody mends one field only to hear of the next.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from tracker.errors import Refused
+from tracker.units import UnitError, compact, parse, shown
+
+Kind = Literal["number", "whole", "text", "choice", "date", "moment", "yes"]
+
+_AHEAD: Final = dt.timedelta(minutes=5)
+"""Clocks of phones and rigs may be a little fast; beyond that a moment lies in the future."""
+
+
+class FormError(Refused, ValueError):
+    """One or more fields were not filled as they must be."""
+
+
+@dataclass(frozen=True)
+class Ask:
+    """One thing to be asked.
+
+    Attributes:
+        name: Column of the record, its unit as ending.
+        label: Words of the prompt.
+        kind: How the answer is read.
+        unit: Unit of a bare number.
+        required: Nothing is stored without it.
+        prompt: Asked for on a terminal even where not required; Enter leaves it unrecorded.
+        choices: For a choice, the words allowed.
+        low: Least and ``high`` greatest value that a real bench could mean, in ``unit``.
+        past: A date or moment that cannot lie ahead.
+    """
+
+    name: str
+    label: str
+    kind: Kind = "text"
+    unit: str = ""
+    required: bool = False
+    prompt: bool = False
+    choices: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    past: bool = True
+
+    @property
+    def option(self) -> str:
+        """The option on the command line: ``--net`` for ``net_g``."""
+        stem = self.name.removesuffix(_ENDING.get(self.unit, ""))
+        return "--" + stem.replace("_", "-")
+
+    @property
+    def question(self) -> str:
+        """The prompt, with the unit or the words allowed."""
+        if self.choices:
+            return f"{self.label} ({', '.join(self.choices)})"
+        return f"{self.label} [{shown(self.unit)}]" if self.unit else self.label
+
+
+_ENDING: Final = {
+    "g": "_g", "mm": "_mm", "degC": "_c", "h": "_h", "%": "_pct", "g/cm^3": "_g_cm3", "percent": "_pct",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class When:
+    """The present moment and the bench's zone: what a bare ``14:32`` is read against."""
+
+    now: dt.datetime
+    zone: dt.tzinfo
+
+    @property
+    def today(self) -> dt.date:
+        """Today's date at the bench."""
+        return self.now.astimezone(self.zone).date()
+
+
+def clean(form: Sequence[Ask], typed: Mapping[str, Any], when: When) -> dict[str, Any]:
+    """Return values for the store, one for every field of the form; None is "not recorded".
+
+    Args:
+        form: What was asked.
+        typed: Texts, or values that are right already, by field name. Empty text is no answer.
+        when: The present, for dates.
+
+    Raises:
+        FormError: Every problem, one sentence each; nothing is stored.
+    """
+    values: dict[str, Any] = {}
+    problems: list[str] = []
+    for ask in form:
+        try:
+            values[ask.name] = read(ask, typed.get(ask.name), when)
+        except Refused as refusal:
+            problems.append(str(refusal))
+    if problems:
+        raise FormError("; ".join(problem.rstrip(".") for problem in problems))
+    return values
+
+
+def read(ask: Ask, typed: Any, when: When) -> Any:
+    """Return the value of one field.
+
+    Raises:
+        FormError: It is missing, or not what was asked for.
+    """
+    if typed is None or (isinstance(typed, str) and not typed.strip()):
+        if ask.required:
+            raise FormError(f"{ask.label} is missing", do=f"Give it with {ask.option}")
+        return None
+    value = _READERS[ask.kind](ask, typed, when)
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        _check_range(ask, float(value))
+    return value
+
+
+def _check_range(ask: Ask, value: float) -> None:
+    low, high = ask.low, ask.high
+    if (low is not None and value < low) or (high is not None and value > high):
+        bounds = (
+            f"between {compact(low)} and {compact(high)}" if high is not None else f"at least {compact(low)}"
+        )
+        raise FormError(
+            f"{ask.label}: {compact(value, ask.unit)} is not possible here",
+            do=f"It must be {bounds} {shown(ask.unit)}".rstrip(),
+        )
+
+
+def _number(ask: Ask, typed: Any, when: When) -> float:
+    del when
+    if isinstance(typed, (int, float)):
+        typed = repr(typed)
+    try:
+        return parse(str(typed), ask.unit, ask.label)
+    except UnitError as error:
+        raise FormError(str(error)) from error
+
+
+def _whole(ask: Ask, typed: Any, when: When) -> int:
+    value = _number(ask, typed, when)
+    if value != int(value):
+        raise FormError(f"{ask.label}: {typed} is not a whole number")
+    return int(value)
+
+
+def text(ask: Ask, typed: Any, when: When) -> str:
+    """Return text on one line, without what a database or a label cannot hold.
+
+    Raises:
+        FormError: It holds a NUL character or half a character.
+    """
+    del when
+    written = str(typed)
+    if "\0" in written or any(0xD800 <= ord(character) <= 0xDFFF for character in written):  # noqa: PLR2004 - surrogates
+        raise FormError(f"{ask.label}: there is a character in it that is none", do="Type it again")
+    return " ".join(written.split())
+
+
+def _choice(ask: Ask, typed: Any, when: When) -> str:
+    word = text(ask, typed, when).lower()
+    fitting = [choice for choice in ask.choices if choice.lower().startswith(word)]
+    if word in ask.choices:
+        return word
+    if len(fitting) == 1:
+        return fitting[0]
+    raise FormError(f"{ask.label}: {typed!s} is none of {', '.join(ask.choices)}")
+
+
+def _yes(ask: Ask, typed: Any, when: When) -> bool:
+    if isinstance(typed, bool):
+        return typed
+    word = text(ask, typed, when).lower()
+    if word in ("y", "yes", "true", "1", "on"):
+        return True
+    if word in ("n", "no", "false", "0", "off"):
+        return False
+    raise FormError(f"{ask.label}: answer yes or no")
+
+
+def _date(ask: Ask, typed: Any, when: When) -> dt.date:
+    if isinstance(typed, dt.date):
+        day = typed
+    else:
+        word = text(ask, typed, when).lower()
+        try:
+            day = {"today": when.today, "yesterday": when.today - dt.timedelta(days=1)}.get(
+                word
+            ) or dt.date.fromisoformat(word)
+        except ValueError as error:
+            raise FormError(f"{ask.label}: {typed!s} is no date", do="Type it as 2026-03-14") from error
+    if ask.past and day > when.today:
+        raise FormError(f"{ask.label}: {day} lies in the future")
+    return day
+
+
+_AGO: Final = re.compile(r"^(?P<much>.+?)\s+ago$")
+
+
+def moment(ask: Ask, typed: Any, when: When) -> dt.datetime:
+    """Return a moment in UTC from ``now``, ``14:32``, ``90 min ago``, ``2026-03-14 14:32`` or RFC 3339.
+
+    Raises:
+        FormError: It is none of these, does not exist at the bench (clocks went forward), or lies ahead.
+    """
+    found = typed if isinstance(typed, dt.datetime) else _moment_from(ask, text(ask, typed, when), when)
+    if found.tzinfo is None:
+        found = _at_the_bench(ask, found, when)
+    if ask.past and found > when.now + _AHEAD:
+        raise FormError(f"{ask.label}: {found.astimezone(when.zone):%Y-%m-%d %H:%M} lies in the future")
+    return found.astimezone(dt.UTC)
+
+
+def _moment_from(ask: Ask, word: str, when: When) -> dt.datetime:
+    if word.lower() == "now":
+        return when.now
+    ago = _AGO.match(word.lower())
+    if ago:
+        return when.now - dt.timedelta(seconds=parse(ago["much"], "s", ask.label))
+    try:
+        if re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?", word):
+            clock = dt.time.fromisoformat(word.zfill(len(word) + (word[1] == ":")))
+            return dt.datetime.combine(when.today, clock)
+        return dt.datetime.fromisoformat(word.upper().replace(" ", "T", 1))
+    except ValueError as error:
+        raise FormError(
+            f"{ask.label}: {word} is no time", do="Type now, 14:32, 2 h ago, or 2026-03-14 14:32"
+        ) from error
+
+
+def _at_the_bench(ask: Ask, local: dt.datetime, when: When) -> dt.datetime:
+    zoned = local.replace(tzinfo=when.zone)
+    if zoned.astimezone(dt.UTC).astimezone(when.zone).replace(tzinfo=None) != local:
+        raise FormError(
+            f"{ask.label}: the clocks went forward, {local:%Y-%m-%d %H:%M} never was at the bench",
+            do="Give the time with its zone, as 2026-03-29T02:30+01:00",
+        )
+    return zoned
+
+
+_READERS: Final = {
+    "number": _number, "whole": _whole, "text": text, "choice": _choice,
+    "yes": _yes, "date": _date, "moment": moment,
+}  # fmt: skip

@@ -1,0 +1,31 @@
+"""The present at the bench, as the forms need it."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from tracker.book import Book
+from tracker.desk.forms import FormError, When
+
+
+def when_at(book: Book) -> When:
+    """Return the present moment and the bench's zone."""
+    return When(book.clock(), book.zone)
+
+
+def check_order(began: dt.datetime | None, ended: dt.datetime | None, what: str, zone: dt.tzinfo) -> None:
+    """Refuse an end before its beginning.
+
+    Raises:
+        FormError: ``ended`` is before ``began``.
+    """
+    if began is not None and ended is not None and ended < began:
+        raise FormError(
+            f"{what} would end at {local(ended, zone)}, before it began at {local(began, zone)}",
+            do="Check both times",
+        )
+
+
+def local(moment: dt.datetime | None, zone: dt.tzinfo) -> str:
+    """Return a moment in the bench's zone, to the minute; "not recorded" for None."""
+    return "not recorded" if moment is None else f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"

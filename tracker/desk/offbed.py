@@ -1,0 +1,104 @@
+"""Off the bed: what became of each piece."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from tracker.book import Book
+from tracker.desk.doubts import Done
+from tracker.desk.finding import find
+from tracker.desk.forms import FormError
+from tracker.ids import job_id, specimen_id
+from tracker.model import Specimen
+
+OUTCOMES: Final = ("good", "usable", "failed")
+
+
+@dataclass(frozen=True)
+class PieceOutcome:
+    """What became of one piece: ``usable`` wants a remark, ``failed`` a cause."""
+
+    piece: int
+    outcome: str
+    words: str = ""
+
+
+def read_outcomes(outcome: str, text: str) -> list[PieceOutcome]:
+    """Return what ``1-4,7`` or ``5=came loose`` says for an outcome.
+
+    Raises:
+        FormError: It names no pieces.
+    """
+    pieces, _, words = text.partition("=")
+    return [PieceOutcome(number, outcome, words.strip()) for number in _numbers(pieces)]
+
+
+def _numbers(text: str) -> Iterable[int]:
+    for part in text.split(","):
+        match = re.fullmatch(r"\s*(\d{1,3})(?:\s*-\s*(\d{1,3}))?\s*", part)
+        if match is None:
+            raise FormError(f"{text!r} names no pieces", do="Write 1-4,7 or 5=came loose")
+        first, last = int(match[1]), int(match[2] or match[1])
+        yield from range(first, last + 1)
+
+
+def take_off(book: Book, who: str, job: str, outcomes: Sequence[PieceOutcome], *, rest: str = "") -> Done:
+    """Enter the outcome of pieces.
+
+    Args:
+        book: The book.
+        who: Who took them off.
+        job: ID of the job.
+        outcomes: One for each piece that is named.
+        rest: Outcome of every piece that has none yet and is not named; empty leaves them open.
+
+    Returns:
+        The job, with the IDs of the pieces that are fit to be tested in ``also``.
+
+    Raises:
+        FormError: A piece that is not on the plate, one named twice, a missing remark or cause.
+    """
+    named = _by_piece(outcomes)
+    with book.act("offbed", who) as act:
+        row = find(book, act.session, job, "job")
+        known = {piece.piece: piece for piece in row.specimens}
+        strangers = sorted(set(named) - set(known))
+        if strangers:
+            raise FormError(
+                f"{job_id(row.id)} has no piece {', '.join(map(str, strangers))}",
+                do=f"Its pieces are 1 to {max(known, default=0)}",
+            )
+        for number, piece in known.items():
+            if number in named:
+                _enter(piece, named[number])
+            elif rest and piece.outcome is None:
+                _enter(piece, PieceOutcome(number, rest))
+        act.about += [job_id(row.id), *(specimen_id(row.id, number) for number in named)]
+        fit = [specimen_id(row.id, n) for n, piece in known.items() if piece.outcome in ("good", "usable")]
+        still = [specimen_id(row.id, n) for n, piece in known.items() if piece.outcome is None]
+    says = [f"Not yet said: {', '.join(still)}."] if still else []
+    return Done(job_id(row.id), says, fit)
+
+
+def _by_piece(outcomes: Sequence[PieceOutcome]) -> dict[int, PieceOutcome]:
+    named: dict[int, PieceOutcome] = {}
+    for each in outcomes:
+        if each.piece in named:
+            raise FormError(f"Piece {each.piece} is named twice", do="Give each piece one outcome")
+        named[each.piece] = each
+    return named
+
+
+def _enter(piece: Specimen, said: PieceOutcome) -> None:
+    if said.outcome not in OUTCOMES:
+        raise FormError(f"{said.outcome!r} is no outcome", do=f"Say {', '.join(OUTCOMES)}")
+    if said.outcome == "usable" and not said.words:
+        raise FormError(f"Piece {said.piece} is usable, but with what remark", do="--usable 4=stringy")
+    if said.outcome == "failed" and not said.words:
+        raise FormError(f"Piece {said.piece} failed, but why", do="--failed 5='came loose'")
+    piece.outcome = said.outcome
+    piece.remark = said.words or None if said.outcome != "failed" else None
+    piece.cause = said.words if said.outcome == "failed" else None

@@ -1,0 +1,161 @@
+"""Spools: taken in, weighed, kept here and there."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any, Final
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.acts import Act
+from tracker.book import Book
+from tracker.desk.doubts import Done
+from tracker.desk.finding import find, material_named
+from tracker.desk.forms import Ask, FormError, clean
+from tracker.desk.moments import check_order, local, when_at
+from tracker.ids import spool_id
+from tracker.model import Spool, Stay, Weighing
+
+PLACES: Final = ("open air", "sealed bag", "dry box", "printer")
+
+_MASS: Final[dict[str, Any]] = {"unit": "g", "low": 0.1, "high": 50_000.0}
+
+SPOOL_FORM: Final = (
+    Ask("lot", "Lot", prompt=True),
+    Ask("colour", "Colour"),
+    Ask("diameter_mm", "Filament diameter", "number", "mm", prompt=True, low=0.5, high=6),
+    Ask("net_g", "Net mass of filament on the label", "number", prompt=True, **_MASS),
+    Ask("gross_g", "Mass of the whole spool as it came", "number", prompt=True, **_MASS),
+    Ask("empty_g", "Mass of the empty reel", "number", **_MASS),
+    Ask("supplied", "How it came", "choice", prompt=True, choices=("bought", "given", "lent", "sponsored")),
+    Ask("supplied_by", "From whom"),
+    Ask("received_on", "Date received", "date", prompt=True),
+    Ask("condition", "Condition on arrival (sealed, bag open, brittle …)", prompt=True),
+    Ask("note", "Note"),
+)
+
+STAY_FORM: Final = (
+    Ask("place", "Place", "choice", required=True, choices=PLACES),
+    Ask("where", "Which one (box 2, shelf by the window …)"),
+    Ask("began_at", "Since when", "moment"),
+    Ask("ended_at", "Until when", "moment"),
+    Ask("temperature_c", "Temperature there", "number", "degC", low=-40, high=150),
+    Ask("rh_pct", "Relative humidity there", "number", "percent", low=0, high=100),
+    Ask("rh_low_pct", "Lowest relative humidity there", "number", "percent", low=0, high=100),
+    Ask("rh_high_pct", "Highest relative humidity there", "number", "percent", low=0, high=100),
+    Ask("note", "Note"),
+)
+
+WEIGHING_FORM: Final = (
+    Ask("mass_g", "Mass of the whole spool", "number", required=True, **_MASS),
+    Ask("at", "Weighed at", "moment"),
+    Ask("note", "Note"),
+)
+
+
+def add_spool(book: Book, who: str, material: str, typed: Mapping[str, Any]) -> Done:
+    """Take a spool in.
+
+    Raises:
+        NotFoundError: There is no such material.
+        FormError: A field is wrong, or the masses cannot all be true.
+    """
+    values = clean(SPOOL_FORM, typed, when_at(book))
+    check_masses(values)
+    with book.act("spool add", who) as act:
+        spool = Spool(material=material_named(act.session, material), **values)
+        act.session.add(spool)
+        act.session.flush()
+        act.about.append(spool_id(spool.id))
+    return Done(spool_id(spool.id), _unknown_masses(values))
+
+
+def check_masses(values: Mapping[str, Any]) -> None:
+    """Refuse masses that contradict each other.
+
+    Raises:
+        FormError: The whole is lighter than a part of it.
+    """
+    net, gross, empty = values.get("net_g"), values.get("gross_g"), values.get("empty_g")
+    for part, name in ((net, "net mass"), (empty, "empty reel")):
+        if gross is not None and part is not None and part >= gross:
+            raise FormError(
+                f"The {name} ({part:g} g) is not lighter than the whole spool ({gross:g} g)",
+                do="Check both; leave out the one you are not sure of",
+            )
+
+
+def _unknown_masses(values: Mapping[str, Any]) -> list[str]:
+    if values["empty_g"] is None and (values["net_g"] is None or values["gross_g"] is None):
+        return ["The empty reel's mass is not recorded: what is left can be told only roughly."]
+    return []
+
+
+def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any]) -> Done:
+    """Put a spool somewhere; the stay it was in ends as this one begins.
+
+    Raises:
+        FormError: The stay overlaps another one; both are named.
+    """
+    when = when_at(book)
+    values = clean(STAY_FORM, typed, when)
+    values["began_at"] = values["began_at"] or when.now
+    check_order(values["began_at"], values["ended_at"], "The stay", book.zone)
+    with book.act("spool keep", who) as act:
+        row = find(book, act.session, spool, "spool")
+        ended = _end_running(act, row, values["began_at"])
+        stay = Stay(spool_id=row.id, **values)
+        _refuse_overlap(act.session, stay, book.zone)
+        act.session.add(stay)
+        act.about.append(spool_id(row.id))
+    says = [f"{ended.place} ended {local(ended.ended_at, book.zone)}."] if ended is not None else []
+    return Done(spool_id(row.id), says)
+
+
+def _end_running(act: Act, spool: Spool, at: dt.datetime) -> Stay | None:
+    running = act.session.scalar(
+        select(Stay)
+        .where(Stay.spool_id == spool.id, Stay.ended_at.is_(None), Stay.began_at <= at)
+        .order_by(Stay.began_at.desc())
+        .limit(1)
+    )
+    if running is not None:
+        running.ended_at = at
+        act.session.flush()
+    return running
+
+
+def _refuse_overlap(session: Session, stay: Stay, zone: dt.tzinfo) -> None:
+    others = session.scalars(select(Stay).where(Stay.spool_id == stay.spool_id))
+    for other in others:
+        starts_before_end = stay.ended_at is None or other.began_at < stay.ended_at
+        ends_after_start = other.ended_at is None or other.ended_at > stay.began_at
+        if starts_before_end and ends_after_start:
+            raise FormError(
+                f"{span_text(stay, zone)} overlaps {span_text(other, zone)}",
+                do="One spool is in one place: correct the times with --began and --ended",
+            )
+
+
+def span_text(stay: Stay, zone: dt.tzinfo) -> str:
+    """Return a stay in words: place, from, until."""
+    until = local(stay.ended_at, zone) if stay.ended_at else "still there"
+    return f"{stay.place} {local(stay.began_at, zone)} – {until}"
+
+
+def weigh_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any]) -> Done:
+    """Enter a weighing of a whole spool.
+
+    Raises:
+        FormError: A field is wrong.
+    """
+    when = when_at(book)
+    values = clean(WEIGHING_FORM, typed, when)
+    values["at"] = values["at"] or when.now
+    with book.act("spool weigh", who) as act:
+        row = find(book, act.session, spool, "spool")
+        act.session.add(Weighing(spool_id=row.id, **values))
+        act.about.append(spool_id(row.id))
+    return Done(spool_id(row.id))

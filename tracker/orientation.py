@@ -1,0 +1,52 @@
+"""Orientation letters by ISO/ASTM 52921:2013 (now ISO/ASTM 17295:2023), checked and put into words.
+
+The first letter is the axis along which the piece is longest, the second that of its second longest
+dimension, the third that of its shortest; letters that symmetry makes needless may be left out.
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Final
+
+from tracker.errors import Refused
+
+AXES: Final = "XYZ"
+NOTATIONS: Final = frozenset(
+    "".join(letters) for count in (1, 2, 3) for letters in itertools.permutations(AXES, count)
+)
+"""Six permutations, six ordered pairs, three single axes."""
+
+_WORDS: Final = {"flat": "XYZ", "on edge": "XZY", "edge": "XZY", "upright": "ZXY"}
+
+
+class OrientationError(Refused, ValueError):
+    """Letters that the notation does not know."""
+
+
+def checked_letters(typed: str) -> str:
+    """Return orientation letters in capitals; *flat*, *on edge* and *upright* are understood.
+
+    Raises:
+        OrientationError: It is none of the notation's fifteen forms.
+    """
+    word = " ".join(typed.split()).lower()
+    letters = _WORDS.get(word, word.upper())
+    if letters not in NOTATIONS:
+        raise OrientationError(
+            f"{typed!r} is no orientation",
+            do="Give its axes from longest to shortest: XYZ (flat), XZY (on edge), ZXY (upright)",
+        )
+    return letters
+
+
+def in_words(letters: str | None) -> str:
+    """Return *flat*, *on edge* or *upright* for letters; "not recorded" for None.
+
+    A piece stands upright when Z comes first, on edge when Z comes second.
+    """
+    if not letters:
+        return "not recorded"
+    place = letters.find("Z")
+    # Two letters leave the third to be inferred; XY alone says that Z is the shortest.
+    return {0: "upright", 1: "on edge"}.get(place, "flat")
