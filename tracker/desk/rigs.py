@@ -51,19 +51,35 @@ def add_rig(book: Book, who: str, typed: Mapping[str, Any]) -> Done:
     Raises:
         FormError: A field is wrong, or the name is taken.
     """
-    values = clean(RIG_FORM, typed, when_at(book))
-    unit = CANONICAL.get(values["measures"] or "")
-    for key in ("low", "capacity", "resolution"):
-        values[key] = _in_unit(values[key], unit, key)
-    methods = [word for word in (values["methods"] or "").replace(",", " ").split() if word]
+    values = rig_columns(clean(RIG_FORM, typed, when_at(book)))
     with book.act("rig add", who) as act:
         if act.session.scalar(select(Rig.id).where(func.lower(Rig.name) == values["name"].lower())):
             raise FormError(f"There is a rig {values['name']!r} already", do="strandbook list rigs")
-        rig = Rig(**{**values, "unit": unit, "methods": methods or None})
+        rig = Rig(**values)
         act.session.add(rig)
         act.session.flush()
         act.about.append(rig_id(rig.id))
     return Done(rig_id(rig.id), [f"Not calibrated yet: strandbook rig calibrate {rig_id(rig.id)}"])
+
+
+def rig_columns(answers: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a rig's columns from the answers to :data:`RIG_FORM`: figures in the canonical unit.
+
+    Raises:
+        FormError: A figure without saying what the rig reads, or one that cannot be.
+    """
+    unit = CANONICAL.get(answers["measures"] or "")
+    figures = {key: _in_unit(answers[key], unit, key) for key in ("low", "capacity", "resolution")}
+    methods = (answers["methods"] or "").replace(",", " ").split()
+    return {**answers, **figures, "unit": unit, "methods": methods or None}
+
+
+def rig_answers(rig: Rig) -> dict[str, Any]:
+    """Return a rig as answers to :data:`RIG_FORM`, to be corrected and read again."""
+    answers = {ask.name: getattr(rig, ask.name) for ask in RIG_FORM}
+    for key in ("low", "capacity", "resolution"):
+        answers[key] = None if answers[key] is None else f"{answers[key]!r} {rig.unit}"
+    return {**answers, "methods": " ".join(rig.methods or ())}
 
 
 def _in_unit(typed: str | None, unit: str | None, key: str) -> float | None:

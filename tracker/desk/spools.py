@@ -107,7 +107,7 @@ def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any]) -> Do
         row = find(book, act.session, spool, "spool")
         ended = _end_running(act, row, values["began_at"])
         stay = Stay(spool_id=row.id, **values)
-        _refuse_overlap(act.session, stay, book.zone)
+        refuse_overlap(act.session, stay, book.zone)
         act.session.add(stay)
         act.about.append(spool_id(row.id))
     says = [f"{ended.place} ended {local(ended.ended_at, book.zone)}."] if ended is not None else []
@@ -127,9 +127,14 @@ def _end_running(act: Act, spool: Spool, at: dt.datetime) -> Stay | None:
     return running
 
 
-def _refuse_overlap(session: Session, stay: Stay, zone: dt.tzinfo) -> None:
+def refuse_overlap(session: Session, stay: Stay, zone: dt.tzinfo) -> None:
+    """Refuse a stay that shares time with another of the same spool.
+
+    Raises:
+        FormError: It does; both are named.
+    """
     others = session.scalars(select(Stay).where(Stay.spool_id == stay.spool_id))
-    for other in others:
+    for other in (each for each in others if each is not stay):
         starts_before_end = stay.ended_at is None or other.began_at < stay.ended_at
         ends_after_start = other.ended_at is None or other.ended_at > stay.began_at
         if starts_before_end and ends_after_start:

@@ -1,0 +1,244 @@
+"""Corrections: what was entered wrong is put right with a reason; the old value stays in the journal."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from sqlalchemy.orm import Session
+
+from tracker.acts import Act
+from tracker.api import Recording, dump, fields, validate
+from tracker.book import Book
+from tracker.desk.doubts import Done
+from tracker.desk.dryings import DRYING_FORM
+from tracker.desk.finding import NotFoundError, find, ident_of, material_named
+from tracker.desk.forms import Ask, FormError, When, read
+from tracker.desk.jobs import END_FORM, MEANT_FORM
+from tracker.desk.materials import MATERIAL_FORM, check_ranges
+from tracker.desk.measuring import MEASURE_FORM, compute_again, in_units, readings_of
+from tracker.desk.moments import check_order, when_at
+from tracker.desk.offbed import OUTCOMES
+from tracker.desk.rigs import RIG_FORM, rig_answers, rig_columns
+from tracker.desk.spools import SPOOL_FORM, STAY_FORM, WEIGHING_FORM, check_masses, refuse_overlap
+from tracker.ids import IdError
+from tracker.model import (
+    Drying,
+    Job,
+    Material,
+    Measurement,
+    MeasurementFile,
+    Rig,
+    SettingChange,
+    Specimen,
+    Spool,
+    Stay,
+    Weighing,
+)
+from tracker.orientation import checked_letters
+from tracker.plugged import Plugged
+
+SPECIMEN_FORM: Final = (
+    Ask("name", "Name"),
+    Ask("orientation", "Orientation"),
+    Ask("geometry", "Geometry"),
+    Ask("outcome", "Outcome", "choice", choices=OUTCOMES),
+    Ask("remark", "Remark"),
+    Ask("cause", "Cause"),
+    Ask("broken_at", "Used up at", "moment"),
+    Ask("note", "Note"),
+)
+
+CHANGE_FORM: Final = (
+    Ask("setting", "Setting", required=True),
+    Ask("value", "Value", "number"),
+    Ask("text", "Value in words"),
+    Ask("at", "When", "moment"),
+    Ask("layer", "From layer", "whole", low=0),
+    Ask("height_mm", "From height", "number", "mm", low=0),
+    Ask("note", "Note"),
+)
+
+_FORMS: Final[Mapping[type[Any], tuple[Ask, ...]]] = {
+    Material: MATERIAL_FORM,
+    Spool: SPOOL_FORM,
+    Drying: DRYING_FORM,
+    Job: (*MEANT_FORM, *END_FORM),
+    Specimen: SPECIMEN_FORM,
+    Rig: RIG_FORM,
+    Measurement: MEASURE_FORM,
+}
+
+_PARTS: Final[Mapping[str, tuple[type[Any], tuple[Ask, ...], str]]] = {
+    "stay": (Stay, STAY_FORM, "spool_id"),
+    "weighing": (Weighing, WEIGHING_FORM, "spool_id"),
+    "change": (SettingChange, CHANGE_FORM, "job_id"),
+}
+"""Rows without an ID of their own, addressed as ``stay3.ended_at`` on the record that has one."""
+
+
+def amend(
+    book: Book,
+    who: str,
+    plugged: Plugged,
+    target: str,
+    assignments: Sequence[str],
+    reason: str,
+    files: Mapping[str, Recording] | None = None,
+) -> Done:
+    """Correct a record; a measurement's results are computed anew.
+
+    Args:
+        book: The book.
+        who: Who corrects.
+        plugged: The methods.
+        target: An ID, or the name of a material.
+        assignments: ``field=value``; an empty value makes it "not recorded".
+        reason: Why; always wanted.
+        files: For a measurement, recordings put in the place of what was there.
+
+    Raises:
+        FormError: No reason, no such field, or a value that cannot be.
+    """
+    if not reason.strip():
+        raise FormError("A correction needs a reason", do="Give it with --reason")
+    changes = dict(_assignment(each) for each in assignments)
+    if not changes and not files:
+        raise FormError("Nothing is to be changed", do="Write field=value")
+    with book.act("amend", who, reason=" ".join(reason.split())) as act:
+        row = _target(book, act.session, target)
+        name = row.name if isinstance(row, Material) else str(ident_of(row))
+        act.about.append(name)
+        when = when_at(book)
+        says: list[str] = []
+        if isinstance(row, Measurement):
+            says = _amend_measurement(act, book, plugged, row, changes, files or {}, when)
+        else:
+            _amend_columns(act.session, row, changes, when)
+        _check_whole(row, book)
+    return Done(name, says)
+
+
+def _assignment(text: str) -> tuple[str, str]:
+    name, sign, value = text.partition("=")
+    if not sign or not name.strip():
+        raise FormError(f"{text!r} changes nothing", do="Write field=value")
+    return name.strip(), value.strip()
+
+
+def _target(book: Book, session: Session, target: str) -> Any:
+    try:
+        return find(book, session, target)
+    except (IdError, NotFoundError):
+        try:
+            return material_named(session, target)
+        except NotFoundError:
+            pass
+        raise
+
+
+def _amend_columns(session: Session, row: Any, changes: Mapping[str, str], when: When) -> None:
+    form = {ask.name: ask for ask in _FORMS[type(row)]}
+    for name, typed in changes.items():
+        part = re.fullmatch(r"(?P<kind>stay|weighing|change)(?P<number>\d+)\.(?P<field>\w+)", name)
+        if part is not None:
+            _amend_part(session, row, part, typed, when)
+        elif isinstance(row, Rig):
+            answers = {**rig_answers(row), name: _value(form, name, typed, when)}
+            for column, value in rig_columns(answers).items():
+                setattr(row, column, value)
+        else:
+            setattr(row, name, _value(form, name, typed, when))
+    session.flush()
+
+
+def _value(form: Mapping[str, Ask], name: str, typed: str, when: When) -> Any:
+    ask = form.get(name)
+    if ask is None:
+        raise FormError(f"There is no {name!r} to correct here", do=f"There are {', '.join(form)}")
+    if name == "orientation" and typed:
+        return checked_letters(typed)
+    return read(ask, typed, when)
+
+
+def _amend_part(session: Session, row: Any, part: re.Match[str], typed: str, when: When) -> None:
+    model, form, owner = _PARTS[part["kind"]]
+    piece = session.get(model, int(part["number"]))
+    if piece is None or getattr(piece, owner) != row.id or owner.split("_")[0] != ident_of(row).kind:
+        raise FormError(f"{ident_of(row)} has no {part['kind']} {part['number']}", do="See: strandbook show")
+    setattr(piece, part["field"], _value({ask.name: ask for ask in form}, part["field"], typed, when))
+    if isinstance(piece, Stay):
+        check_order(piece.began_at, piece.ended_at, "The stay", when.zone)
+        refuse_overlap(session, piece, when.zone)
+
+
+def _amend_measurement(
+    act: Act,
+    book: Book,
+    plugged: Plugged,
+    row: Measurement,
+    changes: Mapping[str, str],
+    files: Mapping[str, Recording],
+    when: When,
+) -> list[str]:
+    own = {ask.name: ask for ask in MEASURE_FORM}
+    readings = {name: typed for name, typed in changes.items() if name not in own}
+    for name in changes.keys() & own.keys():
+        setattr(row, name, _value(own, name, changes[name], when))
+    if not readings and not files:
+        return []
+    method = plugged.method(row.method)
+    known = [each.name for each in fields(method.Readings)]
+    strangers = [name for name in (*readings, *files) if name not in known]
+    if strangers:
+        raise FormError(f"{method.title} has no reading {strangers[0]!r}", do=f"It has {', '.join(known)}")
+    kept = {key: value for key, value in (row.readings or {}).items() if readings.get(key) != ""}
+    attached = {
+        each.field: Recording(each.name, book.files.get(each.sha256))
+        for each in row.files
+        if each.field in known
+    }
+    fresh = validate(method, {**kept, **in_units(method, readings), **attached, **files})
+    row.readings = dump(fresh)
+    for name, recording in files.items():
+        _replace_file(act, row, name, recording)
+    act.session.flush()
+    computation = compute_again(act, book, plugged, row)
+    return [computation.problem] if computation.problem else []
+
+
+def _replace_file(act: Act, row: Measurement, name: str, recording: Recording) -> None:
+    digest = act.attach(recording.data, recording.name)
+    for each in row.files:
+        if each.field == name:
+            each.sha256, each.name = digest, recording.name
+            return
+    row.files.append(MeasurementFile(field=name, sha256=digest, name=recording.name))
+
+
+def _check_whole(row: Any, book: Book) -> None:
+    """Hold the corrected record to what holds when it is first entered."""
+    if isinstance(row, Spool):
+        check_masses({"net_g": row.net_g, "gross_g": row.gross_g, "empty_g": row.empty_g})
+    if isinstance(row, Material):
+        check_ranges({key: getattr(row, key) for key in Material.__table__.c.keys()})  # noqa: SIM118 - not a dict
+    if isinstance(row, Drying):
+        check_order(row.began_at, row.ended_at, "The drying", book.zone)
+    if isinstance(row, Job):
+        check_order(row.started_at, row.ended_at, "The job", book.zone)
+
+
+def recompute_all(book: Book, who: str, plugged: Plugged, measurements: Sequence[str]) -> Done:
+    """Compute measurements anew: for those that waited for a method that is back.
+
+    Raises:
+        Refused: One cannot be computed yet.
+    """
+    with book.act("compute", who) as act:
+        for each in measurements:
+            row = find(book, act.session, each, "measurement")
+            readings_of(book, plugged, row)
+            compute_again(act, book, plugged, row)
+            act.about.append(str(ident_of(row)))
+    return Done(", ".join(act.about))

@@ -1,0 +1,70 @@
+"""Files that lie with a sheet and are named in its cells."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from tracker.desk.importing.refusals import ImportRefusedError
+
+
+class Besides:
+    """Finds files by the paths that stand in a sheet.
+
+    A path is taken from the sheet's own folder, else from one folder directly below it; it never
+    leads out of there, whatever links or dots it holds.
+
+    Args:
+        folder: Folder of the sheet.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder.resolve()
+        self.below: set[str] = set()
+        """Names of folders in which files were found that the sheet names without their folder."""
+
+    def find(self, written: str) -> Path:
+        """Return where a file lies.
+
+        Raises:
+            ImportRefusedError: There is none, more than one fits, or the path leads elsewhere.
+        """
+        path = PurePosixPath(written.replace("\\", "/"))
+        if path.is_absolute() or PureWindowsPath(written).drive or ".." in path.parts:
+            raise self._elsewhere(written)
+        own = self._file(self._folder / path, written)
+        if own is not None:
+            return own
+        fitting = [found for folder in self._folders if (found := self._file(folder / path, written))]
+        if len(fitting) > 1:
+            named = " and ".join(str(place.relative_to(self._folder)) for place in fitting)
+            raise ImportRefusedError(f"{written!r} fits {named}", do="Write the folder into the cell")
+        if not fitting:
+            raise ImportRefusedError(
+                f"there is no file {written!r} beside the sheet or in a folder beside it",
+                do="Put it there, or empty the cell",
+            )
+        self.below.add(str(fitting[0].parent.relative_to(self._folder)))
+        return fitting[0]
+
+    @cached_property
+    def _folders(self) -> list[Path]:
+        return sorted(place for place in self._folder.iterdir() if place.is_dir())
+
+    def _file(self, place: Path, written: str) -> Path | None:
+        try:
+            if not place.is_file():
+                return None
+            resolved = place.resolve()
+        except (OSError, ValueError):
+            # Too long a name, or a character no file can have: nothing lies there.
+            return None
+        if not resolved.is_relative_to(self._folder):
+            raise self._elsewhere(written)
+        return resolved
+
+    def _elsewhere(self, written: str) -> ImportRefusedError:
+        return ImportRefusedError(
+            f"{written!r} leads out of the folder of the sheet",
+            do="Copy the file beside the sheet and write its name alone",
+        )

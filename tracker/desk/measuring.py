@@ -1,0 +1,298 @@
+"""Measuring: readings are taken in, kept whatever becomes of them, and computed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.acts import Act
+from tracker.api import Method, Piece, Readings, Recording, ResultFacts, dump, fields, validate
+from tracker.book import Book
+from tracker.desk.doubts import Done, doubt
+from tracker.desk.finding import find, ident_of
+from tracker.desk.forms import Ask, FormError, clean
+from tracker.desk.moments import when_at
+from tracker.desk.pieces import piece_of
+from tracker.desk.rigs import in_force, instruments
+from tracker.ids import measurement_id, rig_id
+from tracker.model import Measurement, MeasurementFile, MeasurementRig, Result, Rig, Specimen, Spool
+from tracker.plugged import Computation, Computed, Plugged
+from tracker.units import parse
+
+MEASURE_FORM: Final = (
+    Ask("at", "Measured at", "moment"),
+    Ask("operator", "Operator"),
+    Ask("room_c", "Room temperature", "number", "degC", low=-20, high=60),
+    Ask("room_rh_pct", "Room humidity", "number", "percent", low=0, high=100),
+    Ask("remark", "Remark"),
+)
+
+
+@dataclass
+class Measured(Done):
+    """A measurement that was stored, with what came out of it."""
+
+    results: list[Computed] = field(default_factory=list)
+    subject: str = ""
+    method: str = ""
+    version: str = ""
+    problem: str | None = None
+
+
+def measure(
+    book: Book,
+    who: str,
+    plugged: Plugged,
+    subject: str,
+    method_id: str,
+    typed: Mapping[str, Any],
+    *,
+    files: Mapping[str, Recording] | None = None,
+    rigs: Sequence[str] = (),
+    about: Mapping[str, Any] | None = None,
+    source: str = "typed",
+    sure: bool = False,
+) -> Measured:
+    """Store readings of a method on a specimen or spool, and compute what they give.
+
+    Args:
+        book: The book.
+        who: Who enters them.
+        plugged: The methods.
+        subject: Its ID or label text.
+        method_id: Method.
+        typed: Readings by field, as text (``5 kg`` is understood) or as numbers in the field's unit.
+        files: Recordings by field.
+        rigs: IDs of what it was measured with.
+        about: Answers to :data:`MEASURE_FORM`.
+        source: ``typed``, ``imported`` or ``posted``.
+        sure: The person knows that the piece failed, is broken, or is an unusual one for this method.
+
+    Raises:
+        Doubt: The piece failed on the bed or is broken already.
+        ReadingsError: A reading cannot be kept.
+        Refused: No such method, subject or rig.
+    """
+    method = plugged.method(method_id)
+    readings = validate(method, {**in_units(method, typed), **(files or {})})
+    when = when_at(book)
+    values = clean(MEASURE_FORM, about or {}, when)
+    values["at"] = values["at"] or when.now
+    with book.act("measure", who) as act:
+        row = find(book, act.session, subject, "specimen", "spool")
+        _check_subject(row, method, sure=sure)
+        measurement = Measurement(
+            specimen=row if isinstance(row, Specimen) else None,
+            spool=row if isinstance(row, Spool) else None,
+            method=method.id,
+            readings=dump(readings),
+            source=source,
+            **{**values, "operator": values["operator"] or who},
+        )
+        _attach(act, measurement, files or {})
+        measurement.rigs = _rigs_used(book, act.session, rigs, values["at"])
+        computation = computed(plugged, readings, measurement)
+        _keep_results(measurement, computation)
+        if method.destructive and isinstance(row, Specimen):
+            row.broken_at = values["at"]
+        act.session.add(measurement)
+        act.session.flush()
+        act.about += [measurement_id(measurement.id), str(ident_of(row))]
+        done = _told(measurement, computation)
+    _tell_plugins(plugged, done)
+    return done
+
+
+def in_units(method: Method, typed: Mapping[str, Any]) -> dict[str, Any]:
+    """Return readings with numbers in the fields' units; what is no number is left to the model.
+
+    Raises:
+        UnitError: A text is no quantity of the field's kind.
+    """
+    units = {each.name: each for each in fields(method.Readings)}
+    values: dict[str, Any] = {}
+    for name, value in typed.items():
+        asked = units.get(name)
+        if isinstance(value, str) and not value.strip():
+            continue
+        if asked is not None and asked.kind == "number" and isinstance(value, str):
+            values[name] = parse(value, asked.unit, name)
+        else:
+            values[name] = value
+    return values
+
+
+def computed(plugged: Plugged, readings: Readings, measurement: Measurement) -> Computation:
+    """Return what the measurement's method makes of readings, with the rigs it was taken with."""
+    pairs = [(each.rig, each.calibration) for each in measurement.rigs]
+    subject = measurement.specimen if measurement.specimen is not None else measurement.spool
+    piece = piece_of(subject) if subject is not None else Piece()
+    return plugged.compute(measurement.method, readings, piece, instruments(pairs))
+
+
+def readings_of(book: Book, plugged: Plugged, measurement: Measurement) -> Readings:
+    """Return a stored measurement's readings, its files read back.
+
+    Raises:
+        Refused: The method or a file is gone, or the readings do not fit the method any more.
+    """
+    method = plugged.method(measurement.method)
+    known = {each.name for each in fields(method.Readings)}
+    files = {
+        each.field: Recording(each.name, book.files.get(each.sha256))
+        for each in measurement.files
+        if each.field in known
+    }
+    return validate(method, {**(measurement.readings or {}), **files})
+
+
+def computed_again(book: Book, plugged: Plugged, measurement: Measurement) -> Computation:
+    """Return what a stored measurement gives today.
+
+    Raises:
+        Refused: The method or a file is gone.
+    """
+    return computed(plugged, readings_of(book, plugged, measurement), measurement)
+
+
+def compute_again(act: Act, book: Book, plugged: Plugged, measurement: Measurement) -> Computation:
+    """Put what a measurement gives now in the place of what it gave; the journal keeps the old values.
+
+    Raises:
+        Refused: The method or a file is gone.
+    """
+    computation = computed_again(book, plugged, measurement)
+    old = {result.quantity: result for result in measurement.results}
+    gone = set(old) - {each.quantity for each in computation.outcomes}
+    for outcome in computation.outcomes:
+        if outcome.quantity in old:
+            _fill(old[outcome.quantity], outcome, computation.version)
+        else:
+            measurement.results.append(_result(outcome, computation.version))
+    for quantity in gone:
+        old[quantity].value = old[quantity].uncertainty = None
+        old[quantity].refused = "the readings as corrected no longer give it"
+        old[quantity].counted = False
+    measurement.problem, measurement.method_version = computation.problem, computation.version or None
+    act.session.flush()
+    return computation
+
+
+def _check_subject(row: Any, method: Method, *, sure: bool) -> None:
+    kind = "specimen" if isinstance(row, Specimen) else "spool"
+    if kind != method.subject:
+        raise FormError(
+            f"{ident_of(row)} is a {kind}; {method.title} is done on a {method.subject}",
+            do=f"Scan a {method.subject}",
+        )
+    if isinstance(row, Specimen) and row.outcome == "failed":
+        doubt(f"{ident_of(row)} failed on the bed ({row.cause or 'no cause recorded'})", sure=sure)
+    if isinstance(row, Specimen) and row.broken_at is not None and method.destructive:
+        doubt(f"{ident_of(row)} was used up by a test on {row.broken_at:%Y-%m-%d}", sure=sure)
+
+
+def _attach(act: Act, measurement: Measurement, files: Mapping[str, Recording]) -> None:
+    for name, recording in files.items():
+        digest = act.attach(recording.data, recording.name)
+        measurement.files.append(MeasurementFile(field=name, sha256=digest, name=recording.name))
+
+
+def _rigs_used(book: Book, session: Session, rigs: Sequence[str], at: dt.datetime) -> list[MeasurementRig]:
+    day = at.astimezone(book.zone).date()
+    rows: list[Rig] = [find(book, session, rig, "rig") for rig in dict.fromkeys(rigs)]
+    return [MeasurementRig(rig=row, calibration=in_force(row, day)) for row in rows]
+
+
+def _keep_results(measurement: Measurement, computation: Computation) -> None:
+    measurement.method_version = computation.version or None
+    measurement.problem = computation.problem
+    measurement.results = [_result(outcome, computation.version) for outcome in computation.outcomes]
+
+
+def _result(outcome: Computed, version: str) -> Result:
+    result = Result(quantity=outcome.quantity, unit=outcome.unit)
+    _fill(result, outcome, version)
+    result.counted = outcome.value is not None
+    return result
+
+
+def _fill(result: Result, outcome: Computed, version: str) -> None:
+    was_refused = result.refused is not None
+    result.value, result.uncertainty, result.unit = outcome.value, outcome.uncertainty, outcome.unit
+    result.relation, result.remarks = outcome.relation, list(outcome.remarks)
+    result.refused = outcome.refused or None
+    result.budget = [
+        {"source": each.source, "u": each.u, "share": each.share} for each in outcome.budget
+    ] or None
+    result.method_version = version or None
+    if outcome.value is None:
+        result.counted = False
+    elif was_refused:
+        result.counted = True
+
+
+def _told(measurement: Measurement, computation: Computation) -> Measured:
+    says = [f"{each.quantity}: {each.refused}" for each in computation.outcomes if each.refused]
+    if not measurement.rigs:
+        says.append("Rig not recorded: the uncertainty holds the reading's resolution only.")
+    says += [
+        f"{rig_id(each.rig.id)} {each.rig.name} is not calibrated: only its resolution is in the uncertainty."
+        for each in measurement.rigs
+        if each.rig.unit is not None and each.calibration is None
+    ]
+    if computation.problem:
+        says.append(f"Readings are kept; {computation.problem}")
+    subject = measurement.specimen if measurement.specimen is not None else measurement.spool
+    return Measured(
+        id=measurement_id(measurement.id),
+        says=says,
+        results=list(computation.outcomes),
+        subject=str(ident_of(subject)),
+        method=measurement.method,
+        version=computation.version,
+        problem=computation.problem,
+    )
+
+
+def _tell_plugins(plugged: Plugged, done: Measured) -> None:
+    for each in done.results:
+        plugged.after_result(
+            ResultFacts(
+                measurement=done.id, specimen=done.subject, quantity=each.quantity, value=each.value,
+                unit=each.unit, uncertainty=each.uncertainty, method=done.method,
+                method_version=done.version, remarks=each.remarks,
+            )
+        )  # fmt: skip
+
+
+def last_rigs(session: Session, method: str) -> list[str]:
+    """Return the IDs of the rigs of the newest measurement by a method: the default of the prompt."""
+    newest = session.scalar(
+        select(Measurement.id)
+        .join(MeasurementRig)
+        .where(Measurement.method == method)
+        .order_by(Measurement.id.desc())
+        .limit(1)
+    )
+    if newest is None:
+        return []
+    used = session.scalars(select(MeasurementRig.rig_id).where(MeasurementRig.measurement_id == newest))
+    return [rig_id(number) for number in used]
+
+
+def last_readings(session: Session, method: str) -> dict[str, Any]:
+    """Return the readings of the newest measurement by a method: hints for the next one's prompts."""
+    return (
+        session.scalar(
+            select(Measurement.readings)
+            .where(Measurement.method == method, Measurement.readings.is_not(None))
+            .order_by(Measurement.id.desc())
+            .limit(1)
+        )
+        or {}
+    )

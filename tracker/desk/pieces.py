@@ -1,0 +1,35 @@
+"""A specimen or spool as a method sees it."""
+
+from __future__ import annotations
+
+from tracker.api import Piece
+from tracker.desk.finding import ident_of
+from tracker.model import Material, Specimen, Spool
+
+
+def piece_of(row: Specimen | Spool) -> Piece:
+    """Return what is recorded of the thing tested, as far as a method's arithmetic may use it."""
+    if isinstance(row, Spool):
+        return Piece(
+            id=str(ident_of(row)), kind="spool", name=row.material.name, material=row.material.name,
+            family=row.material.family, density_g_cm3=row.material.density_g_cm3,
+        )  # fmt: skip
+    material = material_of(row)
+    sizes = (row.size_x_mm, row.size_y_mm, row.size_z_mm)
+    return Piece(
+        id=str(ident_of(row)),
+        name=row.name or "",
+        orientation=row.orientation,
+        outcome=row.outcome,
+        geometry=row.geometry,
+        box_mm=None if None in sizes else sizes,  # type: ignore[arg-type] # none of them is None here
+        material=material.name if material else None,
+        family=material.family if material else None,
+        density_g_cm3=material.density_g_cm3 if material else None,
+    )
+
+
+def material_of(row: Specimen) -> Material | None:
+    """Return the material a specimen is made of: its first spool's, else what the job says."""
+    spools = sorted(row.job.spools, key=lambda each: each.tool)
+    return spools[0].spool.material if spools else row.job.material
