@@ -1,0 +1,216 @@
+"""Weighings before and after dryings hold the model against the spool itself.
+
+The unknowns (diffusion coefficient, isotherm, water at the start, winding, empty reel) are sampled from
+their priors and weighed by how well they give the losses that were found. One weighing is one equation: it
+narrows the water, and is never used to state a diffusion coefficient.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.errors import Refused
+from tracker.exposure.diffusion import Array
+from tracker.exposure.events import Drying
+from tracker.exposure.families import Assumptions, Family
+from tracker.exposure.scan import Runs, every_run, march, march_parts
+from tracker.exposure.spans import Timeline
+from tracker.exposure.steps import Steps, equilibrium_pct
+from tracker.exposure.weighing import MassLoss, mass_loss
+
+_EXPONENTS: Final = (-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5)
+_SAMPLES: Final = 400
+_START_RH_PCT: Final = 80.0
+"""No spool is taken to have arrived wetter than in equilibrium with this."""
+
+_NINETY: Final = 1.6449
+"""A factor given as ×/÷ u is read as 5 to 95 % of a log-normal."""
+
+_TOO_FEW: Final = 25.0
+_MISFIT: Final = 9.0
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """Water after the weighings, 5, 50 and 95 % at each of T moments.
+
+    Attributes:
+        pct: Shape (T, 3), wt%.
+        used: Names of the dryings whose weighings were used.
+        notes: What was and was not concluded, each one sentence.
+    """
+
+    pct: Array
+    used: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """A drying with its loss and the moments before and after it among the n + 1."""
+
+    drying: Drying
+    loss: MassLoss
+    before: int
+    after: int
+
+
+def correct(
+    steps: Steps,
+    records: Sequence[int],
+    days: Timeline,
+    *,
+    family: Family,
+    assumed: Assumptions,
+    start_pct: float | None,
+    winding: float,
+) -> Corrected:
+    """Return the water at ``records`` corrected by the weighings; without any that help, ``pct`` is empty.
+
+    Args:
+        steps: The days with the isotherm at its middle (built for a family without ``w_relative``).
+        records: Indices into the n + 1 moments between the steps.
+        days: Only dryings that ended by the last step are used.
+        family: For the priors.
+        assumed: For the priors.
+        start_pct: Water at the beginning if known, wt%.
+        winding: How many times slower a wound spool may be.
+    """
+    weighed, notes = _weighed(steps, days, assumed)
+    if not weighed:
+        return Corrected(np.empty((0, 3)), (), tuple(notes))
+    runs = every_run(_EXPONENTS, winding)
+    parts = march_parts(steps, runs, _wetting(steps, winding))
+    drawn = _draw(family, start_pct)
+    weight = _weigh(weighed, runs, parts, drawn, assumed)
+    names = tuple(each.drying.name for each in weighed)
+    if weight is None:
+        notes.append(
+            f"The loss weighed in {', '.join(names)} is outside what the model allows for {family.name} and "
+            "was not used: a wet reel, other volatiles or a wrong empty mass would explain it."
+        )
+        return Corrected(np.empty((0, 3)), (), tuple(notes))
+    notes.append(
+        "Weighings before and after a drying do not settle the diffusion coefficient, which is traded "
+        "against the water at the start: the water is narrowed, the coefficient is not."
+    )
+    return Corrected(_answers(records, weight, parts, drawn), names, tuple(notes))
+
+
+def _weighed(steps: Steps, days: Timeline, assumed: Assumptions) -> tuple[list[_Weighed], list[str]]:
+    found: list[_Weighed] = []
+    notes: list[str] = []
+    for drying in days.dryings:
+        if days.began is None or drying.before_g is None or drying.after_g is None:
+            continue
+        began, ended = ((m - days.began).total_seconds() + 1e-6 for m in (drying.began, drying.ended))
+        if ended > steps.ends_s[-1] + 1.0:
+            continue
+        u_g = assumed.balance_u_g if drying.weighing_u_g is None else drying.weighing_u_g
+        empty = assumed.empty_reel_g if drying.empty_g is None else drying.empty_g
+        try:
+            loss = mass_loss(drying.before_g, drying.after_g, empty, u_g)
+        except Refused as refused:
+            notes.append(f"The weighings of {drying.name} are not used: {refused.why}.")
+            continue
+        doubt = _doubt(drying, loss)
+        if doubt:
+            notes.append(f"The weighings of {drying.name} are not used: {doubt}.")
+            continue
+        before, after = np.searchsorted(steps.ends_s, (began, ended), side="right").tolist()
+        found.append(_Weighed(drying, loss, before, after))
+    return found, notes
+
+
+def _doubt(drying: Drying, loss: MassLoss) -> str:
+    if loss.kind == "gain":
+        return f"the spool gained {-loss.grams:.2f} g in the dryer"
+    if drying.reel == "cardboard":
+        return "a cardboard reel alone loses more water than most filaments hold"
+    if drying.reel is None:
+        return "it is not recorded what the reel is made of, and a cardboard one loses its own water"
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """M samples of what is not known; the parts are fractions of their ranges."""
+
+    start: Array
+    scale: Array
+    empty_part: Array
+    reel_part: Array
+
+    def water(self, parts: tuple[Array, Array], moment: int) -> Array:
+        first, second = parts
+        return np.asarray(
+            self.start * first[moment][:, np.newaxis] + self.scale * second[moment][:, np.newaxis]
+        )
+
+
+def _wetting(steps: Steps, winding: float) -> NDArray[np.bool_]:
+    centre = Runs(*(np.array([1]), np.array([0]), np.array([0])), np.array([0.0]), winding)
+    means = march(steps, centre)[:-1, 0]
+    return np.asarray(steps.surface[:, 1] > means)
+
+
+def _prior(runs: Runs) -> Array:
+    inputs = np.log([1 / 6, 2 / 3, 1 / 6])[runs.inputs]
+    return np.asarray(inputs - (runs.exponents[runs.scale] * _NINETY) ** 2 / 2.0)
+
+
+def _draw(family: Family, start_pct: float | None) -> _Drawn:
+    # An additive recurrence fills the cube evenly and gives the same answer every time.
+    root = 1.1673039782614187
+    cube = (0.5 + np.outer(np.arange(1, _SAMPLES + 1), root ** -np.arange(1.0, 5.0))) % 1.0
+    quantile = NormalDist().inv_cdf
+    normal = np.array([quantile(min(max(u, 1e-9), 1 - 1e-9)) for u in cube[:, 0].tolist()])
+    scale = np.exp(normal * math.log1p(family.w_relative) / _NINETY)
+    most = 0.0
+    if family.w50_pct and family.w100_pct:
+        most = float(equilibrium_pct(np.array(_START_RH_PCT), family.w50_pct.value, family.w100_pct.value))
+    start = np.full(_SAMPLES, start_pct) if start_pct is not None else cube[:, 1] * most
+    return _Drawn(start, scale, cube[:, 2], cube[:, 3])
+
+
+def _weigh(
+    weighed: Sequence[_Weighed], runs: Runs, parts: tuple[Array, Array], drawn: _Drawn, assumed: Assumptions
+) -> Array | None:
+    """Return the weight of every run and sample, shape (K, M), or None if nothing fits the losses."""
+    log_weight = _prior(runs)[:, np.newaxis] + np.zeros(_SAMPLES)
+    for each in weighed:
+        chi2 = _chi2(each, drawn.water(parts, each.before), drawn.water(parts, each.after), drawn, assumed)
+        if chi2.min() > _MISFIT:
+            return None
+        log_weight = log_weight - chi2 / 2.0
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    return weight if 1.0 / float((weight**2).sum()) >= _TOO_FEW else None
+
+
+def _chi2(each: _Weighed, wet: Array, dry: Array, drawn: _Drawn, assumed: Assumptions) -> Array:
+    drying, known = each.drying, each.drying.empty_g
+    low, high = assumed.empty_reel_g if known is None else (known, known)
+    empty = low + drawn.empty_part * (high - low)
+    reel = 0.0 if drying.reel == "none" else drawn.reel_part * assumed.reel_water_relative * empty
+    polymer = ((drying.after_g or 0.0) - empty) / (1.0 + dry / 100.0)
+    expected = (wet - dry) / 100.0 * polymer + reel
+    return np.asarray(((each.loss.grams - expected) / each.loss.u_g) ** 2)
+
+
+def _answers(records: Sequence[int], weight: Array, parts: tuple[Array, Array], drawn: _Drawn) -> Array:
+    kept = weight > weight.max() * 1e-7
+    return np.array([_quantiles(drawn.water(parts, record)[kept], weight[kept]) for record in records])
+
+
+def _quantiles(values: Array, weight: Array) -> Array:
+    order = np.argsort(values)
+    reached = np.cumsum(weight[order]) - weight[order] / 2.0
+    return np.interp((0.05, 0.5, 0.95), reached / weight.sum(), values[order])

@@ -1,0 +1,85 @@
+"""Hours of exposure since the last drying, by place: what is known without any model."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from tracker.exposure.spans import Segment, Timeline
+
+EXPOSED = ("open air", "printer")
+"""Places where the spool lies in the air of the room."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenAir:
+    """Exposure since the last drying, or since the first record if there was none.
+
+    Attributes:
+        hours: In open air or on the printer, h.
+        hours_unlogged: Of which nobody knows, h; may have been open air.
+        hours_box: In a dry box, h.
+        hours_bag: In a sealed bag, h.
+        rh_weighted_hours: Σ hours · RH/100 over the open-air hours that have a humidity, h: the hours at
+            100 %RH with the same humidity dose.
+        hours_without_rh: Open-air hours that have no humidity and are missing in ``rh_weighted_hours``.
+        rh_mean_pct: Mean humidity over the hours that have one; None without any.
+        rh_low_pct: Least humidity over those hours.
+        rh_high_pct: Greatest humidity over those hours.
+        temperature_mean_c: Mean temperature over the open-air hours that have one; None without any.
+        since: Key of the last drying; None if there was none.
+        since_at: When it ended (or when records began); None for a spool without records.
+    """
+
+    hours: float
+    hours_unlogged: float
+    hours_box: float
+    hours_bag: float
+    rh_weighted_hours: float
+    hours_without_rh: float
+    rh_mean_pct: float | None
+    rh_low_pct: float | None
+    rh_high_pct: float | None
+    temperature_mean_c: float | None
+    since: str | None
+    since_at: datetime | None
+
+
+def open_air(days: Timeline, at: datetime) -> OpenAir:
+    """Return the exposure up to ``at`` since the last drying that began before it.
+
+    Raises:
+        Refused: ``at`` is later than the timeline, or not in UTC.
+    """
+    days.known_until(at)
+    drying = days.last_drying(at)
+    since = min(drying.ended, at) if drying else days.began
+    found = [s for s in days.until_moment(at) if since is not None and s.began >= since]
+    out = [segment for segment in found if segment.place in EXPOSED]
+    humid = [(s.hours, s.stay.humidity) for s in out if s.stay is not None and s.stay.humidity is not None]
+    return OpenAir(
+        hours=_hours(out),
+        hours_unlogged=_hours(s for s in found if s.place == "unlogged"),
+        hours_box=_hours(s for s in found if s.place == "dry box"),
+        hours_bag=_hours(s for s in found if s.place == "sealed bag"),
+        rh_weighted_hours=sum(hours * rh / 100.0 for hours, (_, rh, _) in humid),
+        hours_without_rh=_hours(out) - sum(hours for hours, _ in humid),
+        rh_mean_pct=_mean([(hours, rh) for hours, (_, rh, _) in humid]),
+        rh_low_pct=min((low for _, (low, _, _) in humid), default=None),
+        rh_high_pct=max((high for _, (_, _, high) in humid), default=None),
+        temperature_mean_c=_mean(
+            [(s.hours, s.stay.temperature_c) for s in out if s.stay and s.stay.temperature_c is not None]
+        ),
+        since=drying.key if drying else None,
+        since_at=since,
+    )
+
+
+def _hours(segments: Iterable[Segment]) -> float:
+    return sum(segment.hours for segment in segments)
+
+
+def _mean(pairs: Sequence[tuple[float, float]]) -> float | None:
+    total = sum(hours for hours, _ in pairs)
+    return sum(hours * value for hours, value in pairs) / total if total else None
