@@ -76,11 +76,18 @@ class Book:
 
     def read(self) -> Session:
         """Return a session for reading; one session sees one state of the book."""
-        return Session(self.engine, expire_on_commit=False)
+        return Session(self._readers(), expire_on_commit=False)
 
     def connect(self) -> Connection:
-        """Return a connection for hand-built reading statements."""
-        return self.engine.connect()
+        """Return a connection for hand-built reading statements; it too sees one state of the book."""
+        return self._readers().connect()
+
+    def _readers(self) -> Engine:
+        if self.engine.dialect.name == "sqlite":
+            return self.engine
+        # Else PostgreSQL would show each statement what others have written meanwhile. Writers must see
+        # just that once they hold the lock, so this is not for the whole engine.
+        return self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
     @contextmanager
     def act(self, act: str, who: str, *, reason: str = "", about: tuple[str, ...] = ()) -> Iterator[Act]:
@@ -139,12 +146,8 @@ class Book:
     def _translated(self) -> Iterator[None]:
         try:
             yield
-        except OperationalError as error:
-            raise _refusal(self.place, error) from error
         except DBAPIError as error:
-            raise BookError(
-                f"The book {self.place} did not take this", why=_first_line(error), do="Nothing was written"
-            ) from error
+            raise refusal_for(self.place, error) from error
 
     def load(self) -> None:
         """Read the book's own row.
@@ -353,8 +356,9 @@ def zone_named(name: str) -> dt.tzinfo:
         raise BookError(f"{name!r} is no time zone", do="Use a name such as Europe/Vienna or UTC") from error
 
 
-def _refusal(place: str, error: OperationalError) -> BookError:
-    said = str(error.orig).lower()
+def refusal_for(place: str, error: Exception) -> BookError:
+    """Return what a database's error means to the person, with what to do."""
+    said = str(getattr(error, "orig", error)).lower()
     kinds: list[tuple[str, str, str]] = [
         ("readonly", "may not be written", "Check who may write there; reading goes on as before"),
         ("read-only", "may not be written", "Check who may write there; reading goes on as before"),
@@ -367,8 +371,8 @@ def _refusal(place: str, error: OperationalError) -> BookError:
     for word, what, do in kinds:
         if word in said:
             return BookError(f"The book {place} {what}", do=f"Nothing was written. {do}")
-    return BookError(f"The book {place} cannot be reached", why=_first_line(error), do="Nothing was written")
+    return BookError(f"The book {place} did not take this", why=_first_line(error), do="Nothing was written")
 
 
-def _first_line(error: DBAPIError) -> str:
-    return str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else type(error).__name__
+def _first_line(error: Exception) -> str:
+    return next(iter(str(getattr(error, "orig", error)).strip().splitlines()), type(error).__name__)

@@ -66,7 +66,9 @@ def read_number(cell: str, style: Style, unit: str, what: str) -> float:
         if number not in (float("inf"), float("-inf")):
             return number
     if cell.casefold() in _MISSING:
-        raise ImportRefusedError(f"{what}: {cell!r} is not a number", do="Leave the cell empty if it is not known")
+        raise ImportRefusedError(
+            f"{what}: {cell!r} is not a number", do="Leave the cell empty if it is not known"
+        )
     return parse(cell, unit, what)
 
 

@@ -117,7 +117,9 @@ def _parsed(data: bytes, name: str) -> dict[str, Any]:
         return tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise ImportRefusedError(
-            f"The column map {name} is not text", why=f"byte {error.start} is not UTF-8", do="Save it as UTF-8"
+            f"The column map {name} is not text",
+            why=f"byte {error.start} is not UTF-8",
+            do="Save it as UTF-8",
         ) from error
     except tomllib.TOMLDecodeError as error:
         raise ImportRefusedError(

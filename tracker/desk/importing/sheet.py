@@ -83,7 +83,9 @@ def read_sheet(data: bytes, name: str) -> Sheet:
         else:
             rows.append(SheetRow(row.line, cells))
     if not rows and not refused:
-        raise ImportRefusedError(f"{name} has a header and no rows", do="Export the sheet again, with its rows")
+        raise ImportRefusedError(
+            f"{name} has a header and no rows", do="Export the sheet again, with its rows"
+        )
     return Sheet(name, header, tuple(rows), tuple(refused), notes)
 
 
@@ -93,7 +95,9 @@ def _decoded(data: bytes, name: str) -> tuple[str, tuple[str, ...]]:
     kind = next((kind for magic, kind in _KINDS.items() if data.startswith(magic)), "")
     encoding = "utf-16" if data[:2] in _UTF16 else "utf-8-sig"
     if kind or (encoding != "utf-16" and b"\0" in data):
-        raise ImportRefusedError(f"{name} is not CSV", why=f"it is {kind or 'binary'}", do="Save the sheet as CSV")
+        raise ImportRefusedError(
+            f"{name} is not CSV", why=f"it is {kind or 'binary'}", do="Save the sheet as CSV"
+        )
     try:
         return data.decode(encoding), ()
     except UnicodeDecodeError:

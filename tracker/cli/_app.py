@@ -1,0 +1,177 @@
+"""The command ``strandbook``: its table of commands, loaded one by one, and its one translation of errors."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from tracker import __version__
+from tracker.cli._bench import Bench
+from tracker.errors import Refused
+
+_TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
+    "The book": {
+        "init": ("keeping", "Begin a book."),
+        "demo": ("keeping", "Build a demonstration book and walk through it."),
+        "upgrade": ("keeping", "Bring a book from an older version up to date."),
+        "backup": ("keeping", "Copy the book with its attachments into one file."),
+        "restore": ("keeping", "Bring a book back from a backup."),
+        "verify": ("keeping", "Check journal, rows, attachments and results."),
+        "import": ("importing", "Bring in an old spreadsheet."),
+    },
+    "What comes in": {
+        "material": ("supply", "Materials and their data sheets."),
+        "spool": ("supply", "Spools: take in, keep, weigh."),
+        "dry": ("supply", "Enter a drying, or its end."),
+    },
+    "Printing": {
+        "job": ("printing", "Jobs: add, change, end."),
+        "offbed": ("offbed", "What became of each piece, and labels for it."),
+        "label": ("labelling", "Labels for spools, dryings, rigs, jobs and specimens."),
+    },
+    "Testing": {
+        "rig": ("testing", "Rigs and instruments, and their calibrations."),
+        "methods": ("testing", "Test methods that are installed."),
+        "scan": ("scanning", "One label after another, at the rig."),
+        "measure": ("testing", "Enter readings and see what they give."),
+        "amend": ("testing", "Correct a record, with a reason."),
+        "verdict": ("testing", "Count a result or set it aside, with a reason."),
+        "compute": ("testing", "Compute measurements anew that waited for their method."),
+    },
+    "Looking": {
+        "show": ("looking", "Everything about one ID."),
+        "list": ("looking", "All of a kind."),
+        "trace": ("tracing", "The whole way back from a number."),
+    },
+}
+
+
+class _Lazy(click.Group):
+    """A group that knows its commands' names and first lines, and imports one when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names in the order of the work."""
+        del ctx
+        return [name for names in _TABLE.values() for name in names]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import and return one command."""
+        del ctx
+        for names in _TABLE.values():
+            if cmd_name in names:
+                module = importlib.import_module(f"tracker.cli.{names[cmd_name][0]}")
+                command: click.Command = getattr(module, f"{cmd_name}_command")
+                return command
+        return None
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the command meant; a near miss is named, never run."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            import difflib  # noqa: PLC0415 - only after a slip
+
+            near = difflib.get_close_matches(args[0], self.list_commands(ctx), n=2)
+            if near:
+                error.message += f" Did you mean {' or '.join(near)}?"
+            raise
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands under the stations of the work, without importing one of them."""
+        del ctx
+        for heading, names in _TABLE.items():
+            with formatter.section(heading):
+                formatter.write_dl([(name, words) for name, (_, words) in names.items()])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; what the person can mend becomes one line and exit code 1."""
+        with _translated(ctx):
+            return super().invoke(ctx)
+
+
+@contextlib.contextmanager
+def _translated(ctx: click.Context) -> Iterator[None]:
+    bench = ctx.obj if isinstance(ctx.obj, Bench) else None
+    try:
+        yield
+    except Refused as refusal:
+        if ctx.params.get("debug"):
+            raise
+        _refuse(ctx, str(refusal))
+    except (click.ClickException, click.Abort, click.exceptions.Exit, BrokenPipeError):
+        raise
+    except Exception as error:
+        if ctx.params.get("debug"):
+            raise
+        _refuse(ctx, _unforeseen(bench, error))
+
+
+def _refuse(ctx: click.Context, line: str) -> None:
+    click.echo(f"strandbook: {line}", err=True)
+    ctx.exit(1)
+
+
+def _unforeseen(bench: Bench | None, error: Exception) -> str:
+    """Return one line for what nobody foresaw: the database's own refusals in words, else a pointer."""
+    if type(error).__module__.startswith("sqlalchemy"):
+        from tracker.book import refusal_for  # noqa: PLC0415 - only where SQLAlchemy is loaded already
+
+        return str(refusal_for(bench.named if bench else "", error))
+    handle, name = tempfile.mkstemp(prefix="strandbook-", suffix=".log", text=True)
+    with os.fdopen(handle, "w") as stream:
+        traceback.print_exc(file=stream)
+    return (
+        f"This should not have happened ({type(error).__name__}: {' '.join(str(error).split())[:200]})."
+        f" What was entered before is safe. The details are in {name}; please report them"
+    )
+
+
+@click.group(
+    cls=_Lazy,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Examples: strandbook spool add 'Brand X ASA' · strandbook scan · strandbook trace M0451-C",
+)
+@click.option(
+    "--book",
+    "place",
+    metavar="PATH-OR-URL",
+    envvar="STRANDBOOK",
+    help="The book; else the one here or above.",
+)
+@click.option(
+    "--who",
+    metavar="NAME",
+    envvar="STRANDBOOK_WHO",
+    help="Who is doing this; else the user of this computer.",
+)
+@click.option("--no-input", is_flag=True, help="Ask nothing; refuse what is missing.")
+@click.option("--debug", is_flag=True, help="Show the whole traceback of a failure.")
+@click.version_option(__version__, "--version", message="strandbook %(version)s")
+@click.pass_context
+def strandbook(
+    ctx: click.Context, place: str | None, who: str | None, *, no_input: bool, debug: bool
+) -> None:
+    """Every number of a filament test, walked back to its spool, drying, chamber and orientation.
+
+    Results are comparisons between printed pieces on home-made rigs: not design allowables, not a
+    certification.
+    """
+    del debug
+    ctx.obj = Bench(place=place, who=who, may_ask=not no_input and sys.stdin.isatty(), here=Path.cwd)
+    ctx.call_on_close(ctx.obj.close)
+
+
+def main() -> None:
+    """Run the command line."""
+    strandbook(prog_name="strandbook")

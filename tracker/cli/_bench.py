@@ -1,0 +1,99 @@
+"""What every command has at hand: the book when it is needed, the person, and leave to ask."""
+
+from __future__ import annotations
+
+import getpass
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from tracker.book import Book
+    from tracker.plugged import Plugged
+
+T = TypeVar("T")
+
+
+class Bench:
+    """The context of a command.
+
+    Args:
+        place: The book as named on the command line or in the environment.
+        who: The person as named there.
+        may_ask: Whether there is a terminal to ask at.
+        here: Gives the folder from which a book is looked for.
+    """
+
+    def __init__(self, place: str | None, who: str | None, may_ask: bool, here: Callable[[], Path]) -> None:
+        self.place = place
+        self._who = who
+        self.may_ask = may_ask
+        self._here = here
+        self._book: Book | None = None
+        self._plugged: Plugged | None = None
+
+    @property
+    def named(self) -> str:
+        """The place of the book, as it was found."""
+        from tracker.book import find_place  # noqa: PLC0415 - not every command needs a book
+
+        return find_place(self._here(), self.place)
+
+    @property
+    def book(self) -> Book:
+        """The book, opened when first asked for."""
+        if self._book is None:
+            from tracker.book import open_book  # noqa: PLC0415 - not every command needs a book
+
+            self._book = open_book(self.named)
+        return self._book
+
+    @property
+    def plugged(self) -> Plugged:
+        """The plugins, loaded when first asked for; one that cannot be used is named once."""
+        if self._plugged is None:
+            from tracker.plugged import load  # noqa: PLC0415 - looking and labelling need no methods
+
+            self._plugged = load()
+            for problem in self._plugged.problems:
+                click.echo(f"strandbook: plugin left out: {problem}", err=True)
+        return self._plugged
+
+    @property
+    def who(self) -> str:
+        """The person who does this."""
+        if self._who:
+            return self._who
+        try:
+            return getpass.getuser()
+        except (OSError, KeyError):
+            return f"user {os.getuid()}"
+
+    def close(self) -> None:
+        """Give back what was opened."""
+        if self._book is not None:
+            self._book.close()
+
+    def sure(self, act: Callable[[bool], T], yes: bool) -> T:
+        """Do an act that may raise a doubt; the person is asked where there is a terminal.
+
+        Raises:
+            Doubt: There is nobody to ask, and ``yes`` was not said beforehand.
+        """
+        from tracker.desk.doubts import Doubt  # noqa: PLC0415 - only acts have doubts
+
+        try:
+            return act(yes)
+        except Doubt as question:
+            if not self.may_ask:
+                raise
+            head = f"{question.what}: {question.why}" if question.why else question.what
+            if not click.confirm(f"{head}. Go on?", err=True):
+                raise click.Abort from question
+            return act(True)
+
+
+pass_bench = click.make_pass_decorator(Bench)

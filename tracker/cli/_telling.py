@@ -1,0 +1,148 @@
+"""How commands answer: results on stdout, the rest on stderr, JSON when asked for."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+import textwrap
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import Any, Final
+
+import click
+
+from tracker.desk.doubts import Done
+
+as_json = click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
+sure = click.option("-y", "--yes", is_flag=True, help="It is meant; ask nothing about it.")
+
+_LEAST_WIDTH: Final = 40
+
+
+def width() -> int:
+    """Return the columns of the terminal; wide enough for anything where there is none.
+
+    An editor's pseudo-terminal may say 0: then 80 is as good a guess as any.
+    """
+    if not sys.stdout.isatty():
+        return int(os.environ.get("COLUMNS") or 0) or 120
+    return max(_LEAST_WIDTH, shutil.get_terminal_size((80, 24)).columns or 80)
+
+
+def say_json(value: Any) -> None:
+    """Print JSON: ours is one value a command, non-ASCII as it is."""
+    click.echo(json.dumps(value, ensure_ascii=False, indent=2, default=str))
+
+
+def say_json_stream(items: Iterable[Any]) -> None:
+    """Print an array that may be longer than memory, an element a line."""
+    first = True
+    for item in items:
+        click.echo(("[\n" if first else ",\n") + json.dumps(item, ensure_ascii=False, default=str), nl=False)
+        first = False
+    click.echo("[]" if first else "\n]")
+
+
+def note(text: str) -> None:
+    """Tell the person something that is no result."""
+    click.echo(text, err=True)
+
+
+def done(act: Done, json_wanted: bool, following: str = "") -> None:
+    """Tell what was done: remarks on stderr, IDs on stdout, the act's own ID on the last line."""
+    if json_wanted:
+        say_json({"id": act.id, "also": act.also, "says": act.says})
+        return
+    for sentence in act.says:
+        note(sentence)
+    if following:
+        note(f"Next: {following}")
+    for each in act.also:
+        click.echo(each)
+    click.echo(act.id)
+
+
+def facts(title: str, pairs: Sequence[tuple[str, str]]) -> None:
+    """Print label and text, wrapped so that labels keep their own column."""
+    click.echo(title)
+    column = max((len(label) for label, _ in pairs), default=0)
+    for label, text in pairs:
+        indent = " " * (column + 4)
+        lines = textwrap.wrap(text, max(20, width() - column - 4), break_on_hyphens=False) or [""]
+        click.echo(f"  {label:<{column}}  {lines[0]}".rstrip())
+        for line in lines[1:]:
+            click.echo(indent + line)
+
+
+def table(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None) -> int:
+    """Print rows under their headings, as wide as they need; returns how many there were.
+
+    Long texts are shortened with an ellipsis on a narrow terminal, never in a pipe.
+    """
+    held = list(rows)
+    if not held:
+        return 0
+    names = list(columns or held[0])
+    cells = [[_cell(row.get(name)) for name in names] for row in held]
+    widths = [
+        max(_columns_of(name), *(_columns_of(line[i]) for line in cells)) for i, name in enumerate(names)
+    ]
+    if sys.stdout.isatty():
+        widths = _narrowed(widths, width())
+    for line in [[name.replace("_", " ") for name in names], *cells]:
+        padded = (_padded(text, wide) for text, wide in zip(line, widths, strict=True))
+        click.echo("  ".join(padded).rstrip())
+    return len(held)
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return " ".join(str(value).split())
+
+
+def _columns_of(text: str) -> int:
+    """Return the columns a text takes; East Asian characters take two."""
+    return sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
+
+
+def _padded(text: str, wide: int) -> str:
+    if _columns_of(text) > wide:
+        while text and _columns_of(text) > wide - 1:
+            text = text[:-1]
+        text += "…"
+    return text + " " * (wide - _columns_of(text))
+
+
+def _narrowed(widths: list[int], room: int) -> list[int]:
+    """Take columns from the widest until the line fits."""
+    narrowed = list(widths)
+    least = 6
+    while sum(narrowed) + 2 * (len(narrowed) - 1) > room and max(narrowed) > least:
+        narrowed[narrowed.index(max(narrowed))] -= 1
+    return narrowed
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Any]:
+    """Show a bar on a terminal; yields a function of (done, of all), silent elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda *_: None
+        return
+    from rich.console import Console  # noqa: PLC0415 - only work of over a second shows a bar
+    from rich.progress import Progress  # noqa: PLC0415 - the same
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+
+        def step(finished: int, of_all: int | None = None) -> None:
+            bar.update(task, completed=finished, total=of_all)
+
+        yield step

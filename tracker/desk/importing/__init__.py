@@ -1,0 +1,35 @@
+"""Old spreadsheets brought in: a column map and a CSV file, planned first, then whole or not at all.
+
+:func:`plan_import` reads and computes and writes nothing; :func:`carry_out` writes all of a plan as one
+act. The order of the modules is the way of a file: ``columnmap``, ``sheet`` and ``cells`` read it,
+``binding`` holds map and sheet together, ``rowreading`` makes a piece of a row, ``planning`` puts pieces
+on their plates, ``saying`` shows the plan, ``carrying`` writes it.
+"""
+
+from __future__ import annotations
+
+from tracker.desk.importing.carrying import Imported, carry_out
+from tracker.desk.importing.columnmap import Column, ColumnMap, read_map
+from tracker.desk.importing.planning import EarlierImport, Plan, Progress, plan_import
+from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal, MapError
+from tracker.desk.importing.saying import plan_json, plan_lines
+from tracker.desk.importing.sheet import Sheet, read_sheet
+
+__all__ = [
+    "Column",
+    "ColumnMap",
+    "EarlierImport",
+    "ImportRefusedError",
+    "Imported",
+    "LineRefusal",
+    "MapError",
+    "Plan",
+    "Progress",
+    "Sheet",
+    "carry_out",
+    "plan_import",
+    "plan_json",
+    "plan_lines",
+    "read_map",
+    "read_sheet",
+]

@@ -1,0 +1,268 @@
+"""A plan carried out: attachments first, then all rows in one act, or nothing."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final
+
+from sqlalchemy import select
+
+from tracker.acts import Act
+from tracker.book import Book
+from tracker.desk.importing.drafts import FileDraft, MeasurementDraft, SpecimenDraft
+from tracker.desk.importing.planning import ACT, Plan, Progress, earlier_import
+from tracker.desk.importing.refusals import ImportRefusedError
+from tracker.ids import job_id
+from tracker.model import (
+    Attachment,
+    Base,
+    FactorRecord,
+    Job,
+    Material,
+    Measurement,
+    MeasurementFile,
+    Result,
+    Specimen,
+)
+from tracker.plugged import Computed
+
+_ABOUT_AT_MOST: Final = 100
+_CHUNK: Final = 500
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import made.
+
+    Attributes:
+        jobs: IDs of the jobs, in the order of the sheet.
+        counts: How many of each thing, as in :meth:`Plan.counts`.
+        entry: Number of the journal entry.
+        left_out: Number of refused lines that were left out.
+    """
+
+    jobs: tuple[str, ...]
+    counts: Mapping[str, int]
+    entry: int
+    left_out: int
+
+
+def carry_out(
+    book: Book,
+    plan: Plan,
+    who: str,
+    progress: Progress | None = None,
+    *,
+    again: bool = False,
+    leave_out: bool = False,
+) -> Imported:
+    """Bring in what a plan holds, whole or not at all, as one act.
+
+    Args:
+        book: Where to.
+        plan: From :func:`plan_import`.
+        who: Who does it.
+        progress: Told of every file and table.
+        again: Bring in a file that was brought in before.
+        leave_out: Leave out the lines that the plan refuses.
+
+    Raises:
+        ImportRefusedError: The file was brought in before, lines are refused, nothing is left, or a
+            recording changed since the plan was made.
+        BookError: The book did not take it. Nothing was written in either case.
+    """
+    _check(plan, plan.earlier, again=again, leave_out=leave_out)
+    told = progress or (lambda *_: None)
+    attachments = _kept(book, plan, told)
+    rows = _Rows(plan)
+    with book.act(ACT, who, reason=_reason(plan)) as act:
+        # Somebody else may have brought it in since the plan was made.
+        _check(plan, earlier_import(act.session.connection(), plan.sha256), again=again, leave_out=leave_out)
+        rows.fill(act)
+        tables = [(Material, rows.materials), (Attachment, _new(act, attachments)), *rows.tables()]
+        for done, (model, made) in enumerate(tables):
+            told(done, len(tables), f"{len(made)} rows: {model.__tablename__}")
+            act.bulk(model, made)
+        jobs = tuple(job_id(row["id"]) for row in rows.jobs)
+        act.about += jobs if len(jobs) <= _ABOUT_AT_MOST else (jobs[0], jobs[-1])
+        told(len(tables), len(tables), "tables written")
+    return Imported(jobs, plan.counts(), act.seq, len(plan.refused_rows))
+
+
+def _check(plan: Plan, earlier: Any, *, again: bool, leave_out: bool) -> None:
+    if earlier is not None and not again:
+        raise ImportRefusedError(
+            f"{plan.name} was {earlier}",
+            do="Its pieces would be in the book twice; repeat with --again if that is meant",
+        )
+    if plan.refused_rows and not leave_out:
+        first = plan.refused_rows[0]
+        count = len(plan.refused_rows)
+        raise ImportRefusedError(
+            f"{plan.name}: {count} of {plan.rows} lines {'is' if count == 1 else 'are'} refused",
+            why=f"first {first}".rstrip("."),
+            do="Mend the lines (--dry-run names each), or repeat with --leave-out-refused",
+        )
+    if not plan.jobs:
+        raise ImportRefusedError(f"{plan.name}: no line is left to bring in", do="Look at --dry-run")
+
+
+def _reason(plan: Plan) -> str:
+    """Name both files by digest: the way from the journal to the sheet a number came from."""
+    columns = hashlib.sha256(plan.columns.data).hexdigest()
+    return f"from {plan.name} (SHA-256 {plan.sha256}), columns by {plan.columns.name} (SHA-256 {columns})"
+
+
+def _kept(book: Book, plan: Plan, told: Progress) -> dict[str, Row]:
+    """Put all files into the folder of attachments and return their rows by digest."""
+    files = [file for job in plan.jobs for each in job.measurements() for file in each.files]
+    kept: dict[str, Row] = {}
+    for data, name in ((plan.data, plan.name), (plan.columns.data, plan.columns.name)):
+        kept.setdefault(book.files.put(data), {"size": len(data), "name": name})
+    for done, file in enumerate(files):
+        told(done, len(files), "recordings kept")
+        if file.sha256 not in kept:
+            book.files.put(_unchanged(file))
+            kept[file.sha256] = {"size": file.size, "name": file.name}
+    told(len(files), len(files), "recordings kept")
+    return kept
+
+
+def _unchanged(file: FileDraft) -> bytes:
+    try:
+        data = file.place.read_bytes()
+    except OSError as error:
+        raise ImportRefusedError(f"{file.place} cannot be read", why=error.strerror or str(error)) from error
+    if hashlib.sha256(data).hexdigest() != file.sha256:
+        raise ImportRefusedError(f"{file.place} has changed while it was brought in", do="Repeat the import")
+    return data
+
+
+def _new(act: Act, attachments: Mapping[str, Row]) -> list[Row]:
+    """Return the rows of attachments that the book does not have yet."""
+    wanted = list(attachments)
+    known: set[str] = set()
+    for start in range(0, len(wanted), _CHUNK):
+        chunk = wanted[start : start + _CHUNK]
+        known |= set(act.session.scalars(select(Attachment.sha256).where(Attachment.sha256.in_(chunk))))
+    return [{"sha256": digest, **row} for digest, row in attachments.items() if digest not in known]
+
+
+@dataclass
+class _Rows:
+    """The rows of all tables, numbered in the order of the sheet."""
+
+    plan: Plan
+    materials: list[Row] = field(default_factory=list)
+    jobs: list[Row] = field(default_factory=list)
+    specimens: list[Row] = field(default_factory=list)
+    factors: list[Row] = field(default_factory=list)
+    measurements: list[Row] = field(default_factory=list)
+    files: list[Row] = field(default_factory=list)
+    results: list[Row] = field(default_factory=list)
+
+    def tables(self) -> list[tuple[type[Base], list[Row]]]:
+        """Return the rows by table, those first that others name."""
+        return [
+            (Job, self.jobs),
+            (Specimen, self.specimens),
+            (FactorRecord, self.factors),
+            (Measurement, self.measurements),
+            (MeasurementFile, self.files),
+            (Result, self.results),
+        ]
+
+    def fill(self, act: Act) -> None:
+        """Give out numbers and make the rows."""
+        materials = self._materials(act)
+        job = act.next_number(Job.__table__)
+        self._first = {model: act.next_number(model.__table__) for model in (Specimen, Measurement, Result)}
+        for number, draft in enumerate(self.plan.jobs, start=job):
+            material = materials[draft.material.casefold()]
+            note = f"From {self.plan.name}."
+            self.jobs.append(_row(Job, id=number, name=draft.name, material_id=material, note=note))
+            for piece, specimen in enumerate(draft.specimens, start=1):
+                self._specimen(number, piece, specimen)
+
+    def _materials(self, act: Act) -> dict[str, int]:
+        """Return the number of every material by folded name, after giving the new ones theirs."""
+        found = act.session.execute(select(Material.name, Material.id).order_by(Material.id.desc())).tuples()
+        numbers = {name.casefold(): number for name, number in found}
+        following = act.next_number(Material.__table__)
+        for name in dict.fromkeys(draft.material for draft in self.plan.jobs):
+            if name.casefold() not in numbers:
+                numbers[name.casefold()] = following
+                self.materials.append(_row(Material, id=following, name=name))
+                following += 1
+        return numbers
+
+    def _specimen(self, job: int, piece: int, draft: SpecimenDraft) -> None:
+        number = self._first[Specimen] + len(self.specimens)
+        self.specimens.append(_row(Specimen, id=number, job_id=job, piece=piece, **draft.texts))
+        source = f"{self.plan.name} line {draft.line}"
+        self.factors += [
+            {
+                "specimen_id": number,
+                "name": factor.name,
+                "number": factor.number,
+                "text": factor.text,
+                "basis": "stated",
+                "source": source,
+            }
+            for factor in draft.factors
+        ]
+        for measurement in draft.measurements:
+            self._measurement(number, source, measurement)
+
+    def _measurement(self, specimen: int, source: str, draft: MeasurementDraft) -> None:
+        number = self._first[Measurement] + len(self.measurements)
+        self.measurements.append(
+            _row(
+                Measurement,
+                id=number,
+                specimen_id=specimen,
+                method=draft.method,
+                method_version=draft.version,
+                readings=draft.readings,
+                source=draft.source,
+                problem=draft.problem,
+                remark=f"From {source}.",
+            )
+        )
+        self.files += [
+            {"measurement_id": number, "field": file.field, "sha256": file.sha256, "name": file.name}
+            for file in draft.files
+        ]
+        self.results += self._results(number, draft.version, draft.results)
+
+    def _results(self, measurement: int, version: str | None, made: Iterable[Computed]) -> Iterator[Row]:
+        for place, result in enumerate(made, start=self._first[Result] + len(self.results)):
+            yield {
+                "id": place,
+                "measurement_id": measurement,
+                "quantity": result.quantity,
+                "value": result.value,
+                "unit": result.unit,
+                "uncertainty": result.uncertainty,
+                "relation": result.relation,
+                "remarks": list(result.remarks),
+                "refused": result.refused or None,
+                "budget": [asdict(part) for part in result.budget] or None,
+                "method_version": version,
+                "counted": result.value is not None,
+            }
+
+
+_BLANK: Final = {
+    model: {column.name: None for column in model.__table__.columns if column.name != "entry"}
+    for model in (Material, Job, Specimen, Measurement)
+}
+
+
+def _row(model: type[Base], **values: Any) -> Row:
+    """Return a whole row: what is not given is not recorded."""
+    return {**_BLANK[model], **values}

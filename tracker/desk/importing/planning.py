@@ -1,0 +1,243 @@
+"""The plan of an import: everything it would make and everything it refuses. Nothing is written."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Connection, func, select
+
+from tracker.book import Book
+from tracker.desk.importing.besides import Besides
+from tracker.desk.importing.binding import bind
+from tracker.desk.importing.columnmap import ColumnMap
+from tracker.desk.importing.drafts import JobDraft
+from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
+from tracker.desk.importing.rowreading import AS_WRITTEN, RowReader
+from tracker.desk.importing.sheet import Sheet, SheetRow, read_sheet
+from tracker.errors import Refused
+from tracker.ids import job_id
+from tracker.journal import moment
+from tracker.model import Attachment, Job, JournalRecord, Material
+from tracker.plugged import Plugged
+
+ACT: Final = "import"
+
+Progress = Callable[[int, int, str], None]
+"""Called with what is done, the whole, and what it is about; it may be called very often."""
+
+
+@dataclass(frozen=True)
+class EarlierImport:
+    """The act by which the same file was brought in before."""
+
+    entry: int
+    at: str
+    who: str
+
+    def __str__(self) -> str:
+        """When and by whom, in one clause."""
+        return f"brought in before, on {self.at[:10]} by {self.who} (journal entry {self.entry})"
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What an import would make.
+
+    Attributes:
+        name: File name of the sheet.
+        data: Its bytes, kept with the import.
+        columns: The column map.
+        rows: Number of rows in the sheet, refused ones included.
+        materials: Names of materials that the book has not yet.
+        jobs: Plates with their pieces, in the order of the sheet.
+        refused_rows: Lines of which nothing is taken.
+        refused_quantities: Quantities that have no value, with the reason; their readings are kept.
+        notes: What was decided on the way, one sentence each.
+        earlier: The act that brought in the same file before, if there was one.
+    """
+
+    name: str
+    data: bytes
+    columns: ColumnMap
+    rows: int
+    materials: tuple[str, ...]
+    jobs: tuple[JobDraft, ...]
+    refused_rows: tuple[LineRefusal, ...]
+    refused_quantities: tuple[LineRefusal, ...]
+    notes: tuple[str, ...]
+    earlier: EarlierImport | None
+
+    @property
+    def sha256(self) -> str:
+        """Digest of the sheet's bytes, hexadecimal."""
+        return hashlib.sha256(self.data).hexdigest()
+
+    def counts(self) -> dict[str, int]:
+        """Return how many of each thing would be made; ``results`` counts those with a value."""
+        measurements = [each for job in self.jobs for each in job.measurements()]
+        return {
+            "materials": len(self.materials),
+            "jobs": len(self.jobs),
+            "specimens": sum(len(job.specimens) for job in self.jobs),
+            "measurements": len(measurements),
+            "results": sum(result.value is not None for each in measurements for result in each.results),
+            "files": sum(len(each.files) for each in measurements),
+        }
+
+
+def plan_import(
+    book: Book, plugged: Plugged, sheet: Path, columns: ColumnMap, progress: Progress | None = None
+) -> Plan:
+    """Return what an import of a sheet would make.
+
+    Args:
+        book: Read only, for its materials, jobs and earlier imports.
+        plugged: Methods that check readings and compute results.
+        sheet: The CSV file; files named in it are looked for beside it.
+        columns: The column map.
+        progress: Told of every row.
+
+    Raises:
+        ImportRefusedError: The file cannot be read as a sheet.
+        MapError: The map does not fit the sheet or the methods that are there.
+    """
+    data = _bytes(sheet)
+    table = read_sheet(data, sheet.name)
+    binding = bind(columns, table, plugged)
+    rows = _Rows(RowReader(binding, plugged, Besides(sheet.parent)))
+    rows.take(table, progress or (lambda *_: None))
+    with book.connect() as connection:
+        known = {name.casefold(): name for name in connection.scalars(select(Material.name))}
+        again = list(_names_again(connection, rows.jobs))
+        earlier = earlier_import(connection, hashlib.sha256(data).hexdigest())
+    notes = (*table.notes, *binding.notes, *rows.notes(), *again, *_unused(binding.unused))
+    return Plan(
+        name=sheet.name,
+        data=data,
+        columns=columns,
+        rows=len(table.rows) + len(table.refused),
+        materials=tuple(name for name in rows.materials.values() if name.casefold() not in known),
+        jobs=tuple(rows.jobs.values()),
+        refused_rows=tuple(sorted((*table.refused, *rows.refused), key=lambda refusal: refusal.line)),
+        refused_quantities=tuple(_refused_quantities(rows.jobs.values())),
+        notes=notes,
+        earlier=earlier,
+    )
+
+
+def earlier_import(connection: Connection, digest: str) -> EarlierImport | None:
+    """Return the act that brought in a file of this digest, or None.
+
+    The journal is searched only where the book holds the file at all.
+    """
+    if connection.scalar(select(Attachment.sha256).where(Attachment.sha256 == digest)) is None:
+        return None
+    row = connection.execute(
+        select(JournalRecord.seq, JournalRecord.at, JournalRecord.who)
+        .where(JournalRecord.act == ACT, JournalRecord.body.contains(digest))
+        .order_by(JournalRecord.seq.desc())
+        .limit(1)
+    ).one_or_none()
+    return EarlierImport(row.seq, moment(row.at), row.who) if row else None
+
+
+def _bytes(sheet: Path) -> bytes:
+    try:
+        return sheet.read_bytes()
+    except OSError as error:
+        raise ImportRefusedError(f"{sheet} cannot be read", why=error.strerror or str(error)) from error
+
+
+class _Rows:
+    """Takes rows one by one and puts them on their plates."""
+
+    def __init__(self, reader: RowReader) -> None:
+        self.reader = reader
+        self.jobs: dict[tuple[str, ...], JobDraft] = {}
+        self.materials: dict[str, str] = {}
+        self.refused: list[LineRefusal] = []
+        self._spelled: dict[str, set[str]] = {}
+        self._partly_named: dict[tuple[str, ...], int] = {}
+
+    def take(self, table: Sheet, progress: Progress) -> None:
+        """Take every row of a sheet, or note why not."""
+        for done, row in enumerate(table.rows):
+            progress(done, len(table.rows), "rows read")
+            try:
+                self._take(row)
+            except Refused as refusal:
+                self.refused.append(LineRefusal(row.line, str(refusal)))
+        progress(len(table.rows), len(table.rows), "rows read")
+
+    def _take(self, row: SheetRow) -> None:
+        written = self.reader.material(row)
+        material = self.materials.get(written.casefold(), written)
+        key, name = self._plate(row)
+        job = self.jobs.get(key)
+        if job is not None and job.material != material:
+            raise ImportRefusedError(
+                f"plate {name!r} is of {job.material} on line {job.line} and of {material} here",
+                do="Name the material among the columns of specimen.plate",
+            )
+        specimen = self.reader.specimen(row, material)
+        # Only a row that is taken may leave a trace in the plan.
+        self.materials.setdefault(written.casefold(), material)
+        self._spelled.setdefault(written.casefold(), set()).add(written)
+        self.jobs.setdefault(key, JobDraft(name, material, row.line)).specimens.append(specimen)
+
+    def _plate(self, row: SheetRow) -> tuple[tuple[str, ...], str | None]:
+        """Return what tells the plate of a row from others, and its name."""
+        parts = self.reader.plate(row)
+        name = " ".join(part for part in parts if part)
+        if not name:
+            return (f"line {row.line}",), None
+        if not all(parts):
+            self._partly_named.setdefault(parts, row.line)
+        return parts, name
+
+    def notes(self) -> Iterator[str]:
+        """Yield what was decided on the way."""
+        for spellings in self._spelled.values():
+            if len(spellings) > 1:
+                yield f"{' and '.join(sorted(spellings))} are taken as one material"
+        for parts, line in self._partly_named.items():
+            yield f"Line {line}: part of the plate's name is empty; rows alike in the rest are one plate"
+            del parts
+        for written, line in self.reader.odd_orientations.items():
+            yield f"Line {line}: {written!r} is no orientation of the notation; kept as factor {AS_WRITTEN}"
+        for line, first in self.reader.twice:
+            yield f"Line {line}: its recording is byte for byte that of line {first}"
+        for folder in sorted(self.reader.besides.below):
+            yield f"Files were found in {folder}/"
+
+
+def _names_again(connection: Connection, jobs: dict[tuple[str, ...], JobDraft]) -> Iterator[str]:
+    """Yield a sentence where the book has jobs of the same names already."""
+    names = {job.name for job in jobs.values() if job.name}
+    found = connection.execute(
+        select(Job.name, func.min(Job.id)).where(Job.name.is_not(None)).group_by(Job.name)
+    )
+    known = [f"{row[0]} ({job_id(row[1])})" for row in found if row[0] in names]
+    if known:
+        more = f" and {len(known) - 3} more" if len(known) > 3 else ""  # noqa: PLR2004 - three show the pattern
+        yield f"The book has jobs of these names already: {', '.join(known[:3])}{more}; new ones are made beside them"
+
+
+def _unused(columns: tuple[str, ...]) -> Iterator[str]:
+    if columns:
+        yield f"Columns that the map does not name: {', '.join(columns)} (kept in the attached sheet)"
+
+
+def _refused_quantities(jobs: Any) -> Iterator[LineRefusal]:
+    for job in jobs:
+        for specimen in job.specimens:
+            for measurement in specimen.measurements:
+                if measurement.problem:
+                    yield LineRefusal(specimen.line, measurement.problem, measurement.method)
+                for result in measurement.results:
+                    if result.value is None:
+                        yield LineRefusal(specimen.line, result.refused, result.quantity)

@@ -1,0 +1,157 @@
+"""Labels for spools, dryings, jobs' pieces and rigs: facts from the book, drawing by ``tracker_labels``."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy.orm import Session
+from tracker_labels import Label, LabelError, Sheet, Stock, draw_sheet, find_stock, load_stock
+
+from tracker.api import LabelDesign
+from tracker.book import Book
+from tracker.desk.finding import find, ident_of
+from tracker.desk.moments import local
+from tracker.desk.pieces import material_of
+from tracker.errors import Refused
+from tracker.ids import job_id, payload
+from tracker.model import Drying, Job, Measurement, Rig, Specimen, Spool
+
+
+class LabelRefusedError(Refused, ValueError):
+    """Labels cannot be drawn as asked."""
+
+
+def _usual(facts: Mapping[str, str]) -> Sequence[str]:
+    return facts["material"], facts["orientation"] or facts["lot"], facts["date"], facts["line"]
+
+
+def _by_lot(facts: Mapping[str, str]) -> Sequence[str]:
+    return facts["material"], facts["lot"], facts["date"], facts["line"]
+
+
+DESIGNS: Final = (
+    LabelDesign("usual", "material, orientation (or lot), date, your line", _usual),
+    LabelDesign("lot", "material, lot, date, your line", _by_lot),
+)
+
+
+def label_sheet(
+    book: Book,
+    targets: Sequence[str],
+    stock: str,
+    *,
+    line: str = "",
+    design: LabelDesign = DESIGNS[0],
+    start_at: int = 1,
+    offset_mm: tuple[float, float] = (0.0, 0.0),
+    dpi: float | None = None,
+) -> Sheet:
+    """Return drawn labels; a job stands for its pieces that did not fail, in the order of the plate.
+
+    Args:
+        book: The book.
+        targets: IDs.
+        stock: Name of a bundled stock, or path of a TOML file of one's own.
+        line: A line of the person's choice on each.
+        design: What stands beside the code.
+        start_at: First free place of a part-used sheet.
+        offset_mm: Shift to the right and down.
+        dpi: Dots per inch; the stock's own where None.
+
+    Raises:
+        LabelRefusedError: No such stock, or a code that it cannot hold.
+        NotFoundError: A target is not in the book.
+    """
+    with book.read() as session:
+        rows = [row for target in targets for row in _labelled(find(book, session, target))]
+        labels = [label_of(book, session, row, line, design) for row in rows]
+    if not labels:
+        raise LabelRefusedError("There is nothing to label", do="Name spools, dryings, jobs or specimens")
+    try:
+        return draw_sheet(labels, stock_named(stock), start_at=start_at, offset_mm=offset_mm, dpi=dpi)
+    except LabelError as error:
+        raise LabelRefusedError(str(error)) from error
+
+
+def stock_named(name: str) -> Stock:
+    """Return a stock by its name, or from a person's own file.
+
+    Raises:
+        LabelRefusedError: There is none, or the file is wrong.
+    """
+    try:
+        return load_stock(Path(name)) if name.endswith(".toml") else find_stock(name)
+    except LabelError as error:
+        raise LabelRefusedError(str(error)) from error
+
+
+def _labelled(row: Any) -> list[Any]:
+    if isinstance(row, Job):
+        return [piece for piece in row.specimens if piece.outcome != "failed"]
+    return [row]
+
+
+def label_of(book: Book, session: Session, row: Any, line: str, design: LabelDesign) -> Label:
+    """Return what stands on the label of one row.
+
+    Raises:
+        LabelRefusedError: A measurement has no label, or the design fails.
+    """
+    del session
+    facts = {"id": str(ident_of(row)), "line": line, **_FACTS[type(row)](row, book.zone)}
+    try:
+        lines = [str(each or "") for each in design.lines(facts)][:4]
+    except Exception as error:  # a plugin's design may fail in any way
+        raise LabelRefusedError(f"The label design {design.name!r} failed", why=str(error)) from error
+    lines += [""] * (4 - len(lines))
+    return Label(payload(ident_of(row), book.code, book.address), facts["id"], *lines)
+
+
+def _spool(row: Spool, zone: dt.tzinfo) -> dict[str, str]:
+    del zone
+    return {
+        "material": row.material.name, "orientation": "", "lot": f"lot {row.lot}" if row.lot else "",
+        "date": str(row.received_on or ""), "job": "", "name": row.colour or "",
+    }  # fmt: skip
+
+
+def _specimen(row: Specimen, zone: dt.tzinfo) -> dict[str, str]:
+    spools = sorted(row.job.spools, key=lambda each: each.tool)
+    material = material_of(row)
+    started = row.job.started_at
+    return {
+        "material": material.name if material else "",
+        "orientation": row.orientation or "",
+        "lot": spools[0].spool.lot or "" if spools else "",
+        "date": local(started, zone)[:10] if started else "",
+        "job": job_id(row.job_id),
+        "name": row.name or "",
+    }
+
+
+def _drying(row: Drying, zone: dt.tzinfo) -> dict[str, str]:
+    heat = f"{row.set_c:g} °C" if row.set_c is not None else ""
+    hours = f"{row.planned_h:g} h" if row.planned_h is not None else ""
+    return {
+        "material": ", ".join(sorted({each.spool.material.name for each in row.spools})),
+        "orientation": f"{heat} {hours}".strip(), "lot": "", "date": local(row.began_at, zone)[:10],
+        "job": "", "name": row.dryer or "",
+    }  # fmt: skip
+
+
+def _rig(row: Rig, zone: dt.tzinfo) -> dict[str, str]:
+    del zone
+    return {"material": row.name, "orientation": row.role, "lot": "", "date": "", "job": "", "name": row.name}
+
+
+def _measurement(row: Measurement, zone: dt.tzinfo) -> dict[str, str]:
+    del zone
+    raise LabelRefusedError(f"{ident_of(row)} is a measurement; it has no label", do="Label its specimen")
+
+
+_FACTS: Final[Mapping[type[Any], Callable[[Any, dt.tzinfo], dict[str, str]]]] = {
+    Spool: _spool, Specimen: _specimen, Drying: _drying, Rig: _rig, Measurement: _measurement,
+}  # fmt: skip
