@@ -83,7 +83,11 @@ def carry_out(
         # Somebody else may have brought it in since the plan was made.
         _check(plan, earlier_import(act.session.connection(), plan.sha256), again=again, leave_out=leave_out)
         rows.fill(act)
-        tables = [(Material, rows.materials), (Attachment, _new(act, attachments)), *rows.tables()]
+        tables: list[tuple[type[Base], list[Row]]] = [
+            (Material, rows.materials),
+            (Attachment, _new(act, attachments)),
+            *rows.tables(),
+        ]
         for done, (model, made) in enumerate(tables):
             told(done, len(tables), f"{len(made)} rows: {model.__tablename__}")
             act.bulk(model, made)
@@ -179,8 +183,8 @@ class _Rows:
     def fill(self, act: Act) -> None:
         """Give out numbers and make the rows."""
         materials = self._materials(act)
-        job = act.next_number(Job.__table__)
-        self._first = {model: act.next_number(model.__table__) for model in (Specimen, Measurement, Result)}
+        job = _next_number(act, Job)
+        self._first = {model: _next_number(act, model) for model in (Specimen, Measurement, Result)}
         for number, draft in enumerate(self.plan.jobs, start=job):
             material = materials[draft.material.casefold()]
             note = f"From {self.plan.name}."
@@ -192,7 +196,7 @@ class _Rows:
         """Return the number of every material by folded name, after giving the new ones theirs."""
         found = act.session.execute(select(Material.name, Material.id).order_by(Material.id.desc())).tuples()
         numbers = {name.casefold(): number for name, number in found}
-        following = act.next_number(Material.__table__)
+        following = _next_number(act, Material)
         for name in dict.fromkeys(draft.material for draft in self.plan.jobs):
             if name.casefold() not in numbers:
                 numbers[name.casefold()] = following
@@ -257,7 +261,12 @@ class _Rows:
             }
 
 
-_BLANK: Final = {
+def _next_number(act: Act, model: type[Base]) -> int:
+    table: Any = model.__table__
+    return act.next_number(table)
+
+
+_BLANK: Final[dict[type[Base], Row]] = {
     model: {column.name: None for column in model.__table__.columns if column.name != "entry"}
     for model in (Material, Job, Specimen, Measurement)
 }

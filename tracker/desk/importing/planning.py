@@ -224,7 +224,7 @@ def _names_again(connection: Connection, jobs: dict[tuple[str, ...], JobDraft]) 
     known = [f"{row[0]} ({job_id(row[1])})" for row in found if row[0] in names]
     if known:
         more = f" and {len(known) - 3} more" if len(known) > 3 else ""  # noqa: PLR2004 - three show the pattern
-        yield f"The book has jobs of these names already: {', '.join(known[:3])}{more}; new ones are made beside them"
+        yield f"The book has jobs of these names already: {', '.join(known[:3])}{more}; further ones are made"
 
 
 def _unused(columns: tuple[str, ...]) -> Iterator[str]:
