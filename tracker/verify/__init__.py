@@ -1,0 +1,94 @@
+"""Whether a book is what its journal says.
+
+:func:`verify` walks the chain of entries, replays them, holds every row against what its last entry
+says, reads every attachment, and computes every result again. It reads one state of the book, row by
+row, in bounded memory: 16 bytes a row, on the disk beyond 64 MB.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sqlalchemy import Connection, text
+from sqlalchemy.exc import DBAPIError
+
+from tracker.book import Book
+from tracker.model import SCHEMA, Base
+from tracker.verify.attachments import check_attachments
+from tracker.verify.chain import walk
+from tracker.verify.compare import compare
+from tracker.verify.findings import Difference, Finding, Findings, Origin, Progress
+from tracker.verify.ledger import Ledger
+from tracker.verify.rawrows import RawTable, lenient_text
+from tracker.verify.replay import Replay
+from tracker.verify.results import Recompute, check_results
+
+__all__ = ["Difference", "Finding", "Findings", "Origin", "Progress", "Recompute", "verify"]
+
+
+def verify(book: Book, recompute: Recompute | None = None, progress: Progress | None = None) -> Findings:
+    """Hold a book against its journal.
+
+    Args:
+        book: Open; nothing is written to it.
+        recompute: Gives a measurement's values again from its readings; left out, results are not
+            computed again, which a note says.
+        progress: Called with the stage, what is done and how much it is.
+
+    Returns:
+        What was found: the first broken entry; every row that differs from its last entry, that
+        nobody entered, or that is gone; every attachment missing or changed; every result that its
+        readings no longer give.
+    """
+    findings = Findings()
+    tell = progress or (lambda *_: None)
+    with book.connect() as connection, lenient_text(connection):
+        _check_store(connection, findings)
+        _check_rows(connection, book, findings, tell)
+        if recompute is None:
+            findings.notes.append("Results were not computed again")
+        else:
+            with _noting(findings, "The measurements"):
+                check_results(connection, recompute, findings, tell)
+    return findings
+
+
+def _check_rows(connection: Connection, book: Book, findings: Findings, tell: Progress) -> None:
+    dialect = connection.dialect.name
+    tables = {name: RawTable(t, dialect) for name, t in Base.metadata.tables.items() if name != "journal"}
+    with Ledger(tables) as ledger:
+        replay = Replay(tables, book.files, ledger, findings)
+        with _noting(findings, "The journal"):
+            for link in walk(connection, findings, tell):
+                replay.take(link)
+        with _noting(findings, "The tables"):
+            compare(connection, replay, tell)
+        with _noting(findings, "The attachments"):
+            check_attachments(connection, replay, tell)
+
+
+def _check_store(connection: Connection, findings: Findings) -> None:
+    """Ask the database whether its own structure is whole, and read the schema's version."""
+    with _noting(findings, "The schema version"):
+        versions = list(connection.scalars(text("SELECT version_num FROM alembic_version")))
+        if versions != [SCHEMA]:
+            said = ", ".join(map(repr, versions)) or "nothing"
+            said = f"The table alembic_version says {said}, this book was opened as {SCHEMA!r}"
+            findings.add(Finding("database", said, table="alembic_version"))
+    if connection.dialect.name != "sqlite":
+        return
+    with _noting(findings, "The database file"):
+        for line in connection.scalars(text("PRAGMA integrity_check(20)")):
+            if line != "ok":
+                findings.add(Finding("database", f"The database file is damaged: {' '.join(line.split())}"))
+
+
+@contextmanager
+def _noting(findings: Findings, what: str) -> Iterator[None]:
+    """Turn a database that cannot be read on into a finding, so that the other stages still run."""
+    try:
+        yield
+    except DBAPIError as error:
+        said = str(error.orig).strip().splitlines()[:1] or [type(error).__name__]
+        findings.add(Finding("database", f"{what} cannot be read to the end: {said[0]}"))

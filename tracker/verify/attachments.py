@@ -1,0 +1,89 @@
+"""The attachments against their digests: missing, changed, named by nobody."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from tracker.ids import job_id, measurement_id
+from tracker.model import Attachment, Job, MeasurementFile
+from tracker.verify.chain import origin_of
+from tracker.verify.findings import Finding, Origin, Progress
+from tracker.verify.rawrows import raw
+from tracker.verify.replay import Replay
+
+_EVERY = 100
+
+
+def check_attachments(connection: Connection, replay: Replay, progress: Progress) -> None:
+    """Read every attachment and every manifest once, and name those that are not what they were."""
+    total = connection.scalar(select(func.count()).select_from(Attachment)) or 0
+    total += len(replay.manifests)
+    for row in _rows(connection):
+        trouble = _trouble(replay, row.sha256)
+        if trouble:
+            replay.findings.add(_finding(connection, row, trouble))
+        _count(replay, progress, total)
+    for digest, origin in replay.manifests.items():
+        trouble = _trouble(replay, digest)
+        if trouble:
+            replay.findings.add(_manifest_finding(digest, origin, trouble))
+        _count(replay, progress, total)
+    _note_unnamed(connection, replay)
+
+
+def _rows(connection: Connection) -> Any:
+    table = Attachment.__table__
+    columns = [raw(table.c[name]).label(name) for name in ("sha256", "name", "entry")]
+    return connection.execute(select(*columns).order_by(table.c.sha256)).all()
+
+
+def _trouble(replay: Replay, digest: str) -> str:
+    unchanged = replay.files.unchanged(str(digest))
+    if unchanged is None:
+        return "is missing from the attachment folder"
+    return "" if unchanged else "has changed: its bytes are not the ones that were kept"
+
+
+def _finding(connection: Connection, row: Any, trouble: str) -> Finding:
+    identity, use = _use(connection, row.sha256)
+    origin = origin_of(connection, row.entry) if isinstance(row.entry, int) else None
+    came = f"; {origin} brought it in" if origin else ""
+    text = f"The attachment {str(row.name)[:60]!r} ({str(row.sha256)[:12]}…{use}) {trouble}{came}"
+    return Finding("attachment", text, identity, "attachment", str(row.sha256), origin)
+
+
+def _use(connection: Connection, digest: str) -> tuple[str, str]:
+    """Return the ID of a row that uses an attachment, and words for it."""
+    measurement = connection.scalar(
+        select(MeasurementFile.measurement_id).where(MeasurementFile.sha256 == digest).limit(1)
+    )
+    if measurement is not None:
+        return measurement_id(measurement), f", of measurement {measurement_id(measurement)}"
+    job = connection.scalar(select(Job.id).where(Job.plate_sha256 == digest).order_by(Job.id).limit(1))
+    return (job_id(job), f", the plate file of job {job_id(job)}") if job is not None else ("", "")
+
+
+def _manifest_finding(digest: str, origin: Origin, trouble: str) -> Finding:
+    text = f"The list of rows ({digest[:12]}…) that {origin} imported {trouble}; its rows cannot be checked"
+    return Finding("attachment", text, "", "attachment", digest, origin)
+
+
+def _count(replay: Replay, progress: Progress, total: int) -> None:
+    counts = replay.findings.counts
+    counts["attachments"] += 1
+    if counts["attachments"] % _EVERY == 0:
+        progress("attachments", counts["attachments"], total)
+
+
+def _note_unnamed(connection: Connection, replay: Replay) -> None:
+    """Note files that no row names: what a killed program leaves is harmless."""
+    stored = set(replay.files.stored())
+    stored -= set(connection.scalars(select(raw(Attachment.sha256))))
+    stored -= replay.manifests.keys()
+    if stored:
+        replay.findings.notes.append(
+            f"{len(stored)} files in the attachment folder belong to no act; "
+            "an act broken off leaves such files"
+        )

@@ -1,0 +1,141 @@
+"""The walk along the journal: every entry hashed again, and held against the one before."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+from sqlalchemy import Connection, func, select
+
+from tracker.journal import FIRST_PREV, canonical, hash_of
+from tracker.model import JournalRecord
+from tracker.verify.findings import Finding, Findings, Origin, Progress
+from tracker.verify.rawrows import RawTable, raw
+
+_SOME: Final = 200
+# Only floats are written otherwise by RFC 8785 than by the standard library.
+_FLOATS_TO_DOUBT: Final = re.compile(r"\.0[],}]|\d[eE][-+]?\d")
+
+
+@dataclass(frozen=True)
+class Link:
+    """One entry as it lies in the journal.
+
+    Attributes:
+        origin: Its head, from the columns.
+        body: Its parsed text; empty where it no longer parses.
+    """
+
+    origin: Origin
+    body: dict[str, Any]
+
+
+def walk(connection: Connection, findings: Findings, progress: Progress) -> Iterator[Link]:
+    """Yield every entry in order, and note the first that is broken."""
+    total = connection.scalar(select(func.count()).select_from(JournalRecord)) or 0
+    last_seq, last_hash = 0, FIRST_PREV
+    whole = True
+    for row in _rows(connection):
+        link = Link(_origin(row), _parsed(row["body"]))
+        trouble = _trouble(row, link.body, last_seq, last_hash) if whole else ""
+        if trouble:
+            whole = False
+            findings.add(Finding("chain", trouble, table="journal", key=str(row["seq"]), origin=link.origin))
+        last_seq, last_hash = row["seq"], row["hash"]
+        findings.counts["entries"] += 1
+        if findings.counts["entries"] % _SOME == 0:
+            progress("journal", findings.counts["entries"], total)
+        yield link
+    if not last_seq:
+        findings.add(Finding("chain", "The journal is empty", table="journal"))
+    findings.head = last_hash
+
+
+def origin_of(connection: Connection, seq: int) -> Origin | None:
+    """Return the head of an entry, or None where it is not in the journal."""
+    reader = RawTable(JournalRecord.metadata.tables["journal"], connection.dialect.name)
+    row = connection.execute(_select(reader).where(JournalRecord.seq == seq)).one_or_none()
+    return None if row is None else _origin(_named(reader, row))
+
+
+def body_of(connection: Connection, seq: int) -> dict[str, Any]:
+    """Return the parsed text of an entry; empty where it is gone or no longer parses."""
+    body = connection.scalar(select(raw(JournalRecord.body)).where(JournalRecord.seq == seq))
+    return _parsed(body)
+
+
+def _rows(connection: Connection) -> Iterator[dict[str, Any]]:
+    reader = RawTable(JournalRecord.metadata.tables["journal"], connection.dialect.name)
+    statement = _select(reader).order_by(JournalRecord.seq)
+    options = {"stream_results": True, "yield_per": _SOME}
+    for row in connection.execute(statement, execution_options=options):
+        yield _named(reader, row)
+
+
+def _select(reader: RawTable) -> Any:
+    return select(*(raw(reader.table.c[name]).label(name) for name in reader.columns))
+
+
+def _named(reader: RawTable, row: Any) -> dict[str, Any]:
+    return dict(zip(reader.columns, reader.in_json(row), strict=True))
+
+
+def _origin(row: dict[str, Any]) -> Origin:
+    return Origin(row["seq"], str(row["at"]), str(row["who"]), str(row["act"]))
+
+
+def _parsed(body: Any) -> dict[str, Any]:
+    try:
+        parsed = json.loads(body)
+    except (ValueError, TypeError):
+        return {}
+    return parsed if isinstance(parsed, dict) else {}
+
+
+def _trouble(row: dict[str, Any], body: dict[str, Any], last_seq: int, last_hash: str) -> str:
+    """Return a sentence on what is wrong with an entry, or nothing."""
+    origin = _origin(row)
+    if row["seq"] != last_seq + 1:
+        return f"After entry {last_seq} of the journal comes {origin}: what was between is gone"
+    if not _hashes(row):
+        return f"The text of {origin} is not the one its hash was made of: one of them was changed"
+    if not body or not _is_canonical(row["body"], body):
+        return f"The text of {origin} is not canonical JSON: this program did not write it"
+    for name in ("seq", "at", "who", "act"):
+        if row[name] != body.get(name):
+            return (
+                f"The column {name} of entry {row['seq']} says {row[name]!r}, "
+                f"its hashed text says {body.get(name)!r}"
+            )
+    if body.get("prev") != last_hash:
+        return f"{origin} does not follow the entry before it as that one stands now".capitalize()
+    return ""
+
+
+def _hashes(row: dict[str, Any]) -> bool:
+    try:
+        return bool(hash_of(row["body"]) == row["hash"])
+    except (ValueError, TypeError, AttributeError):
+        return False
+
+
+def _is_canonical(body: str, parsed: dict[str, Any]) -> bool:
+    quick = json.dumps(parsed, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    if quick == body and not _FLOATS_TO_DOUBT.search(body):
+        return True
+    try:
+        return canonical(_floats(parsed)) == body
+    except ValueError:
+        return False
+
+
+def _floats(value: Any) -> Any:
+    """Return parsed JSON with the integers that can only have been floats made floats again."""
+    if isinstance(value, dict):
+        return {name: _floats(inner) for name, inner in value.items()}
+    if isinstance(value, list):
+        return [_floats(inner) for inner in value]
+    return float(value) if isinstance(value, int) and abs(value) >= 2**53 else value

@@ -1,0 +1,130 @@
+"""What verify found, as sentences a person understands and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final
+
+Progress = Callable[[str, int, int], None]
+"""Called now and then with the stage, what is done of it and how much it is (0 where not known)."""
+
+KINDS: Final = ("database", "chain", "row", "attachment", "result")
+_MOST: Final = 1000
+_LONG: Final = 60
+
+
+@dataclass(frozen=True)
+class Origin:
+    """The head of a journal entry: which, when, who, what."""
+
+    seq: int
+    at: str
+    who: str
+    act: str
+
+    def __str__(self) -> str:
+        """The entry as a sentence names it."""
+        when = self.at[:19].replace("T", " ")
+        return f"entry {self.seq} ({when} UTC, {self.who}, {self.act})"
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One column that is not what the journal says."""
+
+    column: str
+    journal: Any
+    book: Any
+
+    def __str__(self) -> str:
+        """The difference as part of a sentence."""
+        return f"{self.column} is {_shown(self.book)}, the journal says {_shown(self.journal)}"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that is not as the journal says.
+
+    Attributes:
+        kind: One of :data:`KINDS`.
+        text: A sentence for people.
+        id: ID of the row concerned, where it has one.
+        table: Its table.
+        key: Its primary key, parts joined by ``:``.
+        origin: The entry that speaks of it.
+        differences: Column by column.
+    """
+
+    kind: str
+    text: str
+    id: str = ""
+    table: str = ""
+    key: str = ""
+    origin: Origin | None = None
+    differences: tuple[Difference, ...] = ()
+
+
+@dataclass
+class Findings:
+    """The answer of verify.
+
+    Attributes:
+        found: The findings, in the order in which the book was gone through; at most a thousand.
+        notes: What could not be checked, or is odd and harmless.
+        counts: How many entries, rows, attachments and results were looked at.
+        more: Findings beyond those listed.
+        head: Hash of the last entry. Written down elsewhere, it proves that nothing before it was changed.
+    """
+
+    found: list[Finding] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    counts: dict[str, int] = field(
+        default_factory=lambda: dict.fromkeys(("entries", "rows", "attachments", "results"), 0)
+    )
+    more: int = 0
+    head: str = ""
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing was found."""
+        return not self.found
+
+    def add(self, finding: Finding) -> None:
+        """Take a finding in."""
+        if len(self.found) < _MOST:
+            self.found.append(finding)
+        else:
+            self.more += 1
+
+    def of(self, kind: str) -> list[Finding]:
+        """Return the findings of one kind."""
+        return [finding for finding in self.found if finding.kind == kind]
+
+    def lines(self) -> list[str]:
+        """Return the answer for people, a sentence a line."""
+        counted = ", ".join(f"{number} {what}" for what, number in self.counts.items())
+        rest = [f"… and {self.more} more like these"] if self.more else []
+        verdict = (
+            "everything is as the journal says" if self.clean else f"{len(self.found) + self.more} found"
+        )
+        notes = [f"Note: {note}" for note in self.notes]
+        return [*(f.text for f in self.found), *rest, *notes, f"Looked at {counted}: {verdict}"]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the answer for scripts."""
+        return {
+            "clean": self.clean,
+            "findings": [asdict(finding) for finding in self.found],
+            "more": self.more,
+            "notes": self.notes,
+            "counts": self.counts,
+            "head": self.head,
+        }
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "empty"
+    text = repr(value)
+    return text if len(text) <= _LONG else f"{text[: _LONG - 1]}…"

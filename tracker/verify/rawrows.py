@@ -1,0 +1,165 @@
+"""Rows as they lie in a table, put into JSON's terms without trusting them.
+
+The models' own types would stop at the first time or document that no longer parses; here a value
+that is not what its column holds stays as it is, and so differs from what the journal says.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from itertools import islice
+from typing import Any, Final
+
+from sqlalchemy import JSON, Boolean, Column, Connection, Date, DateTime, Table, select, type_coerce
+from sqlalchemy.sql.expression import ColumnElement
+from sqlalchemy.sql.schema import ScalarElementColumnDefault
+from sqlalchemy.types import NullType, TypeDecorator
+
+from tracker.journal import canonical_row, plain
+
+Key = int | str
+BATCH: Final = 5000
+
+_SAFE_INTEGER: Final = 2**53
+_STORED_MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{6}")
+
+
+def raw(column: Any) -> ColumnElement[Any]:
+    """Return a column without its type: what the driver gives is what is seen."""
+    return type_coerce(column, NullType())
+
+
+class RawTable:
+    """How the rows of one table are read for comparison.
+
+    Attributes:
+        table: The table.
+        columns: Names of its columns, sorted: the order in which values are digested.
+    """
+
+    def __init__(self, table: Table, dialect: str) -> None:
+        self.table = table
+        self.columns = sorted(column.name for column in table.c)
+        self._converters = [
+            (place, convert)
+            for place, name in enumerate(self.columns)
+            if (convert := _converter(table.c[name], dialect)) is not None
+        ]
+        self._key = [self.columns.index(column.name) for column in table.primary_key]
+        self._defaults = {name: _default(table.c[name]) for name in self.columns}
+        self.numbered = len(self._key) == 1 and "id" in table.c
+
+    def batches(self, connection: Connection) -> Iterator[list[list[Any]]]:
+        """Yield the rows, some thousand at a time."""
+        wanted = [raw(self.table.c[name]).label(f"c{n}") for n, name in enumerate(self.columns)]
+        options = {"stream_results": True, "yield_per": BATCH}
+        for rows in connection.execute(select(*wanted), execution_options=options).partitions():
+            yield [self.in_json(row) for row in rows]
+
+    def values(self, noted: Mapping[str, Any]) -> list[Any]:
+        """Return a row that the journal holds, in the order of the columns.
+
+        A column the journal does not know was left out, or came with a later migration: then it
+        holds its default.
+        """
+        return [noted.get(name, self._defaults[name]) for name in self.columns]
+
+    def key(self, values: Sequence[Any]) -> Key:
+        """Return the primary key of a row."""
+        if self.numbered:
+            number: Key = values[self._key[0]]
+            return number
+        return ":".join(str(values[place]) for place in self._key)
+
+    def read_key(self, text: str) -> Key:
+        """Return the primary key as the journal writes it, as :meth:`key` gives it."""
+        return int(text) if self.numbered and text.isdecimal() else text
+
+    def in_json(self, row: Sequence[Any]) -> list[Any]:
+        """Return a row read with the models' types off, its values as JSON has them."""
+        values = list(row)
+        for place, convert in self._converters:
+            if values[place] is not None:
+                values[place] = convert(values[place])
+        return values
+
+
+def digest(values: Sequence[Any]) -> bytes:
+    """Return 16 bytes that stand for a row."""
+    try:
+        text = canonical_row(values).encode()
+    except (ValueError, TypeError):
+        text = canonical_row([_tamed(value) for value in values]).encode()
+    return hashlib.sha256(text).digest()[:16]
+
+
+def batched(rows: Iterable[Any], size: int) -> Iterator[list[Any]]:
+    """Yield rows some at a time."""
+    rest = iter(rows)
+    while batch := list(islice(rest, size)):
+        yield batch
+
+
+@contextmanager
+def lenient_text(connection: Connection) -> Iterator[None]:
+    """Let text that is no longer UTF-8 be read, so that its row can be named."""
+    driver: Any = connection.connection.driver_connection
+    if connection.dialect.name != "sqlite":
+        yield
+        return
+    driver.text_factory = lambda stored: stored.decode(errors="surrogateescape")
+    try:
+        yield
+    finally:
+        driver.text_factory = str
+
+
+def _tamed(value: Any) -> Any:
+    """Return a value that JSON can hold: damage as its repr; a float read as an integer as a float."""
+    if isinstance(value, dict):
+        return {str(name): _tamed(inner) for name, inner in value.items()}
+    if isinstance(value, list):
+        return [_tamed(inner) for inner in value]
+    if isinstance(value, int) and abs(value) >= _SAFE_INTEGER:
+        return float(value)
+    try:
+        canonical_row([value]).encode()
+    except (ValueError, TypeError):
+        return repr(value)
+    return value
+
+
+def _converter(column: Column[Any], dialect: str) -> Callable[[Any], Any] | None:
+    kind = column.type.impl if isinstance(column.type, TypeDecorator) else column.type
+    if dialect != "sqlite":
+        return plain if isinstance(kind, (DateTime, Date)) else None
+    if isinstance(kind, DateTime):
+        return _moment
+    if isinstance(kind, JSON):
+        return _document
+    return _truth if isinstance(kind, Boolean) else None
+
+
+def _moment(stored: Any) -> Any:
+    if isinstance(stored, str) and _STORED_MOMENT.fullmatch(stored):
+        return f"{stored[:10]}T{stored[11:]}Z"
+    return stored
+
+
+def _document(stored: Any) -> Any:
+    try:
+        return json.loads(stored)
+    except (ValueError, TypeError):
+        return stored
+
+
+def _truth(stored: Any) -> Any:
+    return bool(stored) if stored in (0, 1) else stored
+
+
+def _default(column: Column[Any]) -> Any:
+    return column.default.arg if isinstance(column.default, ScalarElementColumnDefault) else None

@@ -1,0 +1,99 @@
+"""The replay of the journal: what every row should be, from the first entry to the last."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from tracker.files import Files
+from tracker.verify.chain import Link
+from tracker.verify.findings import Finding, Findings, Origin
+from tracker.verify.ledger import Ledger
+from tracker.verify.rawrows import BATCH, Key, RawTable, batched, digest
+
+
+@dataclass
+class Replay:
+    """Takes entries one after another and keeps a ledger of what they leave.
+
+    Attributes:
+        tables: The tables of the book by name.
+        files: Where manifests lie.
+        ledger: Filled by :meth:`take`.
+        findings: Where trouble is noted.
+        manifests: Digest of every manifest met, and the entry that names it.
+        unread: ``(table, entry)`` of rows whose manifest cannot be read: they cannot be judged.
+    """
+
+    tables: Mapping[str, RawTable]
+    files: Files
+    ledger: Ledger
+    findings: Findings
+    manifests: dict[str, Origin] = field(default_factory=dict)
+    unread: set[tuple[str, int]] = field(default_factory=set)
+
+    def take(self, link: Link) -> None:
+        """Take one entry."""
+        try:
+            for change in link.body.get("rows", ()):
+                self._row(link.origin, change)
+            for named in link.body.get("bulk", ()):
+                self._bulk(link.origin, named)
+        except (KeyError, TypeError, ValueError, AttributeError):
+            self._say("chain", f"The rows that {link.origin} speaks of cannot be made out", link.origin)
+
+    def _row(self, origin: Origin, change: Mapping[str, Any]) -> None:
+        name = change["table"]
+        reader = self.tables.get(name)
+        if reader is None:
+            self._say("chain", f"{origin} speaks of a table {name!r} that a book does not have", origin)
+            return
+        key = reader.read_key(change["key"])
+        self._check_before(origin, reader, key, change["before"])
+        self.ledger.note(name, [(key, origin.seq, digest(reader.values(change["after"])))])
+
+    def _check_before(
+        self, origin: Origin, reader: RawTable, key: Key, before: Mapping[str, Any] | None
+    ) -> None:
+        last = self.ledger.last(reader.table.name, key)
+        noted = None if before is None else digest(reader.values(before))
+        if noted == (last[1] if last else None) or (last is None and self._cannot_know(reader, before)):
+            return
+        told = "left it otherwise" if last else "never wrote it"
+        earlier = f"entry {last[0]}" if last else "an earlier entry"
+        self._say(
+            "chain",
+            f"{origin} says how {reader.table.name} {key} was before it, but {earlier} {told}",
+            origin,
+        )
+
+    def _cannot_know(self, reader: RawTable, before: Mapping[str, Any] | None) -> bool:
+        return before is not None and (reader.table.name, before.get("entry")) in self.unread
+
+    def _bulk(self, origin: Origin, named: Mapping[str, Any]) -> None:
+        table, manifest = named["table"], named["manifest"]
+        self.manifests[manifest] = origin
+        reader = self.tables[table]
+        if not self.files.unchanged(manifest):
+            # The stage of the attachments names it; here its rows are set aside.
+            self.unread.add((table, origin.seq))
+            return
+        for rows in batched(manifest_rows(self.files, manifest), BATCH):
+            values = [reader.values(row) for row in rows]
+            self.ledger.note(table, [(reader.key(row), origin.seq, digest(row)) for row in values])
+
+    def _say(self, kind: str, text: str, origin: Origin) -> None:
+        self.findings.add(
+            Finding(kind, text[0].upper() + text[1:], table="journal", key=str(origin.seq), origin=origin)
+        )
+
+
+def manifest_rows(files: Files, manifest: str) -> Iterator[dict[str, Any]]:
+    """Yield the rows that a manifest of a bulk import lists, by column."""
+    with gzip.open(files.path(manifest), "rt", encoding="utf-8", newline="\n") as lines:
+        columns = json.loads(next(lines))["columns"]
+        for line in lines:
+            yield dict(zip(columns, json.loads(line), strict=True))

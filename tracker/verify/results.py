@@ -1,0 +1,117 @@
+"""Every result computed again from its readings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Final
+
+from sqlalchemy import Connection, func, select
+from sqlalchemy.orm import Session, selectinload
+
+from tracker.errors import Refused
+from tracker.ids import measurement_id
+from tracker.model import Measurement, Result
+from tracker.verify.findings import Difference, Finding, Findings, Progress
+
+Recompute = Callable[[Measurement], Mapping[str, float | None] | None]
+"""Gives the value of every quantity by name, or None where the method is not installed."""
+
+TOLERANCE: Final = 1e-9
+"""Relative: far above what another order of additions does, far below any reading's resolution."""
+
+_SOME: Final = 200
+
+
+def check_results(
+    connection: Connection, recompute: Recompute, findings: Findings, progress: Progress
+) -> None:
+    """Compute every measurement that has readings again, and name each result that differs."""
+    total = connection.scalar(select(func.count()).select_from(Measurement)) or 0
+    missing: dict[str, int] = {}
+    for done, measurement in enumerate(_measurements(connection, findings), start=1):
+        _check(measurement, recompute, findings, missing)
+        if done % _SOME == 0:
+            progress("results", done, total)
+    for method, number in missing.items():
+        findings.notes.append(
+            f"{number} measurements by {method!r} were not computed again: the method is not installed"
+        )
+
+
+def _measurements(connection: Connection, findings: Findings) -> Iterator[Measurement]:
+    ids = select(Measurement.id).where(Measurement.readings.is_not(None)).order_by(Measurement.id)
+    last = 0
+    while some := connection.scalars(ids.where(Measurement.id > last).limit(_SOME)).all():
+        yield from _loaded(connection, some, findings)
+        last = some[-1]
+
+
+def _loaded(connection: Connection, ids: Sequence[int], findings: Findings) -> Iterator[Measurement]:
+    statement = (
+        select(Measurement)
+        .where(Measurement.id.in_(ids))
+        .order_by(Measurement.id)
+        .options(*map(selectinload, (Measurement.results, Measurement.files, Measurement.rigs)))
+    )
+    with Session(connection, autoflush=False) as session:
+        try:
+            rows = session.scalars(statement).all()
+        except (ValueError, TypeError) as error:
+            # One damaged row must not hide the others; alone, it is named.
+            if len(ids) > 1:
+                rows = []
+                for one in ids:
+                    yield from _loaded(connection, [one], findings)
+            else:
+                name = measurement_id(ids[0])
+                text = f"The measurement {name} cannot be read: {error}"
+                findings.add(Finding("result", text, name, "measurement", str(ids[0])))
+                return
+        yield from rows
+
+
+def _check(
+    measurement: Measurement, recompute: Recompute, findings: Findings, missing: dict[str, int]
+) -> None:
+    if not measurement.results:
+        return
+    try:
+        values = recompute(measurement)
+    except Exception as error:  # noqa: BLE001 - a plugin may raise anything, and must not end the walk
+        findings.add(_failed(measurement, error))
+        return
+    if values is None:
+        missing[measurement.method] = missing.get(measurement.method, 0) + 1
+        return
+    for result in measurement.results:
+        findings.counts["results"] += 1
+        if not _agrees(result, values):
+            findings.add(_differs(measurement, result, values.get(result.quantity)))
+
+
+def _agrees(result: Result, values: Mapping[str, float | None]) -> bool:
+    again = values.get(result.quantity)
+    if result.value is None or again is None:
+        return result.value is again
+    return math.isclose(result.value, again, rel_tol=TOLERANCE)
+
+
+def _differs(measurement: Measurement, result: Result, again: float | None) -> Finding:
+    name = measurement_id(measurement.id)
+    now = "no value" if again is None else f"{again:.12g} {result.unit}"
+    stands = "no value" if result.value is None else f"{result.value:.12g} {result.unit}"
+    text = (
+        f"The readings of {name} no longer give its {result.quantity}: {stands} in the book "
+        f"(by {measurement.method} version {result.method_version or 'not recorded'}), {now} computed again"
+    )
+    return Finding(
+        "result", text, name, "result", str(result.id), None, (Difference("value", again, result.value),)
+    )
+
+
+def _failed(measurement: Measurement, error: Exception) -> Finding:
+    name = measurement_id(measurement.id)
+    said = str(error) if isinstance(error, Refused) else f"{type(error).__name__}: {error}"
+    text = f"The results of {name} cannot be computed again, the method {measurement.method} says: {said}"
+    return Finding("result", text, name, "measurement", str(measurement.id))
