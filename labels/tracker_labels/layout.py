@@ -117,7 +117,8 @@ def _beside(label: Label, code: Code, module: int, stock: Stock, dpi: float) -> 
     side = code.size_with_quiet * module
     mark = CodeMark(Box(max(0, clear - QUIET * module), (height - side) // 2, side, side), code, module)
     x = mark.box.right
-    block = set_text(label, Area(Box(x, clear, width - clear - x, height - 2 * clear), dpi))
+    room = Box(x, clear, width - clear - x, height - 2 * clear)
+    block = set_text(label, Area(room, dpi, top=mark.symbol.y))
     return Plan(width, height, (*block.marks, mark), block.remarks)
 
 
@@ -136,7 +137,7 @@ def _flag(label: Label, code: Code, module: int, stock: Stock, dpi: float) -> Pl
     side = code.size_with_quiet * module
     mark = CodeMark(Box((face - side) // 2, (height - side) // 2, side, side), code, module)
     area = Box(width - face + clear, clear, face - 2 * clear, height - 2 * clear)
-    block = set_text(label, Area(area, dpi))
+    block = set_text(label, Area(area, dpi, top=mark.symbol.y))
     return Plan(width, height, (*_folds(face, width, height, dpi), *block.marks, mark), block.remarks)
 
 

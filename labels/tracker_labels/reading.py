@@ -150,7 +150,8 @@ def _read(picture: Image.Image, fixed: bool) -> list[str]:
     import zxingcpp  # noqa: PLC0415 - a heavy import, paid by those who read
 
     binarizer = zxingcpp.Binarizer.GlobalHistogram if fixed else zxingcpp.Binarizer.LocalAverage
-    found = zxingcpp.read_barcodes(picture, formats=zxingcpp.BarcodeFormat.QRCode, binarizer=binarizer)
+    formats = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
+    found = zxingcpp.read_barcodes(picture, formats=formats, binarizer=binarizer)
     return list(dict.fromkeys(code.text for code in sorted(found, key=_where) if code.text))
 
 

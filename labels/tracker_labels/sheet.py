@@ -115,7 +115,7 @@ def offset_dots(offset_mm: tuple[float, float], dpi: float) -> tuple[int, int]:
         if not (math.isfinite(value) and abs(value) <= _FARTHEST_MM):
             raise LabelError(
                 f"An offset of {value:g} mm is none of a printer",
-                do=f"Give X,Y between -{_FARTHEST_MM:g} and {_FARTHEST_MM:g} mm, as read from the ruler page.",
+                do=f"Give X,Y of at most {_FARTHEST_MM:g} mm either way, as read from the ruler page.",
             )
     return dots(offset_mm[0], dpi), dots(offset_mm[1], dpi)
 

@@ -8,7 +8,10 @@ from tracker_labels.lettering import font
 from tracker_labels.marks import MM_PER_INCH, CodeMark, Page, RuleMark, TextMark
 
 # What an XML file may not hold has no glyph either, and has become a square long before.
-_HEAD = '<svg xmlns="http://www.w3.org/2000/svg" width="{w:.4f}mm" height="{h:.4f}mm" viewBox="0 0 {x:.4f} {y:.4f}">'
+_HEAD = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="{w:.4f}mm" height="{h:.4f}mm"'
+    ' viewBox="0 0 {x:.4f} {y:.4f}">'
+)
 
 
 def page_svg(page: Page, dpi: float) -> str:

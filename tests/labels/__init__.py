@@ -1,0 +1,1 @@
+"""Tests of the labels: geometry, letters, drawing, and above all reading back."""
