@@ -1,0 +1,74 @@
+"""Simulated books with known truth, for the benchmark and the tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.random import Generator
+
+from tracker.why import Factor, Observation, Problem, Question
+
+SIX = (
+    Factor("nozzle_c", "°C", 1.0, 30.0),
+    Factor("chamber_c", "°C", 1.0, 20.0),
+    Factor("fan_pct", "%", 1.0, 40.0),
+    Factor("layer_time_s", "s", 0.5, 15.0),
+    Factor("spool", kind="category"),
+    Factor("printer", kind="category"),
+)
+_BASE = {"nozzle_c": 240.0, "chamber_c": 40.0, "fan_pct": 30.0, "layer_time_s": 12.0, "spool": "S1", "printer": "P1"}
+_OTHER = {"nozzle_c": 270.0, "chamber_c": 60.0, "fan_pct": 70.0, "layer_time_s": 27.0, "spool": "S2", "printer": "P2"}
+STRENGTH = Question("tensile.strength", "MPa", larger_is_better=True)
+
+
+@dataclass(frozen=True)
+class World:
+    """The truth of one simulated book.
+
+    Attributes:
+        effect: Factor name to effect of its second level, on the logarithm.
+        sigma: Piece-to-piece scatter of the logarithm.
+        tau: Plate-to-plate scatter of the logarithm.
+        base: Level of the logarithm.
+    """
+
+    effect: dict[str, float]
+    sigma: float
+    tau: float
+    base: float = 3.8
+
+
+def levels(other: set[str]) -> dict[str, float | str]:
+    """Return factor values with the named factors at their second level."""
+    return {f.name: (_OTHER if f.name in other else _BASE)[f.name] for f in SIX}
+
+
+def plate(rng: Generator, world: World, name: str, other: set[str], pieces: int = 5) -> list[Observation]:
+    """Print and test one plate."""
+    mean = world.base + sum(world.effect[f] for f in other) + rng.normal(0, world.tau)
+    values = np.exp(mean + rng.normal(0, world.sigma, pieces))
+    return [
+        Observation(f"{name}-{i}", STRENGTH.quantity, float(v), "PETG-1", name, f"{name}-{i}", levels(other))
+        for i, v in enumerate(values)
+    ]
+
+
+def some(rng: Generator, least: int = 1, most: int = 3) -> set[str]:
+    """Choose one to three of the six factors."""
+    count = int(rng.integers(least, most + 1))
+    return {SIX[i].name for i in rng.permutation(len(SIX))[:count]}
+
+
+def book(rng: Generator, world: World, history: int, changed: set[str]) -> Problem:
+    """Return A (all first levels) against B (``changed`` at second level) with a history of plates."""
+    a, b = plate(rng, world, "A", set()), plate(rng, world, "B", changed)
+    earlier = [o for i in range(history) for o in plate(rng, world, f"H{i:02d}", some(rng))]
+    return problem([*a, *b, *earlier])
+
+
+def problem(observations: list[Observation]) -> Problem:
+    """Return plate A against plate B within the observations."""
+    a = frozenset(o.result_id for o in observations if o.plate == "A")
+    b = frozenset(o.result_id for o in observations if o.plate == "B")
+    return Problem(STRENGTH, SIX, tuple(observations), a, b)

@@ -1,0 +1,220 @@
+"""From results with factors to the columns and per-plate sums the model works on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.why.problem import Factor, Observation, Question, Value
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Indices = NDArray[np.intp]
+
+_MOST_LEVELS = 12
+"""Levels of a category that get a column each; beyond, those outside A and B are pooled."""
+_Z95 = 1.959964
+_SPAN_OF_SD = 10.0
+"""For quantities without a logarithm, one working unit is this many standard deviations."""
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How working numbers relate to the quantity's unit.
+
+    Attributes:
+        log: True where the working number is a natural logarithm.
+        unit: What one working unit is worth in the quantity's unit (1 for logarithms).
+    """
+
+    log: bool
+    unit: float
+
+
+@dataclass(frozen=True)
+class Design:
+    """Results as numbers; n results, k plates, q materials, p columns.
+
+    Attributes:
+        y: Working values, shape (n,).
+        x: Factor columns in spans, centred on their mean, shape (n, p).
+        owner: For each column the index of its factor, shape (p,).
+        levels: For each column its level, or None for a number.
+        plate: Plate index of each result, shape (n,).
+        material: Material index of each result, shape (n,).
+        materials: Material names in order of index.
+        open_variance: Per plate, the variance (in squared spans) of factors that were
+            imputed or known only as an interval, shape (k,).
+        scale: Meaning of ``y``.
+        factors: The factors that have columns.
+        imputed: Factor name to the number of results on which it was not recorded.
+        pooled: Factor name to the number of levels pooled as "other".
+    """
+
+    y: Array
+    x: Array
+    owner: Indices
+    levels: tuple[str | None, ...]
+    plate: Indices
+    material: Indices
+    materials: tuple[str, ...]
+    open_variance: Array
+    scale: Scale
+    factors: tuple[Factor, ...]
+    imputed: dict[str, int]
+    pooled: dict[str, int]
+
+
+@dataclass(frozen=True)
+class _Block:
+    """The columns of one factor, and how uncertain each result's entry is."""
+
+    columns: Array
+    levels: tuple[str | None, ...]
+    open_variance: Array
+    missing: int
+    pooled: int
+
+
+def working_scale(question: Question, values: Array) -> Scale:
+    """Return logarithms for positive quantities, else a unit of ten standard deviations.
+
+    A positive quantity with a value at or below zero is analysed as it stands.
+    """
+    if question.positive and bool(np.all(values > 0)):
+        return Scale(log=True, unit=1.0)
+    spread = float(np.std(values)) or abs(float(np.mean(values))) / _SPAN_OF_SD or 1.0
+    return Scale(log=False, unit=_SPAN_OF_SD * spread)
+
+
+def to_working(scale: Scale, values: Array) -> Array:
+    """Return values on the working scale, shape unchanged."""
+    return np.log(values) if scale.log else values / scale.unit
+
+
+def build(
+    question: Question,
+    factors: Sequence[Factor],
+    observations: Sequence[Observation],
+    keep_levels: Sequence[Observation] = (),
+) -> Design:
+    """Return the design of the observations.
+
+    A number enters as (value - mean)/span. A category enters as one column per
+    level worth 1/√2, so that with independent priors of variance λ² per column
+    the difference of *any* two levels has variance λ²: no level is the
+    reference, and no name matters. A constant factor gets no column.
+
+    Args:
+        question: Decides about logarithms.
+        factors: Candidates, already one per cause.
+        observations: The results.
+        keep_levels: Results whose category levels are never pooled (those of A and B).
+    """
+    values = np.array([o.value for o in observations], dtype=np.float64)
+    scale = working_scale(question, values)
+    plate = _codes([o.plate for o in observations])[0]
+    material, materials = _codes([o.material for o in observations])
+    blocks = [_block(factor, observations, keep_levels) for factor in factors]
+    used = [(factor, block) for factor, block in zip(factors, blocks, strict=True) if block.columns.shape[1]]
+    columns = [block.columns for _, block in used]
+    x = np.hstack(columns) if columns else np.zeros((len(values), 0))
+    owner = np.repeat(np.arange(len(used)), [c.shape[1] for c in columns]).astype(np.intp)
+    return Design(
+        y=to_working(scale, values),
+        x=x - x.mean(axis=0),
+        owner=owner,
+        levels=tuple(level for _, block in used for level in block.levels),
+        plate=plate,
+        material=material,
+        materials=tuple(materials),
+        open_variance=_per_plate(plate, [block.open_variance for _, block in used]),
+        scale=scale,
+        factors=tuple(factor for factor, _ in used),
+        imputed={f.name: b.missing for f, b in zip(factors, blocks, strict=True) if b.missing},
+        pooled={f.name: b.pooled for f, b in used if b.pooled},
+    )
+
+
+def _codes(names: Sequence[str]) -> tuple[Indices, list[str]]:
+    distinct = sorted(set(names))
+    index = {name: i for i, name in enumerate(distinct)}
+    return np.array([index[name] for name in names], dtype=np.intp), distinct
+
+
+def _per_plate(plate: Indices, variances: list[Array]) -> Array:
+    """Average the uncertain entries over each plate: its pieces share one unknown."""
+    counts = np.bincount(plate).astype(np.float64)
+    if not variances:
+        return np.zeros(len(counts))
+    return np.bincount(plate, weights=np.sum(variances, axis=0)) / counts
+
+
+def _block(factor: Factor, observations: Sequence[Observation], keep: Sequence[Observation]) -> _Block:
+    if factor.kind == "category":
+        return _category(factor, observations, keep)
+    return _number(factor, [o.factors.get(factor.name) for o in observations])
+
+
+def _number(factor: Factor, values: list[Value]) -> _Block:
+    pairs = [as_interval(value) for value in values]
+    low = np.array([math.nan if pair is None else pair[0] for pair in pairs])
+    high = np.array([math.nan if pair is None else pair[1] for pair in pairs])
+    z = (low + high) / 2 / factor.span
+    known = np.isfinite(z)
+    missing = int(np.count_nonzero(~known))
+    if missing == len(z) or float(np.ptp(z[known])) == 0:
+        return _Block(np.zeros((len(z), 0)), (), np.zeros(len(z)), missing, 0)
+    # Half an interval's width is taken as 1.96 standard deviations.
+    own = np.where(known, ((high - low) / (2 * _Z95) / factor.span) ** 2, float(np.var(z[known])))
+    filled = np.where(known, z, float(np.mean(z[known])))
+    return _Block(filled[:, None], (None,), own, missing, 0)
+
+
+def as_interval(value: Value) -> tuple[float, float] | None:
+    """Return a number as (low, high), or None where it is absent, not finite or text."""
+    if value is None or isinstance(value, str):
+        return None
+    low, high = value if isinstance(value, tuple) else (value, value)
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return None
+    return (min(low, high), max(low, high))
+
+
+def as_level(value: Value) -> str | None:
+    """Return a category's level as text, or None where it is absent, blank or NaN."""
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return None
+    return str(value).strip() or None
+
+
+def _category(factor: Factor, observations: Sequence[Observation], keep: Sequence[Observation]) -> _Block:
+    found = [as_level(o.factors.get(factor.name)) for o in observations]
+    n = len(found)
+    missing = found.count(None)
+    levels = sorted({level for level in found if level is not None})
+    if len(levels) < 2:  # noqa: PLR2004 - one level explains nothing
+        return _Block(np.zeros((n, 0)), (), np.zeros(n), missing, 0)
+    kept = _kept_levels(levels, {as_level(o.factors.get(factor.name)) for o in keep})
+    index = {level: i for i, level in enumerate(kept)}
+    rest = len(kept) if len(kept) < len(levels) else None
+    columns = np.zeros((n, len(kept) + (rest is not None)))
+    for row, level in enumerate(found):
+        if level is not None:
+            columns[row, index.get(level, len(kept))] = math.sqrt(0.5)
+    known = np.array([level is not None for level in found])
+    columns[~known] = columns[known].mean(axis=0)
+    names: tuple[str | None, ...] = (*kept, *(() if rest is None else ("other",)))
+    pooled = len(levels) - len(kept)
+    unknown = ~known if rest is None else ~known | (columns[:, -1] > 0)
+    return _Block(columns, names, np.where(unknown, 0.5, 0.0), missing, pooled)
+
+
+def _kept_levels(levels: list[str], wanted: set[str | None]) -> list[str]:
+    if len(levels) <= _MOST_LEVELS:
+        return levels
+    return [level for level in levels if level in wanted]

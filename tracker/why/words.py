@@ -1,0 +1,270 @@
+"""An answer in plain sentences, one screen.
+
+A difference within noise is said first. Nothing is said to have been the
+cause of anything: a share is "consistent with" a factor, factors that always
+changed together "cannot be told apart", what nobody wrote down is "not recorded".
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable
+
+from tracker.why.differed import Comparison
+from tracker.why.parts import Difference, Findings, GroupShare, Share, Span
+
+_MOST_SHARES = 5
+_MOST_NAMES = 6
+
+
+def number(value: float, digits: int = 3) -> str:
+    """Return a number to so many significant digits, without an exponent where it can be read."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    rounded = round(value, places)
+    if 1e-4 <= abs(rounded) < 1e6:  # noqa: PLR2004 - beyond, digits are hard to count
+        return f"{rounded:.{max(places, 0)}f}"
+    return f"{rounded:.{digits - 1}e}"
+
+
+def signed(value: float, digits: int = 2) -> str:
+    """Return a number with its sign, with a real minus."""
+    text = number(value, digits)
+    return ("+" + text if value > 0 else text).replace("-", "\N{MINUS SIGN}", 1)
+
+
+def per_cent(fraction: float) -> str:
+    """Return a fraction as signed per cent to one decimal."""
+    return f"{100 * fraction:+.1f}".replace("-", "\N{MINUS SIGN}") + " %"
+
+
+def findings_in_words(found: Findings, width: int = 80) -> list[str]:
+    """Return the findings as wrapped lines of plain sentences.
+
+    Args:
+        found: The findings.
+        width: Columns; at least 40 are used.
+    """
+    paragraphs = [
+        *_difference(found),
+        *_differed(found),
+        *_not_recorded(found),
+        *_shares(found),
+        *_next(found),
+        *_scope(found),
+    ]
+    lines: list[str] = []
+    for text in paragraphs:
+        indent = "  " if text.startswith("  ") else ""
+        lines += textwrap.wrap(
+            text.strip(),
+            max(width, 40),
+            initial_indent=indent,
+            subsequent_indent=indent + "  " * bool(indent),
+        )
+    return lines
+
+
+def _difference(found: Findings) -> list[str]:
+    step = found.difference
+    if step.ranks is not None:
+        return _by_rank(found)
+    assert step.span is not None  # noqa: S101 - one of the two is always there
+    head = _claim(found, step.span) if step.claimed else _no_claim(found, step.span)
+    return [head, _means(found), *_doubts(step), *step.remarks]
+
+
+def _claim(found: Findings, span: Span) -> str:
+    quantity, unit = found.problem.question.quantity, found.problem.question.unit
+    word = "higher" if span.delta > 0 else "lower"
+    return (
+        f"There is a difference in {quantity}: {found.problem.label_b} is {_size(span, unit)} {word} than "
+        f"{found.problem.label_a}; 95 % interval {interval(span, unit)}."
+    )
+
+
+def _no_claim(found: Findings, span: Span) -> str:
+    unit = found.problem.question.unit
+    return (
+        f"No difference in {found.problem.question.quantity} is shown: {found.problem.label_b} less "
+        f"{found.problem.label_a} is {_signed_size(span, unit)}, 95 % interval {interval(span, unit)}, "
+        "which lies within noise."
+    )
+
+
+def _size(span: Span, unit: str) -> str:
+    amount = f"{number(abs(span.delta))} {unit}".strip()
+    return amount if span.relative is None else f"{abs(100 * span.relative):.1f} % ({amount})"
+
+
+def _signed_size(span: Span, unit: str) -> str:
+    amount = f"{signed(span.delta)} {unit}".strip()
+    return amount if span.relative is None else f"{per_cent(span.relative)} ({amount})"
+
+
+def interval(span: Span, unit: str) -> str:
+    """Return the limits of a span, in per cent where a fraction makes sense."""
+    if span.relative_low is not None and span.relative_high is not None:
+        return f"{per_cent(span.relative_low)} to {per_cent(span.relative_high)}"
+    return f"{signed(span.low)} to {signed(span.high)} {unit}".strip()
+
+
+def _means(found: Findings) -> str:
+    step, unit = found.difference, found.problem.question.unit
+    sides = []
+    for label, side in ((found.problem.label_a, step.a), (found.problem.label_b, step.b)):
+        mean = f"{number(side.mean or 0.0)} {unit}".strip()
+        sides.append(f"{label} {mean} ({_count(side.n, 'piece')}, {_count(side.plates, 'plate')})")
+    text = "; ".join(sides) + "."
+    if step.welch:
+        text += (
+            f" Beside it, Welch's t: {signed(step.welch.low)} to {signed(step.welch.high)} {unit}".rstrip()
+            + "."
+        )
+    if step.permutation is not None:
+        text += f" Permutation p {number(step.permutation, 2)}."
+    return text
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def _doubts(step: Difference) -> Iterable[str]:
+    if not step.plate_scatter_known:
+        yield (
+            "How much plates scatter among themselves is not known from this book; the interval rests on "
+            "an assumption (about as much as pieces do) until a plate is repeated."
+        )
+    if step.claimed and step.welch and step.welch.low <= 0 <= step.welch.high:
+        yield "Welch's interval includes zero; the claim leans on the scatter seen in the rest of the book."
+
+
+def _by_rank(found: Findings) -> list[str]:
+    step, ranks = found.difference, found.difference.ranks
+    assert ranks is not None  # noqa: S101 - the caller looked
+    a, b = found.problem.label_a, found.problem.label_b
+    told = f"{found.problem.question.quantity} holds grades or bounds, so ranks are compared and no mean is given."
+    tail = (
+        f"A piece of {b} reads higher than one of {a} in {100 * ranks.b_higher:.0f} % of pairs "
+        f"({ranks.n_a} × {ranks.n_b} pieces; permutation p {number(ranks.p, 2)})."
+    )
+    if step.claimed:
+        return ["There is a difference: " + tail, told]
+    reason = "which lies within noise" if ranks.p >= 0.05 else "but pieces of one plate are not plates"  # noqa: PLR2004
+    return [f"No difference is shown, {reason}.", tail, told]
+
+
+def _differed(found: Findings) -> list[str]:
+    changed = [f"{_name(c)} {_level(c.a)} → {_level(c.b)} {c.factor.unit}".rstrip() for c in found.differed]
+    equal = f"{_count(len(found.scope.equal), 'factor')} equal"
+    if not changed:
+        return [f"Of what was recorded nothing differed ({equal}).", *_settings(found)]
+    return [f"Differed: {_listed(changed)}; {equal}.", *_settings(found)]
+
+
+def _settings(found: Findings) -> list[str]:
+    if not found.settings:
+        return []
+    texts = [f"{s.name} {s.a or 'not stated'} → {s.b or 'not stated'}" for s in found.settings]
+    return [f"Raw settings that differ: {_listed(texts, 4)}."]
+
+
+def _name(item: Comparison) -> str:
+    return item.factor.words
+
+
+def _level(value: float | str | None) -> str:
+    return number(value) if isinstance(value, float) else str(value)
+
+
+def _listed(items: list[str], most: int = _MOST_NAMES) -> str:
+    rest = len(items) - most
+    return ", ".join(items[:most]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _not_recorded(found: Findings) -> list[str]:
+    if not found.not_recorded:
+        return []
+    a, b = found.problem.label_a, found.problem.label_b
+    texts = []
+    for item in found.not_recorded:
+        lacking = [f"{label} {n - k} of {n}" for label, (k, n) in ((a, item.a), (b, item.b)) if k < n]
+        texts.append(f"{item.factor} ({', '.join(lacking)})")
+    return [f"Not recorded, so not taken as equal: {_listed(texts)}."]
+
+
+def _shares(found: Findings) -> list[str]:
+    if found.remainder is None:
+        return ["Shares are not computed from ranks."]
+    unit = found.problem.question.unit
+    own = [share for share in found.shares if share.span is not None]
+    lines = [f"  {_group_sentence(group, unit)}" for group in found.groups]
+    lines += [f"  {_share_sentence(share, unit)}" for share in own[:_MOST_SHARES]]
+    if len(own) > _MOST_SHARES:
+        lines.append(f"  {len(own) - _MOST_SHARES} smaller shares are in the data.")
+    if not lines:
+        return []
+    left = f"  Left over: {_signed_size(found.remainder, unit)} ({interval(found.remainder, unit)})."
+    return ["How much of it each can have made, from all results in scope (95 % intervals):", *lines, left]
+
+
+def _share_sentence(share: Share, unit: str) -> str:
+    assert share.span is not None  # noqa: S101 - members of groups are not handed in
+    text = f"{share.words}: {_signed_size(share.span, unit)} ({interval(share.span, unit)}), "
+    text += "consistent with a share of its own" if share.shown else "not shown, the interval includes zero"
+    return text + _published(share) + "."
+
+
+def _published(share: Share) -> str:
+    note = share.published
+    if note is None or note.sign not in {"+", "-"}:
+        return ""
+    way = "raises" if note.sign == "+" else "lowers"
+    text = f"; published: raising it {way} {note.of} properties [{note.strength}]"
+    if share.agrees is None:
+        return text
+    return text + (", as here" if share.agrees else ", not as here")
+
+
+def _group_sentence(group: GroupShare, unit: str) -> str:
+    names = " and ".join(
+        [", ".join(group.factors[:-1]), group.factors[-1]] if len(group.factors) > 1 else group.factors
+    )
+    along = (
+        f" from {_listed(list(group.moved_along))}, which moved along elsewhere" if group.moved_along else ""
+    )
+    joint = f"{_signed_size(group.span, unit)} ({interval(group.span, unit)})"
+    claim = "" if group.span.excludes_zero else "; not shown, the interval includes zero"
+    together = "together " if len(group.factors) > 1 else ""
+    return (
+        f"{names} cannot be told apart{along}: {together}{joint}{claim}. Nothing is claimed about one alone."
+    )
+
+
+def _next(found: Findings) -> list[str]:
+    if not found.followup:
+        return []
+    first = max(found.followup, key=lambda row: float(row["worth"]))
+    levels = ", ".join(f"{name} {_level(level)}" for name, level in first["levels"].items())
+    count = _count(len(found.followup), "plate")
+    return [f"To settle it, {count} proposed; worth most: {levels} ({first['pieces']} pieces)."]
+
+
+def _scope(found: Findings) -> list[str]:
+    scope = found.scope
+    text = f"Rests on {_count(scope.results, 'result')} of {_count(scope.plates, 'plate')}"
+    text += (
+        f", {_count(len(scope.materials), 'material')}" + (f" ({scope.words})" if scope.words else "") + "."
+    )
+    asides = []
+    if scope.imputed:
+        asides.append(
+            "imputed where missing: " + _listed([f"{k} ({v})" for k, v in sorted(scope.imputed.items())])
+        )
+    if scope.excluded:
+        asides.append("left out: " + _listed([f"{k} ({v})" for k, v in sorted(scope.excluded.items())]))
+    asides += [f"{count} marked {note}" for note, count in sorted(scope.marked.items())][:2]
+    return [text + (" " + "; ".join(asides).capitalize() + "." if asides else "")]
