@@ -83,9 +83,11 @@ class _Lazy(click.Group):
             import difflib  # noqa: PLC0415 - only after a slip
 
             near = difflib.get_close_matches(args[0], self.list_commands(ctx), n=2)
-            if near:
-                error.message += f" Did you mean {' or '.join(near)}?"
-            raise
+            if not near:
+                raise
+            raise click.UsageError(
+                f"No such command {args[0]!r}. Did you mean {' or '.join(near)}?", ctx
+            ) from error
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands under the stations of the work, without importing one of them."""

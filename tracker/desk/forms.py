@@ -55,8 +55,9 @@ class Ask:
     @property
     def option(self) -> str:
         """The option on the command line: ``--net`` for ``net_g``."""
-        stem = self.name.removesuffix(_ENDING.get(self.unit, ""))
-        return "--" + stem.replace("_", "-")
+        ending = _ENDING.get(self.unit) or _ENDING.get(self.kind, "")
+        stem = self.name.removesuffix(ending).replace("_", "-")
+        return f"--{stem.removesuffix('-h')}-hours" if self.unit == "h" else f"--{stem}"
 
     @property
     def question(self) -> str:
@@ -67,8 +68,10 @@ class Ask:
 
 
 _ENDING: Final = {
-    "g": "_g", "mm": "_mm", "degC": "_c", "h": "_h", "%": "_pct", "g/cm^3": "_g_cm3", "percent": "_pct",
+    "g": "_g", "mm": "_mm", "degC": "_c", "g/cm^3": "_g_cm3", "percent": "_pct", "date": "_on",
+    "moment": "_at",
 }  # fmt: skip
+"""What an option leaves out: the prompt says the unit, and anything else may be typed with its own."""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from sqlalchemy import select
 
 from tracker.acts import Act
 from tracker.book import Book
+from tracker.desk.doubts import Doubt
 from tracker.desk.importing.drafts import FileDraft, MeasurementDraft, SpecimenDraft
 from tracker.desk.importing.planning import ACT, Plan, Progress, earlier_import
 from tracker.desk.importing.refusals import ImportRefusedError
@@ -71,8 +72,9 @@ def carry_out(
         leave_out: Leave out the lines that the plan refuses.
 
     Raises:
-        ImportRefusedError: The file was brought in before, lines are refused, nothing is left, or a
-            recording changed since the plan was made.
+        Doubt: The file was brought in before.
+        ImportRefusedError: Lines are refused, nothing is left, or a recording changed since the plan
+            was made.
         BookError: The book did not take it. Nothing was written in either case.
     """
     _check(plan, plan.earlier, again=again, leave_out=leave_out)
@@ -99,9 +101,10 @@ def carry_out(
 
 def _check(plan: Plan, earlier: Any, *, again: bool, leave_out: bool) -> None:
     if earlier is not None and not again:
-        raise ImportRefusedError(
+        raise Doubt(
             f"{plan.name} was {earlier}",
-            do="Its pieces would be in the book twice; repeat with --again if that is meant",
+            why="its pieces would be in the book twice",
+            do="Repeat with --yes if that is meant",
         )
     if plan.refused_rows and not leave_out:
         first = plan.refused_rows[0]

@@ -1,0 +1,144 @@
+"""Readings at the command line: ``field=value``, files, and prompts made from the method's own model."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from tracker.api import Field, Method, Recording, fields
+from tracker.cli._asking import until_read
+from tracker.cli._bench import Bench
+from tracker.cli._telling import note
+from tracker.desk.measuring import Measured, in_units, last_readings, last_rigs
+from tracker.errors import Refused
+from tracker.units import compact, shown, with_uncertainty
+
+
+def assigned(words: Sequence[str]) -> dict[str, str]:
+    """Return readings from ``field=value`` words.
+
+    Raises:
+        Refused: A word has no ``=``.
+    """
+    readings: dict[str, str] = {}
+    for word in words:
+        name, sign, value = word.partition("=")
+        if not sign:
+            raise Refused(f"{word!r} is no reading", do="Write field=value, as in width=10.02")
+        readings[name.strip()] = value
+    return readings
+
+
+def recordings(method: Method, named: Sequence[str]) -> dict[str, Recording]:
+    """Return files by field from ``field=PATH``, or ``PATH`` for a method that takes one kind of file.
+
+    Raises:
+        Refused: The field is not clear, or the file cannot be read.
+    """
+    takes = [each.name for each in fields(method.Readings) if each.kind == "file"]
+    found: dict[str, Recording] = {}
+    for text in named:
+        name, sign, path = text.partition("=")
+        if not sign or name not in takes:
+            if len(takes) != 1:
+                raise Refused(f"{text}: which file is it", do=f"Write {' or '.join(takes) or 'no file'}=PATH")
+            name, path = takes[0], text
+        found[name] = read_recording(Path(path))
+    return found
+
+
+def read_recording(path: Path) -> Recording:
+    """Return a file as a recording.
+
+    Raises:
+        Refused: It cannot be read.
+    """
+    try:
+        return Recording(path.name, path.read_bytes())
+    except OSError as error:
+        raise Refused(f"{path} cannot be read", why=error.strerror or str(error)) from error
+
+
+def asked_readings(bench: Bench, method: Method) -> tuple[dict[str, str], dict[str, Recording]]:
+    """Ask for every reading of a method; the last one's values stand beside as a hint."""
+    for caution in method.cautions:
+        note(f"Caution: {caution}")
+    with bench.book.read() as session:
+        last = last_readings(session, method.id)
+    typed: dict[str, str] = {}
+    files: dict[str, Recording] = {}
+    for each in fields(method.Readings):
+        if each.kind == "file":
+            path = until_read(
+                f"{each.name} (file, Enter for none)", lambda text: text and read_recording(Path(text))
+            )
+            if path:
+                files[each.name] = read_recording(Path(path))
+        elif each.ask:
+            answer = _asked_one(method, each, last)
+            if answer:
+                typed[each.name] = answer
+    return typed, files
+
+
+def _asked_one(method: Method, each: Field, last: Mapping[str, Any]) -> str:
+    hint = f" [{shown(each.hint)}]" if each.hint else ""
+    before = last.get(each.name)
+    beside = (
+        f", last {compact(before) if isinstance(before, float) else before}" if before is not None else ""
+    )
+    if each.help:
+        note(f"  {each.help}")
+    return until_read(f"{each.name}{hint}{beside}", lambda text: _check(method, each, text))
+
+
+def _check(method: Method, each: Field, text: str) -> None:
+    if each.required and not text.strip():
+        raise Refused(f"{each.name} is needed")
+    in_units(method, {each.name: text})
+
+
+def asked_rigs(bench: Bench, method: Method) -> list[str]:
+    """Ask what it was measured with; Enter takes what the last one was."""
+    with bench.book.read() as session:
+        last = " ".join(last_rigs(session, method.id))
+    answer: str = click.prompt("Measured with (IDs of rigs)", default=last, show_default=bool(last), err=True)
+    return answer.split()
+
+
+def tell_measured(act: Measured) -> None:
+    """Print results with their uncertainty, remarks below each, and the ID on the last line."""
+    for each in act.results:
+        if each.value is None:
+            continue
+        click.echo(
+            f"{each.quantity}  {with_uncertainty(each.value, each.uncertainty, each.unit, each.relation)}"
+        )
+        for remark in each.remarks:
+            click.echo(f"    {remark}")
+    for sentence in act.says:
+        note(sentence)
+    click.echo(act.id)
+
+
+def measured_data(act: Measured) -> dict[str, Any]:
+    """Return a measurement just stored, with the keys that other people's scripts read."""
+    return {
+        "id": act.id,
+        "specimen": act.subject,
+        "method": act.method,
+        "version": act.version,
+        "results": [
+            {
+                "quantity": each.quantity, "value": each.value, "unit": each.unit,
+                "uncertainty": each.uncertainty, "relation": each.relation,
+                "remarks": list(each.remarks), "refused": each.refused,
+            }
+            for each in act.results
+        ],
+        "says": act.says,
+        "problem": act.problem,
+    }  # fmt: skip

@@ -1,0 +1,121 @@
+"""Labels on paper, tape and flags."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+from tracker_labels import Sheet, ruler_page, stocks
+
+from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._telling import note, table
+from tracker.desk import labelling
+from tracker.errors import Refused
+from tracker.units import parse
+
+DEFAULT_STOCK = "a4-3x8"
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+_OPTIONS = (
+    click.option("--stock", metavar="NAME", help="Label stock (see label --stocks), or your own TOML file."),
+    click.option(
+        "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="PDF, PNG or SVG file."
+    ),
+    click.option("--line", default="", metavar="TEXT", help="A line of your own on each label."),
+    click.option("--design", default="usual", metavar="NAME", help="What stands beside the code."),
+    click.option("--start-at", default=1, metavar="N", help="First free place of a part-used sheet."),
+    click.option("--offset", default="0,0", metavar="X,Y", help="Shift right and down [mm]."),
+    click.option("--dpi", type=float, metavar="DOTS", help="Dots per inch of the printer."),
+)
+
+
+def sheet_options(function: F) -> F:
+    """Give a command the options that say how labels are drawn."""
+    for option in reversed(_OPTIONS):
+        function = option(function)
+    return function
+
+
+@click.command("label", epilog="Example: strandbook label J0012-P --stock tape-12 -o labels.pdf")
+@click.argument("ids", nargs=-1, metavar="ID…")
+@sheet_options
+@click.option("--stocks", "list_stocks", is_flag=True, help="List the label stocks and leave.")
+@click.option("--ruler", is_flag=True, help="A page of rulers instead, to find the printer's offset.")
+@pass_bench
+def label_command(bench: Bench, /, ids: tuple[str, ...], ruler: bool, list_stocks: bool, **how: Any) -> None:
+    """Draw labels for spools, dryings, rigs, specimens, or all pieces of a job; `-` reads IDs from stdin."""
+    if list_stocks:
+        table([{"stock": name, "what": each.description} for name, each in stocks().items()])
+        return
+    if ruler:
+        sheet = ruler_page(labelling.stock_named(how["stock"] or DEFAULT_STOCK), dpi=how["dpi"])
+        write_sheet(sheet, how["output"] or Path("ruler.pdf"))
+        return
+    targets = [each for name in ids for each in (_from_stdin() if name == "-" else [name])]
+    print_labels(bench, targets, **how)
+
+
+def _from_stdin() -> list[str]:
+    return sys.stdin.read().split()
+
+
+def print_labels(bench: Bench, targets: Sequence[str], **how: Any) -> None:
+    """Draw labels for IDs and write them where the options say."""
+    designs = {each.name: each for each in (*labelling.DESIGNS, *_foreign_designs(bench, how["design"]))}
+    if how["design"] not in designs:
+        raise Refused(f"There is no label design {how['design']!r}", do=f"There are {', '.join(designs)}")
+    sheet = labelling.label_sheet(
+        bench.book,
+        targets,
+        how["stock"] or DEFAULT_STOCK,
+        line=how["line"],
+        design=designs[how["design"]],
+        start_at=how["start_at"],
+        offset_mm=_offset(how["offset"]),
+        dpi=how["dpi"],
+    )
+    write_sheet(sheet, how["output"] or Path("labels.pdf"))
+
+
+def _foreign_designs(bench: Bench, wanted: str) -> Sequence[Any]:
+    """Ask the plugins for designs only when one of theirs may be meant: loading them takes a moment."""
+    if wanted in {each.name for each in labelling.DESIGNS}:
+        return ()
+    return bench.plugged.label_designs()
+
+
+def _offset(typed: str) -> tuple[float, float]:
+    right, _, down = typed.partition(",")
+    return parse(right, "mm", "offset to the right"), parse(down or "0", "mm", "offset down")
+
+
+def write_sheet(sheet: Sheet, output: Path) -> None:
+    """Write drawn labels to a file; more than one PNG or SVG page gets a number each.
+
+    Raises:
+        Refused: The ending is unknown, or the file cannot be written.
+    """
+    kind = output.suffix.lower()
+    if kind not in (".pdf", ".png", ".svg"):
+        raise Refused(f"{output} is no PDF, PNG or SVG file", do="End its name in .pdf, .png or .svg")
+    pages: Sequence[bytes | str] = (
+        [sheet.pdf()] if kind == ".pdf" else sheet.pages_png() if kind == ".png" else sheet.pages_svg()
+    )
+    names = (
+        [output]
+        if len(pages) == 1
+        else [output.with_stem(f"{output.stem}-{n}") for n in range(1, len(pages) + 1)]
+    )
+    for name, page in zip(names, pages, strict=True):
+        try:
+            name.write_bytes(page.encode() if isinstance(page, str) else page)
+        except OSError as error:
+            raise Refused(f"{name} cannot be written", why=error.strerror or str(error)) from error
+    count = "1 page" if len(sheet.pages) == 1 else f"{len(sheet.pages)} pages"
+    note(f"Labels on {count}. Print at 100 %, without fitting to the page.")
+    for name in names:
+        click.echo(str(name))

@@ -1,0 +1,47 @@
+"""Looking: one record, or all of a kind."""
+
+from __future__ import annotations
+
+import click
+
+from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._telling import as_json, facts, note, say_json, say_json_stream, table
+from tracker.desk.finding import NotFoundError, find, material_named
+from tracker.ids import IdError
+from tracker.records import KINDS, listed, shown_record
+
+
+@click.command("show", epilog="Example: strandbook show J0012-04-K")
+@click.argument("target", metavar="ID")
+@as_json
+@pass_bench
+def show_command(bench: Bench, /, target: str, as_json: bool) -> None:
+    """Show everything about one ID, or about a material by its name."""
+    book = bench.book
+    with book.read() as session:
+        try:
+            row = find(book, session, target)
+        except (IdError, NotFoundError) as refusal:
+            try:
+                row = material_named(session, target)
+            except NotFoundError:
+                raise refusal from None
+        told = shown_record(session, row, book.zone)
+    if as_json:
+        say_json(told.data)
+    else:
+        facts(told.title, told.facts)
+
+
+@click.command("list", epilog="Example: strandbook list specimens")
+@click.argument("kind", type=click.Choice(KINDS))
+@as_json
+@pass_bench
+def list_command(bench: Bench, /, kind: str, as_json: bool) -> None:
+    """List all records of a KIND."""
+    with bench.book.connect() as connection:
+        rows = listed(connection, kind)
+        if as_json:
+            say_json_stream(rows)
+        elif not table(rows):
+            note(f"There are no {kind} in this book yet.")

@@ -1,0 +1,85 @@
+"""Off the bed: the outcome of each piece, then its label."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._telling import as_json, done, note
+from tracker.cli.labelling import print_labels, sheet_options
+from tracker.desk.finding import find
+from tracker.desk.offbed import OUTCOMES, PieceOutcome, read_outcomes, take_off
+from tracker.errors import Refused
+from tracker.ids import specimen_id
+from tracker.model import Specimen
+
+
+@click.command(
+    "offbed",
+    epilog="Example: strandbook offbed J0012-P --good 1-3 --usable 4=stringy --failed '5=came loose'",
+)
+@click.argument("job")
+@click.option("--good", multiple=True, metavar="PIECES", help="Pieces without fault: 1-3,6.")
+@click.option(
+    "--usable", multiple=True, metavar="PIECES=REMARK", help="Pieces fit to be tested, with a remark."
+)
+@click.option("--failed", multiple=True, metavar="PIECES=CAUSE", help="Pieces that are not, with the cause.")
+@click.option("--rest-good", is_flag=True, help="All pieces not named and not yet judged are good.")
+@sheet_options
+@as_json
+@pass_bench
+def offbed_command(
+    bench: Bench,
+    /,
+    job: str,
+    good: tuple[str, ...],
+    usable: tuple[str, ...],
+    failed: tuple[str, ...],
+    rest_good: bool,
+    as_json: bool,
+    **how: Any,
+) -> None:
+    """Say what became of each piece of JOB; then, with -o, draw the labels of those fit to be tested."""
+    outcomes = [
+        each
+        for word, texts in zip(OUTCOMES, (good, usable, failed), strict=True)
+        for text in texts
+        for each in read_outcomes(word, text)
+    ]
+    if not outcomes and not rest_good and bench.may_ask:
+        outcomes = _asked(bench, job)
+    if not outcomes and not rest_good and not bench.may_ask:
+        raise Refused("Nothing is said of any piece", do="Use --good, --usable, --failed or --rest-good")
+    act = take_off(bench.book, bench.who, job, outcomes, rest="good" if rest_good else "")
+    if act.also and (how["output"] or how["stock"]):
+        print_labels(bench, act.also, **how)
+    done(act, as_json, "" if how["output"] else f"strandbook label {act.id} -o labels.pdf")
+
+
+def _asked(bench: Bench, job: str) -> list[PieceOutcome]:
+    with bench.book.read() as session:
+        row = find(bench.book, session, job, "job")
+        open_pieces = [piece for piece in row.specimens if piece.outcome is None]
+        note(f"{len(open_pieces)} pieces: g good, u usable (remark), f failed (cause), Enter later.")
+        said = [_asked_one(row.id, piece) for piece in open_pieces]
+    return [each for each in said if each is not None]
+
+
+def _asked_one(job: int, piece: Specimen) -> PieceOutcome | None:
+    name = f"{specimen_id(job, piece.piece)}  {piece.name or ''} {piece.orientation or ''}"
+    letters = {word[0]: word for word in OUTCOMES}
+    answer = click.prompt(
+        name,
+        default="",
+        show_default=False,
+        err=True,
+        type=click.Choice(["", *letters, *OUTCOMES]),
+        show_choices=False,
+    )
+    if not answer:
+        return None
+    word = letters.get(answer, answer)
+    words = "" if word == "good" else click.prompt("  remark" if word == "usable" else "  cause", err=True)
+    return PieceOutcome(piece.piece, word, words)
