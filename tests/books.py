@@ -147,6 +147,7 @@ def _results(act: Act, measurement: int, strength: float) -> None:
         unit="MPa",
         uncertainty=0.31,
         remarks=[],
+        method_version="1",
         counted=True,
     )
     act.session.add(result)

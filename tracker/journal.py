@@ -10,8 +10,10 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any, Final
 
 import rfc8785
@@ -20,6 +22,7 @@ FIRST_PREV: Final = "0" * 64
 """What the first entry names as the hash before it."""
 
 _SAFE_INTEGER: Final = 2**53
+_LARGEST: Final = int(sys.float_info.max)
 _PLAIN_LOW, _PLAIN_HIGH = 1e-4, 1e16
 
 
@@ -96,10 +99,27 @@ def plain(value: Any) -> Any:
 def canonical(value: Any) -> str:
     """Return canonical JSON by RFC 8785.
 
+    An integer past 2⁵³ is taken for the float it is the text of, where there is one: RFC 8785 writes
+    2.0**60 as 1152921504606847000, and so do PostgreSQL's documents, and it is read back as an integer.
+
     Raises:
-        ValueError: The value is not JSON (NaN, infinity, a lone surrogate, an integer past 2⁵³).
+        ValueError: The value is not JSON (NaN, infinity, a lone surrogate, any other integer past 2⁵³).
     """
-    return rfc8785.dumps(value).decode()
+    try:
+        return rfc8785.dumps(value).decode()
+    except rfc8785.IntegerDomainError:
+        return rfc8785.dumps(_with_floats(value)).decode()
+
+
+def _with_floats(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {name: _with_floats(inner) for name, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_with_floats(inner) for inner in value]
+    if isinstance(value, int) and _SAFE_INTEGER <= abs(value) < _LARGEST:
+        near = float(value)
+        return near if int(Decimal(repr(near))) == value else value
+    return value
 
 
 def canonical_row(values: Sequence[Any]) -> str:

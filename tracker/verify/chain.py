@@ -127,15 +127,6 @@ def _is_canonical(body: str, parsed: dict[str, Any]) -> bool:
     if quick == body and not _FLOATS_TO_DOUBT.search(body):
         return True
     try:
-        return canonical(_floats(parsed)) == body
+        return canonical(parsed) == body
     except ValueError:
         return False
-
-
-def _floats(value: Any) -> Any:
-    """Return parsed JSON with the integers that can only have been floats made floats again."""
-    if isinstance(value, dict):
-        return {name: _floats(inner) for name, inner in value.items()}
-    if isinstance(value, list):
-        return [_floats(inner) for inner in value]
-    return float(value) if isinstance(value, int) and abs(value) >= 2**53 else value

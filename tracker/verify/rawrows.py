@@ -24,7 +24,6 @@ from tracker.journal import canonical_row, plain
 Key = int | str
 BATCH: Final = 5000
 
-_SAFE_INTEGER: Final = 2**53
 _STORED_MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{6}")
 
 
@@ -119,13 +118,11 @@ def lenient_text(connection: Connection) -> Iterator[None]:
 
 
 def _tamed(value: Any) -> Any:
-    """Return a value that JSON can hold: damage as its repr; a float read as an integer as a float."""
+    """Return a value that JSON can hold, damage as its repr."""
     if isinstance(value, dict):
         return {str(name): _tamed(inner) for name, inner in value.items()}
     if isinstance(value, list):
         return [_tamed(inner) for inner in value]
-    if isinstance(value, int) and abs(value) >= _SAFE_INTEGER:
-        return float(value)
     try:
         canonical_row([value]).encode()
     except (ValueError, TypeError):
