@@ -10,17 +10,22 @@ A session:
     >>> sheet.pdf()[:8]
     b'%PDF-1.4'
 
-Importing the package loads neither Pillow nor the code libraries; drawing and reading do.
+Importing the package loads nothing: each name below brings its module when it is first asked for, and
+Pillow and the code libraries come only with drawing and reading.
 """
 
 from __future__ import annotations
 
-from tracker_labels.errors import LabelError, StockError
-from tracker_labels.geometry import Stock, find_stock, load_stock, stocks
-from tracker_labels.label import ALPHANUMERIC, Label
-from tracker_labels.reading import read_codes
-from tracker_labels.ruler import ruler_page
-from tracker_labels.sheet import Sheet, draw_sheet
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tracker_labels.errors import LabelError, StockError
+    from tracker_labels.geometry import Stock, find_stock, load_stock, stocks
+    from tracker_labels.label import ALPHANUMERIC, Label
+    from tracker_labels.reading import read_codes
+    from tracker_labels.ruler import ruler_page
+    from tracker_labels.sheet import Sheet, draw_sheet
 
 __all__ = [
     "ALPHANUMERIC",
@@ -36,3 +41,27 @@ __all__ = [
     "ruler_page",
     "stocks",
 ]
+
+_HOMES = {
+    "errors": ("LabelError", "StockError"),
+    "geometry": ("Stock", "find_stock", "load_stock", "stocks"),
+    "label": ("ALPHANUMERIC", "Label"),
+    "reading": ("read_codes",),
+    "ruler": ("ruler_page",),
+    "sheet": ("Sheet", "draw_sheet"),
+}
+_HOME = {name: module for module, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> object:
+    """Return a public name, from the module that defines it."""
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value: object = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List the public names, loaded or not."""
+    return sorted({*globals(), *__all__})

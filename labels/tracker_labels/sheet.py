@@ -39,7 +39,7 @@ class Sheet:
         return tuple(mark for page in self.pages for mark in page.marks if isinstance(mark, CodeMark))
 
     def pdf(self) -> bytes:
-        """Return a PDF: one 1-bit CCITT group 4 image a page, the pages of their exact size."""
+        """Return a PDF of exact page sizes, drawn with 1-bit CCITT group 4 pictures at the printer's dots."""
         from tracker_labels.pdf import write_pdf  # noqa: PLC0415 - Pillow is loaded by those who draw
 
         return write_pdf(self.pages, self.dpi)

@@ -35,7 +35,9 @@ def damaged(
     """
     chance = np.random.default_rng(seed)
     # Turned and blurred finely, then sampled coarsely, as the optics come before the sensor.
-    fine = picture.convert("L").resize((picture.width * _FINE, picture.height * _FINE), Image.Resampling.NEAREST)
+    fine = picture.convert("L").resize(
+        (picture.width * _FINE, picture.height * _FINE), Image.Resampling.NEAREST
+    )
     fine = fine.rotate(
         float(chance.uniform(-turn, turn)), Image.Resampling.BICUBIC, expand=True, fillcolor=255
     ).filter(ImageFilter.GaussianBlur(blur * _FINE))

@@ -1,0 +1,157 @@
+"""Labels on pages: places, offsets, sizes, and the codes read back as drawn."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+import sys
+from io import BytesIO
+
+import pytest
+from PIL import Image
+from tracker_labels import LabelError, draw_sheet, stocks
+
+from tests.labels.damage import damaged
+from tests.labels.helpers import STOCKS, cut_out, pictures, read_by_opencv, read_by_zxing, some_labels
+
+SHEETS = tuple(name for name in STOCKS if stocks()[name].kind in ("sheet", "round"))
+
+
+@pytest.mark.parametrize("stock", STOCKS)
+def test_zxing_reads_every_code_as_drawn(stock: str) -> None:
+    """On every stock zxing-cpp reads all labels from the whole pages."""
+    labels = some_labels(7)
+    read = set().union(*map(read_by_zxing, pictures(draw_sheet(labels, stocks()[stock]))))
+
+    assert read == {label.payload for label in labels}
+
+
+@pytest.mark.parametrize("stock", STOCKS)
+def test_opencv_reads_every_code_as_drawn(stock: str) -> None:
+    """On every stock OpenCV reads each label that is held before it."""
+    labels = some_labels(7)
+    sheets = [draw_sheet([label], stocks()[stock]) for label in labels]
+    read = [read_by_opencv(cut_out(pictures(sheet)[0], sheet)[0]) for sheet in sheets]
+
+    assert read == [{label.payload} for label in labels]
+
+
+@pytest.mark.parametrize("stock", STOCKS)
+def test_zxing_reads_every_code_after_damage_at_200_dpi(stock: str) -> None:
+    """Printed at 200 dpi, turned, blurred, noisy and compressed, every label is still read."""
+    labels = some_labels(10)
+    sheets = [draw_sheet([label], stocks()[stock], dpi=200) for label in labels]
+    seen = [damaged(cut_out(pictures(sheet)[0], sheet)[0], seed) for seed, sheet in enumerate(sheets)]
+
+    assert [read_by_zxing(picture) for picture in seen] == [{label.payload} for label in labels]
+
+
+@pytest.mark.parametrize("stock", SHEETS)
+def test_a_full_page_is_followed_by_another(stock: str) -> None:
+    """One label more than a page holds makes two pages."""
+    many = stocks()[stock].places + 1
+
+    assert len(draw_sheet(some_labels(many), stocks()[stock]).pages) == 2
+
+
+@pytest.mark.parametrize("stock", ["tape-12", "flag-bar"])
+def test_a_tape_or_flag_is_a_page_a_label(stock: str) -> None:
+    """Where labels come off a roll each is a page."""
+    assert len(draw_sheet(some_labels(3), stocks()[stock]).pages) == 3
+
+
+@pytest.mark.parametrize("stock", SHEETS)
+def test_starting_later_leaves_places_free(stock: str) -> None:
+    """The first label of a sheet started at 5 stands where the fifth of a whole one does."""
+    labels = some_labels(6)
+    whole, later = (draw_sheet(labels, stocks()[stock], start_at=at) for at in (1, 5))
+
+    assert later.codes[0].box == whole.codes[4].box
+
+
+def test_only_the_first_page_starts_later() -> None:
+    """On the second page the labels begin at the first place."""
+    labels = some_labels(30)
+    sheet = draw_sheet(labels, stocks()["a4-3x8"], start_at=20)
+
+    assert sheet.codes[5].box == draw_sheet(labels, stocks()["a4-3x8"]).codes[0].box
+
+
+@pytest.mark.parametrize("start", [0, -1, 25])
+def test_a_place_that_is_not_there_is_refused(start: int) -> None:
+    """A place off the sheet is refused with those there are."""
+    with pytest.raises(LabelError, match=f"no place {start}. Start at 1 to 24"):
+        draw_sheet(some_labels(1), stocks()["a4-3x8"], start_at=start)
+
+
+def test_a_tape_has_no_second_place() -> None:
+    """A tape cannot be started later, and the reason is said."""
+    with pytest.raises(LabelError, match="each label is a page of its own"):
+        draw_sheet(some_labels(1), stocks()["tape-12"], start_at=2)
+
+
+@pytest.mark.parametrize("stock", STOCKS)
+def test_an_offset_moves_every_mark_by_the_same_dots(stock: str) -> None:
+    """1.5 mm to the right and 0.8 mm upwards are the same whole dots for all that is drawn."""
+    geometry = stocks()[stock]
+    still, pushed = (draw_sheet(some_labels(5), geometry, offset_mm=by) for by in ((0.0, 0.0), (1.5, -0.8)))
+    dx, dy = round(1.5 * geometry.dpi / 25.4), -round(0.8 * geometry.dpi / 25.4)
+    before, after = ([mark.box for page in sheet.pages for mark in page.marks] for sheet in (still, pushed))
+
+    assert after == [box.moved(dx, dy) for box in before]
+
+
+def test_an_offset_moves_the_dots_of_the_picture() -> None:
+    """The picture with an offset is the picture without, moved by that many dots."""
+    still, pushed = (
+        draw_sheet(some_labels(3), stocks()["a4-5x13"], offset_mm=by) for by in ((0, 0), (2.0, 1.0))
+    )
+    before, after = pictures(still)[0], pictures(pushed)[0]
+    dx, dy = round(2.0 * 300 / 25.4), round(1.0 * 300 / 25.4)
+
+    assert after.crop((dx, dy, 2000, 1000)).tobytes() == before.crop((0, 0, 2000 - dx, 1000 - dy)).tobytes()
+
+
+@pytest.mark.parametrize("offset", [(11.0, 0.0), (0.0, -11.0), (math.nan, 0.0), (0.0, math.inf)])
+def test_an_offset_of_no_printer_is_refused(offset: tuple[float, float]) -> None:
+    """More than 10 mm, or no number, is refused."""
+    with pytest.raises(LabelError, match="is none of a printer"):
+        draw_sheet(some_labels(1), stocks()["a4-3x8"], offset_mm=offset)
+
+
+@pytest.mark.parametrize("dpi", [0, 50, 5000, math.nan, -300])
+def test_a_resolution_of_no_printer_is_refused(dpi: float) -> None:
+    """Dots per inch outside 100 to 1200 are refused."""
+    with pytest.raises(LabelError, match="dpi is no printer's"):
+        draw_sheet(some_labels(1), stocks()["a4-3x8"], dpi=dpi)
+
+
+def test_no_label_is_no_sheet() -> None:
+    """Without a label there is nothing to draw."""
+    with pytest.raises(LabelError, match="no label to print"):
+        draw_sheet([], stocks()["a4-3x8"])
+
+
+@pytest.mark.parametrize("stock", STOCKS)
+def test_a_png_carries_its_resolution(stock: str) -> None:
+    """A PNG page tells how many dots make an inch, so that it prints at its size."""
+    sheet = draw_sheet(some_labels(1), stocks()[stock])
+    picture = Image.open(BytesIO(sheet.pages_png()[0]))
+
+    assert picture.info["dpi"] == pytest.approx((sheet.dpi, sheet.dpi), abs=0.02)
+
+
+def test_a_png_has_no_grey() -> None:
+    """Pages are of one bit a dot."""
+    assert Image.open(BytesIO(draw_sheet(some_labels(1), stocks()["a4-3x8"]).pages_png()[0])).mode == "1"
+
+
+def test_importing_loads_nothing_heavy() -> None:
+    """The package can be imported without Pillow, the code libraries, numpy or matplotlib."""
+    heavy = ("PIL", "qrcode", "zxingcpp", "numpy", "matplotlib")
+    check = (
+        f"import sys, tracker_labels; tracker_labels.Label; print([m for m in {heavy} if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", check], capture_output=True, text=True, check=True)
+
+    assert done.stdout.strip() == "[]"
