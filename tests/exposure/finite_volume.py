@@ -59,4 +59,6 @@ def _advance(value: Array, edges: Array, surface: float | None, tau: float) -> A
     loss = np.append(flow, wall) + np.insert(flow, 0, 0.0)
     rates, shapes = eigh_tridiagonal(loss / area, -flow / (root[:-1] * root[1:]))
     target = np.full(len(value), surface if surface is not None else 0.0)
-    return np.asarray(target + shapes @ (np.exp(-rates * tau) * (shapes.T @ ((value - target) * root))) / root)
+    return np.asarray(
+        target + shapes @ (np.exp(-rates * tau) * (shapes.T @ ((value - target) * root))) / root
+    )

@@ -23,7 +23,9 @@ from tracker.exposure.families import (
     load_families,
     parse_families,
 )
+from tracker.exposure.linechart import days_text
 from tracker.exposure.openair import OpenAir, open_air
+from tracker.exposure.picture import days_png, days_svg
 from tracker.exposure.spans import Segment, Timeline, timeline
 from tracker.exposure.water import water, water_history
 from tracker.exposure.weighing import DryingFit, MassLoss, difference_u_g, fit_drying, left_after, mass_loss
@@ -51,6 +53,9 @@ __all__ = [
     "Water",
     "WaterHistory",
     "absolute_humidity_g_m3",
+    "days_png",
+    "days_svg",
+    "days_text",
     "dew_point_c",
     "difference_u_g",
     "diffusion_from_fraction",

@@ -27,9 +27,6 @@ from tracker.exposure.weighing import MassLoss, mass_loss
 
 _EXPONENTS: Final = (-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5)
 _SAMPLES: Final = 400
-_START_RH_PCT: Final = 80.0
-"""No spool is taken to have arrived wetter than in equilibrium with this."""
-
 _NINETY: Final = 1.6449
 """A factor given as ×/÷ u is read as 5 to 95 % of a log-normal."""
 
@@ -88,7 +85,7 @@ def correct(
         return Corrected(np.empty((0, 3)), (), tuple(notes))
     runs = every_run(_EXPONENTS, winding)
     parts = march_parts(steps, runs, _wetting(steps, winding))
-    drawn = _draw(family, start_pct)
+    drawn = _draw(family, assumed, start_pct)
     weight = _weigh(weighed, runs, parts, drawn, assumed)
     names = tuple(each.drying.name for each in weighed)
     if weight is None:
@@ -166,7 +163,7 @@ def _prior(runs: Runs) -> Array:
     return np.asarray(inputs - (runs.exponents[runs.scale] * _NINETY) ** 2 / 2.0)
 
 
-def _draw(family: Family, start_pct: float | None) -> _Drawn:
+def _draw(family: Family, assumed: Assumptions, start_pct: float | None) -> _Drawn:
     # An additive recurrence fills the cube evenly and gives the same answer every time.
     root = 1.1673039782614187
     cube = (0.5 + np.outer(np.arange(1, _SAMPLES + 1), root ** -np.arange(1.0, 5.0))) % 1.0
@@ -175,7 +172,8 @@ def _draw(family: Family, start_pct: float | None) -> _Drawn:
     scale = np.exp(normal * math.log1p(family.w_relative) / _NINETY)
     most = 0.0
     if family.w50_pct and family.w100_pct:
-        most = float(equilibrium_pct(np.array(_START_RH_PCT), family.w50_pct.value, family.w100_pct.value))
+        wettest = np.array(assumed.start_rh_pct[-1])
+        most = float(equilibrium_pct(wettest, family.w50_pct.value, family.w100_pct.value))
     start = np.full(_SAMPLES, start_pct) if start_pct is not None else cube[:, 1] * most
     return _Drawn(start, scale, cube[:, 2], cube[:, 3])
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from typing import Literal, TypeVar
 
 from tracker.errors import Refused
@@ -141,7 +141,7 @@ def _in_order(events: Iterable[_Event]) -> list[_Event]:
 def _close(stays: Sequence[Stay], until: datetime) -> tuple[list[Stay], list[str]]:
     closed: list[Stay] = []
     flags: list[str] = []
-    for stay, later in zip(stays, [*stays[1:], None], strict=True):
+    for stay, later in zip_longest(stays, stays[1:]):
         if stay.ended is not None:
             closed.append(stay)
         elif later is not None and later.began > stay.began:

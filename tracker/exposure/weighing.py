@@ -161,7 +161,7 @@ def fit_drying(weighings: Sequence[tuple[float, float]], diameter_mm: float, u_g
         d_low_m2_s=float(trial[fits[0]]),
         d_high_m2_s=float(trial[fits[-1]]),
         plateau_g=float(plateau[best]),
-        on_plateau=abs(grams[-1] - grams[-2]) <= 2.0 * u_g,
+        on_plateau=bool(abs(grams[-1] - grams[-2]) <= 2.0 * u_g),
     )
 
 
