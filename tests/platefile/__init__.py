@@ -1,0 +1,1 @@
+"""Checks of the room that reads plate files."""

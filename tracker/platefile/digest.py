@@ -1,0 +1,291 @@
+"""From the sums of a plate to its facts."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+
+from tracker.platefile import said
+from tracker.platefile.facts import (
+    COMMANDED,
+    ESTIMATED,
+    GIVEN,
+    NOT_STATED,
+    STATED,
+    WITH_FLOW_FACTOR,
+    Flow,
+    Layer,
+    Plate,
+    PlateObject,
+    Reading,
+    Retractions,
+)
+from tracker.platefile.layering import Layering, Part, reading, set_points
+from tracker.platefile.outline import smallest_rectangle
+from tracker.platefile.refusals import NoExtrusion
+from tracker.platefile.state import DIALECTS
+from tracker.platefile.tally import NO_LAYER, Objects, Tally, bin_rate
+from tracker.platefile.troubles import problems_of
+
+_USUAL_DIAMETER_MM = 1.75
+_ISLANDS = len(DIALECTS) - 1
+_ALONE = "piece"
+
+
+class Digest:
+    """Makes a `Plate` of a `Tally`.
+
+    Args:
+        tally: The sums.
+        filament_diameter_mm: As measured; None takes it from the file.
+        density_g_cm3: As known for the spool; None takes it from the file.
+    """
+
+    def __init__(
+        self, tally: Tally, filament_diameter_mm: float | None = None, density_g_cm3: float | None = None
+    ) -> None:
+        self._tally = tally
+        self._state = tally.state
+        self._settings = said.with_chunks(self._state.settings, self._state.joined_chunks())
+        self._parts = [
+            (self._state.contexts.values[number], key, island, cell)
+            for (number, key, island), cell in tally.cells.items()
+        ]
+        self._dialect = self._choose()
+        self._find_filament(filament_diameter_mm, density_g_cm3)
+
+    def _choose(self) -> int:
+        """Return the first dialect, by precedence, inside whose markers anything was deposited."""
+        for dialect in range(_ISLANDS):
+            if any(context.objects[dialect] and cell.moving > 0 for context, _, _, cell in self._parts):
+                return dialect
+        return _ISLANDS
+
+    @property
+    def needs_islands(self) -> bool:
+        """True if something is deposited and no marker says what it belongs to."""
+        return self._dialect == _ISLANDS and any(cell.moving > 0 for _, _, _, cell in self._parts)
+
+    def _find_filament(self, diameter: float | None, density: float | None) -> None:
+        tools: Counter[int] = Counter()
+        for context, _, _, cell in self._parts:
+            tools[context.tool] += cell.filament  # type: ignore[assignment]
+        tool = tools.most_common(1)[0][0] if tools else 0
+        stated = said.diameter(self._settings, tool)
+        self._diameter = diameter or stated or _USUAL_DIAMETER_MM
+        self._diameter_basis = GIVEN if diameter else STATED if stated else ESTIMATED
+        self._area = math.pi / 4 * self._diameter**2
+        self._density = density or said.density(self._settings, tool)
+        self._mass_basis = GIVEN if density else STATED if self._density else NOT_STATED
+
+    def _who(self, objects: Objects, island: int) -> str:
+        if self._dialect == _ISLANDS:
+            return f"{_ALONE} {island}" if island else ""
+        return objects[self._dialect]
+
+    def plate(self) -> Plate:
+        """Return the facts.
+
+        Raises:
+            NoExtrusion: Nothing is deposited along any move.
+        """
+        if not any(cell.moving > 0 for _, _, _, cell in self._parts):
+            raise NoExtrusion(self._instead())
+        objects = self._objects()
+        total = sum(cell.filament * context.flow for context, _, _, cell in self._parts)
+        commanded = sum(cell.filament for _, _, _, cell in self._parts)
+        stated = said.stated(self._settings)
+        problems, complete = problems_of(self._tally, self._dialect, stated)
+        begun = [c for context, _, _, c in self._parts if context.begun]
+        return Plate(
+            objects=objects,
+            filament_mm=total,
+            filament_basis=self._length_basis(total, commanded),
+            commanded_mm=commanded,
+            filament_g=self._grams(total),
+            unassigned_mm=total - sum(one.filament_mm for one in objects),
+            aux_mm=sum(c.filament * x.flow for x, _, _, c in self._parts if x.auxiliary),
+            in_layers_mm=sum(c.filament * x.flow for x, _, _, c in self._parts if x.begun) if begun else None,
+            time_s=self._tally.time,
+            time_basis=self._time_basis(),
+            layers=len({round(layer.z_mm, 3) for one in objects for layer in one.layer_facts}),
+            dialect=DIALECTS[self._dialect],
+            objects_guessed=self._dialect == _ISLANDS,
+            filament_diameter_mm=self._diameter,
+            filament_diameter_basis=self._diameter_basis,
+            density_g_cm3=self._density,
+            settings=tuple(self._settings.items()),
+            stated=stated,
+            hints=said.hints(self._settings, self._state.macros),
+            set_points=set_points(s for o in objects for layer in o.layer_facts for s in layer.stretches),
+            complete=complete,
+            problems=problems,
+            unknown_commands=dict(self._state.unknown.most_common()),
+            pauses=tuple(self._state.pauses),
+        )
+
+    def _instead(self) -> str:
+        if any(context.begun for context, _, _, _ in self._parts) or self._state.marks:
+            return "its layers hold travel only"
+        unit = "inch" if any(mode.unit != 1 for mode in self._state.modes.values) else "mm"
+        return f"{len(self._parts)} group(s) of moves without E, in {unit}" if self._parts else "it holds no moves"
+
+    def _time_basis(self) -> str:
+        if self._state.stated_plan & {"M204", "SET_VELOCITY_LIMIT"}:
+            return f"{ESTIMATED}, with the accelerations in the file"
+        return f"{ESTIMATED}, with assumed accelerations (the file states none)"
+
+    @staticmethod
+    def _length_basis(total: float, commanded: float) -> str:
+        return COMMANDED if math.isclose(total, commanded, rel_tol=1e-12) else WITH_FLOW_FACTOR
+
+    def _grams(self, length_mm: float) -> float | None:
+        return length_mm * self._area * self._density / 1000 if self._density else None
+
+    def _objects(self) -> tuple[PlateObject, ...]:
+        groups: dict[str, list[Part]] = defaultdict(list)
+        for context, key, island, cell in self._parts:
+            who = self._who(context.objects, island)
+            if who:
+                groups[who].append(Part(context, key, cell))
+        laid = {who: parts for who, parts in groups.items() if any(_lays(part) for part in parts)}
+        ordered = sorted(laid, key=lambda who: min(part.cell.t0 for part in laid[who] if _lays(part)))
+        names = self._names(ordered)
+        return tuple(self._object(who, names[who], laid[who]) for who in ordered)
+
+    def _names(self, ordered: list[str]) -> dict[str, str]:
+        plain = {who: self._state.names.get((self._dialect, who), "") or who for who in ordered}
+        if self._dialect == _ISLANDS:
+            return {who: f"{_ALONE} {number}" for number, who in enumerate(ordered, 1)}
+        if self._dialect == 0:
+            plain = {who: name if name != who else f"object {who}" for who, name in plain.items()}
+        shared = Counter(plain.values())
+        seen: Counter[str] = Counter()
+        names = {}
+        for who, name in plain.items():
+            seen[name] += 1
+            names[who] = f"{name} #{seen[name]}" if shared[name] > 1 else name
+        return names
+
+    def _object(self, who: str, name: str, parts: list[Part]) -> PlateObject:
+        scale = 100.0 if self._state.fraction_fans else 100.0 / 255.0
+        layering = Layering(parts, scale, [mark[1] for mark in self._state.marks], self._area)
+        layers = layering.layers()
+        length = sum(part.cell.filament * part.context.flow for part in parts)
+        commanded = sum(part.cell.filament for part in parts)
+        height = _typical_height(layers)
+        width, width_basis = self._width(who, layering.own, height)
+        box = _box(layering.own, layers, width)
+        outline = self._outline(who, box, width)
+        long, short, angle = smallest_rectangle(outline)
+        return PlateObject(
+            key=who.replace("\n", " id "),
+            name=name,
+            box_mm=box,
+            centre_mm=((box[0] + box[3]) / 2, (box[1] + box[4]) / 2),
+            size_mm=(box[3] - box[0], box[4] - box[1], box[5] - box[2]),
+            rect_mm=(long + width, short + width),
+            angle_deg=angle,
+            outline_mm=tuple(outline),
+            line_width_mm=width,
+            line_width_basis=width_basis,
+            layer_height_mm=height,
+            filament_mm=length,
+            filament_basis=self._length_basis(length, commanded),
+            aux_mm=sum(part.cell.filament * part.context.flow for part in parts if part.context.auxiliary),
+            filament_g=self._grams(length),
+            filament_g_basis=self._mass_basis,
+            layer_facts=layers,
+            flow_mm3_s=self._flow(who, length / commanded, max(p.cell.fastest for p in layering.own)),
+            speed_mm_s=_speed(layers),
+            retractions=self._retractions(who),
+            set_points=set_points(stretch for layer in layers for stretch in layer.stretches),
+        )
+
+    def _width(self, who: str, parts: list[Part], height: float) -> tuple[float, str]:
+        widths: Counter[float] = Counter()
+        for (objects, width), length in self._tally.widths.items():
+            if self._dialect == _ISLANDS or objects[self._dialect] == who:
+                widths[width] += length  # type: ignore[assignment]
+        if widths:
+            return widths.most_common(1)[0][0], STATED
+        path = sum(part.cell.path for part in parts)
+        section = self._area * sum(part.cell.moving for part in parts) / path if path else 0.0
+        return section / height + height * (1 - math.pi / 4), ESTIMATED
+
+    def _outline(self, who: str, box: tuple[float, ...], width: float) -> list[tuple[float, float]]:
+        feet = [
+            foot for (objects, island), foot in self._tally.feet.items() if self._who(objects, island) == who
+        ]
+        lowest = min(feet, default=(0, []))[1]
+        x0, y0, x1, y1 = (box[0] + width / 2, box[1] + width / 2, box[3] - width / 2, box[4] - width / 2)
+        return lowest if len(lowest) > 1 else [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+
+    def _flow(self, who: str, factor: float, fastest: float) -> Flow:
+        rates: Counter[int] = Counter()
+        for (objects, island), counted in self._tally.rates.items():
+            if self._who(objects, island) == who:
+                rates.update(counted)
+        if not rates:
+            return Flow()
+        scale = self._area * factor
+        return Flow(_quantile(rates, 0.5) * scale, _quantile(rates, 0.95) * scale, fastest * scale, ESTIMATED)
+
+    def _retractions(self, who: str) -> Retractions:
+        found: Counter[tuple[int, float]] = Counter()
+        for objects, counted in self._tally.retractions.items():
+            if self._dialect == _ISLANDS or objects[self._dialect] == who:
+                found.update(counted)
+        firmware = sum(
+            count
+            for objects, count in self._state.firmware_retracts.items()
+            if self._dialect == _ISLANDS or objects[self._dialect] == who
+        )
+        if not found:
+            return Retractions(by_firmware=firmware, basis=COMMANDED if firmware else NOT_STATED)
+        lengths: Counter[int] = Counter()
+        for (length, _), count in found.items():
+            lengths[length] += count
+        length = lengths.most_common(1)[0][0]
+        feed = max((count, speed) for (one, speed), count in found.items() if one == length)[1]
+        return Retractions(found.total(), length / 100, feed / 60 if feed else None, firmware, COMMANDED)
+
+
+def _lays(part: Part) -> bool:
+    return part.cell.moving > 0 and part.key != NO_LAYER
+
+
+def _typical_height(layers: tuple[Layer, ...]) -> float:
+    weights: Counter[float] = Counter()
+    for layer in layers:
+        weights[round(layer.height_mm, 3)] += layer.filament_mm  # type: ignore[assignment]
+    return weights.most_common(1)[0][0]
+
+
+def _box(
+    parts: list[Part], layers: tuple[Layer, ...], width: float
+) -> tuple[float, float, float, float, float, float]:
+    cells = [part.cell for part in parts]
+    half = width / 2
+    bottom = round(layers[0].z_mm - layers[0].height_mm, 4)
+    return (
+        min(c.x0 for c in cells) - half,
+        min(c.y0 for c in cells) - half,
+        bottom,
+        max(c.x1 for c in cells) + half,
+        max(c.y1 for c in cells) + half,
+        layers[-1].z_mm,
+    )
+
+
+def _speed(layers: tuple[Layer, ...]) -> Reading:
+    return reading([(s.speed_mm_s, s.filament_mm) for layer in layers for s in layer.stretches])
+
+
+def _quantile(rates: Counter[int], part: float) -> float:
+    wanted, passed = part * sum(rates.values()), 0.0
+    for number in sorted(rates):
+        passed += rates[number]
+        if passed >= wanted:
+            return bin_rate(number)
+    return bin_rate(max(rates))

@@ -1,0 +1,187 @@
+"""From cells to the layers of one object."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from tracker.platefile.facts import COMMANDED, NOT_STATED, Layer, Reading, SetPoints, Stretch
+from tracker.platefile.state import Context
+from tracker.platefile.tally import NO_LAYER, Cell, is_ramp
+
+_HIDDEN_BELOW_C = 100.0
+_STANDS_ON_BED_BELOW_MM = 1.2
+_USUAL_HEIGHT_MM = 0.2
+# Layer marks carry the height as text; two of them are one layer within this.
+_SAME_Z_MM = 0.0006
+
+Weighted = Sequence[tuple[float | None, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One cell with what it belongs to.
+
+    Attributes:
+        context: Object, set-points.
+        key: Layer key.
+        cell: The sums.
+    """
+
+    context: Context
+    key: int
+    cell: Cell
+
+
+def reading(values: Weighted, basis: str = COMMANDED) -> Reading:
+    """Return the weighted mean and range of values; None among them is unknown.
+
+    Args:
+        values: Pairs of value and weight.
+        basis: What to call it where anything is known.
+    """
+    known = [(value, weight) for value, weight in values if value is not None and weight > 0]
+    total = sum(weight for _, weight in known)
+    if total <= 0:
+        return Reading()
+    plain = [value for value, _ in known]
+    if min(plain) == max(plain):
+        mean = plain[0]
+    else:
+        mean = sum(value * weight for value, weight in known) / total
+    return Reading(mean, min(plain), max(plain), basis, total / sum(weight for _, weight in values))
+
+
+def set_points(stretches: Iterable[Stretch], weights: Iterable[float] | None = None) -> SetPoints:
+    """Return the set-points in force over some stretches, weighted by filament or by ``weights``."""
+    stretches = list(stretches)
+    weighing = [s.filament_mm for s in stretches] if weights is None else list(weights)
+    pairs = list(zip(stretches, weighing, strict=True))
+    indices = sorted({index for stretch in stretches for index, _ in stretch.fans_pct})
+    fans = ((i, reading([(dict(s.fans_pct).get(i), w) for s, w in pairs])) for i in indices)
+    return SetPoints(
+        reading([(s.nozzle_c, w) for s, w in pairs]),
+        reading([(s.bed_c, w) for s, w in pairs]),
+        reading([(s.chamber_c, w) for s, w in pairs]),
+        tuple(fans),
+    )
+
+
+class Layering:
+    """The layers of one object.
+
+    Args:
+        parts: Its cells.
+        fan_scale: Percent per unit of fan speed as written.
+        mark_heights: Height stated with each layer mark, None where none is.
+        area_mm2: Cross-section of the filament.
+    """
+
+    def __init__(
+        self, parts: list[Part], fan_scale: float, mark_heights: list[float | None], area_mm2: float
+    ) -> None:
+        self._fan_scale = fan_scale
+        self._heights = mark_heights
+        self._area = area_mm2
+        marked = any(part.context.begun for part in parts)
+        laid = [p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)]
+        self.own = [p for p in laid if not p.context.auxiliary] or laid
+        self._by_key = self._group(parts)
+
+    def _group(self, parts: list[Part]) -> dict[int, list[Part]]:
+        """Sort the parts by layer; climbing deposits join the level layer of their mark."""
+        level = {p.cell.mark: p.key for p in self.own if not is_ramp(p.key) and p.cell.mark}
+        kept = {p.key for p in self.own}
+        groups: dict[int, list[Part]] = defaultdict(list)
+        for part in parts:
+            if part.key in kept or is_ramp(part.key):
+                key = level.get(part.cell.mark, part.key) if is_ramp(part.key) else part.key
+                groups[key].append(part)
+        return {key: group for key, group in groups.items() if any(p in self.own for p in group)}
+
+    def layers(self) -> tuple[Layer, ...]:
+        """Return the layers, lowest first."""
+        ordered = sorted(self._merged(), key=self._z)
+        tops = [self._z(group) for group in ordered]
+        typical = self._typical(tops)
+        starts = [min(p.cell.t0 for p in self._laid(group)) for group in ordered]
+        found = []
+        for i, group in enumerate(ordered):
+            end = max(p.cell.t1 for p in self._laid(group))
+            until = starts[i + 1] if i + 1 < len(starts) else end
+            height = tops[i] - tops[i - 1] if i else self._first_height(group, tops[0], typical)
+            found.append(self._layer(group, tops[i], height, (starts[i], end, abs(until - starts[i]))))
+        return tuple(found)
+
+    def _merged(self) -> list[list[Part]]:
+        """Join climbing groups without marks into layers of the usual height."""
+        by_height = {key: group for key, group in self._by_key.items() if is_ramp(key) and not _marked(group)}
+        rest = [group for key, group in self._by_key.items() if key not in by_height]
+        bands: dict[int, list[Part]] = defaultdict(list)
+        for group in by_height.values():
+            bands[math.ceil(self._z(group) / _USUAL_HEIGHT_MM - 0.5)].extend(group)
+        return rest + list(bands.values())
+
+    def _laid(self, group: list[Part]) -> list[Part]:
+        return [part for part in group if part in self.own]
+
+    def _z(self, group: list[Part]) -> float:
+        flat = [part.key / 1000 for part in group if not is_ramp(part.key)]
+        return flat[0] if flat else max(part.cell.z1 for part in self._laid(group))
+
+    def _typical(self, tops: list[float]) -> float:
+        steps = sorted(b - a for a, b in zip(tops, tops[1:], strict=False))
+        return steps[len(steps) // 2] if steps else min(tops[0], _USUAL_HEIGHT_MM)
+
+    def _first_height(self, group: list[Part], top: float, typical: float) -> float:
+        mark = min(part.cell.mark for part in self._laid(group))
+        said = self._heights[mark - 1] if 0 < mark <= len(self._heights) else None
+        if said:
+            return said
+        return top if 0 < top <= _STANDS_ON_BED_BELOW_MM else typical
+
+    def _layer(self, group: list[Part], top: float, height: float, times: tuple[float, float, float]) -> Layer:
+        laid = self._laid(group)
+        stretches = tuple(self._stretch(part) for part in sorted(laid, key=lambda p: p.cell.t0))
+        moving = sum(part.cell.moving * part.context.flow for part in laid)
+        busy = sum(part.cell.busy for part in laid)
+        return Layer(
+            z_mm=round(top, 4),
+            height_mm=round(height, 4),
+            start_s=times[0],
+            end_s=times[1],
+            time_s=times[2],
+            own_time_s=sum(part.cell.own for part in group),
+            filament_mm=sum(part.cell.filament * part.context.flow for part in group),
+            flow_mm3_s=moving * self._area / busy if busy > 0 else None,
+            speed_mm_s=sum(p.cell.speed for p in laid) / sum(p.cell.moving for p in laid),
+            set_points=set_points(stretches),
+            stretches=stretches,
+        )
+
+    def _stretch(self, part: Part) -> Stretch:
+        cell, context = part.cell, part.context
+        hidden = context.nozzle is None or context.nozzle < _HIDDEN_BELOW_C
+        # A bed of 0 beside a hidden nozzle is as little a statement as the nozzle.
+        bed_hidden = hidden and not context.bed
+        return Stretch(
+            box_mm=(cell.x0, cell.y0, cell.x1, cell.y1),
+            start_s=cell.t0,
+            end_s=cell.t1,
+            busy_s=cell.busy,
+            filament_mm=cell.moving * context.flow,
+            nozzle_c=None if hidden else context.nozzle,
+            bed_c=None if bed_hidden else context.bed,
+            chamber_c=context.chamber,
+            fans_pct=tuple((i, round(min(raw * self._fan_scale, 100.0), 4)) for i, raw in context.fans),
+            speed_mm_s=cell.speed / cell.moving,
+        )
+
+
+def _marked(group: list[Part]) -> bool:
+    return any(part.cell.mark for part in group)
+
+
+__all__ = ["NOT_STATED", "Layering", "Part", "reading", "set_points"]

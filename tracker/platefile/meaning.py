@@ -1,0 +1,250 @@
+"""What a line means for the machine: an operation's name and its arguments.
+
+The same lines recur thousands of times in a plate, so meanings are plain tuples
+that a reader can keep in a table from line to meaning.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+from tracker.platefile import remarks
+from tracker.platefile.grammar import Line, take_apart
+from tracker.platefile.remarks import Meaning
+
+LINEAR, CLOCKWISE, COUNTER, SET_E, PAUSE = 1, 2, 3, 4, 5
+"""Kinds of row: straight move, the two arcs, E counter set, standstill."""
+
+Words = dict[str, float | None]
+_INCH = 25.4
+_QUOTED = "\"' "
+
+
+def of_line(raw: bytes) -> tuple[Meaning, ...]:
+    """Return what one line means: no, one or several operations.
+
+    Args:
+        raw: The line without its line end.
+    """
+    stripped = raw.lstrip()
+    if stripped[:1] == b";":
+        found = remarks.of_comment(stripped[1:].decode("utf-8", "replace"))
+        return (found,) if found else ()
+    line = take_apart(raw)
+    return _with_trouble(line, _of_command(line))
+
+
+def _with_trouble(line: Line, found: tuple[Meaning, ...]) -> tuple[Meaning, ...]:
+    if not line.trouble:
+        return found
+    return (("trouble", line.trouble), *found)
+
+
+def _of_command(line: Line) -> tuple[Meaning, ...]:
+    if not line.code:
+        return ()
+    known = _COMMANDS.get(line.code)
+    if known:
+        return known(line)
+    if len(line.code) > 1 and not line.code[1].isdigit():
+        return (("unknown", line.code), ("macro", line.code, tuple(line.args.items())))
+    return (("unknown", line.code),)
+
+
+def _move(kind: int) -> Callable[[Line], tuple[Meaning, ...]]:
+    def build(line: Line) -> tuple[Meaning, ...]:
+        return (("move", kind, tuple((k, v) for k, v in line.words.items() if v is not None)),)
+
+    return build
+
+
+def _dwell(line: Line) -> tuple[Meaning, ...]:
+    seconds, milli = line.words.get("S"), line.words.get("P")
+    return (("dwell", seconds if seconds is not None else (milli or 0.0) / 1000),)
+
+
+def _standstill(line: Line) -> tuple[Meaning, ...]:
+    return (("dwell", 0.0), ("unknown", line.code))
+
+
+def _retract(line: Line) -> tuple[Meaning, ...]:
+    # With any of these G10 is a tool offset or a temperature, not a retraction.
+    return (("unknown", "G10"),) if set(line.words) & set("PRSXL") else (("retract",),)
+
+
+def _home(line: Line) -> tuple[Meaning, ...]:
+    axes = "".join(axis for axis in "XYZ" if axis in line.words) or "XYZ"
+    return (("dwell", 0.0), ("home", axes))
+
+
+def _position(line: Line) -> tuple[Meaning, ...]:
+    given = {k: v for k, v in line.words.items() if k in "XYZE"}
+    if not given:
+        return (("set_e", 0.0), ("position", (("X", 0.0), ("Y", 0.0), ("Z", 0.0))))
+    axes = tuple((k, v or 0.0) for k, v in given.items() if k != "E")
+    found: tuple[Meaning, ...] = (("position", axes),) if axes else ()
+    return ((("set_e", given["E"] or 0.0),) if "E" in given else ()) + found
+
+
+def _heat(what: str, wait: bool) -> Callable[[Line], tuple[Meaning, ...]]:
+    def build(line: Line) -> tuple[Meaning, ...]:
+        value = line.words.get("S", line.words.get("R") if wait else None)
+        tool = line.words.get("T")
+        setting: tuple[Meaning, ...] = ((what, value, tool),) if value is not None else ()
+        return ((("dwell", 0.0),) if wait else ()) + setting
+
+    return build
+
+
+def _fan(line: Line) -> tuple[Meaning, ...]:
+    if "T" in line.words and "S" not in line.words:
+        return ()
+    speed = line.words.get("S")
+    return (("fan", int(line.words.get("P") or 0), 255.0 if speed is None else speed),)
+
+
+def _fan_off(line: Line) -> tuple[Meaning, ...]:
+    return (("fan", int(line.words.get("P") or 0), 0.0),)
+
+
+def _volumetric(line: Line) -> tuple[Meaning, ...]:
+    diameter, switch = line.words.get("D") or 0.0, line.words.get("S")
+    return (("volumetric", 0.0 if switch == 0 else diameter),)
+
+
+def _limits(name: str) -> Callable[[Line], tuple[Meaning, ...]]:
+    def build(line: Line) -> tuple[Meaning, ...]:
+        return (("limits", name, tuple((k, v) for k, v in line.words.items() if v is not None)),)
+
+    return build
+
+
+def _velocity_limit(line: Line) -> tuple[Meaning, ...]:
+    pairs = []
+    for key in ("ACCEL", "SQUARE_CORNER_VELOCITY", "VELOCITY"):
+        try:
+            pairs.append((key, float(line.args[key])))
+        except (KeyError, ValueError):
+            continue
+    return (("limits", "SET_VELOCITY_LIMIT", tuple(pairs)),) if pairs else ()
+
+
+def _factor(what: str) -> Callable[[Line], tuple[Meaning, ...]]:
+    def build(line: Line) -> tuple[Meaning, ...]:
+        # "M221 X0 Y0 Z0" and "M221 S" are soft end stops of one vendor, not a flow factor.
+        if "B" in line.words or "R" in line.words:
+            return ((what, "B" if "B" in line.words else "R", None),)
+        value = line.words.get("S")
+        return ((what, value, line.words.get("T")),) if value is not None else ()
+
+    return build
+
+
+def _pause(line: Line) -> tuple[Meaning, ...]:
+    return (("dwell", 0.0), ("pause", line.code))
+
+
+def _tool(line: Line) -> tuple[Meaning, ...]:
+    return (("tool", int(line.words["T"] or 0)),)
+
+
+_M486 = re.compile(r"\s*((?:[TSPUC]\s*-?\d*\s*)*)(?:A\s*(.*))?", re.IGNORECASE | re.DOTALL)
+
+
+def _objects(line: Line) -> tuple[Meaning, ...]:
+    parts = _M486.match(line.text)
+    head, label = (parts.group(1), parts.group(2)) if parts else ("", None)
+    found: list[Meaning] = []
+    chosen = re.search(r"S\s*(-?\d+)", head, re.IGNORECASE)
+    if chosen:
+        number = int(chosen.group(1))
+        found.append(("object", 0, str(number) if number >= 0 else "", ""))
+    if label is not None:
+        found.append(("object_label", label.strip(_QUOTED)))
+    if re.search(r"[PUC]", head, re.IGNORECASE):
+        found.append(("trouble", "an object is cancelled inside the file (M486 P, U or C)"))
+    return tuple(found)
+
+
+def _begin_object(line: Line) -> tuple[Meaning, ...]:
+    name = line.args.get("NAME", "")
+    return (("object", 1, name, name),)
+
+
+def _end_object(_: Line) -> tuple[Meaning, ...]:
+    return (("object", 1, "", ""),)
+
+
+def _define_object(line: Line) -> tuple[Meaning, ...]:
+    return (("defined", 1, line.args.get("NAME", "")),)
+
+
+def _with_comment(line: Line) -> tuple[Meaning, ...]:
+    found = remarks.of_comment(line.comment)
+    return (found,) if found and found[0] == "object" else ()
+
+
+def _heater(line: Line) -> tuple[Meaning, ...]:
+    heater = line.args.get("HEATER", "").lower()
+    try:
+        value = float(line.args.get("TARGET", "0"))
+    except ValueError:
+        return ()
+    for part, what in (("bed", "bed"), ("chamber", "chamber"), ("extruder", "nozzle")):
+        if part in heater:
+            return ((what, value, None),)
+    return ()
+
+
+def _constant(*found: Meaning) -> Callable[[Line], tuple[Meaning, ...]]:
+    return lambda _: found
+
+
+_QUIET = ("M73", "M117", "M118", "M900", "M572", "M84", "M18", "M17", "M105", "M110", "M115", "M302", "M400")
+_STILL = ("G29", "G34", "G80", "G32")
+
+_COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
+    "G0": _move(LINEAR),
+    "G1": _move(LINEAR),
+    "G2": _move(CLOCKWISE),
+    "G3": _move(COUNTER),
+    "G4": _dwell,
+    "G10": _retract,
+    "G11": _constant(("recover",)),
+    "G17": _constant(("plane", True)),
+    "G18": _constant(("plane", False)),
+    "G19": _constant(("plane", False)),
+    "G20": _constant(("unit", _INCH)),
+    "G21": _constant(("unit", 1.0)),
+    "G28": _home,
+    "G90": _constant(("relative", False)),
+    "G91": _constant(("relative", True)),
+    "G92": _position,
+    "M82": _constant(("relative_e", False)),
+    "M83": _constant(("relative_e", True)),
+    "M104": _heat("nozzle", wait=False),
+    "M109": _heat("nozzle", wait=True),
+    "M140": _heat("bed", wait=False),
+    "M190": _heat("bed", wait=True),
+    "M141": _heat("chamber", wait=False),
+    "M191": _heat("chamber", wait=True),
+    "M106": _fan,
+    "M107": _fan_off,
+    "M200": _volumetric,
+    **{code: _limits(code) for code in ("M201", "M203", "M204", "M205", "M566")},
+    "SET_VELOCITY_LIMIT": _velocity_limit,
+    "SET_HEATER_TEMPERATURE": _heater,
+    "M220": _factor("speed_factor"),
+    "M221": _factor("flow_factor"),
+    "T": _tool,
+    **{code: _pause for code in ("M600", "M601", "M0", "M1", "PAUSE")},
+    "M486": _objects,
+    "EXCLUDE_OBJECT_DEFINE": _define_object,
+    "EXCLUDE_OBJECT_START": _begin_object,
+    "EXCLUDE_OBJECT_END": _end_object,
+    "M624": _with_comment,
+    "M625": _with_comment,
+    **{code: _constant() for code in _QUIET},
+    **{code: _standstill for code in _STILL},
+}

@@ -1,0 +1,47 @@
+"""Where a column of words leads: absolute, relative or mixed, whole arrays at once."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+
+def held(values: Floats, known: Flags, before: float) -> Floats:
+    """Return each row's value, or the last known one above it, or ``before``."""
+    rows = np.flatnonzero(known)
+    if not len(rows):
+        return np.full(len(values), before)
+    reached = np.empty(len(values))
+    reached[: rows[0]] = before
+    reached[rows[0] :] = np.repeat(values.take(rows), np.diff(rows, append=len(values)))
+    return reached
+
+
+def followed(values: Floats, given: Flags, relative: Flags | bool, before: float) -> Floats:
+    """Return the position after each row.
+
+    Args:
+        values: What the rows say, scaled and with any offset of absolute values applied.
+        given: Which rows say anything.
+        relative: Which rows are increments; one flag for all of them if they are alike.
+        before: The position before the first row; NaN if unknown.
+    """
+    if relative is False:
+        return held(values, given, before)
+    if relative is True:
+        return before + np.cumsum(np.where(given, values, 0.0))
+    steps = np.cumsum(np.where(given & relative, values, 0.0))
+    # From an absolute row on, what counts is the sum of the steps made since.
+    anchors = held(values - steps, given & ~np.asarray(relative), before)
+    return anchors + steps
+
+
+def shifted(values: Floats, before: float) -> Floats:
+    """Return the values one row earlier."""
+    earlier = np.empty_like(values)
+    earlier[0] = before
+    earlier[1:] = values[:-1]
+    return earlier

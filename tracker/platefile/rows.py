@@ -1,0 +1,73 @@
+"""Rows on their way from text to sums, as columns of equal length."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
+
+
+@dataclass(slots=True)
+class Rows:
+    """Rows that take time or filament; every field has one value per row.
+
+    Attributes:
+        way: mm to go: the path, or E where nothing else moves; 0 for a standstill.
+        speed: Nominal speed, mm/s.
+        acceleration: mm/s².
+        limit: Square of the speed at which the row may follow the one before it.
+        dwell: s of standstill.
+        deposit: mm of filament that the row adds.
+        lays: True where it deposits while moving in XY.
+        context: Number of the context.
+        visit: Number of the visit to an object's markers.
+        mark: Layer marks passed.
+        key: Layer key of the deposits; 0 elsewhere.
+        island: Number of the island where there are no markers, else 0.
+        x0: Least X of the row; likewise the next three.
+        x1: Greatest X.
+        y0: Least Y.
+        y1: Greatest Y.
+        z: Z at its end.
+    """
+
+    way: Floats
+    speed: Floats
+    acceleration: Floats
+    limit: Floats
+    dwell: Floats
+    deposit: Floats
+    lays: Flags
+    context: Numbers
+    visit: Numbers
+    mark: Numbers
+    key: Numbers
+    island: Numbers
+    x0: Floats
+    x1: Floats
+    y0: Floats
+    y1: Floats
+    z: Floats
+
+    def __len__(self) -> int:
+        return len(self.way)
+
+    def cut(self, start: int, stop: int) -> Rows:
+        """Return the rows from ``start`` to ``stop``, sharing memory."""
+        return Rows(*(getattr(self, field.name)[start:stop] for field in fields(self)))
+
+    def kept(self, start: int) -> Rows:
+        """Return the rows from ``start`` on, in memory of their own."""
+        return Rows(*(getattr(self, field.name)[start:].copy() for field in fields(self)))
+
+
+def joined(parts: list[Rows]) -> Rows:
+    """Return the rows of all parts in one."""
+    if len(parts) == 1:
+        return parts[0]
+    return Rows(*(np.concatenate([getattr(p, field.name) for p in parts]) for field in fields(Rows)))

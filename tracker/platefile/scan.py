@@ -1,0 +1,195 @@
+"""Find the moves of a chunk of text and read their numbers, all lines at once.
+
+Only moves in plain form are read here: ``G0`` to ``G3``, capitals, numbers of at
+most sixteen digits. Every other line, a move in unusual form among them, is named
+in `Scan.others` for the grammar to take apart.
+
+A number is read from the eight bytes before its end as one 64-bit word: the
+decimal point is closed up, what stands before the number is blanked, and three
+multiplications turn eight digits into their value. Mantissa and power of ten are
+exact, so one division rounds as ``float`` does.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+Words = npt.NDArray[np.uint64]
+Bytes = npt.NDArray[np.uint8]
+Flags = npt.NDArray[np.bool_]
+
+X, Y, Z, E, F, I, J, R, P = range(9)
+"""Columns of `Scan.values`."""
+COLUMNS = "XYZEFIJRP"
+
+_PAD = b" " * 16
+_NEWLINE, _SEMICOLON, _POINT, _BLANK, _MINUS, _G = 10, 59, 46, 32, 45, 71
+_LETTERS = range(65, 91)
+_MARKS = bytes(1 if code in _LETTERS or code in (_NEWLINE, _SEMICOLON, _POINT) else 0 for code in range(256))
+_SPARE = len(COLUMNS)
+_COLUMN_OF = np.full(256, _SPARE, np.intp)
+_COLUMN_OF[[ord(letter) for letter in COLUMNS]] = np.arange(_SPARE)
+# A second command or line number inside a move makes it unusual.
+_SECOND = np.zeros(256, np.bool_)
+_SECOND[[ord(letter) for letter in "GMTN"]] = True
+
+_ONE = (1 << 64) - 1
+_TOP = np.array([_ONE ^ (_ONE >> (8 * n)) if n else 0 for n in range(9)], np.uint64)
+_TENS = 10.0 ** np.arange(23)
+_ZEROS = np.uint64(0x3030303030303030)
+_ABOVE_NINE = np.uint64(0x7676767676767676)
+_HIGH_BITS = np.uint64(0x8080808080808080)
+_PAIRS = np.uint64(0x000000FF000000FF)
+_MUL1 = np.uint64(0x000F424000000064)
+_MUL2 = np.uint64(0x0000271000000001)
+_EIGHT, _SIXTEEN, _THIRTY_TWO, _TEN = (np.uint64(n) for n in (8, 16, 32, 10))
+_WORD = 8
+_CLOSED = 7
+_MOST_DIGITS = 15
+
+
+class Scan(NamedTuple):
+    """The lines of a chunk.
+
+    Attributes:
+        starts: Where each line begins in the chunk.
+        ends: Where it ends, line end excluded.
+        kinds: 1 straight, 2 and 3 arcs, 0 anything else; shape (lines,).
+        values: One row per letter of `COLUMNS`; NaN where a line has no such word.
+        others: Lines that the grammar must take apart, in order.
+    """
+
+    starts: Indices
+    ends: Indices
+    kinds: Bytes
+    values: Floats
+    others: Indices
+
+
+def scan(chunk: bytes) -> Scan:
+    """Read the plain moves of a chunk.
+
+    Args:
+        chunk: Whole lines, each ended by one line feed; no carriage returns.
+    """
+    padded = _PAD + chunk + _PAD
+    text = np.frombuffer(padded, np.uint8)
+    marks = np.flatnonzero(np.frombuffer(padded.translate(_MARKS), np.bool_))
+    letters = text.take(marks)
+    line_marks = np.flatnonzero(letters == _NEWLINE)
+    ends = marks.take(line_marks)
+    starts = np.empty_like(ends)
+    starts[0] = len(_PAD)
+    starts[1:] = ends[:-1] + 1
+    plain, kinds = _plain_moves(text, starts)
+    lines = np.repeat(np.arange(len(ends)), np.diff(line_marks, prepend=-1))
+    kept = _words(letters, lines, plain, marks, starts)
+    values = np.full((_SPARE + 1, len(ends)), np.nan)
+    if len(kept):
+        _read(padded, text, marks, letters, lines, kept, values, kinds)
+    others = np.flatnonzero((kinds == 0) & (ends > starts))
+    shift = len(_PAD)
+    return Scan(starts - shift, ends - shift, kinds, values[:_SPARE], others)
+
+
+def _plain_moves(text: Bytes, starts: Indices) -> tuple[Flags, Bytes]:
+    """Tell which lines begin as a move in plain form, and of which kind."""
+    digit = text.take(starts + 1)
+    after = text.take(starts + 2)
+    plain = (text.take(starts) == _G) & (digit >= 48) & (digit <= 51)  # noqa: PLR2004 - "0" to "3"
+    plain &= (after == _BLANK) | ((after >= 65) & (after <= 90))  # noqa: PLR2004 - "A" to "Z"
+    kinds = np.where(plain, np.maximum(digit - 48, 1), 0).astype(np.uint8)
+    return plain, kinds
+
+
+def _words(letters: Bytes, lines: Indices, plain: Flags, marks: Indices, starts: Indices) -> Indices:
+    """Return the numbers (among the marks) of the letters that begin a word of a plain move."""
+    wanted = (letters >= 65) & plain.take(lines)  # noqa: PLR2004 - "A"; nothing above "Z" is marked
+    semicolons = np.flatnonzero(letters == _SEMICOLON)
+    semicolons = semicolons[plain.take(lines.take(semicolons))]
+    if len(semicolons):
+        first = np.full(len(starts), len(letters))
+        first[lines.take(semicolons[::-1])] = semicolons[::-1]
+        wanted &= np.arange(len(letters)) < first.take(lines)
+    kept = np.flatnonzero(wanted)
+    return kept[marks.take(kept) != starts.take(lines.take(kept))]
+
+
+def _read(
+    padded: bytes,
+    text: Bytes,
+    marks: Indices,
+    letters: Bytes,
+    lines: Indices,
+    kept: Indices,
+    values: Floats,
+    kinds: Bytes,
+) -> None:
+    """Read the numbers of the words into ``values``; a line with one that is unusual loses its kind."""
+    begin = marks.take(kept) + 1
+    pointed = letters.take(kept + 1) == _POINT
+    point = marks.take(kept + 1)
+    after = kept + 1 + pointed
+    end = marks.take(after)
+    while (blank := text.take(end - 1) == _BLANK).any():
+        end -= blank
+    negative = text.take(begin) == _MINUS
+    begin += negative
+    fraction = (end - point - 1) * pointed
+    digits = end - begin - pointed
+    number, good = _numbers(padded, end, digits, fraction, pointed)
+    np.negative(number, out=number, where=negative)
+    names = letters.take(kept)
+    line = lines.take(kept)
+    bad = ~good | _SECOND.take(names)
+    if bad.any():
+        kinds[line[bad]] = 0
+    values[_COLUMN_OF.take(names), line] = number
+
+
+def _numbers(
+    padded: bytes, end: Indices, digits: Indices, fraction: Indices, pointed: Flags
+) -> tuple[Floats, Flags]:
+    """Return the numbers that end at ``end``, and which of them could be read."""
+    words = np.ndarray(shape=(len(padded) - _WORD + 1,), dtype="<u8", buffer=padded, strides=(1,))
+    good = (digits > 0) & (digits <= _MOST_DIGITS) & (fraction >= 0)
+    short = np.minimum(np.maximum(digits, 0), _WORD)
+    word = words.take(end - _WORD)
+    top = _TOP.take(np.minimum(np.maximum(fraction, 0), _WORD))
+    closed = (word & top) | ((word << _EIGHT) & ~top)
+    word = np.where(pointed, closed, word)
+    number, digits_only = _eight_digits(word, short)
+    # One word holds seven digits beside a point, eight without one.
+    long = np.flatnonzero(good & (digits > _WORD - pointed))
+    good &= digits_only
+    exact: Floats = number.astype(np.float64)
+    if len(long):
+        exact[long], good[long] = _long(words, end[long], digits[long], fraction[long], pointed[long])
+    return exact / _TENS.take(np.clip(fraction, 0, 22)), good
+
+
+def _eight_digits(word: Words, digits: Indices) -> tuple[Words, Flags]:
+    """Return the value of the last ``digits`` characters of each word, and whether all are digits."""
+    word = (word ^ _ZEROS) & _TOP.take(digits)
+    good = (((word + _ABOVE_NINE) | word) & _HIGH_BITS) == 0
+    word = word * _TEN + (word >> _EIGHT)
+    word = ((word & _PAIRS) * _MUL1 + ((word >> _SIXTEEN) & _PAIRS) * _MUL2) >> _THIRTY_TWO
+    return word, good
+
+
+def _long(
+    words: Words, end: Indices, digits: Indices, fraction: Indices, pointed: Flags
+) -> tuple[Floats, Flags]:
+    """Read numbers of more than one word: digits before the point and after it apart."""
+    tail = np.where(pointed, fraction, np.minimum(digits, _WORD))
+    head = digits - tail
+    fits = (tail <= _WORD) & (head <= _WORD)
+    low, low_good = _eight_digits(words.take(end - _WORD), np.minimum(tail, _WORD))
+    head_end = end - tail - pointed
+    high, high_good = _eight_digits(words.take(head_end - _WORD), np.minimum(head, _WORD))
+    return high.astype(np.float64) * _TENS.take(np.minimum(tail, 22)) + low, fits & low_good & high_good

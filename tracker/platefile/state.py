@@ -1,0 +1,293 @@
+"""The modal state of the machine: what holds until it is changed.
+
+Three groups are numbered as they arise, so that a row of moves needs to carry
+only three small numbers: the *context* (which object, which set-points), the
+*plan* (accelerations and limits) and the *mode* (how numbers are to be read).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Hashable
+from typing import Generic, NamedTuple, TypeVar
+
+from tracker.platefile.limits import Plan, changed_by
+from tracker.platefile.remarks import Meaning
+
+DIALECTS = ("M486", "EXCLUDE_OBJECT", "printing object", "MESH", "PRINTING", "islands")
+"""Ways of marking objects, by precedence; the last is no marker at all."""
+
+
+class Context(NamedTuple):
+    """What a deposit belongs to and the set-points it is made under.
+
+    Attributes:
+        objects: The object per dialect (five texts; empty means none).
+        auxiliary: True inside skirt, brim, support and the like.
+        tool: The tool's number.
+        nozzle: °C of that tool as commanded, None before any command.
+        bed: °C, None before any command.
+        chamber: °C, None before any command.
+        fans: Pairs of fan index and the S value as written.
+        flow: Flow factor, 1 = 100 %.
+        begun: True once the first layer mark has passed.
+    """
+
+    objects: tuple[str, ...] = ("",) * 5
+    auxiliary: bool = False
+    tool: int = 0
+    nozzle: float | None = None
+    bed: float | None = None
+    chamber: float | None = None
+    fans: tuple[tuple[int, float], ...] = ()
+    flow: float = 1.0
+    begun: bool = False
+
+
+class Mode(NamedTuple):
+    """How the numbers of a move are read.
+
+    Attributes:
+        relative: X, Y, Z are increments.
+        relative_e: E is an increment.
+        unit: mm per unit of length.
+        e_scale: mm of filament per unit of E (volumetric E, inches).
+        flat: Arcs lie in XY.
+        tool: The tool that E moves.
+    """
+
+    relative: bool = False
+    relative_e: bool = False
+    unit: float = 1.0
+    e_scale: float = 1.0
+    flat: bool = True
+    tool: int = 0
+
+
+Key = TypeVar("Key", bound=Hashable)
+
+
+class Numbering(Generic[Key]):
+    """Numbers for values in the order they first appear."""
+
+    def __init__(self) -> None:
+        self.values: list[Key] = []
+        self._numbers: dict[Key, int] = {}
+
+    def __call__(self, value: Key) -> int:
+        """Return the value's number, giving it one if it is new."""
+        number = self._numbers.get(value)
+        if number is None:
+            number = self._numbers[value] = len(self.values)
+            self.values.append(value)
+        return number
+
+
+class State:
+    """The machine's modal state, and what the file says about itself on the way.
+
+    Args:
+        relative_e: How E is read before the file says so.
+        g90_sets_e: Whether G90 and G91 set E too, as some firmwares have it.
+    """
+
+    def __init__(self, *, relative_e: bool = False, g90_sets_e: bool = False) -> None:
+        self.context = Context()
+        self.plan = Plan()
+        self.mode = Mode(relative_e=relative_e)
+        self.contexts: Numbering[Context] = Numbering()
+        self.plans: Numbering[Plan] = Numbering()
+        self.modes: Numbering[Mode] = Numbering()
+        self.outer_width: tuple[tuple[str, ...], float] | None = None
+        self.widths: Numbering[tuple[tuple[str, ...], float] | None] = Numbering()
+        self.marks: list[list[float | None]] = []
+        self.mark_counts: Counter[str] = Counter()
+        self.macro_after_print = False
+        self.visit = 0
+        self.settings: dict[str, str] = {}
+        self.macros: dict[str, tuple[tuple[str, str], ...]] = {}
+        self.unknown: Counter[str] = Counter()
+        self.troubles: Counter[str] = Counter()
+        self.names: dict[tuple[int, str], str] = {}
+        self.defined: dict[tuple[int, str], None] = {}
+        self.pauses: list[tuple[str, int]] = []
+        self.firmware_retracts: Counter[tuple[str, ...]] = Counter()
+        self.in_thumbnail = False
+        self.stated_plan: set[str] = set()
+        self.e_mode_stated = False
+        self.fraction_fans = True
+        self._g90_sets_e = g90_sets_e
+        self._nozzles: dict[int, float] = {}
+        self._retracted = False
+        self._outer = False
+        self._width: float | None = None
+        self._chunks: list[str] = []
+        self._saved_factors: dict[str, float] = {}
+        self._last_label = ""
+        self._does: dict[object, Callable[..., None]] = {
+            name[4:]: getattr(self, name) for name in dir(self) if name.startswith("_do_")
+        }
+
+    def apply(self, meaning: Meaning) -> None:
+        """Let one operation change the state; rows (moves, E counter) are the reader's."""
+        does = self._does.get(meaning[0])
+        if does is not None:
+            does(*meaning[1:])
+
+    def _do_object(self, dialect: int, key: str, name: str) -> None:
+        self.macro_after_print = False
+        objects = list(self.context.objects)
+        objects[dialect] = key
+        self._retag(tuple(objects))
+        self.visit += 1
+        self._last_label = key
+        if key:
+            self.names.setdefault((dialect, key), name)
+
+    def _do_object_label(self, label: str) -> None:
+        key = self.context.objects[0]
+        if key:
+            self.names[0, key] = self.names.get((0, key)) or label
+
+    def _do_object_id(self, number: str) -> None:
+        name = self.context.objects[4].partition("\n")[0]
+        if number.startswith("-"):
+            self._do_object(4, "", "")
+        elif name:
+            self._do_object(4, f"{name}\n{number}", name)
+
+    def _do_defined(self, dialect: int, key: str) -> None:
+        self.defined[dialect, key] = None
+
+    def _retag(self, objects: tuple[str, ...]) -> None:
+        self.context = self.context._replace(objects=objects)
+        self._note_width()
+
+    def _do_feature(self, auxiliary: bool, outer: bool) -> None:
+        if auxiliary is not self.context.auxiliary:
+            self.context = self.context._replace(auxiliary=auxiliary)
+        self._outer = outer
+        self._note_width()
+
+    def _do_width(self, width: float) -> None:
+        self._width = width
+        self._note_width()
+
+    def _note_width(self) -> None:
+        known = self._outer and self._width is not None
+        self.outer_width = (self.context.objects, self._width or 0.0) if known else None
+
+    def _do_layer(self, z: float | None, kind: str = "z") -> None:
+        self.macro_after_print = False
+        self.mark_counts[kind] += 1
+        self.marks.append([z, None])
+        if not self.context.begun:
+            self.context = self.context._replace(begun=True)
+
+    def _do_layer_z(self, z: float) -> None:
+        if self.marks and self.marks[-1][0] is None:
+            self.marks[-1][0] = z
+        elif not self.marks or self.marks[-1][0] != z:
+            self._do_layer(z)
+
+    def _do_layer_height(self, height: float) -> None:
+        if self.marks and self.marks[-1][1] is None:
+            self.marks[-1][1] = height
+
+    def _do_setting(self, key: str, value: str) -> None:
+        self.settings.setdefault(key.strip(), value.strip())
+
+    def _do_chunk(self, text: str) -> None:
+        self._chunks.append(text)
+
+    def joined_chunks(self) -> str:
+        """Return settings that the file holds as numbered pieces, joined."""
+        return "".join(self._chunks)
+
+    def _do_thumbnail(self, begins: bool) -> None:
+        self.in_thumbnail = begins
+
+    def _do_macro(self, name: str, args: tuple[tuple[str, str], ...]) -> None:
+        self.macro_after_print = True
+        if args:
+            self.macros.setdefault(name, args)
+
+    def _do_unknown(self, code: str) -> None:
+        self.unknown[code] += 1
+
+    def _do_trouble(self, text: str) -> None:
+        self.troubles[text] += 1
+
+    def _do_nozzle(self, value: float, tool: float | None) -> None:
+        number = self.context.tool if tool is None else int(tool)
+        self._nozzles[number] = value
+        if number == self.context.tool:
+            self.context = self.context._replace(nozzle=value)
+
+    def _do_bed(self, value: float, _index: float | None) -> None:
+        self.context = self.context._replace(bed=value)
+
+    def _do_chamber(self, value: float, _index: float | None) -> None:
+        self.context = self.context._replace(chamber=value)
+
+    def _do_fan(self, index: int, raw: float) -> None:
+        if raw > 1:
+            self.fraction_fans = False
+        fans = dict(self.context.fans)
+        fans[index] = raw
+        self.context = self.context._replace(fans=tuple(sorted(fans.items())))
+
+    def _do_tool(self, number: int) -> None:
+        self.context = self.context._replace(tool=number, nozzle=self._nozzles.get(number))
+        self.mode = self.mode._replace(tool=number)
+
+    def _do_flow_factor(self, value: float | str, _tool: float | None) -> None:
+        if not isinstance(value, str):
+            self.context = self.context._replace(flow=value / 100)
+
+    def _do_speed_factor(self, value: float | str, _tool: float | None) -> None:
+        if value == "B":
+            self._saved_factors["speed"] = self.plan.factor
+        elif value == "R":
+            self.plan = self.plan._replace(factor=self._saved_factors.get("speed", 1.0))
+        elif isinstance(value, float) and value > 0:
+            self.plan = self.plan._replace(factor=value / 100)
+
+    def _do_relative(self, relative: bool) -> None:
+        self.mode = self.mode._replace(relative=relative)
+        if self._g90_sets_e:
+            self.mode = self.mode._replace(relative_e=relative)
+
+    def _do_relative_e(self, relative: bool) -> None:
+        self.e_mode_stated = True
+        self.mode = self.mode._replace(relative_e=relative)
+
+    def _do_unit(self, unit: float) -> None:
+        scale = self.mode.e_scale / self.mode.unit * unit
+        self.mode = self.mode._replace(unit=unit, e_scale=scale)
+
+    def _do_volumetric(self, diameter: float) -> None:
+        area = 3.141592653589793 / 4 * diameter * diameter
+        self.mode = self.mode._replace(e_scale=1 / area if diameter > 0 else self.mode.unit)
+
+    def _do_plane(self, flat: bool) -> None:
+        self.mode = self.mode._replace(flat=flat)
+        if not flat:
+            self.troubles["arcs outside the XY plane are taken as straight lines (G18, G19)"] += 1
+
+    def _do_retract(self) -> None:
+        if not self._retracted:
+            self.firmware_retracts[self.context.objects] += 1
+        self._retracted = True
+
+    def _do_recover(self) -> None:
+        self._retracted = False
+
+    def _do_pause(self, code: str) -> None:
+        self.pauses.append((code, len(self.marks)))
+
+    def _do_limits(self, code: str, pairs: tuple[tuple[str, float], ...]) -> None:
+        changed = changed_by(code, dict(pairs))
+        if changed:
+            self.stated_plan.add(code)
+            self.plan = self.plan._replace(**changed)

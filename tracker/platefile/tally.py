@@ -1,0 +1,177 @@
+"""What is kept of a plate while it streams past: sums per object, layer and set-points.
+
+A *cell* is all that was deposited for one context (object and set-points) in one
+layer. Everything said later about pieces and layers is made from cells, so
+memory grows with layers and objects, not with the length of the file.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections import Counter
+from dataclasses import dataclass, field
+
+from tracker.platefile.state import State
+
+NO_LAYER = -(1 << 40)
+"""Layer key of rows that belong to no layer: nothing was deposited in their visit."""
+_RAMP_BY_MARK = -(1 << 34)
+_RAMP_BY_HEIGHT = -(1 << 36)
+_RAMP_STEPS_PER_MM = 20
+_INFINITE = float("inf")
+
+Objects = tuple[str, ...]
+Point = tuple[float, float]
+CellKey = tuple[int, int, int]
+"""Context number, layer key, island number (0 = none)."""
+
+LEAST_FLOW_LENGTH_MM = 1.0
+LEAST_FLOW_TIME_S = 0.01
+"""Shorter moves say nothing about flow: their rounded E gives spikes."""
+
+
+def layer_key(z_mm: float) -> int:
+    """Return the key of a level layer: its height in µm."""
+    return round(z_mm * 1000)
+
+
+def ramp_key(z_mm: float, mark: int) -> int:
+    """Return the key of a deposit that climbs: by layer mark where the file has marks, else by height."""
+    return _RAMP_BY_MARK - mark if mark else _RAMP_BY_HEIGHT + int(z_mm * _RAMP_STEPS_PER_MM)
+
+
+def is_ramp(key: int) -> bool:
+    """Tell whether a layer key stands for deposits that climb."""
+    return NO_LAYER < key < _RAMP_BY_MARK // 2
+
+
+def rate_bin(rate: float) -> int:
+    """Return the bin of a rate: 256 per doubling, so that a bin is at most 0.4 % wide."""
+    bits: int = struct.unpack("<q", struct.pack("<d", rate))[0]
+    return bits >> 44
+
+
+def bin_rate(number: int) -> float:
+    """Return the rate in the middle of a bin."""
+    rate: float = struct.unpack("<d", struct.pack("<q", (number << 44) + (1 << 43)))[0]
+    return rate
+
+
+@dataclass(slots=True)
+class Cell:
+    """Sums over the rows of one context in one layer.
+
+    Attributes:
+        filament: mm deposited, standing or moving.
+        moving: mm deposited along XY moves.
+        own: s of all rows, travel included.
+        busy: s of the depositing XY moves.
+        path: mm of those moves.
+        speed: Sum of deposit times commanded speed, mm · mm/s.
+        x0: Least X of the centre lines, mm; likewise the next three.
+        x1: Greatest X.
+        y0: Least Y.
+        y1: Greatest Y.
+        z1: Greatest Z.
+        t0: Start of the first depositing move, s since the start of the file.
+        t1: End of the last one.
+        fastest: Greatest rate of filament, mm/s, over moves long enough to tell.
+        mark: Layer marks passed when last deposited.
+    """
+
+    filament: float = 0.0
+    moving: float = 0.0
+    own: float = 0.0
+    busy: float = 0.0
+    path: float = 0.0
+    speed: float = 0.0
+    x0: float = _INFINITE
+    x1: float = -_INFINITE
+    y0: float = _INFINITE
+    y1: float = -_INFINITE
+    z1: float = -_INFINITE
+    t0: float = _INFINITE
+    t1: float = -_INFINITE
+    fastest: float = 0.0
+    mark: int = 0
+
+    def add(self, other: Cell) -> None:
+        """Add the sums of another cell of the same context and layer, later in time or not."""
+        self.filament += other.filament
+        self.moving += other.moving
+        self.own += other.own
+        self.busy += other.busy
+        self.path += other.path
+        self.speed += other.speed
+        self.x0, self.x1 = min(self.x0, other.x0), max(self.x1, other.x1)
+        self.y0, self.y1 = min(self.y0, other.y0), max(self.y1, other.y1)
+        self.z1 = max(self.z1, other.z1)
+        self.t0, self.t1 = min(self.t0, other.t0), max(self.t1, other.t1)
+        self.fastest = max(self.fastest, other.fastest)
+        self.mark = max(self.mark, other.mark)
+
+
+@dataclass(slots=True)
+class Tally:
+    """All that is kept of a plate.
+
+    Attributes:
+        state: The machine's state at the end, with what the file says about itself.
+        cells: Per context number, layer key and island.
+        rates: Per object tuple and island: mm deposited per bin of rate.
+        retractions: Per object tuple: count of (length in 0.01 mm, speed in mm/min).
+        feet: Per object tuple and island: the lowest layer key and the hull of its deposits.
+        widths: Per (object tuple, width in mm): mm deposited in outer walls of that width.
+        time: s of motion and dwell.
+        problems: What was found wrong, in words.
+        cuts: Signs that the file was cut off, in words.
+        lines: Lines read.
+    """
+
+    state: State
+    cells: dict[CellKey, Cell] = field(default_factory=dict)
+    rates: dict[tuple[Objects, int], Counter[int]] = field(default_factory=dict)
+    retractions: dict[Objects, Counter[tuple[int, float]]] = field(default_factory=dict)
+    feet: dict[tuple[Objects, int], tuple[int, list[Point]]] = field(default_factory=dict)
+    widths: Counter[tuple[Objects, float]] = field(default_factory=Counter)
+    time: float = 0.0
+    problems: list[str] = field(default_factory=list)
+    cuts: list[str] = field(default_factory=list)
+    lines: int = 0
+
+    def cell(self, key: CellKey) -> Cell:
+        """Return the cell of a key, made if it is new."""
+        found = self.cells.get(key)
+        if found is None:
+            found = self.cells[key] = Cell()
+        return found
+
+    def add_foot(self, who: tuple[Objects, int], key: int, points: list[Point]) -> None:
+        """Keep the hull of what was deposited in the lowest layer of an object."""
+        have = self.feet.get(who)
+        if have is None or key < have[0]:
+            self.feet[who] = (key, hull(points))
+        elif key == have[0]:
+            self.feet[who] = (key, hull(have[1] + points))
+
+
+def hull(points: list[Point]) -> list[Point]:
+    """Return the convex hull, counter-clockwise (monotone chain; Andrew 1979)."""
+    ordered = sorted(set(points))
+    if len(ordered) < 3:  # noqa: PLR2004 - two points have no inside
+        return ordered
+    lower, upper = _chain(ordered), _chain(ordered[::-1])
+    return lower[:-1] + upper[:-1]
+
+
+def _chain(points: list[Point]) -> list[Point]:
+    chain: list[Point] = []
+    for x, y in points:
+        while len(chain) > 1 and _turn(chain[-2], chain[-1], (x, y)) <= 0:
+            chain.pop()
+        chain.append((x, y))
+    return chain
+
+
+def _turn(a: Point, b: Point, c: Point) -> float:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
