@@ -142,7 +142,7 @@ def progress(what: str) -> Iterator[Any]:
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(what, total=None)
 
-        def step(finished: int, of_all: int | None = None) -> None:
-            bar.update(task, completed=finished, total=of_all)
+        def step(finished: int, of_all: int | None = None, doing: str = "") -> None:
+            bar.update(task, completed=finished, total=of_all, description=doing or what)
 
         yield step

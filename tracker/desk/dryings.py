@@ -10,6 +10,7 @@ from tracker.desk.doubts import Done, doubt
 from tracker.desk.finding import find
 from tracker.desk.forms import Ask, FormError, clean
 from tracker.desk.moments import check_order, when_at
+from tracker.history import check_days
 from tracker.ids import drying_id, spool_id
 from tracker.model import Drying, DryingSpool, Spool
 from tracker.units import parse
@@ -75,7 +76,8 @@ def start_drying(
             for row, b, a in zip(rows, befores, afters, strict=True)
         ]
         act.session.add(drying)
-        act.session.flush()
+        for row in rows:
+            check_days(act.session, row, when.now)
         act.about += [drying_id(drying.id), *(spool_id(row.id) for row in rows)]
     return Done(drying_id(drying.id), [CAUTION, *_mass_notes(drying)])
 
@@ -98,6 +100,8 @@ def end_drying(
         check_order(row.began_at, row.ended_at, "The drying", book.zone)
         for spool, mass in zip(row.spools, _masses(after, row.spools, "after"), strict=True):
             spool.after_g = spool.after_g if mass is None else mass
+        for spool in row.spools:
+            check_days(act.session, spool.spool, when.now)
         act.about += [drying_id(row.id), *(spool_id(each.spool_id) for each in row.spools)]
         says = _mass_notes(row)
     return Done(drying_id(row.id), says)

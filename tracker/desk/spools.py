@@ -15,6 +15,7 @@ from tracker.desk.doubts import Done
 from tracker.desk.finding import find, material_named
 from tracker.desk.forms import Ask, FormError, clean
 from tracker.desk.moments import check_order, local, when_at
+from tracker.history import check_days
 from tracker.ids import spool_id
 from tracker.model import Spool, Stay, Weighing
 
@@ -109,6 +110,7 @@ def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any]) -> Do
         stay = Stay(spool_id=row.id, **values)
         refuse_overlap(act.session, stay, book.zone)
         act.session.add(stay)
+        check_days(act.session, row, when.now)
         act.about.append(spool_id(row.id))
     says = [f"{ended.place} ended {local(ended.ended_at, book.zone)}."] if ended is not None else []
     return Done(spool_id(row.id), says)

@@ -1,0 +1,69 @@
+"""An old spreadsheet, brought in whole or not at all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._telling import as_json, note, progress, say_json, sure
+from tracker.desk.importing import carry_out, plan_import, plan_json, plan_lines, read_map
+from tracker.errors import Refused
+
+
+@click.command("import", epilog="Example: strandbook import old.csv --columns old.toml --dry-run")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--columns", type=click.Path(path_type=Path), required=True, metavar="MAP", help="Column map, TOML."
+)
+@click.option(
+    "-n", "--dry-run", is_flag=True, help="Say what would be made and what is refused; write nothing."
+)
+@click.option("--leave-out-refused", is_flag=True, help="Bring in the rest where lines are refused.")
+@sure
+@as_json
+@pass_bench
+def import_command(
+    bench: Bench,
+    /,
+    file: Path,
+    columns: Path,
+    dry_run: bool,
+    leave_out_refused: bool,
+    yes: bool,
+    as_json: bool,
+) -> None:
+    """Bring in FILE: one specimen a row, factors and quantities as columns, named by a column map."""
+    try:
+        column_map = read_map(columns.read_bytes(), columns.name)
+    except OSError as error:
+        raise Refused(f"{columns} cannot be read", why=error.strerror or str(error)) from error
+    with progress("Reading") as step:
+        plan = plan_import(bench.book, bench.plugged, file, column_map, step)
+    if dry_run:
+        if as_json:
+            say_json(plan_json(plan))
+        else:
+            for line in plan_lines(plan):
+                click.echo(line)
+        return
+    if not as_json:
+        for line in plan_lines(plan):
+            note(line)
+    with progress("Writing") as step:
+        made = bench.sure(
+            lambda certain: carry_out(
+                bench.book, plan, bench.who, step, again=certain, leave_out=leave_out_refused
+            ),
+            yes,
+        )
+    if as_json:
+        say_json(
+            {"id": made.jobs[0], "jobs": list(made.jobs), "made": dict(made.counts), "entry": made.entry}
+        )
+        return
+    counts = ", ".join(f"{count} {thing}" for thing, count in made.counts.items())
+    note(f"Made {counts}: journal entry {made.entry}. Next: strandbook list results")
+    for job in made.jobs:
+        click.echo(job)

@@ -1,0 +1,102 @@
+"""At the rig: one label after another."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._readings import asked_readings, asked_rigs, tell_measured
+from tracker.cli._telling import as_json, note, say_json
+from tracker.desk import scanning
+from tracker.desk.measuring import measure
+from tracker.errors import Refused
+
+
+@click.command("scan", epilog="Example: strandbook scan, then point the scanner at one label after another")
+@click.argument("text_or_image", required=False)
+@as_json
+@pass_bench
+def scan_command(bench: Bench, /, text_or_image: str | None, as_json: bool) -> None:
+    """Say what a label names, and take readings: from a scanner that types, by hand, or from a picture.
+
+    Without an argument labels are read one after another; an empty line ends.
+    """
+    if text_or_image is not None:
+        _tell(bench, text_or_image, as_json)
+    elif bench.may_ask:
+        _at_the_rig(bench)
+    else:
+        for line in sys.stdin:
+            if line.strip():
+                _tell(bench, line.strip(), as_json)
+
+
+def _tell(bench: Bench, text: str, json_wanted: bool) -> None:
+    """Say what one label names; one of another book ends with exit code 1."""
+    found = scanning.look(bench.book, text)
+    if json_wanted:
+        say_json(
+            {"id": str(found.ident), "kind": found.ident.kind, "book": found.book, "belongs": found.belongs}
+        )
+        if not found.belongs:
+            raise Refused(found.why_not)
+        return
+    _say_lines(scanning.seen(bench.book, found))
+
+
+def _say_lines(seen: scanning.Seen) -> None:
+    for line in seen.lines:
+        click.echo(line)
+    if seen.stop:
+        note(f"Stop: {seen.stop}")
+
+
+def _at_the_rig(bench: Bench) -> None:
+    note("Scan a label, type an ID, or name a picture; an empty line ends.")
+    while True:
+        text = _typed("Label")
+        if not text:
+            return
+        try:
+            _one(bench, text)
+        except Refused as refusal:
+            note(str(refusal))
+        except click.Abort:
+            note("Left out; what was stored before is safe.")
+
+
+def _typed(question: str) -> str:
+    """Return one line; Ctrl-C loses just that line."""
+    while True:
+        try:
+            return str(click.prompt(question, default="", show_default=False, err=True)).strip()
+        except click.Abort:
+            if sys.stdin.closed or not sys.stdin.readable():
+                raise
+            note("")
+            return ""
+
+
+def _one(bench: Bench, text: str) -> None:
+    seen = scanning.seen(bench.book, scanning.look(bench.book, text), bench.plugged)
+    _say_lines(seen)
+    if not seen.methods:
+        return
+    chosen = click.prompt(
+        f"Method ({', '.join(seen.methods)}), Enter for none", default="", show_default=False, err=True
+    )
+    if not chosen.strip():
+        return
+    method = bench.plugged.method(chosen.strip())
+    typed, files = asked_readings(bench, method)
+    rigs = asked_rigs(bench, method)
+    act = bench.sure(
+        lambda certain: measure(
+            bench.book, bench.who, bench.plugged, seen.id, method.id, typed,
+            files=files, rigs=rigs, sure=certain,
+        ),
+        False,
+    )  # fmt: skip
+    tell_measured(act)

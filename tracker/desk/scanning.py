@@ -1,0 +1,201 @@
+"""At the rig: a label becomes the piece in five lines, and the methods that fit it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from tracker_labels import LabelError, read_codes
+
+from tracker.book import Book
+from tracker.desk.finding import NotFoundError, fetch, ident_of, resolve
+from tracker.desk.pieces import material_of
+from tracker.errors import Refused
+from tracker.history import exposure_line, spool_days
+from tracker.ids import Ident, IdError, read_payload
+from tracker.model import Measurement, Specimen, Spool
+from tracker.orientation import in_words
+from tracker.plugged import Plugged
+from tracker.units import with_uncertainty
+
+_PICTURES = (".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".heic")
+
+
+@dataclass(frozen=True)
+class Scan:
+    """What a label says, and whether it is one of this book.
+
+    Attributes:
+        text: As scanned.
+        ident: What it names.
+        book: Code of its book; this book's where it carried none.
+        belongs: Whether it is in this book.
+        why_not: Why it does not belong, one line; empty where it does.
+    """
+
+    text: str
+    ident: Ident
+    book: str
+    belongs: bool
+    why_not: str = ""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A scanned thing of this book, as it is shown at the rig.
+
+    Attributes:
+        id: Its ID.
+        lines: At most five.
+        stop: What should make the person stop, one sentence; empty where nothing does.
+        methods: Ids of the methods that are done on it.
+    """
+
+    id: str
+    lines: tuple[str, ...]
+    stop: str
+    methods: tuple[str, ...]
+
+
+def look(book: Book, text_or_picture: str) -> Scan:
+    """Return what a typed text, a scanned text or a picture of a label names.
+
+    Raises:
+        Refused: It is no label, or the picture cannot be read.
+    """
+    with book.read() as session:
+        return scan(book, session, scanned_text(text_or_picture))
+
+
+def seen(book: Book, found: Scan, plugged: Plugged | None = None) -> Seen:
+    """Return a scanned thing as it is shown at the rig; methods only where ``plugged`` is given.
+
+    Raises:
+        NotFoundError: It does not belong to this book.
+    """
+    if not found.belongs:
+        raise NotFoundError(found.why_not)
+    with book.read() as session:
+        row = fetch(session, found.ident)
+        return Seen(
+            str(found.ident),
+            tuple(five_lines(book, session, found.ident)),
+            warning(row),
+            tuple(fitting_methods(plugged, row)) if plugged is not None else (),
+        )
+
+
+def scanned_text(text_or_picture: str) -> str:
+    """Return the text of the one label in a picture file, or the text itself.
+
+    Raises:
+        Refused: The picture cannot be read, or holds no label or several.
+    """
+    path = Path(text_or_picture)
+    if path.suffix.lower() not in _PICTURES:
+        return text_or_picture
+    try:
+        found = list(dict.fromkeys(read_codes(path)))
+    except LabelError as error:
+        raise Refused(str(error)) from error
+    if len(found) != 1:
+        what = f"{len(found)} different labels" if found else "no label"
+        raise Refused(
+            f"{path.name} shows {what}", do="Take a picture of one label, closer and in better light"
+        )
+    return found[0]
+
+
+def scan(book: Book, session: Session, text: str) -> Scan:
+    """Return what a scanned text names.
+
+    Raises:
+        IdError: It is neither a label nor an ID.
+    """
+    try:
+        ident = resolve(book, session, text)
+    except IdError:
+        raise
+    except Refused as refusal:
+        read = read_payload(text)
+        return Scan(text, read.readings[0], read.book or book.code, belongs=False, why_not=str(refusal))
+    return Scan(text, ident, book.code, belongs=True)
+
+
+def five_lines(book: Book, session: Session, ident: Ident) -> list[str]:
+    """Return what a person at the rig wants to know of a scanned thing, in at most five lines."""
+    row = fetch(session, ident)
+    if isinstance(row, Specimen):
+        return _piece_lines(session, row)
+    if isinstance(row, Spool):
+        days = spool_days(session, row, book.clock())
+        return [
+            f"{ident}  spool of {row.material.name}, lot {row.lot or 'not recorded'}",
+            exposure_line(days, book.clock()),
+            f"measured: {_measured(session, row)}",
+        ]
+    return [f"{ident}  {ident.kind}"]
+
+
+def _piece_lines(session: Session, row: Specimen) -> list[str]:
+    spools = [each.spool for each in sorted(row.job.spools, key=lambda each: each.tool)]
+    lots = ", ".join(f"{ident_of(spool)} lot {spool.lot or 'not recorded'}" for spool in spools)
+    way = f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else "not recorded"
+    return [
+        f"{ident_of(row)}  {_what(row)}",
+        f"orientation: {way}",
+        f"spool: {lots or 'not recorded'}",
+        _exposures(session, row.job.started_at, spools),
+        f"measured: {_measured(session, row)}",
+    ]
+
+
+def _what(row: Specimen) -> str:
+    material = material_of(row)
+    outcome = row.outcome or "still on the bed, as far as is recorded"
+    said = row.remark or row.cause
+    kind = f"{row.name or 'piece'} of {material.name if material else 'material not recorded'}"
+    return f"{kind}, {outcome} ({said})" if said else f"{kind}, {outcome}"
+
+
+def _exposures(session: Session, printed: dt.datetime | None, spools: Sequence[Spool]) -> str:
+    if printed is None or not spools:
+        return "drying and open-air hours: not recorded"
+    return "; ".join(exposure_line(spool_days(session, spool, printed), printed) for spool in spools)
+
+
+def _measured(session: Session, row: Specimen | Spool) -> str:
+    column = Measurement.specimen_id if isinstance(row, Specimen) else Measurement.spool_id
+    rows = session.scalars(select(Measurement).where(column == row.id).order_by(Measurement.id))
+    return "; ".join(_summary(each) for each in rows) or "nothing yet"
+
+
+def _summary(row: Measurement) -> str:
+    values = [
+        f"{each.quantity} {with_uncertainty(each.value, each.uncertainty, each.unit, each.relation)}"
+        for each in row.results
+        if each.value is not None
+    ]
+    return f"{row.method} ({', '.join(values) or 'no value yet'})"
+
+
+def fitting_methods(plugged: Plugged, row: Any) -> Sequence[str]:
+    """Return the ids of the methods that are done on such a thing."""
+    kind = "specimen" if isinstance(row, Specimen) else "spool" if isinstance(row, Spool) else ""
+    return [name for name, each in plugged.methods.items() if each.method.subject == kind]
+
+
+def warning(row: Any) -> str:
+    """Return what should make the person stop, in one line; empty where nothing does."""
+    if not isinstance(row, Specimen):
+        return ""
+    if row.outcome == "failed":
+        return f"{ident_of(row)} failed on the bed: {row.cause or 'cause not recorded'}."
+    if row.broken_at is not None:
+        return f"{ident_of(row)} was used up by a test on {row.broken_at:%Y-%m-%d}."
+    return ""

@@ -1,0 +1,7 @@
+"""What the book's rows say happened, put into the hands of the pure rooms."""
+
+from __future__ import annotations
+
+from tracker.history.spooldays import SpoolDays, check_days, exposure_line, spool_days, water_at
+
+__all__ = ["SpoolDays", "check_days", "exposure_line", "spool_days", "water_at"]

@@ -1,0 +1,149 @@
+"""A spool's days: its stays, dryings and jobs as the book has them, as ``tracker.exposure`` wants them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.ids import drying_id, job_id, spool_id
+from tracker.model import Drying, DryingSpool, Job, JobSpool, Spool, Stay
+
+if TYPE_CHECKING:
+    from tracker.exposure import Drying as ExposureDrying
+    from tracker.exposure import Timeline, Water
+
+USUAL_DIAMETER_MM: Final = 1.75
+
+
+@dataclass(frozen=True)
+class SpoolDays:
+    """The days of one spool.
+
+    Attributes:
+        spool: ID of the spool.
+        timeline: Where it was when.
+        family: Polymer family of its material, or None.
+        diameter_mm: Of the filament, or None.
+    """
+
+    spool: str
+    timeline: Timeline
+    family: str | None
+    diameter_mm: float | None
+
+
+def spool_days(session: Session, spool: Spool, until: dt.datetime) -> SpoolDays:
+    """Return a spool's days up to a moment.
+
+    Raises:
+        Refused: What is recorded cannot all be true; both records are named.
+    """
+    from tracker import exposure  # noqa: PLC0415 - brings numpy, which looking at a record does not need
+
+    stays = [
+        exposure.Stay(
+            place=stay.place,  # type: ignore[arg-type] # the database holds it to the four places
+            began=stay.began_at,
+            ended=stay.ended_at,
+            temperature_c=stay.temperature_c,
+            rh_pct=stay.rh_pct,
+            rh_low_pct=stay.rh_low_pct,
+            rh_high_pct=stay.rh_high_pct,
+            key=f"stay{stay.id} of {spool_id(spool.id)} ({stay.place})",
+        )
+        for stay in session.scalars(select(Stay).where(Stay.spool_id == spool.id, Stay.began_at < until))
+    ]
+    dryings = [_drying(part, spool, until) for part in _dryings(session, spool, until)]
+    jobs = [
+        exposure.JobUse(began=job.started_at, ended=job.ended_at, key=job_id(job.id), mass_g=job.filament_g)
+        for job in _jobs(session, spool, until)
+        if job.started_at is not None
+    ]
+    return SpoolDays(
+        spool=spool_id(spool.id),
+        timeline=exposure.timeline(stays, [each for each in dryings if each is not None], jobs, until),
+        family=spool.material.family,
+        diameter_mm=spool.diameter_mm,
+    )
+
+
+def _dryings(session: Session, spool: Spool, until: dt.datetime) -> list[DryingSpool]:
+    return list(
+        session.scalars(
+            select(DryingSpool)
+            .join(Drying)
+            .where(DryingSpool.spool_id == spool.id, Drying.began_at < until)
+            .order_by(Drying.began_at)
+        )
+    )
+
+
+def _jobs(session: Session, spool: Spool, until: dt.datetime) -> list[Job]:
+    return list(
+        session.scalars(
+            select(Job).join(JobSpool).where(JobSpool.spool_id == spool.id, Job.started_at < until)
+        )
+    )
+
+
+def _drying(part: DryingSpool, spool: Spool, until: dt.datetime) -> ExposureDrying | None:
+    """Return a drying, or None where no temperature is known: then those hours stay unlogged."""
+    from tracker import exposure  # noqa: PLC0415 - brings numpy
+
+    row = part.drying
+    set_c = row.set_c if row.set_c is not None else row.measured_c
+    if set_c is None:
+        return None
+    planned = row.began_at + dt.timedelta(hours=row.planned_h) if row.planned_h is not None else until
+    return exposure.Drying(
+        began=row.began_at,
+        ended=row.ended_at or min(planned, until),
+        set_c=set_c,
+        measured_c=row.measured_c,
+        before_g=part.before_g,
+        after_g=part.after_g,
+        empty_g=spool.empty_g,
+        room_c=row.room_c,
+        room_rh_pct=row.room_rh_pct,
+        dryer_rh_pct=row.dryer_rh_pct,
+        key=drying_id(row.id),
+    )
+
+
+def check_days(session: Session, spool: Spool, until: dt.datetime) -> None:
+    """Hold a spool's records to each other, after one was added or corrected.
+
+    Raises:
+        Refused: They cannot all be true (a drying that ends after a print began, say).
+    """
+    session.flush()
+    spool_days(session, spool, until)
+
+
+def water_at(days: SpoolDays, at: dt.datetime) -> Water:
+    """Return the water estimate of a spool at a moment, with bounds and grade.
+
+    Raises:
+        Refused: The moment lies outside the days.
+    """
+    from tracker import exposure  # noqa: PLC0415 - brings numpy
+
+    families = exposure.load_families()
+    family = families.find(days.family) if days.family else None
+    return exposure.water(days.timeline, at, family, days.diameter_mm or USUAL_DIAMETER_MM)
+
+
+def exposure_line(days: SpoolDays, at: dt.datetime) -> str:
+    """Return drying and open-air hours up to a moment in one line, as far as they are known."""
+    from tracker import exposure  # noqa: PLC0415 - brings numpy
+
+    air = exposure.open_air(days.timeline, at)
+    if air.since_at is None:
+        return f"{days.spool}: neither drying nor stays recorded"
+    since = f"dried in {air.since}" if air.since else "never dried, as far as is recorded"
+    unknown = f", {air.hours_unlogged:.0f} h not recorded" if air.hours_unlogged >= 0.5 else ""  # noqa: PLR2004 - rounds to 0
+    return f"{days.spool}: {since}, then {air.hours:.1f} h open air{unknown}"
