@@ -197,7 +197,7 @@ class _Rows:
 
     def _materials(self, act: Act) -> dict[str, int]:
         """Return the number of every material by folded name, after giving the new ones theirs."""
-        found = act.session.execute(select(Material.name, Material.id).order_by(Material.id.desc())).tuples()
+        found = act.session.execute(select(Material.name, Material.id).order_by(Material.id.desc()))
         numbers = {name.casefold(): number for name, number in found}
         following = _next_number(act, Material)
         for name in dict.fromkeys(draft.material for draft in self.plan.jobs):

@@ -29,10 +29,8 @@ def style_of(cells: Iterable[str]) -> Style:
     """Return how a sheet writes decimals, from all its cells that should be numbers."""
     comma = point = False
     for cell in cells:
-        if "," in cell:
-            comma = comma or _clear(cell, ",", "comma")
-        elif "." in cell:
-            point = point or _clear(cell, ".", "point")
+        comma = comma or ("," in cell and _clear(cell, ",", "comma"))
+        point = point or ("." in cell and _clear(cell, ".", "point"))
         if comma and point:
             return "open"
     return "comma" if comma else "point" if point else "open"
