@@ -9,11 +9,8 @@ import click
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note
 from tracker.cli.labelling import print_labels, sheet_options
-from tracker.desk.finding import find
-from tracker.desk.offbed import OUTCOMES, PieceOutcome, read_outcomes, take_off
+from tracker.desk.offbed import OUTCOMES, PieceOutcome, open_pieces, read_outcomes, take_off
 from tracker.errors import Refused
-from tracker.ids import specimen_id
-from tracker.model import Specimen
 
 
 @click.command(
@@ -59,19 +56,16 @@ def offbed_command(
 
 
 def _asked(bench: Bench, job: str) -> list[PieceOutcome]:
-    with bench.book.read() as session:
-        row = find(bench.book, session, job, "job")
-        open_pieces = [piece for piece in row.specimens if piece.outcome is None]
-        note(f"{len(open_pieces)} pieces: g good, u usable (remark), f failed (cause), Enter later.")
-        said = [_asked_one(row.id, piece) for piece in open_pieces]
+    waiting = open_pieces(bench.book, job)
+    note(f"{len(waiting)} pieces: g good, u usable (remark), f failed (cause), Enter later.")
+    said = [_asked_one(piece, words) for piece, words in waiting]
     return [each for each in said if each is not None]
 
 
-def _asked_one(job: int, piece: Specimen) -> PieceOutcome | None:
-    name = f"{specimen_id(job, piece.piece)}  {piece.name or ''} {piece.orientation or ''}"
+def _asked_one(piece: int, words: str) -> PieceOutcome | None:
     letters = {word[0]: word for word in OUTCOMES}
     answer = click.prompt(
-        name,
+        words,
         default="",
         show_default=False,
         err=True,
@@ -81,5 +75,5 @@ def _asked_one(job: int, piece: Specimen) -> PieceOutcome | None:
     if not answer:
         return None
     word = letters.get(answer, answer)
-    words = "" if word == "good" else click.prompt("  remark" if word == "usable" else "  cause", err=True)
-    return PieceOutcome(piece.piece, word, words)
+    said = "" if word == "good" else click.prompt("  remark" if word == "usable" else "  cause", err=True)
+    return PieceOutcome(piece, word, said)

@@ -102,3 +102,18 @@ def _enter(piece: Specimen, said: PieceOutcome) -> None:
     piece.outcome = said.outcome
     piece.remark = said.words or None if said.outcome != "failed" else None
     piece.cause = said.words if said.outcome == "failed" else None
+
+
+def open_pieces(book: Book, job: str) -> list[tuple[int, str]]:
+    """Return number and words of each piece of a job that has no outcome yet, in the order of the plate.
+
+    Raises:
+        NotFoundError: There is no such job.
+    """
+    with book.read() as session:
+        row = find(book, session, job, "job")
+        return [
+            (piece.piece, f"{specimen_id(row.id, piece.piece)}  {piece.name or ''} {piece.orientation or ''}")
+            for piece in row.specimens
+            if piece.outcome is None
+        ]
