@@ -18,7 +18,7 @@ from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any, Final, Self
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, select, text
+from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, select, text
 from sqlalchemy.exc import DBAPIError, OperationalError, ProgrammingError
 from sqlalchemy.orm import Session
 from sqlalchemy.pool import QueuePool
@@ -120,8 +120,7 @@ class Book:
         from tracker.migrations import upgrade  # noqa: PLC0415 - alembic is wanted here only
 
         with self._translated(), self._writing() as connection:
-            if schema_of(connection) is not None:
-                raise BookError(f"{self.place} is a book already", do="Choose another place")
+            check_empty(self.place, connection)
             upgrade(connection)
             with self._doing(connection, act="init", who=who) as act:
                 code = "".join(secrets.choice(BOOK_ALPHABET) for _ in range(3))
@@ -255,10 +254,10 @@ def make_engine(place: str, *, fresh: bool = False) -> Engine:
 
     Args:
         place: Folder or URL.
-        fresh: The book is to be made: the folder too, and the file must not exist.
+        fresh: The book is to be made: the folder too.
 
     Raises:
-        BookError: Nothing there to open, or something there already.
+        BookError: Nothing there to open, or the folder cannot be made.
     """
     if is_url(place):
         return create_engine(_server_url(place))
@@ -281,8 +280,8 @@ def _server_url(place: str) -> URL:
 
 
 def _make_folder(file: Path) -> None:
-    if file.exists():
-        raise BookError(f"{file.parent} is a book already", do=f"strandbook --book {file.parent} list spools")
+    # A file may lie there: what a program left that was killed while it made a book. Whether it holds
+    # one is asked inside the transaction that makes the tables.
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -321,6 +320,18 @@ def schema_of(connection: Connection) -> str | None:
         if "no such table" in str(error.orig) or type(error.orig).__name__ == "UndefinedTable":
             return None
         raise
+
+
+def check_empty(place: str, connection: Connection) -> None:
+    """Let through only a database in which there is nothing yet.
+
+    Raises:
+        BookError: There is a book, or tables of something else.
+    """
+    if schema_of(connection) is not None:
+        raise BookError(f"{place} is a book already", do="Choose another place")
+    if tables := inspect(connection).get_table_names():
+        raise BookError(f"{place} holds other tables ({', '.join(tables[:3])})", do="Choose another place")
 
 
 def check_schema(place: str, connection: Connection) -> None:

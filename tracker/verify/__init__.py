@@ -15,12 +15,13 @@ from sqlalchemy.exc import DBAPIError
 
 from tracker.book import Book
 from tracker.model import SCHEMA, Base
+from tracker.progress import Progress, silent
+from tracker.rawrows import RawTable, lenient_text
 from tracker.verify.attachments import check_attachments
 from tracker.verify.chain import walk
 from tracker.verify.compare import compare
-from tracker.verify.findings import Difference, Finding, Findings, Origin, Progress
+from tracker.verify.findings import Difference, Finding, Findings, Origin
 from tracker.verify.ledger import Ledger
-from tracker.verify.rawrows import RawTable, lenient_text
 from tracker.verify.replay import Replay
 from tracker.verify.results import Recompute, check_results
 
@@ -42,7 +43,7 @@ def verify(book: Book, recompute: Recompute | None = None, progress: Progress | 
         readings no longer give.
     """
     findings = Findings()
-    tell = progress or (lambda *_: None)
+    tell = progress or silent
     with book.connect() as connection, lenient_text(connection):
         _check_store(connection, findings)
         _check_rows(connection, book, findings, tell)

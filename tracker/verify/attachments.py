@@ -8,9 +8,10 @@ from sqlalchemy import Connection, func, select
 
 from tracker.ids import job_id, measurement_id
 from tracker.model import Attachment, Job, MeasurementFile
+from tracker.progress import Progress
+from tracker.rawrows import raw
 from tracker.verify.chain import origin_of
-from tracker.verify.findings import Finding, Origin, Progress
-from tracker.verify.rawrows import raw
+from tracker.verify.findings import Finding, Origin
 from tracker.verify.replay import Replay
 
 _EVERY = 100

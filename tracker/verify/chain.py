@@ -12,8 +12,9 @@ from sqlalchemy import Connection, func, select
 
 from tracker.journal import FIRST_PREV, canonical, hash_of
 from tracker.model import JournalRecord
-from tracker.verify.findings import Finding, Findings, Origin, Progress
-from tracker.verify.rawrows import RawTable, raw
+from tracker.progress import Progress
+from tracker.rawrows import RawTable, raw
+from tracker.verify.findings import Finding, Findings, Origin
 
 _SOME: Final = 200
 # Only floats are written otherwise by RFC 8785 than by the standard library.

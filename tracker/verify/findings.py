@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final
-
-Progress = Callable[[str, int, int], None]
-"""Called now and then with the stage, what is done of it and how much it is (0 where not known)."""
 
 KINDS: Final = ("database", "chain", "row", "attachment", "result")
 _MOST: Final = 1000

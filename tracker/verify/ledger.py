@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final, Self
 
-from tracker.verify.rawrows import BATCH, Key
+from tracker.rawrows import BATCH, Key
 
 _CACHE_KB: Final = 65536
 

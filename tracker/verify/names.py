@@ -9,7 +9,7 @@ from sqlalchemy import Connection, select
 
 from tracker.ids import KINDS, Ident, specimen_id
 from tracker.model import Specimen
-from tracker.verify.rawrows import raw
+from tracker.rawrows import raw
 
 _WORDS: Final = {
     "job_spool": "spool in a job",

@@ -9,10 +9,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from tracker.files import Files
+from tracker.rawrows import BATCH, Key, RawTable, batched, digest
 from tracker.verify.chain import Link
 from tracker.verify.findings import Finding, Findings, Origin
 from tracker.verify.ledger import Ledger
-from tracker.verify.rawrows import BATCH, Key, RawTable, batched, digest
 
 
 @dataclass

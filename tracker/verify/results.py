@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session, selectinload
 from tracker.errors import Refused
 from tracker.ids import measurement_id
 from tracker.model import Measurement, Result
-from tracker.verify.findings import Difference, Finding, Findings, Progress
+from tracker.progress import Progress
+from tracker.verify.findings import Difference, Finding, Findings
 
 Recompute = Callable[[Measurement], Mapping[str, float | None] | None]
 """Gives the value of every quantity by name, or None where the method is not installed."""
