@@ -25,6 +25,7 @@ from tracker.api import (
     hookimpl,
     nominal,
     picture,
+    straight_line,
 )
 
 _AXES: tuple[Literal["X", "Y", "Z"], ...] = ("X", "Y", "Z")
@@ -122,17 +123,6 @@ def shrinkage(meant: Any, read: Any) -> Any:
     return 100 * (meant - read) / meant
 
 
-def line(pairs: list[tuple[Any, Any]]) -> tuple[Any, Any]:
-    """Return slope and intercept of measured = slope·nominal + intercept, least squares.
-
-    The coefficients are linear in the measured lengths, so those may carry their uncertainty.
-    """
-    middle = sum(meant for meant, _ in pairs) / len(pairs)
-    spread = sum((meant - middle) ** 2 for meant, _ in pairs)
-    slope = sum((meant - middle) * read for meant, read in pairs) / spread
-    return slope, sum(read for _, read in pairs) / len(pairs) - slope * middle
-
-
 def radius(chord: Any, lift: Any) -> Any:
     """Return the radius of the arc over a chord with a given rise:  R = (c²/4 + w²)/(2w)."""
     return (chord**2 / 4 + lift**2) / (2 * lift)
@@ -142,7 +132,7 @@ def _axis(axis: str, pairs: list[tuple[Any, Any]]) -> Iterator[Outcome]:
     key = axis.lower()
     remarks = tuple(_far(axis, pairs))
     if len({nominal(meant) for meant, _ in pairs}) > 1:
-        slope, offset = line(pairs)
+        slope, offset = straight_line(pairs)
         rule = f"Line through {len(pairs)} lengths along {axis}: measured = scale · nominal + offset."
         yield Outcome(f"dimensions.shrinkage_{key}", 100 * (1 - slope), remarks=(rule, *remarks))
         yield Outcome(f"dimensions.scale_{key}", 1 / slope, remarks=(rule,))

@@ -125,13 +125,15 @@ class Tensile(Method):
     version = "1.0"
     standard = (
         "ISO 527-1:2019 and ISO 527-2:2012, as far as a bench rig can. Departures: printed pieces instead of "
-        "moulded or machined ones; speed and alignment as the rig gives them; strain from the recording as it is, "
-        "no extensometer of class 1; fewer than five pieces are not refused; room conditions as recorded."
+        "moulded or machined ones; speed and alignment as the rig gives them; "
+        "strain from the recording as it is, no extensometer of class 1;"
+        "fewer than five pieces are not refused; room conditions as recorded."
     )
     cautions = (
         "Stored energy: a piece that breaks throws fragments. Eye protection, and a guard before it.",
         "Keep fingers out of grips and drive; a hand-cranked or dead-weight rig falls when the piece breaks.",
     )
+    destructive = True
     Readings = TensileReadings
     quantities = (
         Quantity("tensile.strength", "MPa", True, "tensile strength"),

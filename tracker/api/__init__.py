@@ -6,7 +6,7 @@ Nothing heavy is loaded with it: numpy, scipy, pint and uncertainties wait for t
 
 from __future__ import annotations
 
-from tracker.api._curve import Curve, read_curve
+from tracker.api._curve import Curve, column_role, header_tokens, read_curve
 from tracker.api._elastic import (
     CHORD,
     ENOUGH_POINTS,
@@ -19,6 +19,7 @@ from tracker.api._elastic import (
     yield_index,
 )
 from tracker.api._fields import Field, fields
+from tracker.api._findley import DECADE, Findley, LeastSquares, findley_fit, least_squares
 from tracker.api._gum import (
     Combined,
     Contribution,
@@ -39,13 +40,15 @@ from tracker.api._hookspecs import (
     hookimpl,
     hookspec,
 )
+from tracker.api._line import STANDARD_GRAVITY, straight_line
 from tracker.api._method import Method
 from tracker.api._montecarlo import Simulated, monte_carlo, simulated_budget
-from tracker.api._picture import FAINT, INK, RESULT, picture
+from tracker.api._picture import FAINT, INK, RESULT, budget_picture, picture
 from tracker.api._piece import Instrument, Piece
 from tracker.api._quantity import Outcome, Quantity
 from tracker.api._readings import Reading, Readings, Recording
 from tracker.api._section import section_area, section_remarks
+from tracker.api._sound import Decay, Sound, Tone, decay_of, flexural_tone, read_sound
 from tracker.api._table import NumberTable, read_numbers, text_of_file
 from tracker.api._text import entries, number, text_of
 from tracker.api._uncertainty import measured, nominal, range_remarks, remarks_of, with_uncertainty
@@ -55,19 +58,24 @@ from tracker.errors import Refused
 
 __all__ = [
     "CHORD",
+    "DECADE",
     "ENOUGH_POINTS",
     "FAINT",
     "GROUP",
     "INK",
     "RESULT",
+    "STANDARD_GRAVITY",
     "Combined",
     "Contribution",
     "Curve",
+    "Decay",
     "FactorValue",
     "Field",
     "FieldError",
+    "Findley",
     "Instrument",
     "LabelDesign",
+    "LeastSquares",
     "Method",
     "NumberTable",
     "Outcome",
@@ -82,19 +90,28 @@ __all__ = [
     "ResultFacts",
     "Simulated",
     "Slope",
+    "Sound",
     "Spread",
+    "Tone",
     "break_index",
     "budget",
+    "budget_picture",
     "chord_modulus",
+    "column_role",
     "combine",
+    "decay_of",
     "dimension",
     "dump",
     "entries",
     "expanded",
     "fields",
+    "findley_fit",
     "fitted_modulus",
+    "flexural_tone",
+    "header_tokens",
     "hookimpl",
     "hookspec",
+    "least_squares",
     "mean_u",
     "measured",
     "monte_carlo",
@@ -105,6 +122,7 @@ __all__ = [
     "range_remarks",
     "read_curve",
     "read_numbers",
+    "read_sound",
     "readable",
     "recordings",
     "remarks_of",
@@ -115,6 +133,7 @@ __all__ = [
     "section_remarks",
     "shares",
     "simulated_budget",
+    "straight_line",
     "text_of",
     "text_of_file",
     "validate",

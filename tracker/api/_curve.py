@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -107,7 +108,7 @@ def header_tokens(word: str) -> list[str]:
     return [token for token in re.split(r"[\s_\[\](){}:,;=]+", word.casefold().replace("μ", "µ")) if token]
 
 
-def column_role(word: str, roles: dict[str, tuple[str, ...]]) -> str:
+def column_role(word: str, roles: Mapping[str, tuple[str, ...]]) -> str:
     """Return the first role one of whose words stands in a header word, or empty text."""
     tokens = header_tokens(word)
     return next((role for token in tokens[:2] for role, names in roles.items() if token in names), "")

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
+
+from tracker.api._gum import budget
+from tracker.api._uncertainty import nominal
+
+_MOST_BARS = 8
 
 INK, RESULT, FAINT = "#1f3a5f", "#c1440e", "#8a8f98"
 
@@ -27,3 +33,26 @@ def picture(title: str, *labels: tuple[str, str]) -> tuple[Any, Any]:
         each.grid(visible=True, color="#e3e5e8", linewidth=0.6)
         each.spines[["top", "right"]].set_visible(False)
     return figure, axes[0] if len(axes) == 1 else axes
+
+
+def budget_picture(title: str, outcomes: Iterable[Any], name: str) -> Any | None:
+    """Draw where the uncertainty of one result comes from, for methods whose readings make no curve.
+
+    Args:
+        title: Above the picture.
+        outcomes: The results as computed.
+        name: The quantity to draw.
+
+    Returns:
+        A figure; None if that quantity has no value.
+    """
+    found = next((o for o in outcomes if o.quantity == name and o.value is not None), None)
+    if found is None:
+        return None
+    parts = (found.budget or budget(found.value))[:_MOST_BARS]
+    figure, axes = picture(f"{title}: {nominal(found.value):.4g}", ("share of the variance / %", ""))
+    axes.barh([part.source for part in parts][::-1], [100 * part.share for part in parts][::-1], color=INK)
+    axes.set_xlim(0, 100)
+    if not parts:
+        axes.set_title("nothing is known of its uncertainty", fontsize=9, color=FAINT)
+    return figure

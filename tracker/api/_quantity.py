@@ -45,6 +45,7 @@ class Outcome:
         refused: Why there is no value, and what would give one; empty where there is one.
         uncertainty: Standard uncertainty, for methods that propagate by themselves (fits); None
             lets it be read off ``value``.
+        group: What it may be averaged with: results of another group (another break type) never are.
         budget: Its contributions, where ``uncertainty`` is given; else read off ``value`` too.
     """
 
@@ -55,3 +56,4 @@ class Outcome:
     refused: str = ""
     uncertainty: float | None = None
     budget: tuple[Contribution, ...] = ()
+    group: str = ""

@@ -126,6 +126,8 @@ def _prepared(field: Field, value: Any) -> Any:
         return _number(field, value)
     elif field.kind == "series" and isinstance(value, str):
         return _text.entries(field, value)
+    elif field.kind == "series" and isinstance(value, int | float) and len(field.columns) == 1:
+        return [[value]]
     elif field.kind in {"text", "choice"}:
         return str(value).strip()
     return value

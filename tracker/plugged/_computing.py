@@ -37,6 +37,7 @@ class Computed:
         remarks: Sentences kept beside it.
         refused: Why there is no value.
         budget: What its uncertainty is made of, largest first.
+        group: Results of another group are never averaged with it.
     """
 
     quantity: str
@@ -47,6 +48,7 @@ class Computed:
     remarks: tuple[str, ...] = ()
     refused: str = ""
     budget: tuple[Contribution, ...] = ()
+    group: str = ""
 
 
 @dataclass(frozen=True)
@@ -128,10 +130,17 @@ def _checked(
         if not why:
             raise _NonsenseError(f"{outcome.quantity} has neither a value nor a reason for having none")
         return Computed(quantity.name, None, quantity.unit, remarks=said, refused=why)
-    value = _finite(outcome.value, quantity.name)
     u, doubt = _uncertainty(outcome)
-    parts = _parts(outcome) if u is not None else ()
-    return Computed(quantity.name, value, quantity.unit, u, outcome.relation, (*said, *doubt), "", parts)
+    return Computed(
+        quantity=quantity.name,
+        value=_finite(outcome.value, quantity.name),
+        unit=quantity.unit,
+        uncertainty=u,
+        relation=outcome.relation,
+        remarks=(*said, *doubt),
+        budget=_parts(outcome) if u is not None else (),
+        group=str(outcome.group),
+    )
 
 
 def _listed(remarks: Any) -> tuple[Any, ...]:
