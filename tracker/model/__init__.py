@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from tracker.model.base import SCHEMA, Base, utc
 from tracker.model.keeping import Attachment, BookRecord, JournalRecord
-from tracker.model.printing import FactorRecord, Job, JobSpool, SettingChange, Specimen
+from tracker.model.planning import Choice, Device, Programme
+from tracker.model.printing import FactorRecord, Job, JobLog, JobSpool, SettingChange, Specimen
 from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
 from tracker.model.testing import (
     Calibration,
@@ -22,16 +23,20 @@ __all__ = [
     "Base",
     "BookRecord",
     "Calibration",
+    "Choice",
+    "Device",
     "Drying",
     "DryingSpool",
     "FactorRecord",
     "Job",
+    "JobLog",
     "JobSpool",
     "JournalRecord",
     "Material",
     "Measurement",
     "MeasurementFile",
     "MeasurementRig",
+    "Programme",
     "Result",
     "Rig",
     "SettingChange",

@@ -10,7 +10,7 @@ from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import TypeDecorator
 
-SCHEMA: Final = "0001"
+SCHEMA: Final = "0002"
 """Revision that this code reads and writes; the newest one in ``tracker/migrations``."""
 
 NAMES: Final = {

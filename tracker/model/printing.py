@@ -56,6 +56,7 @@ class Job(Base, Numbered):
     spools: Mapped[list[JobSpool]] = relationship(back_populates="job")
     specimens: Mapped[list[Specimen]] = relationship(back_populates="job", order_by="Specimen.piece")
     changes: Mapped[list[SettingChange]] = relationship(back_populates="job")
+    logs: Mapped[list[JobLog]] = relationship(back_populates="job")
     material: Mapped[Material | None] = relationship()
 
 
@@ -89,10 +90,31 @@ class SettingChange(Base, Numbered):
     job: Mapped[Job] = relationship(back_populates="changes")
 
 
+class JobLog(Base, Numbered):
+    """A log of a job, kept whole; ``offset_s`` is added to its times to have them since the job's start."""
+
+    __tablename__ = "job_log"
+
+    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), index=True)
+    sha256: Mapped[str] = mapped_column(ForeignKey("attachment.sha256"))
+    name: Mapped[str]
+    offset_s: Mapped[float]
+    aligned_by: Mapped[str]
+    channels: Mapped[list[Any]]
+    mapping: Mapped[dict[str, Any] | None]
+    """Columns named by the person, where the reader's guess was put right."""
+    how: Mapped[list[Any]]
+    problems: Mapped[list[Any]]
+
+    job: Mapped[Job] = relationship(back_populates="logs")
+
+
 class Specimen(Base, Numbered):
     """One printed piece. ``piece`` counts within the job and is part of its ID.
 
-    ``plate_facts`` holds what the plate file says of the piece, with the basis of each figure.
+    ``plate_facts`` holds what the plate file says of the piece, with the basis of each figure;
+    ``log_facts`` what the logs say of the time in which its gauge section was printed. A dummy was
+    printed for the sake of the others' layer times only. ``broken_height_mm`` is where it broke.
     """
 
     __tablename__ = "specimen"
@@ -118,6 +140,9 @@ class Specimen(Base, Numbered):
     filament_mm: Mapped[float | None]
     filament_g: Mapped[float | None]
     plate_facts: Mapped[dict[str, Any] | None]
+    log_facts: Mapped[dict[str, Any] | None]
+    dummy: Mapped[bool | None]
+    broken_height_mm: Mapped[float | None]
     note: Mapped[str | None]
 
     job: Mapped[Job] = relationship(back_populates="specimens")

@@ -29,6 +29,7 @@ class Material(Base, Numbered):
     drying_c: Mapped[float | None]
     drying_h: Mapped[float | None]
     drying_max_c: Mapped[float | None]
+    programme_id: Mapped[int | None] = mapped_column(ForeignKey("programme.id"))
     note: Mapped[str | None]
 
 

@@ -81,6 +81,8 @@ class Measurement(Base, Numbered):
     problem: Mapped[str | None]
     """Why results are missing, as the method or its absence said it."""
     remark: Mapped[str | None]
+    posted_key: Mapped[str | None] = mapped_column(unique=True)
+    """Given by whoever posts readings over the network, so that a repeated post is stored once."""
 
     specimen: Mapped[Specimen | None] = relationship()
     spool: Mapped[Spool | None] = relationship()
