@@ -1,0 +1,203 @@
+"""The column with the time: which form it has, and seconds from it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.chamberlog.figures import numbers, runs_of_digits
+from tracker.chamberlog.log import Array, Basis
+from tracker.chamberlog.table import Letters, as_bytes, texts
+from tracker.errors import Refused
+
+DAY_S: Final = 86400.0
+
+_ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d([.,]\d+)?)?\s*(Z|z|[+-]\d\d:?\d\d)?\Z")
+_DATE_FIRST = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})[T ,]+\d{1,2}:\d\d(:\d\d([.,]\d+)?)?\Z")
+_CLOCK = re.compile(r"\d{1,3}:\d\d(:\d\d([.,]\d+)?)?\Z")
+_FIGURE = re.compile(r"[+-]?\d+([.,]\d*)?([eE][+-]?\d+)?\Z")
+_EPOCH_S, _EPOCH_MS = 1e8, 1e11
+_FACTORS: Final = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
+_UNIT = re.compile(r"(?:^|[\W_])(ms|msec|millis|min|minutes?|minuten|h|hours?|stunden)(?:[\W_]|$)", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """The times of the rows.
+
+    Attributes:
+        seconds: Shape (n,); NaN where a row has none. After 1970 for ``"utc"`` and ``"local"``, after the
+            first row's midnight for ``"time of day"``, as written for ``"elapsed"``.
+        basis: What they are counted from.
+        form: In words.
+        guesses: What was taken without the file saying so.
+    """
+
+    seconds: Array
+    basis: Basis
+    form: str
+    guesses: tuple[str, ...] = ()
+
+
+def is_time(sample: Sequence[str]) -> bool:
+    """Say whether fields have the form of a date with a time or of a clock."""
+    filled = [field for field in sample if field]
+    fits = sum(bool(_ISO.match(f) or _DATE_FIRST.match(f) or _CLOCK.match(f)) for f in filled)
+    return bool(filled) and 2 * fits > len(filled)
+
+
+def read_times(letters: Letters, header: str, *, decimal_comma: bool) -> Times:
+    """Return the times of a column.
+
+    Args:
+        letters: Fields, shape (n, width).
+        header: The column's heading, which may name a unit of time.
+        decimal_comma: Whether the comma stands where others write a point.
+
+    Raises:
+        Refused: The column has none of the forms that are understood, or a date could be read two ways.
+    """
+    sample = [field for field in texts(letters[:50]) if field]
+    for form, read in ((_ISO, _iso), (_DATE_FIRST, _date_first), (_CLOCK, _clock)):
+        if 2 * sum(form.match(field) is not None for field in sample) > len(sample):
+            return read(letters)
+    if 2 * sum(_FIGURE.match(field) is not None for field in sample) > len(sample):
+        return _figures(numbers(letters, decimal_comma=decimal_comma), header)
+    raise Refused(
+        f"time column '{header}'",
+        why=f"'{sample[0] if sample else ''}' is no time that is understood",
+        do="Use ISO 8601, HH:MM:SS, seconds since 1970 or seconds since the start.",
+    )
+
+
+def _iso(letters: Letters) -> Times:
+    body, offset = _without_zone(letters)
+    zoned = bool(np.count_nonzero(~np.isnan(offset)) * 2 > len(letters))
+    body = np.where(body == ord(","), np.uint8(ord(".")), body)
+    stamps = as_bytes(body)
+    try:
+        moments = stamps.astype("datetime64[us]")
+    except ValueError:
+        moments = np.array([_one_stamp(stamp) for stamp in stamps.tolist()], dtype="datetime64[us]")
+    seconds = moments.astype(np.int64) / 1e6
+    seconds[np.isnat(moments)] = np.nan
+    if not zoned:
+        return Times(seconds, "local", "ISO 8601, no zone stated")
+    seconds = seconds - offset
+    return Times(seconds, "utc", "ISO 8601 with zone")
+
+
+def _without_zone(letters: Letters) -> tuple[Letters, Array]:
+    """Cut Z, +02:00 or +0200 off; return the rest and the offset in seconds, NaN where there is none."""
+    body, rows = letters.copy(), np.arange(len(letters))
+    ends = np.count_nonzero(letters, axis=1)
+    offset = np.full(len(letters), np.nan)
+    last = letters[rows, np.maximum(ends - 1, 0)]
+    zulu = (last == ord("Z")) | (last == ord("z"))
+    offset[zulu] = 0.0
+    body[rows[zulu], ends[zulu] - 1] = 0
+    for width in (6, 5):
+        at = np.maximum(ends - width, 0)
+        sign = body[rows, at]
+        # A date alone ends in -03 as well: behind the sign of a zone there is a clock before it.
+        found = ((sign == ord("+")) | (sign == ord("-"))) & (at >= 16) & np.isnan(offset)  # noqa: PLR2004
+        if found.any():
+            tail = body[rows[found, np.newaxis], at[found, np.newaxis] + np.arange(width)].astype(np.int64) - 48
+            minutes = tail[:, 1] * 600 + tail[:, 2] * 60 + tail[:, width - 2] * 10 + tail[:, width - 1]
+            offset[found] = np.where(sign[found] == ord("-"), -60.0, 60.0) * minutes
+            inside = np.arange(body.shape[1]) >= at[found, np.newaxis]
+            body[found] = np.where(inside, 0, body[found])
+    return body, offset
+
+
+def _one_stamp(stamp: bytes) -> np.datetime64:
+    try:
+        return np.datetime64(stamp.decode("ascii", "replace").strip(), "us")
+    except ValueError:
+        return np.datetime64("NaT", "us")
+
+
+def _date_first(letters: Letters) -> Times:
+    values, lengths, count = runs_of_digits(letters, 7)
+    order, name = _order_of_date(letters, values, lengths)
+    year, month, day = (values[:, place].astype(np.int64) for place in order)
+    fine = (count >= 5) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)  # noqa: PLR2004 - calendar
+    months = np.where(fine, (year - 1970) * 12 + month - 1, 0)
+    days = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64) + day - 1
+    seconds = days * DAY_S + _of_day(values[:, 3:], lengths[:, 3:])
+    guess = (f"dates read as {name}",)
+    return Times(np.where(fine, seconds, np.nan), "local", f"{name} with clock, no zone stated", guess)
+
+
+def _order_of_date(
+    letters: Letters, values: Array, lengths: NDArray[np.int8]
+) -> tuple[tuple[int, int, int], str]:
+    if lengths[0, 0] == 4:  # noqa: PLR2004 - digits of a year
+        return (0, 1, 2), "year, month, day"
+    if ord(".") in letters[0, :6]:
+        return (2, 1, 0), "day.month.year"
+    first, second = values[:, 0].max(), values[:, 1].max()
+    if first > 12 >= second:  # noqa: PLR2004 - months
+        return (2, 1, 0), "day/month/year"
+    if second > 12 >= first:  # noqa: PLR2004 - months
+        return (2, 0, 1), "month/day/year"
+    raise Refused(
+        f"date '{texts(letters[:1])[0]}'",
+        why="it may be day/month or month/day, and no row settles it",
+        do="Export the log with ISO 8601 times (2025-03-01T14:05:00).",
+    )
+
+
+def _of_day(values: Array, lengths: NDArray[np.int8]) -> Array:
+    fraction = values[:, 3] / 10.0 ** lengths[:, 3]
+    return np.asarray(values[:, 0] * 3600.0 + values[:, 1] * 60.0 + values[:, 2] + fraction)
+
+
+def _clock(letters: Letters) -> Times:
+    values, lengths, count = runs_of_digits(letters, 4)
+    seconds = np.where(count >= 2, _of_day(values, lengths), np.nan)  # noqa: PLR2004 - hours and minutes
+    known = seconds[~np.isnan(seconds)]
+    if known.size and (known[0] == 0.0 or known.max() >= DAY_S):
+        guess = "the clock starts at zero: taken as time since the start, not as the time of day"
+        return Times(seconds, "elapsed", "HH:MM:SS since the start", (guess,))
+    over, nights = _over_midnight(seconds)
+    guesses = ("times carry no date",) + (f"midnight passed {nights} times",) * bool(nights)
+    return Times(over, "time of day", "HH:MM:SS", guesses)
+
+
+def _over_midnight(seconds: Array) -> tuple[Array, int]:
+    known = np.flatnonzero(~np.isnan(seconds))
+    # Back by more than half a day is the next day; back by less is a clock that was set.
+    nights = np.concatenate([[0], np.cumsum(np.diff(seconds[known]) < -DAY_S / 2.0)])
+    over = seconds.copy()
+    over[known] += DAY_S * nights[: len(known)]
+    return over, int(nights[-1])
+
+
+def _figures(seconds: Array, header: str) -> Times:
+    known = seconds[~np.isnan(seconds)]
+    typical = float(np.median(known)) if known.size else 0.0
+    if typical >= _EPOCH_MS:
+        return Times(seconds / 1000.0, "utc", "milliseconds since 1970")
+    if typical >= _EPOCH_S:
+        return Times(seconds, "utc", "seconds since 1970")
+    found = _UNIT.search(header)
+    unit = _unit(found[1]) if found else "s"
+    guess = () if found or "s" in re.findall(r"[a-z]+", header.lower()) else ("times taken as seconds",)
+    return Times(seconds * _FACTORS[unit], "elapsed", f"{unit} since the start", guess)
+
+
+def _unit(word: str) -> str:
+    low = word.lower()
+    return "ms" if low.startswith(("ms", "milli")) else "min" if low.startswith("m") else "h"
+
+
+def moment(seconds_utc: float) -> datetime:
+    """Return the moment ``seconds_utc`` after 1970, aware, UTC."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds_utc)

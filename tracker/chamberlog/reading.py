@@ -1,0 +1,191 @@
+"""A CSV log of a logger or printer to channels over time, with everything that had to be guessed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import tzinfo
+from pathlib import Path
+from typing import Final, Literal
+
+import numpy as np
+
+from tracker.chamberlog import doubts
+from tracker.chamberlog.clock import DAY_S, Times, is_time, moment, read_times
+from tracker.chamberlog.figures import numbers
+from tracker.chamberlog.log import CHANNELS, Array, Channel, ChannelName, HowRead, Log, Problem
+from tracker.chamberlog.names import choose, time_columns, unit_of
+from tracker.chamberlog.table import Letters, Table, as_bytes, read_table
+from tracker.chamberlog.zones import to_utc
+from tracker.errors import Refused
+
+_COMMA = re.compile(r"[+-]?\d+,\d+\s*(?:°?[CFK]|%)?\Z")
+_POINT = re.compile(r"[+-]?\d*\.\d+\s*(?:°?[CFK]|%)?\Z")
+_DATE_ALONE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}\Z")
+_CLOCK_ALONE = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?\Z")
+_LEAST_ROWS: Final = 1
+
+
+def read_csv_log(
+    data: bytes | Path, *, zone: tzinfo | None = None, columns: Mapping[str, str] | None = None
+) -> Log:
+    """Return the channels of a CSV log.
+
+    Delimiter, decimal comma, headings, the form of the time, units and which column is what are guessed and
+    stated in :attr:`Log.how_read`. Times are understood as ISO 8601, day.month.year with a clock, seconds or
+    milliseconds since 1970, seconds (or ms, min, h by heading) since the start, and HH:MM:SS across midnight.
+
+    Args:
+        data: The file's bytes, or where it is.
+        zone: The zone of times that state none; None leaves such a log without a place in time.
+        columns: Channel to heading or column number (from 1) where the guess is wrong; only these are read.
+
+    Raises:
+        Refused: Empty, no text, no columns, no time, or no column that is known; the text says what to do.
+    """
+    table = read_table(data)
+    decimal: Literal["point", "comma"] = _decimal(table)
+    where, letters, time_name = _time_column(table)
+    times = read_times(letters, time_name, decimal_comma=decimal == "comma")
+    chosen = choose(table.header, table.columns, where, columns)
+    seconds, began_utc, found = _placed(times, zone)
+    read = ~np.isnan(seconds)
+    if np.count_nonzero(read) < _LEAST_ROWS:
+        raise Refused("log file", why=f"no row of '{time_name}' holds a time", do="Look at that column.")
+    t_s = seconds[read] - np.nanmin(seconds)
+    first_s = float(np.nanmin(seconds))
+    clock = _Clock(first_s, times, zone is not None)
+    found += _of_rows(table, read, t_s, clock)
+    order = np.argsort(t_s, kind="stable")
+    channels: dict[ChannelName, Channel] = {}
+    units: dict[str, str] = {}
+    for name, number in chosen.columns.items():
+        header = _called(table.header, number)
+        units[name] = unit_of(header, name)
+        values = _converted(numbers(table.column(number), decimal_comma=decimal == "comma"), units[name])
+        channel, doubtful = _channel(name, header, t_s[order], values[read][order], clock)
+        found += doubtful
+        channels[name] = channel
+    return Log(
+        channels=channels,
+        how_read=HowRead(
+            delimiter=table.delimiter,
+            decimal=decimal,
+            header=table.header,
+            skipped=table.skipped,
+            time_column=time_name,
+            time_form=times.form,
+            columns={name: channel.header for name, channel in channels.items()},
+            units=units,
+            unused=tuple(_called(table.header, i) for i in chosen.unused if i < len(table.header)),
+            guesses=(*times.guesses, *chosen.guesses),
+        ),
+        basis="utc" if began_utc else times.basis,
+        began=moment(first_s) if began_utc else None,
+        first_s=first_s,
+        length_s=float(t_s.max()),
+        rows=len(t_s),
+        zone=zone,
+        problems=tuple(found),
+    )
+
+
+class _Clock:
+    """Writes seconds after the first row as the person will find them in the file."""
+
+    def __init__(self, first_s: float, times: Times, zoned: bool) -> None:
+        self._first_s = first_s
+        self._basis = times.basis
+        self._zoned = zoned
+
+    def __call__(self, t_s: float) -> str:
+        at = self._first_s + t_s
+        if self._basis in ("utc", "local"):
+            utc = " UTC" if self._basis == "utc" or self._zoned else ""
+            return f"{moment(at):%Y-%m-%d %H:%M:%S}{utc}"
+        whole = at % DAY_S if self._basis == "time of day" else at
+        return f"{int(whole // 3600):02d}:{int(whole // 60) % 60:02d}:{int(whole) % 60:02d}"
+
+
+def _decimal(table: Table) -> Literal["point", "comma"]:
+    if table.delimiter == "comma":
+        return "point"
+    fields = [field for number in range(table.columns) for field in table.sample(number)]
+    commas = sum(_COMMA.match(field) is not None for field in fields)
+    points = sum(_POINT.match(field) is not None for field in fields)
+    return "comma" if commas > points else "point"
+
+
+def _time_column(table: Table) -> tuple[list[int], Letters, str]:
+    """Return the column or columns of the time, their fields and their name."""
+    named = time_columns(table.header)
+    where = named or [_first_that_looks_like_time(table)]
+    if len(where) == 1 and where[0] + 1 < table.columns and _split(table, where[0], where[0] + 1):
+        where = [where[0], where[0] + 1]
+    elif len(where) > 1 and not _split(table, where[0], where[1]):
+        # "Day 1" beside a full time stamp: the column that has the form of a time counts.
+        where = [next((i for i in where if is_time(table.sample(i))), where[-1])]
+    name = " and ".join(_called(table.header, i) for i in where)
+    fields = table.column(where[0])
+    if len(where) > 1:
+        clock = table.column(where[1])
+        blank = np.full((len(fields), 1), ord(" "), dtype=np.uint8)
+        fields = _closed_up(np.hstack([fields, blank, clock]))
+    return where, fields, name
+
+
+def _closed_up(letters: Letters) -> Letters:
+    # A shorter date leaves zeros in the middle of the joined field.
+    if (letters[:, :-1] == 0).any():
+        joined = [row.replace(b"\0", b"") for row in (bytes(row) for row in letters)]
+        width = letters.shape[1]
+        return np.array(joined, dtype=f"S{width}").view(np.uint8).reshape(len(letters), width)
+    return letters
+
+
+def _split(table: Table, date: int, clock: int) -> bool:
+    dates, clocks = table.sample(date, 5), table.sample(clock, 5)
+    return all(_DATE_ALONE.match(f) for f in dates) and all(_CLOCK_ALONE.match(f) for f in clocks)
+
+
+def _first_that_looks_like_time(table: Table) -> int:
+    return next((i for i in range(table.columns) if is_time(table.sample(i))), 0)
+
+
+def _called(header: Sequence[str], number: int) -> str:
+    return header[number] if number < len(header) and header[number] else f"column {number + 1}"
+
+
+def _placed(times: Times, zone: tzinfo | None) -> tuple[Array, bool, list[Problem]]:
+    if times.basis != "local" or zone is None:
+        return times.seconds, times.basis == "utc", []
+    seconds, problems = to_utc(times.seconds, zone)
+    return seconds, True, problems
+
+
+def _of_rows(table: Table, read: np.ndarray, t_s: Array, clock: _Clock) -> list[Problem]:
+    found = []
+    if table.ragged:
+        text = f"{table.ragged} of {table.rows} rows have more or fewer fields than the others."
+        found.append(Problem("ragged rows", text))
+    lacking = table.rows - int(np.count_nonzero(read))
+    if lacking:
+        found.append(Problem("no time", f"{lacking} of {table.rows} rows have no time that is understood."))
+    ordered = np.sort(t_s)
+    return [*found, *doubts.jumps(t_s, clock), *doubts.gaps(ordered, doubts.gap_limit_s(ordered), clock)]
+
+
+def _converted(values: Array, unit: str) -> Array:
+    if unit == "°F":
+        return (values - 32.0) / 1.8
+    return values - 273.15 if unit == "K" else values
+
+
+def _channel(
+    name: ChannelName, header: str, t_s: Array, values: Array, clock: _Clock
+) -> tuple[Channel, list[Problem]]:
+    found = doubts.impossible(name, header, t_s, values, clock)
+    fine = doubts.possible(name, values)
+    t_s, values = t_s[fine], values[fine]
+    found += doubts.frozen(header, t_s, values, clock)
+    return Channel(name, CHANNELS[name], header, t_s, values, doubts.gap_limit_s(t_s)), found

@@ -1,0 +1,269 @@
+"""From the bytes of a file to columns of fields, without looking at each row in Python."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.errors import Refused
+
+Letters = NDArray[np.uint8]
+"""Fields of one column, one row each, filled up with zeros; shape (n, widest)."""
+
+DELIMITERS: Final = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma"}
+_BLANKS = "blanks"
+_UNIT_SEPARATOR = "\x1f"
+_SAMPLE = 200
+_WIDEST = 48
+_CHUNK = 100_000
+_MOSTLY = 0.6
+
+_QUOTED = re.compile(r'"(?:[^"]|"")*"')
+_VALUE = re.compile(
+    r"""\s*(?:[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?\s*(?:°?\s*[CF]|%)?   # a number, its unit
+    |\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[T\s]\s*\d{1,2}:.*)?                          # a date, with a time
+    |\d{1,3}:\d{2}(?::\d{2}(?:[.,]\d+)?)?                                            # a time
+    |nan|n/a|null|none|-+)?\s*\Z""",
+    re.VERBOSE | re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The rows of a file, still as bytes.
+
+    Attributes:
+        delimiter: In words.
+        header: Headings, empty where there are none.
+        skipped: Lines before the headings (or the first row).
+        columns: How many fields most rows have.
+        rows: How many rows there are.
+        ragged: How many rows have another number of fields.
+        body: All rows, as bytes.
+        starts: Where each row begins, shape (n,).
+        ends: Where each row ends, shape (n,).
+        marks: Where the delimiters are, shape (m,).
+    """
+
+    delimiter: str
+    header: tuple[str, ...]
+    skipped: int
+    columns: int
+    rows: int
+    ragged: int
+    body: NDArray[np.uint8]
+    starts: NDArray[np.intp]
+    ends: NDArray[np.intp]
+    marks: NDArray[np.intp]
+
+    def column(self, number: int) -> Letters:
+        """Return the fields of column ``number`` (from 0), without the blanks around them."""
+        first = np.searchsorted(self.marks, self.starts)
+        count = np.searchsorted(self.marks, self.ends) - first
+        marks = np.append(self.marks, 0)
+        since = self.starts if number == 0 else marks[np.minimum(first + number - 1, len(self.marks))] + 1
+        until = np.where(count > number, marks[np.minimum(first + number, len(self.marks))], self.ends)
+        since, until = np.where(count >= number, since, self.ends), np.where(count >= number, until, self.ends)
+        since, until = _stripped(self.body, since, until)
+        return _gathered(self.body, since, until)
+
+    def sample(self, number: int, most: int = 50) -> list[str]:
+        """Return the first ``most`` fields of a column as text."""
+        few = Table(
+            self.delimiter,
+            self.header,
+            self.skipped,
+            self.columns,
+            min(most, self.rows),
+            0,
+            self.body,
+            self.starts[:most],
+            self.ends[:most],
+            self.marks,
+        )
+        return texts(few.column(number))
+
+
+def texts(letters: Letters) -> list[str]:
+    """Return fields as text."""
+    return [row.decode("utf-8", "replace") for row in as_bytes(letters).tolist()]
+
+
+def as_bytes(letters: Letters) -> NDArray[np.bytes_]:
+    """Return fields as an array of byte strings, shape (n,)."""
+    width = max(1, letters.shape[1])
+    padded = letters if letters.shape[1] else np.zeros((len(letters), 1), dtype=np.uint8)
+    return np.ascontiguousarray(padded).view(f"S{width}")[:, 0]
+
+
+def read_table(data: bytes | Path) -> Table:
+    """Return the rows of a text table, its delimiter and headings guessed.
+
+    Raises:
+        Refused: The file cannot be read, is empty, is no text, or has no rows of at least two fields.
+    """
+    text = _text(data)
+    delimiter = _delimiter(_first_lines(text))
+    mark = delimiter
+    if delimiter == _BLANKS:
+        text, mark = re.sub(r"[ \t]+", "\t", re.sub(r"(?m)^[ \t]+|[ \t]+$", "", text)), "\t"
+    elif '"' in text:
+        text, mark = _unquoted(text, delimiter), _UNIT_SEPARATOR
+    header, skipped, begins = _headings(text, mark)
+    return _tabulated(text[begins:], mark, DELIMITERS.get(delimiter, delimiter), header, skipped)
+
+
+def _text(data: bytes | Path) -> str:
+    if isinstance(data, Path):
+        try:
+            data = data.read_bytes()
+        except OSError as error:
+            raise Refused(f"log {data}", why=f"cannot be read ({error.strerror})") from error
+    if not data.strip():
+        raise Refused("log file", why="it is empty", do="Export it again from the logger.")
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        text = data.decode("utf-16", "replace")
+    elif (at := data.find(b"\0")) >= 0 or data[:4] in (b"PK\x03\x04", b"\x89PNG", b"\x1f\x8b\x08\x08"):
+        why = f"it is no text (byte 0 at {at})" if at >= 0 else "it is an archive or a picture, no text"
+        raise Refused("log file", why=why, do="Export it from the logger as CSV.")
+    else:
+        try:
+            text = data.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            text = data.decode("cp1252", "replace")
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _first_lines(text: str) -> list[str]:
+    found = []
+    for line in text[: 400 * _SAMPLE].split("\n"):
+        if line.strip():
+            found.append(line)
+        if len(found) == _SAMPLE:
+            break
+    return found
+
+
+def _delimiter(lines: Sequence[str]) -> str:
+    bare = [_QUOTED.sub("q", line) for line in lines]
+    for mark in DELIMITERS:
+        counts = Counter(line.count(mark) for line in bare)
+        often, share = counts.most_common(1)[0]
+        if often >= 1 and share >= _MOSTLY * len(bare):
+            return mark
+    for mark in DELIMITERS:
+        if sum(mark in line for line in bare) >= max(1, len(bare) // 2):
+            return mark
+    if sum(len(line.split()) > 1 for line in bare) >= _MOSTLY * len(bare):
+        return _BLANKS
+    raise Refused(
+        "log file",
+        why=f"its lines have no columns (tab, semicolon, comma or blanks); the first is '{lines[0][:40]}'",
+        do="Export time and readings as columns.",
+    )
+
+
+def _unquoted(text: str, delimiter: str) -> str:
+    rows = csv.reader(text.split("\n"), delimiter=delimiter)
+    return "\n".join(_UNIT_SEPARATOR.join(field.replace("\n", " ") for field in row) for row in rows)
+
+
+def _headings(text: str, mark: str) -> tuple[tuple[str, ...], int, int]:
+    """Return the headings, how many lines come before them, and where the first row begins."""
+    before: list[list[str]] = []
+    at = 0
+    for line in _lines(text):
+        fields = [field.strip() for field in line.rstrip("\n").split(mark)]
+        if len(fields) > 1 and _is_row(fields):
+            header = _joined(before, len(fields))
+            used = len(before) if not header else len(before) - _heading_lines(before, len(fields))
+            return header, used, at
+        if line.strip():
+            before.append(fields)
+        at += len(line)
+    raise Refused(
+        "log file",
+        why="no row in it holds a time and a reading",
+        do="A row needs at least two columns, such as time and °C.",
+    )
+
+
+def _lines(text: str) -> Iterator[str]:
+    at = 0
+    while at < len(text):
+        end = text.find("\n", at)
+        end = len(text) if end < 0 else end + 1
+        yield text[at:end]
+        at = end
+
+
+def _is_row(fields: Sequence[str]) -> bool:
+    filled = [field for field in fields if field]
+    values = sum(_VALUE.match(field) is not None for field in filled)
+    # A heading such as "T1" is no value; a status word beside readings does not make a row a heading.
+    return len(filled) > 1 and 2 * values >= len(filled) and _VALUE.match(filled[0]) is not None
+
+
+def _heading_lines(before: Sequence[Sequence[str]], count: int) -> int:
+    fitting = 0
+    for fields in reversed(before):
+        if abs(len(fields) - count) > 1 or not any(fields):
+            break
+        fitting += 1
+    return min(fitting, 2)
+
+
+def _joined(before: Sequence[Sequence[str]], count: int) -> tuple[str, ...]:
+    # A second heading line usually holds the units.
+    lines = before[len(before) - _heading_lines(before, count) :]
+    if not lines:
+        return ()
+    padded = [[*line, *[""] * count][:count] for line in lines]
+    return tuple(" ".join(part for part in parts if part).lstrip("#").strip() for parts in zip(*padded, strict=True))
+
+
+def _tabulated(text: str, mark: str, name: str, header: tuple[str, ...], skipped: int) -> Table:
+    body = np.frombuffer(text.encode("utf-8"), dtype=np.uint8)
+    breaks = np.flatnonzero(body == ord("\n"))
+    starts = np.concatenate([[0], breaks + 1])
+    ends = np.concatenate([breaks, [len(body)]])
+    filled = ends > starts
+    starts, ends = starts[filled], ends[filled]
+    marks = np.flatnonzero(body == ord(mark))
+    fields = np.searchsorted(marks, ends) - np.searchsorted(marks, starts) + 1
+    usual = int(np.bincount(fields).argmax())
+    columns = max(usual, len(header))
+    # Loggers that end every line with a delimiter have one empty field more than headings.
+    ragged = int(np.count_nonzero((fields != usual) & (fields != usual + 1)))
+    return Table(name, header, skipped, columns, len(starts), ragged, body, starts, ends, marks)
+
+
+def _stripped(
+    body: NDArray[np.uint8], since: NDArray[np.intp], until: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    safe = np.append(body, 0)
+    while np.any(blank := (since < until) & (safe[since] == ord(" "))):
+        since = since + blank
+    while np.any(blank := (since < until) & (safe[until - 1] == ord(" "))):
+        until = until - blank
+    return since, until
+
+
+def _gathered(body: NDArray[np.uint8], since: NDArray[np.intp], until: NDArray[np.intp]) -> Letters:
+    width = min(_WIDEST, int((until - since).max(initial=0)))
+    letters = np.zeros((len(since), width), dtype=np.uint8)
+    steps = np.arange(width)
+    for first in range(0, len(since), _CHUNK):
+        part = slice(first, first + _CHUNK)
+        where = since[part, np.newaxis] + steps
+        inside = where < until[part, np.newaxis]
+        letters[part] = np.where(inside, body[np.minimum(where, len(body) - 1)], 0)
+    return letters
