@@ -131,6 +131,8 @@ class Bending(Method):
             axes.plot(curve.extension_mm, curve.force_n, color=INK, linewidth=1.0, label="recording")
             top = int(curve.force_n.argmax())
             axes.plot(curve.extension_mm[top], curve.force_n[top], "o", color=RESULT, label="maximum")
+        axes.set_xlim(left=0)
+        axes.set_ylim(bottom=0)
         axes.legend(frameon=False)
         return figure
 

@@ -94,13 +94,21 @@ class Diameter(Method):
         if not places:
             return None
         figure, axes = picture("Strand diameter", ("place along the strand", "diameter / mm"))
-        for part, mark in ((0, "o"), (1, "s")):
+        for part, mark, fill in ((0, "o", "full"), (1, "s", "none")):
             pairs = [
                 (i + 1, nominal(place[part])) for i, place in enumerate(places) if place[part] is not None
             ]
             if pairs:
-                axes.plot(*zip(*pairs, strict=True), mark, color=INK, label=f"d{part + 1}", markersize=3)
+                axes.plot(
+                    *zip(*pairs, strict=True),
+                    mark,
+                    color=INK,
+                    label=f"d{part + 1}",
+                    markersize=5,
+                    fillstyle=fill,
+                )
         axes.axhline(sum(map(_middle, places)) / len(places), color=RESULT, linewidth=0.8, label="mean")
+        axes.xaxis.get_major_locator().set_params(integer=True)
         axes.legend(frameon=False)
         return figure
 

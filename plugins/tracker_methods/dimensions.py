@@ -91,6 +91,9 @@ class Dimensions(Method):
             pairs = [(meant, read) for name, meant, read in readings.sizes if name == axis]
             yield from _axis(axis, pairs) if pairs else ()
         yield from _warp(readings)
+        if not readings.sizes and readings.lift is None:
+            why = "nothing was measured: give sizes such as X:80:79.62, or chord and lift"
+            yield Outcome("dimensions.shrinkage_x", refused=why)
 
     def figure(self, readings: Any, piece: Piece, outcomes: Iterable[Any]) -> Any | None:
         """Draw deviation against nominal length, one colour and line an axis."""

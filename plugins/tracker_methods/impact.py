@@ -213,6 +213,10 @@ def swing_of(readings: Any) -> Swing | str:
     fall, rise, free = angles
     if fall is None or rise is None:
         return "the swing is not known: give fall_angle and rise_angle, or fall_distance and rise_distance"
+    if nominal(fall) <= 0:
+        return "the pendulum did not fall: its angle of fall is zero"
+    if free is not None and nominal(free) > nominal(fall):
+        return "the free swing rose higher than it fell: check fall and free swing"
     return _swung(readings, moment, fall, rise, free)
 
 
@@ -234,6 +238,8 @@ def _dial(readings: Any) -> Swing | str:
         return "for a dial reading give pendulum_energy, which must exceed it"
     if readings.free_loss is None or readings.windage_loss is None or readings.fall_angle is None:
         return Swing(shown, stored, ("Losses not subtracted: give free_loss, windage_loss and fall_angle.",))
+    if nominal(readings.free_loss) >= nominal(stored) or nominal(readings.fall_angle) <= 0:
+        return "free_loss must be below pendulum_energy, and fall_angle above zero"
     loss = dial_loss(shown, stored, readings.free_loss, readings.windage_loss, 1 - _cos(readings.fall_angle))
     return Swing(shown - loss, stored, (f"Losses of {nominal(loss):.3g} J subtracted, dial form.",))
 

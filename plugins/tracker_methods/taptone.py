@@ -212,16 +212,16 @@ def _drawn(sound: Sound, tone: Tone) -> Any:
 
     figure, (left, right) = picture(
         f"Tap tone: {tone.hertz:.1f} Hz",
-        ("frequency / Hz", "level / dB"),
+        ("frequency / kHz", "level / dB"),
         ("time / s", "amplitude of the tone"),
     )
     hertz, level = sound.spectrum()
     shown = (hertz > 0.2 * tone.hertz) & (hertz < 12 * tone.hertz)
     decibel = 20 * np.log10(np.maximum(level[shown], 1e-6 * level.max()) / level[shown].max())
-    left.plot(hertz[shown], decibel, color=INK, linewidth=0.6)
-    left.axvline(tone.hertz, color=RESULT, label="flexural fundamental")
+    left.plot(hertz[shown] / 1000, decibel, color=INK, linewidth=0.6)
+    left.axvline(tone.hertz / 1000, color=RESULT, label="flexural fundamental")
     for overtone in tone.overtones:
-        left.axvline(overtone, color=FAINT, linestyle="--", linewidth=0.8)
+        left.axvline(overtone / 1000, color=FAINT, linestyle="--", linewidth=0.8)
     left.set_ylim(-80, 3)
     left.legend(frameon=False)
     seconds, amplitude = sound.envelope(tone.hertz)

@@ -47,6 +47,7 @@ from tracker.api._picture import FAINT, INK, RESULT, budget_picture, picture
 from tracker.api._piece import Instrument, Piece
 from tracker.api._quantity import Outcome, Quantity
 from tracker.api._readings import Reading, Readings, Recording
+from tracker.api._schema import schema
 from tracker.api._section import section_area, section_remarks
 from tracker.api._sound import Decay, Sound, Tone, decay_of, flexural_tone, read_sound
 from tracker.api._table import NumberTable, read_numbers, text_of_file
@@ -129,6 +130,7 @@ __all__ = [
     "rising",
     "row",
     "scale",
+    "schema",
     "section_area",
     "section_remarks",
     "shares",

@@ -31,6 +31,7 @@ def picture(title: str, *labels: tuple[str, str]) -> tuple[Any, Any]:
         each.set_xlabel(x)
         each.set_ylabel(y)
         each.grid(visible=True, color="#e3e5e8", linewidth=0.6)
+        each.set_axisbelow(True)
         each.spines[["top", "right"]].set_visible(False)
     return figure, axes[0] if len(axes) == 1 else axes
 
