@@ -40,8 +40,7 @@ def show_command(bench: Bench, /, target: str, as_json: bool) -> None:
 def list_command(bench: Bench, /, kind: str, as_json: bool) -> None:
     """List all records of a KIND."""
     with bench.book.connect() as connection:
-        rows = listed(connection, kind)
         if as_json:
-            say_json_stream(rows)
-        elif not table(rows):
+            say_json_stream(listed(connection, kind))
+        elif not table(listed(connection, kind, bench.book.zone)):
             note(f"There are no {kind} in this book yet.")

@@ -1,91 +1,174 @@
-"""Lists of one kind of record, newest last: one statement each, built once, streamed."""
+"""Lists of one kind of record, newest last: one statement each, streamed."""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping
+from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, Row, Select, and_, func, select
 
 from tracker import ids
-from tracker.model import (
-    Drying,
-    Job,
-    Material,
-    Measurement,
-    Result,
-    Rig,
-    Specimen,
-    Spool,
-)
-
-_PIECES = select(func.count()).select_from(Specimen).where(Specimen.job_id == Job.id).scalar_subquery()
-
-_STATEMENTS: Final[Mapping[str, Any]] = {
-    "materials": select(
-        Material.name, Material.family, Material.maker, Material.density_g_cm3, Material.drying_c
-    ).order_by(Material.name),
-    "spools": select(
-        Spool.id, Material.name.label("material"), Spool.lot,
-        Spool.supplied, Spool.received_on, Spool.condition,
-    )
-    .join(Material)
-    .order_by(Spool.id),
-    "dryings": select(
-        Drying.id, Drying.began_at, Drying.ended_at, Drying.set_c, Drying.measured_c, Drying.planned_h
-    ).order_by(Drying.id),
-    "jobs": select(
-        Job.id, Job.name, Job.started_at, Job.outcome, Job.printer, Job.chamber_set_c,
-        Job.chamber_measured_c, _PIECES.label("pieces"),
-    ).order_by(Job.id),
-    "specimens": select(
-        Specimen.job_id, Specimen.piece, Specimen.name, Specimen.orientation, Specimen.outcome,
-        func.coalesce(Specimen.remark, Specimen.cause).label("remark"),
-    ).order_by(Specimen.job_id, Specimen.piece),
-    "rigs": select(Rig.id, Rig.name, Rig.role, Rig.measures, Rig.capacity, Rig.resolution, Rig.unit).order_by(
-        Rig.id
-    ),
-    "measurements": select(
-        Measurement.id, Measurement.method, Measurement.at, Measurement.operator, Specimen.job_id,
-        Specimen.piece, Measurement.spool_id, Measurement.source,
-    )
-    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    .order_by(Measurement.id),
-    "results": select(
-        Result.measurement_id, Specimen.job_id, Specimen.piece, Measurement.spool_id, Result.quantity,
-        Result.value, Result.unit, Result.uncertainty, Result.relation, Result.counted, Result.refused,
-    )
-    .join(Measurement, Measurement.id == Result.measurement_id)
-    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    .order_by(Result.id),
-}  # fmt: skip
-
-KINDS: Final = tuple(_STATEMENTS)
+from tracker.model import Drying, Job, JobSpool, Material, Measurement, Result, Rig, Specimen, Spool
 
 
-def listed(connection: Connection, kind: str) -> Iterator[dict[str, Any]]:
+def listed(connection: Connection, kind: str, zone: dt.tzinfo | None = None) -> Iterator[dict[str, Any]]:
     """Yield the records of a kind; each has ``id`` (a result: ``measurement`` and ``specimen``).
 
     Args:
         connection: To the book.
         kind: One of :data:`KINDS`.
+        zone: For people: moments are text in this zone, to the minute. Without it they are RFC 3339 in
+            UTC, for machines.
     """
-    shape = _SHAPES.get(kind, dict)
-    result = connection.execution_options(yield_per=2000).execute(_STATEMENTS[kind])
+    shape = _SHAPES[kind]
+    result = connection.execution_options(yield_per=2000).execute(_statement(kind))
     for row in result:
-        yield shape(row)
+        yield {key: _plain(value, zone) for key, value in shape(row).items()}
+
+
+def _plain(value: Any, zone: dt.tzinfo | None) -> Any:
+    if isinstance(value, dt.datetime) and zone is not None:
+        return f"{value.astimezone(zone):%Y-%m-%d %H:%M}"
+    return value.isoformat() if isinstance(value, (dt.datetime, dt.date)) else value
+
+
+@cache
+def _statement(kind: str) -> Select[*tuple[Any, ...]]:
+    return _STATEMENTS[kind]()
+
+
+def _materials() -> Select[*tuple[Any, ...]]:
+    return select(
+        Material.name, Material.family, Material.maker, Material.density_g_cm3, Material.drying_c
+    ).order_by(Material.name)
+
+
+def _spools() -> Select[*tuple[Any, ...]]:
+    return (
+        select(
+            Spool.id,
+            Material.name.label("material"),
+            Spool.lot,
+            Spool.supplied,
+            Spool.received_on,
+            Spool.condition,
+        )
+        .join(Material)
+        .order_by(Spool.id)
+    )
+
+
+def _dryings() -> Select[*tuple[Any, ...]]:
+    return select(
+        Drying.id, Drying.began_at, Drying.ended_at, Drying.set_c, Drying.measured_c, Drying.planned_h
+    ).order_by(Drying.id)
+
+
+def _jobs() -> Select[*tuple[Any, ...]]:
+    pieces = select(func.count()).select_from(Specimen).where(Specimen.job_id == Job.id).scalar_subquery()
+    return select(
+        Job.id,
+        Job.name,
+        Job.started_at,
+        Job.outcome,
+        Job.printer,
+        Job.chamber_set_c,
+        Job.chamber_measured_c,
+        pieces.label("pieces"),
+    ).order_by(Job.id)
+
+
+def _with_material(statement: Select[*tuple[Any, ...]], spool: Any) -> Select[*tuple[Any, ...]]:
+    """Join the material of specimens: that of the spool in tool 0, else what the job says."""
+    return (
+        statement.outerjoin(Job, Job.id == Specimen.job_id)
+        .outerjoin(JobSpool, and_(JobSpool.job_id == Job.id, JobSpool.tool == 0))
+        .outerjoin(Spool, Spool.id == spool)
+        .outerjoin(Material, Material.id == func.coalesce(Spool.material_id, Job.material_id))
+    )
+
+
+def _specimens() -> Select[*tuple[Any, ...]]:
+    rows = select(
+        Specimen.job_id,
+        Specimen.piece,
+        Specimen.name,
+        Material.name.label("material"),
+        Specimen.orientation,
+        Specimen.outcome,
+        func.coalesce(Specimen.remark, Specimen.cause).label("remark"),
+    ).select_from(Specimen)
+    return _with_material(rows, JobSpool.spool_id).order_by(Specimen.job_id, Specimen.piece)
+
+
+def _rigs() -> Select[*tuple[Any, ...]]:
+    return select(Rig.id, Rig.name, Rig.role, Rig.measures, Rig.capacity, Rig.resolution, Rig.unit).order_by(
+        Rig.id
+    )
+
+
+def _measurements() -> Select[*tuple[Any, ...]]:
+    return (
+        select(
+            Measurement.id,
+            Measurement.method,
+            Measurement.at,
+            Measurement.operator,
+            Specimen.job_id,
+            Specimen.piece,
+            Measurement.spool_id,
+            Measurement.source,
+        )
+        .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+        .order_by(Measurement.id)
+    )
+
+
+def _results() -> Select[*tuple[Any, ...]]:
+    rows = (
+        select(
+            Result.measurement_id,
+            Specimen.job_id,
+            Specimen.piece,
+            Measurement.spool_id,
+            Material.name.label("material"),
+            Result.quantity,
+            Result.value,
+            Result.unit,
+            Result.uncertainty,
+            Result.relation,
+            Result.counted,
+            Result.refused,
+        )
+        .join(Measurement, Measurement.id == Result.measurement_id)
+        .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+    )
+    spool = func.coalesce(JobSpool.spool_id, Measurement.spool_id)
+    return _with_material(rows, spool).order_by(Result.id)
+
+
+_STATEMENTS: Final[Mapping[str, Callable[[], Select[*tuple[Any, ...]]]]] = {
+    "materials": _materials,
+    "spools": _spools,
+    "dryings": _dryings,
+    "jobs": _jobs,
+    "specimens": _specimens,
+    "rigs": _rigs,
+    "measurements": _measurements,
+    "results": _results,
+}
+
+KINDS: Final = tuple(_STATEMENTS)
+"""What can be listed."""
 
 
 def _numbered(name: Callable[[int], str]) -> Callable[[Row[Any]], dict[str, Any]]:
     def shape(row: Row[Any]) -> dict[str, Any]:
-        return {key: name(value) if key == "id" else _plain(value) for key, value in row._mapping.items()}
+        return {**row._mapping, "id": name(row.id)}
 
     return shape
-
-
-def _plain(value: Any) -> Any:
-    return value.isoformat() if isinstance(value, (dt.datetime, dt.date)) else value
 
 
 def _material(row: Row[Any]) -> dict[str, Any]:
@@ -105,17 +188,28 @@ def _subject(row: Row[Any]) -> str:
 
 def _measurement(row: Row[Any]) -> dict[str, Any]:
     return {
-        "id": ids.measurement_id(row.id), "specimen": _subject(row), "method": row.method,
-        "at": _plain(row.at), "operator": row.operator, "source": row.source,
-    }  # fmt: skip
+        "id": ids.measurement_id(row.id),
+        "specimen": _subject(row),
+        "method": row.method,
+        "at": row.at,
+        "operator": row.operator,
+        "source": row.source,
+    }
 
 
 def _result(row: Row[Any]) -> dict[str, Any]:
     return {
-        "measurement": ids.measurement_id(row.measurement_id), "specimen": _subject(row),
-        "quantity": row.quantity, "value": row.value, "unit": row.unit, "uncertainty": row.uncertainty,
-        "relation": row.relation, "counted": bool(row.counted), "refused": row.refused,
-    }  # fmt: skip
+        "measurement": ids.measurement_id(row.measurement_id),
+        "specimen": _subject(row),
+        "material": row.material,
+        "quantity": row.quantity,
+        "value": row.value,
+        "unit": row.unit,
+        "uncertainty": row.uncertainty,
+        "relation": row.relation,
+        "counted": bool(row.counted),
+        "refused": row.refused,
+    }
 
 
 _SHAPES: Final[Mapping[str, Callable[[Row[Any]], dict[str, Any]]]] = {
