@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import getpass
 import os
 from collections.abc import Callable
@@ -46,10 +47,20 @@ class Bench:
     def book(self) -> Book:
         """The book, opened when first asked for."""
         if self._book is None:
+            self._book = self._opened()
+        return self._book
+
+    def _opened(self) -> Book:
+        # Tables and mappers are objects by the hundred thousand that live to the end: to look for waste
+        # among them while they are made, and ever after, would cost a tenth of a short command's time.
+        gc.disable()
+        try:
             from tracker.book import open_book  # noqa: PLC0415 - not every command needs a book
 
-            self._book = open_book(self.named)
-        return self._book
+            return open_book(self.named)
+        finally:
+            gc.freeze()
+            gc.enable()
 
     @property
     def plugged(self) -> Plugged:

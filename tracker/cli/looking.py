@@ -6,9 +6,9 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, facts, note, say_json, say_json_stream, table
-from tracker.desk.finding import NotFoundError, find, material_named
-from tracker.ids import IdError
-from tracker.records import KINDS, listed, shown_record
+
+KINDS = ("materials", "spools", "dryings", "jobs", "specimens", "rigs", "measurements", "results")
+"""As in ``tracker.records``, which is loaded when something is really listed."""
 
 
 @click.command("show", epilog="Example: strandbook show J0012-04-K")
@@ -17,6 +17,10 @@ from tracker.records import KINDS, listed, shown_record
 @pass_bench
 def show_command(bench: Bench, /, target: str, as_json: bool) -> None:
     """Show everything about one ID, or about a material by its name."""
+    from tracker.desk.finding import NotFoundError, find, material_named  # noqa: PLC0415 - not for a list
+    from tracker.ids import IdError  # noqa: PLC0415 - the same
+    from tracker.records import shown_record  # noqa: PLC0415 - the same
+
     book = bench.book
     with book.read() as session:
         try:
@@ -39,6 +43,8 @@ def show_command(bench: Bench, /, target: str, as_json: bool) -> None:
 @pass_bench
 def list_command(bench: Bench, /, kind: str, as_json: bool) -> None:
     """List all records of a KIND."""
+    from tracker.records import listed  # noqa: PLC0415 - not for showing one record
+
     with bench.book.connect() as connection:
         if as_json:
             say_json_stream(listed(connection, kind))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from sqlalchemy.orm import Session
 from tracker_labels import Label, LabelError, Sheet, Stock, draw_sheet, find_stock, load_stock
 
-from tracker.api import LabelDesign
 from tracker.book import Book
 from tracker.desk.finding import find, ident_of
 from tracker.desk.moments import local
@@ -24,6 +24,27 @@ class LabelRefusedError(Refused, ValueError):
     """Labels cannot be drawn as asked."""
 
 
+class Design(Protocol):
+    """What stands on a label beside the code: one of ours, or a plugin's ``LabelDesign``."""
+
+    @property
+    def name(self) -> str:
+        """How it is chosen."""
+
+    @property
+    def lines(self) -> Callable[[Mapping[str, str]], Sequence[str]]:
+        """From the facts of a record to at most four short lines, the ID excluded."""
+
+
+@dataclass(frozen=True)
+class _Ours:
+    """A bundled design; made without the plugins' base, which takes longer to load than a label to draw."""
+
+    name: str
+    help: str
+    lines: Callable[[Mapping[str, str]], Sequence[str]]
+
+
 def _usual(facts: Mapping[str, str]) -> Sequence[str]:
     return facts["material"], facts["orientation"] or facts["lot"], facts["date"], facts["line"]
 
@@ -32,9 +53,9 @@ def _by_lot(facts: Mapping[str, str]) -> Sequence[str]:
     return facts["material"], facts["lot"], facts["date"], facts["line"]
 
 
-DESIGNS: Final = (
-    LabelDesign("usual", "material, orientation (or lot), date, your line", _usual),
-    LabelDesign("lot", "material, lot, date, your line", _by_lot),
+DESIGNS: Final[tuple[Design, ...]] = (
+    _Ours("usual", "material, orientation (or lot), date, your line", _usual),
+    _Ours("lot", "material, lot, date, your line", _by_lot),
 )
 
 
@@ -44,7 +65,7 @@ def label_sheet(
     stock: str,
     *,
     line: str = "",
-    design: LabelDesign = DESIGNS[0],
+    design: Design = DESIGNS[0],
     start_at: int = 1,
     offset_mm: tuple[float, float] = (0.0, 0.0),
     dpi: float | None = None,
@@ -94,7 +115,7 @@ def _labelled(row: Any) -> list[Any]:
     return [row]
 
 
-def label_of(book: Book, session: Session, row: Any, line: str, design: LabelDesign) -> Label:
+def label_of(book: Book, session: Session, row: Any, line: str, design: Design) -> Label:
     """Return what stands on the label of one row.
 
     Raises:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from tracker.api import Piece
+from typing import TYPE_CHECKING
+
 from tracker.desk.finding import ident_of
 from tracker.model import Material, Specimen, Spool
+
+if TYPE_CHECKING:
+    from tracker.api import Piece
 
 
 def piece_of(row: Specimen | Spool) -> Piece:
     """Return what is recorded of the thing tested, as far as a method's arithmetic may use it."""
+    from tracker.api import Piece  # noqa: PLC0415 - labels ask for the material alone, and need no methods
+
     if isinstance(row, Spool):
         return Piece(
             id=str(ident_of(row)), kind="spool", name=row.material.name, material=row.material.name,
