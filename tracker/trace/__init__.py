@@ -1,0 +1,14 @@
+"""From a number back to the spool: every row on the way, and who wrote it.
+
+``questions`` are built once and asked through ``reading``; ``walk`` gathers the rows and ``history`` the
+journal behind them; ``facts`` puts them into JSON, ``lines`` on a screen, ``prov`` into W3C PROV,
+``picture`` into a graph. Nothing heavy is loaded: a trace answers in the time of a keystroke.
+"""
+
+from __future__ import annotations
+
+from tracker.trace.missing import WORDS
+from tracker.trace.tracing import Trace, trace
+from tracker.trace.walk import TraceError
+
+__all__ = ["WORDS", "Trace", "TraceError", "trace"]

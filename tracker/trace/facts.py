@@ -1,0 +1,194 @@
+"""A way back as plain JSON values: complete enough that a reader can rebuild the number from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Final
+
+from tracker.ids import drying_id, job_id, measurement_id, rig_id, specimen_id, spool_id
+from tracker.journal import moment, plain
+from tracker.trace.history import Change, Journal, key_of
+from tracker.trace.reading import Parts, Row
+from tracker.trace.walk import Measured, Path, SpoolPath
+
+_INTERNAL: Final = frozenset(
+    {"id", "entry", "job_id", "spool_id", "specimen_id", "material_id", "rig_id", "measurement_id"}
+    | {
+        "result_id",
+        "calibration_id",
+        "drying_id",
+        "again_of_id",
+        "programme_id",
+        "plate_sha256",
+        "posted_key",
+    }
+)
+"""Columns that point within the store: the JSON says the same with IDs, or by what lies inside what."""
+
+
+def told(row: Row, **more: Any) -> dict[str, Any]:
+    """Return a row's own values as JSON has them, after ``more``."""
+    return {**more, **{name: plain(value) for name, value in row.items() if name not in _INTERNAL}}
+
+
+def number_facts(result: Row) -> dict[str, Any]:
+    """Return a result: the four words that scripts read first, then how it stands."""
+    return {
+        "quantity": result["quantity"],
+        "value": result["value"],
+        "unit": result["unit"],
+        "uncertainty": result["uncertainty"],
+        **told({name: value for name, value in result.items() if name not in _NUMBER}),
+        "verdicts": [told(verdict) for verdict in result["verdicts"]],
+    }
+
+
+_NUMBER: Final = ("quantity", "value", "unit", "uncertainty", "verdicts")
+
+
+def measured_facts(each: Measured) -> dict[str, Any]:
+    """Return a measurement with all that belongs to it."""
+    row = each.measurement
+    rigs = [rig_facts(parts) for parts in each.rigs]
+    return {
+        "id": measurement_id(row["id"]),
+        "method": row["method"],
+        "version": row["method_version"],
+        "readings": row["readings"],
+        "files": [file_facts(parts) for parts in each.files],
+        "rig": next((rig for rig in rigs if rig["role"] == "rig"), rigs[0] if rigs else None),
+        "instruments": rigs,
+        **{name: plain(row[name]) for name in _TAKEN},
+        "results": [number_facts(result) for result in each.results],
+    }
+
+
+_TAKEN: Final = ("at", "operator", "room_c", "room_rh_pct", "source", "problem", "remark")
+
+
+def file_facts(parts: Parts) -> dict[str, Any]:
+    """Return a recording: field, name, digest, size in bytes."""
+    file = parts["file"]
+    return {
+        "field": file["field"],
+        "name": file["name"],
+        "sha256": file["sha256"],
+        "size": parts["attachment"]["size"],
+    }
+
+
+def rig_facts(parts: Parts) -> dict[str, Any]:
+    """Return a rig or instrument with the calibration in force, or None in its place."""
+    calibration = parts.get("calibration")
+    return told(
+        parts["rig"],
+        id=rig_id(parts["rig"]["id"]),
+        calibration=None if calibration is None else told(calibration),
+    )
+
+
+def specimen_facts(specimen: Row) -> dict[str, Any]:
+    """Return a specimen."""
+    return told(specimen, id=specimen_id(specimen["job_id"], specimen["piece"]))
+
+
+def job_facts(path: Path, job: Row) -> dict[str, Any]:
+    """Return a job with its plate file, changes by hand and logs."""
+    again = job["again_of_id"]
+    plate = path.plate
+    return told(
+        job,
+        id=job_id(job["id"]),
+        again_of=None if again is None else job_id(again),
+        plate=None
+        if plate is None
+        else {"name": job["plate_name"] or plate["name"], "sha256": plate["sha256"], "size": plate["size"]},
+        changes=[told(change) for change in path.changes],
+        logs=[told(log) for log in path.logs],
+    )
+
+
+def spool_facts(path: SpoolPath) -> dict[str, Any]:
+    """Return a spool, with the name of its material and the tool it was in."""
+    return told(
+        path.spool,
+        id=spool_id(path.spool["id"]),
+        material=path.material["name"],
+        tool=path.used.get("tool"),
+    )
+
+
+def stay_facts(spools: Iterable[SpoolPath]) -> Iterator[dict[str, Any]]:
+    """Yield where each spool was kept before the print."""
+    for path in spools:
+        yield from (told(stay, spool=spool_id(path.spool["id"])) for stay in path.stays)
+
+
+def drying_facts(spools: Iterable[SpoolPath]) -> Iterator[dict[str, Any]]:
+    """Yield how each spool was dried before the print, with its mass before and after in g."""
+    for path in spools:
+        for parts in path.dryings:
+            yield told(
+                {**parts["drying"], **told(parts["dried"])},
+                id=drying_id(parts["drying"]["id"]),
+                spool=spool_id(path.spool["id"]),
+            )
+
+
+def factor_facts(factor: Row) -> dict[str, Any]:
+    """Return a factor: a number, in the unit its name ends in, or a word."""
+    value = factor["text"] if factor["number"] is None else factor["number"]
+    return {"name": factor["name"], "value": value, "basis": factor["basis"], "source": factor["source"]}
+
+
+def journal_facts(journal: Journal) -> list[dict[str, Any]]:
+    """Return the entries behind the path, with the corrections that each made to its rows."""
+    changes: dict[int, list[dict[str, Any]]] = {}
+    for change in journal.changes:
+        changes.setdefault(change.entry.seq, []).append(change_facts(change))
+    return [
+        {
+            "entry": entry.seq,
+            "at": moment(entry.at),
+            "who": entry.who,
+            "act": entry.act,
+            "reason": entry.reason,
+            "hash": entry.hash,
+            "wrote": journal.wrote.get(entry.seq, []),
+            "changed": changes.get(entry.seq, []),
+        }
+        for entry in journal.entries.values()
+    ]
+
+
+def change_facts(change: Change) -> dict[str, Any]:
+    """Return a correction: what was changed, from what, to what."""
+    return {
+        "table": change.table,
+        "key": change.key,
+        "field": change.column,
+        "old": change.old,
+        "new": change.new,
+    }
+
+
+def named_rows(path: Path) -> Mapping[tuple[str, str], str]:
+    """Return what rows are called where a correction names them by table and key."""
+    names: dict[tuple[str, str], str] = {}
+    for table, row in path.touched():
+        namer = _NAMERS.get(table)
+        if namer is not None:
+            names[table, key_of(table, row)] = namer(row)
+    return names
+
+
+_NAMERS: Final[Mapping[str, Any]] = {
+    "measurement": lambda row: measurement_id(row["id"]),
+    "specimen": lambda row: specimen_id(row["job_id"], row["piece"]),
+    "job": lambda row: job_id(row["id"]),
+    "spool": lambda row: spool_id(row["id"]),
+    "drying": lambda row: drying_id(row["id"]),
+    "rig": lambda row: rig_id(row["id"]),
+    "material": lambda row: row["name"],
+    "result": lambda row: row["quantity"],
+}

@@ -1,0 +1,146 @@
+"""Who wrote the rows of a path, and what they said before: a walk from journal entry to entry.
+
+Every row names the entry that last wrote it. Where that entry changed the row, its body holds the row
+as it was, with the entry before; so corrections are followed back to the first writing.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Final
+
+from tracker.model import Base
+from tracker.trace import questions as ask
+from tracker.trace.reading import Reader, Row
+
+Touched = tuple[str, Row]
+"""Name of a table and one of its rows."""
+
+_KEYS: Final = {
+    table.name: tuple(column.name for column in table.primary_key) for table in Base.metadata.sorted_tables
+}
+_CHANGED: Final = '"before":{'
+_ROWS: Final = ',"rows":['
+
+
+@dataclass(frozen=True)
+class Written:
+    """A journal entry that wrote a row of the path."""
+
+    seq: int
+    at: dt.datetime
+    who: str
+    act: str
+    body: str
+    hash: str
+
+    @cached_property
+    def head(self) -> dict[str, Any]:
+        """What the entry says apart from its rows: ``reason``, ``about``, ``bulk``, ``prev``.
+
+        The rows can be many thousands of characters that nobody asked for. In canonical JSON keys are
+        sorted, and inside a text a quotation mark is escaped: the first ``,"rows":[`` begins them.
+        """
+        head: dict[str, Any] = json.loads(self.body.partition(_ROWS)[0] + "}")
+        return head
+
+    @property
+    def reason(self) -> str:
+        """Why it was done; empty where nobody said."""
+        return str(self.head.get("reason", ""))
+
+    def changes(self) -> dict[tuple[str, str], tuple[Row, Row]]:
+        """Return the rows it changed, by table and key: as they were and as they became."""
+        # New rows have no ``before``; most entries write nothing but new rows and need no reading.
+        if _CHANGED not in self.body:
+            return {}
+        return {
+            (row["table"], row["key"]): (row["before"], row["after"])
+            for row in json.loads(self.body)["rows"]
+            if row["before"] is not None
+        }
+
+
+@dataclass(frozen=True)
+class Change:
+    """One value that was corrected: ``old`` and ``new`` as the journal's JSON has them."""
+
+    table: str
+    key: str
+    column: str
+    old: Any
+    new: Any
+    entry: Written
+
+
+@dataclass
+class Journal:
+    """The entries behind a path, and the corrections they made to its rows.
+
+    Attributes:
+        entries: By number, in order.
+        wrote: Number of an entry to the tables of the path in which it last wrote a row.
+        changes: Corrections, oldest first.
+    """
+
+    entries: dict[int, Written] = field(default_factory=dict)
+    wrote: dict[int, list[str]] = field(default_factory=dict)
+    changes: list[Change] = field(default_factory=list)
+
+
+def journal_of(reader: Reader, touched: Sequence[Touched]) -> Journal:
+    """Return the entries that wrote some rows, with the history of each row."""
+    journal = Journal()
+    for table, row in touched:
+        tables = journal.wrote.setdefault(row["entry"], [])
+        if table not in tables:
+            tables.append(table)
+    _fetch(reader, journal, journal.wrote)
+    corrected = {seq: changes for seq, entry in journal.entries.items() if (changes := entry.changes())}
+    if corrected:
+        for table, row in touched:
+            _follow(reader, journal, table, row)
+    journal.entries = dict(sorted(journal.entries.items()))
+    journal.changes.sort(key=lambda change: change.entry.seq)
+    return journal
+
+
+def key_of(table: str, row: Row) -> str:
+    """Return a row's primary key as the journal writes it."""
+    return ":".join(str(row[name]) for name in _KEYS[table])
+
+
+def _follow(reader: Reader, journal: Journal, table: str, row: Row) -> None:
+    """Note every earlier state of one row, from the entry that last wrote it to the first."""
+    place = (table, key_of(table, row))
+    seq: int | None = row["entry"]
+    while seq is not None:
+        _fetch(reader, journal, [seq])
+        found = journal.entries[seq].changes().get(place) if seq in journal.entries else None
+        if found is None:
+            return
+        before, after = found
+        journal.changes += _differences(*place, before, after, journal.entries[seq])
+        # Entries only ever point back; anything else is a damaged book, which verify names.
+        seq = before["entry"] if before.get("entry", seq) < seq else None
+
+
+def _differences(table: str, key: str, before: Row, after: Row, entry: Written) -> Iterator[Change]:
+    for column, new in after.items():
+        old = before.get(column)
+        if column != "entry" and old != new:
+            yield Change(table, key, column, old, new, entry)
+
+
+def _fetch(reader: Reader, journal: Journal, seqs: Iterable[int]) -> None:
+    """Read entries that are not there yet, a dozen at a time."""
+    wanted = sorted({seq for seq in seqs if seq not in journal.entries})
+    for start in range(0, len(wanted), ask.ENTRIES_AT_ONCE):
+        some = wanted[start : start + ask.ENTRIES_AT_ONCE]
+        places = {f"e{place}": some[min(place, len(some) - 1)] for place in range(ask.ENTRIES_AT_ONCE)}
+        for parts in reader.ask(ask.ENTRIES, **places):
+            journal.entries[parts["entry"]["seq"]] = Written(**parts["entry"])

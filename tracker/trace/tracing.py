@@ -1,0 +1,144 @@
+"""A trace: one number, piece or job with the whole way back, to be shown in several forms."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from tracker.book import Book
+from tracker.ids import Ident, read_payload
+from tracker.trace import facts
+from tracker.trace.lines import lines
+from tracker.trace.picture import picture
+from tracker.trace.prov import prov
+from tracker.trace.reading import Reader, Row
+from tracker.trace.walk import Measured, Path, TraceError, walk
+from tracker.trace.way import Way
+
+Describe = Callable[[str], Mapping[str, Any]]
+"""From a method's id to what is to be said of it: ``title``, ``standard``, ``units`` by reading."""
+
+
+class Trace(Way):
+    """The whole way back from one thing, to be shown in several forms."""
+
+    def lines(self, width: int = 80) -> list[str]:
+        """Return the way back as text for a terminal of so many columns."""
+        return lines(self, width)
+
+    def svg(self) -> str:
+        """Return the way back as a graph, an SVG document."""
+        return picture(self)
+
+    def prov(self) -> dict[str, Any]:
+        """Return the way back as a W3C PROV-JSON document."""
+        return prov(self)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the trace as plain JSON values.
+
+        The first keys are a contract with other people's scripts: ``number`` to ``not_recorded``. What
+        is not known is None or an empty list, and named in ``not_recorded``.
+        """
+        path, chosen = self.path, self.chosen
+        taken = facts.measured_facts(chosen) if chosen is not None else {}
+        return {
+            "id": self.id,
+            "book": self.book,
+            "number": None if self.number is None else facts.number_facts(self.number),
+            "method": None
+            if chosen is None
+            else {"id": taken["method"], "version": taken["version"], **self.described},
+            "readings": taken.get("readings"),
+            "files": taken.get("files", []),
+            "rig": taken.get("rig"),
+            "instruments": taken.get("instruments", []),
+            "specimen": None if path.specimen is None else facts.specimen_facts(path.specimen),
+            "job": None if path.job is None else facts.job_facts(path, path.job),
+            "spools": [facts.spool_facts(spool) for spool in path.spools],
+            "stays": list(facts.stay_facts(path.spools)),
+            "dryings": list(facts.drying_facts(path.spools)),
+            "material": None if path.material is None else facts.told(path.material),
+            "factors": [facts.factor_facts(factor) for factor in path.factors],
+            "exposure": self.exposure,
+            "measurements": [facts.measured_facts(each) for each in path.measured],
+            "specimens": [facts.specimen_facts(piece) for piece in path.pieces],
+            "journal": facts.journal_facts(path.journal),
+            "not_recorded": self.missing,
+        }
+
+
+def trace(
+    book: Book, ident: Ident | str, quantity: str | None = None, describe: Describe | None = None
+) -> Trace:
+    """Walk back from a measurement, specimen or job to its spools.
+
+    Args:
+        book: Read only.
+        ident: What to begin at, as an ID or as typed or scanned.
+        quantity: Which result is meant; None takes the only one, or the first that has a value.
+        describe: Says more of a method than the book knows.
+
+    Raises:
+        IdError: The text is no ID.
+        TraceError: There is nothing of that ID or quantity, or it is of another kind.
+    """
+    path = _walked(book, ident)
+    chosen, number = _chosen(path, quantity)
+    made = Trace(book.code, path, chosen, number, zone=book.zone)
+    if describe is not None and chosen is not None:
+        made.described = describe(chosen.measurement["method"])
+    return made
+
+
+def idents(book: Book, ident: Ident | str) -> tuple[Ident, ...]:
+    """Return what an ID, typed or scanned, can mean in a book.
+
+    Raises:
+        IdError: It is no ID.
+        TraceError: It is a label of another book.
+    """
+    if isinstance(ident, Ident):
+        return (ident,)
+    scanned = read_payload(ident)
+    if scanned.book and scanned.book != book.code:
+        raise TraceError(
+            f"{scanned.readings[0]} is a label of another book ({scanned.book}); this one is {book.code}",
+            do="Open the other book with --book",
+        )
+    return scanned.readings
+
+
+def _walked(book: Book, ident: Ident | str) -> Path:
+    readings = idents(book, ident)
+    with Reader(book.engine) as reader:
+        for each in readings:
+            if each.kind in {"measurement", "specimen", "job"} and (path := walk(reader, each)) is not None:
+                return path
+    first = readings[0]
+    if first.kind in {"spool", "drying", "rig"}:
+        raise TraceError(f"{first} is a {first.kind}: numbers hang on it, it hangs on none")
+    raise TraceError(f"There is no {first} in this book", do=f"strandbook list {first.kind}s")
+
+
+def _chosen(path: Path, quantity: str | None) -> tuple[Measured | None, Row | None]:
+    """Return the measurement and the result that are meant.
+
+    Raises:
+        TraceError: Nothing has that quantity; those that are there are named.
+    """
+    if quantity is None:
+        if len(path.measured) != 1:
+            return None, None
+        only = path.measured[0]
+        valued = [result for result in only.results if result["value"] is not None]
+        return only, next(iter([*valued, *only.results]), None)
+    # The newest measurement of a quantity is the one that is meant by its name alone.
+    for each in reversed(path.measured):
+        for result in each.results:
+            if result["quantity"] == quantity:
+                return each, result
+    there = {result["quantity"] for each in path.measured for result in each.results}
+    raise TraceError(
+        f"{path.ident} has no {quantity}", do=f"It has {', '.join(sorted(there)) or 'no results'}"
+    )
