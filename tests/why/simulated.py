@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.random import Generator
 
-from tracker.why import Factor, Observation, Problem, Question
+from tracker.why import Factor, Observation, Problem, Question, Value
 
 SIX = (
     Factor("nozzle_c", "°C", 1.0, 30.0),
@@ -17,8 +17,22 @@ SIX = (
     Factor("spool", kind="category"),
     Factor("printer", kind="category"),
 )
-_BASE = {"nozzle_c": 240.0, "chamber_c": 40.0, "fan_pct": 30.0, "layer_time_s": 12.0, "spool": "S1", "printer": "P1"}
-_OTHER = {"nozzle_c": 270.0, "chamber_c": 60.0, "fan_pct": 70.0, "layer_time_s": 27.0, "spool": "S2", "printer": "P2"}
+_BASE = {
+    "nozzle_c": 240.0,
+    "chamber_c": 40.0,
+    "fan_pct": 30.0,
+    "layer_time_s": 12.0,
+    "spool": "S1",
+    "printer": "P1",
+}
+_OTHER = {
+    "nozzle_c": 270.0,
+    "chamber_c": 60.0,
+    "fan_pct": 70.0,
+    "layer_time_s": 27.0,
+    "spool": "S2",
+    "printer": "P2",
+}
 STRENGTH = Question("tensile.strength", "MPa", larger_is_better=True)
 
 
@@ -72,3 +86,54 @@ def problem(observations: list[Observation]) -> Problem:
     a = frozenset(o.result_id for o in observations if o.plate == "A")
     b = frozenset(o.result_id for o in observations if o.plate == "B")
     return Problem(STRENGTH, SIX, tuple(observations), a, b)
+
+
+def one_stands_out(rng: Generator, rest: float = 1 / 3) -> World:
+    """One factor makes 10 to 20 %, the others up to ``rest`` of it, of either sign; τ = σ = 3 %."""
+    largest = rng.uniform(0.10, 0.20)
+    effect = {f.name: float(rng.choice([-1, 1]) * rng.uniform(0, rest * largest)) for f in SIX}
+    effect[SIX[int(rng.integers(len(SIX)))].name] = float(rng.choice([-1, 1]) * largest)
+    return World(effect, 0.03, 0.03)
+
+
+def prior_world(rng: Generator) -> World:
+    """Effects normal about zero, their size and both scatters different in every book."""
+    sigma = float(0.03 * np.exp(0.4 * rng.normal()))
+    size = float(0.10 * np.exp(0.5 * rng.normal()))
+    effect = {f.name: float(rng.normal(0, size)) for f in SIX}
+    return World(effect, sigma, float(sigma * np.exp(0.5 * rng.normal())))
+
+
+def deviating(rng: Generator, count: int, main: str) -> set[str]:
+    """Return ``count`` factors, ``main`` among them."""
+    others = [f.name for f in SIX if f.name != main]
+    return {main, *(others[i] for i in rng.permutation(len(others))[: count - 1])}
+
+
+def large_problem(results: int, factors: int, pieces: int = 5) -> Problem:
+    """Return a book of many results: numbers, categories, some not recorded on every plate."""
+    rng = np.random.default_rng(results)
+    registry = tuple(
+        Factor(f"f{i:02d}", "°C", 0.1, 10.0) if i % 5 else Factor(f"f{i:02d}", kind="category")
+        for i in range(factors)
+    )
+    observations = []
+    for number in range(results // pieces):
+        name = "A" if number == 0 else "B" if number == 1 else f"P{number:05d}"
+        found: dict[str, Value] = {}
+        for factor in registry:
+            if factor.kind == "category":
+                found[factor.name] = f"L{rng.integers(4)}"
+            elif rng.random() > 0.05:  # noqa: PLR2004 - one plate in twenty lacks it
+                found[factor.name] = float(rng.normal(0, 10))
+        mean = 3.8 + rng.normal(0, 0.03)
+        for piece in range(pieces):
+            value = float(np.exp(mean + rng.normal(0, 0.03)))
+            observations.append(
+                Observation(
+                    f"{name}-{piece}", STRENGTH.quantity, value, f"M{number % 3}", name, factors=found
+                )
+            )
+    in_a = frozenset(o.result_id for o in observations if o.plate == "A")
+    in_b = frozenset(o.result_id for o in observations if o.plate == "B")
+    return Problem(STRENGTH, registry, tuple(observations), in_a, in_b)

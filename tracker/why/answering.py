@@ -14,6 +14,7 @@ from tracker.why.answer import Answer
 from tracker.why.design import Array
 from tracker.why.differed import Comparison, compare, compare_materials, one_per_cause, settings_that_differ
 from tracker.why.directions import property_of, published
+from tracker.why.leading import leader
 from tracker.why.parts import Difference, GroupShare, NotRecorded, Scope, Share, Side, Span
 from tracker.why.posterior import quantiles, with_noise
 from tracker.why.problem import Cleaned, Observation, Problem, cleaned
@@ -60,7 +61,7 @@ def answer(problem: Problem) -> Answer:
         Refused: The groups are equal, overlap, or hold no usable value.
     """
     usable = cleaned(problem)
-    return _by_rank(usable) if usable.by_rank else from_work(work(usable))
+    return by_rank(usable) if usable.by_rank else from_work(work(usable))
 
 
 def from_work(working: Working) -> Answer:
@@ -87,6 +88,7 @@ def from_work(working: Working) -> Answer:
         joint,
         remainder,
         _scope(usable, working.comparisons, working),
+        leading=leader(working),
     )
 
 
@@ -94,7 +96,7 @@ def _difference(working: Working) -> tuple[Difference, Display, float]:
     """Return step 1, the display it implies, and Δ on the working scale."""
     a, b = working.cleaned.a, working.cleaned.b
     mean_a, mean_b = _mean(a), _mean(b)
-    display, centre = _display(working, mean_a, mean_b)
+    display, centre = display_of(working)
     per_piece, per_plate = noise_weights(working)
     noise = with_noise(working.posterior, np.array([centre]), np.array([per_piece]), np.array([per_plate]))
     low, _, high = (float(x) for x in quantiles(noise, _LIMITS)[:, 0])
@@ -120,15 +122,17 @@ def _side(group: tuple[Observation, ...], mean: float | None) -> Side:
     return Side(mean, tuple((o.value, o.plate) for o in group))
 
 
-def _display(working: Working, mean_a: float, mean_b: float) -> tuple[Display, float]:
+def display_of(working: Working) -> tuple[Display, float]:
+    """Return how working numbers are shown, and Δ on the working scale."""
+    mean_a, mean_b = _mean(working.cleaned.a), _mean(working.cleaned.b)
     scale = working.design.scale
     if not scale.log:
         fractions = working.cleaned.problem.question.positive and mean_a > 0
-        return Display(log=False, per_unit=scale.unit, base=mean_a if fractions else None), (
-            mean_b - mean_a
-        ) / scale.unit
+        base = mean_a if fractions else None
+        return Display(log=False, per_unit=scale.unit, base=base), (mean_b - mean_a) / scale.unit
     centre = math.log(mean_b / mean_a)
-    per_unit = (mean_b - mean_a) / centre if abs(centre) > 1e-9 else mean_a  # noqa: PLR2004 - the limit
+    # The logarithmic mean tends to the mean itself where the two are equal.
+    per_unit = (mean_b - mean_a) / centre if abs(centre) > 1e-9 else mean_a  # noqa: PLR2004
     return Display(log=True, per_unit=per_unit, base=mean_a), centre
 
 
@@ -246,7 +250,7 @@ def _scope(usable: Cleaned, comparisons: tuple[Comparison, ...], working: Workin
     )
 
 
-def _by_rank(usable: Cleaned) -> Answer:
+def by_rank(usable: Cleaned) -> Answer:
     """Answer grades and bounds: ranks, a tail statement, and no mean."""
     a, b = usable.a, usable.b
     kept, _ = one_per_cause(usable.problem.factors, a, b)

@@ -25,6 +25,7 @@ def findings_as_data(found: Findings) -> dict[str, Any]:
         },
         "shares": [_share(share) for share in found.shares],
         "groups": [_group(group) for group in found.groups],
+        "leading": found.leading,
         "remainder": _span(found.remainder),
         "followup": [dict(row) for row in found.followup],
         "scope": _scope(found.scope),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from tracker.statistics import RankTest, Welch
@@ -197,7 +197,9 @@ class Findings:
         groups: Step 4.
         remainder: What the shares leave of the difference; None where only ranks are compared.
         scope: What it rests on.
-        followup: Step 5 as rows of a table, filled in by :func:`tracker.why.with_followup`.
+        followup: Step 5 as rows of a table, where it was asked for.
+        leading: The factor whose own share is larger than every other with 95 % probability, if any.
+        no_followup: Why no plate is proposed, where it was asked for and refused.
     """
 
     problem: Problem
@@ -209,15 +211,6 @@ class Findings:
     groups: tuple[GroupShare, ...]
     remainder: Span | None
     scope: Scope
-    followup: tuple[Mapping[str, Any], ...] = field(default=())
-
-    @property
-    def leading(self) -> Share | GroupShare | None:
-        """The largest share or joint share that is shown, or None."""
-        shown: list[Share | GroupShare] = [share for share in self.shares if share.shown]
-        shown += [group for group in self.groups if group.span.excludes_zero]
-        return max(shown, key=_size, default=None)
-
-
-def _size(item: Share | GroupShare) -> float:
-    return abs(item.span.delta) if item.span else 0.0
+    followup: tuple[Mapping[str, Any], ...] = ()
+    no_followup: str = ""
+    leading: str | None = None

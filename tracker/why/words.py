@@ -140,13 +140,16 @@ def _doubts(step: Difference) -> Iterable[str]:
         )
     if step.claimed and step.welch and step.welch.low <= 0 <= step.welch.high:
         yield "Welch's interval includes zero; the claim leans on the scatter seen in the rest of the book."
+    if not step.claimed and step.welch and (step.welch.low > 0 or step.welch.high < 0):
+        yield "Welch's interval excludes zero, but it takes pieces of one plate for independent plates."
 
 
 def _by_rank(found: Findings) -> list[str]:
     step, ranks = found.difference, found.difference.ranks
     assert ranks is not None  # noqa: S101 - the caller looked
     a, b = found.problem.label_a, found.problem.label_b
-    told = f"{found.problem.question.quantity} holds grades or bounds, so ranks are compared and no mean is given."
+    quantity = found.problem.question.quantity
+    told = f"{quantity} holds grades or bounds, so ranks are compared and no mean is given."
     tail = (
         f"A piece of {b} reads higher than one of {a} in {100 * ranks.b_higher:.0f} % of pairs "
         f"({ranks.n_a} × {ranks.n_b} pieces; permutation p {number(ranks.p, 2)})."
@@ -246,7 +249,7 @@ def _group_sentence(group: GroupShare, unit: str) -> str:
 
 def _next(found: Findings) -> list[str]:
     if not found.followup:
-        return []
+        return [found.no_followup] if found.no_followup else []
     first = max(found.followup, key=lambda row: float(row["worth"]))
     levels = ", ".join(f"{name} {_level(level)}" for name, level in first["levels"].items())
     count = _count(len(found.followup), "plate")

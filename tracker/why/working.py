@@ -68,7 +68,7 @@ def work(cleaned: Cleaned) -> Working:
     row_a, row_b = _mean_rows(cleaned, design)
     names, rows = _contrasts(compared, design, row_b - row_a)
     parts = groups(design, data, _changes(names, rows, design, data.q), material_changed=MATERIAL in names)
-    contrasts = _with_sums(names, rows, parts)
+    contrasts = np.vstack([rows, *joint_rows(names, rows, parts), rows.sum(axis=0)])
     posterior = infer(data, contrasts, prior_for(cleaned, design))
     return Working(
         cleaned, tuple(compared), unused, design, data, names, rows, parts, row_a, row_b, posterior
@@ -110,10 +110,9 @@ def _changes(names: tuple[str, ...], rows: Array, design: Design, q: int) -> dic
     }
 
 
-def _with_sums(names: tuple[str, ...], rows: Array, parts: tuple[Group, ...]) -> Array:
-    """Append the sum of each group's rows, and the sum of all."""
-    extra = [rows[[name in part.factors for name in names]].sum(axis=0) for part in parts]
-    return np.vstack([rows, *extra, rows.sum(axis=0)])
+def joint_rows(names: tuple[str, ...], rows: Array, parts: tuple[Group, ...]) -> list[Array]:
+    """Return for each group the sum of its members' rows."""
+    return [np.asarray(rows[[name in part.factors for name in names]].sum(axis=0)) for part in parts]
 
 
 def plates_beyond_factors(working: Working) -> float:
@@ -139,3 +138,29 @@ def noise_weights(working: Working) -> tuple[float, float]:
     weight = in_b / in_b.sum() - in_a / in_a.sum()
     per_plate = np.bincount(working.design.plate, weights=weight)
     return math.fsum(weight**2), math.fsum(per_plate**2)
+
+
+def mean_square_scatters(posterior: Posterior) -> tuple[float, float, float]:
+    """Return (σ, ρ, κ) whose squares σ², τ² and λ² are the posterior means."""
+    sigma2 = float(posterior.weight @ posterior.sigma**2)
+    tau2 = float(posterior.weight @ (posterior.sigma * posterior.rho) ** 2)
+    effect2 = float(posterior.weight @ (posterior.sigma * posterior.kappa) ** 2)
+    return math.sqrt(sigma2), math.sqrt(tau2 / sigma2), math.sqrt(effect2 / sigma2)
+
+
+def typical_scatters(posterior: Posterior) -> tuple[float, float, float]:
+    """Return the geometric means of (σ, ρ, κ): what a single believable set would be."""
+    sigma, rho, kappa = (
+        math.exp(float(posterior.weight @ np.log(values)))
+        for values in (posterior.sigma, posterior.rho, posterior.kappa)
+    )
+    return sigma, rho, kappa
+
+
+def covariance(working: Working, rows: Array, scatters: tuple[float, float, float]) -> Array:
+    """Return the posterior covariance of contrasts (s, c) at given (σ, ρ, κ), shape (s, s)."""
+    sigma, rho, kappa = scatters
+    matrix = weighted(working.data, rho, kappa)[0]
+    effects = np.arange(working.data.q, len(matrix))
+    matrix[effects, effects] += kappa**-2.0
+    return np.asarray(sigma**2 * rows @ np.linalg.solve(matrix, rows.T))
