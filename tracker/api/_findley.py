@@ -51,7 +51,14 @@ class Findley:
 
 @dataclass(frozen=True)
 class LeastSquares:
-    """The bare fit: constants, covariance (3 × 3) and residual standard deviation."""
+    """The bare fit.
+
+    Attributes:
+        constants: ε₀, A, n (ε₀ = 0 where the law begins at nothing).
+        covariance: Of the constants fitted, s²(JᵀJ)⁻¹.
+        residual: Standard deviation about the law.
+        jacobian: Derivatives by the constants fitted, shape (k, 3 or 2).
+    """
 
     constants: tuple[float, float, float]
     covariance: Any
@@ -59,63 +66,78 @@ class LeastSquares:
     jacobian: Any
 
 
-def least_squares(hours: Any, strain: Any) -> LeastSquares:
+def least_squares(
+    hours: Any, strain: Any, *, offset: bool = True, exponents: tuple[float, float] = _BOUNDS
+) -> LeastSquares:
     """Fit ε = ε₀ + A·tⁿ by least squares.
 
     For a given n the law is a straight line in tⁿ, so n alone is searched for: no start values, no
-    local minimum in ε₀ and A. The covariance is s²(JᵀJ)⁻¹ at the minimum.
+    local minimum in ε₀ and A. Gauss–Newton steps then give the last digits.
 
     Args:
         hours: Shape (k,), positive, k ≥ 4.
         strain: Shape (k,).
+        offset: Whether there is an ε₀; False fits the bare power law.
+        exponents: Where n is searched.
 
     Raises:
-        ValueError: The best n lies at the edge of what was searched, 0.01 to 1.5.
+        ValueError: The best n lies at the edge of what was searched.
     """
     import numpy as np  # noqa: PLC0415 - heavy to load
-    from scipy.optimize import minimize_scalar  # noqa: PLC0415 - the same
 
     t, e = np.asarray(hours, dtype=float), np.asarray(strain, dtype=float)
 
     def rest(n: float) -> float:
-        return float(((e - _line(t**n, e)[2]) ** 2).sum())
+        start, slope = _line(t**n, e, offset)
+        return float(((e - start - slope * t**n) ** 2).sum())
 
-    grid = np.linspace(*_BOUNDS, 150)
-    best = int(np.argmin([rest(n) for n in grid]))
-    if best in {0, len(grid) - 1}:
-        raise ValueError("no exponent between 0.01 and 1.5 fits: the curve does not bend as the law does")
-    n = float(
-        minimize_scalar(rest, bounds=grid[[best - 1, best + 1]], method="bounded", options={"xatol": 1e-13}).x
-    )
-    return _polished(t, e, n)
+    low, high = exponents
+    for _ in range(3):
+        grid = np.linspace(low, high, 60)
+        best = int(np.argmin([rest(float(n)) for n in grid]))
+        if best in {0, len(grid) - 1}:
+            raise ValueError(
+                f"no exponent between {exponents[0]:g} and {exponents[1]:g} fits: "
+                "the curve does not bend as the law does"
+            )
+        low, high = float(grid[best - 1]), float(grid[best + 1])
+    return _polished(t, e, float(grid[best]), offset)
 
 
-def _polished(t: Any, e: Any, n: float) -> LeastSquares:
-    """Take two Gauss–Newton steps, for a minimum is located to half the digits only, and the covariance."""
+def _polished(t: Any, e: Any, n: float, offset: bool) -> LeastSquares:
+    """Take Gauss–Newton steps until the constants stay, and give the covariance there."""
     import numpy as np  # noqa: PLC0415 - heavy to load
 
-    e0, a, _ = _line(t**n, e)
-    constants = np.array([e0, a, n])
-    jacobian = np.empty((len(t), 3))
-    for _ in range(4):
-        power = t ** constants[2]
-        jacobian = np.column_stack([np.ones_like(t), power, constants[1] * power * np.log(t)])
-        off = e - constants[0] - constants[1] * power
+    constants = np.array([*_line(t**n, e, offset), n])
+    for _ in range(20):
+        jacobian, off = _linearised(t, e, constants, offset)
         step = np.linalg.lstsq(jacobian, off, rcond=None)[0]
-        constants = constants + step
-    off = e - constants[0] - constants[1] * t ** constants[2]
-    residual = math.sqrt(float(off @ off) / (len(t) - 3))
+        constants[3 - len(step) :] += step
+        if (np.abs(step) <= 1e-14 * np.abs(constants[3 - len(step) :])).all():
+            break
+    jacobian, off = _linearised(t, e, constants, offset)
+    residual = math.sqrt(float(off @ off) / (len(t) - jacobian.shape[1]))
     covariance = residual**2 * np.linalg.pinv(jacobian.T @ jacobian)
-    return LeastSquares(
-        (float(constants[0]), float(constants[1]), float(constants[2])), covariance, residual, jacobian
-    )
+    e0, a, n = (float(constant) for constant in constants)
+    return LeastSquares((e0, a, n), covariance, residual, jacobian)
 
 
-def _line(x: Any, y: Any) -> tuple[float, float, Any]:
+def _linearised(t: Any, e: Any, constants: Any, offset: bool) -> tuple[Any, Any]:
+    """Return the derivatives by the constants, and how far the law is off."""
+    import numpy as np  # noqa: PLC0415 - heavy to load
+
+    power = t ** constants[2]
+    columns = [np.ones_like(t), power, constants[1] * power * np.log(t)]
+    return np.column_stack(columns if offset else columns[1:]), e - constants[0] - constants[1] * power
+
+
+def _line(x: Any, y: Any, offset: bool) -> tuple[float, float]:
+    """Return start and slope of y against x; start 0 without an offset."""
+    if not offset:
+        return 0.0, float((x @ y) / (x @ x))
     dx = x - x.mean()
     slope = float(dx @ (y - y.mean()) / (dx @ dx))
-    start = float(y.mean() - slope * x.mean())
-    return start, slope, start + slope * x
+    return float(y.mean() - slope * x.mean()), slope
 
 
 def findley_fit(strains: list[tuple[float, Any]]) -> Findley | str:

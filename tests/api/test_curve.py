@@ -1,0 +1,174 @@
+"""Recordings as rigs write them, and files that are none."""
+
+from __future__ import annotations
+
+import gzip
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.api.close import approx
+from tracker.api import Recording, Refused, column_role, header_tokens, read_curve, read_numbers
+
+
+def rec(text: str | bytes, name: str = "pull.csv") -> Recording:
+    """Return a recording of a text."""
+    return Recording(name, text.encode() if isinstance(text, str) else text)
+
+
+def test_milliseconds_become_seconds() -> None:
+    """The header word carries the unit."""
+    curve = read_curve(rec("time_ms,force_N\n0,1\n500,2\n"))
+    assert (curve.time_s.tolist(), curve.force_n.tolist()) == ([0.0, 0.5], [1.0, 2.0])
+
+
+def test_gzip_is_undone() -> None:
+    """A packed recording reads like the plain one, whatever its name."""
+    packed = rec(gzip.compress(b"time_s,force_N\n0,1\n1,2\n"), "pull.csv.gz")
+    assert read_curve(packed).force_n.tolist() == [1.0, 2.0]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "\ufefftime_s,force_N\n0.5,1.5\n1.5,2.5\n",
+        "time_s;force_N\n0,5;1,5\n1,5;2,5\n",
+        "Zeit [s]\tKraft [N]\n0,5\t1,5\n1,5\t2,5\n",
+        "time_s  force_N\n0.5  1.5\n1.5  2.5\n",
+        "time_s,force_N\r\n0.5,1.5\r\n1.5,2.5\r\n",
+        '"Time (s)","Load (N)"\n0.5,1.5\n1.5,2.5\n',
+        "Time,Load\ns,N\n0.5,1.5\n1.5,2.5\n",
+        "rig: bench 2\noperator,me\n\ntime_s,force_N\n0.5,1.5\n1.5,2.5\n",
+        "force_N,time_s,remark\n1.5,0.5,a\n2.5,1.5,b\n",
+    ],
+    ids=[
+        "bom",
+        "decimal comma",
+        "german tabs",
+        "blanks",
+        "crlf",
+        "quoted",
+        "units row",
+        "preamble",
+        "other columns",
+    ],
+)
+def test_the_ways_rigs_write_a_table_are_understood(text: str) -> None:
+    """Byte-order mark, separators, decimal commas, preambles and units: the same two readings."""
+    curve = read_curve(rec(text))
+    assert (curve.time_s.tolist(), curve.force_n.tolist()) == ([0.5, 1.5], [1.5, 2.5])
+
+
+def test_two_byte_text_is_understood() -> None:
+    """Some loggers write UTF-16."""
+    assert read_curve(rec("time_s,force_N\n0,1\n1,2\n".encode("utf-16"))).force_n.tolist() == [1.0, 2.0]
+
+
+@pytest.mark.parametrize(
+    ("word", "factor"), [("force_kN", 1000.0), ("load (kgf)", 9.80665), ("Force [g]", 9.80665e-3), ("f", 1.0)]
+)
+def test_forces_are_given_in_newtons(word: str, factor: float) -> None:
+    """The unit in the header word is used."""
+    assert read_curve(rec(f"time_s,{word}\n0,1\n1,2\n")).force_n.tolist() == approx([factor, 2 * factor])
+
+
+@pytest.mark.parametrize(("word", "value"), [("strain_%", 0.02), ("strain", 2.0), ("strain (mm/mm)", 2.0)])
+def test_strain_is_a_pure_number(word: str, value: float) -> None:
+    """Per cent are divided out; without a unit it is taken as it stands."""
+    assert read_curve(rec(f"{word},force_N\n0,1\n2,2\n")).strain[1] == approx(value)
+
+
+def test_what_was_taken_for_what_is_said() -> None:
+    """A unit that was assumed is told."""
+    assert "force from column 'load', taken as N" in read_curve(rec("time_s,load\n0,1\n1,2\n")).how
+
+
+def test_rows_that_are_no_numbers_are_left_out_and_counted() -> None:
+    """NaN, text and missing cells cost their row only."""
+    curve = read_curve(rec("time_s,force_N\n0,1\n1,nan\n2,\n3,OVER\n4,5,6\n5\n6,7\n"))
+    assert curve.force_n.tolist() == [1.0, 5.0, 7.0]
+    assert curve.problems == (
+        "2 of 7 rows have more or fewer cells than the header.",
+        "4 of 7 rows left out: not a finite number.",
+    )
+
+
+def test_infinity_is_left_out() -> None:
+    """An infinite force is no reading."""
+    assert read_curve(rec("time_s,force_N\n0,1\n1,inf\n")).force_n.tolist() == [1.0]
+
+
+def test_a_clock_that_runs_backwards_is_said() -> None:
+    """Rows are kept in their order."""
+    assert "backwards" in read_curve(rec("time_s,force_N\n1,1\n0,2\n")).problems[0]
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (b"", "pull.csv is empty"),
+        (b" \n\n", "pull.csv is empty"),
+        (b"\x00\x01\x02\x03", "pull.csv is not text"),
+        (b"\x89PNG\r\n\x1a\n\x00\x00", "pull.csv is not text"),
+        (b"\x1f\x8b\x08garbage", "pull.csv cannot be unpacked"),
+        (gzip.compress(b"time_s,force_N\n0,1\n")[:-12], "pull.csv is cut short"),
+        (b"hello\nworld\n", "pull.csv is no table of numbers"),
+        (b"1,2\n3,4\n", "pull.csv has no header words"),
+        (b"a,b\n1,2\n", "pull.csv has no column of force"),
+        (b"index,force_N\n1,2\n", "pull.csv has no column of time, extension or strain"),
+        (b"time_s,force_N\n0,nan\n1,nan\n", "pull.csv holds no row whose force is a finite number"),
+        (b"time_s,force_N\n", "pull.csv is no table of numbers"),
+    ],
+)
+def test_what_is_no_recording_is_refused_by_name(data: bytes, why: str) -> None:
+    """One line names the file and what is wrong with it."""
+    with pytest.raises(Refused) as caught:
+        read_curve(rec(data))
+    assert str(caught.value).startswith(why)
+    assert "\n" not in str(caught.value)
+
+
+@given(st.binary(max_size=400))
+def test_no_bytes_make_it_fail_otherwise(data: bytes) -> None:
+    """Anything at all is read or refused."""
+    try:
+        curve = read_curve(rec(data))
+    except Refused:
+        return
+    assert np.isfinite(curve.force_n).all()
+
+
+@given(st.text(alphabet="0123456789.,;-+eE \n\tNtimeforcs_na", max_size=200))
+def test_no_text_under_a_header_makes_it_fail_otherwise(body: str) -> None:
+    """Rows of any form are read or refused."""
+    try:
+        curve = read_curve(rec("time_s,force_N\n0,1\n" + body))
+    except Refused:
+        return
+    assert len(curve.time_s) == len(curve.force_n)
+
+
+@given(st.lists(st.tuples(*[st.floats(-1e6, 1e6)] * 2), min_size=1, max_size=30))
+def test_the_fast_and_the_patient_way_read_the_same(rows: list[tuple[float, float]]) -> None:
+    """A ragged row more sends the file the slow way; the others come out alike."""
+    text = "time_s,force_N\n" + "".join(f"{t!r},{f!r}\n" for t, f in rows)
+    assert read_numbers(rec(text)).values.tolist() == read_numbers(rec(text + "1\n")).values[:-1].tolist()
+
+
+def test_a_hundred_thousand_rows_are_read_exactly() -> None:
+    """The fast path keeps every digit."""
+    force = np.sin(np.arange(100_000) / 1000) * 100
+    text = "time_ms,force_N\n" + "\n".join(f"{i},{f!r}" for i, f in enumerate(force.tolist()))
+    assert (read_curve(rec(text)).force_n == force).all()
+
+
+def test_header_words_are_split_from_their_units() -> None:
+    """Brackets, blanks and underscores part word and unit."""
+    assert header_tokens("Force (kN)") == header_tokens("force_kN") == ["force", "kn"]
+
+
+def test_a_word_that_no_role_claims_has_none() -> None:
+    """Nothing is guessed of a strange column."""
+    assert column_role("colour", {"force": ("force",)}) == ""

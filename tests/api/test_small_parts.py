@@ -1,0 +1,112 @@
+"""Sections, lines, schemas, pictures, and what importing costs."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+import scipy.stats
+from tracker_methods.dimensions import Dimensions
+from tracker_methods.tensile import Tensile
+from tracker_methods.torsion import Torsion
+
+from tests.api.close import approx
+from tracker.api import (
+    Outcome,
+    Piece,
+    budget_picture,
+    picture,
+    schema,
+    section_area,
+    section_remarks,
+    straight_line,
+    validate,
+)
+
+
+def test_an_area_as_read_goes_before_its_sides() -> None:
+    """Area, then width × thickness, then diameter."""
+    assert section_area(SimpleNamespace(area=25.0, width=1.0, thickness=1.0)) == 25.0
+    assert section_area(SimpleNamespace(width=10.0, thickness=4.0)) == 40.0
+    assert section_area(SimpleNamespace(width=10.0, diameter=5.0)) == approx(19.6349541)
+
+
+def test_without_a_section_there_is_none() -> None:
+    """Nothing is guessed from one side alone."""
+    assert section_area(SimpleNamespace(width=10.0, thickness=None)) is None
+
+
+def test_a_section_far_from_its_template_is_said() -> None:
+    """More than five per cent off, and the template named."""
+    piece = Piece(geometry="bar", nominal_mm={"width": 10.0, "thickness": 4.0})
+    readings = validate(Tensile, {"width": 10.4, "thickness": 3.6})
+    assert section_remarks(readings, piece) == ("thickness 3.6 mm differs by -10.0 % from the 4 mm of bar.",)
+
+
+def test_the_certified_line_is_found() -> None:
+    """NIST StRD Norris, from the file that scipy ships with its tests: eleven digits."""
+    file = Path(scipy.stats.__file__).parent / "tests/data/nist_linregress/Norris.dat"
+    if not file.exists():
+        pytest.skip("this build of scipy comes without its test data")
+    y, x = np.loadtxt(file, skiprows=60).T.tolist()
+    slope, start = straight_line(list(zip(x, y, strict=True)))
+    assert (slope, start) == (approx(1.00211681802045, rel=1e-11), approx(-0.262323073774029, rel=1e-9))
+
+
+def test_one_place_makes_no_line() -> None:
+    """Readings at one x are refused."""
+    with pytest.raises(ValueError, match="two readings apart"):
+        straight_line([(1.0, 2.0), (1.0, 3.0)])
+
+
+def test_the_schema_carries_units_bounds_and_choices() -> None:
+    """Other people's programs can check readings before they send them."""
+    made = schema(Tensile)["properties"]
+    assert made["width"] == {
+        "description": "width of the gauge section, before the test",
+        "unit": "mm",
+        "type": "number",
+        "exclusiveMinimum": 0.0,
+    }
+    assert made["break_position"]["enum"] == ["gauge", "shoulder", "grip"]
+    assert "curve" not in made
+
+
+def test_the_schema_of_a_series_describes_its_parts() -> None:
+    """Each part has its name, and its unit or its words."""
+    items = schema(Dimensions)["properties"]["sizes"]["items"]
+    assert [part["title"] for part in items["prefixItems"]] == ["axis", "nominal", "measured"]
+    assert items["prefixItems"][0]["enum"] == ["X", "Y", "Z"]
+
+
+def test_the_schema_holds_two_bounds() -> None:
+    """An angle between arm and force lies inside 0 and 180."""
+    angle = schema(Torsion)["properties"]["arm_angle_deg"]
+    assert (angle["exclusiveMinimum"], angle["exclusiveMaximum"]) == (0.0, 180.0)
+    json.dumps(schema(Torsion))
+
+
+def test_a_picture_has_labelled_axes() -> None:
+    """Axes carry quantity and unit."""
+    _, axes = picture("T", ("time / s", "force / N"))
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("time / s", "force / N")
+
+
+def test_a_budget_picture_needs_a_value() -> None:
+    """A refused quantity has no budget to draw."""
+    assert budget_picture("T", [Outcome("a.b", refused="why")], "a.b") is None
+
+
+@pytest.mark.parametrize("module", ["tracker.api", "tracker.plugged", "tracker_methods.taptone"])
+def test_importing_loads_nothing_heavy(module: str) -> None:
+    """Numbers, pictures and units are loaded by whoever first needs them."""
+    heavy: Any = ("numpy", "scipy", "matplotlib", "pint", "uncertainties")
+    code = f"import sys, {module}; print([m for m in {heavy!r} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
