@@ -50,8 +50,8 @@ def align(
     Args:
         log: As read.
         job_started: Aware.
-        by: ``"clock"`` trusts the log's times; ``"first rise"`` takes the first lasting rise of nozzle, bed or
-            chamber by 5 °C for the job's start.
+        by: ``"clock"`` trusts the log's times; ``"first rise"`` takes the first lasting rise of nozzle, bed
+            or chamber by 5 °C for the job's start.
         job_ended: Aware; None while it runs, when a day is allowed for.
 
     Raises:
@@ -133,7 +133,7 @@ def _by_rise(log: Log) -> Aligned:
         channel = log.channels.get(name)
         rise = None if channel is None else _first_rise(channel)
         if channel is not None and rise is not None:
-            how = f"The first lasting rise of '{channel.header}', {rise:.0f} s into the log, is taken as the start."
+            how = f"The first lasting rise of '{channel.header}', {rise:.0f} s into the log, is the start."
             return Aligned(log, -rise, how, ("A heater switched on before the job would look the same.",))
     raise Refused(
         "aligning by the first rise",

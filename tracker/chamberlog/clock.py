@@ -24,7 +24,9 @@ _CLOCK = re.compile(r"\d{1,3}:\d\d(:\d\d([.,]\d+)?)?\Z")
 _FIGURE = re.compile(r"[+-]?\d+([.,]\d*)?([eE][+-]?\d+)?\Z")
 _EPOCH_S, _EPOCH_MS = 1e8, 1e11
 _FACTORS: Final = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
-_UNIT = re.compile(r"(?:^|[\W_])(ms|msec|millis|min|minutes?|minuten|h|hours?|stunden)(?:[\W_]|$)", re.IGNORECASE)
+_UNIT = re.compile(
+    r"(?:^|[\W_])(ms|msec|millis|min|minutes?|minuten|h|hours?|stunden)(?:[\W_]|$)", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ def _iso(letters: Letters) -> Times:
     body, offset = _without_zone(letters)
     zoned = bool(np.count_nonzero(~np.isnan(offset)) * 2 > len(letters))
     body = np.where(body == ord(","), np.uint8(ord(".")), body)
-    stamps = as_bytes(body)
+    stamps = as_bytes(np.where(_shaped(body)[:, np.newaxis], body, np.uint8(0)))
     try:
         moments = stamps.astype("datetime64[us]")
     except ValueError:
@@ -102,18 +104,36 @@ def _without_zone(letters: Letters) -> tuple[Letters, Array]:
     zulu = (last == ord("Z")) | (last == ord("z"))
     offset[zulu] = 0.0
     body[rows[zulu], ends[zulu] - 1] = 0
+    # "12:00:00 Z": the blank before the zone is no part of the time either.
+    spaced = zulu & (ends > 1) & (body[rows, np.maximum(ends - 2, 0)] == ord(" "))
+    body[rows[spaced], ends[spaced] - 2] = 0
     for width in (6, 5):
         at = np.maximum(ends - width, 0)
         sign = body[rows, at]
         # A date alone ends in -03 as well: behind the sign of a zone there is a clock before it.
         found = ((sign == ord("+")) | (sign == ord("-"))) & (at >= 16) & np.isnan(offset)  # noqa: PLR2004
         if found.any():
-            tail = body[rows[found, np.newaxis], at[found, np.newaxis] + np.arange(width)].astype(np.int64) - 48
+            tail = (
+                body[rows[found, np.newaxis], at[found, np.newaxis] + np.arange(width)].astype(np.int64) - 48
+            )
             minutes = tail[:, 1] * 600 + tail[:, 2] * 60 + tail[:, width - 2] * 10 + tail[:, width - 1]
             offset[found] = np.where(sign[found] == ord("-"), -60.0, 60.0) * minutes
             inside = np.arange(body.shape[1]) >= at[found, np.newaxis]
             body[found] = np.where(inside, 0, body[found])
     return body, offset
+
+
+def _shaped(body: Letters) -> NDArray[np.bool_]:
+    """Say which fields are YYYY-MM-DD HH:MM with nothing but seconds behind."""
+    if body.shape[1] < 16:  # noqa: PLR2004 - letters up to the minute
+        return np.zeros(len(body), bool)
+    digit = (body >= ord("0")) & (body <= ord("9"))
+    fits = digit[:, [0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15]].all(axis=1)
+    fits &= (body[:, [4, 7]] == ord("-")).all(axis=1) & (body[:, 13] == ord(":"))
+    tail = body[:, 16:]
+    return np.asarray(
+        fits & (digit[:, 16:] | (tail == 0) | (tail == ord(":")) | (tail == ord("."))).all(axis=1)
+    )
 
 
 def _one_stamp(stamp: bytes) -> np.datetime64:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.chamberlog.aligning import Aligned
 from tracker.chamberlog.log import Array, ChannelName
@@ -98,10 +99,10 @@ class _Curve:
         time, area = self._until(edges)
         return float(np.sum(time[:, 1] - time[:, 0])), float(np.sum(area[:, 1] - area[:, 0]))
 
-    def inside(self, edges: Array) -> np.ndarray:
+    def inside(self, edges: Array) -> NDArray[np.bool_]:
         """Say which readings lie within the spans."""
         place = np.searchsorted(edges[:, 0], self._t, side="right") - 1
-        return (place >= 0) & (self._t <= edges[np.maximum(place, 0), 1])
+        return np.asarray((place >= 0) & (self._t <= edges[np.maximum(place, 0), 1]))
 
     def at(self, moments: Array) -> Array:
         """Return the value at moments, NaN where the log does not cover them."""
@@ -118,7 +119,7 @@ class _Curve:
         value = self._v[i] + part * (self._v[nxt] - self._v[i])
         return self._time[i] + step, self._area[i] + step * (self._v[i] + value) / 2.0
 
-    def _place(self, moments: Array) -> tuple[np.ndarray, Array, np.ndarray]:
+    def _place(self, moments: Array) -> tuple[NDArray[np.intp], Array, NDArray[np.bool_]]:
         last = max(len(self._t) - 2, 0)
         i = np.clip(np.searchsorted(self._t, moments, side="right") - 1, 0, last)
         nxt = np.minimum(i + 1, len(self._t) - 1)

@@ -56,7 +56,8 @@ def jumps(t_s: Array, clock: Clock) -> list[Problem]:
         [
             Problem(
                 "clock jump",
-                f"The clock went back by {-steps[i]:.0f} s after {clock(float(t_s[i]))}; rows were put in order.",
+                f"The clock went back by {-steps[i]:.0f} s after {clock(float(t_s[i]))}; "
+                "rows were put in order.",
                 float(t_s[i]),
             )
             for i in where[: _MOST + 1]
@@ -87,8 +88,8 @@ def impossible(name: ChannelName, header: str, t_s: Array, values: Array, clock:
         found.append(
             Problem(
                 kind,
-                f"{header}: {np.count_nonzero(wrong)} readings cannot be and are left out, up to {worst:g} {unit}, "
-                f"the first at {clock(float(t_s[wrong][0]))}.",
+                f"{header}: {np.count_nonzero(wrong)} readings cannot be and are left out, up to {worst:g} "
+                f"{unit}, the first at {clock(float(t_s[wrong][0]))}.",
                 float(t_s[wrong][0]),
             )
         )
@@ -113,8 +114,8 @@ def frozen(header: str, t_s: Array, values: Array, clock: Clock) -> list[Problem
         [
             Problem(
                 "frozen sensor",
-                f"{header} stood at {values[first[i]]:g} for {(t_s[last[i]] - t_s[first[i]]) / 60.0:.0f} min from "
-                f"{clock(float(t_s[first[i]]))}: the sensor may be frozen.",
+                f"{header} stood at {values[first[i]]:g} for {(t_s[last[i]] - t_s[first[i]]) / 60.0:.0f} min "
+                f"from {clock(float(t_s[first[i]]))}: the sensor may be frozen.",
                 float(t_s[first[i]]),
             )
             for i in where[: _MOST + 1]

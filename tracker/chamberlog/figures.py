@@ -14,7 +14,9 @@ from tracker.chamberlog.table import Letters, as_bytes
 _EXACT_DIGITS: Final = 15
 """Up to here an integer and a power of ten are exact, and so their quotient is rounded once."""
 
-_NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?:°?\s*[CFK]|%(?:\s*r\.?[hF]\.?)?)?\s*\Z")
+_NUMBER = re.compile(
+    r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?:°?\s*[CFK]|%(?:\s*r\.?[hF]\.?)?)?\s*\Z"
+)
 
 
 def numbers(letters: Letters, *, decimal_comma: bool) -> Array:

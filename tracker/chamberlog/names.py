@@ -21,7 +21,20 @@ _WORDS: Final[tuple[tuple[ChannelName, tuple[str, ...]], ...]] = (
 _MEANT: Final = ("target", "soll", "setpoint", "set point", "set_point")
 _MEANT_TOKENS: Final = {"set", "sp"}
 _PLAIN: Final = ("temp", "t1")
-_TIME_TOKENS: Final = {"time", "zeit", "uhrzeit", "timestamp", "zeitstempel", "datetime", "elapsed", "epoch", "t", "seconds", "sekunden", "clock"}
+_TIME_TOKENS: Final = {
+    "time",
+    "zeit",
+    "uhrzeit",
+    "timestamp",
+    "zeitstempel",
+    "datetime",
+    "elapsed",
+    "epoch",
+    "t",
+    "seconds",
+    "sekunden",
+    "clock",
+}
 _DATE_TOKENS: Final = {"date", "datum", "day", "tag"}
 
 
@@ -63,7 +76,9 @@ def time_columns(header: Sequence[str]) -> list[int]:
     return dates[:1] + times[:1]
 
 
-def choose(header: Sequence[str], count: int, taken: Sequence[int], asked: Mapping[str, str] | None) -> Chosen:
+def choose(
+    header: Sequence[str], count: int, taken: Sequence[int], asked: Mapping[str, str] | None
+) -> Chosen:
     """Say which column is which channel.
 
     Args:
@@ -101,7 +116,9 @@ def _as_asked(header: Sequence[str], count: int, asked: Mapping[str, str]) -> Ch
         if not fits and wanted.strip().isdigit() and 1 <= int(wanted) <= count:
             fits = [int(wanted) - 1]
         if not fits:
-            raise Refused(f"column '{wanted}'", why="there is none", do=f"Columns: {_listed(header, range(count))}.")
+            raise Refused(
+                f"column '{wanted}'", why="there is none", do=f"Columns: {_listed(header, range(count))}."
+            )
         chosen.columns[known[0]] = fits[0]
     return chosen
 

@@ -29,10 +29,14 @@ _MOSTLY = 0.6
 _QUOTED = re.compile(r'"(?:[^"]|"")*"')
 _VALUE = re.compile(
     r"""\s*(?:[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?\s*(?:°?\s*[CF]|%)?   # a number, its unit
-    |\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[T\s]\s*\d{1,2}:.*)?                          # a date, with a time
+    |\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[T\s,]\s*\d{1,2}:.*)?                          # a date, with a time
     |\d{1,3}:\d{2}(?::\d{2}(?:[.,]\d+)?)?                                            # a time
     |nan|n/a|null|none|-+)?\s*\Z""",
     re.VERBOSE | re.IGNORECASE,
+)
+
+_UNIT_FIELD = re.compile(
+    r"[\[(]?(?:(?:°|deg)?\s*[CFK]|m?s|sec|min|h|%(?:\s*r\.?[hF]\.?)?|-)?[\])]?\Z", re.IGNORECASE
 )
 
 
@@ -47,10 +51,12 @@ class Table:
         columns: How many fields most rows have.
         rows: How many rows there are.
         ragged: How many rows have another number of fields.
-        body: All rows, as bytes.
+        body: All rows, as bytes, closed by a line break.
         starts: Where each row begins, shape (n,).
         ends: Where each row ends, shape (n,).
-        marks: Where the delimiters are, shape (m,).
+        marks: Where the delimiters are, shape (m,), with one more entry for rows without.
+        first: Index of each row's first delimiter in ``marks``, shape (n,).
+        fields: How many fields each row has, shape (n,).
     """
 
     delimiter: str
@@ -63,33 +69,23 @@ class Table:
     starts: NDArray[np.intp]
     ends: NDArray[np.intp]
     marks: NDArray[np.intp]
+    first: NDArray[np.intp]
+    fields: NDArray[np.intp]
 
-    def column(self, number: int) -> Letters:
-        """Return the fields of column ``number`` (from 0), without the blanks around them."""
-        first = np.searchsorted(self.marks, self.starts)
-        count = np.searchsorted(self.marks, self.ends) - first
-        marks = np.append(self.marks, 0)
-        since = self.starts if number == 0 else marks[np.minimum(first + number - 1, len(self.marks))] + 1
-        until = np.where(count > number, marks[np.minimum(first + number, len(self.marks))], self.ends)
-        since, until = np.where(count >= number, since, self.ends), np.where(count >= number, until, self.ends)
-        since, until = _stripped(self.body, since, until)
-        return _gathered(self.body, since, until)
+    def column(self, number: int, most: int | None = None) -> Letters:
+        """Return the fields of column ``number`` (from 0) of the first ``most`` rows, blanks cut off."""
+        starts, ends, first, fields = (a[:most] for a in (self.starts, self.ends, self.first, self.fields))
+        last = len(self.marks) - 1
+        since = starts if number == 0 else self.marks[np.minimum(first + number - 1, last)] + 1
+        until = np.where(fields > number + 1, self.marks[np.minimum(first + number, last)], ends)
+        short = fields <= number
+        if short.any():
+            since = np.where(short, ends, since)
+        return _gathered(self.body, *_stripped(self.body, since, until))
 
     def sample(self, number: int, most: int = 50) -> list[str]:
         """Return the first ``most`` fields of a column as text."""
-        few = Table(
-            self.delimiter,
-            self.header,
-            self.skipped,
-            self.columns,
-            min(most, self.rows),
-            0,
-            self.body,
-            self.starts[:most],
-            self.ends[:most],
-            self.marks,
-        )
-        return texts(few.column(number))
+        return texts(self.column(number, most))
 
 
 def texts(letters: Letters) -> list[str]:
@@ -110,7 +106,7 @@ def read_table(data: bytes | Path) -> Table:
     Raises:
         Refused: The file cannot be read, is empty, is no text, or has no rows of at least two fields.
     """
-    text = _text(data)
+    text = _text(_bytes(data) if isinstance(data, Path) else data)
     delimiter = _delimiter(_first_lines(text))
     mark = delimiter
     if delimiter == _BLANKS:
@@ -121,14 +117,14 @@ def read_table(data: bytes | Path) -> Table:
     return _tabulated(text[begins:], mark, DELIMITERS.get(delimiter, delimiter), header, skipped)
 
 
-def _text(data: bytes | Path) -> str:
-    if isinstance(data, Path):
-        try:
-            data = data.read_bytes()
-        except OSError as error:
-            raise Refused(f"log {data}", why=f"cannot be read ({error.strerror})") from error
-    if not data.strip():
-        raise Refused("log file", why="it is empty", do="Export it again from the logger.")
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise Refused(f"log {path}", why=f"cannot be read ({error.strerror})") from error
+
+
+def _text(data: bytes) -> str:
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         text = data.decode("utf-16", "replace")
     elif (at := data.find(b"\0")) >= 0 or data[:4] in (b"PK\x03\x04", b"\x89PNG", b"\x1f\x8b\x08\x08"):
@@ -139,7 +135,9 @@ def _text(data: bytes | Path) -> str:
             text = data.decode("utf-8-sig")
         except UnicodeDecodeError:
             text = data.decode("cp1252", "replace")
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+    if not text.strip():
+        raise Refused("log file", why="it is empty", do="Export it again from the logger.")
+    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
 
 
 def _first_lines(text: str) -> list[str]:
@@ -213,46 +211,49 @@ def _is_row(fields: Sequence[str]) -> bool:
 
 
 def _heading_lines(before: Sequence[Sequence[str]], count: int) -> int:
-    fitting = 0
-    for fields in reversed(before):
-        if abs(len(fields) - count) > 1 or not any(fields):
-            break
-        fitting += 1
-    return min(fitting, 2)
+    """Return how many of the last lines are headings: one, or two where the last one holds units."""
+    fits = [abs(len(fields) - count) <= 1 and any(fields) for fields in before[-2:]]
+    if not fits or not fits[-1]:
+        return 0
+    return 2 if all(fits) and len(fits) > 1 and all(map(_UNIT_FIELD.match, before[-1])) else 1
 
 
 def _joined(before: Sequence[Sequence[str]], count: int) -> tuple[str, ...]:
-    # A second heading line usually holds the units.
     lines = before[len(before) - _heading_lines(before, count) :]
     if not lines:
         return ()
     padded = [[*line, *[""] * count][:count] for line in lines]
-    return tuple(" ".join(part for part in parts if part).lstrip("#").strip() for parts in zip(*padded, strict=True))
+    return tuple(
+        " ".join(part for part in parts if part).lstrip("#").strip() for parts in zip(*padded, strict=True)
+    )
 
 
 def _tabulated(text: str, mark: str, name: str, header: tuple[str, ...], skipped: int) -> Table:
-    body = np.frombuffer(text.encode("utf-8"), dtype=np.uint8)
-    breaks = np.flatnonzero(body == ord("\n"))
-    starts = np.concatenate([[0], breaks + 1])
-    ends = np.concatenate([breaks, [len(body)]])
+    body = np.frombuffer(f"{text}\n".encode(), dtype=np.uint8)
+    ends = np.flatnonzero(body == ord("\n"))
+    starts = np.concatenate([[0], ends[:-1] + 1])
     filled = ends > starts
     starts, ends = starts[filled], ends[filled]
     marks = np.flatnonzero(body == ord(mark))
-    fields = np.searchsorted(marks, ends) - np.searchsorted(marks, starts) + 1
+    first = np.searchsorted(marks, starts)
+    fields = np.diff(np.append(first, len(marks))) + 1
     usual = int(np.bincount(fields).argmax())
     columns = max(usual, len(header))
-    # Loggers that end every line with a delimiter have one empty field more than headings.
-    ragged = int(np.count_nonzero((fields != usual) & (fields != usual + 1)))
-    return Table(name, header, skipped, columns, len(starts), ragged, body, starts, ends, marks)
+    # Some loggers close a line with a delimiter: one empty field more is no different row.
+    closed = (fields == usual + 1) & (body[ends - 1] == ord(mark))
+    ragged = int(np.count_nonzero((fields != usual) & ~closed))
+    marks = np.append(marks, len(body) - 1)
+    return Table(
+        name, header, skipped, columns, len(starts), ragged, body, starts, ends, marks, first, fields
+    )
 
 
 def _stripped(
     body: NDArray[np.uint8], since: NDArray[np.intp], until: NDArray[np.intp]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    safe = np.append(body, 0)
-    while np.any(blank := (since < until) & (safe[since] == ord(" "))):
+    while np.any(blank := (since < until) & (body[since] == ord(" "))):
         since = since + blank
-    while np.any(blank := (since < until) & (safe[until - 1] == ord(" "))):
+    while np.any(blank := (since < until) & (body[until - 1] == ord(" "))):
         until = until - blank
     return since, until
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.chamberlog.log import Array, Problem
 
 _DAY_S: Final = 86400
+_UNCHANGED: Final = "the logger's clock did not change, and is kept."
 _COARSE_S: Final = 1800.0
 """Rows further apart than this cannot show whether the logger's clock went back an hour."""
 
@@ -57,20 +59,20 @@ def to_utc(local: Array, zone: tzinfo) -> tuple[Array, list[Problem]]:
             break
         after, problem = _after(local, change)
         offset = np.where(after, change.after, offset)
-        if problem and known.min() < change.last_local:
+        if known.min() < change.last_local:
             problems.append(problem)
     return local - offset, problems
 
 
-def _after(local: Array, change: Change) -> tuple[np.ndarray, Problem | None]:
+def _after(local: Array, change: Change) -> tuple[NDArray[np.bool_], Problem]:
     """Say which rows come after a change, and what to tell about it."""
     first, last = change.first_local, change.last_local
     when = _clock(first)
     inside = (local >= first) & (local < last)
     if change.after > change.before:
         if inside.any():
-            text = f"The clock went forward on {when}, but rows have times that did not exist: the logger's clock "
-            return np.zeros(len(local), bool), Problem("clock change", text + "did not change, and is kept.")
+            text = f"The clock went forward on {when}, but rows have times that did not exist: {_UNCHANGED}"
+            return np.zeros(len(local), bool), Problem("clock change", text)
         return local >= last, Problem("clock change", f"The clock went forward on {when}; reckoned with.")
     surely = local >= last
     if not inside.any():
@@ -82,7 +84,7 @@ def _after(local: Array, change: Change) -> tuple[np.ndarray, Problem | None]:
         return later, Problem("clock change", text)
     apart = np.diff(local[inside])
     if surely.any() and apart.size and float(np.nanmax(apart)) < _COARSE_S:
-        text = f"The clock went back on {when}, but no row goes back: the logger's clock did not change, and is kept."
+        text = f"The clock went back on {when}, but no row goes back: {_UNCHANGED}"
         return np.zeros(len(local), bool), Problem("clock change", text)
     text = f"The hour from {when} came twice and the rows do not tell which they are: taken as the first."
     return surely, Problem("clock change", text)
@@ -106,7 +108,7 @@ def _bisected(zone: tzinfo, low: float, high: float, before: float) -> float:
 
 
 def _offset(zone: tzinfo, utc_s: float) -> float:
-    moment = datetime(1970, 1, 1, tzinfo=timezone.utc) + timedelta(seconds=utc_s)  # noqa: UP017
+    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=utc_s)
     offset = moment.astimezone(zone).utcoffset()
     return offset.total_seconds() if offset is not None else 0.0
 
