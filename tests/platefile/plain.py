@@ -118,6 +118,8 @@ class Plain:
                     self.at[i] = 0.0
         else:
             self.state.apply(meaning)
+            if name == "object":
+                self.state.begin_visit()
 
     def block(self, **given: object) -> Block:
         """Return a row in the present state."""
@@ -207,8 +209,8 @@ class Plain:
         if block.lays:
             points = block.points or [(before[0], before[1]), (block.end[0], block.end[1])]
             block.points = [p for p in points if not math.isnan(p[0] + p[1])]
-            if self.state.outer_width:
-                self.tally.widths[self.state.outer_width] += block.deposit
+            if self.state.outer and self.state.width:
+                self.tally.widths[block.context.objects, self.state.width] += block.deposit
 
     def close_episode(self) -> None:
         """Count the retraction that has just ended."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -24,13 +26,65 @@ class Channel:
         self.lines.append(line)
         self.values.append(value)
 
-    def spread(self, start: int, stop: int) -> Numbers:
-        """Return the value of each line from ``start`` to ``stop``."""
-        bounds = np.clip(np.array([*self.lines, stop]), start, stop)
-        return np.repeat(np.array(self.values), np.diff(bounds))
+    def fixed(self) -> Held:
+        """Return the channel as arrays, when no more changes are to come."""
+        return Held(np.array(self.lines), np.array(self.values))
 
-    def runs(self, start: int, stop: int) -> tuple[Numbers, Numbers]:
-        """Return the starts, counted from ``start``, and values of the runs that are not empty."""
-        bounds = np.clip(np.array([*self.lines, stop]), start, stop)
-        filled = np.flatnonzero(np.diff(bounds))
-        return bounds[filled] - start, np.array(self.values)[filled]
+
+class Held:
+    """A channel as arrays.
+
+    Args:
+        lines: Where each value begins to hold; the first one at line 0.
+        values: The values.
+    """
+
+    def __init__(self, lines: Numbers, values: Numbers) -> None:
+        changes = np.flatnonzero(np.diff(values, prepend=-1))
+        self._lines, self._values = lines.take(changes), values.take(changes)
+
+    def through(self, table: Numbers) -> Held:
+        """Return the channel of what each value stands for in a table."""
+        return Held(self._lines, table.take(self._values))
+
+    def runs(self, lines: Numbers) -> tuple[Numbers, Numbers]:
+        """Return where among the rows each run begins, and its value; runs without rows are left out.
+
+        Args:
+            lines: The line of each row, rising; at least one.
+        """
+        if len(self._lines) == 1:
+            return np.zeros(1, np.intp), self._values
+        begins = np.searchsorted(lines, self._lines)
+        filled = np.flatnonzero(np.diff(begins, append=len(lines)))
+        return begins.take(filled), self._values.take(filled)
+
+    def spread(self, lines: Numbers) -> Numbers:
+        """Return the value of each row."""
+        begins, values = self.runs(lines)
+        if len(values) == 1:
+            return np.full(len(lines), values[0])
+        return np.repeat(values, np.diff(begins, append=len(lines)))
+
+
+@dataclass(slots=True)
+class Channels:
+    """What holds from which line of a chunk on.
+
+    Attributes:
+        context: Numbers of contexts.
+        plan: Numbers of plans.
+        mode: Numbers of modes.
+        outer: 1 inside outer walls.
+        width: Numbers of line widths.
+        visit: Visits to objects' markers.
+        mark: Layer marks passed.
+    """
+
+    context: Held
+    plan: Held
+    mode: Held
+    outer: Held
+    width: Held
+    visit: Held
+    mark: Held

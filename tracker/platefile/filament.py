@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
+Objects = tuple[str, ...]
 
 RETRACTED_MM = 1e-6
 """Less than this below the high-water mark is rounding."""
@@ -28,12 +29,12 @@ class Filament:
             length in 0.01 mm.
     """
 
-    def __init__(self, count: Callable[[tuple[object, float], int], None]) -> None:
+    def __init__(self, count: Callable[[tuple[Objects, float], int], None]) -> None:
         self._depths: Counter[int] = Counter()
         self._count = count
-        self._open: tuple[tuple[object, float], float] | None = None
+        self._open: tuple[tuple[Objects, float], float] | None = None
 
-    def follow(self, steps: Floats, tools: Numbers | int, who: Callable[[int], tuple[object, float]]) -> Floats:
+    def follow(self, steps: Floats, tools: Numbers | int, who: Callable[[int], tuple[Objects, float]]) -> Floats:
         """Return what each row deposits, in mm.
 
         Args:
@@ -50,7 +51,7 @@ class Filament:
             deposit[start:stop] = part
         return deposit
 
-    def _one(self, steps: Floats, tool: int, who: Callable[[int], tuple[object, float]]) -> Floats:
+    def _one(self, steps: Floats, tool: int, who: Callable[[int], tuple[Objects, float]]) -> Floats:
         before: float = self._depths[tool]
         reached = np.cumsum(steps)
         reached -= before
@@ -60,7 +61,7 @@ class Filament:
         self._episodes(depth, before, who)
         return np.diff(water, prepend=0.0)
 
-    def _episodes(self, depth: Floats, before: float, who: Callable[[int], tuple[object, float]]) -> None:
+    def _episodes(self, depth: Floats, before: float, who: Callable[[int], tuple[Objects, float]]) -> None:
         below = np.empty(len(depth) + 1, np.bool_)
         below[0] = before > RETRACTED_MM
         np.greater(depth, RETRACTED_MM, out=below[1:])

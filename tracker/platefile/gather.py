@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -87,23 +88,25 @@ class Gatherer:
 
     def _keys(self, rows: Rows) -> tuple[Numbers, Numbers]:
         """Give each row the layer and island of the next deposit of its visit, else of the last one."""
-        count = len(rows)
-        laid = np.flatnonzero(rows.lays)
+        keys, islands = rows.key.copy(), rows.island.copy()
+        laid, idle = np.flatnonzero(rows.lays), np.flatnonzero(~rows.lays)
+        visit = rows.visit.take(idle)
         if not len(laid):
-            same = rows.visit == self._key_before[0]
-            return np.where(same, self._key_before[1], NO_LAYER), np.zeros(count, np.int64)
-        following = np.searchsorted(laid, np.arange(count))
-        after = laid.take(np.minimum(following, len(laid) - 1))
-        before = laid.take(np.maximum(following - 1, 0))
-        next_fits = (rows.visit.take(after) == rows.visit) & (following < len(laid))
-        back_fits = (rows.visit.take(before) == rows.visit) & (following > 0)
+            keys[:] = np.where(visit == self._key_before[0], self._key_before[1], NO_LAYER)
+            return keys, islands
+        # Each idle row stands behind as many deposits as there are rows above it that are not idle.
+        above = idle - np.arange(len(idle))
+        after = laid.take(np.minimum(above, len(laid) - 1))
+        before = laid.take(np.maximum(above - 1, 0))
+        next_fits = (rows.visit.take(after) == visit) & (above < len(laid))
+        back_fits = (rows.visit.take(before) == visit) & (above > 0)
         nearest = np.where(next_fits, after, before)
         fits = next_fits | back_fits
-        keys = np.where(fits, rows.key.take(nearest), NO_LAYER)
-        ahead = ~fits & (rows.visit == self._key_before[0]) & (following == 0)
-        keys[ahead] = self._key_before[1]
+        earlier = (visit == self._key_before[0]) & (above == 0)
+        keys[idle] = np.where(fits, rows.key.take(nearest), np.where(earlier, self._key_before[1], NO_LAYER))
+        islands[idle] = np.where(fits, rows.island.take(nearest), 0)
         self._key_before = (int(rows.visit[laid[-1]]), int(rows.key[laid[-1]]))
-        return keys, np.where(fits, rows.island.take(nearest), 0)
+        return keys, islands
 
     def _count_rates(self, rows: Rows, seconds: Floats) -> None:
         told = np.flatnonzero(rows.lays & (rows.way >= LEAST_FLOW_LENGTH_MM) & (seconds >= LEAST_FLOW_TIME_S))
@@ -114,7 +117,8 @@ class Gatherer:
         bins = np.clip((rates.view(np.int64) >> _BIN_SHIFT) - _BIAS, 0, _RATE_BINS - 1)
         contexts = self._tally.state.contexts.values
         who = rows.context.take(told) * _ISLANDS + rows.island.take(told)
-        present, place = np.unique(who, return_inverse=True)
+        present = np.flatnonzero(np.bincount(who))
+        place = np.searchsorted(present, who) if len(present) > 1 else 0
         sums = np.bincount(place * _RATE_BINS + bins, deposit, len(present) * _RATE_BINS)
         for number, table in zip(present.tolist(), sums.reshape(len(present), _RATE_BINS), strict=True):
             key = (contexts[number // _ISLANDS].objects, number % _ISLANDS)
@@ -129,25 +133,40 @@ _ISLANDS = 1 << 12
 
 def _cells(rows: Rows, begins: Numbers, seconds: Floats, ends: Floats) -> list[Cell]:
     """Return the sums of runs of rows."""
-    lays = rows.lays
-    moving = np.where(lays, rows.deposit, 0.0)
-    busy = np.where(lays, seconds, 0.0)
-    told = lays & (rows.way >= LEAST_FLOW_LENGTH_MM) & (seconds >= LEAST_FLOW_TIME_S)
+    laid = np.flatnonzero(rows.lays)
+    # Runs without a deposit get neutral values: reduceat cannot say "nothing".
+    stops = np.searchsorted(laid, np.append(begins, len(rows)))
+    filled = np.flatnonzero(np.diff(stops))
+    at = stops[filled]
+    took = seconds.take(laid)
+    way, added = rows.way.take(laid), rows.deposit.take(laid)
+    told = (way >= LEAST_FLOW_LENGTH_MM) & (took >= LEAST_FLOW_TIME_S)
+    rate = np.divide(added, took, out=np.zeros(len(laid)), where=told)
+    end = ends.take(laid)
+
+    def put(reduced: npt.NDArray[Any], neutral: float) -> list[float]:
+        spread = np.full(len(begins), neutral, reduced.dtype)
+        spread[filled] = reduced
+        return spread.tolist()  # type: ignore[no-any-return]
+
+    if not len(filled):
+        idle = zip(np.add.reduceat(rows.deposit, begins).tolist(), np.add.reduceat(seconds, begins).tolist(), strict=True)
+        return [Cell(filament=filament, own=own) for filament, own in idle]
     columns = [
-        np.add.reduceat(rows.deposit, begins),
-        np.add.reduceat(moving, begins),
-        np.add.reduceat(seconds, begins),
-        np.add.reduceat(busy, begins),
-        np.add.reduceat(np.where(lays, rows.way, 0.0), begins),
-        np.add.reduceat(moving * rows.speed, begins),
-        np.fmin.reduceat(np.where(lays, rows.x0, np.inf), begins),
-        np.fmax.reduceat(np.where(lays, rows.x1, -np.inf), begins),
-        np.fmin.reduceat(np.where(lays, rows.y0, np.inf), begins),
-        np.fmax.reduceat(np.where(lays, rows.y1, -np.inf), begins),
-        np.fmax.reduceat(np.where(lays, rows.z, -np.inf), begins),
-        np.minimum.reduceat(np.where(lays, ends - seconds, np.inf), begins),
-        np.maximum.reduceat(np.where(lays, ends, -np.inf), begins),
-        np.maximum.reduceat(np.divide(moving, seconds, out=np.zeros(len(rows)), where=told), begins),
-        np.maximum.reduceat(np.where(lays, rows.mark, 0), begins),
+        np.add.reduceat(rows.deposit, begins).tolist(),
+        put(np.add.reduceat(added, at), 0.0),
+        np.add.reduceat(seconds, begins).tolist(),
+        put(np.add.reduceat(took, at), 0.0),
+        put(np.add.reduceat(way, at), 0.0),
+        put(np.add.reduceat(added * rows.speed.take(laid), at), 0.0),
+        put(np.fmin.reduceat(rows.x0.take(laid), at), np.inf),
+        put(np.fmax.reduceat(rows.x1.take(laid), at), -np.inf),
+        put(np.fmin.reduceat(rows.y0.take(laid), at), np.inf),
+        put(np.fmax.reduceat(rows.y1.take(laid), at), -np.inf),
+        put(np.fmax.reduceat(rows.z.take(laid), at), -np.inf),
+        put((end - took)[at], np.inf),
+        put(end[np.append(at[1:], len(laid)) - 1], -np.inf),
+        put(np.maximum.reduceat(rate, at), 0.0),
+        put(rows.mark.take(laid)[np.append(at[1:], len(laid)) - 1], 0),
     ]
-    return [Cell(*values) for values in zip(*(column.tolist() for column in columns), strict=True)]
+    return [Cell(*values) for values in zip(*columns, strict=True)]

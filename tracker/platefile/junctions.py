@@ -9,9 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from tracker.platefile.limits import Plan
+from tracker.platefile.positions import shifted
+from tracker.platefile.rows import Moves, Rows
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
 
 USUAL_FEED_MM_MIN = 1500.0
 """Taken before the file states any feed rate."""
@@ -28,94 +31,141 @@ class Limits:
     """
 
     def __init__(self, plans: Sequence[Plan], numbers: Numbers) -> None:
-        self._one = len(numbers) == 0 or bool((numbers == numbers[0]).all())
         self._numbers = numbers
-        self._plans = plans
-        self._plan = plans[int(numbers[0])] if len(numbers) else Plan()
+        self._plans = [plans[number] for number in np.flatnonzero(np.bincount(numbers)).tolist()]
+        self._table = plans
 
     def of(self, name: str) -> Floats | float:
         """Return one limit for each row."""
-        if self._one:
-            return float(getattr(self._plan, name))
-        table = np.array([getattr(plan, name) for plan in self._plans])
-        return float(table[0]) if bool((table == table[0]).all()) else table.take(self._numbers)
+        values = {getattr(plan, name) for plan in self._plans}
+        if len(values) == 1:
+            return float(values.pop())
+        return np.array([getattr(plan, name) for plan in self._table]).take(self._numbers)
+
+    def most(self, name: str) -> float:
+        """Return the greatest value of one limit."""
+        return float(max(getattr(plan, name) for plan in self._plans))
+
+    def least(self, name: str) -> float:
+        """Return the least value of one limit."""
+        return float(min(getattr(plan, name) for plan in self._plans))
 
 
-def nominal(
-    limits: Limits, feed: Floats, way: Floats, into: Floats, e: Floats, standing: npt.NDArray[np.bool_]
-) -> tuple[Floats, Floats]:
-    """Return the nominal speed (mm/s) and the acceleration (mm/s²) of each row.
+class Pace:
+    """Sets the speeds of rows; knows the row before the first one of each span."""
 
-    Args:
-        limits: What binds them.
-        feed: mm/min as written.
-        way: mm: the path, or E where nothing else moves.
-        into: Directions at the start (3, n); zero where only E moves.
-        e: mm of filament moved.
-        standing: True where only E moves.
-    """
-    feed = np.where(feed > 0, feed, USUAL_FEED_MM_MIN)
-    speed = np.minimum(feed / 60 * limits.of("factor"), limits.of("speed"))
-    fastest = float(speed.max()) if len(speed) else 0.0
+    def __init__(self) -> None:
+        self._out = [0.0, 0.0, 0.0]
+        self._speed = 0.0
+        self._standing = self._halted = True
+
+    def plan(self, moves: Moves, plans: Sequence[Plan]) -> Rows:
+        """Return the rows with nominal speeds, accelerations and the limits where rows meet.
+
+        Args:
+            moves: The rows; at least one.
+            plans: All plans seen so far.
+        """
+        limits = Limits(plans, moves.plan)
+        standing = moves.length == 0
+        length = np.where(standing, 1.0, moves.length)
+        into = [axis / length for axis in moves.into]
+        out = into if moves.out is moves.into else [axis / length for axis in moves.out]
+        speed = _speed(limits, moves, into, standing)
+        acceleration = _acceleration(limits, moves, into, standing)
+        before = [shifted(axis, last) for axis, last in zip(out, self._out, strict=True)]
+        slower = np.minimum(shifted(speed, self._speed), speed)
+        limit = self._limit(limits, slower, before, into, acceleration, standing)
+        halts = moves.way == 0
+        limit[halts] = 0.0
+        limit[1:][halts[:-1]] = 0.0
+        if self._halted:
+            limit[0] = 0.0
+        self._out = [float(axis[-1]) for axis in out]
+        self._speed, self._standing, self._halted = float(speed[-1]), bool(standing[-1]), bool(halts[-1])
+        return Rows(
+            way=moves.way,
+            speed=speed,
+            acceleration=acceleration,
+            limit=limit,
+            dwell=moves.dwell,
+            deposit=moves.deposit,
+            lays=moves.lays,
+            context=moves.context,
+            visit=moves.visit,
+            mark=moves.mark,
+            key=moves.key,
+            island=moves.island,
+            x0=moves.x0,
+            x1=moves.x1,
+            y0=moves.y0,
+            y1=moves.y1,
+            z=moves.z,
+        )
+
+    def _limit(
+        self,
+        limits: Limits,
+        slower: Floats,
+        before: list[Floats],
+        into: list[Floats],
+        acceleration: Floats,
+        standing: Flags,
+    ) -> Floats:
+        """Return the square of the speed at which each row may follow the one before it.
+
+        Classic rule: no axis may jump by more than its jerk. With a corner velocity or
+        a junction deviation: the speed on a circle that touches both rows.
+        """
+        corner, deviation = limits.of("corner"), limits.of("deviation")
+        if limits.most("corner") == 0 and limits.most("deviation") == 0:
+            return _classic(limits, slower, before, into)
+        alone = standing | np.concatenate([[self._standing], standing[:-1]])
+        rounded = np.where(alone, 0.0, _by_circle(corner, deviation, slower, before, into, acceleration))
+        curved = np.maximum(corner, deviation) > 0
+        if np.all(curved):
+            return rounded
+        return np.where(curved, rounded, _classic(limits, slower, before, into))
+
+
+def _speed(limits: Limits, moves: Moves, into: list[Floats], standing: Flags) -> Floats:
+    feed = np.where(moves.feed > 0, moves.feed, USUAL_FEED_MM_MIN)
+    speed = feed * (limits.of("factor") if limits.most("factor") == 1 else np.array(limits.of("factor"))) / 60
+    if limits.least("speed") < math.inf:
+        speed = np.minimum(speed, limits.of("speed"))
+    fastest = float(speed.max())
     for axis, share in zip("xyz", into, strict=True):
-        most = limits.of(f"speed_{axis}")
-        if np.min(most) < fastest:
-            speed = np.minimum(speed, _per(most, np.abs(share)))
-    most = limits.of("speed_e")
-    if np.min(most) < np.inf:
-        speed = np.minimum(speed, _per(most, np.abs(e) / way))
-    capped = np.where(e != 0, limits.of("printing"), limits.of("travel"))
-    capped = np.minimum(capped, limits.of("limit_xy"))
-    if np.min(limits.of("limit_z")) < np.inf:
-        capped = np.minimum(capped, _per(limits.of("limit_z"), np.abs(into[2])))
+        if limits.least(f"speed_{axis}") < fastest:
+            speed = np.minimum(speed, _per(limits.of(f"speed_{axis}"), share))
+    if limits.least("speed_e") < math.inf:
+        way = np.where(moves.way > 0, moves.way, 1.0)
+        speed = np.minimum(speed, _per(limits.of("speed_e"), moves.e / way))
+    return speed
+
+
+def _acceleration(limits: Limits, moves: Moves, into: list[Floats], standing: Flags) -> Floats:
+    moving = np.where(moves.e != 0, limits.of("printing"), limits.of("travel"))
+    if limits.least("limit_xy") < math.inf:
+        moving = np.minimum(moving, limits.of("limit_xy"))
+    if limits.least("limit_z") < math.inf and into[2].any():
+        moving = np.minimum(moving, _per(limits.of("limit_z"), into[2]))
     alone = np.minimum(limits.of("retract"), limits.of("limit_e"))
-    return speed, np.where(standing, alone, capped)
+    return np.where(standing, alone, moving)
 
 
 def _per(most: Floats | float, share: Floats) -> Floats:
-    """Return the speed along the path at which an axis with this share of it reaches its limit."""
+    """Return the rate along the path at which an axis with this share of it reaches its limit."""
     with np.errstate(divide="ignore"):
-        return most / share
+        return most / np.abs(share)
 
 
-def following(
-    limits: Limits,
-    speed: tuple[Floats, Floats],
-    out: Floats,
-    into: Floats,
-    acceleration: Floats,
-    standing: npt.NDArray[np.bool_],
-) -> Floats:
-    """Return the square of the speed at which each row may follow the one before it.
-
-    Classic rule: no axis may jump by more than its jerk. With a corner velocity or
-    a junction deviation: the speed on a circle that touches both rows.
-
-    Args:
-        limits: What binds the rows.
-        speed: Nominal speed of the rows before, and of these.
-        out: Direction at the end of the rows before (3, n).
-        into: Direction at the start of these.
-        acceleration: Of these.
-        standing: True where a row or the one before it moves E alone.
-    """
-    slower = np.minimum(*speed)
-    corner, deviation = limits.of("corner"), limits.of("deviation")
-    if np.max(corner) == 0 and np.max(deviation) == 0:
-        return _classic(limits, slower, np.abs(out - into))
-    round_corner = _by_circle(corner, deviation, slower, out, into, acceleration)
-    round_corner = np.where(standing, 0.0, round_corner)
-    if np.min(np.maximum(corner, deviation)) > 0:
-        return round_corner
-    curved = np.maximum(corner, deviation) > 0
-    return np.where(curved, round_corner, _classic(limits, slower, np.abs(out - into)))
-
-
-def _classic(limits: Limits, slower: Floats, jump: Floats) -> Floats:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        most = np.fmin(slower, limits.of("jerk_xy") / np.maximum(jump[0], jump[1]))
-        if jump[2].any():
-            most = np.fmin(most, limits.of("jerk_z") / jump[2])
+def _classic(limits: Limits, slower: Floats, before: list[Floats], into: list[Floats]) -> Floats:
+    sideways = np.maximum(np.abs(before[0] - into[0]), np.abs(before[1] - into[1]))
+    with np.errstate(divide="ignore"):
+        most = np.minimum(slower, limits.of("jerk_xy") / sideways)
+        upwards = np.abs(before[2] - into[2])
+        if upwards.any():
+            most = np.minimum(most, limits.of("jerk_z") / upwards)
     return most * most
 
 
@@ -123,13 +173,15 @@ def _by_circle(
     corner: Floats | float,
     deviation: Floats | float,
     slower: Floats,
-    out: Floats,
-    into: Floats,
+    before: list[Floats],
+    into: list[Floats],
     acceleration: Floats,
 ) -> Floats:
-    cosine = -(out[0] * into[0] + out[1] * into[1] + out[2] * into[2])
-    half = np.sqrt(np.maximum(0.0, (1 - cosine) / 2))
+    cosine = before[0] * into[0] + before[1] * into[1] + before[2] * into[2]
+    half = np.sqrt(np.maximum(0.0, (1 + cosine) / 2))
     push = np.where(np.greater(corner, 0), np.square(corner) * _CORNER, deviation * acceleration)
     with np.errstate(divide="ignore", invalid="ignore"):
         square = push * half / (1 - half)
-    return np.where(half > _STRAIGHT, slower * slower, np.fmin(slower * slower, square))
+    straight = half > _STRAIGHT
+    square[straight] = np.inf
+    return np.minimum(slower * slower, square)

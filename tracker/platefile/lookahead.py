@@ -13,6 +13,8 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
+_TAIL = 512
+
 
 def backward(limits: Floats, gains: Floats, last: float) -> Floats:
     """Return the squares of speed from which every row can still slow down in time.
@@ -50,9 +52,13 @@ def settled(limits: Floats, gains: Floats) -> tuple[Floats, int]:
         The squares of speed before each row, and the number of rows that nothing to come can change.
     """
     stopping = backward(limits, gains, 0.0)
-    free = backward(limits, gains, np.inf)
-    agreed = np.flatnonzero(stopping == free)
-    return stopping, int(agreed[-1]) if len(agreed) else 0
+    # The row up to which the future does not matter is nearly always close to the end.
+    for tail in (_TAIL, len(limits)):
+        free = backward(limits[-tail:], gains[-tail:], np.inf)
+        agreed = np.flatnonzero(backward(limits[-tail:], gains[-tail:], 0.0) == free)
+        if len(agreed):
+            return stopping, max(len(limits) - tail, 0) + int(agreed[-1])
+    return stopping, 0
 
 
 def times(squares: Floats, ways: Floats, speeds: Floats, accelerations: Floats) -> Floats:

@@ -13,14 +13,17 @@ Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(slots=True)
-class Rows:
-    """Rows that take time or filament; every field has one value per row.
+class Moves:
+    """Rows before their speeds are known; every column has one value per row.
 
     Attributes:
         way: mm to go: the path, or E where nothing else moves; 0 for a standstill.
-        speed: Nominal speed, mm/s.
-        acceleration: mm/s².
-        limit: Square of the speed at which the row may follow the one before it.
+        length: mm of path.
+        into: Direction at the start times the length, X, Y, Z.
+        out: The same at the end; the very same list where no row is an arc.
+        feed: mm/min as written.
+        e: mm of filament moved.
+        plan: Number of the limits in force.
         dwell: s of standstill.
         deposit: mm of filament that the row adds.
         lays: True where it deposits while moving in XY.
@@ -34,6 +37,52 @@ class Rows:
         y0: Least Y.
         y1: Greatest Y.
         z: Z at its end.
+    """
+
+    way: Floats
+    length: Floats
+    into: list[Floats]
+    out: list[Floats]
+    feed: Floats
+    e: Floats
+    plan: Numbers
+    dwell: Floats
+    deposit: Floats
+    lays: Flags
+    context: Numbers
+    visit: Numbers
+    mark: Numbers
+    key: Numbers
+    island: Numbers
+    x0: Floats
+    x1: Floats
+    y0: Floats
+    y1: Floats
+    z: Floats
+
+    def __len__(self) -> int:
+        return len(self.way)
+
+    def at(self, rows: Numbers) -> Moves:
+        """Return some of the rows."""
+        columns = {
+            field.name: getattr(self, field.name).take(rows)
+            for field in fields(self)
+            if field.name not in ("into", "out")
+        }
+        into = [one.take(rows) for one in self.into]
+        out = into if self.out is self.into else [one.take(rows) for one in self.out]
+        return Moves(into=into, out=out, **columns)
+
+
+@dataclass(slots=True)
+class Rows:
+    """Rows with their speeds; the columns that `Moves` has too mean the same.
+
+    Attributes:
+        speed: Nominal speed, mm/s.
+        acceleration: mm/s².
+        limit: Square of the speed at which the row may follow the one before it.
     """
 
     way: Floats

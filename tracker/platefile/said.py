@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Iterator
 
 from tracker.platefile.facts import Hint, Stated
+from tracker.platefile.state import heated_by
 
 Settings = dict[str, str]
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
@@ -17,11 +18,11 @@ _DIAMETER = re.compile(r"^filament[ _]diameter", re.IGNORECASE)
 _DENSITY = re.compile(r"^filament[ _]density", re.IGNORECASE)
 _PER_CUBIC_METRE_ABOVE = 50.0
 _HEAT = (
-    ("chamber_c", re.compile(r"chamber.*temp|^chamber$", re.IGNORECASE)),
-    ("bed_c", re.compile(r"bed.*temp|^bed$", re.IGNORECASE)),
-    ("nozzle_c", re.compile(r"(?:nozzle|extruder|hotend|print).*temp|^(?:nozzle|extruder|temp)", re.IGNORECASE)),
+    ("chamber", re.compile(r"chamber.*temp", re.IGNORECASE)),
+    ("bed", re.compile(r"bed.*temp", re.IGNORECASE)),
+    ("nozzle", re.compile(r"(?:nozzle|extruder|hotend|print).*temp|^temperature$", re.IGNORECASE)),
 )
-_HEAT_RANGE = {"nozzle_c": (100.0, 600.0), "bed_c": (20.0, 250.0), "chamber_c": (20.0, 250.0)}
+_HEAT_RANGE = {"nozzle": (100.0, 600.0), "bed": (20.0, 250.0), "chamber": (20.0, 250.0)}
 _MOST_HINTS = 12
 
 
@@ -90,21 +91,25 @@ def _ini(text: str, path: str) -> Iterator[tuple[str, str]]:
 
 def hints(settings: Settings, macros: dict[str, tuple[tuple[str, str], ...]]) -> tuple[Hint, ...]:
     """Return set-points that stand in macro arguments, then in settings, with where they stand."""
-    arguments = ((key, value, f"{macro} {key}={value}") for macro, args in macros.items() for key, value in args)
-    lines = ((key, value, f"{key} = {value}") for key, value in settings.items())
-    found = list(_heat(arguments))[:_MOST_HINTS]
-    return tuple(found + list(_heat(lines))[:_MOST_HINTS])
+    arguments = (
+        (heated_by(key), value, f"{macro} {key}={value}") for macro, args in macros.items() for key, value in args
+    )
+    lines = ((_heated(key), value, f"{key} = {value}") for key, value in settings.items())
+    return (*list(_hints(arguments))[:_MOST_HINTS], *list(_hints(lines))[:_MOST_HINTS])
 
 
-def _heat(pairs: Iterable[tuple[str, str, str]]) -> Iterator[Hint]:
-    for key, text, origin in pairs:
+def _heated(key: str) -> str | None:
+    return next((what for what, pattern in _HEAT if pattern.search(key)), None)
+
+
+def _hints(pairs: Iterable[tuple[str | None, str, str]]) -> Iterator[Hint]:
+    for what, text, origin in pairs:
         number = _first(text)
-        what = next((name for name, pattern in _HEAT if pattern.search(key)), None)
         if number is None or what is None:
             continue
         low, high = _HEAT_RANGE[what]
         if low <= float(number) <= high:
-            yield Hint(what, float(number), origin[:120])
+            yield Hint(f"{what}_c", float(number), origin[:120])
 
 
 def stated(settings: Settings) -> Stated:

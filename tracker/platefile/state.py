@@ -7,6 +7,7 @@ only three small numbers: the *context* (which object, which set-points), the
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Hashable
 from typing import Generic, NamedTuple, TypeVar
@@ -64,6 +65,28 @@ class Mode(NamedTuple):
     tool: int = 0
 
 
+class Modal(NamedTuple):
+    """All that a row of motion depends on besides its own words and the layer it is in.
+
+    Attributes:
+        context: Object and set-points.
+        plan: Limits of motion.
+        mode: How numbers are read.
+        outer: True inside outer walls.
+    """
+
+    context: Context
+    plan: Plan
+    mode: Mode
+    outer: bool
+
+
+PURE = frozenset({"feature", "limits", "fan", "plane", "nothing", "object", "object_label"})
+"""Operations that turn one modal state into another and, done twice, leave nothing else behind.
+
+Entering or leaving an object also begins another visit, which the reader counts.
+"""
+
 Key = TypeVar("Key", bound=Hashable)
 
 
@@ -98,8 +121,8 @@ class State:
         self.contexts: Numbering[Context] = Numbering()
         self.plans: Numbering[Plan] = Numbering()
         self.modes: Numbering[Mode] = Numbering()
-        self.outer_width: tuple[tuple[str, ...], float] | None = None
-        self.widths: Numbering[tuple[tuple[str, ...], float] | None] = Numbering()
+        self.outer = False
+        self.width = 0.0
         self.marks: list[list[float | None]] = []
         self.mark_counts: Counter[str] = Counter()
         self.macro_after_print = False
@@ -119,14 +142,20 @@ class State:
         self._g90_sets_e = g90_sets_e
         self._nozzles: dict[int, float] = {}
         self._retracted = False
-        self._outer = False
-        self._width: float | None = None
         self._chunks: list[str] = []
         self._saved_factors: dict[str, float] = {}
-        self._last_label = ""
         self._does: dict[object, Callable[..., None]] = {
             name[4:]: getattr(self, name) for name in dir(self) if name.startswith("_do_")
         }
+
+    @property
+    def modal(self) -> Modal:
+        """What rows need to know, without layer marks and line widths."""
+        return Modal(self.context, self.plan, self.mode, self.outer)
+
+    def load(self, modal: Modal) -> None:
+        """Let another modal state hold."""
+        self.context, self.plan, self.mode, self.outer = modal
 
     def apply(self, meaning: Meaning) -> None:
         """Let one operation change the state; rows (moves, E counter) are the reader's."""
@@ -134,13 +163,15 @@ class State:
         if does is not None:
             does(*meaning[1:])
 
-    def _do_object(self, dialect: int, key: str, name: str) -> None:
+    def begin_visit(self) -> None:
+        """Count that an object has been entered or left."""
+        self.visit += 1
         self.macro_after_print = False
+
+    def _do_object(self, dialect: int, key: str, name: str) -> None:
         objects = list(self.context.objects)
         objects[dialect] = key
-        self._retag(tuple(objects))
-        self.visit += 1
-        self._last_label = key
+        self.context = self.context._replace(objects=tuple(objects))
         if key:
             self.names.setdefault((dialect, key), name)
 
@@ -153,29 +184,21 @@ class State:
         name = self.context.objects[4].partition("\n")[0]
         if number.startswith("-"):
             self._do_object(4, "", "")
+            self.begin_visit()
         elif name:
             self._do_object(4, f"{name}\n{number}", name)
+            self.begin_visit()
 
     def _do_defined(self, dialect: int, key: str) -> None:
         self.defined[dialect, key] = None
 
-    def _retag(self, objects: tuple[str, ...]) -> None:
-        self.context = self.context._replace(objects=objects)
-        self._note_width()
-
     def _do_feature(self, auxiliary: bool, outer: bool) -> None:
         if auxiliary is not self.context.auxiliary:
             self.context = self.context._replace(auxiliary=auxiliary)
-        self._outer = outer
-        self._note_width()
+        self.outer = outer
 
     def _do_width(self, width: float) -> None:
-        self._width = width
-        self._note_width()
-
-    def _note_width(self) -> None:
-        known = self._outer and self._width is not None
-        self.outer_width = (self.context.objects, self._width or 0.0) if known else None
+        self.width = width
 
     def _do_layer(self, z: float | None, kind: str = "z") -> None:
         self.macro_after_print = False
@@ -209,8 +232,16 @@ class State:
 
     def _do_macro(self, name: str, args: tuple[tuple[str, str], ...]) -> None:
         self.macro_after_print = True
+        self._forget_what_a_macro_sets(args)
         if args:
             self.macros.setdefault(name, args)
+
+    def _forget_what_a_macro_sets(self, args: tuple[tuple[str, str], ...]) -> None:
+        """A macro that is given another temperature than the one commanded will set it: unseen from here."""
+        for key, text in args:
+            what = heated_by(key)
+            if what and getattr(self.context, what) not in (None, _number(text)):
+                self.context = self.context._replace(**{what: None})
 
     def _do_unknown(self, code: str) -> None:
         self.unknown[code] += 1
@@ -291,3 +322,22 @@ class State:
         if changed:
             self.stated_plan.add(code)
             self.plan = self.plan._replace(**changed)
+
+
+_HEATED = (
+    ("chamber", re.compile(r"CHAMBER")),
+    ("bed", re.compile(r"BED")),
+    ("nozzle", re.compile(r"NOZZLE|EXTRUDER|HOTEND|^TEMP|TEMP$|TEMPERATURE$")),
+)
+
+
+def heated_by(argument: str) -> str | None:
+    """Return which set-point a macro's argument names: chamber, bed, nozzle, or None."""
+    return next((what for what, pattern in _HEATED if pattern.search(argument.upper())), None)
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None

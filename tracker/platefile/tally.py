@@ -22,6 +22,8 @@ _INFINITE = float("inf")
 
 Objects = tuple[str, ...]
 Point = tuple[float, float]
+LOWEST_LEVEL = _RAMP_BY_MARK // 2
+"""Layer keys above it are heights in µm."""
 CellKey = tuple[int, int, int]
 """Context number, layer key, island number (0 = none)."""
 
@@ -42,7 +44,7 @@ def ramp_key(z_mm: float, mark: int) -> int:
 
 def is_ramp(key: int) -> bool:
     """Tell whether a layer key stands for deposits that climb."""
-    return NO_LAYER < key < _RAMP_BY_MARK // 2
+    return NO_LAYER < key < LOWEST_LEVEL
 
 
 def rate_bin(rate: float) -> int:

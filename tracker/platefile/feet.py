@@ -1,0 +1,68 @@
+"""The lowest layer of each object: the hull of what it stands on."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from tracker.platefile.path import Path
+from tracker.platefile.state import Context
+from tracker.platefile.tally import LOWEST_LEVEL, Point, Tally
+
+Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
+
+_FEW = 64
+_NONE = np.iinfo(np.int64).max
+
+
+def note_feet(
+    tally: Tally, contexts: list[Context], path: Path, lays: Numbers, key: Numbers, island: Numbers, context: Numbers
+) -> None:
+    """Keep the hull of each object's lowest level layer.
+
+    Args:
+        tally: Takes the hulls.
+        contexts: All contexts seen so far.
+        path: Where the rows lead.
+        lays: The rows that deposit along XY.
+        key: Layer key of those rows.
+        island: Island of those rows.
+        context: Context of those rows.
+    """
+    changes = (context[1:] != context[:-1]) | (island[1:] != island[:-1])
+    begins = np.concatenate([[0], np.flatnonzero(changes) + 1])
+    level = np.where(key > LOWEST_LEVEL, key, _NONE)
+    lowest = np.minimum.reduceat(level, begins)
+    stops = np.append(begins[1:], len(key))
+    for start, stop, low in zip(begins.tolist(), stops.tolist(), lowest.tolist(), strict=True):
+        at = contexts[int(context[start])]
+        who = (at.objects, int(island[start]))
+        have = tally.feet.get(who)
+        if low != _NONE and not at.auxiliary and not (have and have[0] < low):
+            tally.add_foot(who, low, _points(path, lays[start:stop][level[start:stop] == low]))
+
+
+def _points(path: Path, rows: Numbers) -> list[Point]:
+    """Return the ends of some rows, quadrant points of arcs included."""
+    xs = [path.was[0].take(rows), path.at[0].take(rows)]
+    ys = [path.was[1].take(rows), path.at[1].take(rows)]
+    if path.curved:
+        arcs = np.isin(path.curved[0], rows)
+        xs.append(path.curved[1][0][:, arcs].ravel())
+        ys.append(path.curved[1][1][:, arcs].ravel())
+    x, y = np.concatenate(xs), np.concatenate(ys)
+    known = ~np.isnan(x + y)
+    return _outermost(x[known], y[known])
+
+
+def _outermost(x: Floats, y: Floats) -> list[Point]:
+    """Return points among which every corner of the hull is, few enough for plain Python."""
+    if len(x) > _FEW:
+        far = [int(np.argmax(x * np.cos(a) + y * np.sin(a))) for a in np.arange(8) * (np.pi / 4)]
+        inside = np.ones(len(x), np.bool_)
+        for a, b in zip(far, far[1:] + far[:1], strict=True):
+            inside &= (x[b] - x[a]) * (y - y[a]) - (y[b] - y[a]) * (x - x[a]) > 0
+        x, y = x[~inside], y[~inside]
+    return list(zip(x.tolist(), y.tolist(), strict=True))

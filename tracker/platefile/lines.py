@@ -1,0 +1,184 @@
+"""Lines that are no plain moves: what each of them does to the modal state and to the table of rows.
+
+Such lines are a tenth to a third of a plate and most of them recur thousands of
+times, so what a line means is remembered, and for lines that only change the modal
+state, also which state follows from which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from tracker.platefile import meaning as m
+from tracker.platefile import scan
+from tracker.platefile.channels import Channel
+from tracker.platefile.remarks import Meaning
+from tracker.platefile.state import PURE, Modal, Numbering, State
+
+_REMEMBERED_LINES = 1 << 15
+_REMEMBERED_LENGTH = 96
+
+
+class Remembered:
+    """What a line does.
+
+    Args:
+        meanings: Its operations.
+        numbers: Gives line widths their numbers.
+    """
+
+    __slots__ = ("follows", "meanings", "sets_e", "visits", "width")
+
+    def __init__(self, meanings: tuple[Meaning, ...], numbers: Numbering[float]) -> None:
+        self.meanings = meanings
+        pure = all(one[0] in PURE for one in meanings)
+        self.follows: dict[int, int] | None = {} if pure else None
+        self.visits = any(one[0] == "object" for one in meanings)
+        self.sets_e = len(meanings) == 1 and meanings[0][0] == "set_e"
+        only_width = len(meanings) == 1 and meanings[0][0] == "width"
+        self.width = numbers(float(meanings[0][1])) if only_width else -1  # type: ignore[arg-type]
+
+
+class OtherLines:
+    """Applies the lines of a plate that are no plain moves, chunk by chunk.
+
+    Args:
+        state: The machine's state.
+        read: Tells what a line means.
+
+    Attributes:
+        modals: Modal states seen, by number.
+        widths: Line widths seen, by number; number 0 is "not stated".
+        dwells: Seconds of standstill by line of the chunk.
+        cuts: Lines of the chunk behind which positions mean something else, with the operation.
+    """
+
+    def __init__(self, state: State, read: Callable[[bytes], tuple[Meaning, ...]] = m.of_line) -> None:
+        self.modals: Numbering[Modal] = Numbering()
+        self.widths: Numbering[float] = Numbering()
+        self.widths(0.0)
+        self.dwells: dict[int, float] = {}
+        self.cuts: list[tuple[int, Meaning]] = []
+        self._state = state
+        self._read = read
+        self._remembered: dict[bytes, Remembered] = {}
+        self._now = self._loaded = self.modals(state.modal)
+        self._width = 0
+
+    def apply(self, chunk: bytes, found: scan.Scan) -> tuple[Channel, Channel, Channel, Channel]:
+        """Let every such line of a chunk have its effect, in order.
+
+        Returns:
+            Channels of modal number, width number, visit and layer marks.
+        """
+        self.dwells, self.cuts = {}, []
+        modal, width = Channel(self._now), Channel(self._width)
+        visit, mark = Channel(self._state.visit), Channel(len(self._state.marks))
+        remembered = self._remembered
+        counters: list[tuple[int, Any]] = []
+        now = self._now
+        others = found.others
+        starts, ends = found.starts.take(others).tolist(), found.ends.take(others).tolist()
+        for line, start, end in zip(others.tolist(), starts, ends, strict=True):
+            text = chunk[start:end]
+            known = remembered.get(text) or self._look_up(text)
+            if known.follows is not None:
+                after = known.follows.get(now)
+                if after is None:
+                    after = known.follows[now] = self._transition(now, known.meanings)
+                # What a line sets holds from the next one on: a line that waits belongs to what was before.
+                if after != now:
+                    now = after
+                    modal.change(line + 1, now)
+                if known.visits:
+                    self._state.begin_visit()
+                    visit.change(line + 1, self._state.visit)
+            elif known.width >= 0:
+                width.change(line + 1, known.width)
+            elif known.sets_e:
+                counters.append((line, known.meanings[0][1]))
+            else:
+                now = self._act(known.meanings, line, found, now)
+                if now != modal.values[-1]:
+                    modal.change(line + 1, now)
+                if self._state.visit != visit.values[-1]:
+                    visit.change(line + 1, self._state.visit)
+                if len(self._state.marks) != mark.values[-1]:
+                    mark.change(line + 1, len(self._state.marks))
+        _set_counters(found, counters)
+        self._load(now)
+        self._now, self._width = now, width.values[-1]
+        return modal, width, visit, mark
+
+    def _look_up(self, text: bytes) -> Remembered:
+        if self._state.in_thumbnail and text.lstrip()[:1] == b";" and b"end" not in text:
+            return _NOTHING
+        known = Remembered(self._read(text), self.widths)
+        if len(text) <= _REMEMBERED_LENGTH:
+            if len(self._remembered) >= _REMEMBERED_LINES:
+                self._remembered.clear()
+            self._remembered[text] = known
+        return known
+
+    def _load(self, number: int) -> None:
+        if number != self._loaded:
+            self._state.load(self.modals.values[number])
+            self._loaded = number
+
+    def _transition(self, number: int, meanings: tuple[Meaning, ...]) -> int:
+        self._load(number)
+        for meaning in meanings:
+            self._state.apply(meaning)
+        self._loaded = self.modals(self._state.modal)
+        return self._loaded
+
+    def _act(self, meanings: tuple[Meaning, ...], line: int, found: scan.Scan, number: int) -> int:
+        """Do operations that do more than change the modal state; return the state that follows."""
+        self._load(number)
+        state = self._state
+        before = (state.context, state.plan, state.mode)
+        for meaning in meanings:
+            if not self._row(meaning, line, found):
+                state.apply(meaning)
+                if meaning[0] == "object":
+                    state.begin_visit()
+        if state.context is before[0] and state.plan is before[1] and state.mode is before[2]:
+            return number
+        self._loaded = self.modals(state.modal)
+        return self._loaded
+
+    def _row(self, meaning: Meaning, line: int, found: scan.Scan) -> bool:
+        """Put a line into the table of rows if it is one; False if it is not."""
+        name = meaning[0]
+        if name == "set_e":
+            found.values[scan.E, line] = meaning[1]
+            found.kinds[line] = m.SET_E
+        elif name == "move":
+            found.values[:, line] = np.nan
+            for letter, value in meaning[2]:  # type: ignore[attr-defined]
+                if letter in scan.COLUMNS:
+                    found.values[scan.COLUMNS.index(letter), line] = value
+            found.kinds[line] = meaning[1]
+        elif name == "dwell":
+            self.dwells[line] = meaning[1]  # type: ignore[assignment]
+            found.kinds[line] = m.PAUSE
+        elif name == "home":
+            self.cuts.append((line + 1, meaning))
+        elif name == "position":
+            self.cuts.append((line + 1, (*meaning, self._state.mode.unit)))
+        else:
+            return False
+        return True
+
+
+def _set_counters(found: scan.Scan, counters: list[tuple[int, Any]]) -> None:
+    if counters:
+        lines = [line for line, _ in counters]
+        found.values[scan.E, lines] = [value for _, value in counters]
+        found.kinds[lines] = m.SET_E
+
+
+_NOTHING = Remembered((), Numbering())
