@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
@@ -19,8 +20,8 @@ from tracker.desk.jobs import END_FORM, MEANT_FORM
 from tracker.desk.materials import MATERIAL_FORM, check_ranges
 from tracker.desk.measuring import MEASURE_FORM, compute_again, in_units, readings_of
 from tracker.desk.moments import check_order, when_at
-from tracker.desk.offbed import OUTCOMES
-from tracker.desk.rigs import RIG_FORM, rig_answers, rig_columns
+from tracker.desk.offbed import OUTCOMES, check_outcome
+from tracker.desk.rigs import RIG_FORM, in_force, rig_answers, rig_columns
 from tracker.desk.spools import SPOOL_FORM, STAY_FORM, WEIGHING_FORM, check_masses, refuse_overlap
 from tracker.ids import IdError
 from tracker.model import (
@@ -149,8 +150,15 @@ def _amend_columns(session: Session, row: Any, changes: Mapping[str, str], when:
             for column, value in rig_columns(answers).items():
                 setattr(row, column, value)
         else:
-            setattr(row, name, _value(form, name, typed, when))
+            _set(row, form, name, typed, when)
     session.flush()
+
+
+def _set(row: Any, form: Mapping[str, Ask], name: str, typed: str, when: When) -> None:
+    value = _value(form, name, typed, when)
+    if value is None and not row.__table__.c[name].nullable:
+        raise FormError(f"{form[name].label} cannot be left out", do=f"Give it as {name}=VALUE")
+    setattr(row, name, value)
 
 
 def _value(form: Mapping[str, Ask], name: str, typed: str, when: When) -> Any:
@@ -167,7 +175,7 @@ def _amend_part(session: Session, row: Any, part: re.Match[str], typed: str, whe
     piece = session.get(model, int(part["number"]))
     if piece is None or getattr(piece, owner) != row.id or owner.split("_")[0] != ident_of(row).kind:
         raise FormError(f"{ident_of(row)} has no {part['kind']} {part['number']}", do="See: strandbook show")
-    setattr(piece, part["field"], _value({ask.name: ask for ask in form}, part["field"], typed, when))
+    _set(piece, {ask.name: ask for ask in form}, part["field"], typed, when)
     if isinstance(piece, Stay):
         check_order(piece.began_at, piece.ended_at, "The stay", when.zone)
         refuse_overlap(session, piece, when.zone)
@@ -186,7 +194,8 @@ def _amend_measurement(
     readings = {name: typed for name, typed in changes.items() if name not in own}
     for name in changes.keys() & own.keys():
         setattr(row, name, _value(own, name, changes[name], when))
-    if not readings and not files:
+    moved = "at" in changes and _calibrations_moved(row, when.zone)
+    if not (readings or files or moved):
         return []
     method = plugged.method(row.method)
     known = [each.name for each in fields(method.Readings)]
@@ -208,6 +217,16 @@ def _amend_measurement(
     return [computation.problem] if computation.problem else []
 
 
+def _calibrations_moved(row: Measurement, zone: dt.tzinfo) -> bool:
+    """Put in the calibrations that were in force on the corrected day; tells whether one is another."""
+    moved = False
+    for each in row.rigs if row.at is not None else ():
+        right = in_force(each.rig, row.at.astimezone(zone).date())
+        moved = moved or right is not each.calibration
+        each.calibration = right
+    return moved
+
+
 def _replace_file(act: Act, row: Measurement, name: str, recording: Recording) -> None:
     digest = act.attach(recording.data, recording.name)
     for each in row.files:
@@ -227,6 +246,8 @@ def _check_whole(row: Any, book: Book) -> None:
         check_order(row.began_at, row.ended_at, "The drying", book.zone)
     if isinstance(row, Job):
         check_order(row.started_at, row.ended_at, "The job", book.zone)
+    if isinstance(row, Specimen):
+        check_outcome(row.piece, row.outcome, row.cause if row.outcome == "failed" else row.remark)
 
 
 def recompute_all(book: Book, who: str, plugged: Plugged, measurements: Sequence[str]) -> Done:

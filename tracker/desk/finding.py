@@ -23,6 +23,13 @@ _MODELS: Final[dict[str, Any]] = {
 }
 
 
+_LONGEST: Final = 400
+"""More characters than any label's text has, its bench address included."""
+
+_GREATEST: Final = 2**63 - 1
+"""Greatest number that a database can be asked for."""
+
+
 class NotFoundError(Refused, LookupError):
     """Nothing in this book has that ID or name."""
 
@@ -58,6 +65,8 @@ def resolve(book: Book, session: Session, text: str) -> Ident:
         IdError: It is none; the nearest that exist are named.
         NotFoundError: It is of another book, or nothing has it.
     """
+    if len(text) > _LONGEST:
+        raise IdError(f"{text[:20]!r}… is too long for an ID", do="Scan a label, or type an ID: J0012-04-K")
     try:
         scanned = read_payload(text)
     except IdError as error:
@@ -78,6 +87,8 @@ def resolve(book: Book, session: Session, text: str) -> Ident:
 
 def fetch(session: Session, ident: Ident) -> Any:
     """Return the row of an ID, or None."""
+    if ident.number > _GREATEST:
+        return None
     if ident.kind == "specimen":
         return session.scalar(
             select(Specimen).where(Specimen.job_id == ident.number, Specimen.piece == ident.piece)

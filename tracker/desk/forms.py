@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Mapping, Sequence
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -156,16 +157,22 @@ def _whole(ask: Ask, typed: Any, when: When) -> int:
 
 
 def text(ask: Ask, typed: Any, when: When) -> str:
-    """Return text on one line, without what a database or a label cannot hold.
+    """Return text on one line, without what a database, a terminal or a label cannot hold.
 
     Raises:
-        FormError: It holds a NUL character or half a character.
+        FormError: It holds a NUL or another control character, or half a character.
     """
     del when
-    written = str(typed)
-    if "\0" in written or any(0xD800 <= ord(character) <= 0xDFFF for character in written):  # noqa: PLR2004 - surrogates
-        raise FormError(f"{ask.label}: there is a character in it that is none", do="Type it again")
-    return " ".join(written.split())
+    written = " ".join(str(typed).split())
+    # Cc: a stored escape sequence would act on the terminal of whoever looks at it. Cs: half a character.
+    if not written.isascii() or not written.isprintable():
+        stray = next((each for each in written if unicodedata.category(each) in ("Cc", "Cs")), None)
+        if stray is not None:
+            raise FormError(
+                f"{ask.label}: there is a character in it that is none (U+{ord(stray):04X})",
+                do="Type it again without it",
+            )
+    return written
 
 
 def _choice(ask: Ask, typed: Any, when: When) -> str:
@@ -214,12 +221,16 @@ def moment(ask: Ask, typed: Any, when: When) -> dt.datetime:
     Raises:
         FormError: It is none of these, does not exist at the bench (clocks went forward), or lies ahead.
     """
-    found = typed if isinstance(typed, dt.datetime) else _moment_from(ask, text(ask, typed, when), when)
-    if found.tzinfo is None:
-        found = _at_the_bench(ask, found, when)
+    try:
+        found = typed if isinstance(typed, dt.datetime) else _moment_from(ask, text(ask, typed, when), when)
+        if found.tzinfo is None:
+            found = _at_the_bench(ask, found, when)
+        found = found.astimezone(dt.UTC)
+    except OverflowError as error:
+        raise FormError(f"{ask.label}: {typed!s:.40} lies outside of the calendar") from error
     if ask.past and found > when.now + _AHEAD:
         raise FormError(f"{ask.label}: {found.astimezone(when.zone):%Y-%m-%d %H:%M} lies in the future")
-    return found.astimezone(dt.UTC)
+    return found
 
 
 def _moment_from(ask: Ask, word: str, when: When) -> dt.datetime:
@@ -247,6 +258,19 @@ def _at_the_bench(ask: Ask, local: dt.datetime, when: When) -> dt.datetime:
             do="Give the time with its zone, as 2026-03-29T02:30+01:00",
         )
     return zoned
+
+
+def refuse_taken(kind: str, name: str, names: Iterable[str]) -> None:
+    """Refuse a name that another record of its kind has, upper and lower case alike.
+
+    Names are compared here and not in the database: SQLite folds the case of ASCII letters only.
+
+    Raises:
+        FormError: One has it.
+    """
+    taken = next((each for each in names if each.casefold() == name.casefold()), None)
+    if taken is not None:
+        raise FormError(f"There is a {kind} {taken!r} already", do=f"strandbook list {kind}s")
 
 
 _READERS: Final = {

@@ -16,7 +16,7 @@ from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.desk.finding import find, material_named
 from tracker.desk.forms import Ask, FormError, clean
-from tracker.desk.moments import check_order, when_at
+from tracker.desk.moments import check_order, local, when_at
 from tracker.ids import job_id, specimen_id, spool_id
 from tracker.model import Job, JobSpool, SettingChange, Specimen
 from tracker.orientation import checked_letters
@@ -246,7 +246,12 @@ def change_setting(book: Book, who: str, job: str, assignment: str, typed: Mappi
     with book.act("job change", who) as act:
         row = find(book, act.session, job, "job")
         check_order(row.started_at, values["at"], "The change", book.zone)
-        check_order(values["at"], row.ended_at, "The job", book.zone)
+        if values["at"] is not None and row.ended_at is not None and values["at"] > row.ended_at:
+            raise FormError(
+                f"{local(values['at'], book.zone)} lies after {job_id(row.id)} ended"
+                f" ({local(row.ended_at, book.zone)})",
+                do="Say from when with --at, --layer or --height",
+            )
         act.session.add(SettingChange(job_id=row.id, setting=setting, value=value, text=words, **values))
         act.about.append(job_id(row.id))
     return Done(job_id(row.id))

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.forms import Ask, FormError, clean
+from tracker.desk.forms import Ask, FormError, clean, refuse_taken
 from tracker.desk.moments import when_at
 from tracker.model import Material
 
@@ -47,11 +47,7 @@ def add_material(book: Book, who: str, typed: Mapping[str, Any]) -> Done:
     values = clean(MATERIAL_FORM, typed, when_at(book))
     check_ranges(values)
     with book.act("material add", who) as act:
-        taken = act.session.scalar(
-            select(Material.name).where(func.lower(Material.name) == values["name"].lower())
-        )
-        if taken is not None:
-            raise FormError(f"There is a material {taken!r} already", do="strandbook list materials")
+        refuse_taken("material", values["name"], act.session.scalars(select(Material.name)))
         act.session.add(Material(**values))
         act.about.append(values["name"])
     return Done(values["name"])

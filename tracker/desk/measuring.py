@@ -16,7 +16,7 @@ from tracker.book import Book
 from tracker.desk.doubts import Done, doubt
 from tracker.desk.finding import find, ident_of
 from tracker.desk.forms import Ask, FormError, clean
-from tracker.desk.moments import when_at
+from tracker.desk.moments import local, when_at
 from tracker.desk.pieces import piece_of
 from tracker.desk.rigs import in_force, instruments
 from tracker.ids import measurement_id, rig_id
@@ -85,7 +85,7 @@ def measure(
     values["at"] = values["at"] or when.now
     with book.act("measure", who) as act:
         row = find(book, act.session, subject, "specimen", "spool")
-        _check_subject(row, method, sure=sure)
+        _check_subject(row, method, book.zone, sure=sure)
         measurement = Measurement(
             specimen=row if isinstance(row, Specimen) else None,
             spool=row if isinstance(row, Spool) else None,
@@ -183,7 +183,7 @@ def compute_again(act: Act, book: Book, plugged: Plugged, measurement: Measureme
     return computation
 
 
-def _check_subject(row: Any, method: Method, *, sure: bool) -> None:
+def _check_subject(row: Any, method: Method, zone: dt.tzinfo, *, sure: bool) -> None:
     kind = "specimen" if isinstance(row, Specimen) else "spool"
     if kind != method.subject:
         raise FormError(
@@ -193,7 +193,7 @@ def _check_subject(row: Any, method: Method, *, sure: bool) -> None:
     if isinstance(row, Specimen) and row.outcome == "failed":
         doubt(f"{ident_of(row)} failed on the bed ({row.cause or 'no cause recorded'})", sure=sure)
     if isinstance(row, Specimen) and row.broken_at is not None and method.destructive:
-        doubt(f"{ident_of(row)} was used up by a test on {row.broken_at:%Y-%m-%d}", sure=sure)
+        doubt(f"{ident_of(row)} was used up by a test on {local(row.broken_at, zone)}", sure=sure)
 
 
 def _attach(act: Act, measurement: Measurement, files: Mapping[str, Recording]) -> None:

@@ -42,6 +42,8 @@ def _numbers(text: str) -> Iterable[int]:
         if match is None:
             raise FormError(f"{text!r} names no pieces", do="Write 1-4,7 or 5=came loose")
         first, last = int(match[1]), int(match[2] or match[1])
+        if last < first:
+            raise FormError(f"{text!r} runs backwards", do=f"Write {last}-{first}")
         yield from range(first, last + 1)
 
 
@@ -93,12 +95,7 @@ def _by_piece(outcomes: Sequence[PieceOutcome]) -> dict[int, PieceOutcome]:
 
 
 def _enter(piece: Specimen, said: PieceOutcome) -> None:
-    if said.outcome not in OUTCOMES:
-        raise FormError(f"{said.outcome!r} is no outcome", do=f"Say {', '.join(OUTCOMES)}")
-    if said.outcome == "usable" and not said.words:
-        raise FormError(f"Piece {said.piece} is usable, but with what remark", do="--usable 4=stringy")
-    if said.outcome == "failed" and not said.words:
-        raise FormError(f"Piece {said.piece} failed, but why", do="--failed 5='came loose'")
+    check_outcome(said.piece, said.outcome, said.words)
     piece.outcome = said.outcome
     piece.remark = said.words or None if said.outcome != "failed" else None
     piece.cause = said.words if said.outcome == "failed" else None
@@ -117,3 +114,17 @@ def open_pieces(book: Book, job: str) -> list[tuple[int, str]]:
             for piece in row.specimens
             if piece.outcome is None
         ]
+
+
+def check_outcome(piece: int, outcome: str | None, words: str | None) -> None:
+    """Refuse an outcome that is none, or that lacks the words it needs to be understood later.
+
+    Raises:
+        FormError: No outcome of that name, usable without a remark, or failed without a cause.
+    """
+    if outcome is not None and outcome not in OUTCOMES:
+        raise FormError(f"{outcome!r} is no outcome", do=f"Say {', '.join(OUTCOMES)}")
+    if outcome == "usable" and not words:
+        raise FormError(f"Piece {piece} is usable, but with what remark", do="--usable 4=stringy")
+    if outcome == "failed" and not words:
+        raise FormError(f"Piece {piece} failed, but why", do="--failed 5='came loose'")

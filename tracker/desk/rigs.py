@@ -6,14 +6,14 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.api import Instrument
 from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.desk.finding import find
-from tracker.desk.forms import Ask, FormError, clean
+from tracker.desk.forms import Ask, FormError, clean, refuse_taken
 from tracker.desk.moments import when_at
 from tracker.ids import rig_id
 from tracker.model import Calibration, Rig
@@ -53,8 +53,7 @@ def add_rig(book: Book, who: str, typed: Mapping[str, Any]) -> Done:
     """
     values = rig_columns(clean(RIG_FORM, typed, when_at(book)))
     with book.act("rig add", who) as act:
-        if act.session.scalar(select(Rig.id).where(func.lower(Rig.name) == values["name"].lower())):
-            raise FormError(f"There is a rig {values['name']!r} already", do="strandbook list rigs")
+        refuse_taken("rig", values["name"], act.session.scalars(select(Rig.name)))
         rig = Rig(**values)
         act.session.add(rig)
         act.session.flush()
@@ -70,6 +69,14 @@ def rig_columns(answers: Mapping[str, Any]) -> dict[str, Any]:
     """
     unit = CANONICAL.get(answers["measures"] or "")
     figures = {key: _in_unit(answers[key], unit, key) for key in ("low", "capacity", "resolution")}
+    if (
+        figures["low"] is not None
+        and figures["capacity"] is not None
+        and figures["low"] >= figures["capacity"]
+    ):
+        raise FormError(
+            f"The range runs from {answers['low']} to {answers['capacity']}", do="Give the lower end as --low"
+        )
     methods = (answers["methods"] or "").replace(",", " ").split()
     return {**answers, **figures, "unit": unit, "methods": methods or None}
 
@@ -126,10 +133,14 @@ def read_uncertainty(typed: str, unit: str) -> tuple[float, float]:
     absolute = relative = 0.0
     for part in typed.split("+"):
         if "%" in part:
-            relative += parse(part.split("%")[0], "1", "uncertainty") / 100
+            value = parse(part.split("%")[0], "1", "uncertainty") / 100
+            relative += value
         else:
-            absolute += parse(part, unit, "uncertainty")
-    if absolute < 0 or relative < 0 or absolute + relative == 0:
+            value = parse(part, unit, "uncertainty")
+            absolute += value
+        if value < 0:
+            raise FormError(f"An uncertainty is never below zero, {part.strip()} is", do="Give its amount")
+    if absolute + relative == 0:
         raise FormError(f"An uncertainty of {typed} is none", do="Give it as 2 N, or as 0.5 % of the reading")
     return absolute, relative
 
