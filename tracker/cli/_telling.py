@@ -28,7 +28,8 @@ def width() -> int:
     An editor's pseudo-terminal may say 0: then 80 is as good a guess as any.
     """
     if not sys.stdout.isatty():
-        return int(os.environ.get("COLUMNS") or 0) or 120
+        named = os.environ.get("COLUMNS", "")
+        return int(named) if named.isascii() and named.isdigit() and int(named) else 120
     return max(_LEAST_WIDTH, shutil.get_terminal_size((80, 24)).columns or 80)
 
 

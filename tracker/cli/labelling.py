@@ -63,8 +63,8 @@ def _from_stdin() -> list[str]:
     return sys.stdin.read().split()
 
 
-def print_labels(bench: Bench, targets: Sequence[str], **how: Any) -> None:
-    """Draw labels for IDs and write them where the options say."""
+def print_labels(bench: Bench, targets: Sequence[str], *, quiet: bool = False, **how: Any) -> None:
+    """Draw labels for IDs and write them where the options say; quiet: stdout is left to the caller."""
     designs = {each.name: each for each in (*labelling.DESIGNS, *_foreign_designs(bench, how["design"]))}
     if how["design"] not in designs:
         raise Refused(f"There is no label design {how['design']!r}", do=f"There are {', '.join(designs)}")
@@ -78,7 +78,7 @@ def print_labels(bench: Bench, targets: Sequence[str], **how: Any) -> None:
         offset_mm=_offset(how["offset"]),
         dpi=how["dpi"],
     )
-    write_sheet(sheet, how["output"] or Path("labels.pdf"))
+    write_sheet(sheet, how["output"] or Path("labels.pdf"), quiet=quiet)
 
 
 def _foreign_designs(bench: Bench, wanted: str) -> Sequence[Any]:
@@ -93,7 +93,7 @@ def _offset(typed: str) -> tuple[float, float]:
     return parse(right, "mm", "offset to the right"), parse(down or "0", "mm", "offset down")
 
 
-def write_sheet(sheet: Sheet, output: Path) -> None:
+def write_sheet(sheet: Sheet, output: Path, *, quiet: bool = False) -> None:
     """Write drawn labels to a file; more than one PNG or SVG page gets a number each.
 
     Raises:
@@ -118,4 +118,4 @@ def write_sheet(sheet: Sheet, output: Path) -> None:
     count = "1 page" if len(sheet.pages) == 1 else f"{len(sheet.pages)} pages"
     note(f"Labels on {count}. Print at 100 %, without fitting to the page.")
     for name in names:
-        click.echo(str(name))
+        click.echo(str(name), err=quiet)

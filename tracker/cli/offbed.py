@@ -51,7 +51,7 @@ def offbed_command(
         raise Refused("Nothing is said of any piece", do="Use --good, --usable, --failed or --rest-good")
     act = take_off(bench.book, bench.who, job, outcomes, rest="good" if rest_good else "")
     if act.also and (how["output"] or how["stock"]):
-        print_labels(bench, act.also, **how)
+        print_labels(bench, act.also, quiet=as_json, **how)
     done(act, as_json, "" if how["output"] else f"strandbook label {act.id} -o labels.pdf")
 
 

@@ -12,6 +12,8 @@ from tracker.cli._telling import as_json, done, sure
 from tracker.desk import dryings, materials, spools
 from tracker.desk.forms import Ask
 from tracker.desk.moments import when_at
+from tracker.errors import Refused
+from tracker.ids import IdError, read_payload
 from tracker.units import parse
 
 
@@ -100,7 +102,11 @@ def dry_command(
     **typed: Any,
 ) -> None:
     """Enter a drying of spools; with the ID of a drying, complete it (--ended, --after, --measured)."""
-    if ids[0].strip().upper().startswith("D"):
+    if _is_drying(ids[0]):
+        if len(ids) > 1 or before:
+            raise Refused(
+                "A drying is completed alone", do=f"strandbook dry {ids[0]} --ended now --after MASS"
+            )
         given = given_of(dryings.DRYING_FORM, typed)
         done(dryings.end_drying(bench.book, bench.who, ids[0], given, after), as_json)
         return
@@ -114,6 +120,14 @@ def dry_command(
         yes,
     )
     done(act, as_json, f"strandbook dry {act.id} --ended now --after MASS")
+
+
+def _is_drying(text: str) -> bool:
+    """Whether a typed ID or a scanned label is that of a drying; what is neither is refused later."""
+    try:
+        return read_payload(text).readings[0].kind == "drying"
+    except IdError:
+        return False
 
 
 def _mass_before(spool: str) -> str:
