@@ -15,7 +15,9 @@ from tracker.errors import Refused
 from tracker.statistics.location import Summary, finite, summary
 
 _EXACT_UP_TO = 20_000
-"""Rearrangements that are all tried; beyond, this many are drawn with a fixed seed."""
+"""Rearrangements that are all tried; beyond, as many are drawn with a fixed seed."""
+_DRAWN_READINGS = 4_000_000
+"""Readings moved in all draws together; large groups get fewer draws, never below a thousand."""
 
 
 @dataclass(frozen=True)
@@ -100,8 +102,9 @@ def permutation_p(a: Iterable[float], b: Iterable[float]) -> float:
 
     The share of all ways to deal the pooled readings into groups of these
     sizes whose means differ at least as much. Up to 20,000 ways are all tried;
-    beyond, 20,000 are drawn with a fixed seed from the sorted readings, so the
-    answer does not depend on the order in which they were written down.
+    beyond, 20,000 (fewer for hundreds of readings, at least 1,000) are drawn with
+    a fixed seed from the sorted readings, so the answer does not depend on the
+    order in which they were written down.
 
     Raises:
         Refused: A group is empty or holds a number that is not finite.
@@ -136,12 +139,12 @@ def _sums_of_splits(pooled: NDArray[np.float64], n_a: int) -> tuple[NDArray[np.f
         chosen = np.array(list(combinations(range(n), n_a)), dtype=np.intp)
         return pooled[chosen].sum(axis=1), False
     rng = np.random.default_rng(20240229)
+    blocks = max(1, min(_EXACT_UP_TO, _DRAWN_READINGS // n) // 1000)
     # A thousand at a time keeps large groups out of memory.
-    blocks = [
-        rng.permuted(np.broadcast_to(pooled, (1000, n)), axis=1)[:, :n_a].sum(axis=1)
-        for _ in range(_EXACT_UP_TO // 1000)
+    sums = [
+        rng.permuted(np.broadcast_to(pooled, (1000, n)), axis=1)[:, :n_a].sum(axis=1) for _ in range(blocks)
     ]
-    return np.concatenate(blocks), True
+    return np.concatenate(sums), True
 
 
 def fieller_ratio(

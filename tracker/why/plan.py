@@ -329,7 +329,8 @@ def _warnings(
             )
         if name in fixed and limit.never:
             said.append(
-                f"{name} stays at {'B' if fixed[name] else 'A'}'s level: the other is not safe ({limit.source})."
+                f"{name} stays at {'B' if fixed[name] else 'A'}'s level: the other is not safe "
+                f"({limit.source})."
             )
         elif name in fixed:
             said.append(f"{name} cannot be set for a plate; it is taken to stay as in A. Record it again.")

@@ -201,6 +201,7 @@ _SIGMA_NODES = 21
 _SIGMA_WIDTH = 5.0
 _NEGLIGIBLE = 1e-6
 _MOST_STEPS = 60
+_CLOSE_ENOUGH = 1e-9
 _ROOT_2PI = math.sqrt(2 * math.pi)
 
 
@@ -322,9 +323,11 @@ def quantiles(posterior: Posterior, at: tuple[float, ...]) -> Array:
         low, high = np.where(excess < 0, x, low), np.where(excess < 0, high, x)
         density = np.einsum("gs,gas->as", weight[:, None] / sd, np.exp(-0.5 * z**2)) / _ROOT_2PI
         stepped = x - excess / np.maximum(density, 1e-300)
-        x = np.where((stepped > low) & (stepped < high), stepped, (low + high) / 2)
-        if np.abs(excess).max() < 1e-9:  # noqa: PLR2004 - a billionth of a probability
+        found = np.abs(excess) < _CLOSE_ENOUGH
+        if found.all():
             break
+        # What is found stays: its next step would leave the bracket by a rounding and be bisected.
+        x = np.where(found, x, np.where((stepped > low) & (stepped < high), stepped, (low + high) / 2))
     return np.asarray(x)
 
 

@@ -16,6 +16,7 @@ from tracker.why.parts import Difference, Findings, GroupShare, Share, Span
 
 _MOST_SHARES = 5
 _MOST_NAMES = 6
+_MOST_LEVELS = 3
 
 
 def number(value: float, digits: int = 3) -> str:
@@ -180,7 +181,10 @@ def _name(item: Comparison) -> str:
 
 
 def _level(value: float | str | None) -> str:
-    return number(value) if isinstance(value, float) else str(value)
+    if isinstance(value, float):
+        return number(value)
+    levels = str(value).split(", ")
+    return str(value) if len(levels) <= _MOST_LEVELS else f"{len(levels)} levels"
 
 
 def _listed(items: list[str], most: int = _MOST_NAMES) -> str:
