@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tracker.exposure.diffusion import MODES, RATES, SEALED_RATE, WEIGHTS, Array
 from tracker.exposure.steps import HIGH, LOW, MIDDLE, Kind, Steps
 
-_BLOCK: Final = 64
+_BLOCK: Final = 32
 """Steps whose exponentials are held at once: small enough to stay in the cache."""
 
 _GONE: Final = 40.0
@@ -96,37 +96,34 @@ class _Spools:
     """The state of K runs, kept as the distance from the value the surface was last driven to.
 
     A new surface value is then one subtraction, a step one multiplication, and what has decayed is zero.
+    ``off`` has a column for each mode and the last one for the tail, shape (K, 201).
     """
 
     driven: Array
-    modes: Array
-    tail: Array
+    off: Array
 
     def mean(self) -> Array:
-        return np.asarray(self.driven + self.modes @ WEIGHTS[:-1] + self.tail * WEIGHTS[-1])
+        return np.asarray(self.driven + self.off @ WEIGHTS)
 
     def know(self, pct: Array) -> None:
-        self.driven, self.modes[:], self.tail[:] = pct, 0.0, 0.0
+        self.driven, self.off[:] = pct, 0.0
 
     def seal(self, mean: Array, tau: Array) -> None:
-        kept, move = np.exp(-SEALED_RATE * tau), self.driven - mean
-        self.modes += move[:, np.newaxis]
-        self.modes *= kept[:, np.newaxis]
-        self.tail, self.driven = (self.tail + move) * kept, mean
+        self.off += (self.driven - mean)[:, np.newaxis]
+        self.off *= np.exp(-SEALED_RATE * tau)[:, np.newaxis]
+        self.driven = mean
 
     def expose(self, surface: Array, kept: Array, level: NDArray[np.intp]) -> None:
-        live = self.modes[:, : kept.shape[1]]
-        live += (self.driven - surface)[:, np.newaxis]
-        live *= kept.take(level, axis=0)
-        self.modes[:, kept.shape[1] :] = 0.0
-        self.tail[:], self.driven = 0.0, surface
+        self.off += (self.driven - surface)[:, np.newaxis]
+        self.off *= kept.take(level, axis=0)
+        self.driven = surface
 
     def expose_some(
         self, took: NDArray[np.bool_], surface: Array, kept: Array, level: NDArray[np.intp]
     ) -> None:
-        some = _Spools(self.driven[took], self.modes[took], self.tail[took])
+        some = _Spools(self.driven[took], self.off[took])
         some.expose(surface[took], kept, level[took])
-        self.modes[took], self.tail[took] = some.modes, some.tail
+        self.off[took] = some.off
         self.driven = np.where(took, surface, self.driven)
 
 
@@ -134,21 +131,20 @@ def _march(
     steps: Steps, runs: Runs, surface: Array, start: Array, wetting: NDArray[np.bool_] | None
 ) -> Array:
     tau, base = _levels(steps, runs), 2 * runs.scale
-    modes = _modes_needed(tau)
-    spools = _Spools(start, np.zeros((len(start), MODES)), np.zeros(len(start)))
-    slows_wetting, slows_drying = runs.winding == Winding.DRIER, runs.winding == Winding.WETTER
+    spools = _Spools(start, np.zeros((len(start), MODES + 1)))
+    when_wet, when_dry = base + (runs.winding == Winding.DRIER), base + (runs.winding == Winding.WETTER)
     means = np.empty((len(surface) + 1, len(start)))
     means[0] = start
     for i, kind in enumerate(steps.kind.tolist()):
         if i % _BLOCK == 0:
-            kept = np.exp(-tau[i : i + _BLOCK, :, np.newaxis] * RATES[: modes[i : i + _BLOCK].max()])
+            kept = _kept(tau[i : i + _BLOCK])
         if kind == Kind.KNOWN:
             spools.know(surface[i])
         elif kind == Kind.SEALED:
             spools.seal(means[i], tau[i, base])
         else:
             wet = surface[i] > means[i] if wetting is None else wetting[i]
-            level = base + np.where(wet, slows_wetting, slows_drying)
+            level = np.where(wet, when_wet, when_dry)
             if kind == Kind.EXPOSED:
                 spools.expose(surface[i], kept[i % _BLOCK], level)
             else:
@@ -158,15 +154,20 @@ def _march(
     return means
 
 
+def _kept(tau: Array) -> Array:
+    """Return what each mode keeps of its distance in each step at each level, shape (n, levels, 201)."""
+    kept = np.zeros((*tau.shape, MODES + 1))
+    # Exponentials are most of the work; fast levels need few of them.
+    modes = np.searchsorted(RATES, _GONE / np.maximum(tau.min(axis=0), 1e-300))
+    for level, count in enumerate(modes.tolist()):
+        np.exp(np.multiply.outer(tau[:, level], -RATES[:count]), out=kept[:, level, :count])
+    return kept
+
+
 def _levels(steps: Steps, runs: Runs) -> Array:
     """Return τ of each step at each exponent, unslowed and slowed in turn, shape (n, 2 m)."""
     scaled = steps.tau[:, np.newaxis] * np.exp(steps.spread[:, np.newaxis] * runs.exponents)
     return np.stack([scaled, scaled / runs.slowdown], axis=2).reshape(len(scaled), 2 * len(runs.exponents))
-
-
-def _modes_needed(tau: Array) -> NDArray[np.intp]:
-    least = np.maximum(tau.min(axis=1, initial=np.inf), 1e-300)
-    return np.asarray(np.searchsorted(RATES, _GONE / least), dtype=np.intp)
 
 
 def _not_taken(kind: int, inputs: NDArray[np.intp], wet: NDArray[np.bool_]) -> NDArray[np.bool_]:
