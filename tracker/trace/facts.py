@@ -87,6 +87,16 @@ def rig_facts(parts: Parts) -> dict[str, Any]:
     )
 
 
+def rig_row(rig: Row, calibrations: list[Row]) -> dict[str, Any]:
+    """Return a rig by itself, with all its calibrations, oldest first."""
+    return told(rig, id=rig_id(rig["id"]), calibrations=[told(row) for row in calibrations])
+
+
+def alone(drying: Row | None) -> list[dict[str, Any]]:
+    """Return a drying in which no spool is recorded."""
+    return [] if drying is None else [told(drying, id=drying_id(drying["id"]))]
+
+
 def specimen_facts(specimen: Row) -> dict[str, Any]:
     """Return a specimen."""
     return told(specimen, id=specimen_id(specimen["job_id"], specimen["piece"]))

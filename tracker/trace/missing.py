@@ -63,6 +63,10 @@ def not_recorded(path: Path, chosen: Measured | None, number: Row | None) -> lis
 
 
 def _gaps(path: Path, chosen: Measured | None, number: Row | None) -> Iterator[str]:
+    if path.rig is not None:
+        # No number is asked about: only what a rig is without.
+        yield from () if path.calibrations else ("rig.calibration",)
+        return
     if number is not None and number["value"] is not None and not number["uncertainty"]:
         yield "number.uncertainty"
     if chosen is not None:

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
+from tracker.trace.journaling import correction_lines, journal_lines
 from tracker.trace.missing import WORDS
-from tracker.trace.stations import Station, correction_lines, journal_lines, stations
+from tracker.trace.stations import Station, stations
 from tracker.trace.way import Way
+from tracker.trace.words import kept_together
 
 _WIDTH: Final = 900
 _MARGIN: Final = 24
@@ -44,28 +46,28 @@ class _Box:
         return len(self.lines) * _LINE + 2 * _PAD
 
 
-def picture(trace: Way) -> str:
+def picture(way: Way) -> str:
     """Return the trace as an SVG document."""
     drawn: list[str] = []
     y = _MARGIN
-    way = stations(trace)
-    for place, station in enumerate(way):
+    stops = stations(way)
+    for place, station in enumerate(stops):
         box = _boxed(station, *_SPINE)
         sides = [_boxed(side, *_SIDE) for side in station.sides]
         drawn += _box(box, y, fill=_FIRST if place == 0 else _PAPER)
         drawn += _sides(sides, y, box)
         beside = sum(side.height + _SIDE_GAP for side in sides) - _SIDE_GAP
         following = y + max(box.height, beside) + _GAP
-        if place < len(way) - 1:
+        if place < len(stops) - 1:
             drawn += _link(station.link, y + box.height, following)
         y = following
-    drawn += _footer(trace, y - _GAP // 2)
-    height = y + _footer_height(trace)
-    return "\n".join([*_opened(trace, height), *drawn, "</svg>", ""])
+    drawn += _footer(way, y - _GAP // 2)
+    height = y + _footer_height(way)
+    return "\n".join([*_opened(way, height), *drawn, "</svg>", ""])
 
 
-def _opened(trace: Way, height: int) -> Iterator[str]:
-    title = escape(_clean(f"The way back from {trace.id}"))
+def _opened(way: Way, height: int) -> Iterator[str]:
+    title = escape(_clean(f"The way back from {way.id}"))
     yield (
         f"<svg xmlns='http://www.w3.org/2000/svg' width='{_WIDTH}' height='{height}' "
         f"viewBox='0 0 {_WIDTH} {height}' role='img' {_FONT}>"
@@ -96,15 +98,16 @@ def _sides(sides: list[_Box], y: int, box: _Box) -> Iterator[str]:
     """Draw what stands beside a station, each joined to it by a bracket."""
     rail = (box.x + box.width + _SIDE[0]) // 2
     top = y + _PAD + 8
-    if sides:
-        yield _stroke(box.x + box.width, top, rail, top)
     at = y
+    middle = top
     for side in sides:
         middle = at + _PAD + 8
-        yield _stroke(rail, top, rail, middle)
         yield _stroke(rail, middle, side.x, middle)
         yield from _box(side, at, fill=_PAPER)
         at += side.height + _SIDE_GAP
+    if sides:
+        yield _stroke(box.x + box.width, top, rail, top)
+        yield _stroke(rail, top, rail, middle)
 
 
 def _link(words: str, y: int, end: int) -> Iterator[str]:
@@ -114,10 +117,10 @@ def _link(words: str, y: int, end: int) -> Iterator[str]:
     yield _text(middle + 10, end - 16, words, "label", known=True)
 
 
-def _footer_lines(trace: Way) -> list[tuple[str, str]]:
-    gaps = ", ".join(WORDS[place] for place in trace.missing)
-    parts = [("journal", text) for text in journal_lines(trace)]
-    parts += [("corrected", text) for text in correction_lines(trace)]
+def _footer_lines(way: Way) -> list[tuple[str, str]]:
+    gaps = ", ".join(WORDS[place] for place in way.missing)
+    parts = [("journal", text) for text in journal_lines(way)]
+    parts += [("corrected", text) for text in correction_lines(way)]
     parts.append(("not recorded", gaps or "nothing is missing"))
     found: list[tuple[str, str]] = []
     for label, text in parts:
@@ -126,17 +129,17 @@ def _footer_lines(trace: Way) -> list[tuple[str, str]]:
     return found
 
 
-def _footer(trace: Way, y: int) -> Iterator[str]:
+def _footer(way: Way, y: int) -> Iterator[str]:
     yield _stroke(_MARGIN, y - 4, _WIDTH - _MARGIN, y - 4)
-    for place, (label, line) in enumerate(_footer_lines(trace)):
+    for place, (label, line) in enumerate(_footer_lines(way)):
         at = y + (place + 1) * _LINE
         if label:
             yield _text(_MARGIN, at, label, "label", known=True)
         yield _text(_MARGIN + 110, at, line, "fact", known=True)
 
 
-def _footer_height(trace: Way) -> int:
-    return len(_footer_lines(trace)) * _LINE + _MARGIN
+def _footer_height(way: Way) -> int:
+    return len(_footer_lines(way)) * _LINE + _MARGIN
 
 
 def _stroke(x1: int, y1: int, x2: int, y2: int) -> str:
@@ -156,7 +159,7 @@ def wrapped(text: str, width: int, em: float) -> list[str]:
     """Return a text in lines no wider than ``width`` px, broken at blanks, and within words too long."""
     room = int(width / em)
     found: list[str] = []
-    for word in _clean(text).split():
+    for word in kept_together(_clean(text)).split(" "):
         for piece in _broken(word, room):
             if found and _columns(found[-1]) + 1 + _columns(piece) <= room:
                 found[-1] += f" {piece}"

@@ -18,12 +18,12 @@ from tracker.trace.way import Way
 _TERMS: Final = "urn:strandbook:terms:"
 
 
-def prov(trace: Way) -> dict[str, Any]:
+def prov(way: Way) -> dict[str, Any]:
     """Return the trace as a PROV-JSON document."""
-    document = _Document(trace.book)
-    path = trace.path
+    document = _Document(way.book)
+    path = way.path
     for each in path.measured:
-        document.measurement(each, path.specimen, trace.path.spools)
+        document.measurement(each, path.specimen, way.path.spools)
     if path.specimen is not None:
         document.specimen(path.specimen)
     for piece in path.pieces:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from sqlalchemy import Select, Table, alias, bindparam, select
+from sqlalchemy import Select, Table, alias, bindparam, func, select
 
 from tracker.model import (
     Attachment,
@@ -214,32 +214,84 @@ ENTRIES: Final = Question(
 )
 """Journal entries by number; empty places repeat one of the others."""
 
-DRYING_ONLY: Final = Question(
-    {"drying": _DRYING}, lambda found: found.where(_DRYING.c.id == bindparam("drying"))
-)
-DRIED_SPOOLS: Final = Question(
-    {"dried": _DRYING_SPOOL, "spool": SPOOL, "material": MATERIAL},
+SHARED_FACTORS: Final = Question(
+    {"factor": _FACTOR},
     lambda found: (
-        found.select_from(_DRYING_SPOOL)
-        .join(SPOOL, SPOOL.c.id == _DRYING_SPOOL.c.spool_id)
-        .join(MATERIAL, MATERIAL.c.id == SPOOL.c.material_id)
-        .where(_DRYING_SPOOL.c.drying_id == bindparam("drying"))
+        found.join(SPECIMEN, SPECIMEN.c.id == _FACTOR.c.specimen_id)
+        .where(SPECIMEN.c.job_id == bindparam("job"))
+        .order_by(_FACTOR.c.name, SPECIMEN.c.piece)
+    ),
+)
+"""The factors given for the pieces of a job."""
+
+DRIED: Final = Question(
+    {"drying": _DRYING, "dried": _DRYING_SPOOL, "spool": SPOOL, "material": MATERIAL},
+    lambda found: (
+        found.select_from(_DRYING)
+        .outerjoin(_DRYING_SPOOL, _DRYING_SPOOL.c.drying_id == _DRYING.c.id)
+        .outerjoin(SPOOL, SPOOL.c.id == _DRYING_SPOOL.c.spool_id)
+        .outerjoin(MATERIAL, MATERIAL.c.id == SPOOL.c.material_id)
+        .where(_DRYING.c.id == bindparam("drying"))
         .order_by(SPOOL.c.id)
     ),
 )
-RIG_ONLY: Final = Question({"rig": _RIG}, lambda found: found.where(_RIG.c.id == bindparam("rig")))
-CALIBRATIONS: Final = Question(
-    {"calibration": _CALIBRATION},
-    lambda found: found.where(_CALIBRATION.c.rig_id == bindparam("rig")).order_by(
-        _CALIBRATION.c.done_on, _CALIBRATION.c.id
+"""A drying with the spools in it."""
+
+CALIBRATED: Final = Question(
+    {"rig": _RIG, "calibration": _CALIBRATION},
+    lambda found: (
+        found.select_from(_RIG)
+        .outerjoin(_CALIBRATION, _CALIBRATION.c.rig_id == _RIG.c.id)
+        .where(_RIG.c.id == bindparam("rig"))
+        .order_by(_CALIBRATION.c.done_on, _CALIBRATION.c.id)
     ),
 )
-JOBS_OF_SPOOL: Final = Question(
-    {"job": JOB},
+"""A rig or instrument with its calibrations."""
+
+_PIECES = select(func.count()).where(SPECIMEN.c.job_id == JOB.c.id).correlate(JOB).scalar_subquery()
+_TAKEN = (
+    select(func.count())
+    .select_from(SPECIMEN)
+    .join(MEASUREMENT, MEASUREMENT.c.specimen_id == SPECIMEN.c.id)
+    .where(SPECIMEN.c.job_id == JOB.c.id)
+    .correlate(JOB)
+    .scalar_subquery()
+)
+
+PRINTED_FROM: Final = Question(
+    {
+        "job": [
+            JOB.c.id,
+            JOB.c.name,
+            JOB.c.started_at,
+            _PIECES.label("specimens"),
+            _TAKEN.label("measurements"),
+        ]
+    },
     lambda found: (
-        found.select_from(JOB)
-        .where(JOB.c.id.in_(select(_JOB_SPOOL.c.job_id).where(_JOB_SPOOL.c.spool_id == bindparam("spool"))))
+        found.select_from(_JOB_SPOOL)
+        .join(JOB, JOB.c.id == _JOB_SPOOL.c.job_id)
+        .where(_JOB_SPOOL.c.spool_id == bindparam("spool"))
         .order_by(JOB.c.id)
     ),
 )
-"""The jobs that a spool was in."""
+"""The jobs that a spool was in, with the number of their pieces and of measurements on them."""
+
+_USED = _MEASUREMENT_RIG.c
+
+TAKEN_WITH: Final = Question(
+    {
+        "use": [
+            func.count().label("measurements"),
+            _USED.calibration_id,
+            func.min(_USED.measurement_id).label("first"),
+            func.max(_USED.measurement_id).label("last"),
+        ]
+    },
+    lambda found: (
+        found.where(_USED.rig_id == bindparam("rig"))
+        .group_by(_USED.calibration_id)
+        .order_by(func.min(_USED.measurement_id))
+    ),
+)
+"""How many measurements were taken with a rig under each of its calibrations, the first and the last."""

@@ -6,7 +6,6 @@ Both the screen and the picture show these stations, so neither can say what the
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -16,9 +15,9 @@ from tracker.orientation import in_words
 from tracker.trace.reading import Parts, Row
 from tracker.trace.walk import Measured, Path, SpoolPath
 from tracker.trace.way import Way
-from tracker.units import compact, shown, with_uncertainty
+from tracker.trace.words import UNKNOWN, calibrated, hours, humidity, local, percent, place, reading
+from tracker.units import compact, with_uncertainty
 
-UNKNOWN: Final = "not recorded"
 _STAYS_SHOWN: Final = 3
 _SHARE_SHOWN: Final = 0.005
 
@@ -44,56 +43,45 @@ class Station:
     sides: tuple[Station, ...] = ()
 
 
-def stations(trace: Way) -> list[Station]:
-    """Return the stations of a trace, from the number to the material."""
-    say = _Sayer(trace)
+def stations(way: Way) -> list[Station]:
+    """Return the stations of a way, from the number to the material."""
+    say = _Sayer(way)
+    path = way.path
     found: list[Station] = []
-    if trace.number is not None:
-        found.append(say.number(trace.number))
-    if trace.chosen is not None:
-        found.append(say.measurement(trace.chosen))
-    elif trace.path.measured:
-        found.append(say.measurements(trace.path.measured))
-    if trace.path.specimen is not None:
-        found.append(say.specimen(trace.path, trace.path.specimen))
-    elif trace.path.pieces:
-        found.append(say.pieces(trace.path.pieces))
-    if trace.path.job is not None:
-        found.append(say.job(trace.path, trace.path.job))
-    found += say.spools(trace.path)
-    found.append(say.material(trace.path.material))
-    return found
+    if way.number is not None:
+        found.append(say.number(way.number))
+    if way.chosen is not None:
+        found.append(say.measurement(way.chosen))
+    elif path.measured:
+        found.append(say.measurements(path.measured))
+    if path.specimen is not None:
+        found.append(say.specimen(path, path.specimen))
+    elif path.pieces:
+        found.append(say.pieces(path.pieces))
+    if path.job is not None:
+        found.append(say.job(path, path.job))
+    if not found:
+        found += _hanging(say, path)
+    return found if path.rig is not None else [*found, *say.spools(path), say.material(path.material)]
 
 
-def journal_lines(trace: Way) -> Iterator[str]:
-    """Yield the journal entries behind the path, one line each, oldest first."""
-    for entry in trace.path.journal.entries.values():
-        reason = f": {entry.reason}" if entry.reason else ""
-        yield f"{entry.seq}, {_local(entry.at, trace.zone)}, {entry.who}, {entry.act}{reason}"
-
-
-def correction_lines(trace: Way) -> Iterator[str]:
-    """Yield the corrections on the path: what said what before, who changed it, when and why."""
-    names = trace.names()
-    for change in trace.path.journal.changes:
-        entry = change.entry
-        what = names.get((change.table, change.key), f"{change.table} {change.key}")
-        old, new = (UNKNOWN if value is None else str(value) for value in (change.old, change.new))
-        why = f": {entry.reason}" if entry.reason else ""
-        when = _local(entry.at, trace.zone)
-        yield f"{what} {change.column}: {old} → {new} (entry {entry.seq}, {entry.who}, {when}{why})"
+def _hanging(say: _Sayer, path: Path) -> Iterator[Station]:
+    """Yield what hangs on a spool, drying or rig, then the thing itself."""
+    yield say.hangs(path.hangs)
+    if path.rig is not None:
+        yield say.rig_alone(path.rig, path.calibrations)
 
 
 class _Sayer:
     """Puts rows into words, in one zone."""
 
-    def __init__(self, trace: Way) -> None:
-        self._zone = trace.zone
-        self._units: Mapping[str, str] = trace.described.get("units", {})
-        self._title = str(trace.described.get("title", ""))
+    def __init__(self, way: Way) -> None:
+        self._zone = way.zone
+        self._units: Mapping[str, str] = way.described.get("units", {})
+        self._title = str(way.described.get("title", ""))
 
     def _when(self, moment: dt.datetime | None) -> str:
-        return _local(moment, self._zone)
+        return local(moment, self._zone)
 
     def number(self, result: Row) -> Station:
         """The result itself, with its budget and what is thought of it."""
@@ -117,7 +105,7 @@ class _Sayer:
 
     def _budget(self, result: Row) -> Station | None:
         parts = [
-            f"{part['source']} {_percent(part['share'])}"
+            f"{part['source']} {percent(part['share'])}"
             for part in result["budget"] or ()
             if part["share"] >= _SHARE_SHOWN
         ]
@@ -132,7 +120,7 @@ class _Sayer:
         row = each.measurement
         facts = [
             f"{self._when(row['at'])}, by {row['operator'] or UNKNOWN}",
-            f"room {compact(row['room_c'], 'degC')}, {_humidity(row['room_rh_pct'])}",
+            f"room {compact(row['room_c'], 'degC')}, {humidity(row['room_rh_pct'])}",
             {"given": "given as a value, without readings"}.get(row["source"], row["source"]),
             *(text for text in (row["problem"], row["remark"]) if text),
         ]
@@ -153,7 +141,7 @@ class _Sayer:
     def _readings(self, row: Row) -> Station:
         readings = row["readings"] or {}
         facts = tuple(
-            f"{name} {_reading(value, self._units.get(name, ''))}" for name, value in readings.items()
+            f"{name} {reading(value, self._units.get(name, ''))}" for name, value in readings.items()
         )
         return Station("readings", "as taken" if facts else UNKNOWN, facts, known=bool(facts))
 
@@ -171,7 +159,7 @@ class _Sayer:
             f"resolution {compact(rig['resolution'], unit)}",
             f"capacity {compact(rig['capacity'], unit)}",
         ]
-        facts.append(f"calibration {UNKNOWN}" if calibration is None else _calibrated(calibration, unit))
+        facts.append(f"calibration {UNKNOWN}" if calibration is None else calibrated(calibration, unit))
         return Station(rig["role"], f"{rig_id(rig['id'])} {rig['name']}", tuple(facts))
 
     def measurements(self, measured: list[Measured]) -> Station:
@@ -191,7 +179,7 @@ class _Sayer:
         facts = [
             f"orientation {f'{letters}, {in_words(letters)}' if letters else UNKNOWN}",
             f"came out {row['outcome'] or UNKNOWN}",
-            f"place on the plate {_place(row)}",
+            f"place on the plate {place(row)}",
             *(f"{word} {row[word]}" for word in ("geometry", "remark", "cause", "note") if row[word]),
         ]
         sides = tuple(_factor_stations(path.factors)) or (Station("factors", UNKNOWN, known=False),)
@@ -280,6 +268,42 @@ class _Sayer:
                 "log", row["name"], (f"SHA-256 {row['sha256'][:16]}…", f"aligned by {row['aligned_by']}")
             )
 
+    def hangs(self, hangs: list[dict[str, Any]]) -> Station:
+        """What hangs on a spool, drying or rig."""
+        facts = tuple(self._use(use) if "first" in use else self._print(use) for use in hangs)
+        head = (
+            f"{len(hangs)} {'uses' if hangs and 'first' in hangs[0] else 'jobs'}" if hangs else "nothing yet"
+        )
+        return Station("hangs on it", head, facts, link="hangs on")
+
+    def _print(self, job: dict[str, Any]) -> str:
+        name = f" “{job['name']}”" if job["name"] else ""
+        return (
+            f"{job['id']}{name}, {self._when(job['started_at'])}: {job['specimens']} specimens, "
+            f"{job['measurements']} measurements"
+        )
+
+    @staticmethod
+    def _use(use: dict[str, Any]) -> str:
+        calibration = (
+            f"calibration of {use['calibration']}" if use["calibration"] else f"calibration {UNKNOWN}"
+        )
+        return f"{use['measurements']} measurements under the {calibration}, {use['first']} to {use['last']}"
+
+    @staticmethod
+    def rig_alone(rig: Row, calibrations: list[Row]) -> Station:
+        """A rig with its calibrations."""
+        unit = rig["unit"] or ""
+        sides = tuple(
+            Station("calibration", str(row["done_on"]), (calibrated(row, unit),)) for row in calibrations
+        )
+        facts = (
+            f"resolution {compact(rig['resolution'], unit)}",
+            f"capacity {compact(rig['capacity'], unit)}",
+        )
+        none = (Station("calibration", UNKNOWN, known=False),)
+        return Station(rig["role"], f"{rig_id(rig['id'])} {rig['name']}", facts, sides=sides or none)
+
     def spools(self, path: Path) -> Iterator[Station]:
         """Yield the spools that were printed from, with dryings and stays."""
         if not path.spools:
@@ -305,7 +329,7 @@ class _Sayer:
         for parts in path.dryings:
             row, dried = parts["drying"], parts["dried"]
             facts = (
-                f"{self._when(row['began_at'])}, {_hours(row)}",
+                f"{self._when(row['began_at'])}, {hours(row)}",
                 f"set {compact(row['set_c'], 'degC')}, measured {compact(row['measured_c'], 'degC')}",
                 f"mass {compact(dried['before_g'], 'g')} → {compact(dried['after_g'], 'g')}",
             )
@@ -320,7 +344,7 @@ class _Sayer:
 
     def _stay(self, row: Row) -> str:
         end = self._when(row["ended_at"]) if row["ended_at"] else "on"
-        air = f"{compact(row['temperature_c'], 'degC')}, {_humidity(row['rh_pct'])}"
+        air = f"{compact(row['temperature_c'], 'degC')}, {humidity(row['rh_pct'])}"
         return f"{row['place']} from {self._when(row['began_at'])} to {end}: {air}"
 
     @staticmethod
@@ -347,41 +371,6 @@ _SETTINGS: Final = (
 )
 
 
-def _local(moment: dt.datetime | None, zone: dt.tzinfo) -> str:
-    return UNKNOWN if moment is None else f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
-
-
-def _humidity(percent: float | None) -> str:
-    return f"humidity {UNKNOWN}" if percent is None else f"{percent:g} % RH"
-
-
-def _reading(value: Any, unit: str) -> str:
-    if isinstance(value, list):
-        return "; ".join(":".join(map(str, part)) if isinstance(part, list) else str(part) for part in value)
-    text = f"{value:.8g}" if isinstance(value, float) else str(value)
-    return f"{text} {shown(unit)}".rstrip()
-
-
-def _calibrated(row: Row, unit: str) -> str:
-    parts = []
-    if row["u_abs"]:
-        parts.append(f"u {compact(row['u_abs'], unit)}")
-    if row["u_rel"]:
-        parts.append(f"u {100 * row['u_rel']:.3g} %")
-    against = f" against {row['reference']}" if row["reference"] else ""
-    return f"calibrated {row['done_on']}: {' and '.join(parts) or 'no uncertainty stated'}{against}"
-
-
-def _place(row: Row) -> str:
-    if row["x_mm"] is None or row["y_mm"] is None:
-        return UNKNOWN
-    return f"{row['x_mm']:g}, {row['y_mm']:g} mm"
-
-
 def _given(path: Path, name: str) -> str:
     """Return a factor given outright for the specimen, as text."""
     for row in path.factors:
@@ -398,12 +387,3 @@ def _factor_stations(factors: list[Row]) -> Iterator[Station]:
         by_source.setdefault((row["basis"], row["source"]), []).append(f"{row['name']} {value}")
     for (basis, source), facts in by_source.items():
         yield Station("factors", f"{basis}, {source}", tuple(facts))
-
-
-def _hours(row: Row) -> str:
-    if row["ended_at"] is not None:
-        hours = (row["ended_at"] - row["began_at"]).total_seconds() / 3600
-        return f"{hours:.{0 if math.isclose(hours, round(hours), abs_tol=0.05) else 1}f} h"
-    return (
-        f"{row['planned_h']:g} h planned, end {UNKNOWN}" if row["planned_h"] is not None else f"end {UNKNOWN}"
-    )

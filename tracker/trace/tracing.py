@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, Final
 
 from tracker.book import Book
 from tracker.ids import Ident, read_payload
+from tracker.journal import plain
 from tracker.trace import facts
+from tracker.trace.hanging import from_drying, from_rig, from_spool
+from tracker.trace.history import journal_of
 from tracker.trace.lines import lines
 from tracker.trace.picture import picture
 from tracker.trace.prov import prov
@@ -51,18 +54,19 @@ class Trace(Way):
             else {"id": taken["method"], "version": taken["version"], **self.described},
             "readings": taken.get("readings"),
             "files": taken.get("files", []),
-            "rig": taken.get("rig"),
+            "rig": taken.get("rig") if path.rig is None else facts.rig_row(path.rig, path.calibrations),
             "instruments": taken.get("instruments", []),
             "specimen": None if path.specimen is None else facts.specimen_facts(path.specimen),
             "job": None if path.job is None else facts.job_facts(path, path.job),
             "spools": [facts.spool_facts(spool) for spool in path.spools],
             "stays": list(facts.stay_facts(path.spools)),
-            "dryings": list(facts.drying_facts(path.spools)),
+            "dryings": list(facts.drying_facts(path.spools)) or facts.alone(path.drying),
             "material": None if path.material is None else facts.told(path.material),
             "factors": [facts.factor_facts(factor) for factor in path.factors],
             "exposure": self.exposure,
             "measurements": [facts.measured_facts(each) for each in path.measured],
             "specimens": [facts.specimen_facts(piece) for piece in path.pieces],
+            "hangs": [{name: plain(value) for name, value in each.items()} for each in path.hangs],
             "journal": facts.journal_facts(path.journal),
             "not_recorded": self.missing,
         }
@@ -71,7 +75,7 @@ class Trace(Way):
 def trace(
     book: Book, ident: Ident | str, quantity: str | None = None, describe: Describe | None = None
 ) -> Trace:
-    """Walk back from a measurement, specimen or job to its spools.
+    """Walk back from a measurement, specimen or job; or say what hangs on a spool, a drying or a rig.
 
     Args:
         book: Read only.
@@ -81,7 +85,7 @@ def trace(
 
     Raises:
         IdError: The text is no ID.
-        TraceError: There is nothing of that ID or quantity, or it is of another kind.
+        TraceError: There is nothing of that ID, or it has no such quantity.
     """
     path = _walked(book, ident)
     chosen, number = _chosen(path, quantity)
@@ -109,16 +113,23 @@ def idents(book: Book, ident: Ident | str) -> tuple[Ident, ...]:
     return scanned.readings
 
 
+_WALKS: Final[Mapping[str, Callable[[Reader, Ident], Path | None]]] = {
+    **dict.fromkeys(("measurement", "specimen", "job"), walk),
+    "spool": from_spool,
+    "drying": from_drying,
+    "rig": from_rig,
+}
+
+
 def _walked(book: Book, ident: Ident | str) -> Path:
     readings = idents(book, ident)
     with Reader(book.engine) as reader:
         for each in readings:
-            if each.kind in {"measurement", "specimen", "job"} and (path := walk(reader, each)) is not None:
+            path = _WALKS[each.kind](reader, each)
+            if path is not None:
+                path.journal = journal_of(reader, list(path.touched()))
                 return path
-    first = readings[0]
-    if first.kind in {"spool", "drying", "rig"}:
-        raise TraceError(f"{first} is a {first.kind}: numbers hang on it, it hangs on none")
-    raise TraceError(f"There is no {first} in this book", do=f"strandbook list {first.kind}s")
+    raise TraceError(f"There is no {readings[0]} in this book", do=f"strandbook list {readings[0].kind}s")
 
 
 def _chosen(path: Path, quantity: str | None) -> tuple[Measured | None, Row | None]:

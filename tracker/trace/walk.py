@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from tracker.errors import Refused
 from tracker.ids import Ident
 from tracker.trace import questions as ask
-from tracker.trace.history import Journal, Touched, journal_of
+from tracker.trace.history import Journal, Touched
 from tracker.trace.reading import Parts, Reader, Row
 
 
@@ -62,6 +62,9 @@ class Path:
         ident: Where it begins.
         measured: Its measurements.
         pieces: For a job, its specimens.
+        rig: For a rig, its row; ``calibrations`` are its own.
+        drying: For a drying, its row.
+        hangs: For a spool, a drying or a rig, what hangs on it.
         until: Moment of the print; stays and dryings are those begun before it. None where unknown:
             then they are all there.
     """
@@ -77,16 +80,31 @@ class Path:
     logs: list[Row] = field(default_factory=list)
     spools: list[SpoolPath] = field(default_factory=list)
     pieces: list[Row] = field(default_factory=list)
+    rig: Row | None = None
+    calibrations: list[Row] = field(default_factory=list)
+    drying: Row | None = None
+    hangs: list[dict[str, Any]] = field(default_factory=list)
     until: dt.datetime | None = None
     journal: Journal = field(default_factory=Journal)
 
     def touched(self) -> Iterator[Touched]:
         """Yield every row on the path with the name of its table."""
-        singles = (("specimen", self.specimen), ("job", self.job), ("attachment", self.plate))
+        singles = (
+            ("specimen", self.specimen),
+            ("job", self.job),
+            ("attachment", self.plate),
+            ("rig", self.rig),
+            ("drying", self.drying),
+        )
         yield from ((table, row) for table, row in singles if row is not None)
         for each in self.measured:
             yield from _of_measurement(each)
-        lists = (("factor", self.factors), ("change", self.changes), ("job_log", self.logs))
+        lists = (
+            ("factor", self.factors),
+            ("change", self.changes),
+            ("job_log", self.logs),
+            ("calibration", self.calibrations),
+        )
         for table, rows in lists:
             yield from ((table, row) for row in rows)
         for spool in self.spools:
@@ -124,12 +142,9 @@ def _of_spool(path: SpoolPath) -> Iterator[Touched]:
 
 def walk(reader: Reader, ident: Ident) -> Path | None:
     """Return the way back from a measurement, specimen or job; None where there is none of that ID."""
-    path = _BEGINNINGS[ident.kind](reader, ident)
-    if path is None:
-        return None
-    if path.job is not None:
+    path = BEGINNINGS[ident.kind](reader, ident)
+    if path is not None and path.job is not None:
         _printing(reader, path, path.job)
-    path.journal = journal_of(reader, list(path.touched()))
     return path
 
 
@@ -169,10 +184,22 @@ def _from_job(reader: Reader, ident: Ident) -> Path | None:
         return None
     path = _begun(ident, found)
     path.pieces = [parts["specimen"] for parts in reader.ask(ask.PIECES, job=ident.number)]
+    path.factors = _shared(reader, ident.number, len(path.pieces))
     return path
 
 
-_BEGINNINGS: Final[Mapping[str, Callable[[Reader, Ident], Path | None]]] = {
+def _shared(reader: Reader, job: int, pieces: int) -> list[Row]:
+    """Return the factors that were given for all pieces of a job alike."""
+    alike: dict[tuple[str, object], list[Row]] = {}
+    for parts in reader.ask(ask.SHARED_FACTORS, job=job):
+        row = parts["factor"]
+        alike.setdefault((row["name"], row["text"] if row["number"] is None else row["number"]), []).append(
+            row
+        )
+    return [rows[0] for rows in alike.values() if len(rows) == pieces]
+
+
+BEGINNINGS: Final[Mapping[str, Callable[[Reader, Ident], Path | None]]] = {
     "measurement": _from_measurement,
     "specimen": _from_specimen,
     "job": _from_job,
