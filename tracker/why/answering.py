@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtri
 
 from tracker.errors import Refused
 from tracker.statistics import RankTest, Welch, permutation_p, rank_test, welch
@@ -113,6 +114,7 @@ def _difference(working: Working) -> tuple[Difference, Display, float]:
         plate_scatter_known=known,
         welch=_welch(a, b),
         permutation=_permutation(a, b),
+        standardised=centre / math.sqrt(float(noise.weight @ noise.variance[:, 0])),
         remarks=_remarks(working),
     )
     return difference, display, centre
@@ -267,6 +269,7 @@ def by_rank(usable: Cleaned) -> Answer:
         tau=None,
         plate_scatter_known=several,
         ranks=ranks,
+        standardised=math.copysign(float(-ndtri(ranks.p / 2)), ranks.b_higher - 0.5) if ranks.p < 1 else 0.0,
     )
     return Answer(
         usable.problem,

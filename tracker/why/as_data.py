@@ -67,6 +67,7 @@ def _basis(step: Difference) -> dict[str, Any]:
         "plate_scatter_known": step.plate_scatter_known,
         "welch": asdict(step.welch) if step.welch else None,
         "permutation_p": step.permutation,
+        "standardised": step.standardised,
     }
 
 

@@ -76,6 +76,7 @@ class Difference:
         welch: Welch's interval on the values as they are, where it can be computed.
         permutation: Permutation probability, where both groups have four or more.
         ranks: The rank test of grades or bounds.
+        standardised: B - A in its own standard deviations; for ranks the normal score of p.
         remarks: Plain sentences about the data themselves.
     """
 
@@ -89,6 +90,7 @@ class Difference:
     welch: Welch | None = None
     permutation: float | None = None
     ranks: RankTest | None = None
+    standardised: float = 0.0
     remarks: tuple[str, ...] = ()
 
 
