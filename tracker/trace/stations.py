@@ -54,6 +54,8 @@ def stations(way: Way) -> list[Station]:
         found.append(say.measurement(way.chosen))
     elif path.measured:
         found.append(say.measurements(path.measured))
+    elif path.specimen is not None:
+        found.append(Station("measured", "not yet", known=False, link="to be taken on"))
     if path.specimen is not None:
         found.append(say.specimen(path, path.specimen))
     elif path.pieces:
@@ -77,6 +79,8 @@ class _Sayer:
 
     def __init__(self, way: Way) -> None:
         self._zone = way.zone
+        # Where the time of the print is not known, no stay can be told to lie after it.
+        self._span = "since it came in" if way.path.until is None else "before the print"
         self._units: Mapping[str, str] = way.described.get("units", {})
         self._title = str(way.described.get("title", ""))
 
@@ -119,7 +123,8 @@ class _Sayer:
         """The measurement the number was computed from, with method, readings and rigs."""
         row = each.measurement
         facts = [
-            f"{self._when(row['at'])}, by {row['operator'] or UNKNOWN}",
+            f"time {self._when(row['at'])}",
+            f"operator {row['operator'] or UNKNOWN}",
             f"room {compact(row['room_c'], 'degC')}, {humidity(row['room_rh_pct'])}",
             {"given": "given as a value, without readings"}.get(row["source"], row["source"]),
             *(text for text in (row["problem"], row["remark"]) if text),
@@ -271,9 +276,8 @@ class _Sayer:
     def hangs(self, hangs: list[dict[str, Any]]) -> Station:
         """What hangs on a spool, drying or rig."""
         facts = tuple(self._use(use) if "first" in use else self._print(use) for use in hangs)
-        head = (
-            f"{len(hangs)} {'uses' if hangs and 'first' in hangs[0] else 'jobs'}" if hangs else "nothing yet"
-        )
+        what = "measurements" if hangs and "first" in hangs[0] else f"{len(hangs)} jobs"
+        head = what if hangs else "nothing yet"
         return Station("hangs on it", head, facts, link="hangs on")
 
     def _print(self, job: dict[str, Any]) -> str:
@@ -288,15 +292,13 @@ class _Sayer:
         calibration = (
             f"calibration of {use['calibration']}" if use["calibration"] else f"calibration {UNKNOWN}"
         )
-        return f"{use['measurements']} measurements under the {calibration}, {use['first']} to {use['last']}"
+        return f"{use['measurements']} under the {calibration}, {use['first']} to {use['last']}"
 
     @staticmethod
     def rig_alone(rig: Row, calibrations: list[Row]) -> Station:
         """A rig with its calibrations."""
         unit = rig["unit"] or ""
-        sides = tuple(
-            Station("calibration", str(row["done_on"]), (calibrated(row, unit),)) for row in calibrations
-        )
+        sides = tuple(Station("calibration", calibrated(row, unit)) for row in calibrations)
         facts = (
             f"resolution {compact(rig['resolution'], unit)}",
             f"capacity {compact(rig['capacity'], unit)}",
@@ -340,12 +342,12 @@ class _Sayer:
             return Station("kept", UNKNOWN, known=False)
         earlier = len(path.stays) - _STAYS_SHOWN
         facts = [self._stay(row) for row in path.stays[-_STAYS_SHOWN:]]
-        return Station("kept", "before the print", (*([f"{earlier} earlier"] if earlier > 0 else []), *facts))
+        return Station("kept", self._span, (*([f"{earlier} earlier"] if earlier > 0 else []), *facts))
 
     def _stay(self, row: Row) -> str:
-        end = self._when(row["ended_at"]) if row["ended_at"] else "on"
+        end = f"to {self._when(row['ended_at'])}" if row["ended_at"] else "on"
         air = f"{compact(row['temperature_c'], 'degC')}, {humidity(row['rh_pct'])}"
-        return f"{row['place']} from {self._when(row['began_at'])} to {end}: {air}"
+        return f"{row['place']} from {self._when(row['began_at'])} {end}: {air}"
 
     @staticmethod
     def material(row: Row | None) -> Station:
