@@ -15,6 +15,7 @@ from tracker.platefile import meaning as m
 from tracker.platefile.limits import Plan
 from tracker.platefile.state import Context, Mode, State
 from tracker.platefile.tally import (
+    FOOT_UM,
     LEAST_FLOW_LENGTH_MM,
     LEAST_FLOW_TIME_S,
     NO_LAYER,
@@ -113,7 +114,9 @@ class Plain:
         elif name == "position":
             for axis, value in rest[0]:
                 i = "XYZ".index(axis)
-                self.offset[i] = (0.0 if math.isnan(self.at[i]) else self.at[i]) - value * self.state.mode.unit
+                self.offset[i] = (
+                    0.0 if math.isnan(self.at[i]) else self.at[i]
+                ) - value * self.state.mode.unit
                 if math.isnan(self.at[i]):
                     self.at[i] = 0.0
         else:
@@ -159,7 +162,9 @@ class Plain:
         self.counter = given
         return step
 
-    def arc(self, block: Block, kind: int, words: dict[str, float], before: Vector, delta: list[float]) -> bool:
+    def arc(
+        self, block: Block, kind: int, words: dict[str, float], before: Vector, delta: list[float]
+    ) -> bool:
         """Fill in an arc; False if it cannot be one."""
         if math.isnan(before[0] + before[1] + block.end[0] + block.end[1]):
             return False
@@ -239,7 +244,9 @@ class Plain:
             block.start_s = now
             now += block.time_s
         self.tally.time = now
-        feet: dict[tuple[str, ...], dict[int, list[tuple[float, float]]]] = defaultdict(lambda: defaultdict(list))
+        feet: dict[tuple[str, ...], dict[int, list[tuple[float, float]]]] = defaultdict(
+            lambda: defaultdict(list)
+        )
         for block in self.blocks:
             number = self.state.contexts(block.context)
             self.tally.cell((number, block.key, 0)).add(cell_of(block))
@@ -250,7 +257,8 @@ class Plain:
         for objects, layers in feet.items():
             level = [key for key in layers if key != NO_LAYER and not is_ramp(key)]
             if level:
-                self.tally.add_foot((objects, 0), min(level), layers[min(level)])
+                low = [point for key in level if key <= min(level) + FOOT_UM for point in layers[key]]
+                self.tally.add_foot((objects, 0), min(level), low)
 
     def rate(self, block: Block) -> None:
         """Put a row into the distribution of its object's rates."""

@@ -7,11 +7,111 @@ piece lies; `match_geometry` compares its size with the usual pieces;
 `plate_map_svg` and its kin draw the plate from above.
 
 Inside, text flows through `source` (whole lines), `scan` (plain moves as columns)
-or `grammar` and `meaning` (every other line), `state` (what holds until changed),
-`motion` (positions, arcs, filament), `gather` (planned times, sums) and `digest`
-(facts).
+or `grammar`, `meaning` and `lines` (every other line), `state` (what holds until
+changed), `motion` and `path` (positions, arcs, filament), `junctions`,
+`lookahead` and `gather` (planned times, sums) and `digest` (facts).
 """
 
+from tracker.platefile.facts import (
+    COMMANDED,
+    ESTIMATED,
+    GIVEN,
+    NOT_STATED,
+    STATED,
+    WITH_FLOW_FACTOR,
+    Change,
+    Flow,
+    Hint,
+    Layer,
+    Plate,
+    PlateObject,
+    Reading,
+    Retractions,
+    SetPoints,
+    Stated,
+    Stretch,
+)
+from tracker.platefile.geometry import (
+    Candidate,
+    Piece,
+    gauge_window,
+    match_geometry,
+    match_object,
+    own_size,
+    piece_named,
+    pieces,
+)
+from tracker.platefile.orientation import (
+    NO_AXIS,
+    NOTATIONS,
+    Orientation,
+    check_notation,
+    orientation,
+    orientation_of,
+)
+from tracker.platefile.pictures import plate_map_png, plate_map_svg, plate_map_text
 from tracker.platefile.plate import read_plate
+from tracker.platefile.platemap import reading_order
+from tracker.platefile.refusals import (
+    BadNotation,
+    BadWindow,
+    BinaryPlate,
+    EmptyPlate,
+    NoExtrusion,
+    NotText,
+    PackedPlate,
+    PictureInstead,
+    PlateRefused,
+)
+from tracker.platefile.section import Section, Window, section
 
-__all__ = ["read_plate"]
+__all__ = [
+    "COMMANDED",
+    "ESTIMATED",
+    "GIVEN",
+    "NOTATIONS",
+    "NOT_STATED",
+    "NO_AXIS",
+    "STATED",
+    "WITH_FLOW_FACTOR",
+    "BadNotation",
+    "BadWindow",
+    "BinaryPlate",
+    "Candidate",
+    "Change",
+    "EmptyPlate",
+    "Flow",
+    "Hint",
+    "Layer",
+    "NoExtrusion",
+    "NotText",
+    "Orientation",
+    "PackedPlate",
+    "PictureInstead",
+    "Piece",
+    "Plate",
+    "PlateObject",
+    "PlateRefused",
+    "Reading",
+    "Retractions",
+    "Section",
+    "SetPoints",
+    "Stated",
+    "Stretch",
+    "Window",
+    "check_notation",
+    "gauge_window",
+    "match_geometry",
+    "match_object",
+    "orientation",
+    "orientation_of",
+    "own_size",
+    "piece_named",
+    "pieces",
+    "plate_map_png",
+    "plate_map_svg",
+    "plate_map_text",
+    "read_plate",
+    "reading_order",
+    "section",
+]

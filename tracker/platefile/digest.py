@@ -128,7 +128,11 @@ class Digest:
         if any(context.begun for context, _, _, _ in self._parts) or self._state.marks:
             return "its layers hold travel only"
         unit = "inch" if any(mode.unit != 1 for mode in self._state.modes.values) else "mm"
-        return f"{len(self._parts)} group(s) of moves without E, in {unit}" if self._parts else "it holds no moves"
+        return (
+            f"{len(self._parts)} group(s) of moves without E, in {unit}"
+            if self._parts
+            else "it holds no moves"
+        )
 
     def _time_basis(self) -> str:
         if self._state.stated_plan & {"M204", "SET_VELOCITY_LIMIT"}:
@@ -158,7 +162,7 @@ class Digest:
         if self._dialect == _ISLANDS:
             return {who: f"{_ALONE} {number}" for number, who in enumerate(ordered, 1)}
         if self._dialect == 0:
-            plain = {who: name if name != who else f"object {who}" for who, name in plain.items()}
+            plain = {who: name if name != who else self._other_name(who) for who, name in plain.items()}
         shared = Counter(plain.values())
         seen: Counter[str] = Counter()
         names = {}
@@ -166,6 +170,16 @@ class Digest:
             seen[name] += 1
             names[who] = f"{name} #{seen[name]}" if shared[name] > 1 else name
         return names
+
+    def _other_name(self, who: str) -> str:
+        """Return what another dialect calls an object that its own markers only number."""
+        for context, _, _, cell in self._parts:
+            if context.objects[0] == who and cell.moving > 0:
+                for dialect in range(1, _ISLANDS):
+                    name = self._state.names.get((dialect, context.objects[dialect]))
+                    if name:
+                        return name
+        return f"object {who}"
 
     def _object(self, who: str, name: str, parts: list[Part]) -> PlateObject:
         scale = 100.0 if self._state.fraction_fans else 100.0 / 255.0

@@ -1,4 +1,4 @@
-"""The lowest layer of each object: the hull of what it stands on."""
+"""The lowest layers of each object: the hull of what it stands on."""
 
 from __future__ import annotations
 
@@ -7,20 +7,26 @@ import numpy.typing as npt
 
 from tracker.platefile.path import Path
 from tracker.platefile.state import Context
-from tracker.platefile.tally import LOWEST_LEVEL, Point, Tally
+from tracker.platefile.tally import FOOT_UM, LOWEST_LEVEL, Point, Tally
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
 
 _FEW = 64
-_NONE = np.iinfo(np.int64).max
+_NONE = np.iinfo(np.int64).max >> 1
 
 
 def note_feet(
-    tally: Tally, contexts: list[Context], path: Path, lays: Numbers, key: Numbers, island: Numbers, context: Numbers
+    tally: Tally,
+    contexts: list[Context],
+    path: Path,
+    lays: Numbers,
+    key: Numbers,
+    island: Numbers,
+    context: Numbers,
 ) -> None:
-    """Keep the hull of each object's lowest level layer.
+    """Keep the hull of each object's lowest level layers.
 
     Args:
         tally: Takes the hulls.
@@ -40,8 +46,9 @@ def note_feet(
         at = contexts[int(context[start])]
         who = (at.objects, int(island[start]))
         have = tally.feet.get(who)
-        if low != _NONE and not at.auxiliary and not (have and have[0] < low):
-            tally.add_foot(who, low, _points(path, lays[start:stop][level[start:stop] == low]))
+        top = (min(low, have[0]) if have else low) + FOOT_UM
+        if low != _NONE and not at.auxiliary and low <= top:
+            tally.add_foot(who, low, _points(path, lays[start:stop][level[start:stop] <= top]))
 
 
 def _points(path: Path, rows: Numbers) -> list[Point]:

@@ -34,7 +34,9 @@ class Filament:
         self._count = count
         self._open: tuple[tuple[Objects, float], float] | None = None
 
-    def follow(self, steps: Floats, tools: Numbers | int, who: Callable[[int], tuple[Objects, float]]) -> Floats:
+    def follow(
+        self, steps: Floats, tools: Numbers | int, who: Callable[[int], tuple[Objects, float]]
+    ) -> Floats:
         """Return what each row deposits, in mm.
 
         Args:

@@ -59,7 +59,9 @@ class Gatherer:
             count = len(rows)
         else:
             count = self._whole_visits(rows, count)
-        squares = lookahead.forward(np.append(before[:count], before[count] if count < len(rows) else 0.0), gains[:count])
+        squares = lookahead.forward(
+            np.append(before[:count], before[count] if count < len(rows) else 0.0), gains[:count]
+        )
         self._waiting = [rows.kept(count)] if count < len(rows) else []
         if count:
             self._entry = float(squares[-1])
@@ -80,7 +82,9 @@ class Gatherer:
         changes = (np.diff(rows.context) != 0) | (np.diff(keys) != 0) | (np.diff(islands) != 0)
         begins = np.concatenate([[0], np.flatnonzero(changes) + 1])
         cells = _cells(rows, begins, seconds, ends)
-        names = zip(rows.context[begins].tolist(), keys[begins].tolist(), islands[begins].tolist(), strict=True)
+        names = zip(
+            rows.context[begins].tolist(), keys[begins].tolist(), islands[begins].tolist(), strict=True
+        )
         for name, cell in zip(names, cells, strict=True):
             self._tally.cell(name).add(cell)
         self._count_rates(rows, seconds)
@@ -150,7 +154,11 @@ def _cells(rows: Rows, begins: Numbers, seconds: Floats, ends: Floats) -> list[C
         return spread.tolist()  # type: ignore[no-any-return]
 
     if not len(filled):
-        idle = zip(np.add.reduceat(rows.deposit, begins).tolist(), np.add.reduceat(seconds, begins).tolist(), strict=True)
+        idle = zip(
+            np.add.reduceat(rows.deposit, begins).tolist(),
+            np.add.reduceat(seconds, begins).tolist(),
+            strict=True,
+        )
         return [Cell(filament=filament, own=own) for filament, own in idle]
     columns = [
         np.add.reduceat(rows.deposit, begins).tolist(),

@@ -32,7 +32,9 @@ class Shadow:
     def __init__(self) -> None:
         self._grids: dict[bool, tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]] = {}
 
-    def draw(self, start: tuple[Floats, Floats], end: tuple[Floats, Floats], key: Numbers, begun: bool) -> None:
+    def draw(
+        self, start: tuple[Floats, Floats], end: tuple[Floats, Floats], key: Numbers, begun: bool
+    ) -> None:
         """Draw deposits along straight lines.
 
         Args:

@@ -86,7 +86,9 @@ class Layering:
         self._heights = mark_heights
         self._area = area_mm2
         marked = any(part.context.begun for part in parts)
-        laid = [p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)]
+        laid = [
+            p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)
+        ]
         self.own = [p for p in laid if not p.context.auxiliary] or laid
         self._by_key = self._group(parts)
 
@@ -142,7 +144,9 @@ class Layering:
             return said
         return top if 0 < top <= _STANDS_ON_BED_BELOW_MM else typical
 
-    def _layer(self, group: list[Part], top: float, height: float, times: tuple[float, float, float]) -> Layer:
+    def _layer(
+        self, group: list[Part], top: float, height: float, times: tuple[float, float, float]
+    ) -> Layer:
         laid = self._laid(group)
         stretches = tuple(self._stretch(part) for part in sorted(laid, key=lambda p: p.cell.t0))
         moving = sum(part.cell.moving * part.context.flow for part in laid)

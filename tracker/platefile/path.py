@@ -90,7 +90,9 @@ class Walker:
                 self.at[i] = 0.0
             self._offset[i] = self.at[i] - value * unit
 
-    def walk(self, kinds: npt.NDArray[np.uint8], values: list[Floats], given: list[Flags], how: Reading) -> Path:
+    def walk(
+        self, kinds: npt.NDArray[np.uint8], values: list[Floats], given: list[Flags], how: Reading
+    ) -> Path:
         """Follow rows of moves.
 
         Args:
@@ -101,7 +103,9 @@ class Walker:
         """
         at, was, step = [], [], []
         for axis in range(3):
-            after = followed(self._absolute(values[axis], axis, how), given[axis], how.relative, self.at[axis])
+            after = followed(
+                self._absolute(values[axis], axis, how), given[axis], how.relative, self.at[axis]
+            )
             before = shifted(after, self.at[axis])
             change = after - before
             if math.isnan(self.at[axis]):

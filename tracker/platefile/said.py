@@ -92,7 +92,9 @@ def _ini(text: str, path: str) -> Iterator[tuple[str, str]]:
 def hints(settings: Settings, macros: dict[str, tuple[tuple[str, str], ...]]) -> tuple[Hint, ...]:
     """Return set-points that stand in macro arguments, then in settings, with where they stand."""
     arguments = (
-        (heated_by(key), value, f"{macro} {key}={value}") for macro, args in macros.items() for key, value in args
+        (heated_by(key), value, f"{macro} {key}={value}")
+        for macro, args in macros.items()
+        for key, value in args
     )
     lines = ((_heated(key), value, f"{key} = {value}") for key, value in settings.items())
     return (*list(_hints(arguments))[:_MOST_HINTS], *list(_hints(lines))[:_MOST_HINTS])
@@ -129,7 +131,9 @@ def stated(settings: Settings) -> Stated:
     return Stated(length, mass, seconds, None if layers is None else int(layers), tuple(lines))
 
 
-_LENGTH_IN_KEY = re.compile(r"filament (?:used|length)\s*\[(mm|m)\]$|filament_(?:used|length)_(mm|m)$", re.IGNORECASE)
+_LENGTH_IN_KEY = re.compile(
+    r"filament (?:used|length)\s*\[(mm|m)\]$|filament_(?:used|length)_(mm|m)$", re.IGNORECASE
+)
 _LENGTH_IN_TEXT = re.compile(r"^filament used$", re.IGNORECASE)
 _LENGTH_BY_SPOOL = re.compile(r"^material\s*#?\d* used$", re.IGNORECASE)
 _UNIT_M = re.compile(r"[\d.]\s*m(?![a-z0-9³])", re.IGNORECASE)
@@ -158,7 +162,9 @@ def _mass(settings: Settings) -> tuple[float, str] | None:
     return None
 
 
-_TIME_IN_WORDS = re.compile(r"estimated printing time|^print(?:ing)? ?time$|total estimated time", re.IGNORECASE)
+_TIME_IN_WORDS = re.compile(
+    r"estimated printing time|^print(?:ing)? ?time$|total estimated time", re.IGNORECASE
+)
 _TIME_IN_SECONDS = re.compile(r"^(?:print(?:ing)? )?time$", re.IGNORECASE)
 _PART = re.compile(r"(\d+(?:\.\d+)?)\s*(d|h|m|s)(?![a-z])", re.IGNORECASE)
 _SECONDS = {"d": 86400.0, "h": 3600.0, "m": 60.0, "s": 1.0}

@@ -22,6 +22,8 @@ _INFINITE = float("inf")
 
 Objects = tuple[str, ...]
 Point = tuple[float, float]
+FOOT_UM = 600
+"""Layers up to this far above the lowest one tell how a piece stands: the lowest alone is often drawn in."""
 LOWEST_LEVEL = _RAMP_BY_MARK // 2
 """Layer keys above it are heights in µm."""
 CellKey = tuple[int, int, int]
@@ -149,12 +151,12 @@ class Tally:
         return found
 
     def add_foot(self, who: tuple[Objects, int], key: int, points: list[Point]) -> None:
-        """Keep the hull of what was deposited in the lowest layer of an object."""
+        """Keep the hull of what was deposited in the lowest layers of an object."""
         have = self.feet.get(who)
-        if have is None or key < have[0]:
+        if have is None or key + FOOT_UM < have[0]:
             self.feet[who] = (key, hull(points))
-        elif key == have[0]:
-            self.feet[who] = (key, hull(have[1] + points))
+        else:
+            self.feet[who] = (min(key, have[0]), hull(have[1] + points))
 
 
 def hull(points: list[Point]) -> list[Point]:

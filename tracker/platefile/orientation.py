@@ -1,0 +1,145 @@
+"""How a piece lies on the plate: letters of ISO/ASTM 52921 (now ISO/ASTM 17295) and plain words.
+
+The letters name the machine axes by falling length of the piece: X parallel to the
+machine's front, Y to the back, Z up. A piece that lies askew gets the letters it
+would have if turned straight, and the turn about Z (rotary axis C).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import permutations
+
+from tracker.platefile.facts import PlateObject
+from tracker.platefile.refusals import BadNotation
+
+NOTATIONS = (
+    *("".join(letters) for letters in permutations("XYZ")),
+    *("".join(letters) for letters in permutations("XYZ", 2)),
+    *"XYZ",
+)
+"""Everything that is an orientation: six permutations, six ordered pairs, three single letters."""
+
+NO_AXIS = "no preferred axis"
+FLAT, ON_EDGE, UPRIGHT = "flat", "on edge", "upright"
+_CLEARLY_LONGER = 1.2
+_ALIKE = 1.05
+_STRAIGHT_DEG = 3.0
+_QUARTER = 90.0
+
+
+@dataclass(frozen=True, slots=True)
+class Orientation:
+    """How a piece lies.
+
+    Attributes:
+        letters: Three letters; one where the two shorter dimensions are alike; empty without an axis.
+        plain: ``flat``, ``on edge``, ``upright`` or ``no preferred axis``.
+        rotation_deg: Turn about Z (C, counter-clockwise) from the letters; 0 for a straight piece.
+        note: What a person should know before confirming; empty if nothing.
+    """
+
+    letters: str
+    plain: str
+    rotation_deg: float = 0.0
+    note: str = ""
+
+    @property
+    def text(self) -> str:
+        """The whole in one line, such as ``XYZ C45 (flat)``."""
+        turn = f" C{self.rotation_deg:g}" if self.rotation_deg else ""
+        return f"{self.letters}{turn} ({self.plain})" if self.letters else self.plain
+
+
+def orientation_of(piece: PlateObject) -> Orientation:
+    """Return how an object of a plate lies, from its box or, askew, from its smallest rectangle."""
+    return orientation(piece.size_mm, piece.angle_deg, piece.rect_mm)
+
+
+def orientation(
+    size_mm: tuple[float, float, float], angle_deg: float = 0.0, rect_mm: tuple[float, float] | None = None
+) -> Orientation:
+    """Return how a piece of this size lies.
+
+    Args:
+        size_mm: Its box along X, Y, Z.
+        angle_deg: From X to the long side of the smallest rectangle around it, counter-clockwise.
+        rect_mm: Length and width of that rectangle; None works them out from the box.
+    """
+    turn = _turn(angle_deg)
+    if not turn:
+        return _straight(size_mm, 0.0)
+    length, width = rect_mm or _sides(size_mm, math.radians(angle_deg))
+    return _straight((length, width, size_mm[2]), turn)
+
+
+def _turn(angle_deg: float) -> float:
+    """Return the turn from the nearest way of lying straight along X or Y, 0 if it is straight."""
+    off = (angle_deg + _QUARTER / 2) % _QUARTER - _QUARTER / 2
+    return round(angle_deg, 1) if abs(off) > _STRAIGHT_DEG else 0.0
+
+
+def _sides(size_mm: tuple[float, float, float], angle: float) -> tuple[float, float]:
+    """Return length and width of a rectangle turned by ``angle`` inside a box."""
+    c, s = abs(math.cos(angle)), abs(math.sin(angle))
+    spread = c * c - s * s
+    if abs(spread) < math.sin(math.radians(_STRAIGHT_DEG)):
+        # At 45° the box is square whatever the bar: nothing can be told from it.
+        return size_mm[0], size_mm[1]
+    length = (size_mm[0] * c - size_mm[1] * s) / spread
+    width = (size_mm[1] * c - size_mm[0] * s) / spread
+    return max(length, width), max(min(length, width), 0.0)
+
+
+def _straight(size: tuple[float, float, float], turn: float) -> Orientation:
+    ranked = sorted(zip(size, "XYZ", strict=True), key=lambda pair: (-pair[0], pair[1]))
+    (longest, _), (middle, _), (shortest, flat_axis) = ranked
+    letters = "".join(letter for _, letter in ranked)
+    if longest < _CLEARLY_LONGER * shortest:
+        return Orientation("", NO_AXIS, turn)
+    plain = _plain(letters, longest, middle, flat_axis)
+    if middle < _ALIKE * shortest:
+        return Orientation(letters[0], plain, turn, "the two shorter dimensions are alike")
+    if longest < _ALIKE * middle:
+        return Orientation(
+            letters, plain, turn, "the two longer dimensions are alike: their order is a choice"
+        )
+    return Orientation(letters, plain, turn)
+
+
+def _plain(letters: str, longest: float, middle: float, flat_axis: str) -> str:
+    if letters[0] == "Z" and longest > _CLEARLY_LONGER * middle:
+        return UPRIGHT
+    return FLAT if flat_axis == "Z" else ON_EDGE
+
+
+def check_notation(letters: str, size_mm: tuple[float, float, float] | None = None) -> str:
+    """Return an orientation's letters in capitals.
+
+    Args:
+        letters: As typed.
+        size_mm: The piece's lengths along X, Y, Z, to judge a single letter by; None accepts it.
+
+    Raises:
+        BadNotation: They are no orientation, or one letter does not say enough for this piece.
+    """
+    known = letters.strip().upper()
+    if known not in NOTATIONS:
+        raise BadNotation(letters, _why_not(known))
+    if len(known) == 1 and size_mm is not None:
+        others = sorted(size for size, axis in zip(size_mm, "XYZ", strict=True) if axis != known)
+        if others[1] > _ALIKE * others[0]:
+            raise BadNotation(
+                letters, f"the other two dimensions differ: {others[0]:.4g} and {others[1]:.4g} mm"
+            )
+    return known
+
+
+def _why_not(letters: str) -> str:
+    if not letters:
+        return "nothing was given"
+    strange = sorted(set(letters) - set("XYZ"))
+    if strange:
+        return f"it holds {', '.join(repr(one) for one in strange)}, and only X, Y and Z are axes"
+    return "no axis may come twice"

@@ -1,0 +1,166 @@
+"""What happened in the gauge section of a piece: layers, times and set-points inside a window.
+
+Moves are not kept one by one. What is kept of a layer are its *stretches*: what was
+deposited under one set of set-points, with its box, its time and its filament. A
+window across a flat piece therefore takes each stretch by the share of its box that
+lies inside; the time of a layer is that of the stretches that reach into the window.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from dataclasses import dataclass
+
+from tracker.platefile.facts import Layer, PlateObject, Reading, SetPoints, Stretch
+from tracker.platefile.layering import reading, set_points
+from tracker.platefile.refusals import BadWindow
+
+BY_LAYERS = "layers whose middle lies in the Z range"
+BY_SHARE = "stretches of every layer, by the share of their box inside the window"
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A gauge section: a range of heights, or a range along a direction in the plane.
+
+    Attributes:
+        low: Lower end, mm.
+        high: Upper end, mm.
+        angle_deg: Direction from X in the plane along which the ends count; None for heights.
+    """
+
+    low: float
+    high: float
+    angle_deg: float | None = None
+
+    @classmethod
+    def heights(cls, low: float, high: float) -> Window:
+        """Return the section of an upright piece between two heights."""
+        return cls(low, high)
+
+    @classmethod
+    def along_x(cls, low: float, high: float) -> Window:
+        """Return the section of a flat piece between two X."""
+        return cls(low, high, 0.0)
+
+    @classmethod
+    def along_y(cls, low: float, high: float) -> Window:
+        """Return the section of a flat piece between two Y."""
+        return cls(low, high, 90.0)
+
+    @property
+    def text(self) -> str:
+        """The window in words."""
+        axis = {None: "Z", 0.0: "X", 90.0: "Y"}.get(self.angle_deg) or f"the line at {self.angle_deg:g} deg"
+        return f"{self.low:.6g} to {self.high:.6g} mm along {axis}"
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Facts of the part of a piece inside a window.
+
+    Attributes:
+        window: The window.
+        first_layer: Number of the lowest layer in it, from 1.
+        last_layer: Number of the highest.
+        layers: How many.
+        z_mm: Bottom of the lowest and top of the highest.
+        layer_time_min_s: Least wall time of these layers (see `Layer.time_s`).
+        layer_time_median_s: Their median.
+        own_layer_time_min_s: Least time inside the object's markers.
+        flow_mm3_s: Mean flow per layer: mean and range over the layers.
+        speed_mm_s: Commanded speed while depositing.
+        set_points: In force while the section was deposited.
+        spans_s: Start and end of the depositing in each layer, s since the start of the file.
+        filament_mm: Deposited inside; of a window in the plane estimated by shares.
+        how: How the section was cut out.
+    """
+
+    window: Window
+    first_layer: int
+    last_layer: int
+    layers: int
+    z_mm: tuple[float, float]
+    layer_time_min_s: float
+    layer_time_median_s: float
+    own_layer_time_min_s: float
+    flow_mm3_s: Reading
+    speed_mm_s: Reading
+    set_points: SetPoints
+    spans_s: tuple[tuple[float, float], ...]
+    filament_mm: float
+    how: str
+
+
+def section(piece: PlateObject, window: Window) -> Section:
+    """Return the facts of a piece inside a window.
+
+    Raises:
+        BadWindow: No layer of the piece lies in it.
+    """
+    picked = [
+        (number, layer, inside)
+        for number, layer in enumerate(piece.layer_facts, 1)
+        if (inside := _inside(layer, window))
+    ]
+    if not picked:
+        raise BadWindow(window.text, _spanned(piece, window))
+    layers = [layer for _, layer, _ in picked]
+    pairs = [pair for _, _, inside in picked for pair in inside]
+    # Nothing is laid on the top layer, so its time bonds nothing.
+    top = piece.layer_facts[-1]
+    timed = [layer.time_s for layer in layers if layer is not top] or [layer.time_s for layer in layers]
+    weights = [stretch.filament_mm * share for stretch, share in pairs]
+    return Section(
+        window=window,
+        first_layer=picked[0][0],
+        last_layer=picked[-1][0],
+        layers=len(picked),
+        z_mm=(round(layers[0].z_mm - layers[0].height_mm, 4), layers[-1].z_mm),
+        layer_time_min_s=min(timed),
+        layer_time_median_s=statistics.median(timed),
+        own_layer_time_min_s=min(layer.own_time_s for layer in layers),
+        flow_mm3_s=reading([(layer.flow_mm3_s, layer.filament_mm) for layer in layers], "estimated"),
+        speed_mm_s=reading([(s.speed_mm_s, w) for (s, _), w in zip(pairs, weights, strict=True)]),
+        set_points=set_points([stretch for stretch, _ in pairs], weights),
+        spans_s=tuple(_span(inside) for _, _, inside in picked),
+        filament_mm=sum(weights),
+        how=BY_LAYERS if window.angle_deg is None else BY_SHARE,
+    )
+
+
+def _inside(layer: Layer, window: Window) -> list[tuple[Stretch, float]]:
+    """Return the stretches of a layer inside the window, each with the share that counts."""
+    if window.angle_deg is None:
+        middle = layer.z_mm - layer.height_mm / 2
+        return [(s, 1.0) for s in layer.stretches] if window.low <= middle <= window.high else []
+    shares = ((stretch, _share(stretch, window)) for stretch in layer.stretches)
+    return [(stretch, share) for stretch, share in shares if share > 0]
+
+
+def _share(stretch: Stretch, window: Window) -> float:
+    low, high = _extent(stretch.box_mm, window.angle_deg or 0.0)
+    overlap = min(high, window.high) - max(low, window.low)
+    if high - low <= 0:
+        return 1.0 if window.low <= low <= window.high else 0.0
+    return max(0.0, overlap) / (high - low)
+
+
+def _extent(box: tuple[float, float, float, float], angle_deg: float) -> tuple[float, float]:
+    """Return what a box spans along a direction."""
+    c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    corners = [x * c + y * s for x in (box[0], box[2]) for y in (box[1], box[3])]
+    return min(corners), max(corners)
+
+
+def _span(inside: list[tuple[Stretch, float]]) -> tuple[float, float]:
+    return min(s.start_s for s, _ in inside), max(s.end_s for s, _ in inside)
+
+
+def _spanned(piece: PlateObject, window: Window) -> str:
+    box = piece.box_mm
+    if window.angle_deg is None:
+        return f"{box[2]:.6g} to {box[5]:.6g} mm along Z"
+    low, high = _extent((box[0], box[1], box[3], box[4]), window.angle_deg)
+    return f"{low:.6g} to {high:.6g} mm"
