@@ -176,7 +176,7 @@ def _beyond(mark: float, strains: list[tuple[float, Any]], found: Findley | str)
     """Return the fitted strain at a time no reading reaches, at most one decade away, or why not."""
     first, last = strains[0][0], strains[-1][0]
     if isinstance(found, str):
-        return f"the readings run from {first:g} to {last:g} h and do not reach {mark:g} h"
+        return f"the readings run from {first:g} to {last:g} h and do not reach {mark:g} h; {found}"
     if not first / DECADE <= mark <= last * DECADE:
         return f"{mark:g} h is more than one decade beyond the readings, {first:g} to {last:g} h"
     return found.strain(
