@@ -159,21 +159,20 @@ def _results(act: Act, measurement: int, strength: float) -> None:
     act.session.add(Verdict(result_id=result.id, counted=True, reason="as measured", by=WHO, at=act.at))
 
 
-def add_plans(book: Book, job: int) -> None:
+def add_plans(act: Act, job: int) -> None:
     """Put a programme, a choice, a device and a log into a book that has a material and a job."""
-    with book.act("plans", WHO) as act:
-        digest = act.attach(b"time_s,chamber_c\n0,60\n", "chamber.csv")
-        act.session.add(Programme(name="short", text="[[test]]"))
-        act.session.add(
-            Choice(material_id=1, condition={"nozzle_c": 265.0}, reason="as advised", by=WHO, at=act.at)
+    digest = act.attach(PLATE, "plate.gcode")
+    act.session.add(Programme(name="short", text="[[test]]"))
+    act.session.add(
+        Choice(material_id=1, condition={"nozzle_c": 265.0}, reason="as advised", by=WHO, at=act.at)
+    )
+    act.session.add(Device(name="phone", secret_sha256="0" * 64, read_only=False, paired_at=act.at))
+    act.session.add(
+        JobLog(
+            job_id=job, sha256=digest, name="chamber.csv", offset_s=0.0, aligned_by="clock",
+            channels=["chamber_c"], how=[], problems=[],
         )
-        act.session.add(Device(name="phone", secret_sha256="0" * 64, read_only=False, paired_at=act.at))
-        act.session.add(
-            JobLog(
-                job_id=job, sha256=digest, name="chamber.csv", offset_s=0.0, aligned_by="clock",
-                channels=["chamber_c"], how=[], problems=[],
-            )
-        )  # fmt: skip
+    )  # fmt: skip
 
 
 def fill(book: Book, pieces: int = 4, measured: int = 2) -> Filled:
@@ -187,7 +186,7 @@ def fill(book: Book, pieces: int = 4, measured: int = 2) -> Filled:
         act.session.add(
             FactorRecord(specimen_id=1, name="treatment", text="annealed", basis="told", source="typed")
         )
-    add_plans(book, job)
+        add_plans(act, job)
     numbers = [add_measurement(book, specimen, 1830.0 + specimen) for specimen in range(1, measured + 1)]
     return Filled(
         specimens=tuple(specimen_id(job, piece) for piece in range(1, pieces + 1)),

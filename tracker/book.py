@@ -105,10 +105,10 @@ class Book:
         Raises:
             BookError: The book is read-only, full, busy or damaged; nothing was written.
         """
-        with self._translated(), self._writing() as connection:
+        with self.writing() as connection:
             if connection.dialect.name != "sqlite":
                 connection.execute(select(BookRecord.id).with_for_update())
-            with self._doing(connection, act=act, who=who, reason=reason, about=about) as doing:
+            with self.doing(connection, act=act, who=who, reason=reason, about=about) as doing:
                 yield doing
 
     def begin(self, who: str, **columns: str) -> None:
@@ -119,20 +119,30 @@ class Book:
         """
         from tracker.migrations import upgrade  # noqa: PLC0415 - alembic is wanted here only
 
-        with self._translated(), self._writing() as connection:
+        with self.writing() as connection:
             check_empty(self.place, connection)
             upgrade(connection)
-            with self._doing(connection, act="init", who=who) as act:
+            with self.doing(connection, act="init", who=who) as act:
                 code = "".join(secrets.choice(BOOK_ALPHABET) for _ in range(3))
                 act.session.add(BookRecord(id=1, code=code, begun_at=act.at, **columns))
 
     @contextmanager
-    def _writing(self) -> Iterator[Connection]:
-        with self.engine.connect().execution_options(**{_WRITES: True}) as connection, connection.begin():
+    def writing(self) -> Iterator[Connection]:
+        """Give a connection in a transaction that writes: for making, restoring and migrating a book.
+
+        Raises:
+            BookError: The book is read-only, full, busy or damaged; nothing was written.
+        """
+        with (
+            self._translated(),
+            self.engine.connect().execution_options(**{_WRITES: True}) as connection,
+            connection.begin(),
+        ):
             yield connection
 
     @contextmanager
-    def _doing(self, connection: Connection, **what: Any) -> Iterator[Act]:
+    def doing(self, connection: Connection, **what: Any) -> Iterator[Act]:
+        """Do an act in a transaction that :meth:`writing` gave; the words of :meth:`act`."""
         session = Session(connection, autoflush=False, expire_on_commit=False)
         try:
             act = Act(session, self.files, self.clock(), **what)

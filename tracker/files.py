@@ -40,9 +40,18 @@ class Files:
             FilesError: The disk is full, or the folder may not be written.
         """
         digest = hashlib.sha256(data).hexdigest()
+        self.put_as(digest, data)
+        return digest
+
+    def put_as(self, digest: str, data: bytes) -> None:
+        """Keep bytes under a digest that is theirs, or was once: a restored attachment.
+
+        Raises:
+            FilesError: The disk is full, or the folder may not be written.
+        """
         place = self.path(digest)
         if place.exists() and place.stat().st_size == len(data):
-            return digest
+            return
         try:
             self._write(place, data)
         except OSError as error:
@@ -53,7 +62,6 @@ class Files:
                 if error.errno in (errno.ENOSPC, errno.EDQUOT)
                 else "Check who may write there, then repeat the command",
             ) from error
-        return digest
 
     def get(self, digest: str) -> bytes:
         """Return the bytes of an attachment.
@@ -100,12 +108,12 @@ class Files:
             temporary.replace(place)
         finally:
             temporary.unlink(missing_ok=True)
-        _sync_folder(place.parent)
+        sync_folder(place.parent)
         if made:
-            _sync_folder(self.folder)
+            sync_folder(self.folder)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make a rename in a folder survive a power cut."""
     handle = os.open(folder, os.O_RDONLY)
     try:

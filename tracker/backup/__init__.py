@@ -1,0 +1,14 @@
+"""A book into one file, and back into an empty place on either database.
+
+The copy is logical: the same file goes back to SQLite or PostgreSQL, and a book of an older schema is
+copied as it is and brought up to date when it is restored.
+"""
+
+from __future__ import annotations
+
+from tracker.backup.archive import BackupError, Contents
+from tracker.backup.restoring import restore
+from tracker.backup.saving import backup
+from tracker.backup.upgrading import Upgraded, upgrade_book
+
+__all__ = ["BackupError", "Contents", "Upgraded", "backup", "restore", "upgrade_book"]
