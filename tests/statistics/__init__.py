@@ -1,0 +1,1 @@
+"""Checks of the arithmetic of repeated readings, most of them against certified values."""

@@ -1,0 +1,119 @@
+"""Mean, spread and interval against certified values."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.statistics.certified import digits
+from tracker.errors import Refused
+from tracker.statistics import mean_interval, summary
+
+# NIST StRD univariate sets; construction and certified values as quoted in the sources file.
+_LARGE_OFFSETS = {
+    "NumAcc1": ([10000001.0, 10000003.0, 10000002.0], 10000002.0, 1.0),
+    "NumAcc2": ([1.2] + [1.1, 1.3] * 500, 1.2, 0.1),
+    "NumAcc3": ([1000000.2] + [1000000.1, 1000000.3] * 500, 1000000.2, 0.1),
+    "NumAcc4": ([10000000.2] + [10000000.1, 10000000.3] * 500, 10000000.2, 0.1),
+}
+
+
+def _pi_digits(count: int) -> list[int]:
+    """Decimal digits of pi by Machin's formula in whole numbers."""
+    unity = 10 ** (count + 10)
+
+    def arccot(x: int) -> int:
+        total = term = unity // x
+        n, sign = 3, -1
+        while term:
+            term //= x * x
+            total += sign * (term // n)
+            n, sign = n + 2, -sign
+        return total
+
+    pi = 4 * (4 * arccot(5) - arccot(239)) // 10**10
+    # Two halves, because whole numbers of more than 4,300 digits are not written out at once.
+    first, last = divmod(pi, 10 ** (count // 2))
+    return [int(c) for c in (str(first) + str(last).zfill(count // 2))[:count]]
+
+
+@pytest.mark.parametrize("name", _LARGE_OFFSETS)
+def test_mean_agrees_with_certificate(name: str) -> None:
+    """The mean of a StRD set agrees to at least 14 digits."""
+    values, mean, _ = _LARGE_OFFSETS[name]
+    assert digits(summary(values).mean, mean) >= 14
+
+
+@pytest.mark.parametrize("name", _LARGE_OFFSETS)
+def test_spread_agrees_with_certificate(name: str) -> None:
+    """The standard deviation of a StRD set agrees to at least 8 digits, large offsets included."""
+    values, _, sd = _LARGE_OFFSETS[name]
+    assert digits(summary(values).sd or 0.0, sd) >= 8
+
+
+def test_one_pass_variance_has_no_digits() -> None:
+    """The one-pass formula, which we do not use, has no correct digit on a set with a large offset."""
+    values, _, sd = _LARGE_OFFSETS["NumAcc4"]
+    n = len(values)
+    one_pass = (sum(v * v for v in values) - sum(values) ** 2 / n) / (n - 1)
+    assert digits(math.sqrt(abs(one_pass)), sd) < 1
+
+
+def test_pi_digits_agree_with_certificate() -> None:
+    """PiDigits: certified sd 2.86733906028871 to 13 digits."""
+    facts = summary(_pi_digits(5000))
+    assert digits(facts.mean, 4.53480) >= 14
+    assert digits(facts.sd or 0.0, 2.86733906028871) >= 13
+
+
+def test_two_readings_are_flagged() -> None:
+    """Two readings give an interval, 37.1 ± 11.4356, flagged as uninformative."""
+    facts = mean_interval([36.2, 38.0])
+    assert facts.uninformative
+    assert facts.low == pytest.approx(37.1 - 11.4356, abs=1e-4)
+    assert facts.high == pytest.approx(37.1 + 11.4356, abs=1e-4)
+
+
+def test_five_readings_are_not_flagged() -> None:
+    """Five readings give an interval that is not flagged."""
+    assert not mean_interval([1.0, 2.0, 3.0, 4.0, 5.0]).uninformative
+
+
+def test_single_reading_has_no_interval() -> None:
+    """One reading has a mean and no interval."""
+    facts = mean_interval([5.0])
+    assert (facts.mean, facts.sd, facts.low) == (5.0, None, None)
+
+
+def test_interval_agrees_with_the_handbook() -> None:
+    """ZARR13 (e-Handbook 1.3.5.2): [9.258242, 9.264679] from its n, mean and sd."""
+    n, mean, sd = 195, 9.261460, 0.022789
+    # Half the readings on either side at the distance that gives exactly this sd; one at the mean.
+    step = sd * math.sqrt((n - 1) / (n - 1))
+    facts = mean_interval([mean] + [mean - step, mean + step] * ((n - 1) // 2))
+    assert facts.low == pytest.approx(9.258242, abs=2e-6)
+    assert facts.high == pytest.approx(9.264679, abs=2e-6)
+
+
+@pytest.mark.parametrize("values", [[], [math.nan], [1.0, math.inf]])
+def test_unusable_readings_are_refused(values: list[float]) -> None:
+    """No readings, NaN and infinity are refused in words."""
+    with pytest.raises(Refused):
+        summary(values)
+
+
+def test_impossible_level_is_refused() -> None:
+    """A confidence level of 95 instead of 0.95 is refused."""
+    with pytest.raises(Refused, match=r"0\.95"):
+        mean_interval([1.0, 2.0], level=95)
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=2, max_size=30), st.floats(-1e3, 1e3))
+def test_shift_moves_mean_and_leaves_spread(values: list[float], shift: float) -> None:
+    """Adding a number to every reading adds it to the mean and leaves the spread."""
+    before, after = summary(values), summary(v + shift for v in values)
+    assert after.mean == pytest.approx(before.mean + shift, abs=1e-8)
+    assert after.sd == pytest.approx(before.sd, abs=1e-6)

@@ -1,0 +1,72 @@
+"""Grades and bounds: medians, ranks, never means."""
+
+from __future__ import annotations
+
+import pytest
+from scipy.stats import mannwhitneyu
+
+from tracker.errors import Refused
+from tracker.statistics import OrdinalSummary, ordinal_summary, rank_test
+
+
+def test_grades_have_median_and_counts() -> None:
+    """Grades are summed up by median, extremes and counts."""
+    facts = ordinal_summary([2, 0, 1, 1, 4])
+    assert (facts.median, facts.median_high, facts.low, facts.high) == (1, 1, 0, 4)
+    assert facts.counts == ((0, 1), (1, 2), (2, 1), (4, 1))
+
+
+def test_grades_have_no_mean() -> None:
+    """The summary of grades has no field that averages them."""
+    assert not {"mean", "sd"} & set(OrdinalSummary.__dataclass_fields__)
+
+
+def test_even_count_keeps_both_middle_grades() -> None:
+    """Between 1 and 3 lies no grade of 2: both middle ones are given."""
+    facts = ordinal_summary([0, 1, 3, 4])
+    assert (facts.median, facts.median_high) == (1, 3)
+
+
+def test_rank_test_agrees_with_mann_whitney() -> None:
+    """Without ties and bounds p is the exact Mann-Whitney probability."""
+    a, b = [1.1, 2.3, 0.4, 3.3], [2.9, 4.1, 5.2, 3.7, 6.0]
+    assert rank_test(a, b).p == pytest.approx(mannwhitneyu(a, b, method="exact").pvalue)
+
+
+def test_rank_test_counts_pairs() -> None:
+    """b_higher is the share of pairs in which b reads higher, ties counted half."""
+    found = rank_test([1, 2], [2, 3])
+    assert found.b_higher == pytest.approx(3.5 / 4)
+
+
+def test_bound_above_counts_as_higher() -> None:
+    """Pieces that did not soften up to 120 °C rank above those that did at 90 °C."""
+    found = rank_test([90, 91, 92, 93], [120] * 4, bounds_b=["above"] * 4)
+    assert found.b_higher == 1
+    assert found.p == pytest.approx(2 / 70)
+
+
+def test_bound_leaves_pairs_open() -> None:
+    """A bound above 80 and a reading of 90 cannot be ordered: the pair counts half and is said to be open."""
+    found = rank_test([90, 91], [80, 95], bounds_b=["above", None])
+    assert found.open_pairs == 2
+    assert found.b_higher == pytest.approx((0.5 * 2 + 2) / 4)
+
+
+def test_two_bounds_above_are_open() -> None:
+    """Two lower bounds tell nothing about their order."""
+    found = rank_test([80, 80], [120, 120], bounds_a=["above"] * 2, bounds_b=["above"] * 2)
+    assert found.open_pairs == 4
+    assert found.p == 1
+
+
+def test_equal_readings_are_not_open() -> None:
+    """Ties between readings are ties, not open pairs."""
+    assert rank_test([1, 1], [1, 2]).open_pairs == 0
+
+
+@pytest.mark.parametrize("bounds", [["above"], ["over", None]])
+def test_odd_bounds_are_refused(bounds: list[str | None]) -> None:
+    """Bounds must be one per reading, and a known word."""
+    with pytest.raises(Refused):
+        rank_test([1, 2], [3, 4], bounds_a=bounds)
