@@ -21,25 +21,6 @@ _LARGE_OFFSETS = {
 }
 
 
-def _pi_digits(count: int) -> list[int]:
-    """Decimal digits of pi by Machin's formula in whole numbers."""
-    unity = 10 ** (count + 10)
-
-    def arccot(x: int) -> int:
-        total = term = unity // x
-        n, sign = 3, -1
-        while term:
-            term //= x * x
-            total += sign * (term // n)
-            n, sign = n + 2, -sign
-        return total
-
-    pi = 4 * (4 * arccot(5) - arccot(239)) // 10**10
-    # Two halves, because whole numbers of more than 4,300 digits are not written out at once.
-    first, last = divmod(pi, 10 ** (count // 2))
-    return [int(c) for c in (str(first) + str(last).zfill(count // 2))[:count]]
-
-
 @pytest.mark.parametrize("name", _LARGE_OFFSETS)
 def test_mean_agrees_with_certificate(name: str) -> None:
     """The mean of a StRD set agrees to at least 14 digits."""
@@ -60,13 +41,6 @@ def test_one_pass_variance_has_no_digits() -> None:
     n = len(values)
     one_pass = (sum(v * v for v in values) - sum(values) ** 2 / n) / (n - 1)
     assert digits(math.sqrt(abs(one_pass)), sd) < 1
-
-
-def test_pi_digits_agree_with_certificate() -> None:
-    """PiDigits: certified sd 2.86733906028871 to 13 digits."""
-    facts = summary(_pi_digits(5000))
-    assert digits(facts.mean, 4.53480) >= 14
-    assert digits(facts.sd or 0.0, 2.86733906028871) >= 13
 
 
 def test_two_readings_are_flagged() -> None:
