@@ -30,6 +30,7 @@ from tracker.platefile.tally import (
 Vector = tuple[float, float, float]
 DEFAULT_FEED = 1500.0
 EPSILON = 1e-6
+ROUNDING = 1e-7
 
 
 @dataclass
@@ -203,7 +204,7 @@ class Plain:
         """Follow the high-water mark of E."""
         tool = self.state.mode.tool
         depth = self.depth[tool] - block.de
-        block.deposit = max(0.0, -depth)
+        block.deposit = -depth if -depth >= ROUNDING else 0.0
         was = self.depth[tool]
         now = self.depth[tool] = max(0.0, depth)
         if was <= EPSILON < now:

@@ -20,6 +20,9 @@ Objects = tuple[str, ...]
 RETRACTED_MM = 1e-6
 """Less than this below the high-water mark is rounding."""
 
+ROUNDING_MM = 1e-7
+"""A smaller rise is a return to the mark with rounding, no deposit."""
+
 
 class Filament:
     """Follows E through a plate.
@@ -61,7 +64,9 @@ class Filament:
         depth = water - reached
         self._depths[tool] = float(depth[-1])  # type: ignore[assignment]
         self._episodes(depth, before, who)
-        return np.diff(water, prepend=0.0)
+        deposit = np.diff(water, prepend=0.0)
+        deposit[deposit < ROUNDING_MM] = 0.0
+        return deposit
 
     def _episodes(self, depth: Floats, before: float, who: Callable[[int], tuple[Objects, float]]) -> None:
         below = np.empty(len(depth) + 1, np.bool_)

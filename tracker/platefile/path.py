@@ -117,10 +117,7 @@ class Walker:
         square = step[0] * step[0] + step[1] * step[1]
         if climbs:
             square += step[2] * step[2]
-        # Only before the first known position can anything be NaN; fmin costs more than minimum.
-        lower, upper = (np.fmin, np.fmax) if math.isnan(self.at[0] + self.at[1]) else (np.minimum, np.maximum)
-        low = [lower(was[axis], at[axis]) for axis in (0, 1)]
-        high = [upper(was[axis], at[axis]) for axis in (0, 1)]
+        low, high = _extents(was, at, unknown=math.isnan(self.at[0] + self.at[1]))
         path = Path(at, was, step, climbs, np.sqrt(square), step, step, low, high)
         self._bend(path, kinds, values, how)
         self.at = [float(after[-1]) for after in at]
@@ -145,6 +142,19 @@ class Walker:
         arcs = measure(start, end, offsets, values[scan.P].take(rows), kinds.take(rows) == COUNTER)
         self.without_centre += int((~arcs.good).sum())
         _put(path, rows, arcs)
+
+
+def _extents(was: list[Floats], at: list[Floats], *, unknown: bool) -> tuple[list[Floats], list[Floats]]:
+    """Return least and greatest X and Y of straight rows; a point of which half is unknown does not count."""
+    if not unknown:
+        return [np.minimum(was[i], at[i]) for i in (0, 1)], [np.maximum(was[i], at[i]) for i in (0, 1)]
+    ends = []
+    for point in (was, at):
+        half = np.isnan(point[0] + point[1])
+        ends.append([np.where(half, np.nan, point[i]) for i in (0, 1)])
+    return [np.fmin(ends[0][i], ends[1][i]) for i in (0, 1)], [
+        np.fmax(ends[0][i], ends[1][i]) for i in (0, 1)
+    ]
 
 
 def _put(path: Path, rows: Numbers, arcs: Arcs) -> None:

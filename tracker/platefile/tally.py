@@ -152,6 +152,8 @@ class Tally:
 
     def add_foot(self, who: tuple[Objects, int], key: int, points: list[Point]) -> None:
         """Keep the hull of what was deposited in the lowest layers of an object."""
+        if not points:
+            return
         have = self.feet.get(who)
         if have is None or key + FOOT_UM < have[0]:
             self.feet[who] = (key, hull(points))

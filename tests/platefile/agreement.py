@@ -1,0 +1,73 @@
+"""Holds the fast reader against the plain one."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import fields
+
+from tests.platefile.plain import Plain
+from tracker.platefile.reader import Reader
+from tracker.platefile.tally import Cell, Tally
+
+NAMES = tuple(field.name for field in fields(Cell))
+
+
+def differences(data: bytes, size: int = 1 << 18, *, relative_e: bool = False) -> list[str]:
+    """Return everything in which the two readers disagree over a file."""
+    plain = Plain(relative_e=relative_e).read(data)
+    fast = Reader(relative_e=relative_e).read(io.BytesIO(data), size)
+    return [*_cells(plain, fast), *_rest(plain, fast)]
+
+
+def _named(tally: Tally) -> dict[tuple[object, int], Cell]:
+    contexts = tally.state.contexts.values
+    return {
+        (contexts[number], key): cell
+        for (number, key, _), cell in tally.cells.items()
+        if cell.own > 1e-9 or cell.filament > 1e-12
+    }
+
+
+def _cells(plain: Tally, fast: Tally) -> list[str]:
+    a, b = _named(plain), _named(fast)
+    found = [f"only one has {key}" for key in a.keys() ^ b.keys()]
+    for key in a.keys() & b.keys():
+        found += [
+            f"{key} {name}: {getattr(a[key], name)} and {getattr(b[key], name)}"
+            for name in NAMES
+            if not math.isclose(getattr(a[key], name), getattr(b[key], name), rel_tol=1e-8, abs_tol=1e-6)
+        ]
+    return found
+
+
+def _rest(plain: Tally, fast: Tally) -> list[str]:
+    found = []
+    if not math.isclose(plain.time, fast.time, rel_tol=1e-9, abs_tol=1e-6):
+        found.append(f"time {plain.time} and {fast.time}")
+    if plain.retractions != fast.retractions:
+        found.append(f"retractions {plain.retractions} and {fast.retractions}")
+    for who in plain.widths.keys() | fast.widths.keys():
+        if not math.isclose(plain.widths[who], fast.widths[who], rel_tol=1e-9, abs_tol=1e-9):
+            found.append(f"width {who}: {plain.widths[who]} and {fast.widths[who]}")
+    for who in plain.feet.keys() | fast.feet.keys():
+        if not _same_hull(plain.feet.get(who), fast.feet.get(who)):
+            found.append(f"foot {who}: {plain.feet.get(who)} and {fast.feet.get(who)}")
+    return found
+
+
+Foot = tuple[int, list[tuple[float, float]]]
+
+
+def _same_hull(a: Foot | None, b: Foot | None) -> bool:
+    """Compare hulls by their extents: rounding may keep or drop a corner on a straight side."""
+    if a is None or b is None:
+        return a is b
+    return a[0] == b[0] and all(
+        math.isclose(_reach(a[1], angle), _reach(b[1], angle), abs_tol=1e-6) for angle in range(0, 360, 15)
+    )
+
+
+def _reach(points: list[tuple[float, float]], angle: float) -> float:
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    return max(x * c + y * s for x, y in points)

@@ -1,0 +1,77 @@
+"""The fast reader and the plain interpreter give the same sums."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.platefile.agreement import differences
+from tests.platefile.builder import DIALECTS, TWO, boxes, text
+from tests.realdata import real_data
+
+REAL = (
+    "four-objects-m486",
+    "four-objects-no-layer-comments",
+    "one-object-mesh-comments",
+    "one-object-printing-comments",
+)
+
+hundredths = st.integers(-30_000, 30_000).map(lambda n: f"{n / 100:g}")
+finer = st.decimals(-300, 300, places=5).map(str)
+amount = st.one_of(st.integers(-200, 500).map(lambda n: f"{n / 1000:.5f}"), finer)
+feed = st.sampled_from(["", " F1200", " F600.5", " F9000", " F0"])
+
+
+@st.composite
+def straight(draw: st.DrawFn) -> str:
+    """A straight move with any of its words."""
+    words = [f"{axis}{draw(hundredths)}" for axis in "XY" if draw(st.booleans())]
+    words += [f"Z{draw(st.sampled_from(['0.2', '0.4', '0.6', '1']))}"] if draw(st.integers(0, 5)) == 0 else []
+    words += [f"E{draw(amount)}"] if draw(st.booleans()) else []
+    return f"G{draw(st.sampled_from('01'))} {' '.join(words)}{draw(feed)}"
+
+
+@st.composite
+def arc(draw: st.DrawFn) -> str:
+    """An arc by centre or by radius, a full circle, a helix."""
+    ends = [f"{axis}{draw(hundredths)}" for axis in "XY" if draw(st.integers(0, 4))]
+    centre = [f"I{draw(hundredths)}", f"J{draw(hundredths)}"] if draw(st.integers(0, 4)) else [f"R{draw(hundredths)}"]
+    rest = [f"E{draw(amount)}"] if draw(st.booleans()) else [f"Z{draw(hundredths)}"] if draw(st.booleans()) else []
+    return f"G{draw(st.sampled_from('23'))} {' '.join([*ends, *centre, *rest])}{draw(feed)}"
+
+
+other = st.sampled_from(
+    [
+        "G90", "G91", "M82", "M83", "G92 E0", "G92 X5 Y5", "G92 Z0.1 E3", "G28 X", "G28", "G20", "G21",
+        "M104 S210", "M104 S230", "M109 S200", "M140 S60", "M141 S40", "M106 S127.5", "M107", "M106 P2 S255",
+        "M204 S500", "M204 P800 T1200 R900", "M205 X4 Y4 Z1", "M203 X50 Y60 Z5 E20", "M201 X400 Y300 Z50 E900",
+        "SET_VELOCITY_LIMIT ACCEL=2000 SQUARE_CORNER_VELOCITY=6", "M205 J0.02", "M220 S50", "M221 S95", "G4 P500",
+        "T0", "T1", "G10", "G11", "M600", "M486 S0", "M486 S1", "M486 S-1", "EXCLUDE_OBJECT_START NAME=a",
+        "EXCLUDE_OBJECT_END", "; printing object b id:1 copy 0", "; stop printing object b id:1 copy 0", ";MESH:m",
+        ";MESH:NONMESH", ";PRINTING: p", ";PRINTING_ID: 3", ";PRINTING_ID: -1", ";LAYER_CHANGE", ";Z:0.4",
+        ";TYPE:Outer wall", ";TYPE:Skirt", ";TYPE:Infill", ";WIDTH:0.45", ";WIDTH:0.6", "; key = value", "", "M117 hi",
+        "START X=1", "G17", "G18", "M200 D1.75", "M200 D0",
+    ]
+)  # fmt: skip
+plates = st.lists(st.one_of(straight(), straight(), straight(), arc(), other), min_size=1, max_size=60)
+
+
+@given(plates, st.integers(20, 400))
+@settings(max_examples=150, deadline=None)
+def test_both_readers_agree_on_any_mixture_of_lines(lines: list[str], size: int) -> None:
+    """Whatever stands in a file, in whatever chunks it comes, both readers add up the same."""
+    assert differences(text(["G21", *lines]), size) == []
+
+
+@pytest.mark.parametrize("dialect", [*DIALECTS, None])
+def test_both_readers_agree_on_every_dialect(dialect: str | None) -> None:
+    """A small plate gives the same sums in every way of marking objects."""
+    assert differences(text(boxes(TWO, dialect=dialect))) == []
+
+
+@pytest.mark.parametrize("name", REAL)
+@pytest.mark.parametrize("size", [5_000, 1 << 18])
+def test_both_readers_agree_on_real_plates(name: str, size: int) -> None:
+    """On plates written by slicers the fast reader gives the plain one's sums."""
+    assert differences(real_data("plates", f"{name}.gcode").read_bytes(), size) == []
