@@ -206,18 +206,22 @@ def swing_of(readings: Any) -> Swing | str:
     moment = _moment(readings)
     if moment is None:
         return "the pendulum is not known: give moment, or mass and arm_length"
-    angles = [_angle(readings, name) for name in ("fall", "rise", "free")]
-    wrong = next((angle for angle in angles if isinstance(angle, str)), "")
+    fall, rise, free = (_angle(readings, name) for name in ("fall", "rise", "free"))
+    return _doubt(fall, rise, free) or _swung(readings, moment, fall, rise, free)
+
+
+def _doubt(fall: Any, rise: Any, free: Any) -> str:
+    """Return why three angles make no swing; empty text where they do."""
+    wrong = next((angle for angle in (fall, rise, free) if isinstance(angle, str)), "")
     if wrong:
         return wrong
-    fall, rise, free = angles
     if fall is None or rise is None:
         return "the swing is not known: give fall_angle and rise_angle, or fall_distance and rise_distance"
     if nominal(fall) <= 0:
         return "the pendulum did not fall: its angle of fall is zero"
     if free is not None and nominal(free) > nominal(fall):
         return "the free swing rose higher than it fell: check fall and free swing"
-    return _swung(readings, moment, fall, rise, free)
+    return ""
 
 
 def _swung(readings: Any, moment: Any, fall: Any, rise: Any, free: Any) -> Swing:

@@ -96,28 +96,67 @@ class ResultFacts:
 
 @hookspec
 def strandbook_methods() -> list[Method]:
-    """Return test methods."""
+    """Offer test methods; asked once, when the plugin arrives.
+
+    Each is checked then: id, title, version, standard, a ``Readings`` model that can be prompted for,
+    quantities named after the id, units that can be read. A plugin that offers one wrong method is
+    refused whole, with the reason; the others are not touched.
+
+    Returns:
+        Instances of ``Method``. Ids are taken once: bundled methods come first.
+    """
     raise NotImplementedError
 
 
 @hookspec
 def strandbook_factors(specimen: Mapping[str, Any]) -> list[FactorValue]:
-    """Return further factors of a specimen, given everything recorded about it."""
+    """Add factors to a specimen: things recorded elsewhere that could explain a result.
+
+    Args:
+        specimen: Everything the book knows of it, by name: ``id``, ``material``, ``job``, ``spools``,
+            ``orientation`` and every factor so far. Never to be changed.
+
+    Returns:
+        Further factors; an empty list, or None, where there is nothing to add.
+    """
     raise NotImplementedError
 
 
 @hookspec(firstresult=True)
 def strandbook_read_log(path: Path) -> ReadLog | None:
-    """Read a log of a print; return None to leave the file to another reader."""
+    """Read a log of a print (chamber, bed, nozzle or room over time); the first answer wins.
+
+    Readers are asked last come first. A reader looks at the file and leaves it alone if it is not its
+    own; one that raises is passed over, and named among the faults.
+
+    Args:
+        path: The file, as it lies on disk. Never to be changed.
+
+    Returns:
+        What was read; None leaves the file to another reader.
+    """
     raise NotImplementedError
 
 
 @hookspec
 def strandbook_label_designs() -> list[LabelDesign]:
-    """Return label designs."""
+    """Offer label designs: what stands beside the code.
+
+    Returns:
+        Designs, each chosen by its name.
+    """
     raise NotImplementedError
 
 
 @hookspec
 def strandbook_after_result(result: ResultFacts) -> None:
-    """Be told of a result after it was stored; what is raised here changes nothing."""
+    """Be told of a result after it was stored.
+
+    What is raised here changes nothing: the result stays, the fault is kept with the plugin's name.
+
+    Args:
+        result: The result, as it was stored.
+
+    Returns:
+        Nothing; what is returned is not looked at.
+    """

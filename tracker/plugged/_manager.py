@@ -92,7 +92,9 @@ class Plugged:
 
     def _arrival(self, name: str, plugin: Any) -> Iterator[Problem]:
         if self._pluggy.has_plugin(name) or self._pluggy.is_registered(plugin):
-            yield Problem(name, "", "a plugin of this name is already there")
+            yield Problem(
+                name, "", "a plugin of this name is already there, or the same plugin under another"
+            )
         yield from hook_problems(name, plugin)
 
     def _offered(self, name: str, plugin: Any) -> tuple[list[Any], list[Problem]]:
