@@ -67,6 +67,11 @@ def test_quoted_fields() -> None:
     assert (log.how_read.header, values(log)) == (("time, s", "chamber"), [20.5, 20.6])
 
 
+def test_quoted_decimal_commas_between_commas() -> None:
+    """Quotes let a decimal comma stand between commas."""
+    assert values(read("t,chamber", '0,"20,5"', '1,"20,6"')) == [20.5, 20.6]
+
+
 def test_lines_before_the_headings_are_skipped_and_counted() -> None:
     """What a logger says about itself before the table is skipped."""
     log = read("Logger 7", "serial;4711;x", "", "t;chamber", "0;20", "1;21")

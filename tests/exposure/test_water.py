@@ -21,6 +21,7 @@ from tracker.exposure import (
     Timeline,
     Water,
     load_families,
+    rh_elsewhere,
     timeline,
     water,
     water_history,
@@ -202,6 +203,26 @@ def test_a_dryer_without_any_room_uses_the_last_open_air() -> None:
     bare = timeline([stay], [Drying(hour(10), hour(20), 60.0)], [], hour(20))
     full = timeline([stay], [Drying(hour(10), hour(20), 60.0, room_c=22.0, room_rh_pct=50.0)], [], hour(20))
     assert at(bare, 20, PA, 1.75, 1.0).centre_pct == at(full, 20, PA, 1.75, 1.0).centre_pct
+
+
+def test_a_warm_chamber_has_the_rooms_vapour() -> None:
+    """A spool inside a chamber of 60 °C sees the room's vapour pressure, not the room's humidity."""
+    room = Stay("open air", hour(0), hour(1), 22.0, 50.0)
+    vented = rh_elsewhere(50.0, 22.0, 60.0, "hyland-wexler")
+    bare = timeline([room, Stay("printer", hour(1), hour(9), 60.0)], [], [], hour(9))
+    full = timeline([room, Stay("printer", hour(1), hour(9), 60.0, vented)], [], [], hour(9))
+    assert at(bare, 9, PA, 1.75, 1.0).centre_pct == pytest.approx(
+        at(full, 9, PA, 1.75, 1.0).centre_pct, rel=1e-3
+    )
+    assert any("Humidity at the printer is the room's" in note for note in at(bare, 9, PA, 1.75).sentences)
+
+
+def test_before_the_first_record() -> None:
+    """Asked for a moment before any record, the answer is the start, and says that nothing is known."""
+    days = timeline([Stay("open air", hour(10), hour(20), 22.0, 50.0)], [], [], hour(20))
+    found = at(days, 5, PA, 1.75, 0.4)
+    assert found.centre_pct == 0.4
+    assert "Nothing is recorded before this moment." in found.sentences
 
 
 def test_the_measured_temperature_counts() -> None:

@@ -109,8 +109,6 @@ class _Clock:
 
 
 def _decimal(table: Table) -> Literal["point", "comma"]:
-    if table.delimiter == "comma":
-        return "point"
     fields = [field for number in range(table.columns) for field in table.sample(number)]
     commas = sum(_COMMA.match(field) is not None for field in fields)
     points = sum(_POINT.match(field) is not None for field in fields)

@@ -48,8 +48,14 @@ def assumption_notes(
 ) -> Iterator[str]:
     """Give a sentence for everything that nobody recorded and was assumed, or that strains the model."""
     segments = list(days.until_moment(at))
-    yield from _missing_rh(segments, EXPOSED, "open air", "what else was logged, or", assumed.open_rh_pct)
+    if days.began is None or at < days.began:
+        yield "Nothing is recorded before this moment."
+    yield from _missing_rh(
+        segments, ("open air",), "open air", "what else was logged, or", assumed.open_rh_pct
+    )
     yield from _missing_rh(segments, ("dry box",), "a dry box", "", assumed.box_rh_pct)
+    if any(s.place == "printer" and s.stay and s.stay.humidity is None for s in segments):
+        yield "Humidity at the printer is the room's vapour pressure at the filament's temperature."
     unlogged = sum(s.hours for s in segments if s.place == "unlogged")
     if unlogged:
         yield (
@@ -100,12 +106,11 @@ def _since(drying: Drying | None, exposure: OpenAir) -> str:
         return f"Since records began ({when:%Y-%m-%d %H:%M} UTC)" if when else "Without any record"
     hours = (drying.ended - drying.began).total_seconds() / 3600.0
     warm = f"{drying.temperature_c:.0f} °C {'set' if drying.measured_c is None else 'measured'}"
+    name = f"drying {drying.key}" if drying.key else drying.name
     change = ""
     if drying.before_g is not None and drying.after_g is not None:
         change = f", mass change {drying.after_g - drying.before_g:+.1f} g"
-    return (
-        f"Since drying {drying.key} ({warm}, {hours:.1f} h{change}, ended {drying.ended:%Y-%m-%d %H:%M} UTC)"
-    )
+    return f"Since {name} ({warm}, {hours:.1f} h{change}, ended {drying.ended:%Y-%m-%d %H:%M} UTC)"
 
 
 def _where(exposure: OpenAir) -> str:

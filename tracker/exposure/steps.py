@@ -196,6 +196,8 @@ class _Climates:
         humidity = self._widened(stay.humidity)
         if stay.place == "dry box":
             return Kind.EXPOSED, t_c, humidity or self.assumed.box_rh_pct
+        if stay.place == "printer":
+            return Kind.EXPOSED, t_c, humidity or _warmed(self.room[1], self.room[0], t_c)
         self.room = (t_c, humidity or self.logged)
         return Kind.EXPOSED, t_c, humidity or self.logged
 
@@ -214,10 +216,13 @@ class _Climates:
             return self._around(drying.dryer_rh_pct)
         room_c = self.room[0] if drying.room_c is None else drying.room_c
         room_rh = self.room[1] if drying.room_rh_pct is None else self._around(drying.room_rh_pct)
-        low, middle, high = (
-            min(100.0, rh_elsewhere(rh, room_c, drying.temperature_c, "hyland-wexler")) for rh in room_rh
-        )
-        return low, middle, high
+        return _warmed(room_rh, room_c, drying.temperature_c)
+
+
+def _warmed(rh: Triple, from_c: float, to_c: float) -> Triple:
+    # Hyland-Wexler, because dryers and chambers go beyond the 60 °C of the WMO form.
+    low, middle, high = (min(100.0, rh_elsewhere(each, from_c, to_c, "hyland-wexler")) for each in rh)
+    return low, middle, high
 
 
 def _pieces(

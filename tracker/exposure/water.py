@@ -181,6 +181,8 @@ def water_history(
 ) -> WaterHistory:
     """Return the water content at each of ``times`` in one pass; arguments as for :func:`water`.
 
+    Weighings up to the last of ``times`` correct the whole curve, also what comes before them.
+
     Raises:
         Refused: A moment outside the timeline, or a diameter, start or winding that cannot be.
     """
