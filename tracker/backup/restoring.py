@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError
 
 from tracker.backup.archive import BackupError, Contents, Reader, reading
+from tracker.backup.references import check_references, let_tables_be_copied
 from tracker.backup.tables import put_rows, tables_of
 from tracker.book import BOOK_FILE, Book, check_empty, files_folder, is_url, make_engine
 from tracker.files import Files
@@ -56,6 +57,7 @@ def _fill(book: Book, reader: Reader, progress: Progress) -> None:
         upgrade(connection, reader.contents.schema)
         _put_tables(connection, reader, progress)
         upgrade(connection)
+        check_references(connection)
 
 
 def _put_tables(connection: Connection, reader: Reader, progress: Progress) -> None:
@@ -86,6 +88,7 @@ def _place(place: str) -> Iterator[Book]:
     folder = files_folder(place)
     made = [path for path in _to_be_made(place, folder) if not path.exists()]
     with Book(place, make_engine(place, fresh=True), Files(folder)) as book:
+        let_tables_be_copied(book.engine)
         try:
             yield book
         except BaseException:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from sqlalchemy import Connection, event, text
+from sqlalchemy import Connection, text
 
-from tracker.backup.archive import BackupError
+from tracker.backup.references import check_references, let_tables_be_copied
 from tracker.backup.saving import save
 from tracker.book import Book, check_schema, files_folder, is_url, make_engine, schema_of
 from tracker.files import Files
@@ -48,7 +47,7 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
         BackupError: The backup cannot be written; then nothing was migrated.
     """
     with Book(place, make_engine(place), Files(files_folder(place))) as book:
-        _let_tables_be_copied(book)
+        let_tables_be_copied(book.engine)
         with book.connect() as connection:
             found = schema_of(connection)
             if found is None or found >= SCHEMA:
@@ -59,7 +58,7 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
             file = _beside(place, f"before-{SCHEMA}-{book.clock():%Y%m%dT%H%M%S}.backup")
             save(connection, book, file, progress or silent)
             upgrade(connection)
-            _check_references(connection, file)
+            check_references(connection)
             with book.doing(connection, act="upgrade", who=who, reason=f"schema {found} to {SCHEMA}"):
                 pass
     return Upgraded(found, SCHEMA, file)
@@ -69,33 +68,7 @@ def _beside(place: str, name: str) -> Path:
     return (files_folder(place) if is_url(place) else Path(place)) / name
 
 
-def _let_tables_be_copied(book: Book) -> None:
-    """Switch SQLite's foreign keys off, which it allows only before a transaction begins.
-
-    A column is changed there by copying its table and dropping the old one, which counts as deleting
-    every row that others refer to. The references are checked at the end.
-    """
-    if book.engine.dialect.name == "sqlite":
-        event.listen(book.engine, "connect", lambda driver, _: driver.execute("PRAGMA foreign_keys = OFF"))
-
-
 def _lock(connection: Connection) -> None:
     """Keep acts from being done on PostgreSQL until the migration is; SQLite has locked all already."""
     if connection.dialect.name != "sqlite":
         connection.execute(text("SELECT id FROM book FOR UPDATE"))
-
-
-def _check_references(connection: Connection, file: Path) -> None:
-    """Refuse a migration that left a row without the row it refers to.
-
-    Raises:
-        BackupError: There is one.
-    """
-    if connection.dialect.name != "sqlite":
-        return
-    lost: list[Any] = list(connection.execute(text("PRAGMA foreign_key_check")))
-    if lost:
-        raise BackupError(
-            f"The migration would leave {len(lost)} rows without what they refer to",
-            do=f"Nothing was changed; keep {file} and report this",
-        )
