@@ -179,6 +179,8 @@ class Plain:
             self.state.apply(("trouble", "an arc without a centre is taken as a straight line"))
             return False
         radius = math.hypot(x0 - cx, y0 - cy)
+        if radius == 0:
+            return False
         sign = 1.0 if kind == m.COUNTER else -1.0
         begin, end = math.atan2(y0 - cy, x0 - cx), math.atan2(y1 - cy, x1 - cx)
         sweep = (sign * (end - begin)) % (2 * math.pi)

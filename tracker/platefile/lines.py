@@ -54,6 +54,7 @@ class OtherLines:
         widths: Line widths seen, by number; number 0 is "not stated".
         dwells: Seconds of standstill by line of the chunk.
         cuts: Lines of the chunk behind which positions mean something else, with the operation.
+        doubts: From which line on firmwares differ in how they read E, and from which no more.
     """
 
     def __init__(self, state: State, read: Callable[[bytes], tuple[Meaning, ...]] = m.of_line) -> None:
@@ -62,6 +63,7 @@ class OtherLines:
         self.widths(0.0)
         self.dwells: dict[int, float] = {}
         self.cuts: list[tuple[int, Meaning]] = []
+        self.doubts: list[tuple[int, bool]] = [(0, False)]
         self._state = state
         self._read = read
         self._remembered: dict[bytes, Remembered] = {}
@@ -75,6 +77,7 @@ class OtherLines:
             Channels of modal number, width number, visit and layer marks.
         """
         self.dwells, self.cuts = {}, []
+        self.doubts = [(0, self._state.doubt_e)]
         modal, width = Channel(self._now), Channel(self._width)
         visit, mark = Channel(self._state.visit), Channel(len(self._state.marks))
         remembered = self._remembered
@@ -145,6 +148,8 @@ class OtherLines:
                 state.apply(meaning)
                 if meaning[0] == "object":
                     state.begin_visit()
+        if state.doubt_e is not self.doubts[-1][1]:
+            self.doubts.append((line, state.doubt_e))
         if state.context is before[0] and state.plan is before[1] and state.mode is before[2]:
             return number
         self._loaded = self.modals(state.modal)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from typing import BinaryIO
 
 import numpy as np
@@ -18,6 +19,10 @@ from tracker.platefile.source import Progress, chunks
 from tracker.platefile.state import State
 from tracker.platefile.tally import Tally
 
+_DOUBT = (
+    "E moves after a G90 or G91 that follows M82 or M83: some firmware lets those set E too, "
+    "so look up what this printer does (g90_sets_e)"
+)
 _WHOLE_WORDS = re.compile(rb"\s*[GMTgmt]\s*\d+(?:\s*[A-Za-z]\s*[-+]?(?:\d+\.?\d*|\.\d+)?)*\s*(?:[;(*].*)?")
 _CUT_WORD = re.compile(rb"[A-Za-z]\s*[-+]?$|\.$")
 
@@ -82,7 +87,16 @@ class Reader:
             start = max(start, line)
             self._cut(cut)
         self._gatherer.settle()
+        self._tell_doubts(found)
         self.tally.lines += len(found.kinds)
+
+    def _tell_doubts(self, found: scan.Scan) -> None:
+        """Say so if E moves between G90 or G91 and the next M82 or M83: firmwares read it differently."""
+        doubts = [*self._others.doubts, (len(found.kinds), False)]
+        for (start, doubtful), (stop, _) in pairwise(doubts):
+            moved = doubtful and not np.isnan(found.values[scan.E, start:stop]).all()
+            if moved and _DOUBT not in self.tally.problems:
+                self.tally.problems.append(_DOUBT)
 
     def _cut(self, cut: Meaning) -> None:
         if cut[0] == "home":

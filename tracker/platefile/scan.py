@@ -87,6 +87,8 @@ def scan(chunk: bytes) -> Scan:
     starts[0] = len(_PAD)
     starts[1:] = ends[:-1] + 1
     plain, kinds = _plain_moves(text, starts)
+    plain &= _first_word_follows(marks, letters, line_marks, starts)
+    kinds *= plain
     lines = np.repeat(np.arange(len(ends)), np.diff(line_marks, prepend=-1))
     kept = _words(letters, lines, plain, marks, starts)
     values = np.full((_SPARE + 1, len(ends)), np.nan)
@@ -105,6 +107,16 @@ def _plain_moves(text: Bytes, starts: Indices) -> tuple[Flags, Bytes]:
     plain &= (after == _BLANK) | ((after >= 65) & (after <= 90))  # noqa: PLR2004 - "A" to "Z"
     kinds = np.where(plain, np.maximum(digit - 48, 1), 0).astype(np.uint8)
     return plain, kinds
+
+
+def _first_word_follows(marks: Indices, letters: Bytes, line_marks: Indices, starts: Indices) -> Flags:
+    """Tell in which lines nothing but one blank stands between the command and its first word."""
+    second = np.empty_like(line_marks)
+    second[0] = 1
+    second[1:] = line_marks[:-1] + 2
+    second = np.minimum(second, len(marks) - 1)
+    near: Flags = (marks.take(second) <= starts + 3) & (letters.take(second) != _POINT)
+    return near
 
 
 def _words(letters: Bytes, lines: Indices, plain: Flags, marks: Indices, starts: Indices) -> Indices:
@@ -146,7 +158,7 @@ def _read(
     np.negative(number, out=number, where=negative)
     names = letters.take(kept)
     line = lines.take(kept)
-    bad = ~good | _SECOND.take(names)
+    bad = ~good | _SECOND.take(names) | (letters.take(after) == _POINT)
     if bad.any():
         kinds[line[bad]] = 0
     values[_COLUMN_OF.take(names), line] = number

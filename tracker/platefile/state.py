@@ -138,6 +138,7 @@ class State:
         self.in_thumbnail = False
         self.stated_plan: set[str] = set()
         self.e_mode_stated = False
+        self.doubt_e = False
         self.fraction_fans = True
         self._g90_sets_e = g90_sets_e
         self._nozzles: dict[int, float] = {}
@@ -286,11 +287,13 @@ class State:
 
     def _do_relative(self, relative: bool) -> None:
         self.mode = self.mode._replace(relative=relative)
+        self.doubt_e = self.e_mode_stated and relative is not self.mode.relative_e
         if self._g90_sets_e:
             self.mode = self.mode._replace(relative_e=relative)
 
     def _do_relative_e(self, relative: bool) -> None:
         self.e_mode_stated = True
+        self.doubt_e = False
         self.mode = self.mode._replace(relative_e=relative)
 
     def _do_unit(self, unit: float) -> None:
