@@ -103,10 +103,12 @@ def test_a_budget_picture_needs_a_value() -> None:
     assert budget_picture("T", [Outcome("a.b", refused="why")], "a.b") is None
 
 
-@pytest.mark.parametrize("module", ["tracker.api", "tracker.plugged", "tracker_methods.taptone"])
-def test_importing_loads_nothing_heavy(module: str) -> None:
+@pytest.mark.parametrize(
+    "work", ["import tracker.api", "import tracker_methods.taptone", "import tracker.plugged as p; p.load()"]
+)
+def test_neither_importing_nor_arriving_loads_anything_heavy(work: str) -> None:
     """Numbers, pictures and units are loaded by whoever first needs them."""
     heavy: Any = ("numpy", "scipy", "matplotlib", "pint", "uncertainties")
-    code = f"import sys, {module}; print([m for m in {heavy!r} if m in sys.modules])"
+    code = f"import sys; {work}; print([m for m in {heavy!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -51,6 +51,8 @@ _TABLE: dict[str, tuple[str, float]] = {
     "kJ/m^2": ("energy per area", 1.0),
     "g/cm^3": ("density", 1.0),
     "kg/m^3": ("density", 1e-3),
+    "m/s^2": ("acceleration", 1.0),
+    "mm/N": ("compliance", 1.0),
     "Hz": ("frequency", 1.0),
     "kHz": ("frequency", 1e3),
     "1": ("ratio", 1.0),
