@@ -28,8 +28,8 @@ def show_command(bench: Bench, /, target: str, as_json: bool) -> None:
         except (IdError, NotFoundError) as refusal:
             try:
                 row = material_named(session, target)
-            except NotFoundError:
-                raise refusal from None
+            except NotFoundError as unknown:
+                raise (unknown if "Did you mean" in unknown.do else refusal) from None
         told = shown_record(session, row, book.zone)
     if as_json:
         say_json(told.data)

@@ -110,7 +110,7 @@ def material_named(session: Session, name: str) -> Material:
     Raises:
         NotFoundError: There is none; near names are offered.
     """
-    names = dict(session.execute(select(Material.name, Material.id)).tuples().all())
+    names = {row.name: row.id for row in session.execute(select(Material.name, Material.id))}
     by_folded = {known.casefold(): known for known in names}
     exact = name if name in names else by_folded.get(name.strip().casefold())
     if exact is not None:

@@ -1,0 +1,147 @@
+"""Labels: what the book knows of a thing, short enough to be read at an arm's length."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+
+from tests.desk.bench import WHO, a_job, a_material, a_piece, a_pull, a_rig, a_spool
+from tracker.api import LabelDesign
+from tracker.book import Book
+from tracker.desk.dryings import start_drying
+from tracker.desk.finding import NotFoundError, find
+from tracker.desk.labelling import DESIGNS, Design, LabelRefusedError, label_of, label_sheet, stock_named
+from tracker.desk.offbed import PieceOutcome, take_off
+from tracker_labels import Label, stocks
+
+STOCK = "a4-3x8"
+
+
+def label(book: Book, target: str, line: str = "", design: Design = DESIGNS[0]) -> Label:
+    """Return what stands on the label of one thing."""
+    with book.read() as session:
+        return label_of(book, session, find(book, session, target), line, design)
+
+
+def words(made: Label) -> Sequence[str]:
+    """Return the four lines beside the code."""
+    return made.material, made.orientation, made.date, made.line
+
+
+def test_a_piece_shows_material_orientation_date_and_ones_own_line(book: Book) -> None:
+    """What tells it from its neighbours on the shelf."""
+    job = a_job(book, started_at="2026-03-02 07:00")
+    made = label(book, job.also[0], "chamber 60")
+    assert (made.id_text, *words(made)) == (job.also[0], "Nordlicht ASA", "ZXY", "2026-03-02", "chamber 60")
+
+
+def test_the_code_holds_id_and_book(book: Book) -> None:
+    """So that a label of another book is known as such."""
+    piece = a_piece(book)
+    assert label(book, piece).payload == f"{piece}.{book.code}"
+
+
+def test_a_spool_shows_lot_and_day_received(book: Book) -> None:
+    """A spool has no orientation."""
+    a_material(book)
+    spool = a_spool(book, lot="7731", received_on="2026-02-03")
+    assert words(label(book, spool)) == ("Nordlicht ASA", "lot 7731", "2026-02-03", "")
+
+
+def test_what_is_not_recorded_is_left_blank(book: Book) -> None:
+    """A label guesses nothing."""
+    assert words(label(book, a_piece(book))) == ("Nordlicht ASA", "ZXY", "", "")
+
+
+def test_a_drying_shows_heat_and_hours(book: Book) -> None:
+    """What stands on the tape on the oven."""
+    a_material(book)
+    done = start_drying(book, WHO, [a_spool(book)], {"set_c": 80, "planned_h": 6})
+    assert words(label(book, done.id)) == ("Nordlicht ASA", "80 °C 6 h", "2026-03-02", "")
+
+
+def test_a_rig_shows_its_name(book: Book) -> None:
+    """To be scanned before the piece."""
+    assert words(label(book, a_rig(book)))[:2] == ("Gantry", "rig")
+
+
+def test_a_measurement_has_no_label(book: Book) -> None:
+    """Its specimen has."""
+    done = a_pull(book, a_piece(book))
+    with pytest.raises(LabelRefusedError, match="Label its specimen"):
+        label_sheet(book, [done.id], STOCK)
+
+
+def test_a_design_by_lot_shows_the_lot_of_the_piece(book: Book) -> None:
+    """Two lots side by side want their lot in large letters."""
+    job = a_job(book)
+    assert words(label(book, job.also[0], design=DESIGNS[1]))[1] == "L-17"
+
+
+def test_a_design_of_a_plugin_is_used(book: Book) -> None:
+    """It gets the facts and gives the lines."""
+    design = LabelDesign("mine", "mine", lambda facts: [facts["job"], facts["name"]])
+    job = a_job(book)
+    assert words(label(book, job.also[0], design=design)) == (job.id, "bar", "", "")
+
+
+def test_a_design_that_fails_is_refused_by_name(book: Book) -> None:
+    """A plugin's fault is one line."""
+    design = LabelDesign("mine", "mine", lambda facts: [facts["weather"]])
+    piece = a_piece(book)
+    with pytest.raises(LabelRefusedError, match="'mine' failed"):
+        label(book, piece, design=design)
+
+
+def test_a_job_stands_for_its_pieces_that_did_not_fail(book: Book) -> None:
+    """What goes into the bin gets no label."""
+    job = a_job(book)
+    take_off(book, WHO, job.id, [PieceOutcome(2, "failed", "came loose")])
+    sheet = label_sheet(book, [job.id], STOCK)
+    both = label_sheet(book, [job.also[0], job.also[2]], STOCK)
+    assert sheet.pages_png() == both.pages_png()
+
+
+def test_a_job_of_failures_has_nothing_to_label(book: Book) -> None:
+    """An empty sheet is not drawn."""
+    job = a_job(book)
+    take_off(book, WHO, job.id, [PieceOutcome(number, "failed", "loose") for number in (1, 2, 3)])
+    with pytest.raises(LabelRefusedError, match="nothing to label"):
+        label_sheet(book, [job.id], STOCK)
+
+
+def test_a_stock_that_is_not_there_is_refused(book: Book) -> None:
+    """With the names of those that are."""
+    piece = a_piece(book)
+    with pytest.raises(LabelRefusedError, match="a4-3x8"):
+        label_sheet(book, [piece], "a4-3x9")
+
+
+def test_a_thing_that_is_not_there_is_refused(book: Book) -> None:
+    """No label is drawn of what nobody entered."""
+    with pytest.raises(NotFoundError):
+        label_sheet(book, ["J0001-01-Z"], STOCK)
+
+
+@pytest.mark.parametrize("how", [{"start_at": 0}, {"start_at": 25}, {"dpi": 0.0}, {"dpi": -300.0}])
+def test_places_and_dots_that_cannot_be_are_refused(book: Book, how: dict[str, float]) -> None:
+    """A sheet of 24 has no 25th place."""
+    piece = a_piece(book)
+    with pytest.raises(LabelRefusedError):
+        label_sheet(book, [piece], STOCK, **how)  # type: ignore[arg-type] # as the command line may pass them
+
+
+def test_a_stock_of_ones_own_that_is_not_there_is_refused() -> None:
+    """The path is named."""
+    with pytest.raises(LabelRefusedError, match=r"mine\.toml"):
+        stock_named("mine.toml")
+
+
+@pytest.mark.parametrize("stock", sorted(stocks()))
+@pytest.mark.parametrize("name", ["x" * 500, 'אסא "3" 🧪', "'; DROP TABLE"])
+def test_any_name_fits_on_every_stock(book: Book, stock: str, name: str) -> None:
+    """Text that does not fit is shortened; nothing fails."""
+    a_material(book, name)
+    spool = a_spool(book, name)
+    assert label_sheet(book, [spool], stock, line=name).pages

@@ -1,0 +1,265 @@
+"""Measuring: readings are kept whatever becomes of them; results come with uncertainty and budget."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from tests.desk.bench import (
+    PULL,
+    WHO,
+    Plain,
+    Spooled,
+    a_calibrated_rig,
+    a_job,
+    a_material,
+    a_piece,
+    a_pull,
+    a_rig,
+    a_spool,
+    at,
+    entries,
+    plugged_with,
+    row_of,
+)
+from tracker.api import ReadingsError, Recording
+from tracker.book import Book
+from tracker.desk.corrections import amend
+from tracker.desk.doubts import Doubt
+from tracker.desk.finding import NotFoundError, WrongKindError
+from tracker.desk.forms import FormError
+from tracker.desk.measuring import in_units, last_readings, last_rigs, measure
+from tracker.desk.offbed import PieceOutcome, take_off
+from tracker.errors import Refused
+from tracker.plugged import load
+
+HALF = 0.5 / math.sqrt(3)
+"""Standard uncertainty of a reading in steps of one: JCGM 100:2008, 4.3.7."""
+
+
+def test_readings_are_understood_with_their_units(book: Book) -> None:
+    """Grouped digits, a unit of one's own, a decimal comma."""
+    typed = {"max_force": "1,83 kN", "width": "1 cm", "thickness": "4,00"}
+    assert a_pull(book, a_piece(book), typed).results[0].value == pytest.approx(45.75)
+
+
+def test_a_width_in_kilograms_is_refused(book: Book) -> None:
+    """A unit of another kind is never converted."""
+    piece = a_piece(book)
+    with pytest.raises(Refused, match="width: 5 kg is not a quantity in mm"):
+        a_pull(book, piece, {**PULL, "width": "5 kg"})
+
+
+@pytest.mark.parametrize("width", ["0", "-10", "nan", "inf", "1e999"])
+def test_a_width_that_is_none_is_refused_and_nothing_is_kept(book: Book, width: str) -> None:
+    """No measurement is made of it."""
+    piece = a_piece(book)
+    before = entries(book)
+    with pytest.raises(Refused, match="width"):
+        a_pull(book, piece, {**PULL, "width": width})
+    assert entries(book) == before
+
+
+def test_a_reading_that_the_method_does_not_know_is_refused(book: Book) -> None:
+    """A misspelt field is not silently dropped."""
+    piece = a_piece(book)
+    with pytest.raises(ReadingsError, match="widht"):
+        a_pull(book, piece, {**PULL, "widht": "10"})
+
+
+def test_blank_readings_are_not_recorded() -> None:
+    """Enter at a prompt is no reading."""
+    assert in_units(load().method("tensile"), {"width": " ", "thickness": "4"}) == {"thickness": 4.0}
+
+
+def test_the_resolution_is_in_the_uncertainty(book: Book) -> None:
+    """Without a rig the method's own steps make it: 1 N, 0.01 mm, 0.01 mm."""
+    result = a_pull(book, a_piece(book)).results[0]
+    parts = (HALF / 1830, 0.01 * HALF / 10, 0.01 * HALF / 4)
+    assert result.uncertainty == pytest.approx(45.75 * math.hypot(*parts), rel=1e-6)
+
+
+def test_resolution_and_calibration_are_both_in_the_uncertainty(book: Book) -> None:
+    """A rig of 0.1 N steps, 2 N and 1 % at k = 2: its force counts 1 N, 0.5 % and the step."""
+    rig = a_calibrated_rig(book, "2 N + 1 %", k="2")
+    result = a_pull(book, a_piece(book), rigs=[rig]).results[0]
+    force = math.hypot(1.0, 0.005 * 1830, 0.1 * HALF)
+    parts = (force / 1830, 0.01 * HALF / 10, 0.01 * HALF / 4)
+    assert result.uncertainty == pytest.approx(45.75 * math.hypot(*parts), rel=1e-6)
+
+
+def test_the_budget_names_its_sources_and_adds_up(book: Book) -> None:
+    """Shares of the variance, together one."""
+    done = a_pull(book, a_piece(book), rigs=[a_calibrated_rig(book)])
+    budget = row_of(book, done.id).results[0].budget
+    assert sum(each["share"] for each in budget) == pytest.approx(1.0)
+    assert any("max_force" in each["source"] for each in budget)
+
+
+def test_a_measurement_without_a_rig_says_so(book: Book) -> None:
+    """The uncertainty is smaller than the truth, and the person is told."""
+    assert any("Rig not recorded" in each for each in a_pull(book, a_piece(book)).says)
+
+
+def test_a_rig_without_calibration_says_so(book: Book) -> None:
+    """What was never compared is not trusted silently."""
+    done = a_pull(book, a_piece(book), rigs=[a_rig(book)])
+    assert any("is not calibrated" in each for each in done.says)
+
+
+def test_the_calibration_in_force_that_day_is_kept(book: Book) -> None:
+    """A pull of January is not judged by a calibration of February."""
+    rig = a_calibrated_rig(book, done_on="2026-02-05")
+    done = a_pull(book, a_piece(book), rigs=[rig], about={"at": "2026-01-10 10:00"})
+    assert row_of(book, done.id).rigs[0].calibration is None
+
+
+def test_what_is_no_rig_is_no_rig(book: Book) -> None:
+    """A specimen is not what it was measured with."""
+    piece = a_piece(book)
+    with pytest.raises(WrongKindError, match="Here a rig is wanted"):
+        a_pull(book, piece, rigs=[piece])
+
+
+def test_a_missing_section_is_refused_by_name_and_the_force_is_kept(book: Book) -> None:
+    """Strength is not guessed without a section; the reading waits."""
+    done = a_pull(book, a_piece(book), {"max_force": "1830"})
+    row = row_of(book, done.id)
+    assert row.readings["max_force"] == 1830.0
+    assert (row.results[0].value, row.results[0].counted) == (None, False)
+    assert "width and thickness, or area" in row.results[0].refused
+
+
+def test_a_section_measured_later_gives_the_strength(book: Book) -> None:
+    """The waiting reading is computed as soon as it can be, and counts."""
+    done = a_pull(book, a_piece(book), {"max_force": "1830"})
+    amend(book, WHO, load(), done.id, ["area=0.4 cm^2"], "measured afterwards")
+    result = row_of(book, done.id).results[0]
+    assert (result.value, result.refused, result.counted) == (pytest.approx(45.75), None, True)
+
+
+def test_a_piece_that_failed_on_the_bed_is_asked_about(book: Book) -> None:
+    """Its number would say more of the bed than of the material."""
+    job = a_job(book)
+    take_off(book, WHO, job.id, [PieceOutcome(1, "failed", "came loose")])
+    with pytest.raises(Doubt, match=r"failed on the bed \(came loose\)"):
+        a_pull(book, job.also[0])
+
+
+def test_a_piece_already_broken_is_asked_about(book: Book) -> None:
+    """Nothing is pulled in two twice."""
+    piece = a_piece(book)
+    a_pull(book, piece)
+    with pytest.raises(Doubt, match="was used up by a test on 2026-03-02"):
+        a_pull(book, piece)
+
+
+def test_a_doubt_is_passed_when_it_is_meant(book: Book) -> None:
+    """The person at the rig knows."""
+    piece = a_piece(book)
+    a_pull(book, piece)
+    assert a_pull(book, piece, sure=True).results
+
+
+def test_a_destructive_method_uses_the_piece_up(book: Book) -> None:
+    """From then on it is broken, since the time of the test."""
+    piece = a_piece(book)
+    a_pull(book, piece, about={"at": "2026-03-02 07:30"})
+    assert row_of(book, piece).broken_at == at("2026-03-02 07:30")
+
+
+def test_another_method_leaves_the_piece_whole(book: Book) -> None:
+    """Measuring its load does not break it."""
+    piece = a_piece(book)
+    measure(book, WHO, plugged_with(Plain()), piece, "plain", {"load": "5"})
+    assert row_of(book, piece).broken_at is None
+
+
+def test_a_spool_at_a_rig_for_pieces_is_refused(book: Book) -> None:
+    """Both kinds are named."""
+    a_material(book)
+    spool = a_spool(book)
+    with pytest.raises(FormError, match=rf"{spool} is a spool; Tension is done on a specimen"):
+        a_pull(book, spool)
+
+
+def test_a_method_for_spools_takes_spools(book: Book) -> None:
+    """Melt flow and moisture are measured on filament."""
+    a_material(book)
+    spool = a_spool(book)
+    done = measure(book, WHO, plugged_with(Spooled()), spool, "spooled", {"load": "5"})
+    assert (done.subject, done.results[0].value) == (spool, 5.0)
+
+
+def test_a_job_is_nothing_to_measure(book: Book) -> None:
+    """One of its pieces is."""
+    job = a_job(book).id
+    with pytest.raises(WrongKindError, match="specimen or spool is wanted"):
+        a_pull(book, job)
+
+
+def test_an_absent_piece_is_refused(book: Book) -> None:
+    """An ID nobody gave out is not measured."""
+    with pytest.raises(NotFoundError):
+        a_pull(book, "J0001-01-Z")
+
+
+def test_a_method_that_is_not_there_is_refused_with_near_names(book: Book) -> None:
+    """A slip of the finger is answered with the name that was meant."""
+    with pytest.raises(Refused, match="Did you mean tensile"):
+        measure(book, WHO, load(), a_piece(book), "tensil", PULL)
+
+
+def test_a_method_that_raises_costs_its_results_and_nothing_else(book: Book) -> None:
+    """Readings are kept, the plugin is named, and the person is told."""
+
+    class Faulty(Plain):
+        """Fails."""
+
+        fault = ZeroDivisionError("by zero")
+
+    done = measure(book, WHO, plugged_with(Faulty()), a_piece(book), "plain", {"load": "5"})
+    row = row_of(book, done.id)
+    assert (row.readings["load"], row.results) == (5.0, [])
+    assert "plain plugin failed: ZeroDivisionError" in row.problem
+    assert any(each.startswith("Readings are kept; ") for each in done.says)
+
+
+def test_a_file_is_kept_with_its_measurement(book: Book) -> None:
+    """Byte for byte, under the field it belongs to."""
+    trace = Recording("t.csv", b"1;2\r\n\xff")
+    done = measure(
+        book, WHO, plugged_with(Plain()), a_piece(book), "plain", {"load": "5"}, files={"trace": trace}
+    )
+    kept = row_of(book, done.id).files[0]
+    assert (kept.field, kept.name, book.files.get(kept.sha256)) == ("trace", "t.csv", trace.data)
+
+
+def test_a_measurement_in_the_future_is_refused(book: Book) -> None:
+    """A clock that is wrong shows itself."""
+    piece = a_piece(book)
+    with pytest.raises(FormError, match="lies in the future"):
+        a_pull(book, piece, about={"at": "2026-04-01 08:00"})
+
+
+def test_who_enters_it_measured_it_unless_said_otherwise(book: Book) -> None:
+    """The operator is recorded in any case."""
+    job = a_job(book)
+    done = [a_pull(book, job.also[0]), a_pull(book, job.also[1], about={"operator": "Ben"})]
+    assert [row_of(book, each.id).operator for each in done] == [WHO, "Ben"]
+
+
+def test_the_last_rigs_and_readings_are_offered(book: Book) -> None:
+    """The next piece is most often pulled on the same rig."""
+    rig = a_calibrated_rig(book)
+    a_pull(book, a_piece(book), rigs=[rig])
+    with book.read() as session:
+        assert last_rigs(session, "tensile") == [rig]
+        assert last_readings(session, "tensile")["width"] == 10.0
+
+
+def test_before_the_first_measurement_nothing_is_offered(book: Book) -> None:
+    """There is no last one."""
+    with book.read() as session:
+        assert (last_rigs(session, "tensile"), last_readings(session, "tensile")) == ([], {})
