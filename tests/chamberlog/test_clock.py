@@ -95,6 +95,8 @@ def test_a_day_beyond_the_month_rolls_no_further_than_it_says() -> None:
         ("1740830400", "seconds since 1970", 1740830400.0),
         ("1740830400.5", "seconds since 1970", 1740830400.5),
         ("1740830400500", "milliseconds since 1970", 1740830400.5),
+        ("1740830400500000", "microseconds since 1970", 1740830400.5),
+        ("1740830400500000000", "nanoseconds since 1970", 1740830400.5),
         ("12.5", "s since the start", 12.5),
     ],
 )
@@ -129,6 +131,34 @@ def test_seconds_without_a_unit_are_a_guess() -> None:
     """Figures under a heading without unit are seconds, and the guess is said."""
     assert times("0", "1").guesses == ("times taken as seconds",)
     assert times("0", "1", header="t / s").guesses == ()
+
+
+@pytest.mark.parametrize(
+    ("field", "hours"),
+    [("12:30:00 AM", 0.5), ("1:30:00 am", 1.5), ("12:30:00 PM", 12.5), ("11:30:00PM", 23.5)],
+)
+def test_morning_and_afternoon(field: str, hours: float) -> None:
+    """The twelve-hour clock is understood, noon and midnight included."""
+    assert times(field, field).seconds[0] == hours * 3600.0
+
+
+def test_a_date_with_a_twelve_hour_clock() -> None:
+    """A date with AM or PM behind its clock is understood."""
+    found = times("03/25/2025 01:00:00 PM", "03/25/2025 11:00:00 AM")
+    assert np.diff(found.seconds).tolist() == [-7200.0]
+
+
+def test_a_row_without_zone_among_others_is_no_time() -> None:
+    """Beside rows with a zone, a row without one cannot be placed."""
+    found = times("2025-03-01T12:00:00Z", "2025-03-01T12:00:05", "2025-03-01T12:00:09Z")
+    assert found.basis == "utc"
+    assert np.isnan(found.seconds).tolist() == [False, True, False]
+
+
+def test_figures_beyond_any_calendar_are_no_time() -> None:
+    """A figure beyond the year 2100 among others is no time."""
+    found = times("1740830400", "99999999999", "1740830401").seconds
+    assert np.isnan(found).tolist() == [False, True, False]
 
 
 def test_two_midnights() -> None:

@@ -172,6 +172,20 @@ def test_fahrenheit_is_converted(header: str) -> None:
     assert log.how_read.units == {"chamber": "°F"}
 
 
+def test_a_lone_temperature_beside_a_humidity() -> None:
+    """What a room logger calls temperature and RH gives both, the first by guess."""
+    log = read("No.;Date Time;Temp °C;RH %", "1;2025-03-01 12:00:00;21.5;45", "2;2025-03-01 12:01:00;21.6;46")
+    assert list(log.channels) == ["humidity", "chamber"]
+    assert any("taken as the chamber" in guess for guess in log.how_read.guesses)
+
+
+def test_a_humidity_below_one_is_doubted() -> None:
+    """A humidity that never exceeds one may be a fraction; it is not changed, but named."""
+    log = read("t;rh", "0;0.45", "1;0.46")
+    assert values(log, "humidity") == [0.45, 0.46]
+    assert "fraction of one?" in str(log.problems[0])
+
+
 def test_kelvin_is_converted() -> None:
     """293.15 K are 20 °C."""
     assert values(read("t;chamber [K]", "0;293.15", "1;294.15")) == pytest.approx([20.0, 21.0])
@@ -434,6 +448,7 @@ def test_a_log_of_summer_knows_nothing_of_changes() -> None:
         (b"word\nanother\n", "no columns"),
         (b"t;chamber\n", "no row in it holds"),
         (b"t;foo\n0;1\n1;2\n", "no column is known"),
+        (b"t;chamber\n0;nan\n1;nan\n", "no reading of chamber can be used"),
         (b"when;chamber\nMonday;20\nTuesday;21\n", "no row in it holds"),
     ],
 )

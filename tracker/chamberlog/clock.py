@@ -19,10 +19,20 @@ from tracker.errors import Refused
 DAY_S: Final = 86400.0
 
 _ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d([.,]\d+)?)?\s*(Z|z|[+-]\d\d:?\d\d)?\Z")
-_DATE_FIRST = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})[T ,]+\d{1,2}:\d\d(:\d\d([.,]\d+)?)?\Z")
-_CLOCK = re.compile(r"\d{1,3}:\d\d(:\d\d([.,]\d+)?)?\Z")
+_DATE_FIRST = re.compile(
+    r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})[T ,]+\d{1,2}:\d\d(:\d\d([.,]\d+)?)?( ?[AaPp][Mm])?\Z"
+)
+_CLOCK = re.compile(r"\d{1,3}:\d\d(:\d\d([.,]\d+)?)?( ?[AaPp][Mm])?\Z")
 _FIGURE = re.compile(r"[+-]?\d+([.,]\d*)?([eE][+-]?\d+)?\Z")
-_EPOCH_S, _EPOCH_MS = 1e8, 1e11
+_EPOCH_S: Final = 1e8
+_EPOCHS: Final = (
+    (1e17, 1e-9, "nanoseconds"),
+    (1e14, 1e-6, "microseconds"),
+    (1e11, 1e-3, "milliseconds"),
+    (_EPOCH_S, 1.0, "seconds"),
+)
+_LAST_S: Final = 4102444800.0
+"""The year 2100: what lies beyond is no time of a log."""
 _FACTORS: Final = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
 _UNIT = re.compile(
     r"(?:^|[\W_])(ms|msec|millis|min|minutes?|minuten|h|hours?|stunden)(?:[\W_]|$)", re.IGNORECASE
@@ -80,7 +90,8 @@ def read_times(letters: Letters, header: str, *, decimal_comma: bool) -> Times:
 
 def _iso(letters: Letters) -> Times:
     body, offset = _without_zone(letters)
-    zoned = bool(np.count_nonzero(~np.isnan(offset)) * 2 > len(letters))
+    # One row with a zone makes a row without one unplaceable, not local.
+    zoned = not np.isnan(offset).all()
     body = np.where(body == ord(","), np.uint8(ord(".")), body)
     stamps = as_bytes(np.where(_shaped(body)[:, np.newaxis], body, np.uint8(0)))
     try:
@@ -150,7 +161,7 @@ def _date_first(letters: Letters) -> Times:
     fine = (count >= 5) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)  # noqa: PLR2004 - calendar
     months = np.where(fine, (year - 1970) * 12 + month - 1, 0)
     days = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64) + day - 1
-    seconds = days * DAY_S + _of_day(values[:, 3:], lengths[:, 3:])
+    seconds = days * DAY_S + _of_day(letters, values[:, 3:], lengths[:, 3:])
     guess = (f"dates read as {name}",)
     return Times(np.where(fine, seconds, np.nan), "local", f"{name} with clock, no zone stated", guess)
 
@@ -174,14 +185,18 @@ def _order_of_date(
     )
 
 
-def _of_day(values: Array, lengths: NDArray[np.int8]) -> Array:
+def _of_day(letters: Letters, values: Array, lengths: NDArray[np.int8]) -> Array:
     fraction = values[:, 3] / 10.0 ** lengths[:, 3]
-    return np.asarray(values[:, 0] * 3600.0 + values[:, 1] * 60.0 + values[:, 2] + fraction)
+    hours = values[:, 0]
+    # 12:05 AM is five past midnight, 12:05 PM five past noon.
+    am, pm = (((letters | 0x20) == ord(letter)).any(axis=1) for letter in "ap")
+    hours = np.where(am | pm, hours % 12.0 + 12.0 * pm, hours)
+    return np.asarray(hours * 3600.0 + values[:, 1] * 60.0 + values[:, 2] + fraction)
 
 
 def _clock(letters: Letters) -> Times:
     values, lengths, count = runs_of_digits(letters, 4)
-    seconds = np.where(count >= 2, _of_day(values, lengths), np.nan)  # noqa: PLR2004 - hours and minutes
+    seconds = np.where(count >= 2, _of_day(letters, values, lengths), np.nan)  # noqa: PLR2004 - hours and minutes
     known = seconds[~np.isnan(seconds)]
     if known.size and (known[0] == 0.0 or known.max() >= DAY_S):
         guess = "the clock starts at zero: taken as time since the start, not as the time of day"
@@ -203,10 +218,12 @@ def _over_midnight(seconds: Array) -> tuple[Array, int]:
 def _figures(seconds: Array, header: str) -> Times:
     known = seconds[~np.isnan(seconds)]
     typical = float(np.median(known)) if known.size else 0.0
-    if typical >= _EPOCH_MS:
-        return Times(seconds / 1000.0, "utc", "milliseconds since 1970")
-    if typical >= _EPOCH_S:
-        return Times(seconds, "utc", "seconds since 1970")
+    for least, factor, name in _EPOCHS:
+        if typical >= least:
+            since = seconds * factor
+            return Times(
+                np.where((since >= 0) & (since < _LAST_S), since, np.nan), "utc", f"{name} since 1970"
+            )
     found = _UNIT.search(header)
     unit = _unit(found[1]) if found else "s"
     guess = () if found or "s" in re.findall(r"[a-z]+", header.lower()) else ("times taken as seconds",)

@@ -96,6 +96,14 @@ def impossible(name: ChannelName, header: str, t_s: Array, values: Array, clock:
     return found
 
 
+def fraction(name: ChannelName, header: str, values: Array) -> list[Problem]:
+    """Name a humidity that never exceeds one: it may be a fraction and not per cent."""
+    if name != "humidity" or not values.size or float(values.max()) > 1.0:
+        return []
+    text = f"{header} never exceeds {values.max():g} %RH: is it a fraction of one? It was taken as per cent."
+    return [Problem("unlikely", text)]
+
+
 def frozen(header: str, t_s: Array, values: Array, clock: Clock) -> list[Problem]:
     """Name the times over which a sensor gave one value without the least change.
 

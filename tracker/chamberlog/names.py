@@ -61,12 +61,16 @@ def tokens(header: str) -> list[str]:
 def channel_of(header: str) -> ChannelName | None:
     """Return the channel that a heading names, or None; a set-point is not what was measured."""
     low, words = header.lower(), set(tokens(header))
-    if words & _MEANT_TOKENS or any(word in low for word in _MEANT):
+    if _is_meant(header):
         return None
     for name, known in _WORDS:
         if any(word in words or (len(word) > 2 and word in low) for word in known):  # noqa: PLR2004
             return name
     return None
+
+
+def _is_meant(header: str) -> bool:
+    return bool(set(tokens(header)) & _MEANT_TOKENS) or any(word in header.lower() for word in _MEANT)
 
 
 def time_columns(header: Sequence[str]) -> list[int]:
@@ -135,14 +139,14 @@ def _guessed(header: Sequence[str], free: Sequence[int]) -> Chosen:
             chosen.guesses.append(f"'{first}' and '{text}' both look like {name}: the first was taken")
         else:
             chosen.columns[name] = i
-    if not chosen.columns:
-        _only_temperature(header, free, chosen)
+    if not chosen.columns.keys() & {"chamber", "room"}:
+        _only_temperature(header, [i for i in free if i not in chosen.columns.values()], chosen)
     return chosen
 
 
 def _only_temperature(header: Sequence[str], free: Sequence[int], chosen: Chosen) -> None:
     warm = [i for i in free if i < len(header) and any(word in header[i].lower() for word in _PLAIN)]
-    warm = [i for i in warm if not set(tokens(header[i])) & _MEANT_TOKENS]
+    warm = [i for i in warm if not _is_meant(header[i])]
     only = warm if len(warm) == 1 else list(free) if len(free) == 1 and not header else []
     if only:
         chosen.columns["chamber"] = only[0]

@@ -6,7 +6,6 @@ import re
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from pathlib import Path
-from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +14,7 @@ from tracker.chamberlog import doubts
 from tracker.chamberlog.clock import DAY_S, Times, is_time, moment, read_times
 from tracker.chamberlog.figures import numbers
 from tracker.chamberlog.log import CHANNELS, Array, Channel, ChannelName, HowRead, Log, Problem
-from tracker.chamberlog.names import choose, time_columns, unit_of
+from tracker.chamberlog.names import Chosen, choose, time_columns, unit_of
 from tracker.chamberlog.table import Letters, Table, read_table
 from tracker.chamberlog.zones import to_utc
 from tracker.errors import Refused
@@ -24,7 +23,6 @@ _COMMA = re.compile(r"[+-]?\d+,\d+\s*(?:°?[CFK]|%)?\Z")
 _POINT = re.compile(r"[+-]?\d*\.\d+\s*(?:°?[CFK]|%)?\Z")
 _DATE_ALONE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}\Z")
 _CLOCK_ALONE = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?\Z")
-_LEAST_ROWS: Final = 1
 
 
 def read_csv_log(
@@ -45,50 +43,67 @@ def read_csv_log(
         Refused: Empty, no text, no columns, no time, or no column that is known; the text says what to do.
     """
     table = read_table(data)
-    decimal: Literal["point", "comma"] = _decimal(table)
+    comma = _has_decimal_comma(table)
     where, letters, time_name = _time_column(table)
-    times = read_times(letters, time_name, decimal_comma=decimal == "comma")
+    times = read_times(letters, time_name, decimal_comma=comma)
     chosen = choose(table.header, table.columns, where, columns)
-    seconds, began_utc, found = _placed(times, zone)
+    seconds, placed, found = _placed(times, zone)
     read = ~np.isnan(seconds)
-    if np.count_nonzero(read) < _LEAST_ROWS:
+    if not read.any():
         raise Refused("log file", why=f"no row of '{time_name}' holds a time", do="Look at that column.")
-    t_s = seconds[read] - np.nanmin(seconds)
     first_s = float(np.nanmin(seconds))
+    t_s = seconds[read] - first_s
     clock = _Clock(first_s, times, zone is not None)
     found += _of_rows(table, read, t_s, clock)
-    order = _in_order(t_s)
     channels: dict[ChannelName, Channel] = {}
-    units: dict[str, str] = {}
     for name, number in chosen.columns.items():
-        header = _called(table.header, number)
-        units[name] = unit_of(header, name)
-        values = _converted(numbers(table.column(number), decimal_comma=decimal == "comma"), units[name])
-        channel, doubtful = _channel(name, header, t_s[order], values[read][order], clock)
+        values = numbers(table.column(number), decimal_comma=comma)[read]
+        channels[name], doubtful = _channel(name, _called(table.header, number), t_s, values, clock)
         found += doubtful
-        channels[name] = channel
+    _refuse_without_readings(channels)
     return Log(
         channels=channels,
-        how_read=HowRead(
-            delimiter=table.delimiter,
-            decimal=decimal,
-            header=table.header,
-            skipped=table.skipped,
-            time_column=time_name,
-            time_form=times.form,
-            columns={name: channel.header for name, channel in channels.items()},
-            units=units,
-            unused=tuple(_called(table.header, i) for i in chosen.unused if i < len(table.header)),
-            guesses=(*times.guesses, *chosen.guesses),
-        ),
-        basis="utc" if began_utc else times.basis,
-        began=moment(first_s) if began_utc else None,
+        how_read=_how_read(table, time_name, times, chosen, channels, comma=comma),
+        basis="utc" if placed else times.basis,
+        began=moment(first_s) if placed else None,
         first_s=first_s,
         length_s=float(t_s.max()),
         rows=len(t_s),
         zone=zone,
         problems=tuple(found),
     )
+
+
+def _how_read(
+    table: Table,
+    time_name: str,
+    times: Times,
+    chosen: Chosen,
+    channels: Mapping[ChannelName, Channel],
+    *,
+    comma: bool,
+) -> HowRead:
+    return HowRead(
+        delimiter=table.delimiter,
+        decimal="comma" if comma else "point",
+        header=table.header,
+        skipped=table.skipped,
+        time_column=time_name,
+        time_form=times.form,
+        columns={name: channel.header for name, channel in channels.items()},
+        units={name: unit_of(channel.header, name) for name, channel in channels.items()},
+        unused=tuple(_called(table.header, i) for i in chosen.unused),
+        guesses=(*times.guesses, *chosen.guesses),
+    )
+
+
+def _refuse_without_readings(channels: Mapping[ChannelName, Channel]) -> None:
+    if not any(channel.values.size for channel in channels.values()):
+        raise Refused(
+            "log file",
+            why=f"no reading of {', '.join(c.header for c in channels.values())} can be used",
+            do="Look at those columns, or say which others to read.",
+        )
 
 
 class _Clock:
@@ -108,11 +123,11 @@ class _Clock:
         return f"{int(whole // 3600):02d}:{int(whole // 60) % 60:02d}:{int(whole) % 60:02d}"
 
 
-def _decimal(table: Table) -> Literal["point", "comma"]:
+def _has_decimal_comma(table: Table) -> bool:
     fields = [field for number in range(table.columns) for field in table.sample(number)]
     commas = sum(_COMMA.match(field) is not None for field in fields)
     points = sum(_POINT.match(field) is not None for field in fields)
-    return "comma" if commas > points else "point"
+    return commas > points
 
 
 def _time_column(table: Table) -> tuple[list[int], Letters, str]:
@@ -188,8 +203,11 @@ def _converted(values: Array, unit: str) -> Array:
 def _channel(
     name: ChannelName, header: str, t_s: Array, values: Array, clock: _Clock
 ) -> tuple[Channel, list[Problem]]:
+    order = _in_order(t_s)
+    t_s, values = t_s[order], _converted(values[order], unit_of(header, name))
     found = doubts.impossible(name, header, t_s, values, clock)
     fine = doubts.possible(name, values)
     t_s, values = t_s[fine], values[fine]
+    found += doubts.fraction(name, header, values)
     found += doubts.frozen(header, t_s, values, clock)
     return Channel(name, CHANNELS[name], header, t_s, values, doubts.gap_limit_s(t_s)), found
