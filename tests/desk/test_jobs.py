@@ -28,7 +28,7 @@ from tracker.errors import Refused
 from tracker.ids import specimen_id
 from tracker.model import SettingChange
 
-STARTED = {"started_at": "2026-03-02 07:00"}
+STARTED: dict[str, Any] = {"started_at": "2026-03-02 07:00"}
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import pytest
+from tracker_labels import Label, stocks
 
 from tests.desk.bench import WHO, a_job, a_material, a_piece, a_pull, a_rig, a_spool
 from tracker.api import LabelDesign
@@ -13,7 +14,6 @@ from tracker.desk.dryings import start_drying
 from tracker.desk.finding import NotFoundError, find
 from tracker.desk.labelling import DESIGNS, Design, LabelRefusedError, label_of, label_sheet, stock_named
 from tracker.desk.offbed import PieceOutcome, take_off
-from tracker_labels import Label, stocks
 
 STOCK = "a4-3x8"
 

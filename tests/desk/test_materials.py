@@ -16,7 +16,7 @@ def test_a_material_is_kept_with_the_ranges_of_its_data_sheet(book: Book) -> Non
     a_material(book, nozzle_low_c="240", nozzle_high_c="500 °F")
     with book.read() as session:
         row = material_named(session, "nordlicht asa")
-    assert (row.nozzle_low_c, row.nozzle_high_c) == (240.0, pytest.approx(260.0))
+    assert [row.nozzle_low_c, row.nozzle_high_c] == pytest.approx([240.0, 260.0])
 
 
 def test_a_range_upside_down_is_refused(book: Book) -> None:

@@ -219,9 +219,12 @@ def _amend_measurement(
 
 def _calibrations_moved(row: Measurement, zone: dt.tzinfo) -> bool:
     """Put in the calibrations that were in force on the corrected day; tells whether one is another."""
+    if row.at is None:
+        return False
+    day = row.at.astimezone(zone).date()
     moved = False
-    for each in row.rigs if row.at is not None else ():
-        right = in_force(each.rig, row.at.astimezone(zone).date())
+    for each in row.rigs:
+        right = in_force(each.rig, day)
         moved = moved or right is not each.calibration
         each.calibration = right
     return moved
