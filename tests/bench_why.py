@@ -238,18 +238,23 @@ def follow_up_plates(books: int) -> list[Line]:
 
 
 def speed() -> list[Line]:
-    """Time of one whole answer, best of three."""
+    """Time of one whole answer, best of five; judged by processor time, which other programs do not stretch."""
     lines = []
     for results, factors, most in ((1_000, 30, 0.3), (10_000, 30, 2.0)):
         asked = large_problem(results, factors)
-        times = []
-        for _ in range(3):
-            start = time.perf_counter()
-            answer(asked)
-            times.append(time.perf_counter() - start)
+        rounds = [_timed(asked) for _ in range(5)]
+        wall, cpu = min(r[0] for r in rounds), min(r[1] for r in rounds)
         name = f"one answer, {results:,} results × {factors} factors"
-        lines.append(Line(name, f"{min(times):.3f} s", f"< {most:g} s", min(times) < most))
+        lines.append(
+            Line(name, f"{cpu:.3f} s of processor, {wall:.3f} s by the clock", f"< {most:g} s", cpu < most)
+        )
     return lines
+
+
+def _timed(asked: Problem) -> tuple[float, float]:
+    wall, cpu = time.perf_counter(), time.process_time()
+    answer(asked)
+    return time.perf_counter() - wall, time.process_time() - cpu
 
 
 def table(books: int) -> list[Line]:

@@ -17,7 +17,7 @@ SIX = (
     Factor("spool", kind="category"),
     Factor("printer", kind="category"),
 )
-_BASE = {
+_BASE: dict[str, float | str] = {
     "nozzle_c": 240.0,
     "chamber_c": 40.0,
     "fan_pct": 30.0,
@@ -25,7 +25,7 @@ _BASE = {
     "spool": "S1",
     "printer": "P1",
 }
-_OTHER = {
+_OTHER: dict[str, float | str] = {
     "nozzle_c": 270.0,
     "chamber_c": 60.0,
     "fan_pct": 70.0,
@@ -124,7 +124,7 @@ def large_problem(results: int, factors: int, pieces: int = 5) -> Problem:
         for factor in registry:
             if factor.kind == "category":
                 found[factor.name] = f"L{rng.integers(4)}"
-            elif rng.random() > 0.05:  # noqa: PLR2004 - one plate in twenty lacks it
+            elif rng.random() > 0.05:  # one plate in twenty lacks it
                 found[factor.name] = float(rng.normal(0, 10))
         mean = 3.8 + rng.normal(0, 0.03)
         for piece in range(pieces):

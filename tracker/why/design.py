@@ -161,9 +161,7 @@ def _block(factor: Factor, observations: Sequence[Observation], keep: Sequence[O
 
 
 def _number(factor: Factor, values: list[Value]) -> _Block:
-    pairs = [as_interval(value) for value in values]
-    low = np.array([math.nan if pair is None else pair[0] for pair in pairs])
-    high = np.array([math.nan if pair is None else pair[1] for pair in pairs])
+    low, high = _limits(values)
     z = (low + high) / 2 / factor.span
     known = np.isfinite(z)
     missing = int(np.count_nonzero(~known))
@@ -173,6 +171,18 @@ def _number(factor: Factor, values: list[Value]) -> _Block:
     own = np.where(known, ((high - low) / (2 * _Z95) / factor.span) ** 2, float(np.var(z[known])))
     filled = np.where(known, z, float(np.mean(z[known])))
     return _Block(filled[:, None], (None,), own, missing, 0)
+
+
+def _limits(values: list[Value]) -> tuple[Array, Array]:
+    """Return least and greatest values, NaN where absent, each of shape (n,)."""
+    if set(map(type, values)) <= {float, int, type(None)}:
+        # The common case goes through numpy at once, which reads None as NaN.
+        numbers = np.array(values, dtype=np.float64)
+        numbers[np.isinf(numbers)] = np.nan
+        return numbers, numbers
+    pairs = [as_interval(value) or (math.nan, math.nan) for value in values]
+    low, high = np.array(pairs, dtype=np.float64).T
+    return low, high
 
 
 def as_interval(value: Value) -> tuple[float, float] | None:

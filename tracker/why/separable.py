@@ -136,7 +136,7 @@ def _first_look(plan: _Plan) -> _Look:
             unit[row != 0] = np.abs(row[row != 0])
     pick, units = np.ix_(columns, columns), np.outer(unit[columns], unit[columns])
     rows = (plan.rows / unit)[np.ix_(large, columns)]
-    scaled = _Plan(plan.owner[columns], rows, plan.full[pick] * units, plan.alone[pick] * units)
+    scaled = _Plan(plan.owner[columns], rows, plan.full[pick] / units, plan.alone[pick] / units)
     return _spread(_look(scaled, _NEARLY_NO_PRIOR), large, len(plan.rows))
 
 

@@ -1,0 +1,1 @@
+"""Checks of the answer to why two runs differ."""
