@@ -83,7 +83,7 @@ def test_the_first_place_is_told() -> None:
 
 def frozen(values: Array, step_s: float) -> list[Problem]:
     """Return what is said of a sensor read every ``step_s`` seconds."""
-    return doubts.frozen("T", np.arange(len(values)) * step_s, values, clock)
+    return doubts.frozen("T", np.arange(float(len(values))) * step_s, values, clock)
 
 
 def test_a_sensor_that_stands_still_at_the_end() -> None:

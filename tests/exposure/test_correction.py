@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
-from tests.exposure.days import family, hour
-from tracker.exposure import Drying, Reel, Stay, Timeline, Water, timeline, water, water_history
+from tests.exposure.days import family, hour, made_up
+from tracker.exposure import (
+    Drying,
+    Reel,
+    Stay,
+    Timeline,
+    Water,
+    load_families,
+    timeline,
+    water,
+    water_history,
+)
 
 AFTER_G, EMPTY_G = 1229.9, 221.0
 
@@ -132,8 +146,6 @@ def test_the_same_question_has_the_same_answer() -> None:
 
 def test_the_interval_covers_a_spool_made_up_within_the_priors() -> None:
     """A spool with twice the diffusion coefficient, weighed, lies within its interval."""
-    from tests.exposure.days import made_up  # noqa: PLC0415 - only here
-
     twin = made_up(4e-13, 55.0, 2.8, 9.5)
     days = the_days(0.0, reel=None)
     truth = [water(days, hour(h), twin, 1.75, 0.5).centre_pct or 0.0 for h in (336, 344, 348)]
@@ -143,3 +155,28 @@ def test_the_interval_covers_a_spool_made_up_within_the_priors() -> None:
         found = at(weighed, hours)
         assert found.grade == "B"
         assert (found.low_pct or 9.0) <= pct <= (found.high_pct or 0.0)
+
+
+def _made_up_spool(rng: np.random.Generator) -> tuple[float, Timeline]:
+    """Return the water after a drying, and the days with the weighing that such a spool would have given."""
+    sure = replace(load_families().assumptions, sensor_rh_pct=0.0)
+    d23 = 2e-13 * math.exp(rng.normal() * math.log(10.0) / 1.645)
+    part = math.exp(rng.normal() * math.log(1.15) / 1.645)
+    twin, start = made_up(d23, 55.0, 2.8 * part, 9.5 * part), rng.uniform(0.0, 2.8)
+    days = the_days(0.0, reel=None)
+    before, after = (
+        water(days, hour(h), twin, 1.75, start, assumed=sure).centre_pct or 0.0 for h in (336, 344)
+    )
+    loss_g = (before - after) / 100.0 * (AFTER_G - EMPTY_G) / (1.0 + after / 100.0)
+    return after, the_days(loss_g + rng.normal() * 0.1472, reel="none")
+
+
+def test_the_interval_holds_the_truth_nine_times_in_ten() -> None:
+    """Of spools made up from the priors about 90 % lie within their corrected interval."""
+    rng = np.random.default_rng(5)
+    inside = 0
+    for _ in range(60):
+        after, days = _made_up_spool(rng)
+        found = at(days, 344)
+        inside += (found.low_pct or 9.0) <= after <= (found.high_pct or 0.0)
+    assert 46 <= inside <= 60
