@@ -135,9 +135,11 @@ def _march(
     when_wet, when_dry = base + (runs.winding == Winding.DRIER), base + (runs.winding == Winding.WETTER)
     means = np.empty((len(surface) + 1, len(start)))
     means[0] = start
+    # One buffer for all blocks: fresh memory of this size costs more than filling it.
+    kept = np.zeros((_BLOCK, tau.shape[1], MODES + 1))
     for i, kind in enumerate(steps.kind.tolist()):
         if i % _BLOCK == 0:
-            kept = _kept(tau[i : i + _BLOCK])
+            _fill(kept, tau[i : i + _BLOCK])
         if kind == Kind.KNOWN:
             spools.know(surface[i])
         elif kind == Kind.SEALED:
@@ -154,14 +156,19 @@ def _march(
     return means
 
 
-def _kept(tau: Array) -> Array:
-    """Return what each mode keeps of its distance in each step at each level, shape (n, levels, 201)."""
-    kept = np.zeros((*tau.shape, MODES + 1))
+def _fill(kept: Array, tau: Array) -> None:
+    """Put into ``kept`` what each mode keeps of its distance in each step at each level.
+
+    Args:
+        kept: Shape (block, levels, 201); the tail's column stays zero.
+        tau: Shape (n, levels), n at most the block.
+    """
     # Exponentials are most of the work; fast levels need few of them.
     modes = np.searchsorted(RATES, _GONE / np.maximum(tau.min(axis=0), 1e-300))
     for level, count in enumerate(modes.tolist()):
-        np.exp(np.multiply.outer(tau[:, level], -RATES[:count]), out=kept[:, level, :count])
-    return kept
+        part = kept[: len(tau), level]
+        np.exp(np.multiply.outer(tau[:, level], -RATES[:count]), out=part[:, :count])
+        part[:, count:] = 0.0
 
 
 def _levels(steps: Steps, runs: Runs) -> Array:
