@@ -14,6 +14,7 @@ Numbers = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
 
 _FEW = 64
+_DIRECTIONS = 24
 _NONE = np.iinfo(np.int64).max >> 1
 
 
@@ -67,9 +68,11 @@ def _points(path: Path, rows: Numbers) -> list[Point]:
 def _outermost(x: Floats, y: Floats) -> list[Point]:
     """Return points among which every corner of the hull is, few enough for plain Python."""
     if len(x) > _FEW:
-        far = [int(np.argmax(x * np.cos(a) + y * np.sin(a))) for a in np.arange(8) * (np.pi / 4)]
+        angles = np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
+        far = np.argmax(np.outer(np.cos(angles), x) + np.outer(np.sin(angles), y), axis=1)
+        far = far[np.diff(far, append=far[0]) != 0]
         inside = np.ones(len(x), np.bool_)
-        for a, b in zip(far, far[1:] + far[:1], strict=True):
+        for a, b in zip(far.tolist(), np.roll(far, -1).tolist(), strict=True):
             inside &= (x[b] - x[a]) * (y - y[a]) - (y[b] - y[a]) * (x - x[a]) > 0
         x, y = x[~inside], y[~inside]
     return list(zip(x.tolist(), y.tolist(), strict=True))

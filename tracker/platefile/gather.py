@@ -41,6 +41,8 @@ class Gatherer:
         self._waiting: list[Rows] = []
         self._entry = 0.0
         self._key_before = (-1, NO_LAYER)
+        # Per context and island: mm deposited per bin of rate.
+        self._rates: dict[int, Floats] = {}
 
     def take(self, rows: Rows) -> None:
         """Take rows that follow those before."""
@@ -48,8 +50,12 @@ class Gatherer:
 
     def settle(self, *, last: bool = False) -> None:
         """Add up all rows that nothing to come can change; at the end, all of them."""
-        if not self._waiting:
-            return
+        if self._waiting:
+            self._settle(last=last)
+        if last:
+            self._hand_over_rates()
+
+    def _settle(self, *, last: bool) -> None:
         rows = joined(self._waiting)
         limits = rows.limit.copy()
         limits[0] = min(limits[0], self._entry)
@@ -119,12 +125,21 @@ class Gatherer:
         deposit = rows.deposit.take(told)
         rates = deposit / seconds.take(told)
         bins = np.clip((rates.view(np.int64) >> _BIN_SHIFT) - _BIAS, 0, _RATE_BINS - 1)
-        contexts = self._tally.state.contexts.values
         who = rows.context.take(told) * _ISLANDS + rows.island.take(told)
         present = np.flatnonzero(np.bincount(who))
         place = np.searchsorted(present, who) if len(present) > 1 else 0
-        sums = np.bincount(place * _RATE_BINS + bins, deposit, len(present) * _RATE_BINS)
-        for number, table in zip(present.tolist(), sums.reshape(len(present), _RATE_BINS), strict=True):
+        low = int(bins.min())
+        width = int(bins.max()) - low + 1
+        sums = np.bincount(place * width + (bins - low), deposit, len(present) * width)
+        for number, table in zip(present.tolist(), sums.reshape(len(present), width), strict=True):
+            kept = self._rates.get(number)
+            if kept is None:
+                kept = self._rates[number] = np.zeros(_RATE_BINS)
+            kept[low : low + width] += table
+
+    def _hand_over_rates(self) -> None:
+        contexts = self._tally.state.contexts.values
+        for number, table in self._rates.items():
             key = (contexts[number // _ISLANDS].objects, number % _ISLANDS)
             counted = self._tally.rates.setdefault(key, Counter())
             filled = np.flatnonzero(table)

@@ -15,7 +15,7 @@ from tracker.platefile.refusals import BinaryPlate, EmptyPlate, NotText, PackedP
 Progress = Callable[[int, int], None]
 Source = Path | BinaryIO | bytes
 
-CHUNK_BYTES = 1 << 18
+CHUNK_BYTES = 1 << 19
 """Small enough that the columns of a chunk stay in the processor's second cache."""
 _HEAD_BYTES = 1 << 16
 _LONGEST_LINE = 1 << 20
