@@ -390,6 +390,7 @@ def test_a_day_that_does_not_exist_is_no_time() -> None:
 
 
 def _local_rows(first_utc: datetime, count: int, step_s: int) -> list[str]:
+    """Return rows as a wall clock in Central Europe shows them."""
     moments = [first_utc + timedelta(seconds=step_s * i) for i in range(count)]
     return [f"{m.astimezone(BERLIN):%Y-%m-%d %H:%M:%S};{20 + i % 5}" for i, m in enumerate(moments)]
 
@@ -532,6 +533,7 @@ def test_any_table_is_a_log_or_refused(rows: list[list[str]]) -> None:
 
 
 def _read_or_refuse(data: bytes) -> None:
+    """Read, or be refused in one line; anything else fails."""
     log: Log | None = None
     try:
         log = read_csv_log(data, zone=BERLIN)

@@ -34,6 +34,7 @@ def rings(start: float, steps: Sequence[Step], cells: int = 300) -> tuple[Array,
 
 
 def _run(start: float, steps: Sequence[Step], cells: int) -> list[float]:
+    """Return the mean after each step on one grid."""
     edges = _edges(cells)
     area = np.diff(edges**2)
     value = np.full(cells, start)
@@ -45,11 +46,13 @@ def _run(start: float, steps: Sequence[Step], cells: int) -> list[float]:
 
 
 def _edges(cells: int) -> Array:
+    """Return ring edges that crowd towards the surface."""
     inwards = np.linspace(0.0, 1.0, cells + 1)
     return np.asarray(1.0 - (1.0 - inwards) ** 2)
 
 
 def _advance(value: Array, edges: Array, surface: float | None, tau: float) -> Array:
+    """Return the rings after one step."""
     # Scaled by the root of the ring areas the balances are symmetric, so time can be taken exactly.
     area = np.diff(edges**2) / 2.0
     root = np.sqrt(area)

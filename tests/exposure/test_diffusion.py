@@ -158,6 +158,7 @@ def test_profile_against_finite_volumes() -> None:
 
 
 def _reset_each_step() -> list[float]:
+    """Return O1 as it comes out when the profile is forgotten at each step."""
     mean, found = 0.0, []
     for surface, tau in O1:
         mean = mean_pct(exposed(uniform(mean), surface, tau))
@@ -166,6 +167,7 @@ def _reset_each_step() -> list[float]:
 
 
 def _without_tail(modes: int) -> list[float]:
+    """Return O1 as it comes out when the tail is dropped."""
     state, found = np.zeros(modes), []
     for surface, tau in O1:
         state = surface + (state - surface) * np.exp(-RATES[:modes] * tau)
@@ -174,6 +176,7 @@ def _without_tail(modes: int) -> list[float]:
 
 
 def _one_exponential() -> list[float]:
+    """Return O1 as it comes out with the slowest mode alone."""
     mean, found = 0.0, []
     for surface, tau in O1:
         mean = surface + (mean - surface) * math.exp(-RATES[0] * tau)
@@ -269,6 +272,7 @@ def test_scaling_of_radius_and_time() -> None:
 
 
 def _ask(what: str) -> Array | float:
+    """Ask one of the impossible questions."""
     return {
         "negative time": lambda: uptake(-1.0),
         "all of it": lambda: tau_for_uptake(1.0),

@@ -344,6 +344,7 @@ pieces = st.lists(st.tuples(places, st.floats(0.1, 500.0), st.floats(0.0, 100.0)
 
 
 def _days(plan: list[tuple[str, float, float]]) -> Timeline:
+    """Return the days that a generated plan describes."""
     began, stays, dryings = 0.0, [], []
     for place, hours, rh in plan:
         if place == "dryer":

@@ -80,6 +80,7 @@ def test_what_is_left_hangs_on_the_diffusion_coefficient(
 
 
 def _weighings(d_m2_s: float, hours: list[float], loss_g: float = 20.0) -> list[tuple[float, float]]:
+    """Return what a perfect balance would show."""
     return [(h, 1200.0 - loss_g * (uptake(d_m2_s * h * 3600.0 / 0.000875**2) if h else 0.0)) for h in hours]
 
 

@@ -82,15 +82,18 @@ _UNSURE: Final = "Nothing in the log says when it was started: check it against 
 
 
 def _by_clock(offset: float) -> str:
+    """Say on which side of the job's start the log begins."""
     side = "after" if offset >= 0.0 else "before"
     return f"By the clock: the log begins {abs(offset):.0f} s {side} the job's start."
 
 
 def _length_s(started: datetime, ended: datetime | None) -> float:
+    """Return how long the job lasted, or may last while it runs."""
     return _AFTER_S if ended is None else (ended - started).total_seconds()
 
 
 def _refuse_another_day(log: Log, offset: float, started: datetime, ended: datetime | None) -> None:
+    """Refuse a log that does not touch the job."""
     if offset > _length_s(started, ended) or offset + log.length_s < 0.0:
         first = started + timedelta(seconds=offset)
         last = first + timedelta(seconds=log.length_s)
@@ -103,6 +106,7 @@ def _refuse_another_day(log: Log, offset: float, started: datetime, ended: datet
 
 
 def _partly(log: Log, offset: float, started: datetime, ended: datetime | None) -> Iterator[str]:
+    """Give a sentence for each end of the job that the log misses."""
     if offset > _LATE_S:
         yield f"The log begins {offset / 60.0:.0f} min after the job: its first layers are not covered."
     if offset < -_AFTER_S:
@@ -113,6 +117,7 @@ def _partly(log: Log, offset: float, started: datetime, ended: datetime | None) 
 
 
 def _by_time_of_day(log: Log, started: datetime, ended: datetime | None) -> Aligned:
+    """Put a clock without a date on the day of the job."""
     if log.zone is None:
         raise Refused(
             "aligning by the clock",
@@ -129,6 +134,7 @@ def _by_time_of_day(log: Log, started: datetime, ended: datetime | None) -> Alig
 
 
 def _by_rise(log: Log) -> Aligned:
+    """Align by the surest channel that rises."""
     for name in _RISERS:
         channel = log.channels.get(name)
         rise = None if channel is None else _first_rise(channel)

@@ -89,6 +89,7 @@ def read_times(letters: Letters, header: str, *, decimal_comma: bool) -> Times:
 
 
 def _iso(letters: Letters) -> Times:
+    """Read ISO 8601, with a zone or without."""
     body, offset = _without_zone(letters)
     # One row with a zone makes a row without one unplaceable, not local.
     zoned = not np.isnan(offset).all()
@@ -148,6 +149,7 @@ def _shaped(body: Letters) -> NDArray[np.bool_]:
 
 
 def _one_stamp(stamp: bytes) -> np.datetime64:
+    """Read one stamp, or nothing."""
     try:
         return np.datetime64(stamp.decode("ascii", "replace").strip(), "us")
     except ValueError:
@@ -155,6 +157,7 @@ def _one_stamp(stamp: bytes) -> np.datetime64:
 
 
 def _date_first(letters: Letters) -> Times:
+    """Read dates in other orders, with a clock behind."""
     values, lengths, count = runs_of_digits(letters, 7)
     order, name = _order_of_date(letters, values, lengths)
     year, month, day = (values[:, place].astype(np.int64) for place in order)
@@ -169,6 +172,7 @@ def _date_first(letters: Letters) -> Times:
 def _order_of_date(
     letters: Letters, values: Array, lengths: NDArray[np.int8]
 ) -> tuple[tuple[int, int, int], str]:
+    """Return where year, month and day stand, and the name of that order."""
     if lengths[0, 0] == 4:  # noqa: PLR2004 - digits of a year
         return (0, 1, 2), "year, month, day"
     if ord(".") in letters[0, :6]:
@@ -186,6 +190,7 @@ def _order_of_date(
 
 
 def _of_day(letters: Letters, values: Array, lengths: NDArray[np.int8]) -> Array:
+    """Return seconds after midnight from hours, minutes, seconds and fraction."""
     fraction = values[:, 3] / 10.0 ** lengths[:, 3]
     hours = values[:, 0]
     # 12:05 AM is five past midnight, 12:05 PM five past noon.
@@ -195,6 +200,7 @@ def _of_day(letters: Letters, values: Array, lengths: NDArray[np.int8]) -> Array
 
 
 def _clock(letters: Letters) -> Times:
+    """Read a clock without a date."""
     values, lengths, count = runs_of_digits(letters, 4)
     seconds = np.where(count >= 2, _of_day(letters, values, lengths), np.nan)  # noqa: PLR2004 - hours and minutes
     known = seconds[~np.isnan(seconds)]
@@ -207,6 +213,7 @@ def _clock(letters: Letters) -> Times:
 
 
 def _over_midnight(seconds: Array) -> tuple[Array, int]:
+    """Return the times running on over midnight, and how often it passed."""
     known = np.flatnonzero(~np.isnan(seconds))
     # Back by more than half a day is the next day; back by less is a clock that was set.
     nights = np.concatenate([[0], np.cumsum(np.diff(seconds[known]) < -DAY_S / 2.0)])
@@ -216,6 +223,7 @@ def _over_midnight(seconds: Array) -> tuple[Array, int]:
 
 
 def _figures(seconds: Array, header: str) -> Times:
+    """Read plain figures: since 1970 if they are that large, else since the start."""
     known = seconds[~np.isnan(seconds)]
     typical = float(np.median(known)) if known.size else 0.0
     for least, factor, name in _EPOCHS:
@@ -231,6 +239,7 @@ def _figures(seconds: Array, header: str) -> Times:
 
 
 def _unit(word: str) -> str:
+    """Return the unit of time that a word stands for."""
     low = word.lower()
     return "ms" if low.startswith(("ms", "milli")) else "min" if low.startswith("m") else "h"
 

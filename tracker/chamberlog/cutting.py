@@ -72,6 +72,7 @@ def cut(aligned: Aligned, channel: ChannelName, spans: Sequence[tuple[float, flo
 
 
 def _merged(spans: Sequence[tuple[float, float]]) -> Array:
+    """Return the spans in order, those that overlap joined; shape (n, 2)."""
     merged: list[list[float]] = []
     for since, until in sorted(spans):
         if not until >= since:
@@ -113,6 +114,7 @@ class _Curve:
         return np.where(outside, np.nan, np.where(exact, self._v[i], value))
 
     def _until(self, moments: Array) -> tuple[Array, Array]:
+        """Return covered time and integral from the first reading up to moments."""
         i, part, joined = self._place(moments)
         nxt = np.minimum(i + 1, len(self._v) - 1)
         step = np.where(joined, part * (self._t[nxt] - self._t[i]), 0.0)
@@ -120,6 +122,7 @@ class _Curve:
         return self._time[i] + step, self._area[i] + step * (self._v[i] + value) / 2.0
 
     def _place(self, moments: Array) -> tuple[NDArray[np.intp], Array, NDArray[np.bool_]]:
+        """Return the reading before each moment, the part of the way to the next, and if they are joined."""
         last = max(len(self._t) - 2, 0)
         i = np.clip(np.searchsorted(self._t, moments, side="right") - 1, 0, last)
         nxt = np.minimum(i + 1, len(self._t) - 1)

@@ -133,6 +133,7 @@ def frozen(header: str, t_s: Array, values: Array, clock: Clock) -> list[Problem
 
 
 def _few(kind: str, found: Sequence[Problem], count: int) -> list[Problem]:
+    """Return the first few problems and a count of the others."""
     if count <= _MOST:
         return list(found)
     return [*found[:_MOST], Problem(kind, f"{kind}: {count - _MOST} more of this kind.")]

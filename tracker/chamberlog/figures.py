@@ -61,6 +61,7 @@ def _plain(letters: Letters) -> tuple[Array, NDArray[np.bool_]]:
 
 
 def _one(field: bytes) -> float:
+    """Read one field that is no plain decimal; NaN where it is no number."""
     found = _NUMBER.match(field.decode("utf-8", "replace"))
     return float(found[1]) if found else float("nan")
 

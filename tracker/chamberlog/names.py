@@ -70,6 +70,7 @@ def channel_of(header: str) -> ChannelName | None:
 
 
 def _is_meant(header: str) -> bool:
+    """Say whether a heading names a set-point."""
     return bool(set(tokens(header)) & _MEANT_TOKENS) or any(word in header.lower() for word in _MEANT)
 
 
@@ -107,10 +108,12 @@ def choose(
 
 
 def _listed(header: Sequence[str], free: Sequence[int]) -> str:
+    """Return columns by heading or number, for a message."""
     return ", ".join(f"'{header[i]}'" if i < len(header) and header[i] else f"column {i + 1}" for i in free)
 
 
 def _as_asked(header: Sequence[str], count: int, asked: Mapping[str, str]) -> Chosen:
+    """Return the columns as the person named them."""
     chosen = Chosen()
     for name, wanted in asked.items():
         known = [channel for channel in CHANNELS if channel == name]
@@ -128,6 +131,7 @@ def _as_asked(header: Sequence[str], count: int, asked: Mapping[str, str]) -> Ch
 
 
 def _guessed(header: Sequence[str], free: Sequence[int]) -> Chosen:
+    """Return the columns as their headings name them."""
     chosen = Chosen()
     for i in free:
         text = header[i] if i < len(header) else ""
@@ -145,6 +149,7 @@ def _guessed(header: Sequence[str], free: Sequence[int]) -> Chosen:
 
 
 def _only_temperature(header: Sequence[str], free: Sequence[int], chosen: Chosen) -> None:
+    """Take the only temperature there is for the chamber's, and say so."""
     warm = [i for i in free if i < len(header) and any(word in header[i].lower() for word in _PLAIN)]
     warm = [i for i in warm if not _is_meant(header[i])]
     only = warm if len(warm) == 1 else list(free) if len(free) == 1 and not header else []

@@ -83,6 +83,7 @@ def _how_read(
     *,
     comma: bool,
 ) -> HowRead:
+    """Return everything that was guessed."""
     return HowRead(
         delimiter=table.delimiter,
         decimal="comma" if comma else "point",
@@ -98,6 +99,7 @@ def _how_read(
 
 
 def _refuse_without_readings(channels: Mapping[ChannelName, Channel]) -> None:
+    """Refuse a log whose columns hold nothing."""
     if not any(channel.values.size for channel in channels.values()):
         raise Refused(
             "log file",
@@ -124,6 +126,7 @@ class _Clock:
 
 
 def _has_decimal_comma(table: Table) -> bool:
+    """Say whether more fields have a decimal comma than a point."""
     fields = [field for number in range(table.columns) for field in table.sample(number)]
     commas = sum(_COMMA.match(field) is not None for field in fields)
     points = sum(_POINT.match(field) is not None for field in fields)
@@ -149,6 +152,7 @@ def _time_column(table: Table) -> tuple[list[int], Letters, str]:
 
 
 def _closed_up(letters: Letters) -> Letters:
+    """Return fields without zeros in their middle."""
     # A shorter date leaves zeros in the middle of the joined field.
     if (letters[:, :-1] == 0).any():
         joined = [row.replace(b"\0", b"") for row in (bytes(row) for row in letters)]
@@ -158,19 +162,23 @@ def _closed_up(letters: Letters) -> Letters:
 
 
 def _split(table: Table, date: int, clock: int) -> bool:
+    """Say whether two columns are a date and its clock."""
     dates, clocks = table.sample(date, 5), table.sample(clock, 5)
     return all(_DATE_ALONE.match(f) for f in dates) and all(_CLOCK_ALONE.match(f) for f in clocks)
 
 
 def _first_that_looks_like_time(table: Table) -> int:
+    """Return the first column with the form of a time, or the first of all."""
     return next((i for i in range(table.columns) if is_time(table.sample(i))), 0)
 
 
 def _called(header: Sequence[str], number: int) -> str:
+    """Return a column's heading, or its number."""
     return header[number] if number < len(header) and header[number] else f"column {number + 1}"
 
 
 def _placed(times: Times, zone: tzinfo | None) -> tuple[Array, bool, list[Problem]]:
+    """Return the times in UTC where that is possible, whether it was, and what was found on the way."""
     if times.basis != "local" or zone is None:
         return times.seconds, times.basis == "utc", []
     seconds, problems = to_utc(times.seconds, zone)
@@ -178,6 +186,7 @@ def _placed(times: Times, zone: tzinfo | None) -> tuple[Array, bool, list[Proble
 
 
 def _of_rows(table: Table, read: NDArray[np.bool_], t_s: Array, clock: _Clock) -> list[Problem]:
+    """Return what is wrong with the rows as a whole."""
     found = []
     if table.ragged:
         text = f"{table.ragged} of {table.rows} rows have more or fewer fields than the others."
@@ -190,11 +199,13 @@ def _of_rows(table: Table, read: NDArray[np.bool_], t_s: Array, clock: _Clock) -
 
 
 def _in_order(t_s: Array) -> NDArray[np.intp] | slice:
+    """Return what puts the rows in order of time."""
     # Nearly every log is in order already, and a million rows take a while to sort.
     return slice(None) if bool(np.all(t_s[1:] >= t_s[:-1])) else np.argsort(t_s, kind="stable")
 
 
 def _converted(values: Array, unit: str) -> Array:
+    """Return temperatures in °C."""
     if unit == "°F":
         return (values - 32.0) / 1.8
     return values - 273.15 if unit == "K" else values
@@ -203,6 +214,7 @@ def _converted(values: Array, unit: str) -> Array:
 def _channel(
     name: ChannelName, header: str, t_s: Array, values: Array, clock: _Clock
 ) -> tuple[Channel, list[Problem]]:
+    """Return a channel without what cannot be used, and what is wrong with it."""
     order = _in_order(t_s)
     t_s, values = t_s[order], _converted(values[order], unit_of(header, name))
     found = doubts.impossible(name, header, t_s, values, clock)

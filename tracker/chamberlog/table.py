@@ -118,6 +118,7 @@ def read_table(data: bytes | Path) -> Table:
 
 
 def _bytes(path: Path) -> bytes:
+    """Return a file's bytes."""
     try:
         return path.read_bytes()
     except OSError as error:
@@ -125,6 +126,7 @@ def _bytes(path: Path) -> bytes:
 
 
 def _text(data: bytes) -> str:
+    """Return a file's text, with line feeds only."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         text = data.decode("utf-16", "replace")
     elif (at := data.find(b"\0")) >= 0 or data[:4] in (b"PK\x03\x04", b"\x89PNG", b"\x1f\x8b\x08\x08"):
@@ -141,6 +143,7 @@ def _text(data: bytes) -> str:
 
 
 def _first_lines(text: str) -> list[str]:
+    """Return the first lines that hold anything."""
     found = []
     for line in text[: 400 * _SAMPLE].split("\n"):
         if line.strip():
@@ -151,6 +154,7 @@ def _first_lines(text: str) -> list[str]:
 
 
 def _delimiter(lines: Sequence[str]) -> str:
+    """Return what parts the fields."""
     bare = [_QUOTED.sub("q", line) for line in lines]
     for mark in DELIMITERS:
         counts = Counter(line.count(mark) for line in bare)
@@ -170,6 +174,7 @@ def _delimiter(lines: Sequence[str]) -> str:
 
 
 def _unquoted(text: str, delimiter: str) -> str:
+    """Return the text without quotes, its fields parted by a mark that no text holds."""
     rows = csv.reader(text.split("\n"), delimiter=delimiter)
     return "\n".join(_UNIT_SEPARATOR.join(field.replace("\n", " ") for field in row) for row in rows)
 
@@ -195,6 +200,7 @@ def _headings(text: str, mark: str) -> tuple[tuple[str, ...], int, int]:
 
 
 def _lines(text: str) -> Iterator[str]:
+    """Give the lines with their line feeds."""
     at = 0
     while at < len(text):
         end = text.find("\n", at)
@@ -204,6 +210,7 @@ def _lines(text: str) -> Iterator[str]:
 
 
 def _is_row(fields: Sequence[str]) -> bool:
+    """Say whether fields are readings and no headings."""
     filled = [field for field in fields if field]
     values = sum(_VALUE.match(field) is not None for field in filled)
     # A heading such as "T1" is no value; a status word beside readings does not make a row a heading.
@@ -219,6 +226,7 @@ def _heading_lines(before: Sequence[Sequence[str]], count: int) -> int:
 
 
 def _joined(before: Sequence[Sequence[str]], count: int) -> tuple[str, ...]:
+    """Return the headings from the lines before the first row."""
     lines = before[len(before) - _heading_lines(before, count) :]
     if not lines:
         return ()
@@ -229,6 +237,7 @@ def _joined(before: Sequence[Sequence[str]], count: int) -> tuple[str, ...]:
 
 
 def _tabulated(text: str, mark: str, name: str, header: tuple[str, ...], skipped: int) -> Table:
+    """Return where rows and fields lie."""
     body = np.frombuffer(f"{text}\n".encode(), dtype=np.uint8)
     ends = np.flatnonzero(body == ord("\n"))
     starts = np.concatenate([[0], ends[:-1] + 1])
@@ -251,6 +260,7 @@ def _tabulated(text: str, mark: str, name: str, header: tuple[str, ...], skipped
 def _stripped(
     body: NDArray[np.uint8], since: NDArray[np.intp], until: NDArray[np.intp]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the ends of fields without the blanks around them."""
     while np.any(blank := (since < until) & (body[since] == ord(" "))):
         since = since + blank
     while np.any(blank := (since < until) & (body[until - 1] == ord(" "))):
@@ -259,6 +269,7 @@ def _stripped(
 
 
 def _gathered(body: NDArray[np.uint8], since: NDArray[np.intp], until: NDArray[np.intp]) -> Letters:
+    """Return fields of different length as rows of equal length."""
     width = min(_WIDEST, int((until - since).max(initial=0)))
     letters = np.zeros((len(since), width), dtype=np.uint8)
     steps = np.arange(width)

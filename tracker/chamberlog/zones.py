@@ -91,6 +91,7 @@ def _after(local: Array, change: Change) -> tuple[NDArray[np.bool_], Problem]:
 
 
 def _changes(zone: tzinfo, low: float, high: float) -> Iterator[Change]:
+    """Give the clock changes between two moments."""
     at = low
     while at < high:
         step = min(at + _DAY_S, high)
@@ -101,6 +102,7 @@ def _changes(zone: tzinfo, low: float, high: float) -> Iterator[Change]:
 
 
 def _bisected(zone: tzinfo, low: float, high: float, before: float) -> float:
+    """Return the second of a clock change."""
     while high - low > 1.0:
         middle = (low + high) // 2
         low, high = (middle, high) if _offset(zone, middle) == before else (low, middle)
@@ -108,10 +110,12 @@ def _bisected(zone: tzinfo, low: float, high: float, before: float) -> float:
 
 
 def _offset(zone: tzinfo, utc_s: float) -> float:
+    """Return the offset from UTC in seconds at a moment."""
     moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=utc_s)
     offset = moment.astimezone(zone).utcoffset()
     return offset.total_seconds() if offset is not None else 0.0
 
 
 def _clock(local_s: float) -> str:
+    """Write a local second as a wall clock shows it."""
     return f"{datetime(1970, 1, 1) + timedelta(seconds=local_s):%Y-%m-%d at %H:%M}"  # noqa: DTZ001 - a wall clock

@@ -102,6 +102,7 @@ def correct(
 
 
 def _weighed(steps: Steps, days: Timeline, assumed: Assumptions) -> tuple[list[_Weighed], list[str]]:
+    """Return the weighings that may be used, and for each other one why not."""
     found: list[_Weighed] = []
     notes: list[str] = []
     for drying in days.dryings:
@@ -127,6 +128,7 @@ def _weighed(steps: Steps, days: Timeline, assumed: Assumptions) -> tuple[list[_
 
 
 def _doubt(drying: Drying, loss: MassLoss) -> str:
+    """Return why a loss is no filament water, or nothing."""
     if loss.kind == "gain":
         return f"the spool gained {-loss.grams:.2f} g in the dryer"
     if drying.reel == "cardboard":
@@ -146,6 +148,7 @@ class _Drawn:
     reel_part: Array
 
     def water(self, parts: tuple[Array, Array], moment: int) -> Array:
+        """Return the water of every run and sample at a moment, shape (K, M)."""
         first, second = parts
         return np.asarray(
             self.start * first[moment][:, np.newaxis] + self.scale * second[moment][:, np.newaxis]
@@ -153,17 +156,20 @@ class _Drawn:
 
 
 def _wetting(steps: Steps, winding: float) -> NDArray[np.bool_]:
+    """Return the direction of each step in the run of a strand with middle figures."""
     centre = Runs(*(np.array([1]), np.array([0]), np.array([0])), np.array([0.0]), winding)
     means = march(steps, centre)[:-1, 0]
     return np.asarray(steps.surface[:, 1] > means)
 
 
 def _prior(runs: Runs) -> Array:
+    """Return the logarithm of each run's weight before anything was weighed."""
     inputs = np.log([1 / 6, 2 / 3, 1 / 6])[runs.inputs]
     return np.asarray(inputs - (runs.exponents[runs.scale] * _NINETY) ** 2 / 2.0)
 
 
 def _draw(family: Family, assumed: Assumptions, start_pct: float | None) -> _Drawn:
+    """Return samples of isotherm, start, empty reel and its water."""
     # An additive recurrence fills the cube evenly and gives the same answer every time.
     root = 1.1673039782614187
     cube = (0.5 + np.outer(np.arange(1, _SAMPLES + 1), root ** -np.arange(1.0, 5.0))) % 1.0
@@ -194,6 +200,7 @@ def _weigh(
 
 
 def _chi2(each: _Weighed, wet: Array, dry: Array, drawn: _Drawn, assumed: Assumptions) -> Array:
+    """Return the squared misfit of one loss for every run and sample."""
     drying, known = each.drying, each.drying.empty_g
     low, high = assumed.empty_reel_g if known is None else (known, known)
     empty = low + drawn.empty_part * (high - low)
@@ -204,11 +211,13 @@ def _chi2(each: _Weighed, wet: Array, dry: Array, drawn: _Drawn, assumed: Assump
 
 
 def _answers(records: Sequence[int], weight: Array, parts: tuple[Array, Array], drawn: _Drawn) -> Array:
+    """Return 5, 50 and 95 % of the water at each moment."""
     kept = weight > weight.max() * 1e-7
     return np.array([_quantiles(drawn.water(parts, record)[kept], weight[kept]) for record in records])
 
 
 def _quantiles(values: Array, weight: Array) -> Array:
+    """Return the weighted 5, 50 and 95 % of values."""
     order = np.argsort(values)
     reached = np.cumsum(weight[order]) - weight[order] / 2.0
     return np.interp((0.05, 0.5, 0.95), reached / weight.sum(), values[order])

@@ -167,6 +167,7 @@ def check_event(event: Event) -> None:
 
 
 def _check_times(event: Event) -> None:
+    """Refuse times without UTC and ends before their beginning."""
     for when in (event.began, event.ended):
         if when is not None and when.utcoffset() != timedelta(0):
             raise Refused(
@@ -182,6 +183,7 @@ def _check_times(event: Event) -> None:
 
 
 def _check_rh(name: str, *values: float | None) -> None:
+    """Refuse humidities outside 0 to 100 %."""
     for value in values:
         if value is not None and not 0.0 <= value <= 100.0:  # noqa: PLR2004 - per cent
             raise Refused(
@@ -190,6 +192,7 @@ def _check_rh(name: str, *values: float | None) -> None:
 
 
 def _check_order(stay: Stay) -> None:
+    """Refuse a mean humidity outside its own range."""
     logged = [v for v in (stay.rh_low_pct, stay.rh_pct, stay.rh_high_pct) if v is not None]
     if logged != sorted(logged):
         raise Refused(
@@ -200,6 +203,7 @@ def _check_order(stay: Stay) -> None:
 
 
 def _check_temperature(name: str, *values: float | None) -> None:
+    """Refuse temperatures that no room or dryer has."""
     for value in values:
         if value is not None and not -40.0 <= value <= 200.0:  # noqa: PLR2004 - range of any dryer or room
             raise Refused(
@@ -208,6 +212,7 @@ def _check_temperature(name: str, *values: float | None) -> None:
 
 
 def _check_mass(name: str, *values: float | None) -> None:
+    """Refuse masses below zero."""
     for value in values:
         if value is not None and not value >= 0.0:
             raise Refused(f"{name}", why=f"mass {value:g} g is no mass", do="Correct the weighing.")

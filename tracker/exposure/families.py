@@ -195,15 +195,18 @@ def drying_advice(family: str, families: Families | None = None) -> DryingAdvice
 
 @cache
 def _bundled() -> Families:
+    """Return the families that come with the program, read once."""
     text = (resources.files(__package__) / "families.toml").read_text(encoding="utf-8")
     return parse_families(text, "families.toml")
 
 
 def _plain(name: str) -> str:
+    """Return a name as it is looked up."""
     return "".join(letter for letter in name.upper() if letter.isalnum())
 
 
 def _figure(entry: Mapping[str, Any] | None, positive: bool = True) -> Figure | None:
+    """Return a figure whose range holds its value."""
     if entry is None:
         return None
     figure = Figure(float(entry["value"]), float(entry["low"]), float(entry["high"]), str(entry["source"]))
@@ -213,6 +216,7 @@ def _figure(entry: Mapping[str, Any] | None, positive: bool = True) -> Figure | 
 
 
 def _family(name: str, entry: Mapping[str, Any]) -> Family:
+    """Return one family from its table."""
     no_estimate = entry.get("no_estimate")
     figures = {key: _figure(entry.get(key)) for key in ("w50_pct", "w100_pct", "d23_m2_s", "e_kj_mol")}
     lacking = [key for key, figure in figures.items() if figure is None]
@@ -230,6 +234,7 @@ def _family(name: str, entry: Mapping[str, Any]) -> Family:
 
 
 def _drying(name: str, entry: Mapping[str, Any]) -> DryingAdvice:
+    """Return the drying advice from its table."""
     low_c, high_c = entry.get("set_c", (None, None))
     low_h, high_h = entry.get("hours", (None, None))
     return DryingAdvice(
@@ -246,6 +251,7 @@ def _drying(name: str, entry: Mapping[str, Any]) -> DryingAdvice:
 
 
 def _assumptions(entry: Mapping[str, Any]) -> Assumptions:
+    """Return the assumptions from their table."""
     values: dict[str, Any] = {field.name: entry[field.name] for field in fields(Assumptions)}
     for key, value in values.items():
         values[key] = tuple(map(float, value)) if isinstance(value, list) else float(value)

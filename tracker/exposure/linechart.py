@@ -66,20 +66,24 @@ def days_text(
 
 
 def _columns(began: datetime, until: datetime, count: int) -> list[tuple[datetime, datetime]]:
+    """Return the beginning and end of each column."""
     share = (until - began) / count
     return [(began + i * share, began + (i + 1) * share) for i in range(count)]
 
 
 def _line(label: str, body: str) -> str:
+    """Return a line with its label."""
     return f"{label:<{_LABEL}}{body}".rstrip()
 
 
 def _dates(began: datetime, until: datetime, width: int) -> str:
+    """Return the line with the first and last day."""
     first, last = f"{began:%Y-%m-%d}", f"{until:%Y-%m-%d}"
     return f"{'UTC':<{_LABEL}}{first}{last:>{width - _LABEL - len(first)}}"
 
 
 def _places(days: Timeline, columns: Sequence[tuple[datetime, datetime]]) -> str:
+    """Return a letter for each column."""
     found, at = [], 0
     for since, until in columns:
         while at + 1 < len(days.segments) and days.segments[at].ended <= since:
@@ -95,6 +99,7 @@ def _places(days: Timeline, columns: Sequence[tuple[datetime, datetime]]) -> str
 
 
 def _jobs(days: Timeline, columns: Sequence[tuple[datetime, datetime]]) -> str:
+    """Return the marks of the jobs."""
     spans = [(job.began, job.ended or days.until) for job in days.jobs]
     return "".join(
         "J" if any(b < until and e >= since for b, e in spans) else "." for since, until in columns
@@ -102,6 +107,7 @@ def _jobs(days: Timeline, columns: Sequence[tuple[datetime, datetime]]) -> str:
 
 
 def _water(history: WaterHistory, columns: Sequence[tuple[datetime, datetime]], bars: str) -> Iterator[str]:
+    """Give the three lines of the water."""
     top = float(history.high_pct.max())
     for label, values in (
         ("water hi", history.high_pct),
@@ -118,6 +124,7 @@ def _curve(
     scale: tuple[float, float],
     bars: str,
 ) -> str:
+    """Return a bar for each column, blank before the first value."""
     drawn, at = [], -1
     rank = _rank(scale, len(bars) - 1)
     for _, until in columns:
@@ -128,6 +135,7 @@ def _curve(
 
 
 def _rank(scale: tuple[float, float], most: int) -> Callable[[float], int]:
+    """Return what gives a value its bar."""
     low, high = scale
     # The lowest bar is kept for "almost nothing": a blank means that nothing is known.
     return lambda value: 1 + min(most - 1, int((value - low) / (high - low) * most)) if high > low else 1
@@ -139,6 +147,7 @@ def _legend(
     mass_left: Sequence[tuple[datetime, float]],
     width: int,
 ) -> Iterator[str]:
+    """Give the lines that say what the letters and scales are."""
     seen = {segment.place for segment in days.segments}
     words = [f"{letter} {place}" for place, letter in LETTERS.items() if place in seen]
     if days.jobs:

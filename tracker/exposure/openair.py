@@ -77,9 +77,11 @@ def open_air(days: Timeline, at: datetime) -> OpenAir:
 
 
 def _hours(segments: Iterable[Segment]) -> float:
+    """Return the length of segments in hours."""
     return sum(segment.hours for segment in segments)
 
 
 def _mean(pairs: Sequence[tuple[float, float]]) -> float | None:
+    """Return the mean of values weighted by hours; None without any."""
     total = sum(hours for hours, _ in pairs)
     return sum(hours * value for hours, value in pairs) / total if total else None

@@ -68,6 +68,7 @@ def _drawn(
     title: str,
     form: str,
 ) -> bytes:
+    """Draw everything there is and return it in one form."""
     if days.began is None:
         raise Refused("chart of a spool", why="nothing is recorded of it", do="Record a stay first.")
     # Matplotlib takes half a second to import: only who wants a picture waits for it. A bare Figure
@@ -95,6 +96,7 @@ def _drawn(
 
 
 def _places(axis: Any, days: Timeline) -> None:
+    """Draw a row for each place, and one for the jobs."""
     shown = [place for place in _ROWS if any(s.place == place for s in days.segments)]
     for row, place in enumerate(shown):
         colour, hatch = _LOOK[place]
@@ -112,6 +114,7 @@ def _places(axis: Any, days: Timeline) -> None:
 
 
 def _water(axis: Any, history: WaterHistory) -> None:
+    """Draw the interval as a band with its middle."""
     times = list(history.times)
     axis.fill_between(
         times, history.low_pct, history.high_pct, color="#6aaed6", alpha=0.35, linewidth=0, label="interval"
@@ -124,6 +127,7 @@ def _water(axis: Any, history: WaterHistory) -> None:
 
 
 def _mass(axis: Any, mass_left: Sequence[tuple[datetime, float]], until: datetime) -> None:
+    """Draw the filament left as steps."""
     times = [*(moment for moment, _ in mass_left), until]
     grams = [*(g for _, g in mass_left), mass_left[-1][1]]
     axis.step(times, grams, where="post", color="#222222", linewidth=1.2)
@@ -132,6 +136,7 @@ def _mass(axis: Any, mass_left: Sequence[tuple[datetime, float]], until: datetim
 
 
 def _finish(figure: Any, axes: Any, days: Timeline, title: str) -> None:
+    """Draw the axis of time and the title."""
     dates: Any = importlib.import_module("matplotlib.dates")
 
     for axis in axes:

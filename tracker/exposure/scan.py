@@ -103,17 +103,21 @@ class _Spools:
     off: Array
 
     def mean(self) -> Array:
+        """Return the mean of each run."""
         return np.asarray(self.driven + self.off @ WEIGHTS)
 
     def know(self, pct: Array) -> None:
+        """Start afresh from a known content."""
         self.driven, self.off[:] = pct, 0.0
 
     def seal(self, mean: Array, tau: Array) -> None:
+        """Let the profile even out between sealed walls."""
         self.off += (self.driven - mean)[:, np.newaxis]
         self.off *= np.exp(-SEALED_RATE * tau)[:, np.newaxis]
         self.driven = mean
 
     def expose(self, surface: Array, kept: Array, level: NDArray[np.intp]) -> None:
+        """Hold the surfaces at new values."""
         self.off += (self.driven - surface)[:, np.newaxis]
         self.off *= kept.take(level, axis=0)
         self.driven = surface
@@ -121,6 +125,7 @@ class _Spools:
     def expose_some(
         self, took: NDArray[np.bool_], surface: Array, kept: Array, level: NDArray[np.intp]
     ) -> None:
+        """Hold only some of the surfaces at new values."""
         some = _Spools(self.driven[took], self.off[took])
         some.expose(surface[took], kept, level[took])
         self.off[took] = some.off
@@ -130,6 +135,7 @@ class _Spools:
 def _march(
     steps: Steps, runs: Runs, surface: Array, start: Array, wetting: NDArray[np.bool_] | None
 ) -> Array:
+    """Follow all runs through all steps; with ``wetting`` the directions are settled beforehand."""
     tau, base = _levels(steps, runs), 2 * runs.scale
     spools = _Spools(start, np.zeros((len(start), MODES + 1)))
     when_wet, when_dry = base + (runs.winding == Winding.DRIER), base + (runs.winding == Winding.WETTER)
@@ -178,6 +184,7 @@ def _levels(steps: Steps, runs: Runs) -> Array:
 
 
 def _not_taken(kind: int, inputs: NDArray[np.intp], wet: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say which runs leave out a time nobody logged."""
     # Time nobody logged: the high end takes it where it wets, the low end where it dries, the middle half.
     in_the_middle = (inputs == MIDDLE) & (kind == Kind.MAYBE_TOO)
     return np.asarray(in_the_middle | ((inputs == HIGH) & ~wet) | ((inputs == LOW) & wet))

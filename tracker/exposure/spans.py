@@ -132,6 +132,7 @@ def timeline(
 
 
 def _in_order(events: Iterable[_Event]) -> list[_Event]:
+    """Return records by their beginning, each checked."""
     found = sorted(events, key=lambda event: event.began)
     for event in found:
         check_event(event)
@@ -139,6 +140,7 @@ def _in_order(events: Iterable[_Event]) -> list[_Event]:
 
 
 def _close(stays: Sequence[Stay], until: datetime) -> tuple[list[Stay], list[str]]:
+    """Return the stays with an end each, and what was taken for granted."""
     closed: list[Stay] = []
     flags: list[str] = []
     for stay, later in zip_longest(stays, stays[1:]):
@@ -154,6 +156,7 @@ def _close(stays: Sequence[Stay], until: datetime) -> tuple[list[Stay], list[str
 
 
 def _refuse_overlaps(stays: Sequence[Stay], dryings: Sequence[Drying]) -> None:
+    """Refuse two stays or two dryings at one time."""
     # Open stays were closed before, so every end is known here.
     kinds: tuple[Sequence[Stay | Drying], ...] = (stays, dryings)
     for kind in kinds:
@@ -168,6 +171,7 @@ def _refuse_overlaps(stays: Sequence[Stay], dryings: Sequence[Drying]) -> None:
 
 
 def _refuse_drying_while_printing(dryings: Sequence[Drying], jobs: Sequence[JobUse], until: datetime) -> None:
+    """Refuse a drying and a job at one time."""
     # One sweep over both kinds by beginning: what begins is held against the latest end of the other kind.
     drying_end: tuple[datetime, Drying] | None = None
     job_end: tuple[datetime, JobUse] | None = None
@@ -186,6 +190,7 @@ def _refuse_drying_while_printing(dryings: Sequence[Drying], jobs: Sequence[JobU
 
 
 def _dried_while_printing(drying: Drying, job: JobUse) -> Refused:
+    """Return the refusal that names both."""
     return Refused(
         f"{drying.name} and {job.name} overlap",
         why=f"the drying ends at {drying.ended:%Y-%m-%d %H:%M} UTC, "
@@ -195,6 +200,7 @@ def _dried_while_printing(drying: Drying, job: JobUse) -> Refused:
 
 
 def _stay_pieces(stays: Sequence[Stay], dryings: Sequence[Drying]) -> Iterator[Segment]:
+    """Give the stays with the dryings taken out."""
     at = 0
     for stay in stays:
         began, ended = stay.began, stay.ended or stay.began
@@ -211,6 +217,7 @@ def _stay_pieces(stays: Sequence[Stay], dryings: Sequence[Drying]) -> Iterator[S
 def _without_gaps(
     pieces: Sequence[Segment], earliest: Sequence[datetime], until: datetime
 ) -> Iterator[Segment]:
+    """Give the pieces up to the end, with what is unlogged between."""
     starts = [*earliest, *(piece.began for piece in pieces[:1])]
     if not starts:
         return

@@ -73,6 +73,7 @@ def assumption_notes(
 
 
 def _strained(segments: Sequence[Segment], family: Family | None) -> Iterator[str]:
+    """Give a sentence where the model or the filament is strained."""
     damp = [s.stay.humidity for s in segments if s.place in EXPOSED and s.stay and s.stay.humidity]
     if any(middle > _DAMP_RH_PCT for _, middle, _ in damp):
         yield f"Above {_DAMP_RH_PCT:g} %RH the isotherm is extrapolated."
@@ -93,6 +94,7 @@ def _missing_rh(
     instead: str,
     range_pct: tuple[float, float, float],
 ) -> Iterator[str]:
+    """Give a sentence where a place has no humidity."""
     hours = sum(s.hours for s in segments if s.place in places and s.stay and s.stay.humidity is None)
     if hours:
         low, _, high = range_pct
@@ -101,6 +103,7 @@ def _missing_rh(
 
 
 def _since(drying: Drying | None, exposure: OpenAir) -> str:
+    """Return from when the exposure counts."""
     if drying is None:
         when = exposure.since_at
         return f"Since records began ({when:%Y-%m-%d %H:%M} UTC)" if when else "Without any record"
@@ -114,6 +117,7 @@ def _since(drying: Drying | None, exposure: OpenAir) -> str:
 
 
 def _where(exposure: OpenAir) -> str:
+    """Return the hours by place."""
     climate = ""
     if exposure.rh_mean_pct is not None and exposure.hours:
         climate = f" at {exposure.rh_mean_pct:.0f} %RH"
@@ -130,6 +134,7 @@ def _where(exposure: OpenAir) -> str:
 
 
 def _generic(found: Water, family: Family | None, winding: float) -> str:
+    """Return what the bounds of grade C rest on."""
     if found.winding_pct is None or found.diffusion_pct is None or family is None:
         return "grade C"
     wound, spread = found.winding_pct, found.diffusion_pct
@@ -142,6 +147,7 @@ def _generic(found: Water, family: Family | None, winding: float) -> str:
 
 
 def _why_no_number(family: Family | None) -> str:
+    """Return why a family gets no number."""
     if family is None:
         return "nothing is known of this family, so only the hours count"
     return family.no_estimate or "no figures"

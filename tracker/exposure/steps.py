@@ -130,6 +130,7 @@ def build_steps(
 
 
 def _start_notes(start_pct: float | None, assumed: Assumptions) -> Iterator[str]:
+    """Give a sentence on the water at the beginning."""
     if start_pct is None:
         low, middle, high = assumed.start_rh_pct
         yield (
@@ -185,6 +186,7 @@ class _Climates:
         yield from (row for at in cuts[cut:] for row in _known(known, at, began))
 
     def _climate(self, segment: Segment) -> tuple[Kind, float, Triple]:
+        """Return kind, °C and three humidities of a segment."""
         stay, drying = segment.stay, segment.drying
         if drying is not None:
             return Kind.EXPOSED, drying.temperature_c, self._dryer(drying)
@@ -202,16 +204,19 @@ class _Climates:
         return Kind.EXPOSED, t_c, humidity or self.logged
 
     def _widened(self, humidity: Triple | None) -> Triple | None:
+        """Return a humidity with its uncertainty, None without any."""
         # A single reading is known to the sensor's uncertainty; a logged range speaks for itself.
         if humidity is None or humidity[0] < humidity[2]:
             return humidity
         return self._around(humidity[1])
 
     def _around(self, rh: float) -> Triple:
+        """Return a reading with the sensor's uncertainty to both sides."""
         off = self.assumed.sensor_rh_pct
         return max(0.0, rh - off), rh, min(100.0, rh + off)
 
     def _dryer(self, drying: Drying) -> Triple:
+        """Return the humidity in a dryer, read or computed from its room."""
         if drying.dryer_rh_pct is not None:
             return self._around(drying.dryer_rh_pct)
         room_c = self.room[0] if drying.room_c is None else drying.room_c
@@ -220,6 +225,7 @@ class _Climates:
 
 
 def _warmed(rh: Triple, from_c: float, to_c: float) -> Triple:
+    """Return humidities of one vapour pressure at another temperature, at most saturated."""
     # Hyland-Wexler, because dryers and chambers go beyond the 60 °C of the WMO form.
     low, middle, high = (min(100.0, rh_elsewhere(each, from_c, to_c, "hyland-wexler")) for each in rh)
     return low, middle, high
@@ -228,6 +234,7 @@ def _warmed(rh: Triple, from_c: float, to_c: float) -> Triple:
 def _pieces(
     climate: tuple[Kind, float, Triple], since: datetime, until: datetime, began: datetime
 ) -> Iterator[Row]:
+    """Give the step of one climate, or two halves where nobody logged it."""
     kind, t_c, rh = climate
     seconds = (until - since).total_seconds()
     end = (until - began).total_seconds()
@@ -239,6 +246,7 @@ def _pieces(
 
 
 def _known(known: Sequence[MeasuredWater], at: datetime, began: datetime) -> Iterator[Row]:
+    """Give a step without length for each content measured at a moment."""
     for m in known:
         if m.at == at:
             low, high = max(0.0, m.pct - 2.0 * m.u_pct), m.pct + 2.0 * m.u_pct

@@ -61,6 +61,7 @@ class _Spool:
             raise Refused(f"winding {self.winding:g}", why="a wound spool is never faster than a strand")
 
     def steps(self, family: Family, times: Sequence[datetime]) -> Steps:
+        """Return the spool's days as numbers."""
         return build_steps(
             self.days,
             times,
@@ -89,6 +90,7 @@ class _Spool:
         return _Bounds(found.pct, tuple("B" for _ in times), notes, used=found.used)
 
     def _generic(self, steps: Steps, records: Sequence[int], notes: tuple[str, ...]) -> _Bounds:
+        """Return bounds from the family's figures alone."""
         means = march(steps, every_run(_EXPONENTS, self.winding))
         runs = means[records].reshape(len(records), 3, len(_EXPONENTS), 3)
         middle = runs[:, MIDDLE]
@@ -101,6 +103,7 @@ class _Spool:
         )
 
     def _corrected(self, family: Family, times: Sequence[datetime], records: Sequence[int]) -> Corrected:
+        """Return bounds corrected by the spool's weighings, if any can be used."""
         # The spread of the isotherm is one of the things sampled, so it must not be in the steps as well.
         steps = self.steps(replace(family, w_relative=0.0), times)
         return correct(
@@ -200,20 +203,24 @@ def water_history(
 
 
 def _records(steps: Steps, times: Sequence[datetime], began: datetime) -> list[int]:
+    """Return which of the n + 1 moments each time is."""
     seconds = np.array([(at - began).total_seconds() for at in times])
     # A microsecond of grace: the ends are sums of the same numbers, rounded.
     return [int(i) for i in np.searchsorted(steps.ends_s, seconds + 1e-6, side="right")]
 
 
 def _ends(runs: Array) -> Array:
+    """Return least and greatest of runs, shape (T, 2)."""
     return np.stack([runs.min(axis=(1, 2)), runs.max(axis=(1, 2))], axis=1)
 
 
 def _pair(ends: Array | None) -> Interval | None:
+    """Return the bounds of the first moment."""
     return None if ends is None else (float(ends[0, 0]), float(ends[0, 1]))
 
 
 def _measured_grade(steps: Steps, record: int) -> Grade:
+    """Return A where a measured content still stands, else C."""
     known = np.flatnonzero(steps.kind[:record] == Kind.KNOWN)
     if len(known) and np.all(steps.kind[known[-1] + 1 : record] == Kind.SEALED):
         return "A"
@@ -221,6 +228,7 @@ def _measured_grade(steps: Steps, record: int) -> Grade:
 
 
 def _regime(exposure: OpenAir, family: Family | None, diameter_mm: float, assumed: Assumptions) -> str:
+    """Return what the uncertainty hangs on."""
     if family is None or family.d23_m2_s is None or family.e_kj_mol is None:
         return "not estimated"
     exposed = exposure.hours + exposure.hours_box

@@ -166,6 +166,7 @@ def fit_drying(weighings: Sequence[tuple[float, float]], diameter_mm: float, u_g
 
 
 def _least_squares(hours: Array, grams: Array, per_second: Array) -> tuple[Array, Array]:
+    """Return the sum of squares and the final mass for each trial of D/a²."""
     tau = np.outer(per_second, hours * 3600.0)
     left = np.exp(-tau[:, :, np.newaxis] * RATES) @ WEIGHTS[:-1] + WEIGHTS[-1] * (tau == 0.0)
     off = left - left.mean(axis=1, keepdims=True)
