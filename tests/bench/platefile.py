@@ -45,9 +45,27 @@ def _visit(random_: random.Random, number: int) -> Iterator[str]:
     x, y = 40 + 60 * (number % 4), 60 + 100 * (number // 4)
     yield f"EXCLUDE_OBJECT_START NAME=bar_{number}"
     for feature, radius in (("Inner wall", 20.0), ("Outer wall", 20.5), ("Sparse infill", 19.5)):
-        yield from ("G1 E-.8 F2400", ";WIPE_START", "G1 F8000", f"G1 X{x + radius - 1:.3f} Y{y:.3f} E-.2", ";WIPE_END")
-        yield from ("G17", "G3 Z.6 I.044 J-1.216 P1  F30000", f"G1 X{x + radius:.3f} Y{y:.3f} Z.4", "G1 Z.2", "G1 E1 F2400")
-        yield from (f";TYPE:{feature}", ";WIDTH:0.45", "SET_VELOCITY_LIMIT ACCEL=5000", "M106 S127.5", "G1 F3600")
+        yield from (
+            "G1 E-.8 F2400",
+            ";WIPE_START",
+            "G1 F8000",
+            f"G1 X{x + radius - 1:.3f} Y{y:.3f} E-.2",
+            ";WIPE_END",
+        )
+        yield from (
+            "G17",
+            "G3 Z.6 I.044 J-1.216 P1  F30000",
+            f"G1 X{x + radius:.3f} Y{y:.3f} Z.4",
+            "G1 Z.2",
+            "G1 E1 F2400",
+        )
+        yield from (
+            f";TYPE:{feature}",
+            ";WIDTH:0.45",
+            "SET_VELOCITY_LIMIT ACCEL=5000",
+            "M106 S127.5",
+            "G1 F3600",
+        )
         yield from _infill(random_, x, y, radius) if "infill" in feature else _outline(random_, x, y, radius)
         yield f"G3 X{x + radius:.3f} Y{y + 0.5:.3f} I-{radius:.3f} J0 E1.25"
     yield f"EXCLUDE_OBJECT_END NAME=bar_{number}"
@@ -71,8 +89,12 @@ def write_plate(path: Path, size: int) -> None:
             z = f"{0.2 * number:.3f}".rstrip("0").rstrip(".")
             body = layers[number % len(layers)]
             height = f"Z{z}\n".encode()
-            body = body.replace(b"Z.2\n", height).replace(b"Z.4\n", height).replace(b"Z.6 ", height[:-1] + b" ")
-            file.write(f";LAYER_CHANGE\n;Z:{z}\n;HEIGHT:0.2\nG92 E0\nM73 P1 R9\nG1 Z{z} F9000\n".encode() + body)
+            body = (
+                body.replace(b"Z.2\n", height).replace(b"Z.4\n", height).replace(b"Z.6 ", height[:-1] + b" ")
+            )
+            file.write(
+                f";LAYER_CHANGE\n;Z:{z}\n;HEIGHT:0.2\nG92 E0\nM73 P1 R9\nG1 Z{z} F9000\n".encode() + body
+            )
         file.write(b"M104 S0\nM140 S0\n")
         file.writelines(f"; setting_{n} = {n}\n".encode() for n in range(_SETTINGS))
 
@@ -110,7 +132,9 @@ print(before / 1024, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 
 def _resident(path: Path) -> tuple[float, float]:
     """Return the resident MiB of a process before and after it has read a plate."""
-    found = subprocess.run([sys.executable, "-c", _RESIDENT, str(path)], capture_output=True, text=True, check=True)
+    found = subprocess.run(
+        [sys.executable, "-c", _RESIDENT, str(path)], capture_output=True, text=True, check=True
+    )
     before, after = found.stdout.split()
     return float(before), float(after)
 
@@ -122,7 +146,13 @@ def rows() -> list[Row]:
         write_plate(path, 50 * _MB)
         ours, floor = _alternating(path, _ROUNDS)
         size = path.stat().st_size / _MB
-        first = Row(f"plate of {size:.0f} MB", ours, floor, "<= 25 x", note=f"{size / ours:.0f} MB/s; floor: read and count lines")
+        first = Row(
+            f"plate of {size:.0f} MB",
+            ours,
+            floor,
+            "<= 25 x",
+            note=f"{size / ours:.0f} MB/s; floor: read and count lines",
+        )
         write_plate(path, 200 * _MB)
         ours, floor = _alternating(path, 2)
         second = Row("plate of 200 MB", ours, floor, "<= 5 s", note="floor: read and count lines")

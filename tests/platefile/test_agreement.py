@@ -36,8 +36,18 @@ def straight(draw: st.DrawFn) -> str:
 def arc(draw: st.DrawFn) -> str:
     """An arc by centre or by radius, a full circle, a helix."""
     ends = [f"{axis}{draw(hundredths)}" for axis in "XY" if draw(st.integers(0, 4))]
-    centre = [f"I{draw(hundredths)}", f"J{draw(hundredths)}"] if draw(st.integers(0, 4)) else [f"R{draw(hundredths)}"]
-    rest = [f"E{draw(amount)}"] if draw(st.booleans()) else [f"Z{draw(hundredths)}"] if draw(st.booleans()) else []
+    centre = (
+        [f"I{draw(hundredths)}", f"J{draw(hundredths)}"]
+        if draw(st.integers(0, 4))
+        else [f"R{draw(hundredths)}"]
+    )
+    rest = (
+        [f"E{draw(amount)}"]
+        if draw(st.booleans())
+        else [f"Z{draw(hundredths)}"]
+        if draw(st.booleans())
+        else []
+    )
     return f"G{draw(st.sampled_from('23'))} {' '.join([*ends, *centre, *rest])}{draw(feed)}"
 
 

@@ -83,7 +83,15 @@ def test_what_only_looks_like_a_flow_factor(line: str) -> None:
         (["G20", "G1 X1 Y1", "G1 X2 E1", "G1 Y2 E1", "G21"], (25.4, 25.4, 50.8, 50.8)),
         (["G1 X5 Y5", "G1 F600", "G1 X9 E1", "G1 Y7 E1"], (5, 5, 9, 7)),
     ],
-    ids=["relative", "relative and absolute", "set position", "set one axis", "homed", "inches", "feed alone"],
+    ids=[
+        "relative",
+        "relative and absolute",
+        "set position",
+        "set one axis",
+        "homed",
+        "inches",
+        "feed alone",
+    ],
 )
 def test_positions(lines: list[str], box: tuple[float, ...]) -> None:
     """Positions follow modes, offsets and units."""
@@ -92,7 +100,9 @@ def test_positions(lines: list[str], box: tuple[float, ...]) -> None:
 
 def test_unknown_position_is_not_in_the_box() -> None:
     """After homing, a deposit from an unknown place spans only what is known."""
-    assert lines_mm(piece("G1 X50 Y50", "G28 X Y", "G1 X5 Y5 E1", "G1 X9 Y7 E1")) == pytest.approx((5, 5, 9, 7))
+    assert lines_mm(piece("G1 X50 Y50", "G28 X Y", "G1 X5 Y5 E1", "G1 X9 Y7 E1")) == pytest.approx(
+        (5, 5, 9, 7)
+    )
 
 
 def test_g90_sets_e_where_the_firmware_does() -> None:
@@ -152,7 +162,9 @@ def test_pauses_are_flagged() -> None:
 
 def test_arc_in_another_plane_is_told() -> None:
     """G18 arcs are taken as straight lines, with a word."""
-    assert any("XY plane" in text for text in read("G18", "G2 X10 Y0 I5 E1", "G17", *ring(0, 0, 5, 5)).problems)
+    assert any(
+        "XY plane" in text for text in read("G18", "G2 X10 Y0 I5 E1", "G17", *ring(0, 0, 5, 5)).problems
+    )
 
 
 def test_bad_checksum_is_told_once() -> None:

@@ -75,7 +75,9 @@ def test_cancelled_object_is_told() -> None:
 
 def test_decoys_of_start_code_are_no_markers() -> None:
     """``INIT printing object`` comments do not open an object."""
-    plate = read("; INIT printing object a id:0 copy 0", *square(0), "; INIT stop printing object a id:0 copy 0")
+    plate = read(
+        "; INIT printing object a id:0 copy 0", *square(0), "; INIT stop printing object a id:0 copy 0"
+    )
 
     assert plate.dialect == "islands"
 
@@ -98,7 +100,9 @@ def test_same_name_different_copies() -> None:
 
 def test_same_name_different_printing_ids() -> None:
     """PRINTING_ID tells equal names apart."""
-    plate = read(";PRINTING: a", ";PRINTING_ID: 0", *square(0), ";PRINTING: a", ";PRINTING_ID: 1", *square(50))
+    plate = read(
+        ";PRINTING: a", ";PRINTING_ID: 0", *square(0), ";PRINTING: a", ";PRINTING_ID: 1", *square(50)
+    )
 
     assert names(plate) == ["a #1", "a #2"]
 

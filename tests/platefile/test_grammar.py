@@ -67,7 +67,9 @@ def test_checksum_that_does_not_fit() -> None:
     assert "checksum" in line.trouble
 
 
-@pytest.mark.parametrize(("line", "code"), [(b"M569.1 P1", "M569.1"), (b"G38.2 Z1", "G38.2"), (b"M620.1 E", "M620.1")])
+@pytest.mark.parametrize(
+    ("line", "code"), [(b"M569.1 P1", "M569.1"), (b"G38.2 Z1", "G38.2"), (b"M620.1 E", "M620.1")]
+)
 def test_sub_commands_are_commands_of_their_own(line: bytes, code: str) -> None:
     """``M620.1`` is not ``M620``."""
     assert take_apart(line).code == code

@@ -46,8 +46,11 @@ REWRITTEN = {
     "CR CR LF": b"\r\r\n".join(text(LINES).split(b"\n")),
     "CR": text(LINES).replace(b"\n", b"\r"),
     "BOM": b"\xef\xbb\xbf" + text(LINES),
-    "lower case": "\n".join(line if line.startswith(";") else line.lower() for line in LINES).encode() + b"\n",
-    "no blanks": text(re.sub(r"(?<=\d) (?=[A-Z])", "", line) if line.startswith("G") else line for line in LINES),
+    "lower case": "\n".join(line if line.startswith(";") else line.lower() for line in LINES).encode()
+    + b"\n",
+    "no blanks": text(
+        re.sub(r"(?<=\d) (?=[A-Z])", "", line) if line.startswith("G") else line for line in LINES
+    ),
     "two blanks": text(line.replace(" ", "  ") if line.startswith("G") else line for line in LINES),
     "numbers and checksums": text(with_number(n, line) for n, line in enumerate(LINES)),
     "comments behind": text(f"{line} ; X9 E9 = 1" if line.startswith("G1") else line for line in LINES),
@@ -112,7 +115,9 @@ def test_objects_and_unassigned_make_the_whole(dialect: str) -> None:
     plate = read_plate(text([*boxes(TWO, dialect=dialect), *extra]))
 
     assert plate.unassigned_mm == pytest.approx(2.5)
-    assert sum(one.filament_mm for one in plate.objects) + plate.unassigned_mm == pytest.approx(plate.filament_mm)
+    assert sum(one.filament_mm for one in plate.objects) + plate.unassigned_mm == pytest.approx(
+        plate.filament_mm
+    )
 
 
 def test_layers_make_the_object() -> None:

@@ -34,7 +34,9 @@ def test_spiral_hop_is_no_layer() -> None:
 
 def test_first_layer_height_and_typical_height() -> None:
     """The first layer may be higher than the others; the piece stands on the bed."""
-    one = piece("G1 Z0.3", *ring(0, 0, 10, 10), "G1 Z0.5", *ring(0, 0, 10, 10), "G1 Z0.7", *ring(0, 0, 10, 10))
+    one = piece(
+        "G1 Z0.3", *ring(0, 0, 10, 10), "G1 Z0.5", *ring(0, 0, 10, 10), "G1 Z0.7", *ring(0, 0, 10, 10)
+    )
 
     assert (one.box_mm[2], one.box_mm[5], one.layer_height_mm) == (0.0, 0.7, 0.2)
 
@@ -43,7 +45,12 @@ def test_objects_may_have_layers_of_different_height() -> None:
     """Each object's layers are its own."""
     lines = []
     for step in range(1, 7):
-        lines += [f"G1 Z{0.1 * step:.1f}", "EXCLUDE_OBJECT_START NAME=fine", *ring(0, 0, 10, 10), "EXCLUDE_OBJECT_END"]
+        lines += [
+            f"G1 Z{0.1 * step:.1f}",
+            "EXCLUDE_OBJECT_START NAME=fine",
+            *ring(0, 0, 10, 10),
+            "EXCLUDE_OBJECT_END",
+        ]
         if step % 2 == 0:
             lines += ["EXCLUDE_OBJECT_START NAME=coarse", *ring(30, 0, 10, 10), "EXCLUDE_OBJECT_END"]
     fine, coarse = read_plate(text([*HEAD, *lines])).objects
@@ -59,7 +66,9 @@ def spiral(*, marks: bool) -> Plate:
         lines += [";LAYER_CHANGE", f";Z:{0.4 * turn + 0.4:g}"] if marks else []
         for n in range(1, 37):
             angle, z = math.radians(10 * n), 0.4 * turn + 0.4 * n / 36
-            lines.append(f"G1 X{50 + 10 * math.cos(angle):.3f} Y{50 + 10 * math.sin(angle):.3f} Z{z:.3f} E0.05")
+            lines.append(
+                f"G1 X{50 + 10 * math.cos(angle):.3f} Y{50 + 10 * math.sin(angle):.3f} Z{z:.3f} E0.05"
+            )
     return read_plate(text([*HEAD, "G1 X60 Y50", *lines]))
 
 
@@ -96,7 +105,9 @@ def test_below_zero_and_outside_the_bed() -> None:
 
 def test_box_is_centre_line_and_a_line_width() -> None:
     """With a width stated for outer walls the box grows by half of it on every side."""
-    one = piece("G1 Z0.2", ";TYPE:Outer wall", ";WIDTH:0.44", *ring(0, 0, 10, 5), "G1 Z0.4", *ring(0, 0, 10, 5))
+    one = piece(
+        "G1 Z0.2", ";TYPE:Outer wall", ";WIDTH:0.44", *ring(0, 0, 10, 5), "G1 Z0.4", *ring(0, 0, 10, 5)
+    )
 
     assert one.box_mm == pytest.approx((-0.22, -0.22, 0.0, 10.22, 5.22, 0.4))
     assert one.line_width_basis == "stated by slicer"

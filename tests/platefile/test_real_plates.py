@@ -75,7 +75,10 @@ def test_flow_factor_counts() -> None:
     """A flow factor of 90 % is in the length, and named as its basis."""
     read = plate("one-object-printing-comments")
 
-    assert (read.filament_basis, read.in_layers_mm) == ("with flow factor", pytest.approx(1643.41, abs=LENGTH_MM))
+    assert (read.filament_basis, read.in_layers_mm) == (
+        "with flow factor",
+        pytest.approx(1643.41, abs=LENGTH_MM),
+    )
 
 
 @pytest.mark.parametrize(
@@ -93,7 +96,9 @@ def test_dialect(name: str, dialect: str) -> None:
     assert plate(name).dialect == dialect
 
 
-@pytest.mark.parametrize("name", ["four-objects-m486", "one-object-define-markers", "one-object-printing-comments"])
+@pytest.mark.parametrize(
+    "name", ["four-objects-m486", "one-object-define-markers", "one-object-printing-comments"]
+)
 def test_planned_time_is_close_to_the_slicers(name: str) -> None:
     """Where accelerations are in the file, the planned time is within 7 % of the stated one."""
     read = plate(name)
@@ -101,7 +106,9 @@ def test_planned_time_is_close_to_the_slicers(name: str) -> None:
     assert read.time_s == pytest.approx(read.stated.time_s, rel=0.07)
 
 
-@pytest.mark.parametrize("name", ["four-objects-m486", "one-object-define-markers", "one-object-mesh-comments"])
+@pytest.mark.parametrize(
+    "name", ["four-objects-m486", "one-object-define-markers", "one-object-mesh-comments"]
+)
 def test_whole_plates_are_complete(name: str) -> None:
     """A whole file is not called cut off."""
     assert plate(name).complete

@@ -66,7 +66,9 @@ def test_binary_is_found_in_a_file_with_a_plain_name(tmp_path: Path) -> None:
         read_plate(path)
 
 
-@pytest.mark.parametrize("refusal", [BinaryPlate(), EmptyPlate(), NotText(3), PackedPlate("gzip file"), NoExtrusion()])
+@pytest.mark.parametrize(
+    "refusal", [BinaryPlate(), EmptyPlate(), NotText(3), PackedPlate("gzip file"), NoExtrusion()]
+)
 def test_refusals_say_what_to_do(refusal: Refused) -> None:
     """Every refusal is one line and ends with the next step."""
     assert "\n" not in str(refusal)

@@ -62,7 +62,9 @@ def test_cold_nozzle_while_depositing_is_not_stated(lines: list[str]) -> None:
 
 def test_macro_hides_what_was_commanded_before() -> None:
     """A macro given another temperature sets it out of sight; its argument is a hint with its origin."""
-    plate = read("M104 S0", "M140 S0", "START EXTRUDER_TEMP=220 BED_TEMP=55", "M104 S220", ";MESH:a", *layer(0.2))
+    plate = read(
+        "M104 S0", "M140 S0", "START EXTRUDER_TEMP=220 BED_TEMP=55", "M104 S220", ";MESH:a", *layer(0.2)
+    )
     hints = {(hint.what, hint.value, hint.origin) for hint in plate.hints}
 
     assert (plate.objects[0].nozzle_c.value, plate.objects[0].bed_c.value) == (220, None)
@@ -106,7 +108,9 @@ def test_mean_is_weighted_by_filament() -> None:
 
 def test_changes_by_height() -> None:
     """Each change names what, where and from what to what."""
-    one = read("M104 S200", "M106 S0", ";MESH:a", *layer(0.2), "M104 S230", *layer(0.4), "M106 S255", *layer(0.6))
+    one = read(
+        "M104 S200", "M106 S0", ";MESH:a", *layer(0.2), "M104 S230", *layer(0.4), "M106 S255", *layer(0.6)
+    )
 
     assert one.objects[0].changes == (
         Change("nozzle_c", 0.4, 2, 200.0, 230.0),
@@ -116,7 +120,9 @@ def test_changes_by_height() -> None:
 
 def test_set_points_of_travel_do_not_count() -> None:
     """A temperature that holds only between deposits is in force for nothing."""
-    one = read("M104 S200", ";MESH:a", *layer(0.2), "M104 S150", "G1 X100", "M104 S200", *layer(0.4)).objects[0]
+    one = read("M104 S200", ";MESH:a", *layer(0.2), "M104 S150", "G1 X100", "M104 S200", *layer(0.4)).objects[
+        0
+    ]
 
     assert (one.nozzle_c.low, one.nozzle_c.high) == (200, 200)
 

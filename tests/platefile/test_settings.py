@@ -41,7 +41,9 @@ def test_thumbnails_are_skipped(name: str) -> None:
 
 def test_settings_in_numbered_pieces_of_json() -> None:
     """Pieces are joined before they are read; an unreadable join is left out."""
-    plate = read(';SETTING_3 {"global": "[general]\\\\nversion = 4\\\\nfilament_dens', ';SETTING_3 ity = 1.3\\\\n"}')
+    plate = read(
+        ';SETTING_3 {"global": "[general]\\\\nversion = 4\\\\nfilament_dens', ';SETTING_3 ity = 1.3\\\\n"}'
+    )
 
     assert dict(plate.settings)["global.version"] == "4"
     assert read(";SETTING_3 {broken").settings == ()

@@ -60,7 +60,13 @@ def test_corner_velocity() -> None:
 
 @pytest.mark.parametrize(
     ("limit", "seconds"),
-    [("M203 X50", 2.05), ("M203 X3000 Y3000", 2.05), ("M201 X500", 1.2), ("M204 S500", 1.2), ("M203 E1.5", 2.05)],
+    [
+        ("M203 X50", 2.05),
+        ("M203 X3000 Y3000", 2.05),
+        ("M201 X500", 1.2),
+        ("M204 S500", 1.2),
+        ("M203 E1.5", 2.05),
+    ],
     ids=["axis speed", "in mm/min", "axis acceleration", "one for all", "speed of E"],
 )
 def test_limits(limit: str, seconds: float) -> None:
@@ -91,7 +97,9 @@ def test_running_minima_are_the_two_passes(rows: list[tuple[float, float]], last
 def test_settled_rows_are_settled(rows: list[tuple[float, float]], more: list[tuple[float, float]]) -> None:
     """What is called settled does not change with what comes after."""
     early, count = lookahead.settled(np.array([a for a, _ in rows]), np.array([b for _, b in rows]))
-    late = lookahead.backward(np.array([a for a, _ in rows + more]), np.array([b for _, b in rows + more]), 0.0)
+    late = lookahead.backward(
+        np.array([a for a, _ in rows + more]), np.array([b for _, b in rows + more]), 0.0
+    )
 
     assert early[:count].tolist() == pytest.approx(late[:count].tolist(), rel=1e-9, abs=1e-7)
 

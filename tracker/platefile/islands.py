@@ -52,8 +52,8 @@ class Shadow:
         cell = _cell(x0.take(row) + share * (x1 - x0).take(row), y0.take(row) + share * (y1 - y0).take(row))
         layer = np.clip(key.take(known), 1 - _UNSEEN, _UNSEEN - 1).astype(np.int32).take(row)
         low, high = self._grid(begun)
-        low[cell] = np.minimum(low[cell], layer)
-        high[cell] = np.maximum(high[cell], layer)
+        np.minimum.at(low, cell, layer)
+        np.maximum.at(high, cell, layer)
 
     def _grid(self, begun: bool) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
         if begun not in self._grids:

@@ -1,0 +1,147 @@
+"""Templates of test pieces, and gauge sections."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.platefile.builder import TWO, boxes, text
+from tests.platefile.test_islands import bar
+from tracker.errors import Refused
+from tracker.platefile import (
+    BadWindow,
+    PlateObject,
+    Window,
+    gauge_window,
+    match_geometry,
+    match_object,
+    piece_named,
+    pieces,
+    read_plate,
+    section,
+)
+
+
+def ids(size: tuple[float, float, float]) -> list[str]:
+    """Return the names of the templates that fit a size."""
+    return [one.piece.id for one in match_geometry(size)]
+
+
+@pytest.mark.parametrize(
+    ("size", "names"),
+    [
+        ((170, 20, 4), ["iso527-1a", "iso527-1b", "free"]),
+        ((150.4, 20.2, 4.1), ["iso527-1b", "free"]),
+        ((4, 10, 80), ["iso178", "iso179", "free"]),
+        ((75, 12.5, 2), ["iso527-5a", "free"]),
+        ((35, 6, 1), ["iso527-5b", "free"]),
+        ((20, 20, 20.1), ["block", "free"]),
+        ((56, 53, 5), ["free"]),
+    ],
+)
+def test_matches(size: tuple[float, float, float], names: list[str]) -> None:
+    """Templates that fit, closest first, whichever way the piece lies; the free shape always last."""
+    assert ids(size) == names
+
+
+def test_every_template_matches_itself() -> None:
+    """Each template is among its own candidates, without deviation."""
+    for piece in pieces():
+        if piece.size_mm:
+            assert (piece.id, 0.0) in [
+                (one.piece.id, one.deviation_mm) for one in match_geometry(piece.size_mm)
+            ]
+
+
+def test_every_template_names_its_source() -> None:
+    """No figure without a source, even if that is common practice."""
+    assert all(piece.source and piece.gauge and piece.title for piece in pieces())
+    assert pieces()[-1].id == "free"
+
+
+def test_unknown_template_lists_the_known() -> None:
+    """A wrong name is refused with the right ones."""
+    with pytest.raises(Refused, match="iso527-1a"):
+        piece_named("iso999")
+
+
+def upright(height: float = 40.0) -> PlateObject:
+    """Return a bar that stands, in layers of 1 mm."""
+    return read_plate(text(boxes({"a": (0, 0, 10, 4)}, layers=int(height), height=1.0))).objects[0]
+
+
+def test_gauge_of_an_upright_piece_is_a_range_of_heights() -> None:
+    """In the middle of its height, as long as the template says."""
+    window = gauge_window(piece_named("shear-bar"), upright())
+
+    assert window == Window.heights(10, 30)
+
+
+def test_gauge_of_a_flat_piece_is_a_range_along_it() -> None:
+    """In the middle of its length, along X or Y."""
+    along_x, along_y = read_plate(text(boxes(TWO))).objects
+
+    for one, angle in ((along_x, 0.0), (along_y, 90.0)):
+        window = gauge_window(piece_named("shear-bar"), one)
+        assert (window.low, window.high, window.angle_deg) == pytest.approx((20, 40, angle))
+
+
+def test_gauge_of_an_askew_piece_is_along_its_direction() -> None:
+    """A bar across the plate has its section across the plate."""
+    (one,) = bar(30).objects
+    window = gauge_window(piece_named("torsion-bar"), one)
+
+    assert (window.angle_deg, window.high - window.low) == (30.0, pytest.approx(60))
+    assert match_object(one)[0].piece.id == "free"
+
+
+@pytest.mark.parametrize("name", ["block", "free"])
+def test_whole_piece(name: str) -> None:
+    """A block and a free shape are taken whole."""
+    one = read_plate(text(boxes({"a": (0, 0, 20, 20)}, layers=20, height=1.0))).objects[0]
+
+    assert gauge_window(piece_named(name), one) == Window.heights(0, 20)
+
+
+def test_section_of_heights() -> None:
+    """Layers whose middle lies in the range, with their times and spans."""
+    one = upright()
+    cut = section(one, Window.heights(10, 30))
+
+    assert (cut.first_layer, cut.last_layer, cut.layers, cut.z_mm) == (11, 30, 20, (10, 30))
+    assert cut.layer_time_min_s == min(one.layer_time_s[10:30])
+    assert cut.spans_s[0][0] == one.layer_start_s[10]
+    assert len(cut.spans_s) == 20
+
+
+def test_top_layer_bonds_nothing() -> None:
+    """The last layer's time does not count as a layer time where there are others."""
+    one = upright()
+
+    assert section(one, Window.heights(0, 40)).layer_time_min_s == one.layer_time_min_s
+
+
+def test_section_sees_only_its_own_set_points() -> None:
+    """A temperature changed below the section is not in it."""
+    lines = boxes({"a": (0, 0, 10, 4)}, layers=40, height=1.0)
+    lines.insert(lines.index(";Z:5"), "M104 S250")
+    one = read_plate(text(lines)).objects[0]
+    cut = section(one, Window.heights(10, 30))
+
+    assert (one.nozzle_c.low, cut.set_points.nozzle_c.low) == (210, 250)
+
+
+def test_section_in_the_plane_takes_shares() -> None:
+    """Half of a flat bar is half of its filament, in all its layers."""
+    one = read_plate(text(boxes(TWO))).objects[0]
+    cut = section(one, Window.along_x(10, 30))
+
+    assert cut.layers == one.layers
+    assert cut.filament_mm == pytest.approx(one.filament_mm / 2)
+    assert "share" in cut.how
+
+
+@pytest.mark.parametrize("window", [Window.heights(50, 60), Window.along_x(200, 300), Window.along_y(-9, -5)])
+def test_empty_window_is_refused(window: Window) -> None:
+    """A window beside the piece is refused with what the piece spans."""
+    with pytest.raises(BadWindow, match="it spans"):
+        section(upright(), window)
