@@ -7,8 +7,9 @@ journal behind them; ``facts`` puts them into JSON, ``lines`` on a screen, ``pro
 
 from __future__ import annotations
 
+from tracker.trace.describing import Describe, described_by
 from tracker.trace.missing import WORDS
 from tracker.trace.tracing import Trace, trace
 from tracker.trace.walk import TraceError
 
-__all__ = ["WORDS", "Trace", "TraceError", "trace"]
+__all__ = ["WORDS", "Describe", "Trace", "TraceError", "described_by", "trace"]

@@ -1,7 +1,4 @@
-"""The questions of a trace, from a measurement back to the spool, each built once.
-
-The first column of every table is part of its primary key, so it is empty only where nothing was found.
-"""
+"""The questions of a trace, from a measurement back to the spool, each built once."""
 
 from __future__ import annotations
 

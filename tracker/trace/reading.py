@@ -19,19 +19,20 @@ Parts = dict[str, Row]
 Converter = Callable[[Any], Any]
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Ready:
     """A statement compiled for one kind of database.
 
     Attributes:
         sql: Its text.
         order: Names of its parameters in order where they are positional; None where they are named.
-        converters: Place of a column and what turns the driver's value into ours.
+        converters: Place of a column and what turns the driver's value into ours; None until the first
+            answer has shown how the driver types its columns.
     """
 
     sql: str
     order: tuple[str, ...] | None
-    converters: tuple[tuple[int, Converter], ...]
+    converters: tuple[tuple[int, Converter], ...] | None = None
 
 
 class Question:
@@ -48,11 +49,14 @@ class Question:
         build: Callable[[Select[Any]], Select[Any]],
     ) -> None:
         columns: list[ColumnElement[Any]] = []
-        self._parts: list[tuple[str, int, int, tuple[str, ...]]] = []
+        # Name, place of a column that is never empty in a row found, first and last column, names.
+        self._parts: list[tuple[str, int, int, int, tuple[str, ...]]] = []
         for name, table in tables.items():
             own = list(table.c) if isinstance(table, FromClause) else list(table)
             names = tuple(str(getattr(column, "name", column)) for column in own)
-            self._parts.append((name, len(columns), len(columns) + len(own), names))
+            key = next((i for i, column in enumerate(own) if getattr(column, "primary_key", False)), 0)
+            start = len(columns)
+            self._parts.append((name, start + key, start, start + len(own), names))
             columns += own
         self._columns = columns
         # Two tables may have columns of one name; places, not names, tell them apart.
@@ -68,20 +72,22 @@ class Question:
 
     def _compiled(self, dialect: Dialect) -> _Ready:
         compiled: Any = self.statement.compile(dialect=dialect)
-        converters = [
+        return _Ready(str(compiled), tuple(compiled.positiontup) if compiled.positional else None)
+
+    def converters(self, dialect: Dialect, codes: Sequence[Any]) -> tuple[tuple[int, Converter], ...]:
+        """Return what turns the driver's values into ours, given the driver's type of each column."""
+        return tuple(
             (place, converter)
-            for place, column in enumerate(self._columns)
-            if (converter := column.type.dialect_impl(dialect).result_processor(dialect, None))
-        ]
-        order = tuple(compiled.positiontup) if compiled.positional else None
-        return _Ready(str(compiled), order, tuple(converters))
+            for place, (column, code) in enumerate(zip(self._columns, codes, strict=True))
+            if (converter := column.type.dialect_impl(dialect).result_processor(dialect, code))
+        )
 
     def divided(self, row: Sequence[Any]) -> Parts:
         """Return a row as tables side by side; one that an outer join did not find is absent."""
         return {
             name: dict(zip(names, row[start:end], strict=True))
-            for name, start, end, names in self._parts
-            if row[start] is not None
+            for name, key, start, end, names in self._parts
+            if row[key] is not None
         }
 
 
@@ -116,6 +122,9 @@ class Reader:
         parameters: Any = values if ready.order is None else [values[name] for name in ready.order]
         self._cursor.execute(ready.sql, parameters)
         rows = self._cursor.fetchall()
+        if ready.converters is None:
+            codes = [column[1] for column in self._cursor.description or ()]
+            ready.converters = question.converters(self._dialect, codes)
         if ready.converters:
             rows = [_converted(row, ready.converters) for row in rows]
         return [question.divided(row) for row in rows]

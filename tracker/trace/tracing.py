@@ -9,6 +9,7 @@ from tracker.book import Book
 from tracker.ids import Ident, read_payload
 from tracker.journal import plain
 from tracker.trace import facts
+from tracker.trace.describing import Describe
 from tracker.trace.hanging import from_drying, from_rig, from_spool
 from tracker.trace.history import journal_of
 from tracker.trace.lines import lines
@@ -17,9 +18,6 @@ from tracker.trace.prov import prov
 from tracker.trace.reading import Reader, Row
 from tracker.trace.walk import Measured, Path, TraceError, walk
 from tracker.trace.way import Way
-
-Describe = Callable[[str], Mapping[str, Any]]
-"""From a method's id to what is to be said of it: ``title``, ``standard``, ``units`` by reading."""
 
 
 class Trace(Way):

@@ -178,8 +178,9 @@ class _Binder:
         for method_id, columns in self._columns.readings.items():
             loaded = self._plugged.methods.get(method_id)
             if loaded is None:
+                lost = "".join(f" ({problem})" for problem in self._plugged.problems)
                 self._problems.append(
-                    f"readings.{method_id} is no method: {suggestion(method_id, self._plugged.methods)}"
+                    f"readings.{method_id} is no method: {suggestion(method_id, self._plugged.methods)}{lost}"
                 )
             else:
                 yield self._method(loaded.method, columns)

@@ -1,0 +1,1 @@
+"""Tests of walking a number back."""

@@ -1,0 +1,45 @@
+"""Traces of a real tester's imported pulls. Skipped where the pulls are absent."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.desk.importing.test_pulls import MAP
+from tests.realdata import real_data
+from tracker.book import Book
+from tracker.desk.importing import carry_out, plan_import, read_map
+from tracker.ids import measurement_id
+from tracker.plugged import load
+from tracker.trace import trace
+
+
+@pytest.fixture
+def pulls(book: Book) -> Book:
+    """Give a book with the pulls in it."""
+    sheet = real_data("pulls", "pulls.csv")
+    carry_out(book, plan_import(book, load(), sheet, read_map(MAP.encode(), "pulls.toml")), "Ada Bench")
+    return book
+
+
+def test_no_imported_number_is_a_dead_end(pulls: Book) -> None:
+    """Every one of the 254 measurements leads to its material, line and sheet, gaps named."""
+    for number in range(1, 255):
+        found = trace(pulls, measurement_id(number)).as_json()
+
+        assert found["material"]["name"]
+        assert found["factors"] == [] or found["factors"][0]["source"] == f"pulls.csv line {number + 1}"
+        assert found["journal"][0]["reason"].startswith("from pulls.csv (SHA-256 ")
+        assert {"spools", "rig", "job.plate_sha256"} <= set(found["not_recorded"])
+
+
+def test_the_number_can_be_rebuilt_from_the_trace(pulls: Book) -> None:
+    """The recording named by the trace, divided by the area in it, gives the number again."""
+    from tracker.api import Recording, read_curve  # noqa: PLC0415 - numpy comes with it
+
+    found = trace(pulls, measurement_id(1)).as_json()
+    file = found["files"][0]
+    curve = read_curve(Recording(file["name"], pulls.files.get(file["sha256"])))
+
+    assert found["number"]["value"] == pytest.approx(
+        float(curve.force_n.max()) / found["readings"]["area"], rel=1e-12
+    )
