@@ -1,0 +1,162 @@
+"""A program killed in the middle of any write leaves the act whole or not there."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.books import fill
+from tests.databases import Places
+from tracker.backup import backup, restore
+from tracker.book import BookError, new_book, open_book
+from tracker.verify import verify
+
+ROOT = Path(__file__).resolve().parents[2]
+_LINGERS_S = 0.03
+
+
+class Nursery:
+    """Starts and kills children that write."""
+
+    def __init__(self) -> None:
+        self._program = subprocess.Popen(
+            [sys.executable, "-m", "tests.store.victim"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+            cwd=ROOT,
+        )
+
+    def kill_one(self, work: str, place: str, seed: int, after: float) -> int:
+        """Start a child, kill it ``after`` seconds of work, and return the last number it promised."""
+        assert self._program.stdin is not None
+        self._program.stdin.write(f"{work} {place} {seed}\n")
+        promised = 0
+        for line in self._lines():
+            if line.startswith("begun"):
+                time.sleep(after)
+                os.kill(int(line.split()[1]), signal.SIGKILL)
+            else:
+                promised = int(line)
+        return promised
+
+    def _lines(self) -> Iterator[str]:
+        assert self._program.stdout is not None
+        while (line := self._program.stdout.readline().strip()) != "ended":
+            assert line, "the program that starts the children has ended"
+            yield line
+
+    def close(self) -> None:
+        """End the program."""
+        assert self._program.stdin is not None
+        self._program.stdin.close()
+        self._program.wait()
+
+
+@pytest.fixture(scope="module")
+def nursery() -> Iterator[Nursery]:
+    """Give a program that starts children."""
+    program = Nursery()
+    yield program
+    program.close()
+
+
+def _kill_and_look(nursery: Nursery, place: str, times: int, seed: int) -> None:
+    """Kill children writing to one book, and look at the book after each."""
+    chance = random.Random(seed)
+    for number in range(times):
+        promised = nursery.kill_one("write", place, seed * 1000 + number, chance.uniform(0, _LINGERS_S))
+        with open_book(place) as book:
+            findings = verify(book)
+            assert findings.clean, findings.lines()
+            if promised:
+                assert findings.counts["entries"] in (promised, promised + 1)
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+def test_killed_while_writing(places: Places, nursery: Nursery, seed: int) -> None:
+    """Killed 25 times at random moments, a book has every act it promised, and is clean each time."""
+    place = places.fresh("sqlite")
+    with open_book(place) as book:
+        fill(book)
+
+    _kill_and_look(nursery, place, 25, seed)
+
+
+@pytest.mark.parametrize("seed", [11, 12])
+def test_killed_while_writing_to_a_server(places: Places, nursery: Nursery, seed: int) -> None:
+    """The same on a server, 20 times: the client is killed, the server goes on."""
+    place = places.fresh("postgresql")
+    with open_book(place) as book:
+        fill(book)
+
+    _kill_and_look(nursery, place, 20, seed)
+
+
+def test_killed_while_a_book_is_made(tmp_path: Path, nursery: Nursery) -> None:
+    """Killed while it made a book, the program leaves a book, or a place where one can be made."""
+    outcomes = set()
+    began = time.monotonic()
+    new_book(str(tmp_path / "once"), "Ada").close()
+    takes = time.monotonic() - began
+    for number in range(30):
+        place = str(tmp_path / f"b{number}")
+        nursery.kill_one("make", place, 0, takes * number / 20)
+        try:
+            open_book(place).close()
+            outcomes.add("made")
+        except BookError:
+            new_book(place, "Ada").close()
+            outcomes.add("not made")
+        with open_book(place) as book:
+            assert verify(book).clean
+    assert outcomes == {"made", "not made"}
+
+
+def test_killed_while_backing_up(places: Places, nursery: Nursery, tmp_path: Path) -> None:
+    """A file with the name of a backup is a whole one, whenever the program was killed."""
+    place = places.fresh("sqlite")
+    with open_book(place) as book:
+        fill(book)
+
+        began = time.monotonic()
+        backup(book, tmp_path / "0.backup")
+        takes = time.monotonic() - began
+
+    for seed in range(15):
+        nursery.kill_one("save", place, seed, takes * seed / 5)
+
+    found = sorted(tmp_path.glob("*.backup"))
+    assert len(found) > 1
+    for number, file in enumerate(found):
+        assert restore(file, str(tmp_path / f"again{number}")).code
+
+
+def test_killed_while_restoring(places: Places, nursery: Nursery, tmp_path: Path) -> None:
+    """Killed while it restored, the program leaves the whole book, or a place to restore to."""
+    with open_book(places.fresh("sqlite")) as book:
+        fill(book)
+        backup(book, tmp_path / "whole")
+    began = time.monotonic()
+    restore(tmp_path / "whole", str(tmp_path / "once"))
+    takes = time.monotonic() - began
+
+    for number in range(20):
+        place = tmp_path / f"r{number}"
+        (tmp_path / f"r{number}.backup").hardlink_to(tmp_path / "whole")
+        nursery.kill_one("restore", str(place), 0, takes * number / 15)
+        try:
+            open_book(str(place)).close()
+        except BookError:
+            restore(tmp_path / "whole", str(place))
+        with open_book(str(place)) as book:
+            assert verify(book).clean
