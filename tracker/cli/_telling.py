@@ -147,3 +147,10 @@ def progress(what: str) -> Iterator[Any]:
             bar.update(task, completed=finished, total=of_all, description=doing or what)
 
         yield step
+
+
+@contextmanager
+def stages() -> Iterator[Any]:
+    """Show a bar for work in stages; yields a function of (stage, done, of all), silent off a terminal."""
+    with progress("") as step:
+        yield lambda stage, finished, of_all: step(finished, of_all or None, stage)

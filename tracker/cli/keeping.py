@@ -7,9 +7,12 @@ from pathlib import Path
 
 import click
 
+from tracker.backup import Contents, backup, restore, upgrade_book
 from tracker.book import new_book
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, note, say_json
+from tracker.cli._telling import as_json, note, say_json, stages
+from tracker.desk.measuring import recomputing
+from tracker.verify import verify
 
 
 @click.command("init", epilog="Example: strandbook init bench --zone Europe/Vienna")
@@ -33,6 +36,74 @@ def init_command(
         return
     note(f"Book {code} begun in {where}. Next: strandbook --book {where} material add")
     click.echo(code)
+
+
+@click.command("backup", epilog="Example: strandbook backup bench-2026-03-14.backup")
+@click.argument("file", type=click.Path(path_type=Path))
+@as_json
+@pass_bench
+def backup_command(bench: Bench, /, file: Path, as_json: bool) -> None:
+    """Copy the book with its attachments into one FILE, and read it again to be sure."""
+    with stages() as tell:
+        held = backup(bench.book, file, tell)
+    _tell_contents(held, str(file), as_json)
+
+
+@click.command("restore", epilog="Example: strandbook restore bench-2026-03-14.backup bench-again")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("place", required=False)
+@as_json
+@pass_bench
+def restore_command(bench: Bench, /, file: Path, place: str | None, as_json: bool) -> None:
+    """Make a book in an empty PLACE (folder or server) from a backup FILE."""
+    where = place or bench.place or "."
+    with stages() as tell:
+        held = restore(file, where, tell)
+    if not as_json:
+        note(f"Next: strandbook --book {where} verify")
+    _tell_contents(held, where, as_json)
+
+
+def _tell_contents(held: Contents, place: str, json_wanted: bool) -> None:
+    rows = {name: table.rows for name, table in held.tables.items()}
+    if json_wanted:
+        say_json({"book": held.code, "place": place, "rows": rows, "attachments": held.attachments})
+        return
+    note(f"Book {held.code}: {sum(rows.values())} rows, {held.attachments} attachments.")
+    click.echo(place)
+
+
+@click.command("upgrade", epilog="Example: strandbook --book bench upgrade")
+@as_json
+@pass_bench
+def upgrade_command(bench: Bench, /, as_json: bool) -> None:
+    """Bring a book from an older version up to date, after a backup beside it."""
+    with stages() as tell:
+        done = upgrade_book(bench.named, bench.who, tell)
+    if as_json:
+        say_json({"found": done.found, "now": done.now, "backup": str(done.backup) if done.backup else None})
+    elif done.backup is None:
+        click.echo(f"Nothing to do: the book is of schema {done.now}.")
+    else:
+        click.echo(f"Schema {done.found} brought to {done.now}; the book as it was is in {done.backup}.")
+
+
+@click.command("verify", epilog="Example: strandbook verify; exit code 1 where something was found")
+@as_json
+@pass_bench
+def verify_command(bench: Bench, /, as_json: bool) -> None:
+    """Check the chain of the journal, every row, every attachment, and every result from its readings."""
+    with stages() as tell:
+        findings = verify(bench.book, recomputing(bench.book, bench.plugged), tell)
+    if as_json:
+        say_json(findings.as_json())
+    else:
+        for text in findings.notes:
+            note(text)
+        for line in findings.lines():
+            click.echo(line)
+    if not findings.clean:
+        raise click.exceptions.Exit(1)
 
 
 def own_zone() -> str:

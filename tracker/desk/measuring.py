@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -296,3 +296,16 @@ def last_readings(session: Session, method: str) -> dict[str, Any]:
         )
         or {}
     )
+
+
+def recomputing(book: Book, plugged: Plugged) -> Callable[[Measurement], dict[str, float | None] | None]:
+    """Return what ``verify`` computes results again with: None where that version of a method is gone."""
+
+    def values(measurement: Measurement) -> dict[str, float | None] | None:
+        loaded = plugged.methods.get(measurement.method)
+        if loaded is None or loaded.method.version != measurement.method_version:
+            return None
+        computation = computed_again(book, plugged, measurement)
+        return {each.quantity: each.value for each in computation.outcomes}
+
+    return values
