@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import click
 from tracker.backup import Contents, backup, restore, upgrade_book
 from tracker.book import new_book
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, note, say_json, stages
+from tracker.cli._telling import as_json, note, progress, say_json, stages, width
 from tracker.desk.measuring import recomputing
 from tracker.verify import verify
 
@@ -36,6 +37,33 @@ def init_command(
         return
     note(f"Book {code} begun in {where}. Next: strandbook --book {where} material add")
     click.echo(code)
+
+
+@click.command("demo", epilog="Example: strandbook demo bench-demo")
+@click.argument("folder", required=False, default="strandbook-demo", type=click.Path(path_type=Path))
+@as_json
+@pass_bench
+def demo_command(bench: Bench, /, folder: Path, as_json: bool) -> None:
+    """Build a demonstration book in FOLDER and walk through it: labels, a scan, a trace."""
+    del bench
+    # The demonstration is a package of its own; no other command needs it.
+    tracker_demo = importlib.import_module("tracker_demo")
+    with progress("Building the book") as step, tracker_demo.build(str(folder), step) as book:
+        told = tracker_demo.walk(book, folder, width())
+        code = book.code
+    if as_json:
+        say_json({"book": code, "place": str(folder), "made": told.counts, "labels": str(told.labels)})
+        return
+    made = ", ".join(f"{count} {kind}" for kind, count in told.counts.items())
+    click.echo(f"Book {code} in {folder}: {made}.")
+    click.echo(f"Labels of all pieces: {told.labels}")
+    click.echo("\nOne label, read back from its own picture:")
+    for line in told.scanned:
+        click.echo(f"  {line}")
+    click.echo("\nThe weakest bar, walked back:")
+    for line in told.traced:
+        click.echo(line)
+    click.echo(f"\nNext, with --book {folder}: list results · show {told.result} · scan · verify")
 
 
 @click.command("backup", epilog="Example: strandbook backup bench-2026-03-14.backup")

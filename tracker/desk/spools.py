@@ -30,6 +30,7 @@ SPOOL_FORM: Final = (
     Ask("net_g", "Net mass of filament on the label", "number", prompt=True, **_MASS),
     Ask("gross_g", "Mass of the whole spool as it came", "number", prompt=True, **_MASS),
     Ask("empty_g", "Mass of the empty reel", "number", **_MASS),
+    Ask("reel", "What the reel is made of", "choice", prompt=True, choices=("plastic", "cardboard", "none")),
     Ask("supplied", "How it came", "choice", prompt=True, choices=("bought", "given", "lent", "sponsored")),
     Ask("supplied_by", "From whom"),
     Ask("received_on", "Date received", "date", prompt=True),

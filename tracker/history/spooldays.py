@@ -111,6 +111,7 @@ def _drying(part: DryingSpool, spool: Spool, until: dt.datetime) -> ExposureDryi
         room_rh_pct=row.room_rh_pct,
         dryer_rh_pct=row.dryer_rh_pct,
         key=drying_id(row.id),
+        reel=spool.reel,  # type: ignore[arg-type] # the form holds it to the three words
     )
 
 

@@ -48,6 +48,8 @@ class Spool(Base, Numbered):
     net_g: Mapped[float | None]
     gross_g: Mapped[float | None]
     empty_g: Mapped[float | None]
+    reel: Mapped[str | None]
+    """plastic, cardboard or none: a cardboard reel holds water of its own."""
     supplied: Mapped[str | None]
     supplied_by: Mapped[str | None]
     received_on: Mapped[dt.date | None]

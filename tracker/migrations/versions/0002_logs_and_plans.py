@@ -91,6 +91,9 @@ def upgrade() -> None:
         batch_op.add_column(sa.Column("posted_key", sa.Text(), nullable=True))
         batch_op.create_unique_constraint(batch_op.f("uq_measurement_posted_key"), ["posted_key"])
 
+    with op.batch_alter_table("spool", schema=None) as batch_op:
+        batch_op.add_column(sa.Column("reel", sa.Text(), nullable=True))
+
     with op.batch_alter_table("specimen", schema=None) as batch_op:
         batch_op.add_column(sa.Column("log_facts", DOCUMENT, nullable=True))
         batch_op.add_column(sa.Column("dummy", sa.Boolean(), nullable=True))
@@ -103,6 +106,9 @@ def downgrade() -> None:
         batch_op.drop_column("broken_height_mm")
         batch_op.drop_column("dummy")
         batch_op.drop_column("log_facts")
+
+    with op.batch_alter_table("spool", schema=None) as batch_op:
+        batch_op.drop_column("reel")
 
     with op.batch_alter_table("measurement", schema=None) as batch_op:
         batch_op.drop_constraint(batch_op.f("uq_measurement_posted_key"), type_="unique")

@@ -1,0 +1,183 @@
+"""The scenario, let happen event by event through the desk."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+import zoneinfo
+from collections.abc import Callable, Mapping
+from importlib import resources
+from typing import Any, Final
+
+from tracker.book import Book, new_book
+from tracker.desk import dryings, jobs, materials, offbed, rigs, spools
+from tracker.desk.measuring import measure
+from tracker.plugged import Plugged, load
+from tracker.records import shown_record
+from tracker_demo.readings import GAUGE_MM, pull_of, section_of, sizes_of
+
+Tell = Callable[[int, int], None]
+_NOT_FIELDS: Final = frozenset({"at"})
+
+
+class _Days:
+    """The clock of the demonstration: it stands at the event that is happening."""
+
+    def __init__(self, zone: dt.tzinfo) -> None:
+        self.zone = zone
+        self.now = dt.datetime(2026, 3, 1, 9, tzinfo=zone)
+
+    def __call__(self) -> dt.datetime:
+        return self.now.astimezone(dt.UTC)
+
+
+def build(place: str, tell: Tell = lambda *_: None) -> Book:
+    """Make the demonstration book and return it, open.
+
+    Args:
+        place: Where to, as for ``new_book``.
+        tell: Called with events done and of all.
+
+    Raises:
+        BookError: There is a book already, or the place cannot be written.
+    """
+    story = tomllib.loads(resources.files("tracker_demo").joinpath("scenario.toml").read_text("utf-8"))
+    days = _Days(zoneinfo.ZoneInfo(story["zone"]))
+    book = new_book(place, story["operator"], title="Demonstration", zone=story["zone"], clock=days)
+    telling = _Telling(book, story, load())
+    for number, event in enumerate(story["event"], start=1):
+        # What happens on two days is entered when its last part is known.
+        days.now = max(_ends(event).replace(tzinfo=days.zone), days.now)
+        telling.happen(event)
+        tell(number, len(story["event"]))
+    return book
+
+
+def _ends(event: Mapping[str, Any]) -> dt.datetime:
+    ended: dt.datetime = event.get("ended_at", event["at"])
+    return ended
+
+
+class _Telling:
+    """Turns events into acts; knows which ID each name of the scenario has got."""
+
+    def __init__(self, book: Book, story: Mapping[str, Any], plugged: Plugged) -> None:
+        self.book = book
+        self.who = story["operator"]
+        self.truth = story["truth"]
+        self.plugged = plugged
+        self.ids: dict[str, str] = {}
+
+    def happen(self, event: Mapping[str, Any]) -> None:
+        """Let one event happen."""
+        kind = next(kind for kind in _KINDS if kind in event)
+        _KINDS[kind](
+            self, {key: value for key, value in event.items() if key not in _NOT_FIELDS}, event["at"]
+        )
+
+    def material(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Enter a material."""
+        del at
+        materials.add_material(self.book, self.who, {"name": event.pop("material"), **event})
+
+    def spool(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Take a spool in."""
+        del at
+        name = event.pop("spool")
+        self.ids[name] = spools.add_spool(self.book, self.who, event.pop("of"), event).id
+
+    def keep(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Put a spool somewhere."""
+        spools.keep_spool(self.book, self.who, self.ids[event.pop("keep")], {**event, "began_at": at})
+
+    def dry(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Dry spools, and enter it when it is over."""
+        named = [self.ids[name] for name in event.pop("dry")]
+        before = [f"{mass}" for mass in event.pop("before_g")]
+        after = [f"{mass}" for mass in event.pop("after_g")]
+        dryings.start_drying(
+            self.book, self.who, named, {**event, "began_at": at}, before=before, after=after
+        )
+
+    def rig(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Enter a rig."""
+        del at
+        name = event.pop("rig")
+        self.ids[name] = rigs.add_rig(self.book, self.who, {"name": name, **event}).id
+
+    def calibrate(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Calibrate it."""
+        rigs.calibrate(self.book, self.who, self.ids[event.pop("calibrate")], {**event, "done_on": at.date()})
+
+    def job(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Run a job and end it."""
+        name = event.pop("job")
+        ending: dict[str, Any] = {key: event.pop(key) for key in _ENDINGS if key in event}
+        wanted = [jobs.read_piece(text) for text in event.pop("pieces", ())]
+        again = event.pop("again", None)
+        named = [self.ids[each] for each in event.pop("spools", ())]
+        self.ids[name] = jobs.add_job(
+            self.book, self.who, {"name": name, "started_at": at, "operator": self.who, **event},
+            spools=named, pieces=wanted, again=self.ids[again] if again else None,
+        ).id  # fmt: skip
+        jobs.end_job(self.book, self.who, self.ids[name], ending)
+
+    def change(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Change a setting by hand."""
+        del at
+        jobs.change_setting(self.book, self.who, self.ids[event.pop("change")], event.pop("setting"), event)
+
+    def offbed(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Take the pieces off the bed; what is not named came out well."""
+        del at
+        said = [
+            each for word in ("usable", "failed") for text in event.get(word, ())
+            for each in offbed.read_outcomes(word, text)
+        ]  # fmt: skip
+        offbed.take_off(self.book, self.who, self.ids[event["offbed"]], said, rest="good")
+
+    def test(self, event: dict[str, Any], at: dt.datetime) -> None:
+        """Test the pieces of some jobs that are fit for it."""
+        del at
+        for name in event["jobs"]:
+            for piece in self._fit(name):
+                self._test_one(event["test"], name, piece)
+
+    def _fit(self, job: str) -> list[dict[str, Any]]:
+        from tracker.desk.finding import find  # noqa: PLC0415 - of this event only
+
+        with self.book.read() as session:
+            told = shown_record(session, find(self.book, session, self.ids[job], "job"), self.book.zone)
+        pieces: list[dict[str, Any]] = told.data["specimens"]
+        return [piece for piece in pieces if piece["outcome"] in ("good", "usable")]
+
+    def _test_one(self, method: str, job: str, piece: Mapping[str, Any]) -> None:
+        caliper = self.ids["caliper"]
+        if method == "tensile" and piece["name"] == "bar":
+            width, thickness = section_of(piece["id"])
+            typed: dict[str, Any] = {"width": width, "thickness": thickness, "gauge_length": GAUGE_MM}
+            files = {"curve": pull_of(piece["id"], self.truth[job][piece["orientation"]])}
+            measure(
+                self.book, self.who, self.plugged, piece["id"], method, typed,
+                files=files, rigs=[self.ids["pull rig"], caliper], about={"room_c": 22, "room_rh_pct": 48},
+            )  # fmt: skip
+        elif method == "dimensions" and piece["name"] == "step block":
+            typed = {"lengths": sizes_of(piece["id"])}
+            measure(self.book, self.who, self.plugged, piece["id"], method, typed, rigs=[caliper])
+
+
+_ENDINGS: Final = ("ended_at", "outcome", "cause", "chamber_measured_c", "nozzle_measured_c", "room_c",
+                   "room_rh_pct")  # fmt: skip
+
+_KINDS: Final[Mapping[str, Callable[[_Telling, dict[str, Any], dt.datetime], None]]] = {
+    "keep": _Telling.keep,
+    "dry": _Telling.dry,
+    "calibrate": _Telling.calibrate,
+    "change": _Telling.change,
+    "offbed": _Telling.offbed,
+    "test": _Telling.test,
+    "job": _Telling.job,
+    "rig": _Telling.rig,
+    "spool": _Telling.spool,
+    "material": _Telling.material,
+}
