@@ -238,7 +238,7 @@ def follow_up_plates(books: int) -> list[Line]:
 
 
 def speed() -> list[Line]:
-    """Time of one whole answer, best of five; judged by processor time, which other programs do not stretch."""
+    """Time of one answer, best of five; judged by processor time, which others do not stretch."""
     lines = []
     for results, factors, most in ((1_000, 30, 0.3), (10_000, 30, 2.0)):
         asked = large_problem(results, factors)

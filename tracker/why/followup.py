@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -12,7 +11,7 @@ from tracker.why.answer import Answer
 from tracker.why.answering import by_rank, display_of, from_work
 from tracker.why.plan import Foreseen, Layout, Limit, PlannedPlate, Wishes, lay_out
 from tracker.why.problem import Problem, cleaned
-from tracker.why.words import number
+from tracker.why.words import number, wrapped
 from tracker.why.working import Working, work
 
 
@@ -86,13 +85,7 @@ class Plan:
         texts.append("Half-width of each share's 95 % interval, now and afterwards:")
         texts += [f"  {share.factor}: {_half(share, self.unit)}" for share in self.foreseen]
         texts += self.warnings
-        lines: list[str] = []
-        for text in texts:
-            indent = "  " if text.startswith("  ") else ""
-            lines += textwrap.wrap(
-                text.strip(), max(width, 40), initial_indent=indent, subsequent_indent=indent
-            )
-        return lines
+        return wrapped(texts, width)
 
 
 def _plate(plate: PlannedPlate) -> str:

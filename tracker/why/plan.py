@@ -19,7 +19,7 @@ import numpy as np
 from tracker.errors import Refused
 from tracker.why.design import Array
 from tracker.why.differed import Level
-from tracker.why.working import Working, covariance, mean_square_scatters
+from tracker.why.working import Working, covariance, mean_square_scatters, typical_scatters
 
 _ENUMERATED = 10
 _Z95 = 1.959964
@@ -160,14 +160,14 @@ def lay_out(working: Working, wishes: Wishes) -> Layout:
     levels, fixed = _levels(working, wishes)
     candidates = _candidates(working, wishes, fixed)
     pieces = _pieces(working, wishes)
-    board = _board(working, pieces)
+    # Chosen with believable scatters; foreseen with mean squares, as the intervals themselves have them.
+    board = _board(working, pieces, typical_scatters(working.posterior))
     chosen = _choose(board, candidates, wishes.plates)
     order = sorted(chosen, key=lambda bits: -float(board.gains(bits[None])[0]))
-    end = board
-    for bits in order:
-        end = end.after(bits)
+    now = _board(working, pieces, mean_square_scatters(working.posterior))
     plates = tuple(_planned(working, board, bits, levels, pieces) for bits in order)
-    return Layout(plates, _foreseen(working, board, end), _warnings(working, wishes, plates, fixed))
+    foreseen = _foreseen(working, now, _applied(now, order))
+    return Layout(plates, foreseen, _warnings(working, wishes, plates, fixed))
 
 
 def _levels(working: Working, wishes: Wishes) -> tuple[dict[str, tuple[Level, Level]], dict[str, float]]:
@@ -238,9 +238,8 @@ def _pieces(working: Working, wishes: Wishes) -> int:
     return min(usual, wishes.pieces)
 
 
-def _board(working: Working, pieces: int) -> _Board:
-    """Return what is known now, at the posterior's mean squares of the scatters."""
-    scatters = mean_square_scatters(working.posterior)
+def _board(working: Working, pieces: int, scatters: tuple[float, float, float]) -> _Board:
+    """Return what is known now, at given (σ, ρ, κ)."""
     gram = covariance(working, np.vstack([working.row_a, working.rows]), scatters)
     sigma, rho, _ = scatters
     means = (working.posterior.weight @ working.posterior.mean)[: len(working.names)]

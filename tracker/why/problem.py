@@ -206,6 +206,12 @@ def _check_groups(problem: Problem) -> None:
 def _check_factors(factors: tuple[Factor, ...]) -> None:
     names = [factor.name for factor in factors]
     for factor in factors:
+        if factor.name == "material":
+            raise Refused(
+                "a factor is called material",
+                why="every observation names its material already",
+                do="Leave it out of the registry.",
+            )
         if names.count(factor.name) > 1:
             raise Refused(f"factor {factor.name} is declared twice", do="Give each factor a name of its own.")
         if factor.kind == "number" and not (math.isfinite(factor.span) and factor.span > 0):

@@ -127,17 +127,12 @@ def _charts(usable: list[Observation], design: Design, fit: _Fit) -> tuple[Plate
         places = _plates_in_order(usable, design, index)
         if len(places) >= _FEWEST_PLATES:
             values = [float(means[place]) for place, _ in places]
-            sigma = float(np.median([fit.plate_sd[place] for place, _ in places])) * design.scale.unit
+            individuals = shewhart_individuals(values)
+            # Short-term scatter, because a drift has already widened the model's plate scatter.
+            sigma = individuals.sigma or float(np.median([fit.plate_sd[place] for place, _ in places]))
             names = tuple(name for _, name in places)
-            charts.append(
-                PlateChart(
-                    material,
-                    names,
-                    tuple(values),
-                    shewhart_individuals(values),
-                    ewma(values, centre=0.0, sigma=sigma),
-                )
-            )
+            average = ewma(values, centre=0.0, sigma=sigma)
+            charts.append(PlateChart(material, names, tuple(values), individuals, average))
     return tuple(charts)
 
 

@@ -9,14 +9,27 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 from tracker.why.differed import Comparison
 from tracker.why.parts import Difference, Findings, GroupShare, Share, Span
 
-_MOST_SHARES = 5
-_MOST_NAMES = 6
+_SCREEN = 24
 _MOST_LEVELS = 3
+
+
+@dataclass(frozen=True)
+class _Room:
+    """How much may be said: names in one list, shares, and raw settings."""
+
+    names: int
+    shares: int
+    settings: int
+
+
+_ROOMS = (_Room(8, 6, 4), _Room(6, 5, 3), _Room(4, 4, 2), _Room(3, 3, 2), _Room(2, 2, 1), _Room(1, 1, 1))
+"""From generous to terse; the first that fits the screen is taken."""
 
 
 def number(value: float, digits: int = 3) -> str:
@@ -44,28 +57,39 @@ def per_cent(fraction: float) -> str:
 def findings_in_words(found: Findings, width: int = 80) -> list[str]:
     """Return the findings as wrapped lines of plain sentences.
 
+    Long lists are shortened, their rest counted, until all fits 24 lines; on a
+    narrow terminal the tersest form may still be longer.
+
     Args:
         found: The findings.
         width: Columns; at least 40 are used.
     """
-    paragraphs = [
-        *_difference(found),
-        *_differed(found),
-        *_not_recorded(found),
-        *_shares(found),
-        *_next(found),
-        *_scope(found),
-    ]
+    lines: list[str] = []
+    for room in _ROOMS:
+        lines = wrapped(_paragraphs(found, room), width)
+        if len(lines) <= _SCREEN:
+            break
+    return lines
+
+
+def wrapped(paragraphs: Iterable[str], width: int) -> list[str]:
+    """Return paragraphs wrapped to ``width`` (at least 40); those that begin with two blanks hang."""
     lines: list[str] = []
     for text in paragraphs:
-        indent = "  " if text.startswith("  ") else ""
-        lines += textwrap.wrap(
-            text.strip(),
-            max(width, 40),
-            initial_indent=indent,
-            subsequent_indent=indent + "  " * bool(indent),
-        )
+        first, rest = ("  ", "    ") if text.startswith("  ") else ("", "")
+        lines += textwrap.wrap(text.strip(), max(width, 40), initial_indent=first, subsequent_indent=rest)
     return lines
+
+
+def _paragraphs(found: Findings, room: _Room) -> list[str]:
+    return [
+        *_difference(found),
+        *_differed(found, room),
+        *_not_recorded(found, room),
+        *_shares(found, room),
+        *_next(found, room),
+        *_scope(found, room),
+    ]
 
 
 def _difference(found: Findings) -> list[str]:
@@ -161,19 +185,19 @@ def _by_rank(found: Findings) -> list[str]:
     return [f"No difference is shown, {reason}.", tail, told]
 
 
-def _differed(found: Findings) -> list[str]:
+def _differed(found: Findings, room: _Room) -> list[str]:
     changed = [f"{_name(c)} {_level(c.a)} → {_level(c.b)} {c.factor.unit}".rstrip() for c in found.differed]
     equal = f"{_count(len(found.scope.equal), 'factor')} equal"
     if not changed:
-        return [f"Of what was recorded nothing differed ({equal}).", *_settings(found)]
-    return [f"Differed: {_listed(changed)}; {equal}.", *_settings(found)]
+        return [f"Of what was recorded nothing differed ({equal}).", *_settings(found, room)]
+    return [f"Differed: {_listed(changed, room.names)}; {equal}.", *_settings(found, room)]
 
 
-def _settings(found: Findings) -> list[str]:
+def _settings(found: Findings, room: _Room) -> list[str]:
     if not found.settings:
         return []
     texts = [f"{s.name} {s.a or 'not stated'} → {s.b or 'not stated'}" for s in found.settings]
-    return [f"Raw settings that differ: {_listed(texts, 4)}."]
+    return [f"Raw settings that differ: {_listed(texts, room.settings)}."]
 
 
 def _name(item: Comparison) -> str:
@@ -187,12 +211,12 @@ def _level(value: float | str | None) -> str:
     return str(value) if len(levels) <= _MOST_LEVELS else f"{len(levels)} levels"
 
 
-def _listed(items: list[str], most: int = _MOST_NAMES) -> str:
+def _listed(items: list[str], most: int) -> str:
     rest = len(items) - most
     return ", ".join(items[:most]) + (f" and {rest} more" if rest > 0 else "")
 
 
-def _not_recorded(found: Findings) -> list[str]:
+def _not_recorded(found: Findings, room: _Room) -> list[str]:
     if not found.not_recorded:
         return []
     a, b = found.problem.label_a, found.problem.label_b
@@ -200,18 +224,18 @@ def _not_recorded(found: Findings) -> list[str]:
     for item in found.not_recorded:
         lacking = [f"{label} {n - k} of {n}" for label, (k, n) in ((a, item.a), (b, item.b)) if k < n]
         texts.append(f"{item.factor} ({', '.join(lacking)})")
-    return [f"Not recorded, so not taken as equal: {_listed(texts)}."]
+    return [f"Not recorded, so not taken as equal: {_listed(texts, room.names)}."]
 
 
-def _shares(found: Findings) -> list[str]:
+def _shares(found: Findings, room: _Room) -> list[str]:
     if found.remainder is None:
         return ["Shares are not computed from ranks."]
     unit = found.problem.question.unit
     own = [share for share in found.shares if share.span is not None]
-    lines = [f"  {_group_sentence(group, unit)}" for group in found.groups]
-    lines += [f"  {_share_sentence(share, unit)}" for share in own[:_MOST_SHARES]]
-    if len(own) > _MOST_SHARES:
-        lines.append(f"  {len(own) - _MOST_SHARES} smaller shares are in the data.")
+    lines = [f"  {_group_sentence(group, unit, room)}" for group in found.groups]
+    lines += [f"  {_share_sentence(share, unit)}" for share in own[: room.shares]]
+    if len(own) > room.shares:
+        lines.append(f"  {len(own) - room.shares} smaller shares are in the data.")
     if not lines:
         return []
     left = f"  Left over: {_signed_size(found.remainder, unit)} ({interval(found.remainder, unit)})."
@@ -236,42 +260,44 @@ def _published(share: Share) -> str:
     return text + (", as here" if share.agrees else ", not as here")
 
 
-def _group_sentence(group: GroupShare, unit: str) -> str:
-    names = " and ".join(
-        [", ".join(group.factors[:-1]), group.factors[-1]] if len(group.factors) > 1 else group.factors
-    )
-    along = (
-        f" from {_listed(list(group.moved_along))}, which moved along elsewhere" if group.moved_along else ""
-    )
-    joint = f"{_signed_size(group.span, unit)} ({interval(group.span, unit)})"
-    claim = "" if group.span.excludes_zero else "; not shown, the interval includes zero"
+def _group_sentence(group: GroupShare, unit: str, room: _Room) -> str:
+    names = _listed(list(group.factors), room.names)
+    if len(group.factors) <= room.names:
+        names = " and ".join(filter(None, [", ".join(group.factors[:-1]), group.factors[-1]]))
+    along = ""
+    if group.moved_along:
+        along = f" from {_listed(list(group.moved_along), room.names)}, which moved along elsewhere"
     together = "together " if len(group.factors) > 1 else ""
-    return (
-        f"{names} cannot be told apart{along}: {together}{joint}{claim}. Nothing is claimed about one alone."
-    )
+    joint = f"{together}{_signed_size(group.span, unit)} ({interval(group.span, unit)})"
+    claim = "" if group.span.excludes_zero else ", not shown, the interval includes zero"
+    return f"{names} cannot be told apart{along}: {joint}{claim}. Nothing is claimed about one alone."
 
 
-def _next(found: Findings) -> list[str]:
+def _next(found: Findings, room: _Room) -> list[str]:
     if not found.followup:
         return [found.no_followup] if found.no_followup else []
     first = max(found.followup, key=lambda row: float(row["worth"]))
-    levels = ", ".join(f"{name} {_level(level)}" for name, level in first["levels"].items())
+    levels = _listed([f"{name} {_level(level)}" for name, level in first["levels"].items()], room.names)
     count = _count(len(found.followup), "plate")
     return [f"To settle it, {count} proposed; worth most: {levels} ({first['pieces']} pieces)."]
 
 
-def _scope(found: Findings) -> list[str]:
+def _scope(found: Findings, room: _Room) -> list[str]:
     scope = found.scope
     text = f"Rests on {_count(scope.results, 'result')} of {_count(scope.plates, 'plate')}"
     text += (
         f", {_count(len(scope.materials), 'material')}" + (f" ({scope.words})" if scope.words else "") + "."
     )
-    asides = []
-    if scope.imputed:
-        asides.append(
-            "imputed where missing: " + _listed([f"{k} ({v})" for k, v in sorted(scope.imputed.items())])
-        )
+    asides = [f"{count} marked {note}" for note, count in sorted(scope.marked.items())][: room.settings]
     if scope.excluded:
-        asides.append("left out: " + _listed([f"{k} ({v})" for k, v in sorted(scope.excluded.items())]))
-    asides += [f"{count} marked {note}" for note, count in sorted(scope.marked.items())][:2]
-    return [text + (" " + "; ".join(asides).capitalize() + "." if asides else "")]
+        asides.insert(0, "left out: " + _counted(scope.excluded, room.names))
+    if scope.imputed:
+        asides.insert(0, "imputed where missing: " + _counted(scope.imputed, room.names))
+    if asides:
+        asides[0] = asides[0][0].upper() + asides[0][1:]
+        text += " " + "; ".join(asides) + "."
+    return [text]
+
+
+def _counted(counts: Mapping[str, int], most: int) -> str:
+    return _listed([f"{name} ({count})" for name, count in sorted(counts.items())], most)

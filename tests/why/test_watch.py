@@ -1,0 +1,130 @@
+"""What a look over a whole book points at."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.why import plain
+from tests.why.simulated import SIX, STRENGTH, World, plate, some
+from tracker.errors import Refused
+from tracker.why import Factor, Observation, watch
+from tracker.why.design import build
+from tracker.why.posterior import infer, sums
+from tracker.why.watching import _Fit
+from tracker.why.working import typical_scatters
+
+_WORLD = World({f.name: 0.04 for f in SIX}, 0.02, 0.01)
+_RIG = Factor("rig", kind="category")
+
+
+def _plates(count: int, seed: int = 5) -> list[Observation]:
+    rng = np.random.default_rng(seed)
+    return [
+        replace(o, order=float(i)) for i in range(count) for o in plate(rng, _WORLD, f"P{i:02d}", some(rng))
+    ]
+
+
+def test_quiet_book_points_at_nothing() -> None:
+    """Where nothing is wrong one sentence says so."""
+    assert watch(STRENGTH, SIX, _plates(15)).sentences() == ["tensile.strength: nothing stands out."]
+
+
+def test_odd_piece_is_named_with_its_result() -> None:
+    """A piece 30 % too weak is named, with what was to be expected of it."""
+    odd = [replace(o, value=o.value * 0.7) if o.result_id == "P07-2" else o for o in _plates(15)]
+    found = watch(STRENGTH, SIX, odd)
+    assert [item.result_id for item in found.improbable] == ["P07-2"]
+    assert found.improbable[0].expected == pytest.approx(odd[37].value / 0.7, rel=0.1)
+    assert "P07-2" in " ".join(found.sentences())
+
+
+def test_leave_one_out_agrees_with_leaving_one_out() -> None:
+    """The closed form equals the plain computation that really leaves the result out."""
+    design = build(STRENGTH, SIX, _plates(6))
+    data = sums(design)
+    post = infer(data, np.zeros((1, len(data.xy))))
+    fit = _Fit.at(design, data, post)
+    for row in (0, 7, 29):
+        assert fit.z[row] == pytest.approx(plain.left_out(design, row, *typical_scatters(post)), abs=1e-3)
+
+
+def test_jump_of_a_plate_is_on_the_chart() -> None:
+    """A plate 20 % off, with nothing recorded that explains it, leaves the control limits."""
+    odd = [replace(o, value=o.value * 1.2) if o.plate == "P10" else o for o in _plates(20)]
+    chart = watch(STRENGTH, SIX, odd).charts[0]
+    assert "P10" in chart.beyond
+
+
+def test_drift_shows_in_the_moving_average() -> None:
+    """A drift of 1 % a plate leaves the limits of the moving average."""
+    odd = [replace(o, value=o.value * (1 + 0.01 * (o.order or 0))) for o in _plates(24)]
+    chart = watch(STRENGTH, SIX, odd).charts[0]
+    assert chart.average.beyond
+
+
+def test_plates_are_charted_in_order_of_time() -> None:
+    """Plates follow their time, not their names; those without a time come last."""
+    observations = [replace(o, order=-(o.order or 0.0) if o.plate != "P03" else None) for o in _plates(6)]
+    assert watch(STRENGTH, SIX, observations).charts[0].plates == ("P05", "P04", "P02", "P01", "P00", "P03")
+
+
+def test_rig_that_reads_high_is_named() -> None:
+    """A rig that reads 8 % high is named; its twin, by symmetry, reads low."""
+    observations = [
+        replace(o, value=o.value * (1.08 if i % 2 else 1.0), factors={**o.factors, "rig": f"R{i % 2}"})
+        for i, o in enumerate(_plates(15))
+    ]
+    found = watch(STRENGTH, (*SIX, _RIG), observations)
+    levels = {reader.level: reader for reader in found.readers}
+    assert levels["R1"].differs
+    assert levels["R1"].delta - levels["R0"].delta == pytest.approx(0.08, abs=0.02)
+    assert "rig R1 reads" in " ".join(found.sentences())
+
+
+def test_rigs_alike_are_not_named() -> None:
+    """Two rigs that read alike are not pointed at."""
+    observations = [replace(o, factors={**o.factors, "rig": f"R{i % 2}"}) for i, o in enumerate(_plates(15))]
+    assert not any(reader.differs for reader in watch(STRENGTH, (*SIX, _RIG), observations).readers)
+
+
+def test_intermediate_precision_grows_with_rigs() -> None:
+    """Plates read by rigs 10 % apart have a component between rigs of about that size."""
+    observations = [
+        replace(
+            o,
+            value=o.value * (1.1 if int(o.plate[1:]) % 2 else 1.0),
+            factors={**o.factors, "rig": o.plate[-1] in "13579"},
+        )
+        for o in _plates(24)
+    ]
+    found = watch(STRENGTH, (*SIX, _RIG), observations).precision[0]
+    assert found.between == pytest.approx(math.log(1.1) / math.sqrt(2), rel=0.35)
+
+
+def test_two_plates_of_a_material_have_no_chart() -> None:
+    """A chart wants three plates of a material."""
+    observations = [replace(o, material="rare") if o.plate in {"P00", "P01"} else o for o in _plates(10)]
+    assert [chart.material for chart in watch(STRENGTH, SIX, observations).charts] == ["PETG-1"]
+
+
+def test_watch_is_data() -> None:
+    """Everything goes through JSON."""
+    observations = [replace(o, factors={**o.factors, "rig": f"R{i % 2}"}) for i, o in enumerate(_plates(8))]
+    assert json.dumps(watch(STRENGTH, (*SIX, _RIG), observations).as_json(), allow_nan=False)
+
+
+def test_grades_are_refused() -> None:
+    """Grades have no residuals."""
+    with pytest.raises(Refused, match="grades"):
+        watch(replace(STRENGTH, ordinal=True), SIX, _plates(4))
+
+
+def test_too_few_results_are_refused() -> None:
+    """Two results cannot be watched."""
+    with pytest.raises(Refused, match="three"):
+        watch(STRENGTH, SIX, _plates(1)[:2])
