@@ -1,0 +1,1 @@
+"""The running summary: materials set beside each other, and what lies behind each mean."""
