@@ -7,7 +7,6 @@ The stress of the load: σ = 3FL/(2bh²).
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -15,7 +14,9 @@ from pydantic import Field
 from tracker.api import (
     FAINT,
     INK,
+    LEAST_BASELINE,
     RESULT,
+    Heating,
     Method,
     Outcome,
     Piece,
@@ -24,25 +25,17 @@ from tracker.api import (
     Readings,
     Recording,
     Refused,
-    column_role,
-    header_tokens,
+    baseline,
+    between,
+    crossing,
+    heating_of,
     hookimpl,
     measured,
     nominal,
     picture,
-    read_numbers,
     section_remarks,
 )
 
-_ROLES = {
-    "temperature": ("temperature", "temp", "t", "temperatur", "oven", "sample", "°c", "degc"),
-    "deflection": ("deflection", "distance", "displacement", "sag", "d", "weg", "position", "height"),
-    "time": ("time", "zeit", "elapsed", "seconds", "minutes"),
-}
-_TO_MM = {"um": 1e-3, "µm": 1e-3, "cm": 10.0, "m": 1e3}
-_TO_S = {"ms": 1e-3, "min": 60.0, "h": 3600.0, "minutes": 60.0}
-_BASELINE = 0.25
-_LEAST_BASELINE = 6
 _NOISES = 5.0
 _LEAST_STEP = 0.01
 _RUN = 3
@@ -90,16 +83,6 @@ class SofteningReadings(Readings):
     zero: Annotated[
         Literal["first reading", "as recorded"], Reading(help="zero of the deflection in the log", ask=False)
     ] = "first reading"
-
-
-@dataclass(frozen=True)
-class Heating:
-    """An oven log: temperature in °C, deflection in mm (growing), time in s or None; shape (n,)."""
-
-    celsius: Any
-    mm: Any
-    seconds: Any
-    problems: tuple[str, ...]
 
 
 class Softening(Method):
@@ -171,85 +154,6 @@ def load_for(stress: float, span: float, width: float, thickness: float) -> floa
     return 2 * stress * width * thickness**2 / (3 * span)
 
 
-def crossing(celsius: Any, mm: Any, target: float, run: int = 2) -> int | None:
-    """Return the index of the first reading at or beyond a deflection that stays beyond it.
-
-    Args:
-        celsius: Temperatures, °C, shape (n,).
-        mm: Deflections, mm, shape (n,).
-        target: Deflection sought, mm.
-        run: Readings in a row that must lie beyond it (fewer only at the end of the log).
-    """
-    beyond = mm >= target
-    for i in range(len(celsius)):
-        if bool(beyond[i : i + run].all()):
-            return i
-    return None
-
-
-def between(celsius: Any, mm: Any, index: int, target: Any) -> Any:
-    """Return the temperature at a deflection, straight between a reading and the one before it."""
-    if index == 0:
-        return celsius[0]
-    rise = mm[index] - mm[index - 1]
-    if rise == 0:
-        return celsius[index]
-    return celsius[index - 1] + (target - mm[index - 1]) / rise * (celsius[index] - celsius[index - 1])
-
-
-def baseline(celsius: Any, mm: Any) -> tuple[float, float, float] | None:
-    """Return slope, intercept and scatter (sd) of the line through the coolest quarter of the log.
-
-    None where fewer than six readings lie in it.
-    """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
-    reach = celsius[0] + _BASELINE * (celsius.max() - celsius[0])
-    inside = np.arange(len(celsius)) < int(np.argmax(celsius > reach))
-    if inside.sum() < _LEAST_BASELINE or np.ptp(celsius[inside]) == 0:
-        return None
-    slope, start = np.polyfit(celsius[inside], mm[inside], 1)
-    off = mm[inside] - (slope * celsius[inside] + start)
-    return float(slope), float(start), float(np.sqrt((off @ off) / (inside.sum() - 2)))
-
-
-def heating_of(recording: Recording, zero: str) -> Heating:
-    """Read an oven log; deflection is turned so that giving way counts positive.
-
-    Raises:
-        Refused: No table, or no temperature beside a deflection.
-    """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
-    table = read_numbers(recording)
-    columns: dict[str, int] = {}
-    for index, word in enumerate(table.words):
-        columns.setdefault(column_role(word, _ROLES), index)
-    if "temperature" not in columns or "deflection" not in columns:
-        raise Refused(
-            f"{recording.name} has no temperature beside a deflection",
-            why=f"its header words are {', '.join(table.words)}",
-            do="Name the columns like temperature_c,deflection_mm.",
-        )
-    used = [columns["temperature"], columns["deflection"]]
-    good = np.isfinite(table.values[:, used]).all(axis=1)
-    values, lost = table.values[good], int((~good).sum())
-    if len(values) < 2:  # noqa: PLR2004 - a course takes two
-        raise Refused(f"{recording.name} holds fewer than two readings")
-    mm = values[:, used[1]] * _unit_factor(table.words[used[1]], _TO_MM)
-    mm = mm - mm[0] if zero == "first reading" else mm
-    mm = -mm if -mm.min() > mm.max() else mm
-    seconds = None
-    if "time" in columns:
-        seconds = values[:, columns["time"]] * _unit_factor(table.words[columns["time"]], _TO_S)
-    problems = [f"{lost} rows of the log left out: not a finite number."] if lost else []
-    return Heating(values[:, used[0]], mm, seconds, (*table.problems, *problems))
-
-
-def _unit_factor(word: str, factors: dict[str, float]) -> float:
-    return next((factors[token] for token in header_tokens(word)[1:] if token in factors), 1.0)
-
-
 def target_of(readings: Any) -> Any | None:
     """Return the deflection sought in mm: as given, else the standard one; None without a section."""
     if readings.target_mm is not None:
@@ -262,7 +166,7 @@ def target_of(readings: Any) -> Any | None:
 def _onset(readings: Any, heating: Heating, remarks: tuple[str, ...]) -> Outcome:
     line = baseline(heating.celsius, heating.mm)
     if line is None:
-        why = f"too few readings before it gave: {_LEAST_BASELINE} or more are wanted in the coolest quarter"
+        why = f"too few readings before it gave: {LEAST_BASELINE} or more are wanted in the coolest quarter"
         return Outcome("softening.onset", refused=why, remarks=remarks)
     slope, start, scatter = line
     departure = heating.mm - (slope * heating.celsius + start)
@@ -271,9 +175,7 @@ def _onset(readings: Any, heating: Heating, remarks: tuple[str, ...]) -> Outcome
     if index is None:
         return _not_reached("onset", readings, heating, remarks, _RULE)
     at = between(heating.celsius, departure, index, threshold)
-    value = measured(readings, "log", float(at), "°C", _step(heating.celsius)) + _vague(
-        heating, index, scatter
-    )
+    value = measured(readings, "log", float(at), "°C", heating.step) + _vague(heating, index, scatter)
     return Outcome("softening.onset", value, remarks=(_RULE, f"Threshold {threshold:.3g} mm.", *remarks))
 
 
@@ -306,16 +208,14 @@ def _at_deflection(readings: Any, heating: Heating, remarks: tuple[str, ...]) ->
         why = "the log begins beyond that deflection: there is no crossing in it"
         return Outcome("softening.at_deflection", refused=why, remarks=remarks)
     near = slice(index - 1, index + 1)
-    celsius = [
-        measured(readings, "log", float(t), "°C", _step(heating.celsius)) for t in heating.celsius[near]
-    ]
+    celsius = [measured(readings, "log", float(t), "°C", heating.step) for t in heating.celsius[near]]
     mm = [measured(readings, "log", float(s), "mm") for s in heating.mm[near]]
     return Outcome("softening.at_deflection", between(celsius, mm, 1, target), remarks=(rule, *remarks))
 
 
 def _not_reached(name: str, readings: Any, heating: Heating, remarks: tuple[str, ...], rule: str) -> Outcome:
     """Say that a limit lies above all that was tried: a result of its own, never a number."""
-    top = measured(readings, "log", float(heating.celsius.max()), "°C", _step(heating.celsius))
+    top = measured(readings, "log", float(heating.celsius.max()), "°C", heating.step)
     said = "Not reached up to the highest temperature of the log."
     return Outcome(f"softening.{name}", top, relation=">", remarks=(said, rule, *remarks))
 
@@ -336,16 +236,6 @@ def _observed(readings: Any, remarks: tuple[str, ...]) -> Iterator[Outcome]:
             yield Outcome(f"softening.{name}", readings.highest_c, relation=">", remarks=(said, *remarks))
 
 
-def _step(values: Any) -> float | None:
-    """Return the step a log was written with, if all its values lie on one of the usual steps."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
-    for step in (1.0, 0.5, 0.25, 0.1, 0.0625, 0.05, 0.01):
-        if np.allclose(values / step, np.round(values / step), atol=1e-6):
-            return step
-    return None
-
-
 def _load_remarks(readings: Any) -> Iterator[str]:
     sizes = (readings.force, readings.span, readings.width, readings.thickness)
     if any(size is None for size in sizes):
@@ -360,7 +250,7 @@ def _load_remarks(readings: Any) -> Iterator[str]:
 def _rate_remarks(heating: Heating) -> Iterator[str]:
     import numpy as np  # noqa: PLC0415 - heavy to load
 
-    if heating.seconds is None or len(heating.celsius) < _LEAST_BASELINE:
+    if heating.seconds is None or len(heating.celsius) < LEAST_BASELINE:
         yield "Heating rate not known."
         return
     steps = np.diff(heating.seconds)

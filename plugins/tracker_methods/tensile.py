@@ -29,8 +29,7 @@ from tracker.api import (
     Refused,
     Slope,
     break_index,
-    chord_modulus,
-    fitted_modulus,
+    from_foot,
     hookimpl,
     measured,
     nominal,
@@ -39,6 +38,7 @@ from tracker.api import (
     read_curve,
     section_area,
     section_remarks,
+    slope_of,
     yield_index,
 )
 
@@ -191,28 +191,6 @@ def pull_of(readings: Any, piece: Piece) -> Pull:
             strain, slope = from_foot(strain, curve.force_n / nominal(area), readings.modulus_rule)
     remarks = (*section_remarks(readings, piece), *_position(readings), *_area_twice(readings))
     return Pull(_force(readings, curve), area, curve, strain, slope, (*remarks, *_about(readings, curve)))
-
-
-def slope_of(strain: Any, stress: Any, rule: str) -> Slope | str:
-    """Return the straight part by a named rule, or why there is none."""
-    try:
-        return chord_modulus(strain, stress) if rule == "chord" else fitted_modulus(strain, stress)
-    except ValueError as error:
-        return str(error)
-
-
-def from_foot(strain: Any, stress: Any, rule: str) -> tuple[Any, Slope | str]:
-    """Return strain counted from the foot of the straight part, the interval moved along with it.
-
-    The interval and the foot depend on each other: they are found in turn until the foot stays.
-    """
-    slope = slope_of(strain, stress, rule)
-    for _ in range(20):
-        if not isinstance(slope, Slope) or abs(slope.foot) < 1e-9:  # noqa: PLR2004 - no strain gauge sees that
-            break
-        strain = strain - slope.foot
-        slope = slope_of(strain, stress, rule)
-    return strain, slope
 
 
 def _force(readings: Any, curve: Curve | None) -> Any:

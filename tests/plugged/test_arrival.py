@@ -224,12 +224,28 @@ def test_a_plugin_that_cannot_be_imported_is_listed(
     )
 
 
-def test_ours_come_before_a_stranger_s() -> None:
+def test_a_plugin_that_fails_when_looked_at_is_refused() -> None:
+    """Even an attribute may raise."""
+
+    class Trap:
+        @property
+        def strandbook_methods(self) -> object:
+            raise RuntimeError("hands off")
+
+    assert problem(Trap()) == "plugin odd: cannot be looked at: RuntimeError: hands off"
+
+
+def test_ours_come_before_a_stranger_s(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nobody takes the place of a bundled method by coming first in the alphabet."""
-    found = plugged.load(
-        extra=[("aaa", offering(with_(id="tensile", quantities=(Quantity("tensile.x", "MPa"),))))]
+    (ours,) = metadata.entry_points(group=GROUP, name="tensile")
+    copy = offering(with_(id="tensile", quantities=(Quantity("tensile.x", "MPa"),)))
+    load = metadata.EntryPoint.load
+    stranger = metadata.EntryPoint("aaa", "somewhere.else", GROUP)
+    monkeypatch.setattr(metadata, "entry_points", lambda **_: [stranger, ours])
+    monkeypatch.setattr(
+        metadata.EntryPoint, "load", lambda point: copy if point.name == "aaa" else load(point)
     )
-    assert found.methods["tensile"].plugin == "tensile"
+    assert plugged.load().methods["tensile"].plugin == "tensile"
 
 
 def test_a_method_that_is_not_there_is_answered_with_near_ones() -> None:

@@ -84,6 +84,28 @@ def fitted_modulus(strain: Any, stress: Any, interval: tuple[float, float] = CHO
     return Slope(modulus, len(x), _foot(float(x.mean()), float(y.mean()), modulus), u)
 
 
+def slope_of(strain: Any, stress: Any, rule: str) -> Slope | str:
+    """Return the straight part by a named rule, or why there is none."""
+    try:
+        return chord_modulus(strain, stress) if rule == "chord" else fitted_modulus(strain, stress)
+    except ValueError as error:
+        return str(error)
+
+
+def from_foot(strain: Any, stress: Any, rule: str) -> tuple[Any, Slope | str]:
+    """Return strain counted from the foot of the straight part, the interval moved along with it.
+
+    The interval and the foot depend on each other: they are found in turn until the foot stays.
+    """
+    slope = slope_of(strain, stress, rule)
+    for _ in range(20):
+        if not isinstance(slope, Slope) or abs(slope.foot) < 1e-9:  # noqa: PLR2004 - no strain gauge sees that
+            break
+        strain = strain - slope.foot
+        slope = slope_of(strain, stress, rule)
+    return strain, slope
+
+
 def proof_stress(strain: Any, stress: Any, slope: Slope, offset: float = 0.002) -> float | None:
     """Return the stress at which the curve leaves the line of the modulus by ``offset`` of strain.
 

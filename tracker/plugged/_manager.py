@@ -79,14 +79,18 @@ class Plugged:
 
     def add(self, name: str, plugin: Any) -> bool:
         """Check a plugin and take it in, or note in ``problems`` why not; tells which."""
-        wrong = list(self._arrival(name, plugin))
         methods: list[Any] = []
-        if not wrong:
-            methods, wrong = self._offered(name, plugin)
+        try:
+            wrong = list(self._arrival(name, plugin))
+            if not wrong:
+                methods, wrong = self._offered(name, plugin)
+            if not wrong:
+                self._pluggy.register(plugin, name)
+        except (Exception, SystemExit) as fault:  # noqa: BLE001 - even looking at a plugin may fail
+            wrong = [Problem(name, "", f"cannot be looked at: {one_line(fault)}")]
         if wrong:
             self.problems += wrong
             return False
-        self._pluggy.register(plugin, name)
         self._methods.update((method.id, Loaded(method, name)) for method in methods)
         return True
 
@@ -231,7 +235,11 @@ def _listed(call: Callable[[], Any]) -> list[Any]:
 def _rendered(figure: Any, form: str) -> bytes | None:
     if figure is None:
         return None
+    import matplotlib as mpl  # noqa: PLC0415 - heavy to load
+
     buffer = io.BytesIO()
+    # Names inside a picture are random otherwise, and two pictures of one result would differ.
+    mpl.rcParams["svg.hashsalt"] = _OURS
     # A date in the file would make two pictures of one result differ.
     stamp = {"Date": None} if form == "svg" else {}
     figure.savefig(buffer, format=form, metadata=stamp)
