@@ -162,7 +162,7 @@ class _Telling:
                 files=files, rigs=[self.ids["pull rig"], caliper], about={"room_c": 22, "room_rh_pct": 48},
             )  # fmt: skip
         elif method == "dimensions" and piece["name"] == "step block":
-            typed = {"lengths": sizes_of(piece["id"])}
+            typed = {"sizes": sizes_of(piece["id"])}
             measure(self.book, self.who, self.plugged, piece["id"], method, typed, rigs=[caliper])
 
 
