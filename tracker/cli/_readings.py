@@ -70,14 +70,14 @@ def asked_readings(bench: Bench, method: Method) -> tuple[dict[str, str], dict[s
         last = last_readings(session, method.id)
     typed: dict[str, str] = {}
     files: dict[str, Recording] = {}
-    for each in fields(method.Readings):
+    for each in (every for every in fields(method.Readings) if every.ask):
         if each.kind == "file":
             path = until_read(
                 f"{each.name} (file, Enter for none)", lambda text: text and read_recording(Path(text))
             )
             if path:
                 files[each.name] = read_recording(Path(path))
-        elif each.ask:
+        else:
             answer = _asked_one(method, each, last)
             if answer:
                 typed[each.name] = answer

@@ -74,7 +74,9 @@ def _measurement(session: Session, row: Measurement, zone: dt.tzinfo) -> Shown:
     told = Shown(f"{data['id']}  {row.method} on {data['specimen']}", data=data)
     told.add("measured", f"{when(row.at, zone) or 'time not recorded'} by {row.operator or 'not recorded'}")
     told.add("with", ", ".join(f"{ids.rig_id(each.rig_id)} {each.rig.name}" for each in row.rigs))
-    told.add_all("readings", [f"{name} = {value}" for name, value in (row.readings or {}).items()], none=None)
+    # In alphabetical order: of two databases only one keeps the order in which a document was written.
+    readings = sorted((row.readings or {}).items())
+    told.add_all("readings", [f"{name} = {value}" for name, value in readings], none=None)
     told.add_all("file", [f"{each.field}: {each.name}" for each in row.files])
     for result in row.results:
         told.add_all(result.quantity, [_result_words(result), *map(str, result.remarks or ())])

@@ -1,0 +1,139 @@
+"""At a terminal: prompts with units, a bad answer asked again, Ctrl-C that writes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from tests.cli.bench import Cli, Filled, Terminal
+
+Opened = Callable[..., Terminal]
+
+
+def test_prompts_show_the_unit_and_ask_again_after_a_bad_answer(cli: Cli, terminal: Opened) -> None:
+    """A wrong answer costs itself and nothing else."""
+    seat = terminal("material", "add", "Tuff PA")
+    seat.expect("Polymer family")
+    seat.send("PA6")
+    seat.expect("Maker")
+    seat.send("")
+    seat.expect("Density [g/cm³]")
+    seat.send("5 kg")
+    seat.expect("5 kg is not a quantity in g/cm³")
+    seat.expect("Density [g/cm³]")
+    seat.send("1,14")
+    seat.expect("Drying temperature advised [°C]")
+    seat.send("176 °F")
+    assert seat.ended() == 0
+    row = cli.json("list", "materials")[0]
+    assert [row["density_g_cm3"], row["drying_c"]] == pytest.approx([1.14, 80.0])
+    assert row["maker"] is None
+
+
+def test_what_is_required_is_asked_until_it_is_given(cli: Cli, terminal: Opened) -> None:
+    """Enter does not pass over what nothing can be stored without."""
+    seat = terminal("rig", "add", "Gantry", "--measures", "force", "--capacity", "5 kN", "--resolution", "1")
+    seat.expect("(rig, instrument)")
+    seat.send("")
+    seat.expect("is missing")
+    seat.expect("(rig, instrument)")
+    seat.send("rig")
+    assert seat.ended() == 0
+    assert cli.json("list", "rigs")[0]["role"] == "rig"
+
+
+def test_ctrl_c_at_a_prompt_writes_nothing(cli: Cli, terminal: Opened) -> None:
+    """No half record, no entry, no traceback, exit code 1."""
+    before = cli.entries()
+    seat = terminal("material", "add", "Tuff PA")
+    seat.expect("Polymer family")
+    seat.send("PA6")
+    seat.expect("Maker")
+    seat.interrupt()
+    assert seat.ended() == 1
+    assert ("Aborted" in seat.seen, "Traceback" in seat.seen) == (True, False)
+    assert (cli.entries(), cli.json("list", "materials")) == (before, [])
+
+
+def test_no_input_asks_nothing_even_at_a_terminal(terminal: Opened) -> None:
+    """What is missing is refused with the option that gives it."""
+    seat = terminal("--no-input", "rig", "add", "Gantry")
+    assert seat.ended() == 1
+    assert "--role" in seat.seen
+
+
+def test_a_doubt_is_asked_at_a_terminal_and_no_writes_nothing(filled: Filled, terminal: Opened) -> None:
+    """The person decides; anything but yes is no."""
+    before = filled.entries()
+    words = ("dry", filled.spool, "--set", "90", "--planned-hours", "6", "--began", "now", "--before", "1 kg")
+    seat = terminal(*words, book=str(filled.place))
+    seat.expect("stands (85 °C)")
+    seat.expect("Go on?")
+    seat.send("n")
+    assert seat.ended() == 1
+    assert filled.entries() == before
+
+
+def test_a_doubt_answered_with_yes_is_done(filled: Filled, terminal: Opened) -> None:
+    """And the act is written."""
+    words = ("dry", filled.spool, "--set", "90", "--planned-hours", "6", "--began", "now", "--before", "1 kg")
+    seat = terminal(*words, book=str(filled.place))
+    seat.expect("Go on?")
+    seat.send("y")
+    assert seat.ended() == 0
+    assert len(filled.json("list", "dryings")) == 2
+
+
+def test_readings_are_asked_with_their_units_and_the_last_value(filled: Filled, terminal: Opened) -> None:
+    """The method's own fields make the prompts; its cautions come first."""
+    piece = filled.json("list", "specimens")[1]["id"]
+    seat = terminal("measure", piece, "tensile", book=str(filled.place))
+    seat.expect("Caution: ")
+    seat.expect("max_force [N], last 1830")
+    seat.send("1.9 kN")
+    seat.expect("width [mm], last 10")
+    seat.send("10 kg")
+    seat.expect("10 kg is not a quantity in mm")
+    seat.send("10")
+    seat.expect("thickness [mm]")
+    seat.send("4")
+    seat.expect(f"Measured with (IDs of rigs) [{filled.rig}]")
+    seat.send("")
+    seat.expect("tensile.strength  47.5")
+    assert seat.ended() == 0
+
+
+def test_pieces_are_asked_one_by_one_off_the_bed(cli: Cli, terminal: Opened) -> None:
+    """A letter for each; a cause for what failed."""
+    cli.id("material", "add", "A")
+    job = cli.id("job", "add", "--material", "A", "--piece", "bar:X:3")
+    seat = terminal("offbed", job)
+    seat.expect("J0001-01")
+    seat.send("g")
+    seat.expect("J0001-02")
+    seat.send("f")
+    seat.expect("cause")
+    seat.send("came loose")
+    seat.expect("J0001-03")
+    seat.send("")
+    assert seat.ended() == 0
+    assert [row["outcome"] for row in cli.json("list", "specimens")] == ["good", "failed", None]
+
+
+def test_a_table_fits_a_narrow_terminal(cli: Cli, terminal: Opened) -> None:
+    """Long names are shortened with an ellipsis, so that a row stays a row."""
+    cli.id("material", "add", "x" * 120, "--maker", "y" * 120)
+    seat = terminal("list", "materials", COLUMNS="60")
+    assert seat.ended() == 0
+    lines = [line for line in seat.seen.splitlines() if line]
+    assert (len(lines), max(map(len, lines)) <= 60, "…" in lines[1]) == (2, True, True)
+
+
+@pytest.mark.parametrize("colour", [{}, {"NO_COLOR": "1"}])
+def test_no_escape_sequence_is_sent_without_need(cli: Cli, terminal: Opened, colour: dict[str, str]) -> None:
+    """Plain text at a terminal too."""
+    cli.id("material", "add", "A")
+    seat = terminal("show", "A", **colour)
+    assert seat.ended() == 0
+    assert "\x1b" not in seat.seen

@@ -1,0 +1,99 @@
+"""Lists: one statement each, the same rows for people and for machines."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zoneinfo
+from typing import Any
+
+import pytest
+
+from tests.desk.bench import (
+    WHO,
+    Spooled,
+    a_calibrated_rig,
+    a_job,
+    a_material,
+    a_pull,
+    a_spool,
+    plugged_with,
+)
+from tracker.book import Book
+from tracker.desk.dryings import start_drying
+from tracker.desk.jobs import add_job, read_piece
+from tracker.desk.measuring import measure
+from tracker.records import KINDS, listed
+
+
+def rows(book: Book, kind: str, zone: dt.tzinfo | None = None) -> list[dict[str, Any]]:
+    """Return a list."""
+    with book.connect() as connection:
+        return list(listed(connection, kind, zone))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_empty_book_has_empty_lists(book: Book, kind: str) -> None:
+    """Nothing is made up."""
+    assert rows(book, kind) == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_filled_book_lists_every_kind(book: Book, kind: str) -> None:
+    """One row of each at least."""
+    job = a_job(book)
+    start_drying(book, WHO, ["S0001-R"], {"set_c": 70})
+    a_pull(book, job.also[0], rigs=[a_calibrated_rig(book)])
+    assert rows(book, kind)
+
+
+def test_pieces_name_the_material_of_their_first_spool(book: Book) -> None:
+    """Of two spools the one in tool 0 is what a piece is made of."""
+    a_material(book, "Support PVA")
+    a_material(book)
+    a_job(book, "bar:X:1", spools=(a_spool(book), a_spool(book, "Support PVA")))
+    assert [(row["id"], row["material"]) for row in rows(book, "specimens")] == [
+        ("J0001-01-Z", "Nordlicht ASA")
+    ]
+
+
+def test_pieces_without_a_spool_name_the_material_of_their_job(book: Book) -> None:
+    """Where only the material is known, it is shown."""
+    a_material(book)
+    add_job(book, WHO, {}, material="Nordlicht ASA", pieces=[read_piece("bar:X:2")])
+    assert [row["material"] for row in rows(book, "specimens")] == ["Nordlicht ASA"] * 2
+
+
+def test_results_on_a_spool_name_its_material(book: Book) -> None:
+    """The spool stands where the piece would."""
+    a_material(book)
+    spool = a_spool(book)
+    measure(book, WHO, plugged_with(Spooled()), spool, "spooled", {"load": "5"})
+    row = rows(book, "results")[0]
+    assert (row["specimen"], row["material"], row["value"]) == (spool, "Nordlicht ASA", 5.0)
+
+
+def test_each_result_is_listed_once_whatever_the_number_of_spools(book: Book) -> None:
+    """A second spool does not double the results."""
+    a_material(book)
+    job = a_job(book, "bar:X:1", spools=(a_spool(book), a_spool(book)))
+    a_pull(book, job.also[0])
+    assert len(rows(book, "results")) == 1
+
+
+def test_moments_are_rfc_3339_in_utc_for_machines(book: Book) -> None:
+    """With their offset."""
+    a_job(book, started_at="2026-03-02T08:30+02:00")
+    assert rows(book, "jobs")[0]["started_at"] == "2026-03-02T06:30:00+00:00"
+
+
+def test_moments_are_local_to_the_minute_for_people(book: Book) -> None:
+    """Vienna is an hour ahead of UTC in March."""
+    a_job(book, started_at="2026-03-02T08:30+02:00")
+    vienna = zoneinfo.ZoneInfo("Europe/Vienna")
+    assert rows(book, "jobs", vienna)[0]["started_at"] == "2026-03-02 07:30"
+
+
+def test_a_job_counts_its_pieces(book: Book) -> None:
+    """Three bars are three."""
+    a_job(book)
+    assert rows(book, "jobs")[0]["pieces"] == 3
