@@ -25,7 +25,8 @@ def _outline(random_: random.Random, x: float, y: float, radius: float) -> Itera
     for n in range(1, 161):
         angle = math.tau * n / 160
         r = radius + random_.uniform(-0.05, 0.05)
-        yield f"G1 X{x + r * math.cos(angle):.3f} Y{y + r * math.sin(angle):.3f} E{random_.uniform(0.015, 0.05):.5f}"
+        amount = random_.uniform(0.015, 0.05)
+        yield f"G1 X{x + r * math.cos(angle):.3f} Y{y + r * math.sin(angle):.3f} E{amount:.5f}"
 
 
 def _infill(random_: random.Random, x: float, y: float, radius: float) -> Iterator[str]:

@@ -48,11 +48,11 @@ def _rest(plain: Tally, fast: Tally) -> list[str]:
     if plain.retractions != fast.retractions:
         found.append(f"retractions {plain.retractions} and {fast.retractions}")
     for who in plain.widths.keys() | fast.widths.keys():
-        if not math.isclose(plain.widths[who], fast.widths[who], rel_tol=1e-9, abs_tol=1e-9):
-            found.append(f"width {who}: {plain.widths[who]} and {fast.widths[who]}")
-    for who in plain.feet.keys() | fast.feet.keys():
-        if not _same_hull(plain.feet.get(who), fast.feet.get(who)):
-            found.append(f"foot {who}: {plain.feet.get(who)} and {fast.feet.get(who)}")
+        a, b = plain.widths.get(who, 0.0), fast.widths.get(who, 0.0)
+        found += [] if math.isclose(a, b, rel_tol=1e-9, abs_tol=1e-9) else [f"width {who}: {a} and {b}"]
+    for place in plain.feet.keys() | fast.feet.keys():
+        ours, theirs = fast.feet.get(place), plain.feet.get(place)
+        found += [] if _same_hull(ours, theirs) else [f"foot {place}: {theirs} and {ours}"]
     return found
 
 

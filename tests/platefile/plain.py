@@ -10,9 +10,11 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
+from typing import Any
 
 from tracker.platefile import meaning as m
 from tracker.platefile.limits import Plan
+from tracker.platefile.remarks import Meaning
 from tracker.platefile.state import Context, Mode, State
 from tracker.platefile.tally import (
     FOOT_UM,
@@ -99,7 +101,7 @@ class Plain:
         self.sums()
         return self.tally
 
-    def one(self, meaning: tuple[object, ...]) -> None:
+    def one(self, meaning: Meaning) -> None:
         """Do one operation."""
         name, *rest = meaning
         if name == "move":
@@ -107,7 +109,7 @@ class Plain:
         elif name == "set_e":
             self.counter = rest[0] * self.state.mode.e_scale
         elif name == "dwell":
-            self.blocks.append(self.block(dwell=rest[0], stops=True, end=tuple(self.at)))
+            self.blocks.append(self.block(dwell=rest[0], stops=True, end=self.place()))
         elif name == "home":
             for axis in rest[0]:
                 self.at["XYZ".index(axis)] = math.nan
@@ -125,7 +127,11 @@ class Plain:
             if name == "object":
                 self.state.begin_visit()
 
-    def block(self, **given: object) -> Block:
+    def place(self) -> Vector:
+        """Return the present position."""
+        return self.at[0], self.at[1], self.at[2]
+
+    def block(self, **given: Any) -> Block:
         """Return a row in the present state."""
         state = self.state
         return Block(state.context, state.plan, state.visit, len(state.marks), **given)
@@ -133,7 +139,7 @@ class Plain:
     def move(self, kind: int, words: dict[str, float]) -> None:
         """Do one move."""
         mode = self.state.mode
-        before = tuple(self.at)
+        before = self.place()
         if words.get("F", 0.0) > 0:
             self.feed = words["F"] * mode.unit
         for i, axis in enumerate("XYZ"):
@@ -142,11 +148,11 @@ class Plain:
                 self.at[i] = self.at[i] + step if mode.relative else step + self.offset[i]
         de = self.e_step(words, mode)
         delta = [0.0 if math.isnan(b - a) else b - a for a, b in zip(before, self.at, strict=True)]
-        block = self.block(de=de, end=tuple(self.at), feed=self.feed)
+        block = self.block(de=de, end=self.place(), feed=self.feed)
         block.moves_xy = bool(delta[0] or delta[1])
         block.climbs = delta[2] != 0
         if kind == m.LINEAR or not mode.flat or not self.arc(block, kind, words, before, delta):
-            straight(block, before, delta)
+            straight(block, delta)
         self.lay(block, before)
         if block.length > 0 or block.de != 0:
             self.blocks.append(block)
@@ -266,7 +272,7 @@ class Plain:
     def rate(self, block: Block) -> None:
         """Put a row into the distribution of its object's rates."""
         if block.length >= LEAST_FLOW_LENGTH_MM and block.time_s >= LEAST_FLOW_TIME_S:
-            rates = self.tally.rates.setdefault((block.context.objects, 0), Counter())
+            rates = self.tally.rates.setdefault((block.context.objects, 0), defaultdict(float))
             rates[rate_bin(block.deposit / block.time_s)] += block.deposit
 
 
@@ -296,11 +302,11 @@ def cell_of(block: Block) -> Cell:
     return cell
 
 
-def straight(block: Block, before: Vector, delta: list[float]) -> None:
+def straight(block: Block, delta: list[float]) -> None:
     """Fill in a straight move."""
     block.length = math.sqrt(sum(d * d for d in delta))
     if block.length > 0:
-        block.into = block.out = tuple(d / block.length for d in delta)  # type: ignore[assignment]
+        block.into = block.out = (delta[0] / block.length, delta[1] / block.length, delta[2] / block.length)
 
 
 def centre(x0: float, y0: float, x1: float, y1: float, radius: float, kind: int) -> tuple[float, float]:

@@ -55,12 +55,16 @@ other = st.sampled_from(
     [
         "G90", "G91", "M82", "M83", "G92 E0", "G92 X5 Y5", "G92 Z0.1 E3", "G28 X", "G28", "G20", "G21",
         "M104 S210", "M104 S230", "M109 S200", "M140 S60", "M141 S40", "M106 S127.5", "M107", "M106 P2 S255",
-        "M204 S500", "M204 P800 T1200 R900", "M205 X4 Y4 Z1", "M203 X50 Y60 Z5 E20", "M201 X400 Y300 Z50 E900",
-        "SET_VELOCITY_LIMIT ACCEL=2000 SQUARE_CORNER_VELOCITY=6", "M205 J0.02", "M220 S50", "M221 S95", "G4 P500",
+        "M204 S500", "M204 P800 T1200 R900", "M205 X4 Y4 Z1", "M203 X50 Y60 Z5 E20",
+        "M201 X400 Y300 Z50 E900",
+        "SET_VELOCITY_LIMIT ACCEL=2000 SQUARE_CORNER_VELOCITY=6", "M205 J0.02",
+        "M220 S50", "M221 S95", "G4 P500",
         "T0", "T1", "G10", "G11", "M600", "M486 S0", "M486 S1", "M486 S-1", "EXCLUDE_OBJECT_START NAME=a",
-        "EXCLUDE_OBJECT_END", "; printing object b id:1 copy 0", "; stop printing object b id:1 copy 0", ";MESH:m",
+        "EXCLUDE_OBJECT_END", "; printing object b id:1 copy 0", "; stop printing object b id:1 copy 0",
+        ";MESH:m",
         ";MESH:NONMESH", ";PRINTING: p", ";PRINTING_ID: 3", ";PRINTING_ID: -1", ";LAYER_CHANGE", ";Z:0.4",
-        ";TYPE:Outer wall", ";TYPE:Skirt", ";TYPE:Infill", ";WIDTH:0.45", ";WIDTH:0.6", "; key = value", "", "M117 hi",
+        ";TYPE:Outer wall", ";TYPE:Skirt", ";TYPE:Infill", ";WIDTH:0.45", ";WIDTH:0.6", "; key = value",
+        "", "M117 hi",
         "START X=1", "G17", "G18", "M200 D1.75", "M200 D0",
     ]
 )  # fmt: skip

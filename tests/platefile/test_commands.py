@@ -137,7 +137,8 @@ def test_e_mode_is_guessed_where_not_stated(moves: list[str], length: float) -> 
 
 def test_retractions_are_counted_with_length_and_speed() -> None:
     """An episode below the mark is one retraction, however many moves it takes."""
-    one = piece("G1 X10 E1", "G1 E-0.5 F2400", "G1 X9 E-0.3", "G1 X20", "G1 E0.8", "G1 X30 E1", "G1 E-0.8 F2400",
+    one = piece("G1 X10 E1", "G1 E-0.5 F2400", "G1 X9 E-0.3", "G1 X20", "G1 E0.8", "G1 X30 E1",
+                "G1 E-0.8 F2400",
                 "G1 E0.8", "G1 X40 E1")  # fmt: skip
 
     assert (one.retractions.count, one.retractions.length_mm, one.retractions.speed_mm_s) == (2, 0.8, 40.0)

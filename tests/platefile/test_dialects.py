@@ -84,8 +84,8 @@ def test_decoys_of_start_code_are_no_markers() -> None:
 
 def test_unique_label_ids() -> None:
     """The variant with label numbers is the same dialect."""
-    plate = read("; start printing object, unique label id: 12", *square(0), "; stop printing object, unique label id: 12",
-                 "; start printing object, unique label id: 17", *square(50), "; stop printing object, unique label id: 17")  # fmt: skip
+    start, stop = "; start printing object, unique label id: ", "; stop printing object, unique label id: "
+    plate = read(f"{start}12", *square(0), f"{stop}12", f"{start}17", *square(50), f"{stop}17")
 
     assert names(plate) == ["12", "17"]
 
@@ -93,7 +93,7 @@ def test_unique_label_ids() -> None:
 def test_same_name_different_copies() -> None:
     """Copies of one name are objects of their own, numbered."""
     plate = read("; printing object a id:0 copy 0", *square(0), "; stop printing object a id:0 copy 0",
-                 "; printing object a id:0 copy 1", *square(50), "; stop printing object a id:0 copy 1")  # fmt: skip
+                 "; printing object a id:0 copy 1", *square(50))  # fmt: skip
 
     assert names(plate) == ["a #1", "a #2"]
 

@@ -131,4 +131,4 @@ def test_every_dialect_gives_the_same_objects(dialect: str) -> None:
     """The way of marking objects does not change boxes, lengths or layers."""
     plate = read_plate(text(boxes(TWO, layers=4, dialect=dialect)))
 
-    assert [row[1:] for row in facts(plate)[0]] == [row[1:] for row in facts(PLATE)[0]]  # type: ignore[attr-defined,index]
+    assert [row[1:] for row in facts(plate)[0]] == [row[1:] for row in facts(PLATE)[0]]  # type: ignore[attr-defined]

@@ -114,7 +114,7 @@ def test_box_is_centre_line_and_a_line_width() -> None:
 
 
 def test_width_from_the_filament_where_none_is_stated() -> None:
-    """w = A dE / (L h) + h (1 - pi/4): the width of a line with round sides."""
+    """W = A dE / (L h) + h (1 - pi/4): the width of a line with round sides."""
     one = piece("G1 Z0.2", *ring(0, 0, 10, 5), "G1 Z0.4", *ring(0, 0, 10, 5))
     section = math.pi / 4 * 1.75**2 * 0.03
 

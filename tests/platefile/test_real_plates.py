@@ -75,10 +75,8 @@ def test_flow_factor_counts() -> None:
     """A flow factor of 90 % is in the length, and named as its basis."""
     read = plate("one-object-printing-comments")
 
-    assert (read.filament_basis, read.in_layers_mm) == (
-        "with flow factor",
-        pytest.approx(1643.41, abs=LENGTH_MM),
-    )
+    assert read.filament_basis == "with flow factor"
+    assert read.in_layers_mm == pytest.approx(1643.41, abs=LENGTH_MM)
 
 
 @pytest.mark.parametrize(

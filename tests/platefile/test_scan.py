@@ -65,8 +65,10 @@ def test_plain_moves(line: str, words: dict[str, float]) -> None:
 @pytest.mark.parametrize(
     "line",
     [
-        "g1 x1", "G01 X1", "G1 X 1", "G1 X+1", "G1 X1.2.3", "G1 X", "G1 X1e5", "G1 (a) X1", " G1 X1", "N1 G1 X1",
-        "G1 X1*71", "G10 S1", "G1_X", "M104 S210", "G1 X1 G1 Y2", "G1 X--1", "G1 X1-2", "G1 x2", "G1 (X) x1", "G1 .5", "G1 X1234567890123456",
+        "g1 x1", "G01 X1", "G1 X 1", "G1 X+1", "G1 X1.2.3", "G1 X", "G1 X1e5", "G1 (a) X1",
+        " G1 X1", "N1 G1 X1",
+        "G1 X1*71", "G10 S1", "G1_X", "M104 S210", "G1 X1 G1 Y2", "G1 X--1",
+        "G1 X1-2", "G1 x2", "G1 (X) x1", "G1 .5", "G1 X1234567890123456",
     ],
 )  # fmt: skip
 def test_anything_unusual_is_left_to_the_grammar(line: str) -> None:

@@ -103,7 +103,7 @@ def test_mean_is_weighted_by_filament() -> None:
     """A layer at another temperature counts by what was deposited in it."""
     one = read("M104 S200", ";MESH:a", *layer(0.2), "M104 S230", *layer(0.4), *layer(0.6)).objects[0]
 
-    assert (one.nozzle_c.value, one.nozzle_c.low, one.nozzle_c.high) == (pytest.approx(220), 200, 230)
+    assert (one.nozzle_c.value, one.nozzle_c.low, one.nozzle_c.high) == pytest.approx((220, 200, 230))
 
 
 def test_changes_by_height() -> None:

@@ -54,7 +54,7 @@ def test_corner_velocity() -> None:
     slow = read("G1 X100 E3", "G1 Y100 E3").time_s
     fast = read("SET_VELOCITY_LIMIT SQUARE_CORNER_VELOCITY=50", "G1 X100 E3", "G1 Y100 E3").time_s
 
-    # Each side saves the ramp between 50 mm/s and standstill: v^2/2a is covered at 100 mm/s less the ramp's time.
+    # Each side saves the ramp from standstill to 50 mm/s, less the time its way takes at 100 mm/s.
     assert slow - fast == pytest.approx(2 * (50 / 1000 - 1.25 / 100), abs=1e-3)
 
 

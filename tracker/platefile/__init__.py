@@ -21,14 +21,10 @@ from tracker.platefile.facts import (
     WITH_FLOW_FACTOR,
     Change,
     Flow,
-    Hint,
     Layer,
-    Plate,
-    PlateObject,
     Reading,
     Retractions,
     SetPoints,
-    Stated,
     Stretch,
 )
 from tracker.platefile.geometry import (
@@ -51,6 +47,7 @@ from tracker.platefile.orientation import (
 )
 from tracker.platefile.pictures import plate_map_png, plate_map_svg, plate_map_text
 from tracker.platefile.plate import read_plate
+from tracker.platefile.platefacts import Hint, Plate, PlateObject, Stated
 from tracker.platefile.platemap import reading_order
 from tracker.platefile.refusals import (
     BadNotation,

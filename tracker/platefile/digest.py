@@ -15,16 +15,15 @@ from tracker.platefile.facts import (
     WITH_FLOW_FACTOR,
     Flow,
     Layer,
-    Plate,
-    PlateObject,
     Reading,
     Retractions,
 )
 from tracker.platefile.layering import Layering, Part, reading, set_points
 from tracker.platefile.outline import smallest_rectangle
+from tracker.platefile.platefacts import Plate, PlateObject
 from tracker.platefile.refusals import NoExtrusion
 from tracker.platefile.state import DIALECTS
-from tracker.platefile.tally import NO_LAYER, Objects, Tally, bin_rate
+from tracker.platefile.tally import NO_LAYER, Objects, Tally, Weights, bin_rate
 from tracker.platefile.troubles import problems_of
 
 _USUAL_DIAMETER_MM = 1.75
@@ -67,10 +66,10 @@ class Digest:
         return self._dialect == _ISLANDS and any(cell.moving > 0 for _, _, _, cell in self._parts)
 
     def _find_filament(self, diameter: float | None, density: float | None) -> None:
-        tools: Counter[int] = Counter()
+        tools: dict[int, float] = defaultdict(float)
         for context, _, _, cell in self._parts:
-            tools[context.tool] += cell.filament  # type: ignore[assignment]
-        tool = tools.most_common(1)[0][0] if tools else 0
+            tools[context.tool] += cell.filament
+        tool = max(tools, key=tools.__getitem__, default=0)
         stated = said.diameter(self._settings, tool)
         self._diameter = diameter or stated or _USUAL_DIAMETER_MM
         self._diameter_basis = GIVEN if diameter else STATED if stated else ESTIMATED
@@ -217,12 +216,12 @@ class Digest:
         )
 
     def _width(self, who: str, parts: list[Part], height: float) -> tuple[float, str]:
-        widths: Counter[float] = Counter()
+        widths: dict[float, float] = defaultdict(float)
         for (objects, width), length in self._tally.widths.items():
             if self._dialect == _ISLANDS or objects[self._dialect] == who:
-                widths[width] += length  # type: ignore[assignment]
+                widths[width] += length
         if widths:
-            return widths.most_common(1)[0][0], STATED
+            return max(widths, key=widths.__getitem__), STATED
         path = sum(part.cell.path for part in parts)
         section = self._area * sum(part.cell.moving for part in parts) / path if path else 0.0
         return section / height + height * (1 - math.pi / 4), ESTIMATED
@@ -236,10 +235,11 @@ class Digest:
         return lowest if len(lowest) > 1 else [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
 
     def _flow(self, who: str, factor: float, fastest: float) -> Flow:
-        rates: Counter[int] = Counter()
+        rates: Weights = defaultdict(float)
         for (objects, island), counted in self._tally.rates.items():
             if self._who(objects, island) == who:
-                rates.update(counted)
+                for number, length in counted.items():
+                    rates[number] += length
         if not rates:
             return Flow()
         scale = self._area * factor
@@ -270,10 +270,10 @@ def _lays(part: Part) -> bool:
 
 
 def _typical_height(layers: tuple[Layer, ...]) -> float:
-    weights: Counter[float] = Counter()
+    weights: dict[float, float] = defaultdict(float)
     for layer in layers:
-        weights[round(layer.height_mm, 3)] += layer.filament_mm  # type: ignore[assignment]
-    return weights.most_common(1)[0][0]
+        weights[round(layer.height_mm, 3)] += layer.filament_mm
+    return max(weights, key=weights.__getitem__)
 
 
 def _box(
@@ -296,7 +296,7 @@ def _speed(layers: tuple[Layer, ...]) -> Reading:
     return reading([(s.speed_mm_s, s.filament_mm) for layer in layers for s in layer.stretches])
 
 
-def _quantile(rates: Counter[int], part: float) -> float:
+def _quantile(rates: Weights, part: float) -> float:
     wanted, passed = part * sum(rates.values()), 0.0
     for number in sorted(rates):
         passed += rates[number]

@@ -7,8 +7,9 @@ pulled back and pushed out again cancels, an extra on the restart counts.
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -16,12 +17,18 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
 Objects = tuple[str, ...]
+Who = Callable[[int], tuple[Objects, float]]
+"""Gives the objects and the feed of a row."""
 
 RETRACTED_MM = 1e-6
 """Less than this below the high-water mark is rounding."""
 
 ROUNDING_MM = 1e-7
 """A smaller rise is a return to the mark with rounding, no deposit."""
+
+
+def _later(who: Who, start: int, row: int) -> tuple[Objects, float]:
+    return who(row + start)
 
 
 class Filament:
@@ -33,13 +40,11 @@ class Filament:
     """
 
     def __init__(self, count: Callable[[tuple[Objects, float], int], None]) -> None:
-        self._depths: Counter[int] = Counter()
+        self._depths: dict[int, float] = defaultdict(float)
         self._count = count
         self._open: tuple[tuple[Objects, float], float] | None = None
 
-    def follow(
-        self, steps: Floats, tools: Numbers | int, who: Callable[[int], tuple[Objects, float]]
-    ) -> Floats:
+    def follow(self, steps: Floats, tools: Numbers | int, who: Who) -> Floats:
         """Return what each row deposits, in mm.
 
         Args:
@@ -52,23 +57,23 @@ class Filament:
         deposit = np.zeros(len(steps))
         bounds = np.flatnonzero(np.diff(tools)) + 1
         for start, stop in zip([0, *bounds.tolist()], [*bounds.tolist(), len(steps)], strict=True):
-            part = self._one(steps[start:stop], int(tools[start]), lambda row, start=start: who(row + start))  # type: ignore[misc]
-            deposit[start:stop] = part
+            part = steps[start:stop]
+            deposit[start:stop] = self._one(part, int(tools[start]), partial(_later, who, start))
         return deposit
 
-    def _one(self, steps: Floats, tool: int, who: Callable[[int], tuple[Objects, float]]) -> Floats:
-        before: float = self._depths[tool]
+    def _one(self, steps: Floats, tool: int, who: Who) -> Floats:
+        before = self._depths[tool]
         reached = np.cumsum(steps)
         reached -= before
         water = np.maximum.accumulate(np.maximum(reached, 0.0))
         depth = water - reached
-        self._depths[tool] = float(depth[-1])  # type: ignore[assignment]
+        self._depths[tool] = float(depth[-1])
         self._episodes(depth, before, who)
         deposit = np.diff(water, prepend=0.0)
         deposit[deposit < ROUNDING_MM] = 0.0
         return deposit
 
-    def _episodes(self, depth: Floats, before: float, who: Callable[[int], tuple[Objects, float]]) -> None:
+    def _episodes(self, depth: Floats, before: float, who: Who) -> None:
         below = np.empty(len(depth) + 1, np.bool_)
         below[0] = before > RETRACTED_MM
         np.greater(depth, RETRACTED_MM, out=below[1:])

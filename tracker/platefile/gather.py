@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
 
 _MOST_WAITING = 200_000
-"""Rows held back at most; a file whose rows never come to a settled speed is planned as if it stopped there."""
+"""Rows held back at most; rows that never come to a settled speed are planned as if they stopped there."""
 _LOWEST_RATE_EXPONENT = -14
 _RATE_BINS = 24 << 8
 _BIN_SHIFT = 44
@@ -61,10 +61,8 @@ class Gatherer:
         limits[0] = min(limits[0], self._entry)
         gains = 2 * rows.acceleration * rows.way
         before, count = lookahead.settled(limits, gains)
-        if last or len(rows) > _MOST_WAITING:
-            count = len(rows)
-        else:
-            count = self._whole_visits(rows, count)
+        everything = last or len(rows) > _MOST_WAITING
+        count = len(rows) if everything else self._whole_visits(rows, count)
         squares = lookahead.forward(
             np.append(before[:count], before[count] if count < len(rows) else 0.0), gains[:count]
         )
@@ -141,7 +139,7 @@ class Gatherer:
         contexts = self._tally.state.contexts.values
         for number, table in self._rates.items():
             key = (contexts[number // _ISLANDS].objects, number % _ISLANDS)
-            counted = self._tally.rates.setdefault(key, Counter())
+            counted = self._tally.rates.setdefault(key, defaultdict(float))
             filled = np.flatnonzero(table)
             for one, weight in zip((filled + _BIAS).tolist(), table[filled].tolist(), strict=True):
                 counted[one] += weight
@@ -163,10 +161,10 @@ def _cells(rows: Rows, begins: Numbers, seconds: Floats, ends: Floats) -> list[C
     rate = np.divide(added, took, out=np.zeros(len(laid)), where=told)
     end = ends.take(laid)
 
-    def put(reduced: npt.NDArray[Any], neutral: float) -> list[float]:
+    def put(reduced: npt.NDArray[Any], neutral: float) -> Any:
         spread = np.full(len(begins), neutral, reduced.dtype)
         spread[filled] = reduced
-        return spread.tolist()  # type: ignore[no-any-return]
+        return spread.tolist()
 
     if not len(filled):
         idle = zip(

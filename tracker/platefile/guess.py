@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from typing import BinaryIO
 
 _LOOKED_AT = 1 << 20
@@ -28,5 +29,5 @@ def e_is_relative(stream: BinaryIO) -> bool:
     values = [float(found) for found in _MOVE.findall(head[:end])]
     if not values:
         return False
-    falling = sum(b < a for a, b in zip(values, values[1:], strict=False))
+    falling = sum(b < a for a, b in pairwise(values))
     return falling > _FALLING_SHARE * len(values)

@@ -71,7 +71,7 @@ class Pace:
         length = np.where(standing, 1.0, moves.length)
         into = [axis / length for axis in moves.into]
         out = into if moves.out is moves.into else [axis / length for axis in moves.out]
-        speed = _speed(limits, moves, into, standing)
+        speed = _speed(limits, moves, into)
         acceleration = _acceleration(limits, moves, into, standing)
         before = [shifted(axis, last) for axis, last in zip(out, self._out, strict=True)]
         slower = np.minimum(shifted(speed, self._speed), speed)
@@ -128,7 +128,7 @@ class Pace:
         return np.where(curved, rounded, _classic(limits, slower, before, into))
 
 
-def _speed(limits: Limits, moves: Moves, into: list[Floats], standing: Flags) -> Floats:
+def _speed(limits: Limits, moves: Moves, into: list[Floats]) -> Floats:
     feed = np.where(moves.feed > 0, moves.feed, USUAL_FEED_MM_MIN)
     speed = feed * (limits.of("factor") if limits.most("factor") == 1 else np.array(limits.of("factor"))) / 60
     if limits.least("speed") < math.inf:
@@ -184,4 +184,5 @@ def _by_circle(
         square = push * half / (1 - half)
     straight = half > _STRAIGHT
     square[straight] = np.inf
-    return np.minimum(slower * slower, square)
+    limit: Floats = np.minimum(slower * slower, square)
+    return limit

@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from tracker.platefile.facts import COMMANDED, NOT_STATED, Layer, Reading, SetPoints, Stretch
 from tracker.platefile.state import Context
@@ -47,11 +48,10 @@ def reading(values: Weighted, basis: str = COMMANDED) -> Reading:
     if total <= 0:
         return Reading()
     plain = [value for value, _ in known]
-    if min(plain) == max(plain):
-        mean = plain[0]
-    else:
-        mean = sum(value * weight for value, weight in known) / total
-    return Reading(mean, min(plain), max(plain), basis, total / sum(weight for _, weight in values))
+    low, high = min(plain), max(plain)
+    # One value throughout is that value, whatever rounding a weighted mean would add.
+    mean = low if low == high else sum(value * weight for value, weight in known) / total
+    return Reading(mean, low, high, basis, total / sum(weight for _, weight in values))
 
 
 def set_points(stretches: Iterable[Stretch], weights: Iterable[float] | None = None) -> SetPoints:
@@ -134,7 +134,7 @@ class Layering:
         return flat[0] if flat else max(part.cell.z1 for part in self._laid(group))
 
     def _typical(self, tops: list[float]) -> float:
-        steps = sorted(b - a for a, b in zip(tops, tops[1:], strict=False))
+        steps = sorted(b - a for a, b in pairwise(tops))
         return steps[len(steps) // 2] if steps else min(tops[0], _USUAL_HEIGHT_MM)
 
     def _first_height(self, group: list[Part], top: float, typical: float) -> float:

@@ -39,7 +39,30 @@ class Remembered:
         self.visits = any(one[0] == "object" for one in meanings)
         self.sets_e = len(meanings) == 1 and meanings[0][0] == "set_e"
         only_width = len(meanings) == 1 and meanings[0][0] == "width"
-        self.width = numbers(float(meanings[0][1])) if only_width else -1  # type: ignore[arg-type]
+        self.width = numbers(float(meanings[0][1])) if only_width else -1
+
+
+class Changes:
+    """What changes at which lines of a chunk.
+
+    Args:
+        modal: Number of the modal state at the start; likewise the next three.
+        width: Number of the line width.
+        visit: Visits to objects' markers so far.
+        mark: Layer marks passed so far.
+    """
+
+    __slots__ = ("mark", "modal", "visit", "width")
+
+    def __init__(self, modal: int, width: int, visit: int, mark: int) -> None:
+        self.modal, self.width = Channel(modal), Channel(width)
+        self.visit, self.mark = Channel(visit), Channel(mark)
+
+    def note(self, line: int, modal: int, visit: int, mark: int) -> None:
+        """Note what holds from a line on, as far as it is new."""
+        for channel, value in ((self.modal, modal), (self.visit, visit), (self.mark, mark)):
+            if value != channel.values[-1]:
+                channel.change(line, value)
 
 
 class OtherLines:
@@ -67,54 +90,43 @@ class OtherLines:
         self._state = state
         self._read = read
         self._remembered: dict[bytes, Remembered] = {}
+        self._counters: list[tuple[int, Any]] = []
         self._now = self._loaded = self.modals(state.modal)
         self._width = 0
 
-    def apply(self, chunk: bytes, found: scan.Scan) -> tuple[Channel, Channel, Channel, Channel]:
+    def apply(self, chunk: bytes, found: scan.Scan) -> Changes:
         """Let every such line of a chunk have its effect, in order.
 
         Returns:
-            Channels of modal number, width number, visit and layer marks.
+            What changes at which line.
         """
-        self.dwells, self.cuts = {}, []
+        self.dwells, self.cuts, self._counters = {}, [], []
         self.doubts = [(0, self._state.doubt_e)]
-        modal, width = Channel(self._now), Channel(self._width)
-        visit, mark = Channel(self._state.visit), Channel(len(self._state.marks))
+        changes = Changes(self._now, self._width, self._state.visit, len(self._state.marks))
         remembered = self._remembered
-        counters: list[tuple[int, Any]] = []
-        now = self._now
         others = found.others
         starts, ends = found.starts.take(others).tolist(), found.ends.take(others).tolist()
+        now = self._now
         for line, start, end in zip(others.tolist(), starts, ends, strict=True):
             text = chunk[start:end]
             known = remembered.get(text) or self._look_up(text)
-            if known.follows is not None:
-                after = known.follows.get(now)
-                if after is None:
-                    after = known.follows[now] = self._transition(now, known.meanings)
-                # What a line sets holds from the next one on: a line that waits belongs to what was before.
-                if after != now:
-                    now = after
-                    modal.change(line + 1, now)
-                if known.visits:
-                    self._state.begin_visit()
-                    visit.change(line + 1, self._state.visit)
-            elif known.width >= 0:
-                width.change(line + 1, known.width)
-            elif known.sets_e:
-                counters.append((line, known.meanings[0][1]))
-            else:
-                now = self._act(known.meanings, line, found, now)
-                if now != modal.values[-1]:
-                    modal.change(line + 1, now)
-                if self._state.visit != visit.values[-1]:
-                    visit.change(line + 1, self._state.visit)
-                if len(self._state.marks) != mark.values[-1]:
-                    mark.change(line + 1, len(self._state.marks))
-        _set_counters(found, counters)
+            # What a line sets holds from the next one on: a line that waits belongs to what was before.
+            if known.follows is None:
+                now = self._act(known, line, found, changes, now)
+                continue
+            after = known.follows.get(now)
+            if after is None:
+                after = known.follows[now] = self._transition(now, known.meanings)
+            if after != now:
+                now = after
+                changes.modal.change(line + 1, now)
+            if known.visits:
+                self._state.begin_visit()
+                changes.visit.change(line + 1, self._state.visit)
+        _set_counters(found, self._counters)
         self._load(now)
-        self._now, self._width = now, width.values[-1]
-        return modal, width, visit, mark
+        self._now, self._width = now, changes.width.values[-1]
+        return changes
 
     def _look_up(self, text: bytes) -> Remembered:
         if self._state.in_thumbnail and text.lstrip()[:1] == b";" and b"end" not in text:
@@ -138,8 +150,20 @@ class OtherLines:
         self._loaded = self.modals(self._state.modal)
         return self._loaded
 
-    def _act(self, meanings: tuple[Meaning, ...], line: int, found: scan.Scan, number: int) -> int:
-        """Do operations that do more than change the modal state; return the state that follows."""
+    def _act(self, known: Remembered, line: int, found: scan.Scan, changes: Changes, number: int) -> int:
+        """Do what does more than change the modal state; return the modal state that follows."""
+        if known.width >= 0:
+            changes.width.change(line + 1, known.width)
+            return number
+        if known.sets_e:
+            self._counters.append((line, known.meanings[0][1]))
+            return number
+        after = self._perform(known.meanings, line, found, number)
+        changes.note(line + 1, after, self._state.visit, len(self._state.marks))
+        return after
+
+    def _perform(self, meanings: tuple[Meaning, ...], line: int, found: scan.Scan, number: int) -> int:
+        """Do operations of which some leave more behind than a modal state; return the one that follows."""
         self._load(number)
         state = self._state
         before = (state.context, state.plan, state.mode)
@@ -163,12 +187,12 @@ class OtherLines:
             found.kinds[line] = m.SET_E
         elif name == "move":
             found.values[:, line] = np.nan
-            for letter, value in meaning[2]:  # type: ignore[attr-defined]
+            for letter, value in meaning[2]:
                 if letter in scan.COLUMNS:
                     found.values[scan.COLUMNS.index(letter), line] = value
             found.kinds[line] = meaning[1]
         elif name == "dwell":
-            self.dwells[line] = meaning[1]  # type: ignore[assignment]
+            self.dwells[line] = meaning[1]
             found.kinds[line] = m.PAUSE
         elif name == "home":
             self.cuts.append((line + 1, meaning))

@@ -29,7 +29,8 @@ def backward(limits: Floats, gains: Floats, last: float) -> Floats:
     # Distances still to go: small where it matters, next to the end of the rows.
     ahead = total - travelled + gains
     capped = np.minimum(limits - ahead, last)
-    return np.minimum.accumulate(capped[::-1])[::-1] + ahead
+    squares: Floats = np.minimum.accumulate(capped[::-1])[::-1] + ahead
+    return squares
 
 
 def forward(limits: Floats, gains: Floats) -> Floats:

@@ -238,7 +238,7 @@ _COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
     "M220": _factor("speed_factor"),
     "M221": _factor("flow_factor"),
     "T": _tool,
-    **{code: _pause for code in ("M600", "M601", "M0", "M1", "PAUSE")},
+    **dict.fromkeys(("M600", "M601", "M0", "M1", "PAUSE"), _pause),
     "M486": _objects,
     "EXCLUDE_OBJECT_DEFINE": _define_object,
     "EXCLUDE_OBJECT_START": _begin_object,
@@ -246,5 +246,5 @@ _COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
     "M624": _with_comment,
     "M625": _with_comment,
     **{code: _constant() for code in _QUIET},
-    **{code: _standstill for code in _STILL},
+    **dict.fromkeys(_STILL, _standstill),
 }

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from itertools import permutations
 
-from tracker.platefile.facts import PlateObject
+from tracker.platefile.platefacts import PlateObject
 from tracker.platefile.refusals import BadNotation
 
 NOTATIONS = (

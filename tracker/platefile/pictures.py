@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape, quoteattr
 
-from tracker.platefile.facts import PlateObject
 from tracker.platefile.orientation import orientation_of
+from tracker.platefile.platefacts import PlateObject
 from tracker.platefile.platemap import (
     Bed,
     Circle,
@@ -44,7 +44,8 @@ def plate_map_svg(
     """
     plan = drawing(objects, labels, bed, highlight)
     shapes = "\n".join(_svg(shape) for shape in plan.shapes)
-    size = f'width="{plan.width:.0f}" height="{plan.height:.0f}" viewBox="0 0 {plan.width:.0f} {plan.height:.0f}"'
+    width, height = f"{plan.width:.0f}", f"{plan.height:.0f}"
+    size = f'width="{width}" height="{height}" viewBox="0 0 {width} {height}"'
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" font-family={quoteattr(_FONT)}>\n'
         f"<title>{escape(plan.title)}</title>\n"
@@ -58,7 +59,8 @@ def _svg(shape: Shape) -> str:
         paint = f'fill="{shape.fill}" stroke="{shape.stroke}" stroke-width="{shape.width:g}"'
         return f'<polygon points="{points}" {paint}/>'
     if isinstance(shape, Line):
-        ends = f'x1="{shape.start[0]:.1f}" y1="{shape.start[1]:.1f}" x2="{shape.end[0]:.1f}" y2="{shape.end[1]:.1f}"'
+        (x1, y1), (x2, y2) = shape.start, shape.end
+        ends = f'x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"'
         return f'<line {ends} stroke="{shape.stroke}" stroke-width="{shape.width:g}"/>'
     if isinstance(shape, Circle):
         place = f'cx="{shape.centre[0]:.1f}" cy="{shape.centre[1]:.1f}" r="{shape.radius:g}"'
@@ -213,5 +215,5 @@ def _line(number: int, piece: PlateObject, labels: Labels, highlight: str | None
     text, outcome = labels.get(piece.key, ("", ""))
     arrow = ">" if piece.key == highlight else " "
     mark = _LETTERS[mark_of(outcome)]
-    words = f"{arrow}{number:>3} {mark} {text or piece.name}  {orientation_of(piece).text}  {outcome or 'not recorded'}"
-    return words[: max(width, 20)]
+    words = f"{arrow}{number:>3} {mark} {text or piece.name}  {orientation_of(piece).text}"
+    return f"{words}  {outcome or 'not recorded'}"[: max(width, 20)]

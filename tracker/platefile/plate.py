@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from tracker.platefile.digest import Digest
-from tracker.platefile.facts import Plate
 from tracker.platefile.guess import e_is_relative
 from tracker.platefile.islands import Shadow
+from tracker.platefile.platefacts import Plate
 from tracker.platefile.reader import Reader
 from tracker.platefile.source import CHUNK_BYTES, Progress, Source, check, opened
 

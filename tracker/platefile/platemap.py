@@ -12,8 +12,9 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from tracker.platefile.facts import PlateObject, Point
+from tracker.platefile.facts import Point
 from tracker.platefile.orientation import orientation_of
+from tracker.platefile.platefacts import PlateObject
 
 Labels = Mapping[str, tuple[str, str]]
 Bed = tuple[float, float, float, float]

@@ -35,8 +35,9 @@ def followed(values: Floats, given: Flags, relative: Flags | bool, before: float
         return before + np.cumsum(np.where(given, values, 0.0))
     steps = np.cumsum(np.where(given & relative, values, 0.0))
     # From an absolute row on, what counts is the sum of the steps made since.
-    anchors = held(values - steps, given & ~np.asarray(relative), before)
-    return anchors + steps
+    anchors: Floats = held(values - steps, given & ~np.asarray(relative), before)
+    reached: Floats = anchors + steps
+    return reached
 
 
 def shifted(values: Floats, before: float) -> Floats:

@@ -9,10 +9,10 @@ from typing import BinaryIO
 import numpy as np
 
 from tracker.platefile import scan
-from tracker.platefile.channels import Channel, Channels
+from tracker.platefile.channels import Channels
 from tracker.platefile.gather import Gatherer
 from tracker.platefile.islands import Shadow
-from tracker.platefile.lines import OtherLines
+from tracker.platefile.lines import Changes, OtherLines
 from tracker.platefile.motion import Follower, Locate
 from tracker.platefile.remarks import Meaning
 from tracker.platefile.source import Progress, chunks
@@ -77,7 +77,7 @@ class Reader:
 
     def _chunk(self, chunk: bytes) -> None:
         found = scan.scan(chunk)
-        channels = self._channels(*self._others.apply(chunk, found))
+        channels = self._channels(self._others.apply(chunk, found))
         start = 0
         for line, cut in [*self._others.cuts, (len(found.kinds), ("end",))]:
             if line > start:
@@ -100,17 +100,19 @@ class Reader:
 
     def _cut(self, cut: Meaning) -> None:
         if cut[0] == "home":
-            self._follower.walker.home(cut[1])  # type: ignore[arg-type]
+            self._follower.walker.home(cut[1])
         elif cut[0] == "position":
-            self._follower.walker.call_position(cut[1], cut[2])  # type: ignore[arg-type]
+            self._follower.walker.call_position(cut[1], cut[2])
 
-    def _channels(self, modal: Channel, width: Channel, visit: Channel, mark: Channel) -> Channels:
+    def _channels(self, changes: Changes) -> Channels:
         """Take the modal states apart into what the rows need."""
         state = self.state
         for one in self._others.modals.values[len(self._numbers) :]:
             numbers = (state.contexts(one.context), state.plans(one.plan), state.modes(one.mode), one.outer)
             self._numbers.append(numbers)
         tables = np.array(self._numbers).T
-        held = modal.fixed()
+        held = changes.modal.fixed()
         context, plan, mode, outer = (held.through(table) for table in tables)
-        return Channels(context, plan, mode, outer, width.fixed(), visit.fixed(), mark.fixed())
+        return Channels(
+            context, plan, mode, outer, changes.width.fixed(), changes.visit.fixed(), changes.mark.fixed()
+        )

@@ -29,7 +29,7 @@ class PackedPlate(PlateRefused):
     def __init__(self, kind: str) -> None:
         super().__init__(
             f"This is a {kind}, not the text of a plate",
-            do="Unpack it (in a container the plates lie under Metadata/ as plate_*.gcode) and give one plate.",
+            do="Unpack it (in a container plates lie under Metadata/ as plate_*.gcode) and give one plate.",
         )
 
 

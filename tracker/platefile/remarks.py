@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from typing import Any
 
-Meaning = tuple[object, ...]
+Meaning = tuple[Any, ...]
 """An operation's name followed by its arguments; see `tracker.platefile.meaning`."""
 
 _NUMBER = r"([-+]?\d*\.?\d+)"

@@ -23,7 +23,7 @@ Words = npt.NDArray[np.uint64]
 Bytes = npt.NDArray[np.uint8]
 Flags = npt.NDArray[np.bool_]
 
-X, Y, Z, E, F, I, J, R, P = range(9)
+X, Y, Z, E, F, I, J, R, P = range(9)  # noqa: E741 - the words' own letters
 """Columns of `Scan.values`."""
 COLUMNS = "XYZEFIJRP"
 
@@ -129,7 +129,8 @@ def _words(letters: Bytes, lines: Indices, plain: Flags, marks: Indices, starts:
         first[lines.take(semicolons[::-1])] = semicolons[::-1]
         wanted &= np.arange(len(letters)) < first.take(lines)
     kept = np.flatnonzero(wanted)
-    return kept[marks.take(kept) != starts.take(lines.take(kept))]
+    words: Indices = kept[marks.take(kept) != starts.take(lines.take(kept))]
+    return words
 
 
 def _read(

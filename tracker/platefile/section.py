@@ -12,8 +12,9 @@ import math
 import statistics
 from dataclasses import dataclass
 
-from tracker.platefile.facts import Layer, PlateObject, Reading, SetPoints, Stretch
+from tracker.platefile.facts import Layer, Reading, SetPoints, Stretch
 from tracker.platefile.layering import reading, set_points
+from tracker.platefile.platefacts import PlateObject
 from tracker.platefile.refusals import BadWindow
 
 BY_LAYERS = "layers whose middle lies in the Z range"

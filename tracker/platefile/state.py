@@ -242,7 +242,12 @@ class State:
         for key, text in args:
             what = heated_by(key)
             if what and getattr(self.context, what) not in (None, _number(text)):
-                self.context = self.context._replace(**{what: None})
+                self.context = self._without(what)
+
+    def _without(self, what: str) -> Context:
+        if what == "nozzle":
+            return self.context._replace(nozzle=None)
+        return self.context._replace(bed=None) if what == "bed" else self.context._replace(chamber=None)
 
     def _do_unknown(self, code: str) -> None:
         self.unknown[code] += 1

@@ -8,7 +8,7 @@ memory grows with layers and objects, not with the length of the file.
 from __future__ import annotations
 
 import struct
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
 from tracker.platefile.state import State
@@ -22,6 +22,7 @@ _INFINITE = float("inf")
 
 Objects = tuple[str, ...]
 Point = tuple[float, float]
+Weights = dict[int, float]
 FOOT_UM = 600
 """Layers up to this far above the lowest one tell how a piece stands: the lowest alone is often drawn in."""
 LOWEST_LEVEL = _RAMP_BY_MARK // 2
@@ -134,10 +135,10 @@ class Tally:
 
     state: State
     cells: dict[CellKey, Cell] = field(default_factory=dict)
-    rates: dict[tuple[Objects, int], Counter[int]] = field(default_factory=dict)
+    rates: dict[tuple[Objects, int], Weights] = field(default_factory=dict)
     retractions: dict[Objects, Counter[tuple[int, float]]] = field(default_factory=dict)
     feet: dict[tuple[Objects, int], tuple[int, list[Point]]] = field(default_factory=dict)
-    widths: Counter[tuple[Objects, float]] = field(default_factory=Counter)
+    widths: dict[tuple[Objects, float], float] = field(default_factory=lambda: defaultdict(float))
     time: float = 0.0
     problems: list[str] = field(default_factory=list)
     cuts: list[str] = field(default_factory=list)

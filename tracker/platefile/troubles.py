@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.platefile.facts import Stated
+from tracker.platefile.platefacts import Stated
 from tracker.platefile.tally import Tally
 
 _CLOSING_DIALECTS = frozenset({0, 1, 2})
@@ -20,9 +20,8 @@ def problems_of(tally: Tally, dialect: int, stated: Stated) -> tuple[tuple[str, 
     cut = list(_signs_of_a_cut(tally, dialect, stated))
     notes = [*tally.problems, *(_counted(text, n) for text, n in tally.state.troubles.items())]
     if not tally.state.e_mode_stated:
-        notes.append(
-            f"neither M82 nor M83: E was taken as {'relative' if tally.state.mode.relative_e else 'absolute'} (guessed)"
-        )
+        kind = "relative" if tally.state.mode.relative_e else "absolute"
+        notes.append(f"neither M82 nor M83: E was taken as {kind} (guessed)")
     return tuple(f"incomplete: {text}" for text in cut) + tuple(notes), not cut
 
 
