@@ -1,0 +1,112 @@
+"""Filters as people type them: ``material=PETG-2 orientation=Z job="PETG-2 Z 1" nozzle_c>260``."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from tracker.errors import Refused
+
+_TERM: Final = re.compile(
+    r"^(?P<name>[A-Za-z][A-Za-z0-9_.]*)(?P<sign>!=|>=|<=|=|>|<)(?P<value>.*)$", re.DOTALL
+)
+
+
+class FilterError(Refused, ValueError):
+    """A text is no filter."""
+
+
+@dataclass(frozen=True)
+class Term:
+    """One condition.
+
+    Attributes:
+        name: What is asked of: material, orientation, job, or any factor.
+        sign: ``=``, ``!=``, ``<``, ``<=``, ``>``, ``>=``.
+        value: As typed.
+    """
+
+    name: str
+    sign: str
+    value: str
+
+    def __str__(self) -> str:
+        """The term as it may be typed again."""
+        return f"{self.name}{self.sign}{shlex.quote(self.value) if ' ' in self.value else self.value}"
+
+    def holds(self, known: Any) -> bool:
+        """Whether a known value fulfils the term; what is not recorded fulfils none but ``!=``.
+
+        Words are compared without regard to capitals; numbers as numbers where both are.
+        """
+        if known is None:
+            return self.sign == "!="
+        number, wanted = _number(known), _number(self.value)
+        if number is not None and wanted is not None:
+            return _COMPARED[self.sign](number, wanted)
+        said, asked = str(known).casefold(), self.value.casefold()
+        if self.sign in ("=", "!="):
+            return (said == asked) is (self.sign == "=")
+        return False
+
+
+_COMPARED: Final = {
+    "=": lambda a, b: a == b,
+    "!=": lambda a, b: a != b,
+    "<": lambda a, b: a < b,
+    "<=": lambda a, b: a <= b,
+    ">": lambda a, b: a > b,
+    ">=": lambda a, b: a >= b,
+}
+
+
+def _number(value: Any) -> float | None:
+    if isinstance(value, bool):
+        return None
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        return None
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Conditions that must all hold."""
+
+    terms: tuple[Term, ...]
+
+    def __str__(self) -> str:
+        """The filter as it may be typed again."""
+        return " ".join(map(str, self.terms))
+
+    def names(self) -> frozenset[str]:
+        """Return what is asked of."""
+        return frozenset(term.name for term in self.terms)
+
+    def holds(self, known: Mapping[str, Any]) -> bool:
+        """Whether all terms hold of what is known."""
+        return all(term.holds(known.get(term.name)) for term in self.terms)
+
+
+def parse_filter(text: str) -> Filter:
+    """Return the filter that a text says; values with blanks stand in quotes.
+
+    Raises:
+        FilterError: A word is no condition, or a quote is not closed.
+    """
+    try:
+        words = shlex.split(text)
+    except ValueError as error:
+        raise FilterError(f"{text!r} is no filter", why=str(error).lower(), do="Close the quote") from error
+    terms = []
+    for word in words:
+        match = _TERM.match(word)
+        if match is None:
+            raise FilterError(
+                f"{word!r} is no condition", do='Write name=value, as in material=X job="X Z 1" nozzle_c>260'
+            )
+        terms.append(Term(match["name"], match["sign"], match["value"]))
+    return Filter(tuple(terms))

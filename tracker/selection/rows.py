@@ -1,0 +1,206 @@
+"""Results with what they came from, read in one statement."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from sqlalchemy import Connection, Row, func, select
+
+from tracker import ids
+from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
+from tracker.selection.filters import Filter
+
+_OF_SPOOL: Final = (
+    select(Spool.material_id)
+    .join(JobSpool, JobSpool.spool_id == Spool.id)
+    .where(JobSpool.job_id == Job.id)
+    .order_by(JobSpool.tool, Spool.id)
+    .limit(1)
+    .scalar_subquery()
+)
+
+_PLATES: Final = (
+    select(Job.id, Job.name, Job.started_at, func.coalesce(_OF_SPOOL, Job.material_id).label("material_id"))
+).subquery("plate")
+
+_STATEMENT: Final = (
+    select(
+        Result.id, Result.measurement_id, Result.quantity, Result.value, Result.unit, Result.uncertainty,
+        Result.relation, Result.counted, Result.remarks, Measurement.method, Measurement.method_version,
+        Measurement.at, Measurement.source, Measurement.specimen_id, Measurement.spool_id, Specimen.job_id,
+        Specimen.piece, Specimen.orientation, Specimen.outcome, Specimen.remark, Specimen.geometry,
+        _PLATES.c.name.label("job_name"), _PLATES.c.started_at, Material.id.label("material_id"),
+        Material.name.label("material"), Material.family,
+    )
+    .join(Measurement, Measurement.id == Result.measurement_id)
+    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+    .outerjoin(_PLATES, _PLATES.c.id == Specimen.job_id)
+    .outerjoin(Spool, Spool.id == Measurement.spool_id)
+    .outerjoin(Material, Material.id == func.coalesce(_PLATES.c.material_id, Spool.material_id))
+    .order_by(Result.id)
+)  # fmt: skip
+
+
+@dataclass(slots=True)
+class ResultRow:
+    """One result with its piece, plate and material.
+
+    Attributes:
+        result: Number of the result; names it inside the program only.
+        measurement: ID of its measurement.
+        quantity: Its name.
+        value: In ``unit``; None where it was refused.
+        unit: Its unit.
+        uncertainty: Standard uncertainty, or None.
+        relation: ``=``, ``>`` or ``<``.
+        counted: Whether a verdict lets it into means.
+        remarks: Sentences beside it.
+        method: Id of the method; ``version`` its version.
+        at: When it was measured.
+        source: ``typed``, ``imported``, ``posted`` or ``given``.
+        specimen_row: Row number of the specimen, for :func:`with_factors`; None for a spool.
+        specimen: ID of the specimen or spool.
+        job: ID of the job, or None for a spool.
+        job_name: Its name.
+        printed_at: When the job started.
+        orientation: Letters, or None.
+        outcome: Of the piece.
+        remark: On the piece.
+        geometry: Template of the piece, or None.
+        material: Name of the material, or None.
+        material_id: Its number.
+        family: Its polymer family.
+        factors: Filled by :func:`with_factors`.
+    """
+
+    result: int
+    measurement: str
+    quantity: str
+    value: float | None
+    unit: str
+    uncertainty: float | None
+    relation: str
+    counted: bool
+    remarks: tuple[str, ...]
+    method: str
+    version: str | None
+    at: dt.datetime | None
+    source: str
+    specimen_row: int | None
+    specimen: str
+    job: str | None
+    job_name: str | None
+    printed_at: dt.datetime | None
+    orientation: str | None
+    outcome: str | None
+    remark: str | None
+    geometry: str | None
+    material: str | None
+    material_id: int | None
+    family: str | None
+    factors: Mapping[str, Any] = field(default_factory=dict)
+
+    def known(self) -> dict[str, Any]:
+        """Return what a filter may ask of, by name; factors under their own names."""
+        own = {
+            "material": self.material, "family": self.family, "orientation": self.orientation,
+            "outcome": self.outcome, "method": self.method, "quantity": self.quantity, "source": self.source,
+            "specimen": self.specimen, "measurement": self.measurement, "geometry": self.geometry,
+            "counted": "yes" if self.counted else "no", "value": self.value,
+        }  # fmt: skip
+        return {**{name: getattr(each, "value", each) for name, each in self.factors.items()}, **own}
+
+
+OWN_NAMES: Final = frozenset(
+    {"material", "family", "orientation", "outcome", "method", "quantity", "source", "specimen",
+     "measurement", "geometry", "counted", "value", "job"}
+)  # fmt: skip
+"""Names a filter may use without any factor being read."""
+
+
+def result_rows(
+    connection: Connection,
+    *,
+    quantities: Sequence[str] | None = None,
+    materials: Sequence[str] | None = None,
+    since: dt.datetime | None = None,
+) -> list[ResultRow]:
+    """Return results in the order in which they were made.
+
+    Args:
+        connection: To the book.
+        quantities: Only these; all where None.
+        materials: Only of these, by name; all where None.
+        since: Only measured at or after this moment.
+    """
+    statement = _STATEMENT
+    if quantities is not None:
+        statement = statement.where(Result.quantity.in_(quantities))
+    if materials is not None:
+        statement = statement.where(Material.name.in_(materials))
+    if since is not None:
+        statement = statement.where(Measurement.at >= since)
+    return [_row(row) for row in connection.execute(statement)]
+
+
+def _row(row: Row[Any]) -> ResultRow:
+    piece = row.job_id is not None
+    return ResultRow(
+        result=row.id,
+        measurement=ids.measurement_id(row.measurement_id),
+        quantity=row.quantity,
+        value=row.value,
+        unit=row.unit,
+        uncertainty=row.uncertainty,
+        relation=row.relation,
+        counted=bool(row.counted),
+        remarks=tuple(row.remarks or ()),
+        method=row.method,
+        version=row.method_version,
+        at=row.at,
+        source=row.source,
+        specimen_row=row.specimen_id,
+        specimen=ids.specimen_id(row.job_id, row.piece) if piece else ids.spool_id(row.spool_id),
+        job=ids.job_id(row.job_id) if piece else None,
+        job_name=row.job_name,
+        printed_at=row.started_at,
+        orientation=row.orientation,
+        outcome=row.outcome,
+        remark=row.remark,
+        geometry=row.geometry,
+        material=row.material,
+        material_id=row.material_id,
+        family=row.family,
+    )
+
+
+def with_factors(
+    rows: Iterable[ResultRow],
+    of_specimens: Mapping[int, Mapping[str, Any]],
+    own: Mapping[str, Mapping[str, Any]],
+) -> None:
+    """Put factors beside results.
+
+    Args:
+        rows: Results; changed in place.
+        of_specimens: Factors by row number of the specimen.
+        own: Factors of the measurement itself (rig, operator, age …) by its ID.
+    """
+    for row in rows:
+        of_piece = of_specimens.get(row.specimen_row, {}) if row.specimen_row is not None else {}
+        row.factors = {**of_piece, **own.get(row.measurement, {})}
+
+
+def selected(rows: Iterable[ResultRow], wanted: Filter) -> list[ResultRow]:
+    """Return the results of which all conditions hold; a job is named by its ID or its name."""
+    jobs = [term for term in wanted.terms if term.name == "job"]
+    rest = Filter(tuple(term for term in wanted.terms if term.name != "job"))
+    return [row for row in rows if rest.holds(row.known()) and all(_of_job(row, term) for term in jobs)]
+
+
+def _of_job(row: ResultRow, term: Any) -> bool:
+    hits = [term.holds(name) for name in (row.job, row.job_name) if name is not None]
+    return all(hits) if term.sign == "!=" else any(hits)
