@@ -36,6 +36,9 @@ from tracker.api._validate import ReadingsError, dump, recordings, row, validate
 _ABSURD = (0.0, -1.0, 1e-9, 1e9, math.nan, math.inf, -math.inf)
 _THREADS = 4
 _RANDOM_CASES = 60
+# Moving a reading by a whole u is not quite the slope there: a tenth is allowed for the bend.
+_MOST_LOST = 0.9
+_LEAST_SHIFT = 1e-9
 
 
 def outcomes(
@@ -142,6 +145,26 @@ def check_uncertainty(method: Method) -> None:
             )
 
 
+def check_no_doubt_is_lost(method: Method) -> None:
+    """The uncertainty of a result holds what every reading's own rounding does to it.
+
+    Each reading is moved by its own standard uncertainty, alone, and the method computes again with
+    plain numbers; a method that turns a reading into a plain number on the way is found by this.
+    """
+    for raw in method.examples():
+        readings = validate(method, raw)
+        found = {o.quantity: o for o in method.compute(with_uncertainty(readings, {}), Piece())}
+        moved = _moved_by_each_reading(method, readings)
+        for name, outcome in found.items():
+            if outcome.value is not None and moved.get(name, 0.0) > _LEAST_SHIFT * abs(
+                nominal(outcome.value)
+            ):
+                _hold(
+                    _u(outcome) > _MOST_LOST * moved[name],
+                    f"{name}: u = {_u(outcome):.3g}, but rounding alone moves it by {moved[name]:.3g}",
+                )
+
+
 def check_figure(method: Method) -> None:
     """Some example has a picture, and every picture can be written as SVG."""
     drawn = 0
@@ -220,6 +243,7 @@ CHECKS: tuple[Callable[[Method], None], ...] = (
     check_json_round_trip,
     check_table_round_trip,
     check_uncertainty,
+    check_no_doubt_is_lost,
     check_figure,
     check_nothing_read,
     check_absurd_readings,
@@ -227,6 +251,38 @@ CHECKS: tuple[Callable[[Method], None], ...] = (
     check_threads,
     check_readings_untouched,
 )
+
+
+def _moved_by_each_reading(method: Method, readings: Readings) -> dict[str, float]:
+    """Return by quantity how far all roundings move it, each alone, added in quadrature."""
+    start = _plain_values(method, readings)
+    squares: dict[str, float] = {}
+    for shifted in _shifted(readings):
+        after = _plain_values(method, shifted)
+        for name in start.keys() & after.keys():
+            squares[name] = squares.get(name, 0.0) + (after[name] - start[name]) ** 2
+    return {name: math.sqrt(square) for name, square in squares.items()}
+
+
+def _plain_values(method: Method, readings: Readings) -> dict[str, float]:
+    found = method.compute(readings, Piece())
+    return {outcome.quantity: nominal(outcome.value) for outcome in found if outcome.value is not None}
+
+
+def _shifted(readings: Readings) -> Iterator[Readings]:
+    """Yield copies of readings, in each one number moved by its standard uncertainty."""
+    carried = with_uncertainty(readings, {})
+    for field in fields(type(readings)):
+        value = getattr(carried, field.name)
+        if field.kind == "number" and hasattr(value, "std_dev"):
+            yield readings.model_copy(update={field.name: value.nominal_value + value.std_dev})
+        if field.kind == "series":
+            plain = getattr(readings, field.name)
+            for i, entry in enumerate(value):
+                for j, part in enumerate(entry):
+                    if hasattr(part, "std_dev"):
+                        moved = (*plain[i][:j], part.nominal_value + part.std_dev, *plain[i][j + 1 :])
+                        yield readings.model_copy(update={field.name: (*plain[:i], moved, *plain[i + 1 :])})
 
 
 def _hold(fact: Any, otherwise: str) -> None:

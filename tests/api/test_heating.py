@@ -1,0 +1,124 @@
+"""Oven logs on bare arrays: baselines, crossings, and how the recording is turned."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.api.close import approx
+from tracker.api import Recording, Refused, baseline, between, crossing, heating_of
+
+
+def log(text: str) -> Recording:
+    """Return an oven log of a text."""
+    return Recording("oven.csv", text.encode())
+
+
+def test_the_baseline_is_the_line_through_the_coolest_quarter() -> None:
+    """Slope, start and scatter of a log that is straight there."""
+    celsius = np.linspace(20, 100, 81)
+    found = baseline(celsius, 0.001 * celsius + np.maximum(0, celsius - 60))
+    assert found == approx((0.001, 0.0, 0.0), abs=1e-9)
+
+
+def test_the_scatter_of_the_baseline_is_its_standard_deviation() -> None:
+    """A ripple of ± 0.01 mm about the line."""
+    celsius = np.linspace(20, 100, 401)
+    found = baseline(celsius, 0.01 * (-1.0) ** np.arange(401))
+    assert found is not None
+    assert found[2] == approx(0.01, rel=0.02)
+
+
+@pytest.mark.parametrize("count", [2, 10, 20])
+def test_too_few_readings_make_no_baseline(count: int) -> None:
+    """Six in the coolest quarter are the least."""
+    assert baseline(np.linspace(20, 100, count), np.zeros(count)) is None
+
+
+def test_a_crossing_must_last() -> None:
+    """One reading beyond and back is none."""
+    mm = np.array([0.0, 0.4, 0.1, 0.2, 0.4, 0.5])
+    assert crossing(np.arange(6.0), mm, 0.3) == 4
+
+
+def test_a_crossing_at_the_end_of_the_log_counts() -> None:
+    """There is nothing after it to contradict."""
+    assert crossing(np.arange(3.0), np.array([0.0, 0.1, 0.4]), 0.3) == 2
+
+
+def test_a_deflection_never_reached_is_not_crossed() -> None:
+    """None, not the last reading."""
+    assert crossing(np.arange(3.0), np.array([0.0, 0.1, 0.2]), 0.3) is None
+
+
+@given(st.floats(0.01, 0.99), st.floats(20, 100), st.floats(0.1, 20))
+def test_between_two_readings_temperature_is_straight(part: float, start: float, step: float) -> None:
+    """A target part of the way is met part of the way."""
+    celsius, mm = np.array([start, start + step]), np.array([0.1, 0.5])
+    assert between(celsius, mm, 1, 0.1 + part * 0.4) == approx(start + part * step)
+
+
+def test_a_step_without_rise_is_met_at_its_end() -> None:
+    """Nothing is divided by zero."""
+    assert between(np.array([50.0, 51.0]), np.array([0.3, 0.3]), 1, 0.3) == 51.0
+
+
+def test_the_first_reading_has_nothing_before_it() -> None:
+    """Its own temperature is all there is."""
+    assert between(np.array([50.0, 51.0]), np.array([0.3, 0.4]), 0, 0.2) == 50.0
+
+
+@pytest.mark.parametrize("word", ["deflection_mm", "sag (mm)", "Weg [mm]", "distance_mm"])
+def test_deflection_goes_by_several_words(word: str) -> None:
+    """As loggers name it."""
+    assert heating_of(log(f"temperature_c,{word}\n20,0\n30,1\n"), "as recorded").mm.tolist() == [0.0, 1.0]
+
+
+def test_micrometres_and_minutes_are_converted() -> None:
+    """The header words carry the units."""
+    found = heating_of(log("time_min,temp_c,deflection_um\n0,20,0\n1,30,500\n"), "as recorded")
+    assert (found.seconds.tolist(), found.mm.tolist()) == ([0.0, 60.0], [0.0, 0.5])
+
+
+def test_zero_is_the_first_reading_unless_recorded_so() -> None:
+    """The dial need not have been set."""
+    text = "temperature_c,deflection_mm\n20,5\n30,5.5\n"
+    assert heating_of(log(text), "first reading").mm.tolist() == [0.0, 0.5]
+    assert heating_of(log(text), "as recorded").mm.tolist() == [5.0, 5.5]
+
+
+def test_giving_way_counts_positive_whichever_way_the_dial_turns() -> None:
+    """A shrinking distance is a growing deflection."""
+    assert heating_of(log("temperature_c,distance_mm\n20,50\n30,48\n"), "first reading").mm.tolist() == [
+        0.0,
+        2.0,
+    ]
+
+
+def test_rows_without_numbers_are_counted() -> None:
+    """And left out."""
+    found = heating_of(log("temperature_c,deflection_mm\n20,0\n25,nan\n30,1\n"), "as recorded")
+    assert (len(found.mm), found.problems) == (2, ("1 rows of the log left out: not a finite number.",))
+
+
+@pytest.mark.parametrize(
+    ("values", "step"),
+    [("20 30", 1.0), ("20.5 30", 0.5), ("20.1 30.3", 0.1), ("20.01 30", 0.01), ("20.123 30", None)],
+)
+def test_the_step_of_the_thermometer_shows_in_the_log(values: str, step: float | None) -> None:
+    """Where all values lie on one of the usual steps."""
+    first, second = values.split()
+    assert (
+        heating_of(log(f"temperature_c,deflection_mm\n{first},0\n{second},1\n"), "as recorded").step == step
+    )
+
+
+@pytest.mark.parametrize(
+    "text", ["temperature_c,colour\n20,0\n30,1\n", "temperature_c,deflection_mm\n20,0\n", "nothing"]
+)
+def test_what_is_no_oven_log_is_refused_by_name(text: str) -> None:
+    """One line names the file."""
+    with pytest.raises(Refused, match=r"^oven\.csv"):
+        heating_of(log(text), "as recorded")
