@@ -38,16 +38,14 @@ def test_noise_alone_is_seldom_claimed() -> None:
 
 
 def test_follow_up_finds_the_cause() -> None:
-    """Proposed plates rank the true cause first in most books, with at most one plate less than factors."""
-    for line in follow_up_plates(12):
-        if "plates printed" in line.what:
-            assert "at most" in line.found
-        else:
-            assert float(line.found.rstrip("%")) >= 70
+    """Printing the proposed plates ranks the true cause first in most books, and on average spares a plate."""
+    lines = follow_up_plates(10)
+    first = [float(line.found.rstrip("%")) for line in lines if "true cause first" in line.what]
+    assert np.mean(first) >= 80
+    assert sum(bool(line.holds) for line in lines if "printed" in line.what) >= len(lines) / 2 - 1
 
 
-def test_follow_up_never_prints_more_than_one_at_a_time_would() -> None:
-    """Three factors changed together take two plates at most."""
+def test_follow_up_never_prints_more_than_allowed() -> None:
+    """Three factors changed together and two plates allowed: two at most."""
     rng = np.random.default_rng(5)
-    world = one_stands_out(rng)
-    assert follow(rng, world, {"nozzle_c", "fan_pct", "spool"}).plates <= 2
+    assert follow(rng, one_stands_out(rng), {"nozzle_c", "fan_pct", "spool"}, 2).plates <= 2
