@@ -28,6 +28,7 @@ from tracker.errors import Refused
 from tracker.files import Files
 from tracker.ids import BOOK_ALPHABET
 from tracker.model import SCHEMA, BookRecord
+from tracker.turns import turn
 
 BOOK_FILE: Final = "book.sqlite"
 _BUSY_S: Final = 30
@@ -135,10 +136,25 @@ class Book:
         """
         with (
             self._translated(),
+            self._turn(),
             self.engine.connect().execution_options(**{_WRITES: True}) as connection,
             connection.begin(),
         ):
             yield connection
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        """Wait until nobody else writes; on a server its own locks are fair."""
+        if is_url(self.place):
+            yield
+            return
+        with turn(Path(self.place) / BOOK_FILE, _BUSY_S) as ours:
+            if not ours:
+                raise BookError(
+                    f"The book {self.place} is being written by somebody else",
+                    do="Nothing was written. Wait a moment and repeat the command",
+                )
+            yield
 
     @contextmanager
     def doing(self, connection: Connection, **what: Any) -> Iterator[Act]:
@@ -301,9 +317,7 @@ def _make_folder(file: Path) -> None:
 
 
 def _connect_sqlite(file: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(
-        file, timeout=_BUSY_S, isolation_level=None, check_same_thread=False, cached_statements=256
-    )
+    connection = _sqlite(str(file)) if not _only_readable(file) else _sqlite(f"{file.as_uri()}?immutable=1")
     # WAL lets readers go on while one writes; FULL makes every commit survive a power cut.
     for pragma in ("journal_mode=WAL", "foreign_keys=ON", "synchronous=FULL"):
         try:
@@ -313,6 +327,27 @@ def _connect_sqlite(file: Path) -> sqlite3.Connection:
             if not pragma.startswith("journal_mode"):
                 raise
     return connection
+
+
+def _only_readable(file: Path) -> bool:
+    """Whether the files of the write-ahead log can neither be made nor are there.
+
+    SQLite then cannot even read, unless told that nobody writes: true of a disk that is read-only. Where
+    others may write to the folder, their log is there while they do, and is used.
+    """
+    log = file.with_name(f"{file.name}-wal")
+    return not os.access(file.parent, os.W_OK) and not log.exists()
+
+
+def _sqlite(name: str) -> sqlite3.Connection:
+    return sqlite3.connect(
+        name,
+        timeout=_BUSY_S,
+        isolation_level=None,
+        check_same_thread=False,
+        cached_statements=256,
+        uri=name.startswith("file:"),
+    )
 
 
 def _begin(connection: Connection) -> None:
@@ -383,11 +418,13 @@ def refusal_for(place: str, error: Exception) -> BookError:
     kinds: list[tuple[str, str, str]] = [
         ("readonly", "may not be written", "Check who may write there; reading goes on as before"),
         ("read-only", "may not be written", "Check who may write there; reading goes on as before"),
-        ("full", "does not fit on the disk any more", "Free some space and repeat the command"),
+        ("is full", "does not fit on the disk any more", "Free some space and repeat the command"),
+        ("no space left", "does not fit on the disk any more", "Free some space and repeat the command"),
         ("locked", "is being written by somebody else", "Wait a moment and repeat the command"),
         ("not a database", "is no SQLite file", "Bring it back from a backup: strandbook restore FILE"),
         ("malformed", "is damaged", "Bring it back from a backup: strandbook restore FILE"),
         ("unable to open", "cannot be opened", "Check the path and who may read it"),
+        ("connection to server", "cannot be reached", "Check that the server runs, and the URL"),
     ]
     for word, what, do in kinds:
         if word in said:

@@ -18,6 +18,7 @@ from tracker.files import Files
 from tracker.migrations import upgrade
 from tracker.model import SCHEMA
 from tracker.progress import Progress, silent
+from tracker.turns import TAILS
 
 
 def restore(file: Path, place: str, progress: Progress | None = None) -> Contents:
@@ -102,7 +103,7 @@ def _to_be_made(place: str, folder: Path) -> list[Path]:
     if is_url(place):
         return [folder]
     base = Path(place)
-    return [base, folder, *(base / f"{BOOK_FILE}{tail}" for tail in ("", "-wal", "-shm"))]
+    return [base, folder, *(base / f"{BOOK_FILE}{tail}" for tail in ("", "-wal", "-shm", *TAILS))]
 
 
 def _remove(path: Path) -> None:

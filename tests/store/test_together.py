@@ -1,0 +1,106 @@
+"""Several writers at once: nothing lost, one order, nobody left waiting."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import pytest
+from sqlalchemy import func, select
+
+from tests.books import add_material, fill
+from tests.store import writers
+from tracker.book import BOOK_FILE, Book, BookError, open_book
+from tracker.model import Material, Specimen
+from tracker.turns import turn
+from tracker.verify import verify
+
+ACTS = 1000
+
+
+def test_eight_writers(book_place: str) -> None:
+    """Eight programs do a thousand acts at once: all are there, and the chain is whole."""
+    done = writers.run(book_place, 8, ACTS)
+
+    with open_book(book_place) as book, book.read() as session:
+        assert session.scalar(select(func.count()).select_from(Specimen)) == done.acts
+        assert verify(book).clean
+
+
+def test_threads_of_one_program(book: Book) -> None:
+    """Threads that share a book write one after another, each whole."""
+    fill(book)
+
+    def write(name: str) -> None:
+        for number in range(10):
+            add_material(book, f"{name} {number}")
+
+    threads = [threading.Thread(target=write, args=(f"thread {n}",)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    with book.read() as session:
+        assert session.scalar(select(func.count()).select_from(Material)) == 41
+    assert verify(book).clean
+
+
+def test_reading_goes_on(book: Book, book_place: str) -> None:
+    """Who reads while another writes sees the book as it was before the act."""
+    with open_book(book_place) as other, book.act("material add", "Ada") as act:
+        act.session.add(Material(name="new"))
+        act.session.flush()
+        with other.read() as session:
+            assert session.scalar(select(func.count()).select_from(Material)) == 0
+
+
+def test_one_state(book: Book, book_place: str) -> None:
+    """One reading session sees one state of the book, whatever is written meanwhile."""
+    with open_book(book_place) as other, book.read() as session:
+        count = select(func.count()).select_from(Material)
+        before = session.scalar(count)
+
+        add_material(other)
+
+        assert session.scalar(count) == before
+
+
+def _fail_half_way(book: Book) -> None:
+    with book.act("material add", "Ada") as act:
+        act.session.add(Material(name="half"))
+        act.session.flush()
+        raise ZeroDivisionError
+
+
+def test_an_act_that_fails(book: Book) -> None:
+    """An act that raises leaves nothing, and the next one gets its number."""
+    fill(book)
+    before = verify(book).counts
+
+    with pytest.raises(ZeroDivisionError):
+        _fail_half_way(book)
+
+    assert verify(book).counts == before
+    assert add_material(book, "whole") == 2
+
+
+def test_patience(book_template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who finds somebody else writing for very long is told so."""
+    monkeypatch.setattr("tracker.book._BUSY_S", 0.05)
+    (tmp_path / "b").mkdir()
+    (tmp_path / "b" / BOOK_FILE).write_bytes((book_template / BOOK_FILE).read_bytes())
+
+    with turn(tmp_path / "b" / BOOK_FILE, 1) as ours, open_book(str(tmp_path / "b")) as book:
+        assert ours
+        with pytest.raises(BookError, match="is being written by somebody else"):
+            add_material(book)
+
+
+def test_the_turn_ends(tmp_path: Path) -> None:
+    """A turn that was kept is free when its holder is done."""
+    with turn(tmp_path / "b", 1), turn(tmp_path / "b", 0.01) as second:
+        assert not second
+
+    with turn(tmp_path / "b", 0.01) as third:
+        assert third

@@ -1,0 +1,81 @@
+"""Whose turn it is to write to a SQLite file: a fair queue in front of SQLite's own lock.
+
+SQLite's busy handler asks again after ever longer pauses, up to a tenth of a second, so that whoever
+has waited longest asks least often: of eight programs writing without pause one waited five seconds.
+Here two locks make a turnstile. Only the one who holds ``next`` may wait for ``turn``, and lets go of
+``next`` on getting it: whoever has just written must queue again and cannot slip in before. The locks
+are the system's own (``flock``), so they end with the program that holds them, however it ends.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+try:
+    import fcntl
+except ImportError:  # pragma: no cover - Windows has none: there SQLite's own lock must do
+    fcntl = None  # type: ignore[assignment]
+
+TAILS: Final = ("-next", "-turn")
+"""Endings of the two lock files beside the book's own."""
+
+_PAUSE_NEXT_S: Final = 0.002
+# One waits here at most, so asking often costs little, and every pause is time nobody writes.
+_PAUSE_TURN_S: Final = 0.0002
+
+
+@contextmanager
+def turn(file: Path, patience_s: float) -> Iterator[bool]:
+    """Wait for the turn to write to a file, and keep it.
+
+    Args:
+        file: What is to be written to; the locks lie beside it.
+        patience_s: Longest to wait, seconds.
+
+    Yields:
+        Whether it is our turn; False where others kept theirs longer than we wait. Where no lock
+        can be made, as in a read-only folder, it is everybody's turn and SQLite's lock decides.
+    """
+    with contextlib.ExitStack() as held:
+        try:
+            first, second = (held.enter_context(_opened(Path(f"{file}{tail}"))) for tail in TAILS)
+        except OSError:
+            first = second = -1
+        if first < 0 or fcntl is None:
+            yield True
+            return
+        until = time.monotonic() + patience_s
+        ours = _locked(first, _PAUSE_NEXT_S, until) and _locked(second, _PAUSE_TURN_S, until)
+        fcntl.flock(first, fcntl.LOCK_UN)
+        yield ours
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[int]:
+    # Each holder opens the file anew: flock tells open files apart, and so threads of one program too.
+    handle = os.open(path, os.O_RDONLY | os.O_CREAT, 0o666)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def _locked(handle: int, pause_s: float, until: float) -> bool:
+    """Lock a file, asking at equal intervals: a wait that blocks could not be given up."""
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > until:
+                return False
+            time.sleep(pause_s)
+        except OSError:
+            return True  # a file system without such locks
+        else:
+            return True
