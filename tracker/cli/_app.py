@@ -50,6 +50,9 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "Looking": {
         "show": ("looking", "Everything about one ID."),
         "list": ("looking", "All of a kind."),
+        "table": ("tabling", "Materials beside each other, with what lies behind each mean."),
+        "chart": ("tabling", "Quantities as a picture, every single result shown."),
+        "choose": ("tabling", "Which condition of a material is published."),
         "trace": ("tracing", "The whole way back from a number."),
     },
 }

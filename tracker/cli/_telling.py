@@ -10,11 +10,13 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any, Final
 
 import click
 
 from tracker.desk.doubts import Done
+from tracker.errors import Refused
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
 sure = click.option("-y", "--yes", is_flag=True, help="It is meant; ask nothing about it.")
@@ -129,6 +131,19 @@ def _narrowed(widths: list[int], room: int) -> list[int]:
     while sum(narrowed) + 2 * (len(narrowed) - 1) > room and max(narrowed) > least:
         narrowed[narrowed.index(max(narrowed))] -= 1
     return narrowed
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write a file and say its name.
+
+    Raises:
+        Refused: It cannot be written.
+    """
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise Refused(f"{path} cannot be written", why=error.strerror or str(error)) from error
+    click.echo(str(path))
 
 
 @contextmanager

@@ -1,0 +1,121 @@
+"""The summary table, its pictures, and the choice of what is published."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._telling import as_json, done, say_json, write_file
+from tracker.desk.choices import choose
+from tracker.errors import Refused
+from tracker.selection import parse_filter
+from tracker.table import SummaryTable, as_csv, as_html, as_lines, as_markdown, summary_table
+
+_FORMS = {"csv": as_csv, "markdown": as_markdown, "html": as_html}
+
+
+@click.command(
+    "table", epilog='Example: strandbook table "family=ASA" --sort tensile.strength --chart bars.svg'
+)
+@click.argument("where", required=False, default="", metavar="[FILTER]")
+@click.option("--of", "quantities", multiple=True, metavar="QUANTITY", help="Only these quantities.")
+@click.option("--sort", metavar="QUANTITY", help="Materials by their best mean of it; else by name.")
+@click.option("--csv", "form", flag_value="csv", help="One line a figure, with the measurements behind it.")
+@click.option("--markdown", "form", flag_value="markdown", help="As a Markdown table.")
+@click.option("--html", "form", flag_value="html", help="As a page.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write it to a file.")
+@click.option(
+    "--chart", "picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw it: SVG or PNG."
+)
+@as_json
+@pass_bench
+def table_command(
+    bench: Bench,
+    /,
+    where: str,
+    quantities: tuple[str, ...],
+    sort: str | None,
+    form: str | None,
+    output: Path | None,
+    picture: Path | None,
+    as_json: bool,
+) -> None:
+    """Set materials beside each other: mean, 95 % interval, n and remarks of every quantity."""
+    told = tabled(bench, where, quantities, sort)
+    if picture is not None:
+        draw(told, list(quantities) or list(dict.fromkeys(q for q, _ in told.columns)), picture)
+    elif as_json:
+        say_json(told.as_json())
+    else:
+        text = _FORMS[form](told) if form else "\n".join(as_lines(told)) + "\n"
+        if output is not None:
+            write_file(output, text.encode())
+        else:
+            click.echo(text, nl=False)
+
+
+def tabled(bench: Bench, where: str, quantities: tuple[str, ...], sort: str | None) -> SummaryTable:
+    """Return the summary that a command's words ask for."""
+    grades = [
+        quantity.name
+        for each in bench.plugged.methods.values()
+        for quantity in each.method.quantities
+        if quantity.scale == "ordinal"
+    ]
+    return summary_table(
+        bench.book,
+        where=parse_filter(where) if where.strip() else None,
+        quantities=quantities or None,
+        ordinal=grades,
+        sort=sort,
+    )
+
+
+def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
+    """Write a picture of quantities.
+
+    Raises:
+        Refused: There is nothing to draw, or the ending is unknown.
+    """
+    from tracker.table.charts import chart  # noqa: PLC0415 - matplotlib follows
+
+    form = picture.suffix.lower().removeprefix(".")
+    if form not in ("svg", "png"):
+        raise Refused(f"{picture} is no SVG or PNG file", do="End its name in .svg or .png")
+    drawn = [name for name in quantities if name in told.units]
+    if not drawn:
+        raise Refused("There is nothing to draw", do="strandbook list results shows what there is")
+    write_file(picture, chart(told, drawn, form))
+
+
+@click.command(
+    "chart", epilog="Example: strandbook chart tensile.strength tensile.modulus --where family=ASA -o a.svg"
+)
+@click.argument("quantities", nargs=-1, required=True, metavar="QUANTITY…")
+@click.option("--where", default="", metavar="FILTER", help="Only results of which this holds.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), default=Path("chart.svg"), metavar="FILE")
+@pass_bench
+def chart_command(bench: Bench, /, quantities: tuple[str, ...], where: str, output: Path) -> None:
+    """Draw quantities: every single result, with mean and interval."""
+    draw(tabled(bench, where, quantities, None), list(quantities), output)
+
+
+@click.command(
+    "choose", epilog="Example: strandbook choose 'Brand X ASA' nozzle_c=255 --reason 'as its maker advises'"
+)
+@click.argument("material")
+@click.argument("settings", nargs=-1, metavar="SETTING=VALUE…")
+@click.option("--reason", metavar="TEXT", help="Why; always wanted.")
+@click.option("--remark", metavar="TEXT", help="What shall stand beside the published values.")
+@as_json
+@pass_bench
+def choose_command(
+    bench: Bench, /, material: str, settings: tuple[str, ...], reason: str | None, as_json: bool, **said: Any
+) -> None:
+    """Choose which condition of a material is published."""
+    if reason is None and bench.may_ask:
+        reason = click.prompt("Why", err=True)
+    done(choose(bench.book, bench.who, material, settings, reason or "", said["remark"]), as_json)

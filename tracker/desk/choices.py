@@ -1,0 +1,53 @@
+"""Choices: which of several conditions of a material is published, by whom, when and why."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tracker.book import Book
+from tracker.desk.doubts import Done
+from tracker.desk.finding import material_named
+from tracker.desk.forms import FormError
+from tracker.model import Choice
+from tracker.units import UnitError, parse
+
+
+def choose(
+    book: Book, who: str, material: str, settings: Sequence[str], reason: str, remark: str | None = None
+) -> Done:
+    """Choose the condition of a material that is published.
+
+    Args:
+        book: The book.
+        who: Whose choice it is.
+        material: Name of the material.
+        settings: ``nozzle_c=255`` and the like: what tells the condition from the others.
+        reason: Why; always wanted.
+        remark: What shall stand beside the published values.
+
+    Raises:
+        FormError: No reason, or no settings.
+        NotFoundError: There is no such material.
+    """
+    if not reason.strip():
+        raise FormError("A choice needs a reason", do="Give it with --reason")
+    condition = dict(_setting(each) for each in settings)
+    with book.act("choose", who, reason=" ".join(reason.split())) as act:
+        row = material_named(act.session, material)
+        act.session.add(
+            Choice(
+                material_id=row.id, condition=condition, remark=remark, reason=act.reason, by=who, at=act.at
+            )
+        )
+        act.about.append(row.name)
+    return Done(row.name)
+
+
+def _setting(text: str) -> tuple[str, float | str]:
+    name, sign, value = (part.strip() for part in text.partition("="))
+    if not sign or not name or not value:
+        raise FormError(f"{text!r} is no setting", do="Write name=value, as in nozzle_c=255")
+    try:
+        return name, parse(value, "1", name)
+    except UnitError:
+        return name, value

@@ -1,0 +1,210 @@
+"""One cell of the table: what repeated results of one quantity say together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from tracker.errors import Refused
+from tracker.selection import ResultRow
+from tracker.statistics import dixon, fieller_ratio, grubbs, mean_interval, ordinal_summary
+from tracker.units import shown
+
+_FEW_FOR_HINTS = 3
+_NOTHING = 1e-9
+"""Relative: below this a scatter is rounding, and no digits are shown for it."""
+_MOST_FOR_DIXON = 10
+
+
+@dataclass(frozen=True)
+class Cell:
+    """Results of one quantity, one material, one condition, one way of lying.
+
+    Attributes:
+        quantity: Its name.
+        unit: Of the figures.
+        n: Results that were counted and are numbers.
+        mean: Their mean, or for grades their median; None without numbers.
+        sd: Standard deviation of a single result; None for fewer than two, and for grades.
+        low: Lower limit of the 95 % interval of the mean; for grades the least.
+        high: Upper limit; for grades the greatest.
+        ordinal: Grades: a median and a spread, never a mean.
+        uninformative: Two results or one: an interval that says next to nothing.
+        limits: Results that say only "more than" or "less than", as text.
+        set_aside: Number of results that a verdict keeps out.
+        hints: What stands apart by Grubbs or Dixon: hints, which exclude nothing.
+        results: Measurements behind the cell, for ``trace``.
+        values: The single results, in the order of ``results``.
+        remarks: Remarks on the pieces and results, each once.
+    """
+
+    quantity: str
+    unit: str
+    n: int
+    mean: float | None
+    sd: float | None
+    low: float | None
+    high: float | None
+    ordinal: bool
+    uninformative: bool
+    limits: tuple[str, ...]
+    set_aside: int
+    hints: tuple[str, ...]
+    results: tuple[str, ...]
+    values: tuple[float, ...]
+    remarks: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the cell as plain JSON values."""
+        return {
+            "quantity": self.quantity, "unit": self.unit, "n": self.n,
+            "median" if self.ordinal else "mean": self.mean, "sd": self.sd, "low": self.low,
+            "high": self.high, "uninformative": self.uninformative, "limits": list(self.limits),
+            "set_aside": self.set_aside, "hints": list(self.hints), "results": list(self.results),
+            "values": list(self.values), "remarks": list(self.remarks),
+        }  # fmt: skip
+
+    def text(self) -> str:
+        """Return mean and interval for a person: ``31.4 (30.2 – 32.6) n 4``."""
+        if self.mean is None:
+            return ", ".join(self.limits) or "–"
+        if self.ordinal:
+            return f"median {self.mean:g} ({self.low:g}–{self.high:g}) n {self.n}"
+        if self.low is None or self.high is None or not self.sd or self.sd < _NOTHING * abs(self.mean):
+            return f"{self.mean:.4g} n {self.n}"
+        places = _places(self.sd)
+        doubt = "?" if self.uninformative else ""
+        return f"{self.mean:.{places}f} ({self.low:.{places}f} – {self.high:.{places}f}{doubt}) n {self.n}"
+
+
+def _places(sd: float) -> int:
+    """Return decimals that show a standard deviation to two digits."""
+    places = 0
+    while sd and sd * 10**places < 10 and places < 6:  # noqa: PLR2004 - two digits, at most six decimals
+        places += 1
+    return places
+
+
+def cell(rows: Sequence[ResultRow], *, ordinal: bool) -> Cell:
+    """Return what results say together; all of one quantity."""
+    counted = [row for row in rows if row.counted and row.value is not None]
+    numbers = [row for row in counted if row.relation == "="]
+    values = [float(row.value) for row in numbers if row.value is not None]
+    limits = tuple(
+        f"{row.relation} {row.value:g} {shown(row.unit)}" for row in counted if row.relation != "="
+    )
+    mean, sd, low, high, weak = _summed(values, ordinal=ordinal)
+    return Cell(
+        quantity=rows[0].quantity,
+        unit=rows[0].unit,
+        n=len(values),
+        mean=mean,
+        sd=sd,
+        low=low,
+        high=high,
+        ordinal=ordinal,
+        uninformative=weak,
+        limits=limits,
+        set_aside=sum(1 for row in rows if not row.counted and row.value is not None),
+        hints=() if ordinal else tuple(_hints(numbers, values)),
+        results=tuple(row.measurement for row in numbers),
+        values=tuple(values),
+        remarks=tuple(dict.fromkeys(row.remark for row in counted if row.remark)),
+    )
+
+
+def _summed(
+    values: Sequence[float], *, ordinal: bool
+) -> tuple[float | None, float | None, float | None, float | None, bool]:
+    if not values:
+        return None, None, None, None, False
+    if ordinal:
+        grades = ordinal_summary(values)
+        return grades.median, None, grades.low, grades.high, False
+    told = mean_interval(values)
+    return told.mean, told.sd, told.low, told.high, told.uninformative
+
+
+def _hints(rows: Sequence[ResultRow], values: Sequence[float]) -> list[str]:
+    """Name what stands apart; equal values, or too few, give no hint."""
+    if len(values) < _FEW_FOR_HINTS or max(values) == min(values):
+        return []
+    tests = [("Grubbs", grubbs)] + ([("Dixon", dixon)] if len(values) <= _MOST_FOR_DIXON else [])
+    found = []
+    for name, test in tests:
+        hint = test(values)
+        if hint.stands_apart:
+            beside = f"{name} {hint.statistic:.2f}, chance {hint.critical:.2f}"
+            found.append(f"{rows[hint.index].measurement} stands apart ({beside})")
+    return found
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """Upright over flat: the share of the strength that is left between the layers.
+
+    Attributes:
+        value: Ratio of the means; ``low`` and ``high`` its 95 % Fieller limits. None where refused.
+        reasons: Why the two groups are not comparable, or why there is no ratio; empty where all is well.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    reasons: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the ratio as plain JSON values."""
+        return {
+            "value": self.value, "low": self.low, "high": self.high,
+            "comparable": not self.reasons, "reasons": list(self.reasons),
+        }  # fmt: skip
+
+    def text(self) -> str:
+        """Return the ratio for a person."""
+        if self.value is None:
+            return "–"
+        limits = f" ({self.low:.2f} – {self.high:.2f})" if self.low is not None else ""
+        return f"{self.value:.2f}{limits}{' not comparable' if self.reasons else ''}"
+
+
+def interlayer_ratio(
+    upright: Sequence[ResultRow], flat: Sequence[ResultRow], spools: dict[str, frozenset[int]]
+) -> Ratio | None:
+    """Return strength upright over strength flat, with what speaks against comparing them.
+
+    Args:
+        upright: Counted results of upright pieces.
+        flat: Counted results of pieces lying flat, of the same material and condition.
+        spools: Spools by ID of the job.
+    """
+    if not upright or not flat:
+        return None
+    reasons = list(_not_comparable(upright, flat, spools))
+    try:
+        told = fieller_ratio([row.value or 0.0 for row in upright], [row.value or 0.0 for row in flat])
+    except Refused as refusal:
+        return Ratio(None, None, None, (*reasons, str(refusal)))
+    return Ratio(told.ratio, told.low, told.high, tuple(reasons))
+
+
+def _not_comparable(
+    upright: Sequence[ResultRow], flat: Sequence[ResultRow], spools: dict[str, frozenset[int]]
+) -> list[str]:
+    said = []
+    shapes = [{row.geometry for row in group} for group in (upright, flat)]
+    if shapes[0] != shapes[1]:
+        said.append("geometry differs")
+    jobs = [{row.job for row in group} for group in (upright, flat)]
+    if jobs[0] == jobs[1]:
+        # One plate: one spool, one dryness, one printer.
+        return said
+    of = [frozenset().union(*(spools.get(job or "", frozenset()) for job in group)) for group in jobs]
+    if not of[0] or not of[1]:
+        said.append("spool and dryness not recorded")
+    elif of[0] != of[1]:
+        said.append("spools differ")
+    else:
+        said.append("printed on different plates: dryness may differ")
+    return said

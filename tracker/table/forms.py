@@ -1,0 +1,136 @@
+"""The table written down: CSV, Markdown, HTML, and lines for a terminal."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+from collections.abc import Iterator, Sequence
+
+from tracker.table.cells import Cell
+from tracker.table.summary import SummaryTable, TableRow
+from tracker.units import shown
+
+
+def heading(table: SummaryTable, quantity: str, lie: str) -> str:
+    """Return a column's heading: quantity, way of lying, unit."""
+    unit = shown(table.units[quantity])
+    return " ".join(part for part in (quantity, lie, f"[{unit}]" if unit else "") if part)
+
+
+def _head(table: SummaryTable) -> list[str]:
+    return [
+        "material", "condition", *(heading(table, *column) for column in table.columns),
+        "upright/flat", "supply", "last", "remark",
+    ]  # fmt: skip
+
+
+def _line(table: SummaryTable, row: TableRow) -> list[str]:
+    cells = [row.cells[column].text() if column in row.cells else "–" for column in table.columns]
+    return [
+        row.material,
+        row.words + (" (published)" if row.published else ""),
+        *cells,
+        row.ratio.text() if row.ratio else "–",
+        "; ".join(row.supply),
+        row.last.isoformat() if row.last else "",
+        "; ".join(remarks(row)),
+    ]
+
+
+def remarks(row: TableRow) -> Sequence[str]:
+    """Return what should be read beside a row: the choice, remarks, hints, what was set aside, the ratio.
+
+    What is said of several quantities is said once, with their names.
+    """
+    of: dict[str, list[str]] = {}
+    for (quantity, lie), each in row.cells.items():
+        for text in _said_of(each):
+            of.setdefault(text, []).append(f"{quantity} {lie}".strip())
+    said = [row.choice] if row.choice else []
+    said += [f"{text} ({', '.join(names)})" for text, names in of.items()]
+    if row.ratio is not None:
+        said += [f"upright/flat: {reason}" for reason in row.ratio.reasons]
+    return said
+
+
+def _said_of(each: Cell) -> Iterator[str]:
+    yield from each.remarks
+    yield from each.hints
+    if each.set_aside:
+        yield f"{each.set_aside} set aside"
+    if each.uninformative:
+        yield f"{each.n} results, the interval says next to nothing"
+
+
+def as_csv(table: SummaryTable) -> str:
+    """Return one line a cell, with the measurements behind it: easy to read by other programs."""
+    text = io.StringIO()
+    lines = csv.writer(text, lineterminator="\n")
+    lines.writerow([
+        "material", "family", "condition", "quantity", "lie", "unit", "n", "mean", "sd", "low", "high",
+        "limits", "set_aside", "published", "supply", "last", "measurements", "remarks",
+    ])  # fmt: skip
+    for row in table.rows:
+        for (quantity, lie), each in row.cells.items():
+            lines.writerow([
+                row.material, row.family or "", row.words, quantity, lie, each.unit, each.n, each.mean, each.sd,
+                each.low, each.high, " ".join(each.limits), each.set_aside, "yes" if row.published else "",
+                "; ".join(row.supply), row.last or "", " ".join(each.results), "; ".join(each.remarks),
+            ])  # fmt: skip
+    lines.writerow([])
+    lines.writerow([table.caution])
+    return text.getvalue()
+
+
+def as_markdown(table: SummaryTable) -> str:
+    """Return the table as Markdown, its caution below."""
+    head = _head(table)
+    lines = [head, ["---"] * len(head), *(_line(table, row) for row in table.rows)]
+    body = "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)
+    return f"{body}\n\n{table.caution}\n"
+
+
+def as_html(table: SummaryTable) -> str:
+    """Return the table as an HTML page of its own; each figure names its measurements in its title."""
+    head = "".join(f'<th scope="col">{html.escape(text)}</th>' for text in _head(table))
+    body = "".join(f"<tr>{''.join(_html_cells(table, row))}</tr>\n" for row in table.rows)
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Summary</title><style>'
+        "body{font:16px/1.4 sans-serif;margin:1.5em}table{border-collapse:collapse}"
+        "th,td{border-bottom:1px solid #999;padding:.35em .7em;text-align:left;vertical-align:top}"
+        f"</style></head><body>\n<table><thead><tr>{head}</tr></thead><tbody>\n{body}</tbody></table>\n"
+        f"<p>{html.escape(table.caution)}</p>\n</body></html>\n"
+    )
+
+
+def _html_cells(table: SummaryTable, row: TableRow) -> Iterator[str]:
+    texts = _line(table, row)
+    columns: list[tuple[str, str] | None] = [None, None, *table.columns]
+    for place, text in enumerate(texts):
+        column = columns[place] if place < len(columns) else None
+        behind = " ".join(row.cells[column].results) if column is not None and column in row.cells else ""
+        title = f' title="{html.escape(behind)}"' if behind else ""
+        yield f"<td{title}>{html.escape(text)}</td>"
+
+
+def as_lines(table: SummaryTable) -> Iterator[str]:
+    """Yield the table for a terminal: a material a paragraph, a quantity a line."""
+    for row in table.rows:
+        yield " · ".join(
+            part for part in (row.material, row.words, "published" if row.published else "") if part
+        )
+        width = max((len(f"{q} {lie}") for q, lie in row.cells), default=0)
+        for column in table.columns:
+            if column in row.cells:
+                unit = shown(table.units[column[0]])
+                yield f"  {' '.join(column).strip():<{width}}  {row.cells[column].text()} {unit}".rstrip()
+        if row.ratio is not None:
+            yield f"  {'upright/flat':<{width}}  {row.ratio.text()}"
+        for text in remarks(row):
+            yield f"    {text}"
+        if row.supply:
+            yield f"    supplied: {'; '.join(row.supply)}"
+    if table.rows:
+        yield ""
+    yield table.caution
