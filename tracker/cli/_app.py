@@ -50,6 +50,8 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "Looking": {
         "show": ("looking", "Everything about one ID."),
         "list": ("looking", "All of a kind."),
+        "due": ("planning", "What waits: readings, rested pieces, calibrations."),
+        "programme": ("planning", "What a material still needs, and what to print next."),
         "table": ("tabling", "Materials beside each other, with what lies behind each mean."),
         "chart": ("tabling", "Quantities as a picture, every single result shown."),
         "choose": ("tabling", "Which condition of a material is published."),

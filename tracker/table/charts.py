@@ -63,6 +63,8 @@ def _lines(table: SummaryTable, quantity: str) -> list[tuple[str, Cell]]:
 
 
 def _draw(axis: Any, title: str, panel: Sequence[tuple[str, Cell]]) -> None:
+    # Without it the first bar's edge would lie on the frame and hide its points.
+    axis.use_sticky_edges = False
     axis.set_title(title, loc="left", fontsize=10, color=_INK)
     for place, (_, each) in enumerate(panel):
         if each.low is not None and each.high is not None and not each.uninformative:

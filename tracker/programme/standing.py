@@ -1,0 +1,178 @@
+"""A programme held against the book: what is printed, tested, counted, and missing."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from tracker.book import Book
+from tracker.desk.finding import NotFoundError
+from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
+from tracker.model import Programme as ProgrammeRecord
+from tracker.programme.wanted import Programme, WantedTest, read_programme, usual
+
+
+@dataclass(frozen=True)
+class Need:
+    """One line of a programme, and how far it is.
+
+    Attributes:
+        method: Id of the method.
+        way: Orientation letters or way of lying.
+        wanted: Counted pieces it takes.
+        shelf: Pieces that fit, came off the bed fit for testing and are not used up or tested by it; a
+            piece that could serve several lines is named at each.
+        tested: Pieces measured by the method.
+        counted: Pieces with a counted result.
+        missing: Counted pieces still wanted.
+        to_print: Pieces that have to be printed, after those on the shelf were shared out line by line.
+    """
+
+    method: str
+    way: str
+    wanted: int
+    shelf: int
+    tested: int
+    counted: int
+    missing: int
+    to_print: int
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A material's programme and how far it is."""
+
+    material: str
+    programme: str
+    needs: tuple[Need, ...]
+
+    @property
+    def next_plate(self) -> tuple[tuple[str, int], ...]:
+        """Ways of lying with the number of pieces to print next."""
+        wanted: Counter[str] = Counter()
+        for need in self.needs:
+            wanted[need.way] += need.to_print
+        return tuple((way, count) for way, count in wanted.items() if count)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as plain JSON values."""
+        return {
+            "material": self.material,
+            "programme": self.programme,
+            "needs": [asdict(need) for need in self.needs],
+            "next_plate": [{"way": way, "pieces": count} for way, count in self.next_plate],
+        }
+
+
+@dataclass(frozen=True)
+class _Piece:
+    row: int
+    orientation: str | None
+    outcome: str | None
+    used_up: bool
+    tested: frozenset[str]
+    counted: frozenset[str]
+
+
+def programme_of(connection: Connection, material: str) -> Programme:
+    """Return the programme of a material: its own, else the usual one.
+
+    Raises:
+        NotFoundError: There is no such material.
+    """
+    row = connection.execute(
+        select(Material.name, ProgrammeRecord.text)
+        .outerjoin(ProgrammeRecord, ProgrammeRecord.id == Material.programme_id)
+        .where(func.lower(Material.name) == material.strip().lower())
+    ).one_or_none()
+    if row is None:
+        raise NotFoundError(f"There is no material {material!r} in this book", do="strandbook list materials")
+    return read_programme(row.text) if row.text else usual()
+
+
+def standing(book: Book, material: str) -> Standing:
+    """Return how far a material's programme is.
+
+    Raises:
+        NotFoundError: There is no such material.
+    """
+    with book.connect() as connection:
+        wanted = programme_of(connection, material)
+        pieces = _pieces(connection, material)
+    free = {piece.row for piece in pieces if _fit(piece)}
+    needs = []
+    for test in wanted.tests:
+        need, taken = _need(test, pieces, free)
+        free -= taken
+        needs.append(need)
+    return Standing(material, wanted.name, tuple(needs))
+
+
+def _fit(piece: _Piece) -> bool:
+    return piece.outcome in ("good", "usable") and not piece.used_up
+
+
+def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[Need, set[int]]:
+    """Return one line's standing, and the pieces on the shelf that are kept for it."""
+    fitting = [piece for piece in pieces if test.fits(piece.orientation)]
+    counted = sum(1 for piece in fitting if test.method in piece.counted)
+    waiting = [piece.row for piece in fitting if _fit(piece) and test.method not in piece.tested]
+    missing = max(0, test.replicates - counted)
+    taken = set([row for row in waiting if row in free][:missing])
+    need = Need(
+        method=test.method,
+        way=test.way,
+        wanted=test.replicates,
+        shelf=len(waiting),
+        tested=sum(1 for piece in fitting if test.method in piece.tested),
+        counted=counted,
+        missing=missing,
+        to_print=missing - len(taken),
+    )
+    return need, taken
+
+
+def _pieces(connection: Connection, material: str) -> list[_Piece]:
+    of_spool = select(JobSpool.job_id).join(Spool, Spool.id == JobSpool.spool_id).join(Material)
+    name = func.lower(Material.name) == material.strip().lower()
+    own = select(Job.id).join(Material, Material.id == Job.material_id).where(name)
+    jobs = of_spool.where(name).union(own)
+    rows = connection.execute(
+        select(Specimen.id, Specimen.orientation, Specimen.outcome, Specimen.broken_at)
+        .where(Specimen.job_id.in_(jobs), Specimen.dummy.is_not(True))
+        .order_by(Specimen.job_id, Specimen.piece)
+    ).all()
+    tested, counted = _measured(connection, jobs)
+    return [
+        _Piece(
+            row.id, row.orientation, row.outcome, row.broken_at is not None,
+            frozenset(tested.get(row.id, ())), frozenset(counted.get(row.id, ())),
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+def _measured(connection: Connection, jobs: Any) -> tuple[dict[int, set[str]], dict[int, set[str]]]:
+    tested: dict[int, set[str]] = {}
+    counted: dict[int, set[str]] = {}
+    for specimen, method, has_counted in connection.execute(
+        select(Measurement.specimen_id, Measurement.method, func.max(_as_number(Result.counted)))
+        .join(Specimen, Specimen.id == Measurement.specimen_id)
+        .outerjoin(Result, Result.measurement_id == Measurement.id)
+        .where(Specimen.job_id.in_(jobs))
+        .group_by(Measurement.specimen_id, Measurement.method)
+    ).tuples():
+        tested.setdefault(specimen, set()).add(method)
+        if has_counted:
+            counted.setdefault(specimen, set()).add(method)
+    return tested, counted
+
+
+def _as_number(column: Any) -> Any:
+    from sqlalchemy import Integer, cast  # noqa: PLC0415 - PostgreSQL has no max of booleans
+
+    return cast(column, Integer)
