@@ -102,6 +102,7 @@ def _graded(aspect: str, grades: list[int]) -> Outcome:
     said = [
         f"Grades {min(grades)} to {max(grades)} of {len(grades)} judges." if len(grades) > 1 else "One judge."
     ]
+    # Halfway between two grades is no grade: the lower of them is claimed.
     low, high = statistics.median_low(grades), statistics.median_high(grades)
     if low != high:
         said.append(f"The middle lies between {low} and {high}; the worse one stands.")

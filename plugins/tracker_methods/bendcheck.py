@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -20,6 +20,7 @@ from tracker.api import (
     picture,
 )
 
+_ALL_HELD = "It held at all tried; the limit lies below."
 _COLOURS = {"broke": RESULT, "whitened": "#c9a227", "whole": "#3a7d44"}
 
 
@@ -92,6 +93,7 @@ class Bendcheck(Method):
 def _least(name: str, bends: Any, held: set[str]) -> Outcome:
     """Return the least mandrel that held and above which nothing failed."""
     word = "broke" if "whitened" in held else "broke or whitened"
+    # Anything thinner that held after a thicker one failed, held by luck.
     failed = max((nominal(m) for m, outcome in bends if outcome not in held), default=0.0)
     sound = [nominal(m) for m, outcome in bends if outcome in held and nominal(m) > failed]
     quantity = f"bendcheck.{name}"
@@ -99,14 +101,13 @@ def _least(name: str, bends: Any, held: set[str]) -> Outcome:
         return Outcome(
             quantity, failed, relation=">", remarks=(f"It {word} at {failed:g} mm, the largest tried.",)
         )
-    remarks = []
-    if any(outcome in held and nominal(m) < failed for m, outcome in bends):
-        remarks.append(f"A thinner mandrel held although {failed:g} mm did not; the cautious side was taken.")
-    if not failed:
-        remarks.append("It held at all tried; the limit lies below.")
-    else:
-        remarks.append(f"It {word} at {failed:g} mm.")
-    return Outcome(quantity, min(sound), relation="=" if failed else "<", remarks=tuple(remarks))
+    remarks = (*_luck(bends, held, failed), f"It {word} at {failed:g} mm." if failed else _ALL_HELD)
+    return Outcome(quantity, min(sound), relation="=" if failed else "<", remarks=remarks)
+
+
+def _luck(bends: Any, held: set[str], failed: float) -> Iterator[str]:
+    if any(outcome in held and nominal(mandrel) < failed for mandrel, outcome in bends):
+        yield f"A thinner mandrel held although {failed:g} mm did not; the cautious side was taken."
 
 
 @hookimpl

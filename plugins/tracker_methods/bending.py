@@ -190,6 +190,7 @@ def _give(readings: Any, column: int) -> tuple[Any, str] | str:
     pairs = _rows(readings, column)
     if not pairs:
         return "no deflection was read at that time"
+    # One load cannot tell seating from give; two or more can.
     if len({nominal(force) for force, _ in pairs}) > 1:
         give, _ = straight_line(pairs)
         rule = f"Slope through {len(pairs)} loads; seating drops out."
@@ -254,6 +255,7 @@ def _curve_modulus(readings: Any, curve: Curve, remarks: tuple[str, ...]) -> Out
     if slope.modulus <= 0:
         return Outcome("bending.modulus", refused="force does not rise between 0.05 and 0.25 % strain")
     # What is carried: force and deflection of the rig, and the section with its third power.
+    # Back to newtons and millimetres, where the doubts of the rig are at home.
     stiffness = slope.modulus / bending_modulus(1.0, span, width, thick)
     moved = 0.002 * span**2 / (6 * thick)
     force = measured(readings, "curve", stiffness * moved, "N")
@@ -315,6 +317,7 @@ def _strength(readings: Any, curve: Curve | None, remarks: tuple[str, ...]) -> I
     """Answer the strength where it broke, by what was said of it or by the curve's own end."""
     if curve is None and readings.max_force is None:
         return
+    # A recording that ends high was stopped by the person, not by the piece.
     whole = curve is not None and break_index(curve.force_n) == len(curve.force_n) - 1
     if readings.broke == "no" or (readings.broke is None and readings.max_force is None and whole):
         yield Outcome(

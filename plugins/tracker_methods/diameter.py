@@ -165,6 +165,7 @@ def _mean(readings: Any, places: list[tuple[Any, Any]]) -> Outcome:
     middles = [place[0] if place[1] is None else (place[0] + place[1]) / 2 for place in places]
     value = sum(middles) / len(middles)
     scatter = _scatter(places)
+    # Places are a sample of the strand: s/√n is what the sample leaves open (type A).
     if scatter:
         value = value + ufloat(0.0, scatter / math.sqrt(len(places)), tag="places: scatter along the strand")
     else:
@@ -193,6 +194,7 @@ def _sd(places: list[tuple[Any, Any]]) -> Outcome:
 
 
 def _ovality(places: list[tuple[Any, Any]]) -> Outcome:
+    # The sign says only how the strand was turned.
     gaps = [d1 - d2 if nominal(d1) >= nominal(d2) else d2 - d1 for d1, d2 in places if d2 is not None]
     if not gaps:
         return Outcome(

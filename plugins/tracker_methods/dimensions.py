@@ -134,6 +134,7 @@ def radius(chord: Any, lift: Any) -> Any:
 def _axis(axis: str, pairs: list[tuple[Any, Any]]) -> Iterator[Outcome]:
     key = axis.lower()
     remarks = tuple(_far(axis, pairs))
+    # Offsets (line width, first-layer squeeze) do not grow with size, shrinkage does.
     if len({nominal(meant) for meant, _ in pairs}) > 1:
         slope, offset = straight_line(pairs)
         rule = f"Line through {len(pairs)} lengths along {axis}: measured = scale · nominal + offset."

@@ -131,6 +131,7 @@ class Impact(Method):
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Answer the energy taken from the pendulum, and that over the broken section."""
+        # Energy was taken, but by bending: averaged with breaks it would flatter the material.
         if readings.break_type == "N":
             why = "type N: it did not break, so the energy is not one of breaking"
             return [Outcome(f"impact.{name}", refused=why, group="N") for name in ("energy", "strength")]
@@ -225,6 +226,7 @@ def _doubt(fall: Any, rise: Any, free: Any) -> str:
 
 
 def _swung(readings: Any, moment: Any, fall: Any, rise: Any, free: Any) -> Swing:
+    # From the same moment as the losses, so that an error of it scales both alike.
     gross = pendulum_energy(moment, fall, rise)
     stored = pendulum_energy(moment, fall, 0.0)
     said = list(_speed(readings, fall))
@@ -291,6 +293,7 @@ def _asin(value: Any) -> Any:
 def _strength(readings: Any, energy: Any, remarks: tuple[str, ...], group: str) -> Outcome:
     if readings.width is None or readings.thickness is None:
         return Outcome("impact.strength", refused="no section: give width and thickness", group=group)
+    # A notch is cut across the width; what it leaves is what breaks.
     left = readings.width if readings.notch is None else readings.width - readings.notch
     if nominal(left) <= 0:
         return Outcome("impact.strength", refused="the notch is as deep as the width", group=group)

@@ -170,6 +170,7 @@ def _onset(readings: Any, heating: Heating, remarks: tuple[str, ...]) -> Outcome
         return Outcome("softening.onset", refused=why, remarks=remarks)
     slope, start, scatter = line
     departure = heating.mm - (slope * heating.celsius + start)
+    # A very quiet baseline would otherwise call the last digit of the dial an onset.
     threshold = max(_NOISES * scatter, _LEAST_STEP)
     index = crossing(heating.celsius, departure, threshold, _RUN)
     if index is None:
@@ -207,6 +208,7 @@ def _at_deflection(readings: Any, heating: Heating, remarks: tuple[str, ...]) ->
     if index == 0:
         why = "the log begins beyond that deflection: there is no crossing in it"
         return Outcome("softening.at_deflection", refused=why, remarks=remarks)
+    # The two readings around the crossing carry all of its doubt.
     near = slice(index - 1, index + 1)
     celsius = [measured(readings, "log", float(t), "°C", heating.step) for t in heating.celsius[near]]
     mm = [measured(readings, "log", float(s), "mm") for s in heating.mm[near]]

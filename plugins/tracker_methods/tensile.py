@@ -42,7 +42,9 @@ from tracker.api import (
     yield_index,
 )
 
+# A dial and a recording of one pull agree within half a per cent, or one of them is wrong.
 _APART = 0.005
+# A tenth of the interval of the modulus: below it a foot is within the readings' scatter.
 _FOOT_SEEN = 2e-4
 _NO_SECTION = "no section: give width and thickness, or area"
 _NO_STRAIN = "strain is not known: attach a curve with strain, or with extension and give gauge_length"
@@ -205,6 +207,7 @@ def _strain(curve: Curve, readings: Any) -> Any:
         return curve.strain
     if curve.extension_mm is None or readings.gauge_length is None:
         return None
+    # From the first reading: rigs seldom zero the extension after gripping.
     return (curve.extension_mm - curve.extension_mm[0]) / nominal(readings.gauge_length)
 
 
@@ -225,6 +228,7 @@ def _about(readings: Any, curve: Curve | None) -> Iterator[str]:
     if curve is None:
         return
     yield from curve.problems
+    # Compared before any uncertainty: this is about two records of one fact.
     top = float(curve.force_n.max())
     typed = top if readings.max_force is None else nominal(readings.max_force)
     if abs(typed - top) > _APART * abs(top):
@@ -268,9 +272,11 @@ def _carried_modulus(readings: Any, pull: Pull, slope: Slope) -> Any:
     width = CHORD[1] - CHORD[0]
     level = (slope.foot + CHORD[0], slope.foot + CHORD[1]) if slope.foot > 0 else CHORD
     low, high = (measured(readings, "curve", slope.modulus * (e - slope.foot) * area, "N") for e in level)
+    # Strain that was recorded as such brings its extensometer's doubts with it, which are not known here.
     strain: Any = width
     if pull.curve is not None and pull.curve.strain is None and readings.gauge_length is not None:
         gauge = readings.gauge_length
+        # Two readings of one extension: an offset of the rig cancels in their difference.
         ends = [measured(readings, "curve", e * nominal(gauge), "mm") for e in level]
         strain = (ends[1] - ends[0]) / gauge
     carried = (high - low) / (pull.area * strain)

@@ -162,6 +162,7 @@ def resistance(readings: Any) -> tuple[Any, Any] | None:
         return math.pi * readings.diameter**3 / 16, math.pi * readings.diameter**4 / 32
     if readings.width is None or readings.thickness is None:
         return None
+    # Saint-Venant's table wants the wider side first, the person need not.
     thin, wide = sorted((readings.width, readings.thickness), key=nominal)
     ratio = wide / thin
     return _wrapped(stress_factor, ratio) * wide * thin**2, _wrapped(twist_factor, ratio) * wide * thin**3
@@ -213,6 +214,7 @@ def _modulus(readings: Any, at_90: Any, remarks: tuple[str, ...]) -> Outcome:
         return _outcome("modulus", None, "no free_length: give the length between the grips", remarks)
     angle = readings.angle_deg * math.pi / 180
     modulus = 1000 * at_90 * readings.free_length / (section[1] * angle)
+    # Surface strain τ/G tells whether the elastic formula still means anything.
     strain = nominal(1000 * at_90 / section[0]) / nominal(modulus)
     rule = "Apparent: elastic and isotropic by assumption; twist read at the grips."
     far = f"Surface strain {100 * strain:.1f} %: hardly elastic any more." if strain > _LARGE_STRAIN else ""

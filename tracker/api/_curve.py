@@ -74,6 +74,7 @@ def read_curve(recording: Recording) -> Curve:
     arrays = {role: kept[:, index] * factor for role, (index, factor, _) in columns.items()}
     how = (*table.how[1:], *(said for _, _, said in columns.values()))
     time = arrays.get("time")
+    # Kept and said, not sorted: the order of the rows is what the rig saw.
     if time is not None and (time[1:] < time[:-1]).any():
         problems.append("The clock of the recording runs backwards in places.")
     return Curve(
@@ -91,6 +92,7 @@ def _columns(name: str, words: tuple[str, ...]) -> dict[str, tuple[int, float, s
     found: dict[str, tuple[int, float, str]] = {}
     for index, word in enumerate(words):
         claimed = column_role(word, _WORDS)
+        # The first column of a kind counts; rigs repeat them in other units behind.
         if claimed and claimed not in found:
             found[claimed] = (index, *_factor(claimed, word))
     others = [role for role in ("time", "extension", "strain") if role in found]
@@ -110,6 +112,7 @@ def header_tokens(word: str) -> list[str]:
 
 def column_role(word: str, roles: Mapping[str, tuple[str, ...]]) -> str:
     """Return the first role one of whose words stands in a header word, or empty text."""
+    # Only the first two words: "time of force sensor" is a time.
     tokens = header_tokens(word)
     return next((role for token in tokens[:2] for role, names in roles.items() if token in names), "")
 

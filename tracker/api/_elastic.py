@@ -40,6 +40,7 @@ def rising(strain: Any, stress: Any) -> tuple[Any, Any]:
 
     top = int(np.argmax(stress)) + 1
     strain, stress = np.asarray(strain)[:top], np.asarray(stress)[:top]
+    # Everything seen before each reading; the first has nothing before it.
     before = np.maximum.accumulate(np.concatenate(([-np.inf], strain[:-1])))
     kept = strain > before
     return strain[kept], stress[kept]
@@ -76,6 +77,7 @@ def fitted_modulus(strain: Any, stress: Any, interval: tuple[float, float] = CHO
     x, y = strain[inside], stress[inside]
     if len(x) < 3:  # noqa: PLR2004 - two points fit any line
         raise ValueError(f"only {len(x)} readings lie between {_percent(interval)}")
+    # Centred first: sums of large squares would cancel the digits that matter.
     dx, dy = x - x.mean(), y - y.mean()
     spread = float(dx @ dx)
     modulus = float(dx @ dy) / spread
@@ -113,6 +115,7 @@ def proof_stress(strain: Any, stress: Any, slope: Slope, offset: float = 0.002) 
     readings around that point the curve is straight. None if it never does before its maximum.
     """
     strain, stress = rising(strain, stress)
+    # Positive while the curve lies above the offset line, that is to its left.
     gap = stress - slope.modulus * (strain - slope.foot - offset)
     beyond = (gap <= 0).nonzero()[0]
     if not len(beyond) or beyond[0] == 0:
@@ -127,6 +130,7 @@ def break_index(force: Any, left: float = 0.2) -> int:
     import numpy as np  # noqa: PLC0415 - heavy to load
 
     top = int(np.argmax(force))
+    # After the maximum only: a slow start may also lie below the fraction.
     fallen = (force[top:] < left * force[top]).nonzero()[0]
     return top + int(fallen[0]) - 1 if len(fallen) else len(force) - 1
 
@@ -139,12 +143,14 @@ def yield_index(travel: Any, force: Any, fall: float = 0.01, beyond: float = 0.0
     """
     import numpy as np  # noqa: PLC0415 - heavy to load
 
+    # What happens after the break is the rig springing back, not the piece stretching.
     end = break_index(force)
     force, travel = np.asarray(force)[: end + 1], np.asarray(travel)[: end + 1]
     highest = np.maximum.accumulate(force)
     fallen = (highest - force > fall * highest[-1]).nonzero()[0]
     if not len(fallen):
         return None
+    # The first maximum, not the greatest: hardening may lift the force above it later.
     top = int(np.argmax(force[: fallen[0] + 1]))
     stretched = travel[end] - travel[top]
     return top if end - top >= 3 and stretched >= beyond * (travel[top] - travel[0]) else None  # noqa: PLR2004

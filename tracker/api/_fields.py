@@ -94,8 +94,10 @@ def _field(name: str, info: FieldInfo) -> Field:
         help=reading.help or (info.description or ""),
         resolution=reading.resolution,
         kind=kind,
+        # Pydantic keeps "required" and "default" apart; a default of None is still a default.
         required=info.is_required(),
         default=None if info.is_required() else info.get_default(call_default_factory=True),
+        # What is inside ``| None`` decides: an optional choice is prompted for like any other.
         choices=_choices(bare),
         columns=reading.columns,
         units=_padded(reading.units, count, ""),
@@ -115,12 +117,14 @@ def _padded(given: tuple[Any, ...], count: int, filler: Any) -> tuple[Any, ...]:
 def _bare(annotation: Any) -> tuple[Any, tuple[Any, ...]]:
     """Return a type without ``None`` and ``Annotated``, and the metadata met on the way."""
     metadata: tuple[Any, ...] = ()
+    # ``Annotated`` and ``| None`` may wrap each other in any depth and order.
     while True:
         if get_origin(annotation) is Annotated:
             annotation, *found = get_args(annotation)
             metadata += tuple(found)
         elif get_origin(annotation) in {Union, types.UnionType}:
             inner = [part for part in get_args(annotation) if part is not type(None)]
+            # ``int | str`` has no one way to be typed; the kind is then refused by the caller.
             if len(inner) != 1:
                 return annotation, metadata
             annotation = inner[0]
@@ -146,8 +150,10 @@ def _kind(name: str, bare: Any) -> FieldKind:
 
 def _parts(name: str, bare: Any, reading: Reading) -> tuple[Any, ...]:
     """Return the types of the parts of one entry of a series."""
+    # ``tuple[E, ...]`` and ``list[E]`` both have the entry first.
     (entry, *_) = get_args(bare) or (Any,)
     entry, _metadata = _bare(entry)
+    # A series of single numbers may be declared without its inner tuple.
     parts = get_args(entry) if get_origin(entry) is tuple else (entry,)
     if len(parts) != len(reading.columns):
         raise Refused(
@@ -162,6 +168,7 @@ def _choices(bare: Any) -> tuple[str, ...]:
 
 
 def _allowed(metadata: Iterable[Any]) -> str:
+    # Bounds come as objects with one attribute each; other metadata has none of these names.
     words = [
         text.format(f"{float(getattr(item, bound)):g}")
         for item in metadata

@@ -91,10 +91,12 @@ def least_squares(
         start, slope = _line(t**n, e, offset)
         return float(((e - start - slope * t**n) ** 2).sum())
 
+    # Three rounds narrow n to a ten-thousandth, from where Gauss–Newton does not go astray.
     low, high = exponents
     for _ in range(3):
         grid = np.linspace(low, high, 60)
         best = int(np.argmin([rest(float(n)) for n in grid]))
+        # A minimum at the edge is none: the law would be fitted to something else.
         if best in {0, len(grid) - 1}:
             raise ValueError(
                 f"no exponent between {exponents[0]:g} and {exponents[1]:g} fits: "
@@ -167,14 +169,17 @@ def _carried(strains: list[tuple[float, Any]], found: LeastSquares) -> Findley |
     from uncertainties import correlated_values  # noqa: PLC0415 - loads numpy
 
     e0, a, n = found.constants
+    # A run that happens to lie on the curve is still rounded.
     scatter = max(found.residual, _rounding(strains), 1e-12)
     covariance = scatter**2 * np.linalg.pinv(found.jacobian.T @ found.jacobian)
     sd = np.sqrt(np.diag(covariance))
     if a <= 0:
         return "strain does not grow with time: there is no creep to fit"
+    # Then n is known to less than a factor of two, and any extrapolation is a guess.
     if sd[2] > n / 2 or sd[1] > a:
         shown = f"n = {n:.3f} ± {sd[2]:.3f}, A = {100 * a:.3g} ± {100 * sd[1]:.3g} %"
         return f"the constants are hidden by scatter: {shown}"
+    # Correlated, so that a strain from the law is as sure as the readings around it.
     around = correlated_values([e0, a, n], covariance, tags=["series: scatter about the law"] * 3)
     shared = _shared(strains, found.jacobian)
     times = [t for t, _ in strains]
@@ -206,6 +211,7 @@ def _shared(strains: list[tuple[float, Any]], jacobian: Any) -> list[Any]:
     """Return what everything but the readings' own rounding does to each constant, zero in itself."""
     import numpy as np  # noqa: PLC0415 - heavy to load
 
+    # How the constants move when each strain moves: the linearised fit.
     gain = np.linalg.pinv(jacobian)
     moved: list[Any] = [0.0, 0.0, 0.0]
     slopes: dict[Any, Any] = {}
@@ -214,6 +220,7 @@ def _shared(strains: list[tuple[float, Any]], jacobian: Any) -> list[Any]:
             if not ((variable.tag or "").startswith("series") and (variable.tag or "").endswith(_ROUNDING)):
                 slopes.setdefault(variable, np.zeros(len(strains)))[row] = slope
     for variable, column in slopes.items():
+        # Zero in itself: it carries uncertainty into the constant and leaves its value alone.
         centred = variable - variable.nominal_value
         moved = [value + float(part) * centred for value, part in zip(moved, gain @ column, strict=True)]
     return moved

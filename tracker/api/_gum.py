@@ -72,6 +72,7 @@ def budget(value: Any) -> tuple[Contribution, ...]:
     """
     if not hasattr(value, "error_components"):
         return ()
+    # Variables of one name are independent of each other (roundings), so squares add.
     squares: dict[str, float] = {}
     for variable, part in value.error_components().items():
         source = variable.tag or "other"
@@ -110,6 +111,7 @@ def expanded(u: float, dof: float = math.inf, level: float = 0.95) -> float:
     upper = 0.5 + level / 2
     if not math.isfinite(dof):
         return float(ndtri(upper)) * u
+    # Below one degree of freedom no interval is finite; one is the widest that can be said.
     return float(stdtrit(max(1.0, math.floor(dof)), upper)) * u
 
 
@@ -127,6 +129,7 @@ def combine(
         second_order: For functions that are curved within ± u, or flat at the estimates.
     """
     at = {name: spread.value for name, spread in inputs.items()}
+    # Exact inputs have no step to take a derivative over, and nothing to contribute.
     steps = {name: spread.u for name, spread in inputs.items() if spread.u}
 
     def shifted(moves: Mapping[str, float]) -> float:
@@ -137,6 +140,7 @@ def combine(
     second = _second(shifted, slopes, steps) if second_order else 0.0
     first = math.fsum(u * u for u in parts.values())
     dof = welch_satterthwaite((u, inputs[name].dof) for name, u in parts.items())
+    # The third-derivative term may be negative; a variance may not.
     total = math.sqrt(max(0.0, first + second))
     return Combined(shifted({}), total, dof, shares(parts), math.sqrt(max(0.0, second)))
 
@@ -161,6 +165,7 @@ def _mixed(shifted: _Shifted, a: str, b: str, steps: Mapping[str, float]) -> flo
     """∂²f/∂a∂b by central differences."""
     if a == b:
         return (shifted({a: steps[a]}) - 2 * shifted({}) + shifted({a: -steps[a]})) / steps[a] ** 2
+    # Four corners of the rectangle ± u, signed: the standard central form.
     corners = [(i, j, shifted({a: i * steps[a], b: j * steps[b]})) for i in (1, -1) for j in (1, -1)]
     return math.fsum(i * j * f for i, j, f in corners) / (4 * steps[a] * steps[b])
 

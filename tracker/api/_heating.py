@@ -67,6 +67,7 @@ def heating_of(recording: Recording, zero: str) -> Heating:
         raise Refused(f"{recording.name} holds fewer than two readings")
     mm = values[:, used[1]] * _unit_factor(table.words[used[1]], _TO_MM)
     mm = mm - mm[0] if zero == "first reading" else mm
+    # Giving way is the larger of the two excursions, whichever sign the dial gave it.
     mm = -mm if -mm.min() > mm.max() else mm
     seconds = None
     if "time" in columns:
@@ -113,6 +114,7 @@ def baseline(celsius: Any, mm: Any) -> tuple[float, float, float] | None:
     import numpy as np  # noqa: PLC0415 - heavy to load
 
     reach = celsius[0] + _BASELINE * (celsius.max() - celsius[0])
+    # Up to the first reading beyond, in time: an oven that cools again does not come back in.
     inside = np.arange(len(celsius)) < int(np.argmax(celsius > reach))
     if inside.sum() < LEAST_BASELINE or np.ptp(celsius[inside]) == 0:
         return None

@@ -71,11 +71,14 @@ def monte_carlo(
     import numpy as np  # noqa: PLC0415 - heavy to load
 
     random = np.random.default_rng(seed)
+    # Keyed by the variable itself: what two inputs share is drawn for both at once.
     shared: dict[Any, Draws] = {}
     arrays = {name: _draw(given, draws, random, shared) for name, given in inputs.items()}
     with np.errstate(all="ignore"):
+        # A function that ignores its inputs gives one number; it stands for every draw.
         values = np.broadcast_to(np.asarray(function(**arrays), dtype=float), (draws,))
     finite = values[np.isfinite(values)]
+    # With most draws lost the interval would describe the survivors, not the quantity.
     if 2 * finite.size < draws:
         raise ValueError(f"{draws - finite.size} of {draws} draws gave no finite value")
     low, high = np.quantile(finite, [(1 - level) / 2, (1 + level) / 2])
@@ -112,6 +115,7 @@ def _draw(given: Any, draws: int, random: np.random.Generator, shared: dict[Any,
     if not hasattr(given, "error_components"):
         return float(given)
     total = given.nominal_value
+    # A number with uncertainty is linear in its variables by construction, so this is exact.
     for variable, slope in given.derivatives.items():
         if variable not in shared:
             shape = "rectangular" if (variable.tag or "").endswith(_ROUNDING) else "normal"
@@ -130,6 +134,7 @@ def _standard(shape: str, dof: float, draws: int, random: np.random.Generator) -
         return random.triangular(-math.sqrt(6), 0.0, math.sqrt(6), draws)
     if shape == "arcsine":
         return math.sqrt(2) * np.sin(random.uniform(-math.pi / 2, math.pi / 2, draws))
+    # Not scaled to unit deviation: JCGM 101, 6.4.9 draws the t as it is.
     if shape == "t" and math.isfinite(dof):
         return random.standard_t(dof, draws)
     return random.standard_normal(draws)

@@ -24,6 +24,7 @@ def picture(title: str, *labels: tuple[str, str]) -> tuple[Any, Any]:
     """
     from matplotlib.figure import Figure  # noqa: PLC0415 - heavy to load
 
+    # Not pyplot: it keeps every figure in a global list until somebody closes it.
     figure = Figure(figsize=(6.4 if len(labels) == 1 else 9.6, 4.0), layout="constrained")
     figure.suptitle(title, fontsize=11)
     axes = [figure.add_subplot(1, len(labels), number + 1) for number in range(len(labels))]

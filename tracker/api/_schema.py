@@ -62,6 +62,7 @@ def _part(name: str, unit: str, choices: tuple[str, ...]) -> dict[str, Any]:
 
 def _bounds(allowed: str) -> dict[str, float]:
     """Return the bounds a field states in words, as keywords of the schema."""
+    # The words are the one form in which bounds leave the model; they are read back here.
     found: dict[str, float] = {}
     for part in filter(None, allowed.split(" and ")):
         value = re.search(r"-?[\d.]+(e[+-]?\d+)?", part)

@@ -14,6 +14,7 @@ _APART = 0.05
 def section_area(readings: Any) -> Any | None:
     """Return the area in mm²: as read, else width × thickness, else π d²/4; None if nothing was read."""
     area = getattr(readings, "area", None)
+    # Somebody who gives an area knows of a section that is no rectangle.
     if area is not None:
         return area
     width, thickness = getattr(readings, "width", None), getattr(readings, "thickness", None)

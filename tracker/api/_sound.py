@@ -26,9 +26,12 @@ _RATIOS = (2.7565, 5.4039, 8.9330)
 _LOWERED = (30.0, 70.0, 120.0)
 _TOLERANCE = 0.02
 _LOWEST_HZ = 60.0
+# 54 dB below the loudest tone: overtones of plastics are faint.
 _AUDIBLE = 2e-3
+# Noise of one transform seldom exceeds five times its median; a damped tone does.
 _STANDS_OUT = 5.0
 _MOST_CRESTS = 300
+# Nearer to the noise it bends the decay: at 10 times it adds 0.5 per cent to the amplitude.
 _FLOOR = 10.0
 _LEAST_NEPERS = 1.0
 _SHORTEST_S = 0.02
@@ -60,6 +63,7 @@ class Sound:
         """
         import numpy as np  # noqa: PLC0415 - heavy to load
 
+        # What comes before the stroke is room noise, and would only widen the spectrum.
         stroke = int(np.argmax(np.abs(self.samples)))
         part = self.samples[max(0, stroke - int(0.001 * self.rate)) :]
         if len(part) < _SHORTEST_S * self.rate:
@@ -88,6 +92,7 @@ class Sound:
         half = max(4, round(_CYCLES * self.rate / hertz))
         if count <= 2 * half:
             return np.zeros(0), np.zeros(0, dtype=complex)
+        # Hann falls off fast aside, so neighbouring tones do not beat in the envelope.
         window = np.hanning(2 * half + 1)
         shifted = self.samples * np.exp(-2j * np.pi * hertz * np.arange(count) / self.rate)
         n = _round_length(count + 2 * half)
@@ -191,6 +196,7 @@ def flexural_tone(sound: Sound, slenderness: float | None = None, near: float | 
             f"no tone stands out of the recording{where}", do="Record the tap again, in a quiet room."
         )
     everything = _tones(hertz, amplitude)
+    # Overtones first, then height: among equals the taller tone is the likelier.
     ranked = sorted(tones, key=lambda tone: (-_score(tone, everything, slenderness), -tone[1]))
     pitch, height = ranked[0]
     pitch = _refined(sound, pitch)
@@ -306,6 +312,7 @@ def _overtones(
 def _score(tone: tuple[float, float], tones: list[tuple[float, float]], slenderness: float | None) -> float:
     """Return how well a tone is confirmed: overtones count, the first most; a whisper counts less."""
     confirmed = _overtones(tone[0], tones, slenderness)
+    # A whisper with accidental overtones must not beat a clear tone with as many.
     loudest = max(height for _, height in tones)
     audible = 0.0 if tone[1] < 0.02 * loudest else 0.5
     return len(confirmed) + audible
@@ -325,6 +332,7 @@ def decay_of(sound: Sound, hertz: float) -> Decay | str:
     top = int(np.argmax(amplitude))
     noise = _FLOOR * float(np.quantile(amplitude[-max(4, len(amplitude) // 10) :], 0.5))
     ended = (amplitude[top:] < noise).nonzero()[0]
+    # Only a clip that dies away has a floor at its end; else the end is still the tone.
     quiet = amplitude[-1] < 0.05 * amplitude[top]
     end = top + int(ended[0]) if quiet and len(ended) else len(amplitude)
     # The stroke itself, spread by the window, is no free decay yet.
@@ -348,6 +356,7 @@ def _fitted_decay(time: Samples, level: Samples, hertz: float, seconds: float) -
             "and 63 % are the least from which a decay can be told; record until it is no longer heard"
         )
     # Neighbouring averages share samples: about four of them are one independent reading.
+    # Residuals about the line, in nepers.
     scatter = float((rest**2).sum()) / max(1, len(time) - 2)
     u = math.sqrt(4 * scatter / spread)
     return Decay(

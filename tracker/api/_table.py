@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     Numbers = NDArray[np.float64]
 
+# A packed file can unfold without bound; nobody pulls a piece for that long.
 _LARGEST = 256 * 1024 * 1024
 _GZIP = b"\x1f\x8b"
 _NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$|^[+-]?(nan|inf(inity)?)$", re.IGNORECASE)
@@ -49,6 +50,7 @@ def text_of_file(recording: Recording) -> str:
     data = _unpacked(recording)
     if not data.strip():
         raise Refused(f"{recording.name} is empty", do="Export the recording again and attach that file.")
+    # Some loggers write two-byte text; the mark tells, and zero bytes would look binary below.
     if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         return data.decode("utf-16", errors="replace").lstrip("\ufeff")
     if b"\x00" in data[:65536]:
@@ -56,6 +58,7 @@ def text_of_file(recording: Recording) -> str:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
+        # Degree and micro signs of old loggers; no byte is refused by this.
         return data.decode("cp1252", errors="replace")
 
 
@@ -63,12 +66,14 @@ def _unpacked(recording: Recording) -> bytes:
     if not recording.data.startswith(_GZIP):
         return recording.data
     try:
+        # Through zlib rather than gzip, because only it can stop at a size.
         inflate = zlib.decompressobj(wbits=zlib.MAX_WBITS | 16)
         data = inflate.decompress(recording.data, _LARGEST)
     except zlib.error as error:
         raise Refused(f"{recording.name} cannot be unpacked", why=str(error), do="Copy it again.") from error
     if inflate.unconsumed_tail:
         raise Refused(f"{recording.name} holds more than 256 MB", do="Export fewer readings a second.")
+    # A cut file would silently give the first part of the curve, without its break.
     if not inflate.eof:
         raise Refused(f"{recording.name} is cut short", why="its gzip data has no end", do="Copy it again.")
     return data
@@ -86,6 +91,7 @@ def read_numbers(recording: Recording) -> NumberTable:
     start, words, delimiter = _layout(recording.name, text)
     body = text[start:]
     how = [f"columns {', '.join(words)}"]
+    # Decimal commas can only be told where commas do not part cells.
     comma = delimiter != "," and re.search(r"\d,\d", body[:20_000]) is not None
     if comma:
         how.append("decimal commas")
@@ -103,6 +109,7 @@ def _layout(name: str, text: str) -> tuple[int, list[str], str | None]:
     for line in io.StringIO(text, newline=None) if "\r" in text[:65536] else io.StringIO(text):
         delimiter = _delimiter(line)
         cells = _cells(line, delimiter)
+        # Two numbers in a line begin the table; a preamble may hold one (a serial number).
         if sum(bool(_NUMBER.match(cell)) for cell in cells) >= min(2, len(cells)) and line.strip():
             return offset, _words(name, above, len(cells), delimiter), delimiter
         above.append(line)
@@ -117,6 +124,7 @@ def _layout(name: str, text: str) -> tuple[int, list[str], str | None]:
 
 
 def _delimiter(line: str) -> str | None:
+    # Before the comma: a file of decimal commas has both.
     for candidate in (";", "\t"):
         if candidate in line:
             return candidate
@@ -131,6 +139,7 @@ def _cells(line: str, delimiter: str | None) -> list[str]:
 def _words(name: str, above: list[str], count: int, delimiter: str | None) -> list[str]:
     """Return the header words: the nearest fitting line above, with a line of units under it joined on."""
     rows = [_cells(line, delimiter) for line in above if line.strip()]
+    # Words may be followed by one line of units, no more; above that is preamble.
     fitting = [row for row in rows[-2:] if len([cell for cell in row if cell]) >= max(1, count - 1)]
     if not fitting:
         raise Refused(
@@ -153,6 +162,7 @@ def _numbers(body: str, delimiter: str | None, count: int) -> tuple[Numbers, lis
     import numpy as np  # noqa: PLC0415 - heavy to load
 
     try:
+        # Reads in C and refuses any irregular row, so what it accepts needs no second look.
         values = np.loadtxt(io.StringIO(body), delimiter=delimiter, ndmin=2, comments=None, dtype=float)
     except ValueError:
         return _patiently(body, delimiter, count)
@@ -168,6 +178,7 @@ def _patiently(body: str, delimiter: str | None, count: int) -> tuple[Numbers, l
             continue
         cells = [_float(cell) for cell in _cells(line, delimiter)]
         short += len(cells) != count
+        # Short rows are filled with NaN, long ones cut: the caller counts and leaves them out.
         rows.append([*cells, *[float("nan")] * count][:count])
     values = np.array(rows, dtype=float).reshape(-1, count)
     problems = [f"{short} of {len(rows)} rows have more or fewer cells than the header."] if short else []

@@ -8,7 +8,9 @@ from typing import Any
 
 from tracker.api._fields import Field
 
+# A comma parts entries only with a blank behind it: between digits it is a decimal comma.
 _ENTRIES = re.compile(r"[;\r\n]+|,\s+|,$")
+# Groups of three only, so that two numbers side by side are not joined into one.
 _GROUPING = re.compile(r"(?<=\d)[\s\u202f\u00a0'](?=\d{3}(?!\d))")
 
 
@@ -19,6 +21,7 @@ def number(text: str) -> float:
         ValueError: It is none.
     """
     tidy = _GROUPING.sub("", text.strip()).replace("−", "-")
+    # With both signs present either could be the grouping; float() then refuses.
     if "," in tidy and "." not in tidy and tidy.count(",") == 1:
         tidy = tidy.replace(",", ".")
     return float(tidy)
@@ -43,6 +46,7 @@ def _split(chunk: str, count: int) -> list[list[str]]:
     words = chunk.split()
     if count == 1:
         return [[word] for word in words]
+    # ``X:80 Y:60`` is two entries, ``5: 0.42 0.45`` is one: the colons tell.
     if len(words) > 1 and all(":" in word.strip(":") for word in words):
         return [word.split(":") for word in words]
     return [[part for part in re.split(r"\s*:\s*|\s+", chunk) if part]]
@@ -85,4 +89,5 @@ def text_of(field: Field, value: Any) -> str:
 def _cell(value: Any) -> str:
     if value is None:
         return "-"
+    # repr gives the shortest digits that read back to the same double.
     return repr(float(value)) if isinstance(value, float) else str(getattr(value, "name", value))

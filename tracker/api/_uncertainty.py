@@ -41,6 +41,7 @@ class Measuring:
     def instrument(self, field: str, unit: str, column: str = "") -> Instrument | None:
         """Return what a number of a field was taken with, or None."""
         for key in (f"{field}.{column}", field, dimension(unit)):
+            # The most particular key wins; the dimension word is what a rig says of all its readings.
             found = self._instruments.get(key)
             if found is not None and found.unit and dimension(found.unit) == dimension(unit):
                 return found
@@ -53,17 +54,21 @@ class Measuring:
         instrument = self.instrument(field, unit, column)
         step = self._step(instrument, unit, resolution)
         carried = value
+        # A half step to either side is equally likely: rectangular, JCGM 100, 4.3.7.
         if step:
             carried = ufloat(value, step / (2 * math.sqrt(3)), tag=f"{field}: resolution")
         if instrument is None:
             return carried
         factor = scale(instrument.unit, unit)
         self.note_range(instrument, value, unit, field)
+        # Offset and slope of one calibration, as certificates give them; both move all readings together.
         u = math.hypot(instrument.u_abs * factor, instrument.u_rel * value)
+        # The sign lets a scale error grow away from zero on both sides, as a scale error does.
         return carried + math.copysign(u, value) * self._calibration(instrument) if u else carried
 
     def note_range(self, instrument: Instrument, value: float, unit: str, field: str) -> None:
         """Keep a remark if a reading lies outside what its instrument may be used for."""
+        # Range and capacity are said in the rig's own unit, which stands on its plate.
         shown = value / scale(instrument.unit, unit)
         said = ""
         if instrument.capacity is not None and abs(shown) > instrument.capacity:
@@ -83,6 +88,7 @@ class Measuring:
     def _calibration(self, instrument: Instrument) -> Any:
         from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
 
+        # A variable is itself, not its value: made once, so that it correlates and can cancel.
         return self._calibrations.setdefault(
             instrument.id, ufloat(0.0, 1.0, tag=f"{instrument.id}: calibration")
         )
@@ -103,6 +109,7 @@ def with_uncertainty(readings: R, instruments: Mapping[str, Instrument]) -> R:
         field.name: _carried(measuring, field, getattr(readings, field.name))
         for field in fields(type(readings))
     }
+    # No validation: the model would turn numbers with uncertainty back into floats.
     copy = readings.model_copy(update=carried)
     copy._measuring = measuring  # noqa: SLF001 - this module is the other half of that attribute
     return copy

@@ -86,6 +86,7 @@ def dimension(unit: str) -> str:
     """Return the dimension word of a unit (``force``, ``length`` …), or empty text for others."""
     if unit in _TABLE:
         return _TABLE[unit][0]
+    # Only the words that an instrument may be named by are looked for; other dimensions need none.
     for word in DIMENSIONS if unit and readable(unit) else ():
         if _registry().Unit(unit).is_compatible_with(_REFERENCE[word]):  # type: ignore[attr-defined]
             return word
@@ -106,6 +107,7 @@ def scale(unit: str, target: str) -> float:
     try:
         registry = _registry()
         one = registry.Quantity(1.0, registry.Unit(unit))  # type: ignore[attr-defined]
+        # Degrees have offsets: what is wanted is how a difference scales, so two points are converted.
         zero = registry.Quantity(0.0, registry.Unit(unit))  # type: ignore[attr-defined]
         return float(one.to(target).magnitude - zero.to(target).magnitude)
     except Exception as error:

@@ -65,18 +65,23 @@ def validate(method: Method | type[Method], raw: Mapping[str, Any]) -> Readings:
     errors: list[FieldError] = [_unknown(name, known) for name in raw if name not in known]
     given: dict[str, Any] = {}
     for name, value in raw.items():
-        if name not in known or value is None or (isinstance(value, str) and not value.strip()):
-            continue
-        try:
-            given[name] = _prepared(known[name], value)
-        except ValueError as error:
-            errors.append(FieldError(name, _short(value), str(error)))
+        if name in known and not _blank(value):
+            try:
+                given[name] = _prepared(known[name], value)
+            except ValueError as error:
+                errors.append(FieldError(name, _short(value), str(error)))
+    # Slips found here would make pydantic report consequences rather than causes.
     if errors:
         raise ReadingsError(method.id, tuple(errors))
     try:
         return method.Readings.model_validate(given)
     except pydantic.ValidationError as error:
         raise ReadingsError(method.id, _translated(error, known)) from error
+
+
+def _blank(value: Any) -> bool:
+    """Tell a reading not taken: a blank cell of a table is one, whatever the kind of the field."""
+    return value is None or (isinstance(value, str) and not value.strip())
 
 
 def dump(readings: Readings) -> dict[str, Any]:
@@ -120,17 +125,22 @@ def _prepared(field: Field, value: Any) -> Any:
     if field.kind == "file":
         if not isinstance(value, Recording):
             raise ValueError("a file is wanted here, not a value")
-    elif isinstance(value, bool | Recording):
+        return value
+    # A bool is an int to Python and would be kept as 1.0.
+    if isinstance(value, bool | Recording):
         raise ValueError(f"{_wanted(field)} is wanted here")
-    elif field.kind == "number" and isinstance(value, str):
-        return _number(field, value)
-    elif field.kind == "series" and isinstance(value, str):
+    if field.kind == "series":
+        return _series(field, value)
+    if field.kind == "number":
+        return _number(field, value) if isinstance(value, str) else value
+    return str(value).strip()
+
+
+def _series(field: Field, value: Any) -> Any:
+    if isinstance(value, str):
         return _text.entries(field, value)
-    elif field.kind == "series" and isinstance(value, int | float) and len(field.columns) == 1:
-        return [[value]]
-    elif field.kind in {"text", "choice"}:
-        return str(value).strip()
-    return value
+    # One number alone is a series of one, where an entry has one part.
+    return [[value]] if isinstance(value, int | float) and len(field.columns) == 1 else value
 
 
 def _number(field: Field, text: str) -> float:
@@ -163,12 +173,14 @@ def _translated(error: pydantic.ValidationError, known: Mapping[str, Field]) -> 
     for found in error.errors(include_url=False):
         where = found["loc"]
         name = str(where[0]) if where else "readings"
+        # One line a field: the first finding is the one that explains the others.
         by_field.setdefault(name, _one(found, name, known.get(name)))
     return tuple(by_field.values())
 
 
 def _one(found: Any, name: str, field: Field | None) -> FieldError:
     message = _message(found, field)
+    # The location of a finding in a series is (field, entry, part).
     place = [int(part) for part in found["loc"][1:] if isinstance(part, int)]
     if field is not None and field.kind == "series" and place:
         part = field.columns[place[1]] if len(place) > 1 and place[1] < len(field.columns) else ""

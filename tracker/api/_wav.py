@@ -57,7 +57,9 @@ def _decoded(kind: int, bits: int, body: bytes) -> Any:
     if bits == 8:  # noqa: PLR2004 - the one width without a sign
         return (np.frombuffer(body, np.uint8).astype(float) - 128) / 128
     if bits == 24:  # noqa: PLR2004 - no machine type holds three bytes
+        # Three bytes become the upper three of four: sign and scale come out right.
         wide = np.zeros((len(body) // 3, 4), np.uint8)
         wide[:, 1:] = np.frombuffer(body, np.uint8).reshape(-1, 3)
         return wide.view("<i4").ravel().astype(float) / 2**31
+    # Full scale is the most negative value, one step beyond the most positive.
     return np.frombuffer(body, f"<i{size}").astype(float) / float(2 ** (bits - 1))

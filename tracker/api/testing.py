@@ -126,6 +126,7 @@ def check_table_round_trip(method: Method) -> None:
     for raw in method.examples():
         readings = validate(method, raw)
         buffer = io.StringIO()
+        # Through the csv module itself: quoting and line ends are part of the way.
         writer = csv.DictWriter(buffer, [field.name for field in fields(method.Readings)])
         writer.writeheader()
         writer.writerow(row(readings))
@@ -207,6 +208,7 @@ def check_absurd_readings(method: Method) -> None:
 def check_random_readings(method: Method) -> None:
     """Any mixture of readings that can be kept gives sound outcomes (seeded, the same each time)."""
     source = random.Random(method.id)  # noqa: S311 - no secret is made here
+    # Readings of several examples mixed, so that combinations nobody thought of occur.
     pool = {name: value for raw in method.examples() for name, value in raw.items()}
     for _ in range(_RANDOM_CASES):
         raw = {name: value for name, value in pool.items() if source.random() < 0.6}  # noqa: PLR2004 - most of them
@@ -221,6 +223,7 @@ def check_threads(method: Method) -> None:
     for raw in method.examples():
         alone = _digest(outcomes(method, raw))
         with ThreadPoolExecutor(_THREADS) as pool:
+            # More tasks than threads, so that each thread computes several times.
             together = list(pool.map(lambda raw: _digest(outcomes(method, raw)), [raw] * (3 * _THREADS)))
         _hold(all(each == alone for each in together), f"{method.id} answers otherwise in threads")
 

@@ -36,6 +36,7 @@ class Problem:
 
 def hooks() -> dict[str, tuple[str, ...]]:
     """Return every hook with its exact arguments."""
+    # Read off the specifications themselves, so that this list cannot go stale.
     found = {name: thing for name, thing in vars(specs).items() if hasattr(thing, f"{GROUP}_spec")}
     return {name: tuple(inspect.signature(function).parameters) for name, function in found.items()}
 
@@ -43,10 +44,12 @@ def hooks() -> dict[str, tuple[str, ...]]:
 def hook_problems(name: str, plugin: Any) -> Iterator[Problem]:
     """Find hooks that do not exist, take arguments that are not offered, or were left unmarked."""
     known = hooks()
+    # A plugin may be a module, an instance or a class: all have names to look through.
     for hook in dir(plugin):
         function = getattr(plugin, hook, None)
         options = getattr(function, _MARK, None)
         target = (options or {}).get("specname") or hook
+        # Other functions of a module are its own business.
         if options is None and not (callable(function) and hook in known):
             continue
         text = _hook_text(target, function, options, known)
@@ -65,6 +68,7 @@ def _hook_text(hook: str, function: Any, options: Any, known: Mapping[str, tuple
     foreign = [argument for argument in _arguments(function) if argument not in known[hook]]
     if foreign:
         return f"{found}; allowed is {hook}({', '.join(known[hook])}) or fewer arguments"
+    # A wrapper runs around the calls of other plugins, so its failure could not be kept to itself.
     if options.get("wrapper") or options.get("hookwrapper"):
         return f"{found}; wrappers are refused, for one that fails would take the other plugins with it"
     return ""
@@ -123,6 +127,7 @@ def _quantity_texts(method: Method) -> Iterator[str]:
     if not isinstance(quantities, tuple | list) or not quantities:
         yield "declares no quantities"
         return
+    # Two quantities of one name would overwrite each other in the book.
     seen: set[str] = set()
     for quantity in quantities:
         if not isinstance(quantity, Quantity):

@@ -79,6 +79,7 @@ def compute(
     """Let a method compute, whatever it does; see ``Plugged.compute``."""
     try:
         carried = with_uncertainty(readings, instruments)
+        # Run to its end here: a generator fails while it is read, not when it is called.
         made = list(method.compute(carried, piece))
     except Refused as refusal:
         return _nothing(method, f"method {method.id} of plugin {plugin}: {refusal}")
@@ -98,6 +99,7 @@ def _nothing(method: Method, problem: str) -> Computation:
 
 def _sorted_out(method: Method, plugin: str, made: list[Any], remarks: tuple[str, ...]) -> Computation:
     declared = {quantity.name: quantity for quantity in method.quantities}
+    # A sound outcome stays although another is nonsense: it cost a test piece.
     kept: dict[str, Computed] = {}
     wrong: list[str] = []
     for outcome in made:
@@ -124,6 +126,7 @@ def _checked(
         raise _NonsenseError(f"it returned {outcome.quantity} twice")
     if outcome.relation not in _RELATIONS:
         raise _NonsenseError(f"{outcome.quantity} has the relation {outcome.relation!r:.20}")
+    # One remark is one line, whatever line breaks the plugin wrote.
     said = tuple(" ".join(str(remark).split()) for remark in (*_listed(outcome.remarks), *remarks))
     if outcome.value is None:
         why = " ".join(str(outcome.refused).split())
@@ -149,6 +152,7 @@ def _listed(remarks: Any) -> tuple[Any, ...]:
 
 
 def _finite(value: Any, name: str) -> float:
+    # float() would take them; none of them is a measured number.
     if isinstance(value, bool | str | bytes):
         raise _NonsenseError(f"{name} is {value!r:.40}, which is no number")
     try:
@@ -169,6 +173,7 @@ def _uncertainty(outcome: Outcome) -> tuple[float | None, tuple[str, ...]]:
         return None, ()
     u = float(given)
     if math.isfinite(u) and u >= 0:
+        # Zero means that nothing was known against the readings, not that the result is exact.
         return (u, ()) if u > 0 else (None, ())
     return None, ("Its uncertainty could not be propagated.",)
 

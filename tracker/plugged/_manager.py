@@ -79,6 +79,7 @@ class Plugged:
 
     def add(self, name: str, plugin: Any) -> bool:
         """Check a plugin and take it in, or note in ``problems`` why not; tells which."""
+        # Refused whole or taken whole: half a plugin would be harder to explain than none.
         methods: list[Any] = []
         try:
             wrong = list(self._arrival(name, plugin))
@@ -201,6 +202,7 @@ class Plugged:
 
     def _calls(self, hook: str, **arguments: Any) -> Iterator[tuple[str, Callable[[], Any]]]:
         """Yield each plugin's own call, in pluggy's order (last come first), so that each stands alone."""
+        # One by one rather than through pluggy, whose call ends with the first failure.
         for each in reversed(getattr(self._pluggy.hook, hook).get_hookimpls()):
             given = [arguments[name] for name in each.argnames]
             yield f"{hook} of plugin {each.plugin_name}", partial(each.function, *given)
@@ -254,6 +256,7 @@ def load(group: str = GROUP, extra: Iterable[Any] = ()) -> Plugged:
         extra: Further plugins that are not installed: modules, objects, or (name, plugin).
     """
     plugged = Plugged()
+    # Sorted, so that who comes first does not depend on the order of installation.
     for point in sorted(metadata.entry_points(group=group), key=_ours_first):
         try:
             plugin = point.load()
