@@ -2,6 +2,22 @@
 
 from __future__ import annotations
 
-from tracker.history.spooldays import SpoolDays, check_days, exposure_line, spool_days, water_at
+from tracker.history.spooldays import (
+    SpoolDays,
+    check_days,
+    exposure_line,
+    many_spool_days,
+    spool_days,
+    water_at,
+    water_at_many,
+)
 
-__all__ = ["SpoolDays", "check_days", "exposure_line", "spool_days", "water_at"]
+__all__ = [
+    "SpoolDays",
+    "check_days",
+    "exposure_line",
+    "many_spool_days",
+    "spool_days",
+    "water_at",
+    "water_at_many",
+]

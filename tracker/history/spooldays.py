@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, contains_eager, joinedload
 
+from tracker.errors import Refused
 from tracker.ids import drying_id, job_id, spool_id
 from tracker.model import Drying, DryingSpool, Job, JobSpool, Spool, Stay
 
 if TYPE_CHECKING:
     from tracker.exposure import Drying as ExposureDrying
-    from tracker.exposure import Timeline, Water
+    from tracker.exposure import Stay as ExposureStay
+    from tracker.exposure import Timeline, Water, WaterHistory
 
 USUAL_DIAMETER_MM: Final = 1.75
 
@@ -42,26 +46,78 @@ def spool_days(session: Session, spool: Spool, until: dt.datetime) -> SpoolDays:
     Raises:
         Refused: What is recorded cannot all be true; both records are named.
     """
+    return _days(spool, until, _records(session, [spool.id], until))
+
+
+def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[int, SpoolDays | Refused]:
+    """Return the days of many spools in four statements, each up to its own moment.
+
+    Args:
+        session: To read with.
+        until: Row id of a spool to the moment.
+
+    Returns:
+        Row id to its days, or to the refusal of records that cannot all be true.
+    """
+    if not until:
+        return {}
+    numbers = sorted(until)
+    records = _records(session, numbers, max(until.values()))
+    found: dict[int, SpoolDays | Refused] = {}
+    for spool in session.scalars(
+        select(Spool).where(Spool.id.in_(numbers)).options(joinedload(Spool.material))
+    ):
+        try:
+            found[spool.id] = _days(spool, until[spool.id], records)
+        except Refused as refusal:
+            found[spool.id] = refusal
+    return found
+
+
+@dataclass
+class _Records:
+    """Rows of some spools, by the spool's number."""
+
+    stays: dict[int, list[Stay]]
+    dryings: dict[int, list[DryingSpool]]
+    jobs: dict[int, list[Any]]
+
+
+def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Records:
+    """Read what began before a moment."""
+    records = _Records(defaultdict(list), defaultdict(list), defaultdict(list))
+    for stay in session.scalars(select(Stay).where(Stay.spool_id.in_(spools), Stay.began_at < until)):
+        records.stays[stay.spool_id].append(stay)
+    dried = (
+        select(DryingSpool)
+        .join(Drying)
+        .where(DryingSpool.spool_id.in_(spools), Drying.began_at < until)
+        .options(contains_eager(DryingSpool.drying))
+        .order_by(Drying.began_at)
+    )
+    for part in session.scalars(dried):
+        records.dryings[part.spool_id].append(part)
+    used = (
+        select(JobSpool.spool_id, Job.id, Job.started_at, Job.ended_at, Job.filament_g)
+        .join(Job, Job.id == JobSpool.job_id)
+        .where(JobSpool.spool_id.in_(spools), Job.started_at < until)
+    )
+    for row in session.execute(used):
+        records.jobs[row.spool_id].append(row)
+    return records
+
+
+def _days(spool: Spool, until: dt.datetime, records: _Records) -> SpoolDays:
     from tracker import exposure  # noqa: PLC0415 - brings numpy, which looking at a record does not need
 
-    stays = [
-        exposure.Stay(
-            place=stay.place,  # type: ignore[arg-type] # the database holds it to the four places
-            began=stay.began_at,
-            ended=stay.ended_at,
-            temperature_c=stay.temperature_c,
-            rh_pct=stay.rh_pct,
-            rh_low_pct=stay.rh_low_pct,
-            rh_high_pct=stay.rh_high_pct,
-            key=f"stay{stay.id} of {spool_id(spool.id)} ({stay.place})",
-        )
-        for stay in session.scalars(select(Stay).where(Stay.spool_id == spool.id, Stay.began_at < until))
+    stays = [_stay(stay, spool) for stay in records.stays[spool.id] if stay.began_at < until]
+    dryings = [
+        _drying(part, spool, until) for part in records.dryings[spool.id] if part.drying.began_at < until
     ]
-    dryings = [_drying(part, spool, until) for part in _dryings(session, spool, until)]
     jobs = [
         exposure.JobUse(began=job.started_at, ended=job.ended_at, key=job_id(job.id), mass_g=job.filament_g)
-        for job in _jobs(session, spool, until)
-        if job.started_at is not None
+        for job in records.jobs[spool.id]
+        if job.started_at < until
     ]
     return SpoolDays(
         spool=spool_id(spool.id),
@@ -71,22 +127,18 @@ def spool_days(session: Session, spool: Spool, until: dt.datetime) -> SpoolDays:
     )
 
 
-def _dryings(session: Session, spool: Spool, until: dt.datetime) -> list[DryingSpool]:
-    return list(
-        session.scalars(
-            select(DryingSpool)
-            .join(Drying)
-            .where(DryingSpool.spool_id == spool.id, Drying.began_at < until)
-            .order_by(Drying.began_at)
-        )
-    )
+def _stay(row: Stay, spool: Spool) -> ExposureStay:
+    from tracker import exposure  # noqa: PLC0415 - brings numpy
 
-
-def _jobs(session: Session, spool: Spool, until: dt.datetime) -> list[Job]:
-    return list(
-        session.scalars(
-            select(Job).join(JobSpool).where(JobSpool.spool_id == spool.id, Job.started_at < until)
-        )
+    return exposure.Stay(
+        place=row.place,  # type: ignore[arg-type] # the database holds it to the four places
+        began=row.began_at,
+        ended=row.ended_at,
+        temperature_c=row.temperature_c,
+        rh_pct=row.rh_pct,
+        rh_low_pct=row.rh_low_pct,
+        rh_high_pct=row.rh_high_pct,
+        key=f"stay{row.id} of {spool_id(spool.id)} ({row.place})",
     )
 
 
@@ -136,6 +188,18 @@ def water_at(days: SpoolDays, at: dt.datetime) -> Water:
     families = exposure.load_families()
     family = families.find(days.family) if days.family else None
     return exposure.water(days.timeline, at, family, days.diameter_mm or USUAL_DIAMETER_MM)
+
+
+def water_at_many(days: SpoolDays, moments: Sequence[dt.datetime]) -> WaterHistory:
+    """Return the water of a spool at many moments in one pass; they come back sorted.
+
+    Raises:
+        Refused: A moment lies outside the days.
+    """
+    from tracker import exposure  # noqa: PLC0415 - brings numpy
+
+    family = exposure.load_families().find(days.family) if days.family else None
+    return exposure.water_history(days.timeline, moments, family, days.diameter_mm or USUAL_DIAMETER_MM)
 
 
 def exposure_line(days: SpoolDays, at: dt.datetime) -> str:

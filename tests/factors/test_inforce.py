@@ -1,0 +1,106 @@
+"""Values in force over a gauge section after changes by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tracker.factors import Changed, InForce, in_force
+from tracker.factors.inforce import seconds_after
+
+SECTION: dict[str, Any] = {
+    "first_layer": 11,
+    "spans_s": [[100.0 * n, 100.0 * n + 50.0] for n in range(10)],
+    "tops_mm": [2.2 + 0.2 * n for n in range(10)],
+}
+"""Ten layers, 11 to 20, tops 2.2 to 4 mm, each deposited for 50 s of every 100 s."""
+
+BASE = (100.0, 100.0, 100.0)
+
+
+def test_without_a_change_the_base_is_in_force() -> None:
+    """What the plate commanded stays."""
+    assert in_force((60.0, 55.0, 65.0), [], SECTION) == InForce(60.0, 55.0, 65.0)
+
+
+def test_nothing_known_is_nothing_in_force() -> None:
+    """No base and no change: not recorded."""
+    assert in_force(None, [], SECTION) is None
+
+
+def test_a_change_at_a_layer_holds_from_it_on() -> None:
+    """Layer 16 of 11 to 20: half of the section."""
+    assert in_force(BASE, [Changed("fan", 50.0, layer=16)], SECTION) == InForce(75.0, 50.0, 100.0)
+
+
+def test_a_change_at_a_height_holds_for_the_layers_above_it() -> None:
+    """At 3.6 mm eight tops lie below or at it, two layers are met."""
+    found = in_force(BASE, [Changed("fan", 0.0, height_mm=3.6)], SECTION)
+    assert found == InForce(80.0, 0.0, 100.0)
+
+
+def test_a_change_in_the_middle_of_a_layer_meets_half_of_it() -> None:
+    """At 525 s the sixth layer is half deposited: 4.5 of 10 layers have the new value."""
+    found = in_force(BASE, [Changed("fan", 0.0, at_s=525.0)], SECTION)
+    assert found is not None
+    assert found.value == pytest.approx(55.0)
+
+
+def test_a_change_between_two_layers_holds_from_the_next() -> None:
+    """At 560 s the sixth layer is done."""
+    found = in_force(BASE, [Changed("fan", 0.0, at_s=560.0)], SECTION)
+    assert found == InForce(60.0, 0.0, 100.0)
+
+
+def test_a_change_before_the_section_replaces_the_base() -> None:
+    """Nothing of the section was printed under the old value."""
+    assert in_force(BASE, [Changed("fan", 30.0, layer=5)], SECTION) == InForce(30.0, 30.0, 30.0)
+
+
+def test_a_change_after_the_section_changes_nothing() -> None:
+    """It was printed by then."""
+    assert in_force(BASE, [Changed("fan", 30.0, layer=21)], SECTION) == InForce(*BASE)
+
+
+def test_two_changes_hold_one_after_the_other() -> None:
+    """Layers 11 to 13 at 100, 14 to 18 at 50, 19 and 20 at 0."""
+    changes = [Changed("fan", 0.0, layer=19), Changed("fan", 50.0, layer=14)]
+    assert in_force(BASE, changes, SECTION) == InForce(55.0, 0.0, 100.0)
+
+
+def test_of_two_changes_at_one_place_the_later_entered_holds() -> None:
+    """A slip put right: 5, no, 50."""
+    changes = [Changed("fan", 5.0, layer=11), Changed("fan", 50.0, layer=11)]
+    assert in_force(BASE, changes, SECTION) == InForce(50.0, 50.0, 50.0)
+
+
+def test_without_layers_a_change_leaves_an_interval() -> None:
+    """Nobody knows which part of the piece it met."""
+    found = in_force(BASE, [Changed("fan", 50.0, at_s=600.0)], {})
+    assert found == InForce(75.0, 50.0, 100.0, placed=False)
+
+
+def test_without_layers_a_change_from_the_start_is_the_value() -> None:
+    """From layer 1 on, the whole piece."""
+    assert in_force(BASE, [Changed("fan", 50.0, layer=1)], {}) == InForce(50.0, 50.0, 50.0)
+
+
+def test_a_time_before_the_start_is_known_not_unknown() -> None:
+    """Ten minutes early is minus 600 s; an unknown start is None."""
+    at = dt.datetime(2026, 3, 2, 8, tzinfo=dt.UTC)
+    assert seconds_after(at, at - dt.timedelta(minutes=10)) == -600.0
+    assert seconds_after(None, at) is None
+
+
+@given(st.lists(st.tuples(st.floats(0, 400), st.integers(0, 30)), max_size=6))
+def test_the_value_in_force_lies_within_its_range(given_changes: list[tuple[float, int]]) -> None:
+    """Mean between least and greatest, and these among base and changes."""
+    changes = [Changed("nozzle", value, layer=layer) for value, layer in given_changes]
+    found = in_force(BASE, changes, SECTION)
+    assert found is not None
+    assert found.low - 1e-9 <= found.value <= found.high + 1e-9
+    assert {found.low, found.high} <= {100.0, *(value for value, _ in given_changes)}

@@ -1,0 +1,158 @@
+"""Values in force over a gauge section when somebody changed a setting by hand while it was printed.
+
+A change holds from a time, a layer or a height on. A time is turned into a layer by the plate's own
+times: seconds of planned motion since the job's start. Heating before the first layer stands in no plate
+file, so a change given by time is as sure as the start of the job was noted.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+SCALED: Final = {
+    "speed": {"print_speed_mm_s": 1.0, "flow_mm3_s": 1.0, "layer_time_s": -1.0},
+    "flow": {"flow_mm3_s": 1.0},
+}
+"""Settings in per cent of what the file commands, and with which power the factors follow them."""
+
+SET: Final = {"nozzle": "nozzle_c", "bed": "bed_c", "chamber": "chamber_c", "fan": "fan_pct"}
+"""Settings that are the value itself."""
+
+
+_MICRON: Final = 1e-3
+"""Heights closer than this, in mm, are the same layer."""
+
+
+@dataclass(frozen=True)
+class Changed:
+    """A change by hand.
+
+    Attributes:
+        setting: As it was entered.
+        value: The new value.
+        at_s: Seconds after the job's start, or None.
+        layer: From this layer of the piece on, or None.
+        height_mm: From this height on, or None.
+    """
+
+    setting: str
+    value: float
+    at_s: float | None = None
+    layer: int | None = None
+    height_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class InForce:
+    """What was in force over a gauge section.
+
+    Attributes:
+        value: Mean over the layers.
+        low: Least value.
+        high: Greatest value.
+        placed: False where nothing says which layers the change met.
+    """
+
+    value: float
+    low: float
+    high: float
+    placed: bool = True
+
+
+def seconds_after(started: dt.datetime | None, at: dt.datetime | None) -> float | None:
+    """Return a change's time as seconds after the job's start; None where one is not known."""
+    return None if started is None or at is None else (at - started).total_seconds()
+
+
+def in_force(
+    base: tuple[float, float, float] | None, changes: Sequence[Changed], section: Mapping[str, Any]
+) -> InForce | None:
+    """Return the value in force over a gauge section.
+
+    Args:
+        base: Value, least and greatest as the plate or the job has it; None if not known.
+        changes: Of one setting, in the order they were entered, with values in the base's unit.
+        section: The section of a piece's plate facts: ``spans_s``, ``tops_mm``, ``first_layer``; may be
+            empty.
+
+    Returns:
+        None where nothing is known: no base, and no change that met the section.
+    """
+    if not changes:
+        return None if base is None else InForce(*base)
+    layers = len(section.get("spans_s") or ())
+    if not layers:
+        return _unplaced(base, changes)
+    places = ((change, _from_layer(change, section)) for change in changes)
+    met = [(change, start) for change, start in places if start is not None and start < layers]
+    if not met:
+        return None if base is None else InForce(*base)
+    return _over_layers(base, sorted(met, key=lambda each: each[1]), layers)
+
+
+def _unplaced(base: tuple[float, float, float] | None, changes: Sequence[Changed]) -> InForce:
+    """Return the range between all values: without layers nobody knows where each of them held."""
+    values = [change.value for change in changes] + ([] if base is None else [base[1], base[2]])
+    if base is None or all(_from_the_start(change) for change in changes):
+        last = changes[-1].value
+        return InForce(last, last, last, placed=base is not None)
+    low, high = min(values), max(values)
+    return InForce((low + high) / 2, low, high, placed=False)
+
+
+def _from_the_start(change: Changed) -> bool:
+    if change.at_s is not None:
+        return change.at_s <= 0
+    return (change.layer or 0) <= 1 and not change.height_mm
+
+
+def _from_layer(change: Changed, section: Mapping[str, Any]) -> float | None:
+    """Return from which layer of the section on a change holds, counted from 0, parts of layers included."""
+    if change.layer is not None:
+        return float(max(0, change.layer - int(section.get("first_layer", 1))))
+    if change.height_mm is not None:
+        tops = section.get("tops_mm") or ()
+        return float(sum(1 for top in tops if top <= change.height_mm + _MICRON))
+    if change.at_s is None:
+        return None
+    return _layer_at(change.at_s, section["spans_s"])
+
+
+def _layer_at(at_s: float, spans: Sequence[Sequence[float]]) -> float:
+    for number, (start, end) in enumerate(spans):
+        if at_s <= start:
+            return float(number)
+        if at_s < end:
+            return number + (at_s - start) / (end - start)
+    return float(len(spans))
+
+
+def _over_layers(
+    base: tuple[float, float, float] | None, met: Sequence[tuple[Changed, float]], layers: int
+) -> InForce | None:
+    """Weigh each value by the layers it held over; of two changes at one place the later entered holds."""
+    parts: list[tuple[float, float, float, float]] = []
+    if met[0][1] > 0:
+        if base is None:
+            return InForce(met[-1][0].value, *_range(met), placed=False)
+        parts.append((met[0][1], *base))
+    ends = [start for _, start in met[1:]] + [float(layers)]
+    parts += [
+        (end - start, change.value, change.value, change.value)
+        for (change, start), end in zip(met, ends, strict=True)
+        if end > start
+    ]
+    total = sum(weight for weight, *_ in parts)
+    return InForce(
+        sum(weight * value for weight, value, _, _ in parts) / total,
+        min(low for _, _, low, _ in parts),
+        max(high for _, _, _, high in parts),
+    )
+
+
+def _range(met: Sequence[tuple[Changed, float]]) -> tuple[float, float]:
+    values = [change.value for change, _ in met]
+    return min(values), max(values)

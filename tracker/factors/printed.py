@@ -1,0 +1,156 @@
+"""Factors of how a piece was printed: from its job, from the plate file, changed by hand, from logs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from tracker.factors.inforce import SCALED, SET, Changed, in_force, seconds_after
+from tracker.factors.values import COMMANDED, ESTIMATED, MEASURED, NOT_RECORDED, Factors, put, put_reading
+from tracker.ids import spool_id
+
+_SET_AND_MEASURED: Final = ("nozzle", "bed", "chamber")
+_LOGGED: Final = {
+    "nozzle": "nozzle_c", "bed": "bed_c", "chamber": "chamber_c", "room": "print_room_c",
+    "humidity": "print_room_rh",
+}  # fmt: skip
+"""From the channel of a log to the factor it measures."""
+
+_FROM_PLATE: Final = (
+    "nozzle_c", "bed_c", "chamber_c", "fan_pct", "layer_height_mm", "line_width_mm", "layer_time_s",
+    "flow_mm3_s", "print_speed_mm_s",
+)  # fmt: skip
+_SECTION: Final = "plate file, gauge section"
+_HALF: Final = 0.5
+
+
+def of_job(job: Any, attempt: int) -> Factors:
+    """Return what all pieces of a job share.
+
+    Args:
+        job: Its row with that of the spool in tool 0.
+        attempt: Which attempt it is, from 1.
+    """
+    found: Factors = {}
+    for stem in _SET_AND_MEASURED:
+        put(found, f"{stem}_c", getattr(job, f"{stem}_set_c"), COMMANDED, "set for the job")
+        put(found, f"{stem}_c", getattr(job, f"{stem}_measured_c"), MEASURED, "read while the job ran")
+    put(found, "fan_pct", job.fan_set_pct, COMMANDED, "set for the job")
+    put(found, "layer_height_mm", job.layer_height_mm, COMMANDED, "set for the job")
+    put(found, "line_width_mm", job.line_width_mm, COMMANDED, "set for the job")
+    put(found, "print_room_c", job.room_c, MEASURED, "read while the job ran")
+    put(found, "print_room_rh", job.room_rh_pct, MEASURED, "read while the job ran")
+    put(found, "attempt", float(attempt), MEASURED, "counted")
+    for name in ("lot", "printer", "nozzle", "surface"):
+        put(found, name, getattr(job, name), "typed", "spool" if name == "lot" else "job")
+    put(found, "printed_by", job.operator, "typed", "job")
+    if job.spool_id is not None:
+        put(found, "spool", spool_id(job.spool_id), "typed", "job")
+    return found
+
+
+def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any]) -> Factors:
+    """Return the factors of one piece, on top of what its job shares.
+
+    Args:
+        row: The specimen's row.
+        job: The job's row.
+        shared: From :func:`of_job`.
+        changes: Settings changed by hand while it ran.
+    """
+    found = dict(shared)
+    facts: Mapping[str, Any] = row.plate_facts or {}
+    section: Mapping[str, Any] = facts.get("section") or {}
+    for name in _FROM_PLATE:
+        if name not in found or found[name].basis != MEASURED:
+            put_reading(found, name, section.get(name), _SECTION)
+    if changes:
+        _put_changes(found, job, changes, section)
+    _put_place(found, row, section)
+    put(
+        found, "filament_g", row.filament_g, COMMANDED if facts else "typed", "plate file" if facts else "job"
+    )
+    put(found, "orientation", row.orientation, "typed", "specimen")
+    put(found, "geometry", row.geometry, "typed", "specimen")
+    _put_logged(found, (row.log_facts or {}).get("section") or {})
+    return found
+
+
+def _put_place(found: Factors, row: Any, section: Mapping[str, Any]) -> None:
+    put(found, "x_mm", row.x_mm, COMMANDED, "plate file")
+    put(found, "y_mm", row.y_mm, COMMANDED, "plate file")
+    heights = section.get("z_mm")
+    if heights:
+        put(found, "height_mm", (heights[0] + heights[1]) * _HALF, COMMANDED, _SECTION)
+    elif row.size_z_mm is not None:
+        put(found, "height_mm", row.size_z_mm * _HALF, ESTIMATED, "middle of the piece")
+
+
+def _put_changes(found: Factors, job: Any, changes: Sequence[Any], section: Mapping[str, Any]) -> None:
+    for setting in dict.fromkeys(row.setting for row in changes):
+        own = [
+            Changed(setting, row.value, seconds_after(job.started_at, row.at), row.layer, row.height_mm)
+            for row in changes
+            if row.setting == setting and row.value is not None
+        ]
+        if setting in SET:
+            _put_changed(found, SET[setting], own, section)
+        for name, power in SCALED.get(setting, {}).items():
+            _put_scaled(found, name, own, power, section)
+
+
+def _put_changed(found: Factors, name: str, changes: Sequence[Changed], section: Mapping[str, Any]) -> None:
+    """Put in a value set by hand; a measured one stays, for it was read as things were."""
+    had = found.get(name)
+    if had is not None and had.basis == MEASURED:
+        return
+    now = in_force(_base(found, name), changes, section)
+    if now is not None:
+        source = "changed by hand" if now.placed else "changed by hand, where in the piece is not known"
+        basis = COMMANDED if now.placed else ESTIMATED
+        put(found, name, now.value, basis, source, now.low, now.high)
+
+
+def _put_scaled(
+    found: Factors, name: str, changes: Sequence[Changed], power: float, section: Mapping[str, Any]
+) -> None:
+    base = _base(found, name)
+    scaled = [
+        Changed(c.setting, (c.value / 100) ** power, c.at_s, c.layer, c.height_mm) for c in changes if c.value
+    ]
+    share = in_force((1.0, 1.0, 1.0), scaled, section) if base and scaled else None
+    if base is None or share is None or share.low == share.high == 1.0:
+        return
+    # Corners and accelerations do not follow a speed factor; so it is no more than an estimate.
+    source = f"plate file and {changes[0].setting} changed by hand"
+    low, high = base[1] * share.low, base[2] * share.high
+    put(found, name, base[0] * share.value, ESTIMATED, source, low, high)
+
+
+def _base(found: Factors, name: str) -> tuple[float, float, float] | None:
+    had = found.get(name)
+    if had is None or not isinstance(had.value, float):
+        return None
+    low = had.value if had.low is None else had.low
+    return had.value, low, had.value if had.high is None else had.high
+
+
+def _put_logged(found: Factors, section: Mapping[str, Any]) -> None:
+    for channel, name in _LOGGED.items():
+        reading = section.get(channel)
+        if reading and reading.get("mean") is not None:
+            covered = reading.get("covered", 1.0)
+            source = "log, gauge section"
+            if covered < 0.995:  # noqa: PLR2004 - rounds to less than all of it
+                source += f", {covered:.0%} of it covered"
+            put(found, name, reading["mean"], MEASURED, source, reading["low"], reading["high"])
+
+
+def put_given(found: Factors, rows: Sequence[Any]) -> None:
+    """Put in what was given outright; a reading of ours stays where the given one was not measured."""
+    for row in rows:
+        had = found.get(row.name)
+        if had is not None and had.basis == MEASURED and row.basis not in (MEASURED, "imported"):
+            continue
+        value = row.number if row.number is not None else row.text
+        put(found, row.name, value, row.basis or NOT_RECORDED, row.source)

@@ -1,0 +1,119 @@
+"""The rows that factors are read from: a few statements for any number of specimens."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+from typing import Any, Final
+
+from sqlalchemy import Row, Select, and_, select
+from sqlalchemy.orm import Session, aliased
+
+from tracker.model import FactorRecord, Job, JobSpool, Material, SettingChange, Specimen, Spool
+
+_AT_ONCE: Final = 5000
+"""Ids in one statement: well below what either database takes as parameters."""
+
+
+@dataclass
+class Rows:
+    """What was read.
+
+    Attributes:
+        pieces: One row a specimen, its columns only.
+        jobs: Row id to the job with the spool in tool 0 and its material.
+        changes: Job to its settings changed by hand, in the order they were entered.
+        given: Specimen to the factors given outright.
+        attempts: Job to which attempt it is, from 1.
+    """
+
+    pieces: list[Row[Any]] = field(default_factory=list)
+    jobs: dict[int, Row[Any]] = field(default_factory=dict)
+    changes: dict[int, list[Row[Any]]] = field(default_factory=lambda: defaultdict(list))
+    given: dict[int, list[Row[Any]]] = field(default_factory=lambda: defaultdict(list))
+    attempts: dict[int, int] = field(default_factory=dict)
+
+
+def rows_of(session: Session, specimens: Sequence[int]) -> Rows:
+    """Read what the factors of specimens rest on.
+
+    Args:
+        session: To read with.
+        specimens: Row ids.
+    """
+    rows = Rows()
+    for some in some_of(specimens):
+        rows.pieces += session.execute(_pieces().where(Specimen.id.in_(some)))
+        for row in session.execute(_given().where(FactorRecord.specimen_id.in_(some))):
+            rows.given[row.specimen_id].append(row)
+    for some in some_of(sorted({row.job_id for row in rows.pieces})):
+        rows.jobs |= {row.id: row for row in session.execute(_jobs().where(Job.id.in_(some)))}
+        for row in session.execute(_changes().where(SettingChange.job_id.in_(some))):
+            rows.changes[row.job_id].append(row)
+    rows.attempts = _attempts(session, rows.jobs)
+    return rows
+
+
+def some_of(numbers: Sequence[int]) -> Iterator[list[int]]:
+    """Yield ids in parts that one statement can take."""
+    left = iter(numbers)
+    while some := list(islice(left, _AT_ONCE)):
+        yield some
+
+
+def _pieces() -> Select[*tuple[Any, ...]]:
+    return select(
+        Specimen.id, Specimen.job_id, Specimen.piece, Specimen.orientation, Specimen.geometry,
+        Specimen.x_mm, Specimen.y_mm, Specimen.size_z_mm, Specimen.filament_g,
+        Specimen.plate_facts, Specimen.log_facts,
+    ).order_by(Specimen.job_id, Specimen.piece)  # fmt: skip
+
+
+def _given() -> Select[*tuple[Any, ...]]:
+    return select(
+        FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text,
+        FactorRecord.basis, FactorRecord.source,
+    )  # fmt: skip
+
+
+def _jobs() -> Select[*tuple[Any, ...]]:
+    own = aliased(Material)
+    return (
+        select(
+            Job.id, Job.started_at, Job.ended_at, Job.printer, Job.nozzle, Job.surface, Job.operator,
+            Job.again_of_id, Job.nozzle_set_c, Job.nozzle_measured_c, Job.bed_set_c, Job.bed_measured_c,
+            Job.chamber_set_c, Job.chamber_measured_c, Job.fan_set_pct, Job.layer_height_mm,
+            Job.line_width_mm, Job.room_c, Job.room_rh_pct,
+            Spool.id.label("spool_id"), Spool.lot, Material.name.label("spool_material"),
+            own.name.label("own_material"),
+        )
+        .outerjoin(JobSpool, and_(JobSpool.job_id == Job.id, JobSpool.tool == 0))
+        .outerjoin(Spool, Spool.id == JobSpool.spool_id)
+        .outerjoin(Material, Material.id == Spool.material_id)
+        .outerjoin(own, own.id == Job.material_id)
+    )  # fmt: skip
+
+
+def _changes() -> Select[*tuple[Any, ...]]:
+    return select(
+        SettingChange.job_id, SettingChange.setting, SettingChange.value, SettingChange.at,
+        SettingChange.layer, SettingChange.height_mm,
+    ).order_by(SettingChange.id)  # fmt: skip
+
+
+def _attempts(session: Session, jobs: dict[int, Any]) -> dict[int, int]:
+    """Return which attempt each job is: one more than the job it repeats."""
+    if all(job.again_of_id is None for job in jobs.values()):
+        return dict.fromkeys(jobs, 1)
+    before = {row.id: row.again_of_id for row in session.execute(select(Job.id, Job.again_of_id).where(
+        Job.again_of_id.is_not(None)))}  # fmt: skip
+    return {job: _count(job, before) for job in jobs}
+
+
+def _count(job: int, before: dict[int, int]) -> int:
+    seen = {job}
+    while (job := before.get(job, 0)) and job not in seen:
+        seen.add(job)
+    return len(seen)
