@@ -81,6 +81,8 @@ def test_a_series_whose_parts_are_not_named_is_refused() -> None:
     """A series that cannot be prompted for is refused with what to write."""
 
     class Unnamed(Readings):
+        """A series with one name for two parts."""
+
         rows: Annotated[tuple[tuple[float, float], ...], Reading(columns=("a",))] = ()
 
     with pytest.raises(Refused, match="has 2 parts an entry and names 1"):
@@ -91,6 +93,8 @@ def test_a_type_that_cannot_be_typed_is_refused() -> None:
     """A mapping can neither be prompted for nor written in a table."""
 
     class Odd(Readings):
+        """A mapping."""
+
         things: Annotated[dict[str, Any], Reading()]
 
     with pytest.raises(Refused, match="neither prompted for"):

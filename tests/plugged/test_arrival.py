@@ -177,6 +177,8 @@ def test_a_reading_with_an_unreadable_unit_is_refused() -> None:
     from tracker.api import Reading  # noqa: PLC0415 - the same
 
     class Strange(GoodReadings):
+        """A reading in no unit."""
+
         depth: Annotated[float | None, Reading("blorps")] = None
 
     assert "reading 'depth' has the unit 'blorps'" in problem(offering(with_(Readings=Strange)))
@@ -228,8 +230,11 @@ def test_a_plugin_that_fails_when_looked_at_is_refused() -> None:
     """Even an attribute may raise."""
 
     class Trap:
+        """A plugin that raises when it is looked at."""
+
         @property
         def strandbook_methods(self) -> object:
+            """Never answer."""
             raise RuntimeError("hands off")
 
     assert problem(Trap()) == "plugin odd: cannot be looked at: RuntimeError: hands off"

@@ -128,7 +128,7 @@ def _prepared(field: Field, value: Any) -> Any:
         return value
     # A bool is an int to Python and would be kept as 1.0.
     if isinstance(value, bool | Recording):
-        raise ValueError(f"{_wanted(field)} is wanted here")
+        raise ValueError(f"{_wanted(field)} is wanted here")  # noqa: TRY004 - one kind for all slips
     if field.kind == "series":
         return _series(field, value)
     if field.kind == "number":
