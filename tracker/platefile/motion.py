@@ -203,7 +203,8 @@ class Follower:
         """Add up what outer walls of each stated width hold, for each object."""
         lines = span.lines.take(laid)
         outer, width = channels.outer.runs(lines), channels.width.runs(lines)
-        begins = np.union1d(outer[0], width[0])
+        begins = np.sort(np.concatenate([outer[0], width[0]]))
+        begins = begins[np.diff(begins, prepend=-1) > 0]
         walls = outer[1].take(np.searchsorted(outer[0], begins, "right") - 1) == 1
         numbers = width[1].take(np.searchsorted(width[0], begins, "right") - 1)
         kept = np.flatnonzero(walls & (numbers > 0))

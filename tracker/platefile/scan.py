@@ -40,6 +40,8 @@ _SECOND[[ord(letter) for letter in "GMTN"]] = True
 
 _ONE = (1 << 64) - 1
 _TOP = np.array([_ONE ^ (_ONE >> (8 * n)) if n else 0 for n in range(9)], np.uint64)
+_FULL = np.array([_ONE, 0], np.uint64)
+_SIGN = np.array([1.0, -1.0])
 _TENS = 10.0 ** np.arange(23)
 _ZEROS = np.uint64(0x3030303030303030)
 _ABOVE_NINE = np.uint64(0x7676767676767676)
@@ -144,55 +146,100 @@ def _read(
     kinds: Bytes,
 ) -> None:
     """Read the numbers of the words into ``values``; a line with one that is unusual loses its kind."""
-    begin = marks.take(kept) + 1
-    pointed = letters.take(kept + 1) == _POINT
-    point = marks.take(kept + 1)
-    after = kept + 1 + pointed
-    end = marks.take(after)
-    while (blank := text.take(end - 1) == _BLANK).any():
-        end -= blank
+    following = kept + 1
+    begin = marks.take(kept)
+    begin += 1
+    pointed = letters.take(following) == _POINT
+    point = marks.take(following)
+    following += pointed
+    end = marks.take(following)
+    closing = letters.take(following)
+    # One blank before the next letter is the rule; where more stand, the digits will not be digits.
+    end -= text.take(end - 1) == _BLANK
     negative = text.take(begin) == _MINUS
     begin += negative
-    fraction = (end - point - 1) * pointed
-    digits = end - begin - pointed
-    number, good = _numbers(padded, end, digits, fraction, pointed)
-    np.negative(number, out=number, where=negative)
+    number, good = _numbers(padded, begin, end, point, pointed)
+    good &= closing != _POINT
+    if not good.all():
+        _retry(padded, text, (begin, end, point, pointed), closing, number, good)
+    number *= _SIGN.take(negative)
     names = letters.take(kept)
     line = lines.take(kept)
-    bad = ~good | _SECOND.take(names) | (letters.take(after) == _POINT)
-    if bad.any():
-        kinds[line[bad]] = 0
-    values[_COLUMN_OF.take(names), line] = number
+    good &= ~_SECOND.take(names)
+    if not good.all():
+        kinds[line[~good]] = 0
+    place = _COLUMN_OF.take(names)
+    place *= values.shape[1]
+    place += line
+    values.ravel()[place] = number
+
+
+Ends = tuple[Indices, Indices, Indices, Flags]
+
+
+def _retry(padded: bytes, text: Bytes, ends: Ends, closing: Bytes, number: Floats, good: Flags) -> None:
+    """Read the numbers again behind which more than one blank stands."""
+    again = np.flatnonzero(~good & (closing != _POINT))
+    begin, end, point, pointed = (column.take(again) for column in ends)
+    while (blank := text.take(end - 1) == _BLANK).any():
+        end -= blank
+    number[again], good[again] = _numbers(padded, begin, end, point, pointed)
 
 
 def _numbers(
-    padded: bytes, end: Indices, digits: Indices, fraction: Indices, pointed: Flags
+    padded: bytes, begin: Indices, end: Indices, point: Indices, pointed: Flags
 ) -> tuple[Floats, Flags]:
-    """Return the numbers that end at ``end``, and which of them could be read."""
+    """Return the numbers between ``begin`` and ``end``, and which of them could be read.
+
+    Args:
+        padded: The text.
+        begin: Where the digits begin.
+        end: Where they end.
+        point: Where the decimal point stands, if there is one.
+        pointed: Whether there is one.
+    """
     words = np.ndarray(shape=(len(padded) - _WORD + 1,), dtype="<u8", buffer=padded, strides=(1,))
-    good = (digits > 0) & (digits <= _MOST_DIGITS) & (fraction >= 0)
-    short = np.minimum(np.maximum(digits, 0), _WORD)
+    fraction = end - point
+    fraction -= 1
+    fraction *= pointed
+    digits = end - begin
+    digits -= pointed
     word = words.take(end - _WORD)
-    top = _TOP.take(np.minimum(np.maximum(fraction, 0), _WORD))
-    closed = (word & top) | ((word << _EIGHT) & ~top)
-    word = np.where(pointed, closed, word)
-    number, digits_only = _eight_digits(word, short)
+    top = _TOP.take(fraction, mode="clip")
+    shifted = word << _EIGHT
+    # Above the point as it is, below it moved up by one place: (word & top) | (shifted & ~top).
+    shifted ^= word
+    shifted &= ~(top | _FULL.take(pointed))
+    word ^= shifted
+    number, good = _eight_digits(word, digits)
     # One word holds seven digits beside a point, eight without one.
-    long = np.flatnonzero(good & (digits > _WORD - pointed))
-    good &= digits_only
+    long = np.flatnonzero(digits > _WORD - pointed)
+    good &= digits > 0
     exact: Floats = number.astype(np.float64)
     if len(long):
         exact[long], good[long] = _long(words, end[long], digits[long], fraction[long], pointed[long])
-    return exact / _TENS.take(np.clip(fraction, 0, 22)), good
+    exact /= _TENS.take(fraction, mode="clip")
+    return exact, good
 
 
 def _eight_digits(word: Words, digits: Indices) -> tuple[Words, Flags]:
     """Return the value of the last ``digits`` characters of each word, and whether all are digits."""
-    word = (word ^ _ZEROS) & _TOP.take(digits)
-    good = (((word + _ABOVE_NINE) | word) & _HIGH_BITS) == 0
-    word = word * _TEN + (word >> _EIGHT)
-    word = ((word & _PAIRS) * _MUL1 + ((word >> _SIXTEEN) & _PAIRS) * _MUL2) >> _THIRTY_TWO
-    return word, good
+    word = word ^ _ZEROS
+    word &= _TOP.take(digits, mode="clip")
+    strange = word + _ABOVE_NINE
+    strange |= word
+    strange &= _HIGH_BITS
+    upper = word >> _EIGHT
+    word *= _TEN
+    word += upper
+    upper = word >> _SIXTEEN
+    upper &= _PAIRS
+    upper *= _MUL2
+    word &= _PAIRS
+    word *= _MUL1
+    word += upper
+    word >>= _THIRTY_TWO
+    return word, strange == 0
 
 
 def _long(
@@ -201,7 +248,7 @@ def _long(
     """Read numbers of more than one word: digits before the point and after it apart."""
     tail = np.where(pointed, fraction, np.minimum(digits, _WORD))
     head = digits - tail
-    fits = (tail <= _WORD) & (head <= _WORD)
+    fits = (tail <= _WORD) & (head <= _WORD) & (digits <= _MOST_DIGITS)
     low, low_good = _eight_digits(words.take(end - _WORD), np.minimum(tail, _WORD))
     head_end = end - tail - pointed
     high, high_good = _eight_digits(words.take(head_end - _WORD), np.minimum(head, _WORD))

@@ -15,8 +15,8 @@ from tracker.platefile.refusals import BinaryPlate, EmptyPlate, NotText, PackedP
 Progress = Callable[[int, int], None]
 Source = Path | BinaryIO | bytes
 
-CHUNK_BYTES = 1 << 19
-"""Small enough that the columns of a chunk stay in the processor's second cache."""
+CHUNK_BYTES = 1 << 20
+"""Large enough that the calls for a chunk do not count, small enough for its columns to stay in a cache."""
 _HEAD_BYTES = 1 << 16
 _LONGEST_LINE = 1 << 20
 _BOM = b"\xef\xbb\xbf"
