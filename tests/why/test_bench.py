@@ -38,7 +38,7 @@ def test_noise_alone_is_seldom_claimed() -> None:
 
 
 def test_follow_up_finds_the_cause() -> None:
-    """Printing the proposed plates ranks the true cause first in most books, and on average spares a plate."""
+    """Proposed plates rank the true cause first in most books, and on average spare a plate."""
     lines = follow_up_plates(10)
     first = [float(line.found.rstrip("%")) for line in lines if "true cause first" in line.what]
     assert np.mean(first) >= 80

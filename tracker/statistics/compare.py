@@ -110,6 +110,7 @@ def permutation_p(a: Iterable[float], b: Iterable[float]) -> float:
         Refused: A group is empty or holds a number that is not finite.
     """
     first, second = finite(a, "readings of the first group"), finite(b, "readings of the second group")
+    # Sorted, so that draws do not depend on the order of writing; centred, so that sums keep their digits.
     pooled = np.sort(np.array(first + second))
     pooled -= pooled.mean()
     observed = abs(math.fsum(first) / len(first) - math.fsum(second) / len(second))
@@ -130,6 +131,7 @@ def share_at_least(pooled: NDArray[np.float64], n_a: int, observed: float) -> fl
     # Sums in another order differ in their last bits; equal must count as "at least as much".
     slack = 1e-9 * (float(np.abs(pooled).max()) + observed)
     hits = int(np.count_nonzero(differences >= observed - slack))
+    # Among draws the observed split counts as one of them: a drawn probability of zero would be a lie.
     return (hits + 1) / (len(sums) + 1) if drawn else hits / len(sums)
 
 

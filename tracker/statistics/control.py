@@ -99,6 +99,7 @@ def ewma(
             why="sigma must be above 0 and the weight above 0 and at most 1",
             do="Use the repeatability of the method and a weight of 0.3.",
         )
+    # Started at the target and not at the first reading, which may be the very thing to be found.
     average, averages = centre, []
     for number in numbers:
         average = weight * number + (1 - weight) * average

@@ -138,6 +138,7 @@ def variance_components(groups: Sequence[Sequence[float]]) -> VarianceComponents
     n = sum(sizes)
     n0 = (n - sum(size * size for size in sizes) / n) / (len(sizes) - 1)
     v_r = table.ss_within / table.df_within
+    # Chance may make groups agree better than their own scatter allows; a variance stays at zero then.
     v_l = max(0.0, (table.ss_between / table.df_between - v_r) / n0)
     s_r, s_big_r = math.sqrt(v_r), math.sqrt(v_r + v_l)
     mean = math.fsum(value for group in groups for value in group) / n
@@ -165,13 +166,18 @@ def mandel_h_k(groups: Sequence[Sequence[float]], alpha: float = 0.005) -> Mande
             why="they need three or more groups of equal size, two or more each",
             do="Leave the odd ones out.",
         )
-    facts = [summary(group) for group in groups]
-    of_means = summary(fact.mean for fact in facts)
-    spreads = [fact.sd or 0.0 for fact in facts]
+    means = [summary(group).mean for group in groups]
+    spreads = [summary(group).sd or 0.0 for group in groups]
+    centre = summary(means)
     s_r = math.sqrt(math.fsum(s * s for s in spreads) / len(spreads))
-    h = tuple((fact.mean - of_means.mean) / of_means.sd if of_means.sd else 0.0 for fact in facts)
-    k = tuple(s / s_r if s_r else 0.0 for s in spreads)
-    return MandelHK(h, k, *_mandel_critical(len(groups), sizes.pop(), alpha), alpha)
+    h = _divided([mean - centre.mean for mean in means], centre.sd)
+    critical = _mandel_critical(len(groups), sizes.pop(), alpha)
+    return MandelHK(h, _divided(spreads, s_r), *critical, alpha)
+
+
+def _divided(numbers: list[float], by: float | None) -> tuple[float, ...]:
+    """Return each number ÷ ``by``; where nothing scatters all are alike, and zero says so."""
+    return tuple(number / by if by else 0.0 for number in numbers)
 
 
 def _mandel_critical(p: int, n: int, alpha: float) -> tuple[float, float]:

@@ -80,6 +80,7 @@ def grubbs(values: Iterable[float], alpha: float = 0.05, *, sides: int = 2) -> O
     facts = summary(numbers)
     if n < 3 or not facts.sd:  # noqa: PLR2004 - two readings are equally far from their mean
         raise Refused("Grubbs' hint", why="it needs three readings that scatter", do="Test more pieces.")
+    # Only the farthest is judged; after one is set aside by a person the question is asked anew.
     index = max(range(n), key=lambda i: abs(numbers[i] - facts.mean))
     statistic = abs(numbers[index] - facts.mean) / facts.sd
     t = float(stdtrit(n - 2, 1 - alpha / (sides * n)))
@@ -107,6 +108,7 @@ def dixon(values: Iterable[float], alpha: float = 0.05) -> OutlierHint:
     lowest, second, before, highest = (numbers[order[i]] for i in (0, 1, -2, -1))
     if lowest == highest:
         raise Refused("Dixon's hint", why="all readings are equal", do="There is nothing to point at.")
+    # The farther end is looked at: the table is for both sides together.
     below, above = second - lowest, highest - before
     index = order[0] if below > above else order[-1]
     statistic = max(below, above) / (highest - lowest)

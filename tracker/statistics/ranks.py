@@ -91,9 +91,11 @@ def rank_test(
     Raises:
         Refused: A group is empty, a number is not finite, or a bound is neither word.
     """
+    # A reading is the range from itself to itself, a bound reaches to infinity: one comparison serves both.
     low, high = _ranges([*finite(a), *finite(b)], [*_bounds(a, bounds_a), *_bounds(b, bounds_b)])
     n_a, n_b = len(a), len(b)
     above = (low[:, None] >= high[None, :]) & (low[:, None] + high[:, None] > low[None, :] + high[None, :])
+    # Strictly above, or touching at one end only: "above 90" is higher than a reading of 90.
     scores = above.sum(axis=1) - above.sum(axis=0).astype(np.float64)
     wins, losses = int(above[n_a:, :n_a].sum()), int(above[:n_a, n_a:].sum())
     equal = (low == high)[:, None] & (low[:, None] == low[None, :]) & (low == high)[None, :]

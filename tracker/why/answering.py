@@ -19,6 +19,7 @@ from tracker.why.leading import leader
 from tracker.why.parts import Difference, GroupShare, NotRecorded, Scope, Share, Side, Span
 from tracker.why.posterior import quantiles, with_noise
 from tracker.why.problem import Cleaned, Observation, Problem, cleaned
+from tracker.why.separable import MATERIAL
 from tracker.why.working import Working, noise_weights, plates_beyond_factors, work
 
 _LIMITS = (0.025, 0.5, 0.975)
@@ -77,6 +78,7 @@ def from_work(working: Working) -> Answer:
         GroupShare(part.factors, part.moved_along, span)
         for part, span in zip(working.groups, spans[count:-1], strict=True)
     )
+    # Delta was observed; only the sum of shares is uncertain, so its limits change places here.
     total_low, total_high = float(limits[0][-1]), float(limits[1][-1])
     remainder = display.span(centre - float(means[-1]), centre - total_high, centre - total_low)
     return Answer(
@@ -103,7 +105,8 @@ def _difference(working: Working) -> tuple[Difference, Display, float]:
     low, _, high = (float(x) for x in quantiles(noise, _LIMITS)[:, 0])
     span = _difference_span(display, (centre, low, high), (mean_a, mean_b))
     sigma, tau = _scatter(working)
-    known = len(working.data.counts) > 2 and plates_beyond_factors(working) >= 1  # noqa: PLR2004 - A's and B's own
+    # Two plates are A's and B's own: their difference is the question and tells nothing of scatter.
+    known = len(working.data.counts) > 2 and plates_beyond_factors(working) >= 1  # noqa: PLR2004
     difference = Difference(
         a=_side(a, mean_a),
         b=_side(b, mean_b),
@@ -132,6 +135,8 @@ def display_of(working: Working) -> tuple[Display, float]:
         fractions = working.cleaned.problem.question.positive and mean_a > 0
         base = mean_a if fractions else None
         return Display(log=False, per_unit=scale.unit, base=base), (mean_b - mean_a) / scale.unit
+    # The means people compute by hand are shown, not geometric ones; the two differ by about half
+    # the squared scatter, far inside the interval.
     centre = math.log(mean_b / mean_a)
     # The logarithmic mean tends to the mean itself where the two are equal.
     per_unit = (mean_b - mean_a) / centre if abs(centre) > 1e-9 else mean_a  # noqa: PLR2004
@@ -169,6 +174,7 @@ def _mean(group: tuple[Observation, ...]) -> float:
 
 
 def _welch(a: tuple[Observation, ...], b: tuple[Observation, ...]) -> Welch | None:
+    # Beside the answer, never instead of it: a single piece or no scatter simply leaves it out.
     try:
         return welch([o.value for o in a], [o.value for o in b])
     except Refused:
@@ -219,13 +225,9 @@ def _share(working: Working, item: Comparison, span: Span, group: int | None) ->
     question = working.cleaned.problem.question
     note = published(item.factor.name, property_of(question.quantity, question.about))
     agrees = None
-    if (
-        note
-        and group is None
-        and span.excludes_zero
-        and isinstance(item.a, float)
-        and isinstance(item.b, float)
-    ):
+    # Only a share that is shown can agree or disagree with anything.
+    shown = group is None and span.excludes_zero
+    if note and shown and isinstance(item.a, float) and isinstance(item.b, float):
         agrees = note.agrees(item.b - item.a, span.delta)
     return Share(
         item.factor.name, item.factor.words, None if group is not None else span, group, note, agrees
@@ -234,14 +236,14 @@ def _share(working: Working, item: Comparison, span: Span, group: int | None) ->
 
 def _scope(usable: Cleaned, comparisons: tuple[Comparison, ...], working: Working | None) -> Scope:
     observations = usable.observations
+    compared = [c for c in comparisons if c.factor.name != MATERIAL]
     marked = Counter(o.note for o in observations if o.note)
     return Scope(
         results=len(observations),
         plates=len({o.plate for o in observations}),
         materials=tuple(sorted({o.material for o in observations})),
-        equal=tuple(
-            c.factor.name for c in comparisons if c.recorded and not c.differs and c.factor.name != "material"
-        ),
+        # What one side lacks is not equal, whatever the other side says.
+        equal=tuple(c.factor.name for c in compared if c.recorded and not c.differs),
         imputed=working.design.imputed if working else {},
         pooled=working.design.pooled if working else {},
         unused=working.unused if working else {},
@@ -269,7 +271,7 @@ def by_rank(usable: Cleaned) -> Answer:
         tau=None,
         plate_scatter_known=several,
         ranks=ranks,
-        standardised=math.copysign(float(-ndtri(ranks.p / 2)), ranks.b_higher - 0.5) if ranks.p < 1 else 0.0,
+        standardised=_normal_score(ranks),
     )
     return Answer(
         usable.problem,
@@ -277,11 +279,16 @@ def by_rank(usable: Cleaned) -> Answer:
         _changed(comparisons),
         settings_that_differ(usable.problem.settings_a, usable.problem.settings_b),
         _not_recorded(comparisons),
-        (),
-        (),
-        None,
-        _scope(usable, comparisons, None),
+        shares=(),
+        groups=(),
+        remainder=None,
+        scope=_scope(usable, comparisons, None),
     )
+
+
+def _normal_score(ranks: RankTest) -> float:
+    """Return the normal deviate with the same two-sided probability, so that overviews can mix both kinds."""
+    return math.copysign(float(-ndtri(ranks.p / 2)), ranks.b_higher - 0.5) if ranks.p < 1 else 0.0
 
 
 def _ranks(a: tuple[Observation, ...], b: tuple[Observation, ...]) -> RankTest:

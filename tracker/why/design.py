@@ -87,6 +87,7 @@ def working_scale(question: Question, values: Array) -> Scale:
     """
     if question.positive and bool(np.all(values > 0)):
         return Scale(log=True, unit=1.0)
+    # Tying the unit to the data's own spread keeps the answer the same in mm and in inches.
     spread = float(np.std(values)) or abs(float(np.mean(values))) / _SPAN_OF_SD or 1.0
     return Scale(log=False, unit=_SPAN_OF_SD * spread)
 
@@ -119,25 +120,30 @@ def build(
     scale = working_scale(question, values)
     plate = _codes([o.plate for o in observations])[0]
     material, materials = _codes([o.material for o in observations])
-    blocks = [_block(factor, observations, keep_levels) for factor in factors]
-    used = [(factor, block) for factor, block in zip(factors, blocks, strict=True) if block.columns.shape[1]]
-    columns = [block.columns for _, block in used]
-    x = np.hstack(columns) if columns else np.zeros((len(values), 0))
-    owner = np.repeat(np.arange(len(used)), [c.shape[1] for c in columns]).astype(np.intp)
+    blocks = {factor: _block(factor, observations, keep_levels) for factor in factors}
+    used = {factor: block for factor, block in blocks.items() if block.columns.shape[1]}
+    widths = [block.columns.shape[1] for block in used.values()]
     return Design(
         y=to_working(scale, values),
-        x=x - x.mean(axis=0),
-        owner=owner,
-        levels=tuple(level for _, block in used for level in block.levels),
+        x=_side_by_side([block.columns for block in used.values()], len(values)),
+        owner=np.repeat(np.arange(len(used)), widths).astype(np.intp),
+        levels=tuple(level for block in used.values() for level in block.levels),
         plate=plate,
         material=material,
         materials=tuple(materials),
-        open_variance=_per_plate(plate, [block.open_variance for _, block in used]),
+        open_variance=_per_plate(plate, [block.open_variance for block in used.values()]),
         scale=scale,
-        factors=tuple(factor for factor, _ in used),
-        imputed={f.name: b.missing for f, b in zip(factors, blocks, strict=True) if b.missing},
-        pooled={f.name: b.pooled for f, b in used if b.pooled},
+        factors=tuple(used),
+        # A factor that is constant where it is known was still not recorded on the rest: it is counted too.
+        imputed={factor.name: block.missing for factor, block in blocks.items() if block.missing},
+        pooled={factor.name: block.pooled for factor, block in used.items() if block.pooled},
     )
+
+
+def _side_by_side(columns: list[Array], n: int) -> Array:
+    """Return all columns, centred: the intercepts absorb the shift, and sums lose fewer digits."""
+    x = np.hstack(columns) if columns else np.zeros((n, 0))
+    return np.asarray(x - x.mean(axis=0))
 
 
 def _codes(names: Sequence[str]) -> tuple[Indices, list[str]]:
@@ -167,7 +173,8 @@ def _number(factor: Factor, values: list[Value]) -> _Block:
     missing = int(np.count_nonzero(~known))
     if missing == len(z) or float(np.ptp(z[known])) == 0:
         return _Block(np.zeros((len(z), 0)), (), np.zeros(len(z)), missing, 0)
-    # Half an interval's width is taken as 1.96 standard deviations.
+    # Half an interval's width is taken as 1.96 standard deviations. A value nobody wrote down is as
+    # uncertain as the factor is variable in this book, and its result counts for that much less.
     own = np.where(known, ((high - low) / (2 * _Z95) / factor.span) ** 2, float(np.var(z[known])))
     filled = np.where(known, z, float(np.mean(z[known])))
     return _Block(filled[:, None], (None,), own, missing, 0)
@@ -190,6 +197,7 @@ def as_interval(value: Value) -> tuple[float, float] | None:
     if value is None or isinstance(value, str):
         return None
     low, high = value if isinstance(value, tuple) else (value, value)
+    # A sensor that failed writes NaN or infinity: that is "not recorded", and never a value.
     if not (math.isfinite(low) and math.isfinite(high)):
         return None
     return (min(low, high), max(low, high))
@@ -204,27 +212,37 @@ def as_level(value: Value) -> str | None:
 
 def _category(factor: Factor, observations: Sequence[Observation], keep: Sequence[Observation]) -> _Block:
     found = [as_level(o.factors.get(factor.name)) for o in observations]
-    n = len(found)
     missing = found.count(None)
-    levels = sorted({level for level in found if level is not None})
+    levels = sorted(set(found) - {None}, key=str)
     if len(levels) < 2:  # noqa: PLR2004 - one level explains nothing
-        return _Block(np.zeros((n, 0)), (), np.zeros(n), missing, 0)
+        return _Block(np.zeros((len(found), 0)), (), np.zeros(len(found)), missing, 0)
     kept = _kept_levels(levels, {as_level(o.factors.get(factor.name)) for o in keep})
-    index = {level: i for i, level in enumerate(kept)}
-    rest = len(kept) if len(kept) < len(levels) else None
-    columns = np.zeros((n, len(kept) + (rest is not None)))
-    for row, level in enumerate(found):
-        if level is not None:
-            columns[row, index.get(level, len(kept))] = math.sqrt(0.5)
-    known = np.array([level is not None for level in found])
-    columns[~known] = columns[known].mean(axis=0)
-    names: tuple[str | None, ...] = (*kept, *(() if rest is None else ("other",)))
     pooled = len(levels) - len(kept)
-    unknown = ~known if rest is None else ~known | (columns[:, -1] > 0)
-    return _Block(columns, names, np.where(unknown, 0.5, 0.0), missing, pooled)
+    names = (*kept, "other") if pooled else tuple(kept)
+    columns, known = _indicators(found, names)
+    # A pooled level has an effect of its own that no column describes: half of λ², as a level's column has.
+    vague = ~known | (columns[:, -1] > 0) if pooled else ~known
+    return _Block(columns, names, np.where(vague, 0.5, 0.0), missing, pooled)
 
 
-def _kept_levels(levels: list[str], wanted: set[str | None]) -> list[str]:
+def _kept_levels(levels: Sequence[str | None], wanted: set[str | None]) -> list[str | None]:
+    """Return all of a few levels, of many only those that A and B have.
+
+    Hundreds of lots would make hundreds of columns, and cost cubic time for
+    effects that nobody asked about.
+    """
     if len(levels) <= _MOST_LEVELS:
-        return levels
+        return list(levels)
     return [level for level in levels if level in wanted]
+
+
+def _indicators(found: list[str | None], names: tuple[str | None, ...]) -> tuple[Array, Bools]:
+    """Return a column per level, the last for all others, and which results have a level at all."""
+    index = {level: i for i, level in enumerate(names)}
+    place = np.array([index.get(level, len(names) - 1) for level in found])
+    known = np.array([level is not None for level in found])
+    columns = np.zeros((len(found), len(names)))
+    columns[np.arange(len(found)), place] = math.sqrt(0.5)
+    # Unknown stands at the mixture of the known, which favours no level.
+    columns[~known] = columns[known].mean(axis=0)
+    return columns, known

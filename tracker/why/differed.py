@@ -73,6 +73,7 @@ def compare(factor: Factor, a: Sequence[Observation], b: Sequence[Observation]) 
         # The last bits of a mean are no difference.
         differs = change > max(factor.resolution, 1e-9 * factor.span) * (1 + 1e-9)
         ratio = change / factor.resolution if factor.resolution > 0 else None
+        # An estimate with bounds (water content) differs only where the bounds leave no doubt.
         if _uncertain(pairs_a) or _uncertain(pairs_b):
             differs = differs and not _overlap(range_a, range_b)
     recorded_a, recorded_b = (len(pairs_a), len(a)), (len(pairs_b), len(b))
@@ -103,6 +104,7 @@ def _compare_levels(factor: Factor, a: Sequence[Observation], b: Sequence[Observ
     found_a = _levels(as_level(o.factors.get(factor.name)) for o in a)
     found_b = _levels(as_level(o.factors.get(factor.name)) for o in b)
     n_a, n_b = found_a.total(), found_b.total()
+    # Shares of each level are compared in whole numbers, because 1/3 and 2/6 differ as floats.
     differs = bool(found_a and found_b) and any(
         found_a[level] * n_b != found_b[level] * n_a for level in {*found_a, *found_b}
     )
@@ -147,6 +149,7 @@ def one_per_cause(
     for factor in factors:
         if factor.same_cause:
             count = sum(_holds(factor, o) for o in (*a, *b))
+            # Strictly more, so that of two equally well recorded the earlier in the registry stays.
             if factor.same_cause not in best or count > best[factor.same_cause][0]:
                 best[factor.same_cause] = (count, factor)
     kept = [f for f in factors if not f.same_cause or best[f.same_cause][1] is f]

@@ -167,6 +167,7 @@ def explain(problem: Problem, wishes: Wishes | None = None) -> Answer:
         return by_rank(usable)
     working = work(usable)
     found = from_work(working)
+    # The answer stands without a plan; why there is none belongs into it, not in its place.
     try:
         rows = _plan(working, lay_out(working, wishes or Wishes())).rows()
     except Refused as refusal:

@@ -22,6 +22,7 @@ def leader(working: Working) -> str | None:
     own = [i for i, name in enumerate(working.names) if name not in grouped]
     means = working.posterior.weight @ working.posterior.mean
     mean = np.concatenate([means[own], means[count:-1]])
+    # Where the largest is a group, no single factor can lead, however large its part may be.
     if not own or int(np.argmax(np.abs(mean))) >= len(own):
         return None
     rows = np.vstack([working.rows[own], *joint_rows(working.names, working.rows, working.groups)])

@@ -51,6 +51,7 @@ def overview(problems: Iterable[Problem]) -> Overview:
             answers.append(answer(problem))
         except Refused as refusal:
             refused[problem.question.quantity] = str(refusal)
+    # Standardised, because 3 MPa and 0.2 % cannot be put in one order otherwise.
     order = sorted(
         answers, key=lambda found: (-abs(found.difference.standardised), found.problem.question.quantity)
     )

@@ -34,6 +34,7 @@ def draw(found: Findings, form: str) -> bytes:
 
     lines = _lines(found)
     height = max(3.2, 1.6 + 0.36 * len(lines))
+    # A bare Figure instead of pyplot: no global state, no window system, safe in a server's threads.
     figure = Figure(figsize=(10, height), layout="constrained")
     FigureCanvasAgg(figure)
     if lines:
@@ -44,7 +45,8 @@ def draw(found: Findings, form: str) -> bytes:
     _draw_points(points, found)
     figure.suptitle(_title(found), fontsize=11, color=_INK)
     out = io.BytesIO()
-    # Without dates and random names the same answer gives the same file.
+    # Without dates and random names the same answer gives the same file, and published pages do
+    # not change when nothing has. Text stays text, so that it can be searched and read aloud.
     import matplotlib as mpl  # noqa: PLC0415 - slow to load
 
     with mpl.rc_context({"svg.hashsalt": "strandbook", "svg.fonttype": "none"}):
@@ -63,6 +65,7 @@ def _draw_points(axes: Axes, found: Findings) -> None:
         plates = sorted({plate for _, plate in side.values})
         for index, plate in enumerate(plates):
             values = [value for value, of in side.values if of == plate]
+            # Plates side by side: pieces of one plate are not independent, and it should be seen.
             at = place + (index - (len(plates) - 1) / 2) * min(0.5 / len(plates), 0.12)
             axes.plot(_jitter(at, len(values)), values, "o", color=colour, alpha=0.75, markersize=5.5, mew=0)
         if side.mean is not None:
@@ -116,6 +119,7 @@ def _draw_forest(axes: Axes, found: Findings, lines: list[_Line]) -> None:
             middle, low, high = _shown(line.span, relative=relative)
             axes.plot([low, high], [place, place], color=line.colour, lw=2.2, solid_capstyle="round")
             axes.plot([middle], [place], "o", color=line.colour, markersize=6.5)
+    # Zero is what every interval is read against.
     axes.axvline(0, color=_INK, lw=0.8)
     axes.set_yticks(range(len(lines)), [_short(line.name) for line in lines])
     axes.set_ylim(len(lines) - 0.4, -0.6)

@@ -178,6 +178,7 @@ def _levels(working: Working, wishes: Wishes) -> tuple[dict[str, tuple[Level, Le
         item = compared[name]
         levels[name] = (item.a, item.b)
         limit = wishes.limits.get(name, Limit())
+        # A measured consequence cannot be dialled in. A's level is the neutral guess, and it is said.
         if not item.factor.settable:
             fixed[name] = 0.0
         elif limit.never and not (limit.allows(item.a) and limit.allows(item.b)):
@@ -210,6 +211,8 @@ def _candidates(working: Working, wishes: Wishes, fixed: Mapping[str, float]) ->
 
 def _patterns(count: int) -> Array:
     """Return all patterns of few factors; of many, each alone, each left out, and halvings."""
+    # Of twenty factors there are a million combinations; plates worth printing change half of the
+    # open ones or a single one, and the exchange mends what this list lacks.
     if count <= _ENUMERATED:
         return np.array(list(product((0.0, 1.0), repeat=count)))
     places = np.arange(count)
@@ -230,6 +233,7 @@ def _pieces(working: Working, wishes: Wishes) -> int:
     plates: dict[str, int] = {}
     for o in (*working.cleaned.a, *working.cleaned.b):
         plates[o.plate] = plates.get(o.plate, 0) + 1
+    # The same number as before keeps the new plates comparable: same layer times, same bed.
     usual = max(round(float(np.median(list(plates.values())))), 1)
     if wishes.pieces is None:
         return usual
@@ -256,6 +260,7 @@ def _choose(board: _Board, candidates: Array, plates: int | None) -> list[Array]
     for count in range(1, (plates or _MOST_PLATES) + 1):
         longer = _exchanged(board, candidates, [*chosen, _best(_applied(board, chosen), candidates)])
         gain = _applied(board, chosen).total - _applied(board, longer).total
+        # Each further plate costs a day; a tenth of what is open is the least that pays for it.
         if plates is None and count > 1 and gain < _NOT_WORTH_A_PLATE * board.total:
             break
         chosen = longer
@@ -291,6 +296,7 @@ def _exchanged(board: _Board, candidates: Array, plates: list[Array]) -> list[Ar
             rest = plates[:i] + plates[i + 1 :]
             trial = [*plates[:i], _best(_applied(board, rest), candidates), *plates[i + 1 :]]
             new = _applied(board, trial).total
+            # The margin keeps rounding from exchanging two equal plates for ever.
             if new < total * (1 - 1e-9):
                 plates, total = trial, new
         if total >= before:

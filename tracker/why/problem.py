@@ -163,12 +163,14 @@ def cleaned(problem: Problem) -> Cleaned:
     _check_groups(problem)
     _check_factors(problem.factors)
     of_quantity = [o for o in problem.observations if o.quantity == problem.question.quantity]
+    # Sorted, so that sums round alike and the answer is the same whatever order the book hands out.
     usable = sorted((o for o in of_quantity if math.isfinite(o.value)), key=lambda o: o.result_id)
     a = tuple(o for o in usable if o.result_id in problem.a)
     b = tuple(o for o in usable if o.result_id in problem.b)
     _check_held(problem, a, b)
     excluded = dict(problem.excluded)
     _count(excluded, "value is not a number", len(of_quantity) - len(usable))
+    # A bound in A or B decides how they can be compared; one elsewhere only teaches nothing.
     by_rank = problem.question.ordinal or any(o.censored for o in (*a, *b))
     if not by_rank:
         _count(excluded, "only a bound is known", sum(o.censored is not None for o in usable))
@@ -188,6 +190,7 @@ def _check_groups(problem: Problem) -> None:
             f"group {empty} holds no results of {problem.question.quantity}",
             do="Name pieces that were tested for it, or ask about another quantity.",
         )
+    # Equal groups overlap too, but deserve the plainer sentence.
     if problem.a == problem.b:
         raise Refused(
             f"{problem.label_a} and {problem.label_b} are the same results",
@@ -234,6 +237,7 @@ def _check_held(problem: Problem, a: tuple[Observation, ...], b: tuple[Observati
                 why="its pieces were not tested for it, or their values are not numbers",
                 do="Ask about a quantity that both groups have; leave --of away to see which.",
             )
+    # Last, because a group without any value is the commoner slip and has the clearer remedy.
     missing = sorted((problem.a | problem.b) - set(ids))
     if missing:
         raise Refused(f"result {missing[0]} is not in the scope", do="Hand in every result of A and B.")

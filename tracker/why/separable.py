@@ -98,6 +98,8 @@ def groups(
     full, common = _information(data)
     rows = np.stack([_row(design, name, changes[name]) for name in names])
     plan = _Plan(design.owner, rows, full, common if material_changed else full)
+    # Neither look suffices: the first is blind to what moved along elsewhere, the second to
+    # small changes, which the prior's weight drowns.
     first, second = _first_look(plan), _look(plan, _PRIOR)
     stuck = (first.borrowed > _BORROWED) | (second.borrowed > _BORROWED)
     tied = (first.tied | second.tied) & stuck & material_changed
@@ -120,6 +122,7 @@ def _information(data: Sums) -> tuple[Array, Array]:
     q = data.q
     inner, cross, levels = a[q:, q:], a[q:, :q], a[:q, :q]
     apart: Array = inner - cross @ np.linalg.solve(levels, cross.T)
+    # As one material: the same matrices with all intercept columns added into one.
     total = cross.sum(axis=1)
     return apart, np.asarray(inner - np.outer(total, total) / levels.sum())
 
@@ -128,6 +131,7 @@ def _first_look(plan: _Plan) -> _Look:
     """Look at the changed factors only, each measured in its own change."""
     sizes = np.linalg.norm(plan.rows, axis=1)
     large = np.flatnonzero(sizes >= _TRIFLING * sizes.max())
+    # All columns of a touched category come along: its other levels compete for the same results.
     touched = np.unique(plan.owner[(plan.rows[large] != 0).any(axis=0)])
     columns = np.flatnonzero(np.isin(plan.owner, touched))
     unit = np.ones(plan.rows.shape[1])
@@ -150,6 +154,7 @@ def _spread(look: _Look, at: Indices, size: int) -> _Look:
 
 def _look(plan: _Plan, epsilon: float) -> _Look:
     unit = plan.rows / np.linalg.norm(plan.rows, axis=1)[:, None]
+    # Unit contrasts make a change of two spans and one of half a span count alike.
     left_open = _openness(plan.full, epsilon)
     trades = unit @ left_open @ unit.T
     as_one = unit @ _openness(plan.alone, epsilon) @ unit.T
@@ -172,6 +177,7 @@ def _by_itself(plan: _Plan, row: Array, epsilon: float) -> float:
 def _components(stuck: Bools, links: Array, tied: Bools) -> list[list[int]]:
     """Return the connected components of the stuck factors; material ties those it holds."""
     left = {int(i) for i in np.flatnonzero(stuck)}
+    # Among m factors that always moved together each pair trades 1/m; unrelated ones trade nothing.
     least = 0.3 / max(len(left), 1)
     parts: list[list[int]] = []
     while left:

@@ -111,6 +111,7 @@ class _Fit:
         wz = z - pull[:, None] * data.plate_x[design.plate]
         py = y - pull * data.plate_y[design.plate] - wz @ theta
         own = 1 - pull - np.einsum("ij,ji->i", wz, np.linalg.solve(matrix, wz.T))
+        # A result that alone fixes an effect has nothing to be held against.
         own = np.where(own > 1e-9, own, np.nan)  # noqa: PLR2004 - rounding of one
         plate_sd = sigma * np.sqrt(t + 1 / data.counts)
         return cls(y - z @ theta, theta[data.q :], plate_sd, py / (sigma * np.sqrt(own)), py / own)
@@ -189,6 +190,7 @@ def _precisions(
     for index, factor in enumerate(design.factors):
         if factor.name in readers:
             own = design.owner == index
+            # The reader's own effect is put back, because it is what this figure is about.
             values = _plate_means(design, fit.left + design.x[:, own] @ fit.effect[own]) * design.scale.unit
             groups: dict[str, dict[int, float]] = {}
             for row, o in enumerate(usable):
@@ -203,6 +205,7 @@ def _precisions(
 
 def _improbable(usable: list[Observation], design: Design, fit: _Fit) -> tuple[Improbable, ...]:
     p = 2 * ndtr(-np.abs(fit.z))
+    # Bonferroni's bound: in a book of a thousand results the improbable happens daily.
     rows = np.flatnonzero(p * len(usable) < _EXPECTED_FALSE)
     found = [_improbable_row(usable[row], design, fit, int(row), float(p[row])) for row in rows]
     return tuple(sorted(found, key=lambda item: item.p))

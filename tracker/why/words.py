@@ -64,6 +64,7 @@ def findings_in_words(found: Findings, width: int = 80) -> list[str]:
         found: The findings.
         width: Columns; at least 40 are used.
     """
+    # Whoever reads this stands at a rig: what does not fit one screen is not read.
     lines: list[str] = []
     for room in _ROOMS:
         lines = wrapped(_paragraphs(found, room), width)
@@ -165,6 +166,7 @@ def _doubts(step: Difference) -> Iterable[str]:
         )
     if step.claimed and step.welch and step.welch.low <= 0 <= step.welch.high:
         yield "Welch's interval includes zero; the claim leans on the scatter seen in the rest of the book."
+    # The two intervals will be compared by every reader; where they disagree the reason is given.
     if not step.claimed and step.welch and (step.welch.low > 0 or step.welch.high < 0):
         yield "Welch's interval excludes zero, but it takes pieces of one plate for independent plates."
 
@@ -207,6 +209,7 @@ def _name(item: Comparison) -> str:
 def _level(value: float | str | None) -> str:
     if isinstance(value, float):
         return number(value)
+    # Ten materials by name would fill the screen; their number says enough, the data has the names.
     levels = str(value).split(", ")
     return str(value) if len(levels) <= _MOST_LEVELS else f"{len(levels)} levels"
 
@@ -251,6 +254,7 @@ def _share_sentence(share: Share, unit: str) -> str:
 
 def _published(share: Share) -> str:
     note = share.published
+    # "Mixed" and "no effect" give a reader nothing to hold a share against.
     if note is None or note.sign not in {"+", "-"}:
         return ""
     way = "raises" if note.sign == "+" else "lowers"

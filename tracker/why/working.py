@@ -55,6 +55,7 @@ def prior_for(cleaned: Cleaned, design: Design) -> Prior:
     known = cleaned.problem.question.repeatability
     if known is None or known <= 0:
         return Prior()
+    # A published repeatability is somebody else's; 0.3 on the logarithm lets ours differ by a third.
     return Prior(piece=(known / design.scale.unit, 0.3))
 
 
@@ -89,6 +90,8 @@ def _contrasts(compared: list[Comparison], design: Design, change: Array) -> tup
     index = {factor.name: i for i, factor in enumerate(design.factors)}
     names, rows = [], []
     for item in compared:
+        # A factor within its resolution, or within overlapping intervals, gets no share: what it may
+        # have done stays in the remainder.
         row = np.zeros(len(change))
         if item.differs and item.factor.name in index:
             own = q + np.flatnonzero(design.owner == index[item.factor.name])
@@ -124,6 +127,7 @@ def plates_beyond_factors(working: Working) -> float:
     a = weighted(working.data, 1.0, 0.0)[0]
     q = working.data.q
     inner = a[q:, q:] - a[q:, :q] @ np.linalg.solve(a[:q, :q], a[:q, q:])
+    # Rounding may leave eigenvalues a hair below zero where columns depend on each other.
     eigen = np.maximum(np.linalg.eigvalsh(inner), 0.0) if len(inner) else np.zeros(0)
     return len(working.data.counts) - q - float((eigen / (eigen + 0.09)).sum())
 
@@ -134,6 +138,7 @@ def noise_weights(working: Working) -> tuple[float, float]:
     v is 1/k_A + 1/k_B for equal plates; pieces of A and B on one plate share
     what that plate had, which cancels.
     """
+    # Weights per result, summed per plate before squaring: only so does a shared plate cancel.
     in_a, in_b = working.index(working.cleaned.a), working.index(working.cleaned.b)
     weight = in_b / in_b.sum() - in_a / in_a.sum()
     per_plate = np.bincount(working.design.plate, weights=weight)
