@@ -86,6 +86,7 @@ class Act:
         """
         if not rows:
             return
+        self.session.flush()
         table = _table(model)
         columns = sorted({*rows[0], "entry"})
         # The manifest comes first: what it cannot hold is refused before the database sees it.
@@ -166,15 +167,21 @@ def _written(write: Callable[[], str], what: str, values: Iterable[Any]) -> str:
     """
     try:
         text = write()
-        # A person's own "\\u0000", spelt out, looks like a NUL here; a closer look tells them apart.
-        if "\\u0000" in text or not _encodes(text):
-            for value in values:
-                _check_value(what, value)
+        text.encode()
     except ValueError as error:
+        _check_each(what, values)
         raise Refused(
             "This cannot be written down", why=str(error).splitlines()[0], do="Nothing was written"
         ) from error
+    if "\\u0000" in text:
+        # A person's own "\\u0000", spelt out, looks like a NUL here; a closer look tells them apart.
+        _check_each(what, values)
     return text
+
+
+def _check_each(what: str, values: Iterable[Any]) -> None:
+    for value in values:
+        _check_value(what, value)
 
 
 def _encodes(text: str) -> bool:
