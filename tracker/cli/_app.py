@@ -55,6 +55,9 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "table": ("tabling", "Materials beside each other, with what lies behind each mean."),
         "chart": ("tabling", "Quantities as a picture, every single result shown."),
         "choose": ("tabling", "Which condition of a material is published."),
+        "why": ("comparing", "Why two runs differ, and what cannot be told apart."),
+        "followup": ("comparing", "What to print to tell it apart."),
+        "watch": ("comparing", "Drift, readers that differ, improbable results."),
         "trace": ("tracing", "The whole way back from a number."),
     },
 }

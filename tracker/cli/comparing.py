@@ -1,0 +1,143 @@
+"""Why two runs differ, what to print to find out, and what to keep an eye on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._telling import as_json, note, say_json, width, write_file
+from tracker.comparing import Scope, follow_up, plan_text, watched, why
+from tracker.desk.forms import Ask, read
+from tracker.desk.moments import when_at
+from tracker.errors import Refused
+
+_SINCE = Ask("since", "Since", "moment")
+
+
+def _scope(bench: Bench, since: str | None, *, family: bool, only_counted: bool = True) -> Scope:
+    moment = read(_SINCE, f"{since} 00:00" if since and len(since) == 10 else since, when_at(bench.book))  # noqa: PLR2004 - a bare date
+    return Scope(family=family, since=moment, only_counted=only_counted)
+
+
+@click.command("why", epilog="Example: strandbook why J0012-P J0031-C --of tensile.strength")
+@click.argument("a")
+@click.argument("b")
+@click.option(
+    "--of", "quantity", metavar="QUANTITY", help="The quantity in question; else an overview of all."
+)
+@click.option("--family", is_flag=True, help="Look at other materials of the same family too.")
+@click.option("--since", metavar="DATE", help="Only what was measured since.")
+@click.option("--only-counted/--all", default=True, help="Leave out what was set aside (as usual), or not.")
+@click.option(
+    "--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer: SVG or PNG."
+)
+@as_json
+@pass_bench
+def why_command(
+    bench: Bench,
+    /,
+    a: str,
+    b: str,
+    quantity: str | None,
+    family: bool,
+    since: str | None,
+    only_counted: bool,
+    picture: Path | None,
+    as_json: bool,
+) -> None:
+    """Say whether A and B differ, what differed in how they came to be, and what cannot be told apart.
+
+    A and B are IDs (of jobs, spools, specimens), a material, or filters such as "material=X nozzle_c>260".
+    """
+    told = why(
+        bench.book,
+        bench.plugged,
+        a,
+        b,
+        quantity,
+        _scope(bench, since, family=family, only_counted=only_counted),
+    )
+    if picture is not None:
+        if told.answer is None:
+            raise Refused("An overview has no picture", do="Name a quantity with --of")
+        form = picture.suffix.lower()
+        if form not in (".svg", ".png"):
+            raise Refused(f"{picture} is no SVG or PNG file", do="End its name in .svg or .png")
+        write_file(picture, told.answer.picture_svg() if form == ".svg" else told.answer.picture_png())
+    elif as_json:
+        say_json(told.as_json())
+    else:
+        for line in told.sentences(width()):
+            click.echo(line)
+
+
+@click.command("followup", epilog="Example: strandbook followup J0012-P J0031-C --plates 2 -o plan.toml")
+@click.argument("a")
+@click.argument("b")
+@click.option(
+    "--of", "quantity", metavar="QUANTITY", help="The quantity in question; else the one that differs most."
+)
+@click.option(
+    "--plates", type=click.IntRange(1, 8), metavar="N", help="How many plates; else the fewest worth it."
+)
+@click.option("--pieces", type=click.IntRange(1, 99), metavar="N", help="At most so many pieces on a plate.")
+@click.option(
+    "--forbid", multiple=True, metavar="FACTOR=A,FACTOR=B", help="A combination that must not be printed."
+)
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="The plan, for preflight --like."
+)
+@as_json
+@pass_bench
+def followup_command(
+    bench: Bench,
+    /,
+    a: str,
+    b: str,
+    quantity: str | None,
+    plates: int | None,
+    pieces: int | None,
+    forbid: tuple[str, ...],
+    output: Path | None,
+    as_json: bool,
+) -> None:
+    """Propose the fewest plates that would tell apart what differed between A and B."""
+    plan = follow_up(
+        bench.book, bench.plugged, a, b, quantity,
+        plates=plates, pieces=pieces, forbid=[_combination(each) for each in forbid],
+    )  # fmt: skip
+    if as_json:
+        say_json(plan.as_json())
+    else:
+        for line in plan.sentences(width()):
+            click.echo(line)
+    if output is not None:
+        write_file(output, plan_text(plan, a).encode())
+
+
+def _combination(text: str) -> dict[str, str]:
+    parts = [part.partition("=") for part in text.split(",")]
+    if any(not sign or side.strip().upper() not in ("A", "B") for _, sign, side in parts):
+        raise Refused(f"{text!r} is no combination", do="Write nozzle_c=A,chamber_c=B")
+    return {name.strip(): side.strip().upper() for name, _, side in parts}
+
+
+@click.command("watch", epilog="Example: strandbook watch --of tensile.strength")
+@click.option("--of", "quantity", metavar="QUANTITY", help="Only this quantity.")
+@as_json
+@pass_bench
+def watch_command(bench: Bench, /, quantity: str | None, as_json: bool) -> None:
+    """Point at drift, at rigs and operators that read differently, and at improbable results."""
+    found, refused = watched(bench.book, bench.plugged, quantity)
+    if as_json:
+        say_json({"watched": [each.as_json() for each in found], "refused": refused})
+        return
+    for each in found:
+        for line in each.sentences(width()):
+            click.echo(line)
+    for name, reason in refused.items():
+        note(f"{name}: {reason}")
+    if not found:
+        note("There are too few results to watch.")

@@ -1,0 +1,12 @@
+"""Why two runs differ, asked of the book: the rows become the problem that ``tracker.why`` answers.
+
+``groups`` finds the results that A and B name, ``asking`` puts everything comparable beside them,
+``answers`` gives answer, overview, follow-up and watch.
+"""
+
+from __future__ import annotations
+
+from tracker.comparing.answers import Why, follow_up, plan_text, watched, why
+from tracker.comparing.asking import Scope, problems
+
+__all__ = ["Scope", "Why", "follow_up", "plan_text", "problems", "watched", "why"]

@@ -1,0 +1,174 @@
+"""Answers from the book: why, what to print next, what to keep an eye on."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from tracker.book import Book
+from tracker.comparing.asking import Scope, everything, problems, quantities_of
+from tracker.desk.finding import NotFoundError, material_named
+from tracker.errors import Refused
+from tracker.plugged import Plugged
+from tracker.why import (
+    Answer,
+    Limit,
+    Overview,
+    Plan,
+    Problem,
+    Watch,
+    Wishes,
+    explain,
+    followup,
+    overview,
+    watch,
+)
+
+
+@dataclass(frozen=True)
+class Why:
+    """The answer to one question, with the others that were asked along.
+
+    Attributes:
+        answer: Of the largest standardised difference, follow-up included; None where only an overview
+            was asked for.
+        overview: All quantities and ways of lying, largest standardised difference first.
+    """
+
+    answer: Answer | None
+    overview: Overview
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as plain JSON values; the answer's keys stand on top."""
+        told = {} if self.answer is None else self.answer.as_json()
+        return {**told, "overview": self.overview.as_json()}
+
+    def sentences(self, width: int = 80) -> list[str]:
+        """Return it as text for a person."""
+        if self.answer is None:
+            return self.overview.sentences(width)
+        rest = replace(
+            self.overview, answers=tuple(each for each in self.overview.answers if not self._is(each))
+        )
+        also = ["", "Asked along:", *rest.sentences(width)] if rest.answers else []
+        return [*self.answer.sentences(width), *also]
+
+    def _is(self, other: Answer) -> bool:
+        return self.answer is not None and other.problem.a == self.answer.problem.a
+
+
+def why(
+    book: Book, plugged: Plugged, a: str, b: str, quantity: str | None = None, scope: Scope | None = None
+) -> Why:
+    """Answer why two groups differ.
+
+    Args:
+        book: To be read.
+        plugged: The methods.
+        a: Group A: IDs, a material, or a filter.
+        b: Group B.
+        quantity: The one in question; None gives an overview of every shared one.
+        scope: What else is looked at.
+
+    Raises:
+        Refused: The groups name nothing, overlap, or share no quantity.
+    """
+    asked = _asked(book, plugged, a, b, quantity, scope)
+    told = overview(asked)
+    if not told.answers:
+        raise Refused("There is nothing to compare", why="; ".join(dict.fromkeys(told.refused.values())))
+    if quantity is None:
+        return Why(None, told)
+    largest = told.answers[0]
+    return Why(explain(largest.problem, Wishes(limits=limits_of(book, largest.problem))), told)
+
+
+def _asked(
+    book: Book, plugged: Plugged, a: str, b: str, quantity: str | None, scope: Scope | None
+) -> list[Problem]:
+    asked = problems(book, plugged, a, b, quantity, scope)
+    if not asked:
+        of = f"results of {quantity}" if quantity else "quantity in common"
+        raise Refused(f"{a} and {b} have no {of}", do="strandbook list results shows what was tested")
+    return asked
+
+
+def limits_of(book: Book, problem: Problem) -> dict[str, Limit]:
+    """Return the data sheet's ranges of the materials in question; above the safe drying heat: never."""
+    found: dict[str, Limit] = {}
+    chosen = problem.a | problem.b
+    with book.read() as session:
+        for name in sorted({each.material for each in problem.observations if each.result_id in chosen}):
+            try:
+                sheet = material_named(session, name)
+            except NotFoundError:
+                continue
+            for stem in ("nozzle", "bed", "chamber"):
+                low, high = getattr(sheet, f"{stem}_low_c"), getattr(sheet, f"{stem}_high_c")
+                if low is not None or high is not None:
+                    found[f"{stem}_c"] = Limit(low, high, f"data sheet of {sheet.name}")
+            if sheet.drying_max_c is not None:
+                heat = f"highest drying temperature of {sheet.name}"
+                found["drying_c"] = Limit(None, sheet.drying_max_c, heat, never=True)
+    return found
+
+
+def follow_up(
+    book: Book,
+    plugged: Plugged,
+    a: str,
+    b: str,
+    quantity: str | None = None,
+    *,
+    plates: int | None = None,
+    pieces: int | None = None,
+    forbid: Sequence[Mapping[str, str]] = (),
+    scope: Scope | None = None,
+) -> Plan:
+    """Propose the plates that would tell apart what differed; for the largest difference where none is named.
+
+    Raises:
+        Refused: As for :func:`why`; or nothing that differed can be set.
+    """
+    told = overview(_asked(book, plugged, a, b, quantity, scope))
+    if not told.answers:
+        raise Refused("There is nothing to compare", why="; ".join(dict.fromkeys(told.refused.values())))
+    problem = told.answers[0].problem
+    return followup(problem, plates=plates, pieces=pieces, forbid=forbid, limits=limits_of(book, problem))
+
+
+def plan_text(plan: Plan, material: str) -> str:
+    """Return a plan as the TOML text that ``preflight --like`` checks a plate file against."""
+    lines = [
+        "# Plates proposed to tell factors apart; preflight FILE --like THIS checks a plate file against it.",
+        f"material = {json.dumps(material, ensure_ascii=False)}",
+        f"quantity = {json.dumps(plan.quantity)}",
+    ]
+    for plate in plan.plates:
+        lines += ["", "[[plate]]", f"pieces = {plate.pieces}", "[plate.levels]"]
+        lines += [
+            f"{name} = {json.dumps(value, ensure_ascii=False)}"
+            for name, value in plate.levels.items()
+            if value is not None
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[list[Watch], dict[str, str]]:
+    """Look over the whole book for drift, readers that differ, and improbable results.
+
+    Returns:
+        One watch for each quantity and way of lying, and why others could not be looked over.
+    """
+    declared = quantities_of(plugged)
+    names = [quantity] if quantity else sorted(declared)
+    found: list[Watch] = []
+    refused: dict[str, str] = {}
+    for problem in everything(book, plugged, names):
+        try:
+            found.append(watch(problem.question, problem.factors, problem.observations))
+        except Refused as refusal:
+            refused[f"{problem.question.quantity} {problem.scope}"] = str(refusal)
+    return found, refused

@@ -1,0 +1,255 @@
+"""The problem: two groups of results of one quantity, and everything comparable that the book holds."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from tracker.book import Book
+from tracker.comparing.groups import group
+from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors
+from tracker.ids import read_id
+from tracker.orientation import in_words
+from tracker.plugged import Plugged
+from tracker.selection import ResultRow, result_rows, with_factors
+from tracker.why import Factor, Observation, Problem, Question, Value
+
+Settings = Callable[[str], Mapping[str, str]]
+"""Gives the raw settings of a job's plate file by the job's ID; empty where there are none."""
+
+
+@dataclass(frozen=True)
+class Scope:
+    """What is looked at beside the two groups.
+
+    Attributes:
+        family: Other materials of the same polymer family too.
+        since: Only what was measured at or after this moment.
+        only_counted: Leave out what a verdict set aside.
+        settings: Where raw settings come from, or None.
+    """
+
+    family: bool = False
+    since: dt.datetime | None = None
+    only_counted: bool = True
+    settings: Settings | None = None
+
+
+@dataclass
+class _Sides:
+    """The two groups and the rest, by quantity and way of lying."""
+
+    a: list[ResultRow]
+    b: list[ResultRow]
+    rest: list[ResultRow]
+    excluded: Counter[str] = field(default_factory=Counter)
+
+
+def problems(
+    book: Book, plugged: Plugged, a: str, b: str, quantity: str | None = None, scope: Scope | None = None
+) -> list[Problem]:
+    """Return a problem for every quantity, and way of lying, that both groups have results of.
+
+    Args:
+        book: To be read.
+        plugged: Says of each quantity whether larger is better and whether it is a grade.
+        a: What group A is; see :func:`tracker.comparing.groups.group`.
+        b: What group B is.
+        quantity: Only this; every shared one where None.
+        scope: What else is looked at.
+
+    Raises:
+        Refused: A or B names nothing.
+    """
+    scope = scope or Scope()
+    with book.read() as session:
+        rows = result_rows(
+            session.connection(), quantities=[quantity] if quantity else None, since=scope.since
+        )
+        _put_factors(session, plugged, rows)
+        side_a, side_b = group(book, session, a, rows), group(book, session, b, rows)
+    sides = _kept(side_a, side_b, rows, scope)
+    declared = quantities_of(plugged)
+    shared = {row.quantity for row in sides.a} & {row.quantity for row in sides.b}
+    return [
+        _problem(declared.get(name), name, lie, sides, scope, (a, b))
+        for name in sorted(shared)
+        for lie in _ways(name, sides)
+    ]
+
+
+def everything(book: Book, plugged: Plugged, names: Sequence[str]) -> list[Problem]:
+    """Return every counted result of quantities, by way of lying, as problems whose two sides are empty."""
+    with book.read() as session:
+        rows = [row for row in result_rows(session.connection(), quantities=names) if row.value is not None]
+        rows = [row for row in rows if row.counted]
+        _put_factors(session, plugged, rows)
+    declared = quantities_of(plugged)
+    keys = sorted({(row.quantity, _way(row)) for row in rows})
+    sides = _Sides([], [], rows)
+    return [_problem(declared.get(name), name, lie, sides, Scope(), ("", "")) for name, lie in keys]
+
+
+def quantities_of(plugged: Plugged) -> dict[str, Any]:
+    """Return the quantities that the installed methods declare, by name."""
+    return {q.name: q for each in plugged.methods.values() for q in each.method.quantities}
+
+
+def _put_factors(session: Session, plugged: Plugged, rows: Sequence[ResultRow]) -> None:
+    pieces = {row.specimen_row for row in rows if row.specimen_row is not None}
+    numbers = {read_id(row.measurement)[0].number: row.measurement for row in rows}
+    own = measurement_factors(session, numbers)
+    with_factors(
+        rows,
+        factors_of(session, sorted(pieces), plugged),
+        {numbers[n]: factors for n, factors in own.items()},
+    )
+
+
+def _kept(
+    side_a: Sequence[ResultRow], side_b: Sequence[ResultRow], rows: Sequence[ResultRow], scope: Scope
+) -> _Sides:
+    excluded: Counter[str] = Counter()
+
+    def usable(row: ResultRow) -> bool:
+        if row.value is None:
+            excluded["the method gave no value"] += 1
+        elif scope.only_counted and not row.counted:
+            excluded["set aside by a verdict"] += 1
+        else:
+            return True
+        return False
+
+    chosen = {row.result for row in (*side_a, *side_b)}
+    materials = {row.material for row in (*side_a, *side_b)}
+    families = {row.family for row in (*side_a, *side_b)} - {None} if scope.family else set()
+    rest = [
+        row
+        for row in rows
+        if row.result not in chosen and (row.material in materials or row.family in families)
+    ]
+    return _Sides(
+        [row for row in side_a if usable(row)],
+        [row for row in side_b if usable(row)],
+        [row for row in rest if row.value is not None and (row.counted or not scope.only_counted)],
+        excluded,
+    )
+
+
+def _way(row: ResultRow) -> str:
+    return in_words(row.orientation) if row.orientation else ""
+
+
+def _ways(quantity: str, sides: _Sides) -> list[str | None]:
+    """Return the ways of lying to be answered one by one; None where orientation is itself in question."""
+    of_a = {_way(row) for row in sides.a if row.quantity == quantity}
+    of_b = {_way(row) for row in sides.b if row.quantity == quantity}
+    return [*sorted(of_a & of_b)] if of_a & of_b else [None]
+
+
+def _problem(
+    declared: Any, name: str, lie: str | None, sides: _Sides, scope: Scope, labels: tuple[str, str]
+) -> Problem:
+    def of(rows: Iterable[ResultRow]) -> list[ResultRow]:
+        return [row for row in rows if row.quantity == name and (lie is None or _way(row) == lie)]
+
+    a, b, rest = of(sides.a), of(sides.b), of(sides.rest)
+    every = list({row.result: row for row in (*a, *b, *rest)}.values())
+    question = Question(
+        quantity=name,
+        unit=every[0].unit,
+        larger_is_better=declared.larger_is_better if declared else None,
+        positive=_positive(declared, every),
+        ordinal=bool(declared and declared.scale == "ordinal"),
+        about={"upright": "interlayer", "flat": "in-plane"}.get(lie or "", ""),
+    )
+    return Problem(
+        question=question,
+        factors=_registry(every),
+        observations=tuple(_observation(row) for row in every),
+        a=frozenset(row.measurement for row in a),
+        b=frozenset(row.measurement for row in b),
+        label_a=labels[0],
+        label_b=labels[1],
+        settings_a=_settings(a, scope),
+        settings_b=_settings(b, scope),
+        excluded=dict(sides.excluded),
+        scope=_scope_words(every, lie, scope),
+    )
+
+
+def _positive(declared: Any, rows: Sequence[ResultRow]) -> bool:
+    above = all((row.value or 0.0) > 0 for row in rows)
+    return bool(declared.positive) and above if declared is not None else above
+
+
+def _registry(rows: Sequence[ResultRow]) -> tuple[Factor, ...]:
+    """Return the factors that occur, in the registry's order: the earlier of one cause is preferred."""
+    values: dict[str, list[Any]] = {}
+    for row in rows:
+        for name, factor in row.factors.items():
+            values.setdefault(name, []).append(factor.value)
+    order = {each.name: place for place, each in enumerate(REGISTRY)}
+    names = sorted(values, key=lambda name: (order.get(name, len(order)), name))
+    return tuple(_factor(name, values[name]) for name in names if name != "material")
+
+
+def _factor(name: str, values: Sequence[Any]) -> Factor:
+    known = factor_named(name, values)
+    return Factor(
+        name=name, unit=known.unit, resolution=known.resolution, span=known.span, kind=known.kind,
+        same_cause=known.same_cause, label=known.words, settable=known.settable,
+    )  # fmt: skip
+
+
+def _observation(row: ResultRow) -> Observation:
+    return Observation(
+        result_id=row.measurement,
+        quantity=row.quantity,
+        value=float(row.value if row.value is not None else "nan"),
+        material=row.material or "not recorded",
+        plate=row.job or row.specimen,
+        specimen=row.specimen,
+        factors={name: _value(each) for name, each in row.factors.items()},
+        censored={">": "above", "<": "below"}.get(row.relation),  # type: ignore[arg-type] # the two words it knows
+        note="without readings" if row.source == "given" else "",
+        order=row.at.timestamp() if row.at is not None else None,
+    )
+
+
+def _value(factor: Any) -> Value:
+    """Return a factor as number, word, or interval where it is known as one only."""
+    if factor.low is not None and factor.high is not None and factor.basis == "estimated":
+        return float(factor.low), float(factor.high)
+    value: Value = factor.value
+    return value
+
+
+def _settings(rows: Sequence[ResultRow], scope: Scope) -> dict[str, str]:
+    """Return the raw settings of a group's plates; one that differs within the group shows all its texts."""
+    if scope.settings is None:
+        return {}
+    texts: dict[str, list[str]] = {}
+    for job in dict.fromkeys(row.job for row in rows if row.job is not None):
+        for key, text in scope.settings(job).items():
+            if text not in texts.setdefault(key, []):
+                texts[key].append(text)
+    return {key: " / ".join(found) for key, found in texts.items()}
+
+
+def _scope_words(rows: Sequence[ResultRow], lie: str | None, scope: Scope) -> str:
+    materials = sorted({row.material or "not recorded" for row in rows})
+    methods = sorted({row.method for row in rows})
+    parts = [
+        f"method {', '.join(methods)}",
+        f"pieces {lie}" if lie else "every orientation" if lie is None else "orientation not recorded",
+        f"{len(materials)} materials of the family" if scope.family else f"material {', '.join(materials)}",
+    ]
+    if scope.since is not None:
+        parts.append(f"since {scope.since:%Y-%m-%d}")
+    return "; ".join(parts)

@@ -1,0 +1,74 @@
+"""What A and B name: IDs, a material, or a filter."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Final
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.book import Book
+from tracker.desk.finding import resolve
+from tracker.errors import Refused
+from tracker.ids import IdError, job_id
+from tracker.model import JobSpool
+from tracker.selection import Filter, ResultRow, parse_filter, selected
+
+_SEPARATORS: Final = re.compile(r"[\s,;]+")
+
+
+def group(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) -> list[ResultRow]:
+    """Return the results that a text names.
+
+    Args:
+        book: The book.
+        session: To read with.
+        text: IDs of jobs, spools, specimens or measurements; the name of a material; or a filter.
+        rows: Results to choose from, with their factors where the filter asks of any.
+
+    Raises:
+        Refused: It names nothing in this book.
+    """
+    if not text.strip():
+        raise Refused(
+            "A group is empty", do="Name IDs, a material, or a filter such as material=X nozzle_c>260"
+        )
+    of_material = [row for row in rows if (row.material or "").casefold() == text.strip().casefold()]
+    if of_material:
+        return of_material
+    try:
+        wanted = filter_of(text)
+    except Refused:
+        return _by_ids(book, session, text, rows)
+    return selected(rows, wanted)
+
+
+def filter_of(text: str) -> Filter:
+    """Return the filter that a text is.
+
+    Raises:
+        FilterError: It is none.
+    """
+    return parse_filter(text)
+
+
+def _by_ids(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) -> list[ResultRow]:
+    found: dict[int, ResultRow] = {}
+    for word in filter(None, _SEPARATORS.split(text.strip())):
+        try:
+            ident = resolve(book, session, word)
+        except IdError as error:
+            raise Refused(
+                f"{text!r} names no results", why=str(error).rstrip("."),
+                do='Name IDs, a material, or a filter such as "material=X nozzle_c>260"',
+            ) from error  # fmt: skip
+        names = {str(ident)}
+        if ident.kind == "spool":
+            jobs = session.scalars(select(JobSpool.job_id).where(JobSpool.spool_id == ident.number))
+            names |= {job_id(number) for number in jobs}
+        for row in rows:
+            if names & {row.job, row.specimen, row.measurement}:
+                found[row.result] = row
+    return list(found.values())
