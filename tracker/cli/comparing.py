@@ -104,7 +104,7 @@ def followup_command(
     as_json: bool,
 ) -> None:
     """Propose the fewest plates that would tell apart what differed between A and B."""
-    plan = follow_up(
+    plan, material = follow_up(
         bench.book, bench.plugged, a, b, quantity,
         plates=plates, pieces=pieces, forbid=[_combination(each) for each in forbid],
     )  # fmt: skip
@@ -114,7 +114,7 @@ def followup_command(
         for line in plan.sentences(width()):
             click.echo(line)
     if output is not None:
-        write_file(output, plan_text(plan, a).encode())
+        write_file(output, plan_text(plan, material).encode())
 
 
 def _combination(text: str) -> dict[str, str]:

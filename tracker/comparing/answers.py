@@ -11,6 +11,7 @@ from tracker.book import Book
 from tracker.comparing.asking import Scope, everything, problems, quantities_of
 from tracker.desk.finding import NotFoundError, material_named
 from tracker.errors import Refused
+from tracker.factors import factor_named
 from tracker.plugged import Plugged
 from tracker.why import (
     Answer,
@@ -126,8 +127,11 @@ def follow_up(
     pieces: int | None = None,
     forbid: Sequence[Mapping[str, str]] = (),
     scope: Scope | None = None,
-) -> Plan:
+) -> tuple[Plan, str]:
     """Propose the plates that would tell apart what differed; for the largest difference where none is named.
+
+    Returns:
+        The plan, and the material it is for.
 
     Raises:
         Refused: As for :func:`why`; or nothing that differed can be set.
@@ -136,11 +140,16 @@ def follow_up(
     if not told.answers:
         raise Refused("There is nothing to compare", why="; ".join(dict.fromkeys(told.refused.values())))
     problem = told.answers[0].problem
-    return followup(problem, plates=plates, pieces=pieces, forbid=forbid, limits=limits_of(book, problem))
+    plan = followup(problem, plates=plates, pieces=pieces, forbid=forbid, limits=limits_of(book, problem))
+    of_b = {each.material for each in problem.observations if each.result_id in problem.b}
+    return plan, ", ".join(sorted(of_b))
 
 
 def plan_text(plan: Plan, material: str) -> str:
-    """Return a plan as the TOML text that ``preflight --like`` checks a plate file against."""
+    """Return a plan as the TOML text that ``preflight --like`` checks a plate file against.
+
+    Only what can be set at the printer stands in it.
+    """
     lines = [
         "# Plates proposed to tell factors apart; preflight FILE --like THIS checks a plate file against it.",
         f"material = {json.dumps(material, ensure_ascii=False)}",
@@ -151,9 +160,14 @@ def plan_text(plan: Plan, material: str) -> str:
         lines += [
             f"{name} = {json.dumps(value, ensure_ascii=False)}"
             for name, value in plate.levels.items()
-            if value is not None
+            if value is not None and _at_the_printer(name)
         ]
     return "\n".join(lines) + "\n"
+
+
+def _at_the_printer(name: str) -> bool:
+    known = factor_named(name)
+    return known.settable and not known.of_test
 
 
 def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[list[Watch], dict[str, str]]:

@@ -41,8 +41,14 @@ class Factor:
     of_test: bool = False
 
 
-def _category(name: str, words: str, *, settable: bool = True, of_test: bool = False) -> Factor:
-    return Factor(name, words, kind="category", settable=settable, of_test=of_test)
+FILAMENT: Final = "filament"
+"""The cause that lot and spool stand for together: a spool is of one lot."""
+
+
+def _category(
+    name: str, words: str, same_cause: str = "", *, settable: bool = True, of_test: bool = False
+) -> Factor:
+    return Factor(name, words, kind="category", same_cause=same_cause, settable=settable, of_test=of_test)
 
 
 REGISTRY: Final[tuple[Factor, ...]] = (
@@ -71,8 +77,8 @@ REGISTRY: Final[tuple[Factor, ...]] = (
     Factor("filament_g", "filament in the piece", "g", 0.02, 1.0, settable=False),
     Factor("attempt", "attempt at the plate", "", 0.5, 1.0, settable=False),
     _category("orientation", "orientation"),
-    _category("lot", "lot"),
-    _category("spool", "spool"),
+    _category("lot", "lot", FILAMENT),
+    _category("spool", "spool", FILAMENT),
     _category("printer", "printer"),
     _category("nozzle", "nozzle"),
     _category("surface", "bed surface"),
