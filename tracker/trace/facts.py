@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final
 
@@ -28,7 +29,10 @@ _INTERNAL: Final = frozenset(
 
 def told(row: Row, **more: Any) -> dict[str, Any]:
     """Return a row's own values as JSON has them, after ``more``."""
-    return {**more, **{name: plain(value) for name, value in row.items() if name not in _INTERNAL}}
+    for name, value in row.items():
+        if name not in _INTERNAL:
+            more[name] = plain(value) if isinstance(value, dt.date) else value
+    return more
 
 
 def number_facts(result: Row) -> dict[str, Any]:

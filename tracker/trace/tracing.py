@@ -42,7 +42,8 @@ class Trace(Way):
         is not known is None or an empty list, and named in ``not_recorded``.
         """
         path, chosen = self.path, self.chosen
-        taken = facts.measured_facts(chosen) if chosen is not None else {}
+        measurements = [facts.measured_facts(each) for each in path.measured]
+        taken = next((m for each, m in zip(path.measured, measurements, strict=True) if each is chosen), {})
         return {
             "id": self.id,
             "book": self.book,
@@ -62,7 +63,7 @@ class Trace(Way):
             "material": None if path.material is None else facts.told(path.material),
             "factors": [facts.factor_facts(factor) for factor in path.factors],
             "exposure": self.exposure,
-            "measurements": [facts.measured_facts(each) for each in path.measured],
+            "measurements": measurements,
             "specimens": [facts.specimen_facts(piece) for piece in path.pieces],
             "hangs": [{name: plain(value) for name, value in each.items()} for each in path.hangs],
             "journal": facts.journal_facts(path.journal),
