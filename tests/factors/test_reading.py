@@ -24,12 +24,15 @@ STARTED = "2026-03-02 07:00"
 SECTION: dict[str, Any] = {
     "first_layer": 1,
     "z_mm": [10.0, 30.0],
-    "spans_s": [[0.0, 60.0], [60.0, 120.0]],
-    "tops_mm": [15.0, 30.0],
     "nozzle_c": {"value": 262.0, "low": 260.0, "high": 265.0, "basis": "commanded"},
     "line_width_mm": {"value": 0.45, "low": 0.45, "high": 0.45, "basis": "stated by slicer"},
     "flow_mm3_s": {"value": 6.0, "low": 5.0, "high": 7.0, "basis": "estimated"},
     "chamber_c": {"value": None, "low": None, "high": None, "basis": "not stated"},
+}
+PLATE: dict[str, Any] = {
+    "section": SECTION,
+    "spans_s": [[0.0, 60.0], [60.0, 120.0]],
+    "tops_mm": [15.0, 30.0],
 }
 
 
@@ -85,7 +88,7 @@ def test_what_is_not_recorded_is_absent(book: Book) -> None:
 def test_the_gauge_section_stands_before_what_was_set(book: Book) -> None:
     """With the range over the section."""
     piece = a_job(book, nozzle_set_c=250).also[0]
-    read_plate_says(book, piece, plate_facts={"section": SECTION})
+    read_plate_says(book, piece, plate_facts=PLATE)
     found = factors(book, piece)["nozzle_c"]
     assert (found.value, found.low, found.high) == (262.0, 260.0, 265.0)
 
@@ -96,14 +99,14 @@ def test_the_gauge_section_stands_before_what_was_set(book: Book) -> None:
 def test_each_figure_of_the_plate_keeps_its_basis(book: Book, name: str, basis: str) -> None:
     """Commanded, stated by the slicer, estimated."""
     piece = a_job(book).also[0]
-    read_plate_says(book, piece, plate_facts={"section": SECTION})
+    read_plate_says(book, piece, plate_facts=PLATE)
     assert factors(book, piece)[name].basis == basis
 
 
 def test_a_set_point_the_plate_does_not_state_is_left_to_the_job(book: Book) -> None:
     """A chamber hidden in a macro is what the person set."""
     piece = a_job(book, chamber_set_c=60).also[0]
-    read_plate_says(book, piece, plate_facts={"section": SECTION})
+    read_plate_says(book, piece, plate_facts=PLATE)
     assert factors(book, piece)["chamber_c"].source == "set for the job"
 
 
@@ -120,7 +123,7 @@ def test_a_log_stands_before_everything(book: Book) -> None:
 def test_a_change_by_hand_is_in_force_from_its_layer_on(book: Book) -> None:
     """Half of the section at 262, half at 240."""
     job = a_job(book, started_at=STARTED)
-    read_plate_says(book, job.also[0], plate_facts={"section": SECTION})
+    read_plate_says(book, job.also[0], plate_facts=PLATE)
     change_setting(book, WHO, job.id, "nozzle=240", {"layer": "2"})
     found = factors(book, job.also[0])["nozzle_c"]
     assert (found.value, found.low, found.high, found.source) == (251.0, 240.0, 265.0, "changed by hand")
@@ -129,7 +132,7 @@ def test_a_change_by_hand_is_in_force_from_its_layer_on(book: Book) -> None:
 def test_a_change_by_hand_at_a_time_meets_the_layers_after_it(book: Book) -> None:
     """One minute after the start the first layer is done."""
     job = a_job(book, started_at=STARTED)
-    read_plate_says(book, job.also[0], plate_facts={"section": SECTION})
+    read_plate_says(book, job.also[0], plate_facts=PLATE)
     change_setting(book, WHO, job.id, "nozzle=240", {"at": "2026-03-02 07:01"})
     assert factors(book, job.also[0])["nozzle_c"].value == 251.0
 
@@ -137,7 +140,7 @@ def test_a_change_by_hand_at_a_time_meets_the_layers_after_it(book: Book) -> Non
 def test_a_slower_print_lowers_the_flow(book: Book) -> None:
     """Speed at 50 per cent for the whole section halves it, as an estimate."""
     job = a_job(book, started_at=STARTED)
-    read_plate_says(book, job.also[0], plate_facts={"section": SECTION})
+    read_plate_says(book, job.also[0], plate_facts=PLATE)
     change_setting(book, WHO, job.id, "speed=50", {"layer": "1"})
     found = factors(book, job.also[0])["flow_mm3_s"]
     assert (found.value, found.basis) == (3.0, "estimated")

@@ -75,8 +75,8 @@ def in_force(
     Args:
         base: Value, least and greatest as the plate or the job has it; None if not known.
         changes: Of one setting, in the order they were entered, with values in the base's unit.
-        section: The section of a piece's plate facts: ``spans_s``, ``tops_mm``, ``first_layer``; may be
-            empty.
+        section: Of a piece's plate facts: ``spans_s`` and ``tops_mm`` of the layers of its gauge section,
+            and ``first_layer``; may be empty.
 
     Returns:
         None where nothing is known: no base, and no change that met the section.

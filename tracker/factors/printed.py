@@ -49,7 +49,7 @@ def of_job(job: Any, attempt: int) -> Factors:
     return found
 
 
-def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any]) -> Factors:
+def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any], layers: Any = None) -> Factors:
     """Return the factors of one piece, on top of what its job shares.
 
     Args:
@@ -57,22 +57,22 @@ def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any]) -> Fac
         job: The job's row.
         shared: From :func:`of_job`.
         changes: Settings changed by hand while it ran.
+        layers: Row with ``spans_s`` and ``tops_mm`` of the layers of its gauge section, for the changes.
     """
     found = dict(shared)
-    facts: Mapping[str, Any] = row.plate_facts or {}
-    section: Mapping[str, Any] = facts.get("section") or {}
+    section: Mapping[str, Any] = row.section or {}
     for name in _FROM_PLATE:
         if name not in found or found[name].basis != MEASURED:
             put_reading(found, name, section.get(name), _SECTION)
     if changes:
-        _put_changes(found, job, changes, section)
+        spans, tops = (layers.spans_s, layers.tops_mm) if layers is not None else ((), ())
+        _put_changes(found, job, changes, {**section, "spans_s": spans or (), "tops_mm": tops or ()})
     _put_place(found, row, section)
-    put(
-        found, "filament_g", row.filament_g, COMMANDED if facts else "typed", "plate file" if facts else "job"
-    )
+    basis, source = (COMMANDED, "plate file") if section else ("typed", "job")
+    put(found, "filament_g", row.filament_g, basis, source)
     put(found, "orientation", row.orientation, "typed", "specimen")
     put(found, "geometry", row.geometry, "typed", "specimen")
-    _put_logged(found, (row.log_facts or {}).get("section") or {})
+    _put_logged(found, row.logged or {})
     return found
 
 

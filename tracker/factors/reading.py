@@ -45,7 +45,8 @@ def factors_of(
     found: dict[int, Factors] = {}
     for row in rows.pieces:
         job = rows.jobs[row.job_id]
-        factors = of_piece(row, job, of_jobs[row.job_id], rows.changes.get(row.job_id, ()))
+        changes = rows.changes.get(row.job_id, ())
+        factors = of_piece(row, job, of_jobs[row.job_id], changes, rows.layers.get(row.id))
         put_given(factors, rows.given.get(row.id, ()))
         if plugged is not None:
             _put_plugged(factors, plugged, _known(row, job, factors))

@@ -22,7 +22,8 @@ class Rows:
     """What was read.
 
     Attributes:
-        pieces: One row a specimen, its columns only.
+        pieces: One row a specimen: columns, and of the documents what concerns the gauge section.
+        layers: Specimen to the layers of its gauge section, for jobs in which a setting was changed.
         jobs: Row id to the job with the spool in tool 0 and its material.
         changes: Job to its settings changed by hand, in the order they were entered.
         given: Specimen to the factors given outright.
@@ -30,6 +31,7 @@ class Rows:
     """
 
     pieces: list[Row[Any]] = field(default_factory=list)
+    layers: dict[int, Row[Any]] = field(default_factory=dict)
     jobs: dict[int, Row[Any]] = field(default_factory=dict)
     changes: dict[int, list[Row[Any]]] = field(default_factory=lambda: defaultdict(list))
     given: dict[int, list[Row[Any]]] = field(default_factory=lambda: defaultdict(list))
@@ -52,6 +54,9 @@ def rows_of(session: Session, specimens: Sequence[int]) -> Rows:
         rows.jobs |= {row.id: row for row in session.execute(_jobs().where(Job.id.in_(some)))}
         for row in session.execute(_changes().where(SettingChange.job_id.in_(some))):
             rows.changes[row.job_id].append(row)
+    for some in some_of(sorted(rows.changes)):
+        # Long lists: of no use, and dear to read, where nothing was changed by hand.
+        rows.layers |= {row.id: row for row in session.execute(_layers().where(Specimen.job_id.in_(some)))}
     rows.attempts = _attempts(session, rows.jobs)
     return rows
 
@@ -67,8 +72,16 @@ def _pieces() -> Select[*tuple[Any, ...]]:
     return select(
         Specimen.id, Specimen.job_id, Specimen.piece, Specimen.orientation, Specimen.geometry,
         Specimen.x_mm, Specimen.y_mm, Specimen.size_z_mm, Specimen.filament_g,
-        Specimen.plate_facts, Specimen.log_facts,
+        Specimen.plate_facts["section"].label("section"), Specimen.log_facts["section"].label("logged"),
     ).order_by(Specimen.job_id, Specimen.piece)  # fmt: skip
+
+
+def _layers() -> Select[*tuple[Any, ...]]:
+    return select(
+        Specimen.id,
+        Specimen.plate_facts["spans_s"].label("spans_s"),
+        Specimen.plate_facts["tops_mm"].label("tops_mm"),
+    )
 
 
 def _given() -> Select[*tuple[Any, ...]]:
