@@ -96,7 +96,14 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
 )
 @click.argument("quantities", nargs=-1, required=True, metavar="QUANTITY…")
 @click.option("--where", default="", metavar="FILTER", help="Only results of which this holds.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), default=Path("chart.svg"), metavar="FILE")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("chart.svg"),
+    metavar="FILE",
+    help="SVG or PNG file.",
+)
 @pass_bench
 def chart_command(bench: Bench, /, quantities: tuple[str, ...], where: str, output: Path) -> None:
     """Draw quantities: every single result, with mean and interval."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from typing import Any, Final
 
 from sqlalchemy import select
@@ -115,6 +114,8 @@ def material_named(session: Session, name: str) -> Material:
     exact = name if name in names else by_folded.get(name.strip().casefold())
     if exact is not None:
         return session.get_one(Material, names[exact])
+    import difflib  # noqa: PLC0415 - only after a slip
+
     near = difflib.get_close_matches(name.casefold(), by_folded, n=3)
     hint = f"Did you mean {', '.join(by_folded[one] for one in near)}?" if near else "strandbook material add"
     raise NotFoundError(f"There is no material {name!r} in this book", do=hint)
