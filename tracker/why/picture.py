@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -35,7 +36,7 @@ def draw(found: Findings, form: str) -> bytes:
     lines = _lines(found)
     height = max(3.2, 1.6 + 0.36 * len(lines))
     # A bare Figure instead of pyplot: no global state, no window system, safe in a server's threads.
-    figure = Figure(figsize=(10, height), layout="constrained")
+    figure = Figure(figsize=(10 if lines else 5, height), layout="constrained")
     FigureCanvasAgg(figure)
     if lines:
         points, forest = figure.subplots(1, 2, width_ratios=(1, 1.9))
@@ -71,7 +72,7 @@ def _draw_points(axes: Axes, found: Findings) -> None:
         if side.mean is not None:
             axes.plot([place - 0.32, place + 0.32], [side.mean] * 2, color=_INK, lw=1.6)
     labels = [
-        f"{_short(label)}\n{side.n} on {side.plates} plate{'s' * (side.plates != 1)}"
+        f"{_folded(label)}\n{side.n} on {side.plates} plate{'s' * (side.plates != 1)}"
         for label, side in ((found.problem.label_a, step.a), (found.problem.label_b, step.b))
     ]
     axes.set_xticks([0, 1], labels)
@@ -87,6 +88,11 @@ def _jitter(at: float, count: int) -> list[float]:
 
 def _short(text: str) -> str:
     return text if len(text) <= _LONGEST_NAME else text[: _LONGEST_NAME - 1] + "…"
+
+
+def _folded(label: str) -> str:
+    """Break a label into short lines, so that the two beside each other do not meet."""
+    return "\n".join(textwrap.wrap(label, 16, max_lines=3, placeholder=" …"))
 
 
 def _with_unit(name: str, unit: str) -> str:

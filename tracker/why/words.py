@@ -50,8 +50,10 @@ def signed(value: float, digits: int = 2) -> str:
 
 
 def per_cent(fraction: float) -> str:
-    """Return a fraction as signed per cent to one decimal."""
-    return f"{100 * fraction:+.1f}".replace("-", "\N{MINUS SIGN}") + " %"
+    """Return a fraction as signed per cent, to one decimal or, where that would be zero, one digit."""
+    value = 100 * fraction
+    text = f"{value:+.1f}" if abs(value) >= 0.05 or value == 0 else f"{'+' * (value > 0)}{number(value, 1)}"  # noqa: PLR2004
+    return text.replace("-", "\N{MINUS SIGN}") + " %"
 
 
 def findings_in_words(found: Findings, width: int = 80) -> list[str]:
@@ -188,7 +190,7 @@ def _by_rank(found: Findings) -> list[str]:
 
 
 def _differed(found: Findings, room: _Room) -> list[str]:
-    changed = [f"{_name(c)} {_level(c.a)} → {_level(c.b)} {c.factor.unit}".rstrip() for c in found.differed]
+    changed = [_change(item) for item in found.differed]
     equal = f"{_count(len(found.scope.equal), 'factor')} equal"
     if not changed:
         return [f"Of what was recorded nothing differed ({equal}).", *_settings(found, room)]
@@ -202,8 +204,11 @@ def _settings(found: Findings, room: _Room) -> list[str]:
     return [f"Raw settings that differ: {_listed(texts, room.settings)}."]
 
 
-def _name(item: Comparison) -> str:
-    return item.factor.words
+def _change(item: Comparison) -> str:
+    a, b = _level(item.a), _level(item.b)
+    if isinstance(item.a, str) and "levels" in a and "levels" in b:
+        return f"{item.factor.words} (another mix of levels)"
+    return f"{item.factor.words} {a} → {b} {item.factor.unit}".rstrip()
 
 
 def _level(value: float | str | None) -> str:
@@ -226,7 +231,7 @@ def _not_recorded(found: Findings, room: _Room) -> list[str]:
     texts = []
     for item in found.not_recorded:
         lacking = [f"{label} {n - k} of {n}" for label, (k, n) in ((a, item.a), (b, item.b)) if k < n]
-        texts.append(f"{item.factor} ({', '.join(lacking)})")
+        texts.append(f"{_words(found, [item.factor])[0]} ({', '.join(lacking)})")
     return [f"Not recorded, so not taken as equal: {_listed(texts, room.names)}."]
 
 
@@ -235,7 +240,7 @@ def _shares(found: Findings, room: _Room) -> list[str]:
         return ["Shares are not computed from ranks."]
     unit = found.problem.question.unit
     own = [share for share in found.shares if share.span is not None]
-    lines = [f"  {_group_sentence(group, unit, room)}" for group in found.groups]
+    lines = [f"  {_group_sentence(group, found, room)}" for group in found.groups]
     lines += [f"  {_share_sentence(share, unit)}" for share in own[: room.shares]]
     if len(own) > room.shares:
         lines.append(f"  {len(own) - room.shares} smaller shares are in the data.")
@@ -264,24 +269,35 @@ def _published(share: Share) -> str:
     return text + (", as here" if share.agrees else ", not as here")
 
 
-def _group_sentence(group: GroupShare, unit: str, room: _Room) -> str:
-    names = _listed(list(group.factors), room.names)
-    if len(group.factors) <= room.names:
-        names = " and ".join(filter(None, [", ".join(group.factors[:-1]), group.factors[-1]]))
+def _group_sentence(group: GroupShare, found: Findings, room: _Room) -> str:
+    unit = found.problem.question.unit
+    members = _words(found, group.factors)
+    names = _listed(members, room.names)
+    if len(members) <= room.names:
+        names = " and ".join(filter(None, [", ".join(members[:-1]), members[-1]]))
     along = ""
     if group.moved_along:
-        along = f" from {_listed(list(group.moved_along), room.names)}, which moved along elsewhere"
-    together = "together " if len(group.factors) > 1 else ""
+        moved = _listed(_words(found, group.moved_along), room.names)
+        along = f" from {moved}, which moved along elsewhere"
+    together = "together " if len(members) > 1 else ""
     joint = f"{together}{_signed_size(group.span, unit)} ({interval(group.span, unit)})"
     claim = "" if group.span.excludes_zero else ", not shown, the interval includes zero"
     return f"{names} cannot be told apart{along}: {joint}{claim}. Nothing is claimed about one alone."
+
+
+def _words(found: Findings, names: Iterable[str]) -> list[str]:
+    """Return what people call the factors of these names."""
+    labels = {factor.name: factor.words for factor in found.problem.factors}
+    return [labels.get(name, name) for name in names]
 
 
 def _next(found: Findings, room: _Room) -> list[str]:
     if not found.followup:
         return [found.no_followup] if found.no_followup else []
     first = max(found.followup, key=lambda row: float(row["worth"]))
-    levels = _listed([f"{name} {_level(level)}" for name, level in first["levels"].items()], room.names)
+    names = _words(found, first["levels"])
+    pairs = zip(names, first["levels"].values(), strict=True)
+    levels = _listed([f"{name} {_level(level)}" for name, level in pairs], room.names)
     count = _count(len(found.followup), "plate")
     return [f"To settle it, {count} proposed; worth most: {levels} ({first['pieces']} pieces)."]
 
