@@ -88,7 +88,7 @@ def _rested(connection: Connection, now: dt.datetime) -> Iterator[DueItem]:
         .where(Job.ended_at.is_not(None), Specimen.outcome.in_(("good", "usable")), ~tested)
         .group_by(Job.id, Job.ended_at)
     )
-    for job, ended, count in rows.tuples():
+    for job, ended, count in rows:
         if ended is not None:
             at = ended + dt.timedelta(hours=hours)
             yield DueItem(at, at < now, ids.job_id(job), f"test {count} pieces that rested {hours:g} h")
@@ -100,7 +100,7 @@ def _calibrations(connection: Connection, now: dt.datetime, zone: dt.tzinfo) -> 
         .outerjoin(Calibration, Calibration.rig_id == Rig.id)
         .group_by(Rig.id, Rig.name, Rig.unit, Rig.recalibrate_days)
     )
-    for rig, name, unit, days, last in rows.tuples():
+    for rig, name, unit, days, last in rows:
         if unit is not None and last is None:
             yield DueItem(
                 None, True, ids.rig_id(rig), f"calibrate {name}: never calibrated, as far as is recorded"
@@ -113,7 +113,7 @@ def _calibrations(connection: Connection, now: dt.datetime, zone: dt.tzinfo) -> 
 
 
 def _open(connection: Connection) -> Iterator[DueItem]:
-    for (job,) in connection.execute(select(Job.id).where(Job.outcome == "running")).tuples():
+    for (job,) in connection.execute(select(Job.id).where(Job.outcome == "running")):
         yield DueItem(None, False, ids.job_id(job), "end the job, as it is still entered as running")
     on_bed = (
         select(Job.id, func.count())
@@ -121,7 +121,7 @@ def _open(connection: Connection) -> Iterator[DueItem]:
         .where(Job.outcome != "running", Job.ended_at.is_not(None), Specimen.outcome.is_(None))
         .group_by(Job.id)
     )
-    for job, count in connection.execute(on_bed).tuples():
+    for job, count in connection.execute(on_bed):
         yield DueItem(None, False, ids.job_id(job), f"say what became of {count} pieces")
-    for (drying,) in connection.execute(select(Drying.id).where(Drying.ended_at.is_(None))).tuples():
+    for (drying,) in connection.execute(select(Drying.id).where(Drying.ended_at.is_(None))):
         yield DueItem(None, False, ids.drying_id(drying), "end the drying")

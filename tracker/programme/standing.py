@@ -165,7 +165,7 @@ def _measured(connection: Connection, jobs: Any) -> tuple[dict[int, set[str]], d
         .outerjoin(Result, Result.measurement_id == Measurement.id)
         .where(Specimen.job_id.in_(jobs))
         .group_by(Measurement.specimen_id, Measurement.method)
-    ).tuples():
+    ):
         tested.setdefault(specimen, set()).add(method)
         if has_counted:
             counted.setdefault(specimen, set()).add(method)

@@ -46,7 +46,7 @@ class Term:
             return self.sign == "!="
         number, wanted = _number(known), _number(self.value)
         if number is not None and wanted is not None:
-            return _COMPARED[self.sign](number, wanted)
+            return bool(_COMPARED[self.sign](number, wanted))
         said, asked = str(known).casefold(), self.value.casefold()
         if self.sign in ("=", "!="):
             return (said == asked) is (self.sign == "=")

@@ -38,7 +38,7 @@ def conditions(connection: Connection) -> dict[int, Condition]:
     ):
         given.setdefault(row.specimen_id, {})[row.name] = row.number if row.number is not None else row.text
     found = {}
-    for number, job in connection.execute(select(Specimen.id, Specimen.job_id)).tuples():
+    for number, job in connection.execute(select(Specimen.id, Specimen.job_id)):
         meant = {name: of_jobs[job][column] for name, (column, _, _) in SETTINGS.items() if column}
         known = {**meant, **given.get(number, {})}
         found[number] = tuple((name, known[name]) for name in SETTINGS if known.get(name) is not None)
@@ -48,7 +48,7 @@ def conditions(connection: Connection) -> dict[int, Condition]:
 def spools_by_job(connection: Connection) -> dict[int, frozenset[int]]:
     """Return the spools of every job by its number."""
     found: dict[int, set[int]] = {}
-    for job, spool in connection.execute(select(JobSpool.job_id, JobSpool.spool_id)).tuples():
+    for job, spool in connection.execute(select(JobSpool.job_id, JobSpool.spool_id)):
         found.setdefault(job, set()).add(spool)
     return {job: frozenset(spools) for job, spools in found.items()}
 

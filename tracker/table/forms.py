@@ -75,7 +75,8 @@ def as_csv(table: SummaryTable) -> str:
         for (quantity, lie), each in row.cells.items():
             lines.writerow([
                 row.material, row.family or "", row.words, quantity, lie, each.unit,
-                each.n, each.mean, each.sd, each.low, each.high, " ".join(each.limits), each.set_aside, "yes" if row.published else "",
+                each.n, each.mean, each.sd, each.low, each.high, " ".join(each.limits), each.set_aside,
+                "yes" if row.published else "",
                 "; ".join(row.supply), row.last or "", " ".join(each.results), "; ".join(each.remarks),
             ])  # fmt: skip
     lines.writerow([])

@@ -177,7 +177,7 @@ def _supplies(connection: Connection) -> dict[str, tuple[str, ...]]:
         .distinct()
     )
     found: dict[str, list[str]] = {}
-    for name, supplied, by in connection.execute(statement).tuples():
+    for name, supplied, by in connection.execute(statement):
         told = " by ".join(part for part in (supplied, by) if part)
         if told:
             found.setdefault(name, []).append(told)

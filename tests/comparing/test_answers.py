@@ -1,0 +1,183 @@
+"""Why two runs differ, asked of a book."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+
+from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
+from tracker.book import Book
+from tracker.comparing import Scope, follow_up, plan_text, watched, why
+from tracker.desk.verdicts import judge
+from tracker.errors import Refused
+from tracker.plugged import Plugged, load
+
+STRENGTH = "tensile.strength"
+CONTRACT = {
+    "difference", "differed", "not_recorded", "shares", "groups", "remainder", "followup", "scope",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def plugged() -> Plugged:
+    """Load the methods once."""
+    return load()
+
+
+def plate(book: Book, spool: str, strengths: Sequence[float], way: str = "ZXY", **settings: object) -> str:
+    """Print and pull a plate of bars of 40 mm²; returns the job."""
+    done = a_job(book, f"bar:{way}:{len(strengths)}", spools=(spool,), started_at="9 h ago", **settings)
+    for piece, strength in zip(done.also, strengths, strict=True):
+        a_pull(book, piece, {"max_force": f"{40 * strength}", "area": "40"})
+    return done.id
+
+
+@pytest.fixture
+def spool(book: Book) -> str:
+    """Enter a material with a data sheet and a spool."""
+    a_material(book, nozzle_low_c=240, nozzle_high_c=270, chamber_low_c=50, chamber_high_c=70)
+    return a_spool(book, lot="L-17")
+
+
+@pytest.fixture
+def unlike(book: Book, spool: str) -> tuple[str, str]:
+    """Print two plates that differ in nozzle and chamber at once."""
+    first = plate(book, spool, [31.0, 31.6, 30.5, 31.2], nozzle_set_c=255, chamber_set_c=60)
+    second = plate(book, spool, [21.0, 20.4, 21.5, 20.8], nozzle_set_c=245, chamber_set_c=40)
+    return first, second
+
+
+def test_two_unlike_plates_differ(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """The difference is claimed, with its sign."""
+    told = why(book, plugged, *unlike, STRENGTH)
+
+    assert told.answer is not None
+    assert told.answer.difference.claimed
+    assert told.answer.as_json()["difference"]["delta"] < 0
+
+
+def test_the_answer_has_the_keys_that_scripts_read(
+    book: Book, plugged: Plugged, unlike: tuple[str, str]
+) -> None:
+    """The contract of ``why --json``."""
+    told = why(book, plugged, *unlike, STRENGTH).as_json()
+
+    assert set(told) >= CONTRACT
+    assert set(told["difference"]) >= {
+        "quantity", "unit", "mean_a", "mean_b", "delta", "low", "high", "relative", "claimed",
+    }  # fmt: skip
+
+
+def test_what_changed_together_is_one_group(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """Nozzle and chamber moved at once: nothing is claimed about one of them."""
+    told = why(book, plugged, *unlike, STRENGTH).as_json()
+    group = next(each for each in told["groups"] if "nozzle_c" in each["factors"])
+
+    assert "chamber_c" in group["factors"]
+    assert not any(share["separable"] for share in told["shares"] if share["factor"] in group["factors"])
+
+
+def test_a_plate_that_separates_them_dissolves_the_group(
+    book: Book, plugged: Plugged, spool: str, unlike: tuple[str, str]
+) -> None:
+    """With the nozzle moved alone on a third and fourth plate, each gets a share of its own."""
+    plate(book, spool, [30.8, 31.3, 30.9, 31.1], nozzle_set_c=245, chamber_set_c=60)
+    plate(book, spool, [21.2, 20.9, 20.7, 21.3], nozzle_set_c=255, chamber_set_c=40)
+    told = why(book, plugged, *unlike, STRENGTH).as_json()
+    shares = {each["factor"]: each for each in told["shares"]}
+
+    assert shares["chamber_c"]["separable"]
+    assert shares["nozzle_c"]["separable"]
+    assert abs(shares["chamber_c"]["delta"]) > abs(shares["nozzle_c"]["delta"])
+
+
+def test_never_caused_by(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """The words of an answer claim no cause."""
+    assert "caused" not in "\n".join(why(book, plugged, *unlike, STRENGTH).sentences())
+
+
+def test_filters_name_groups(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """The same two plates, asked for by what was set."""
+    by_filter = why(book, plugged, "chamber_c>50", "chamber_c<50", STRENGTH).as_json()
+    by_id = why(book, plugged, *unlike, STRENGTH).as_json()
+
+    assert by_filter["difference"]["delta"] == pytest.approx(by_id["difference"]["delta"])
+
+
+def test_without_a_quantity_every_shared_one_is_told(
+    book: Book, plugged: Plugged, unlike: tuple[str, str]
+) -> None:
+    """An overview, the largest standardised difference first."""
+    told = why(book, plugged, *unlike)
+
+    assert told.answer is None
+    assert [each.problem.question.quantity for each in told.overview.answers] == [STRENGTH]
+
+
+def test_one_run_against_itself_is_refused(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """A result cannot differ from itself."""
+    with pytest.raises(Refused, match="same results"):
+        why(book, plugged, unlike[0], unlike[0], STRENGTH)
+
+
+def test_a_group_of_nothing_is_refused(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """A text that names nothing says what can be typed."""
+    with pytest.raises(Refused, match="names no results"):
+        why(book, plugged, unlike[0], "gibberish", STRENGTH)
+
+
+def test_what_is_set_aside_is_left_out_and_said(
+    book: Book, plugged: Plugged, unlike: tuple[str, str]
+) -> None:
+    """Verdicts hold here too; ``--all`` lets them in again."""
+    judge(book, WHO, "M0001-Y", counted=False, reason="slipped", quantity=STRENGTH)
+    counted = why(book, plugged, *unlike, STRENGTH)
+    everything = why(book, plugged, *unlike, STRENGTH, Scope(only_counted=False))
+
+    assert counted.answer is not None
+    assert everything.answer is not None
+    assert (counted.answer.difference.a.n, everything.answer.difference.a.n) == (3, 4)
+    assert "set aside by a verdict" in str(counted.as_json()["scope"])
+
+
+def test_a_plan_warns_of_the_data_sheet(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """A chamber of 40 °C lies below the sheet's 50."""
+    plan, material = follow_up(book, plugged, *unlike, STRENGTH)
+
+    assert material == "Nordlicht ASA"
+    assert any("chamber_c" in warning and "data sheet" in warning for warning in plan.warnings)
+
+
+def test_a_plan_holds_only_what_can_be_set(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """Ages and room climates are no settings of a printer."""
+    plan, material = follow_up(book, plugged, *unlike, STRENGTH)
+    text = plan_text(plan, material)
+
+    assert "nozzle_c" in text
+    assert "age_h" not in text
+
+
+def test_a_forbidden_combination_is_not_proposed(
+    book: Book, plugged: Plugged, unlike: tuple[str, str]
+) -> None:
+    """The hot nozzle in the cold chamber is ruled out by the person."""
+    plan, _ = follow_up(book, plugged, *unlike, STRENGTH, forbid=[{"nozzle_c": "A", "chamber_c": "B"}])
+
+    assert all((p.sides["nozzle_c"], p.sides["chamber_c"]) != ("A", "B") for p in plan.plates)
+
+
+def test_watching_a_small_book_says_why_not(book: Book, plugged: Plugged, spool: str) -> None:
+    """Two results are too few to watch."""
+    plate(book, spool, [30.0, 31.0])
+    found, refused = watched(book, plugged, STRENGTH)
+
+    assert (found, len(refused)) == ([], 1)
+
+
+@pytest.mark.usefixtures("unlike")
+def test_watching_answers_for_each_way_of_lying(book: Book, plugged: Plugged) -> None:
+    """Upright pieces are looked over by themselves."""
+    found, _ = watched(book, plugged, STRENGTH)
+
+    assert [each.question.about for each in found] == ["interlayer"]
