@@ -56,6 +56,7 @@ def measure(
     rigs: Sequence[str] = (),
     about: Mapping[str, Any] | None = None,
     source: str = "typed",
+    key: str | None = None,
     sure: bool = False,
 ) -> Measured:
     """Store readings of a method on a specimen or spool, and compute what they give.
@@ -71,6 +72,8 @@ def measure(
         rigs: IDs of what it was measured with.
         about: Answers to :data:`MEASURE_FORM`.
         source: ``typed``, ``imported`` or ``posted``.
+        key: Of whoever sends readings over a network that may swallow the answer: what comes twice under
+            one key is stored once, and answered with what was stored.
         sure: The person knows that the piece failed, is broken, or is an unusual one for this method.
 
     Raises:
@@ -78,12 +81,56 @@ def measure(
         ReadingsError: A reading cannot be kept.
         Refused: No such method, subject or rig.
     """
+    try:
+        return _measure(
+            book,
+            who,
+            plugged,
+            subject,
+            method_id,
+            typed,
+            files or {},
+            rigs,
+            about or {},
+            source,
+            key,
+            sure=sure,
+        )
+    except _StoredAlready as stored:
+        return _told_again(book, stored.number)
+
+
+class _StoredAlready(Exception):  # noqa: N818 - no error: it ends an act of which nothing is left to do
+    """A key has its measurement already."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        super().__init__(number)
+
+
+def _measure(
+    book: Book,
+    who: str,
+    plugged: Plugged,
+    subject: str,
+    method_id: str,
+    typed: Mapping[str, Any],
+    files: Mapping[str, Recording],
+    rigs: Sequence[str],
+    about: Mapping[str, Any],
+    source: str,
+    key: str | None,
+    *,
+    sure: bool,
+) -> Measured:
     method = plugged.method(method_id)
-    readings = validate(method, {**in_units(method, typed), **(files or {})})
+    readings = validate(method, {**in_units(method, typed), **files})
     when = when_at(book)
-    values = clean(MEASURE_FORM, about or {}, when)
+    values = clean(MEASURE_FORM, about, when)
     values["at"] = values["at"] or when.now
     with book.act("measure", who) as act:
+        # Asked inside the act, where nobody else can write: two posts at once are still one measurement.
+        _refuse_twice(act.session, key)
         row = find(book, act.session, subject, "specimen", "spool")
         _check_subject(row, method, book.zone, sure=sure)
         measurement = Measurement(
@@ -92,9 +139,10 @@ def measure(
             method=method.id,
             readings=dump(readings),
             source=source,
+            posted_key=key,
             **{**values, "operator": values["operator"] or who},
         )
-        _attach(act, measurement, files or {})
+        _attach(act, measurement, files)
         measurement.rigs = _rigs_used(book, act.session, rigs, values["at"])
         computation = computed(plugged, readings, measurement)
         _keep_results(measurement, computation)
@@ -106,6 +154,36 @@ def measure(
         done = _told(measurement, computation)
     _tell_plugins(plugged, done)
     return done
+
+
+def _refuse_twice(session: Session, key: str | None) -> None:
+    if key is None:
+        return
+    number = session.scalar(select(Measurement.id).where(Measurement.posted_key == key))
+    if number is not None:
+        raise _StoredAlready(number)
+
+
+def _told_again(book: Book, number: int) -> Measured:
+    """Return what a stored measurement gave, in the words of the day it was stored."""
+    with book.read() as session:
+        row = session.get_one(Measurement, number)
+        subject = row.specimen if row.specimen is not None else row.spool
+        return Measured(
+            id=measurement_id(number),
+            says=["It was stored before; nothing was stored twice."],
+            results=[
+                Computed(
+                    quantity=each.quantity, value=each.value, unit=each.unit, uncertainty=each.uncertainty,
+                    relation=each.relation, remarks=tuple(each.remarks or ()), refused=each.refused or "",
+                )
+                for each in row.results
+            ],
+            subject=str(ident_of(subject)),
+            method=row.method,
+            version=row.method_version or "",
+            problem=row.problem,
+        )  # fmt: skip
 
 
 def in_units(method: Method, typed: Mapping[str, Any]) -> dict[str, Any]:

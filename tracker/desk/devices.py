@@ -1,0 +1,120 @@
+"""Devices: phones, tablets and rig computers that may read, and perhaps write, over the bench's network."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import secrets
+from dataclasses import dataclass
+from typing import Final
+
+from sqlalchemy import select
+
+from tracker.book import Book
+from tracker.desk.doubts import Done
+from tracker.desk.finding import NotFoundError, find
+from tracker.desk.forms import Ask, FormError, read
+from tracker.desk.moments import when_at
+from tracker.ids import rig_id
+from tracker.model import Device
+
+_NAME: Final = Ask("name", "Name of the device", required=True)
+_LONGEST: Final = 60
+_SECRET_BYTES: Final = 32
+"""256 random bits: nobody guesses them, so their plain SHA-256 may be kept without salt or stretching."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """A paired device.
+
+    Attributes:
+        number: Its number in the book.
+        name: As it was named when it was paired; the journal says it of every write.
+        rig: ID of the rig whose computer it is, or None.
+        read_only: It may look and nothing else.
+        paired_at: Since when it may.
+    """
+
+    number: int
+    name: str
+    rig: str | None
+    read_only: bool
+    paired_at: dt.datetime
+
+
+def pair_device(
+    book: Book, who: str, name: str, *, rig: str | None = None, read_only: bool = False
+) -> tuple[Done, str]:
+    """Let a device in.
+
+    Args:
+        book: The book.
+        who: Who lets it in.
+        name: What people call it.
+        rig: ID of the rig whose computer it is.
+        read_only: Let it look only.
+
+    Returns:
+        What was done, and the secret by which the device is known from now on. It is told this once and
+        kept nowhere.
+
+    Raises:
+        FormError: No name, or one that another device has.
+    """
+    named = str(read(_NAME, name, when_at(book)))
+    if len(named) > _LONGEST:
+        raise FormError(f"{named[:20]}… is too long for a name", do=f"Use at most {_LONGEST} characters")
+    secret = secrets.token_urlsafe(_SECRET_BYTES)
+    with book.act("device pair", who) as act:
+        taken = act.session.scalars(select(Device.name).where(Device.ended_at.is_(None)))
+        if named.casefold() in {each.casefold() for each in taken}:
+            raise FormError(f"A device {named!r} is paired already", do="Give this one another name")
+        row = find(book, act.session, rig, "rig") if rig else None
+        device = Device(
+            name=named, secret_sha256=_digest(secret), rig_id=row.id if row else None,
+            read_only=read_only, paired_at=act.at,
+        )  # fmt: skip
+        act.session.add(device)
+        act.about.append(named)
+    return Done(named), secret
+
+
+def end_device(book: Book, who: str, number: int) -> Done:
+    """Shut a device out; what it wrote stays.
+
+    Raises:
+        NotFoundError: No device of that number is paired.
+    """
+    with book.act("device end", who) as act:
+        device = act.session.get(Device, number)
+        if device is None or device.ended_at is not None:
+            raise NotFoundError(f"No device {number} is paired")
+        device.ended_at = act.at
+        act.about.append(device.name)
+        return Done(device.name)
+
+
+def device_of(book: Book, secret: str) -> Known | None:
+    """Return the paired device that has a secret, or None."""
+    with book.read() as session:
+        row = session.scalar(
+            select(Device).where(Device.secret_sha256 == _digest(secret), Device.ended_at.is_(None))
+        )
+        return None if row is None else _known(row)
+
+
+def paired(book: Book) -> list[Known]:
+    """Return the devices that are let in, oldest first."""
+    with book.read() as session:
+        rows = session.scalars(select(Device).where(Device.ended_at.is_(None)).order_by(Device.id))
+        return [_known(row) for row in rows]
+
+
+def _known(row: Device) -> Known:
+    rig = None if row.rig_id is None else rig_id(row.rig_id)
+    return Known(row.id, row.name, rig, row.read_only, row.paired_at)
+
+
+def _digest(secret: str) -> str:
+    return hashlib.sha256(secret.encode()).hexdigest()
