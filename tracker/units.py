@@ -29,7 +29,7 @@ _SPELLED: Final = {
     "hours": "hour", "hrs": "hour", "std": "hour", "days": "day", "°": "degree",
 }  # fmt: skip
 _SHOWN: Final = {"degC": "°C", "degree": "°", "mm^2": "mm²", "mm^3": "mm³", "g/cm^3": "g/cm³",
-                 "kJ/m^2": "kJ/m²", "N*m": "N·m", "1": ""}  # fmt: skip
+                 "kJ/m^2": "kJ/m²", "N*m": "N·m", "1": "", "percent": "%"}  # fmt: skip
 
 
 class UnitError(Refused, ValueError):

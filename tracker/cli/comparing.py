@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import click
@@ -13,12 +14,14 @@ from tracker.desk.forms import Ask, read
 from tracker.desk.moments import when_at
 from tracker.errors import Refused
 
-_SINCE = Ask("since", "Since", "moment")
+_MOMENT = Ask("since", "Date", "moment", past=False)
 
 
-def _scope(bench: Bench, since: str | None, *, family: bool, only_counted: bool = True) -> Scope:
-    moment = read(_SINCE, f"{since} 00:00" if since and len(since) == 10 else since, when_at(bench.book))  # noqa: PLR2004 - a bare date
-    return Scope(family=family, since=moment, only_counted=only_counted)
+def _moment(bench: Bench, typed: str | None) -> dt.datetime | None:
+    """Return a moment; a bare date is its first minute at the bench."""
+    bare = typed is not None and len(typed.strip()) == len("2026-03-14")
+    moment: dt.datetime | None = read(_MOMENT, f"{typed} 00:00" if bare else typed, when_at(bench.book))
+    return moment
 
 
 @click.command("why", epilog="Example: strandbook why J0012-P J0031-C --of tensile.strength")
@@ -29,6 +32,7 @@ def _scope(bench: Bench, since: str | None, *, family: bool, only_counted: bool 
 )
 @click.option("--family", is_flag=True, help="Look at other materials of the same family too.")
 @click.option("--since", metavar="DATE", help="Only what was measured since.")
+@click.option("--until", metavar="DATE", help="Only what was measured before.")
 @click.option("--only-counted/--all", default=True, help="Leave out what was set aside (as usual), or not.")
 @click.option(
     "--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer: SVG or PNG."
@@ -43,6 +47,7 @@ def why_command(
     quantity: str | None,
     family: bool,
     since: str | None,
+    until: str | None,
     only_counted: bool,
     picture: Path | None,
     as_json: bool,
@@ -51,14 +56,10 @@ def why_command(
 
     A and B are IDs (of jobs, spools, specimens), a material, or filters such as "material=X nozzle_c>260".
     """
-    told = why(
-        bench.book,
-        bench.plugged,
-        a,
-        b,
-        quantity,
-        _scope(bench, since, family=family, only_counted=only_counted),
+    scope = Scope(
+        family=family, since=_moment(bench, since), until=_moment(bench, until), only_counted=only_counted
     )
+    told = why(bench.book, bench.plugged, a, b, quantity, scope)
     if picture is not None:
         if told.answer is None:
             raise Refused("An overview has no picture", do="Name a quantity with --of")

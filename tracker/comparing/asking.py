@@ -17,6 +17,7 @@ from tracker.ids import read_id
 from tracker.orientation import in_words
 from tracker.plugged import Plugged
 from tracker.selection import ResultRow, result_rows, with_factors
+from tracker.units import shown
 from tracker.why import Factor, Observation, Problem, Question, Value
 
 Settings = Callable[[str], Mapping[str, str]]
@@ -30,12 +31,14 @@ class Scope:
     Attributes:
         family: Other materials of the same polymer family too.
         since: Only what was measured at or after this moment.
+        until: Only what was measured before this moment.
         only_counted: Leave out what a verdict set aside.
         settings: Where raw settings come from, or None.
     """
 
     family: bool = False
     since: dt.datetime | None = None
+    until: dt.datetime | None = None
     only_counted: bool = True
     settings: Settings | None = None
 
@@ -47,6 +50,7 @@ class _Sides:
     a: list[ResultRow]
     b: list[ResultRow]
     rest: list[ResultRow]
+    zone: dt.tzinfo
     excluded: Counter[str] = field(default_factory=Counter)
 
 
@@ -71,9 +75,10 @@ def problems(
         rows = result_rows(
             session.connection(), quantities=[quantity] if quantity else None, since=scope.since
         )
+        rows = [row for row in rows if _in_time(row, scope)]
         _put_factors(session, plugged, rows)
         side_a, side_b = group(book, session, a, rows), group(book, session, b, rows)
-    sides = _kept(side_a, side_b, rows, scope)
+    sides = _kept(side_a, side_b, rows, scope, book.zone)
     declared = quantities_of(plugged)
     shared = {row.quantity for row in sides.a} & {row.quantity for row in sides.b}
     return [
@@ -81,6 +86,10 @@ def problems(
         for name in sorted(shared)
         for lie in _ways(name, sides)
     ]
+
+
+def _in_time(row: ResultRow, scope: Scope) -> bool:
+    return scope.until is None or (row.at is not None and row.at < scope.until)
 
 
 def everything(book: Book, plugged: Plugged, names: Sequence[str]) -> list[Problem]:
@@ -91,7 +100,7 @@ def everything(book: Book, plugged: Plugged, names: Sequence[str]) -> list[Probl
         _put_factors(session, plugged, rows)
     declared = quantities_of(plugged)
     keys = sorted({(row.quantity, _way(row)) for row in rows})
-    sides = _Sides([], [], rows)
+    sides = _Sides([], [], rows, book.zone)
     return [_problem(declared.get(name), name, lie, sides, Scope(), ("", "")) for name, lie in keys]
 
 
@@ -112,7 +121,11 @@ def _put_factors(session: Session, plugged: Plugged, rows: Sequence[ResultRow]) 
 
 
 def _kept(
-    side_a: Sequence[ResultRow], side_b: Sequence[ResultRow], rows: Sequence[ResultRow], scope: Scope
+    side_a: Sequence[ResultRow],
+    side_b: Sequence[ResultRow],
+    rows: Sequence[ResultRow],
+    scope: Scope,
+    zone: dt.tzinfo,
 ) -> _Sides:
     excluded: Counter[str] = Counter()
 
@@ -137,6 +150,7 @@ def _kept(
         [row for row in side_a if usable(row)],
         [row for row in side_b if usable(row)],
         [row for row in rest if row.value is not None and (row.counted or not scope.only_counted)],
+        zone,
         excluded,
     )
 
@@ -179,7 +193,7 @@ def _problem(
         settings_a=_settings(a, scope),
         settings_b=_settings(b, scope),
         excluded=dict(sides.excluded),
-        scope=_scope_words(every, lie, scope),
+        scope=_scope_words(every, lie, scope, sides.zone),
     )
 
 
@@ -202,7 +216,7 @@ def _registry(rows: Sequence[ResultRow]) -> tuple[Factor, ...]:
 def _factor(name: str, values: Sequence[Any]) -> Factor:
     known = factor_named(name, values)
     return Factor(
-        name=name, unit=known.unit, resolution=known.resolution, span=known.span, kind=known.kind,
+        name=name, unit=shown(known.unit), resolution=known.resolution, span=known.span, kind=known.kind,
         same_cause=known.same_cause, label=known.words, settable=known.settable,
     )  # fmt: skip
 
@@ -242,7 +256,7 @@ def _settings(rows: Sequence[ResultRow], scope: Scope) -> dict[str, str]:
     return {key: " / ".join(found) for key, found in texts.items()}
 
 
-def _scope_words(rows: Sequence[ResultRow], lie: str | None, scope: Scope) -> str:
+def _scope_words(rows: Sequence[ResultRow], lie: str | None, scope: Scope, zone: dt.tzinfo) -> str:
     materials = sorted({row.material or "not recorded" for row in rows})
     methods = sorted({row.method for row in rows})
     parts = [
@@ -251,5 +265,7 @@ def _scope_words(rows: Sequence[ResultRow], lie: str | None, scope: Scope) -> st
         f"{len(materials)} materials of the family" if scope.family else f"material {', '.join(materials)}",
     ]
     if scope.since is not None:
-        parts.append(f"since {scope.since:%Y-%m-%d}")
+        parts.append(f"since {scope.since.astimezone(zone):%Y-%m-%d}")
+    if scope.until is not None:
+        parts.append(f"before {scope.until.astimezone(zone):%Y-%m-%d}")
     return "; ".join(parts)
