@@ -150,6 +150,23 @@ def test_quantiles_of_a_mixture_solve_its_distribution() -> None:
     assert below == pytest.approx(np.array([[0.025] * 2, [0.5] * 2, [0.975] * 2]), abs=1e-6)
 
 
+def test_quantiles_of_one_contrast_do_not_depend_on_the_others() -> None:
+    """A contrast whose quantile is found early keeps it while slower ones are still sought."""
+    rng = np.random.default_rng(8)
+    weight = np.array([0.3, 0.3, 0.4])
+    # The last contrast is three spikes far apart, which takes fifty bisections.
+    mean = np.column_stack([rng.normal(0, 1, (3, 12)), [-1e3, 0.0, 1e3]])
+    variance = np.column_stack([rng.lognormal(0, 1, (3, 12)), np.full(3, 1e-18)])
+    together = quantiles(Posterior(weight, weight, weight, weight, mean, variance), (0.025, 0.5, 0.975))
+    alone = [
+        quantiles(
+            Posterior(weight, weight, weight, weight, mean[:, [i]], variance[:, [i]]), (0.025, 0.5, 0.975)
+        )
+        for i in range(13)
+    ]
+    assert together == pytest.approx(np.hstack(alone), abs=1e-5)
+
+
 def test_weights_sum_to_one() -> None:
     """The grid's weights are a probability."""
     design = _book_design()
