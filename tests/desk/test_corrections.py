@@ -324,6 +324,18 @@ def test_a_corrected_day_brings_the_calibration_of_that_day(book: Book) -> None:
     assert row.results[0].uncertainty < pull.results[0].uncertainty
 
 
+def test_one_calibration_of_several_is_enough_to_compute_anew(book: Book) -> None:
+    """The load cell had another calibration that day; the callipers never had one."""
+    cell = a_calibrated_rig(book, "1 N", done_on="2026-01-05")
+    calibrate(book, WHO, cell, {"uncertainty": "20 N", "done_on": "2026-02-05"})
+    callipers = a_rig(
+        book, "callipers", role="instrument", measures="length", capacity="150 mm", resolution="0.01"
+    )
+    pull = a_pull(book, a_piece(book), rigs=[cell, callipers])
+    correct(book, pull.id, "at=2026-01-20 10:00")
+    assert row_of(book, pull.id).results[0].uncertainty < pull.results[0].uncertainty
+
+
 def test_a_method_that_is_back_computes_what_waited(book: Book) -> None:
     """Readings entered while a plugin failed give their result when it is mended."""
 
