@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from sqlalchemy import select
@@ -258,7 +258,7 @@ class _Rows:
                 "relation": result.relation,
                 "remarks": list(result.remarks),
                 "refused": result.refused or None,
-                "budget": [asdict(part) for part in result.budget] or None,
+                "budget": [{"source": p.source, "u": p.u, "share": p.share} for p in result.budget] or None,
                 "method_version": version,
                 "counted": result.value is not None,
             }
