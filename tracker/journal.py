@@ -23,7 +23,7 @@ FIRST_PREV: Final = "0" * 64
 
 _SAFE_INTEGER: Final = 2**53
 _LARGEST: Final = int(sys.float_info.max)
-_PLAIN_LOW, _PLAIN_HIGH = 1e-4, 1e16
+_PLAIN_LOW: Final = 1e-4
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,8 @@ def hash_of(body: str) -> str:
 
 def moment(value: dt.datetime) -> str:
     """Return a moment as RFC 3339 text in UTC with microseconds: one moment, one text."""
-    return value.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    # Not strftime: it writes the year 999 in three digits on some systems.
+    return value.astimezone(dt.UTC).isoformat(timespec="microseconds")[:-6] + "Z"
 
 
 def plain(value: Any) -> Any:
@@ -134,7 +135,7 @@ def canonical_row(values: Sequence[Any]) -> str:
             if value.is_integer() and abs(value) < _SAFE_INTEGER:
                 quick.append(int(value))
                 continue
-            if not _PLAIN_LOW <= abs(value) < _PLAIN_HIGH:
+            if not _PLAIN_LOW <= abs(value) < _SAFE_INTEGER:
                 return canonical(list(values))
         elif isinstance(value, (dict, list)) or (isinstance(value, int) and abs(value) >= _SAFE_INTEGER):
             return canonical(list(values))

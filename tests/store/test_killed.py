@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -44,7 +45,8 @@ class Nursery:
         for line in self._lines():
             if line.startswith("begun"):
                 time.sleep(after)
-                os.kill(int(line.split()[1]), signal.SIGKILL)
+                with suppress(ProcessLookupError):
+                    os.kill(int(line.split()[1]), signal.SIGKILL)
             else:
                 promised = int(line)
         return promised
@@ -110,7 +112,8 @@ def test_killed_while_a_book_is_made(tmp_path: Path, nursery: Nursery) -> None:
     takes = time.monotonic() - began
     for number in range(30):
         place = str(tmp_path / f"b{number}")
-        nursery.kill_one("make", place, 0, takes * number / 20)
+        # The last one is given time enough on any machine, so that both outcomes are seen.
+        nursery.kill_one("make", place, 0, takes * number / 20 if number < 29 else 60 * takes)
         try:
             open_book(place).close()
             outcomes.add("made")
