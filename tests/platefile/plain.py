@@ -59,6 +59,7 @@ class Block:
     start_s: float = 0.0
     time_s: float = 0.0
     key: int = NO_LAYER
+    placed: bool = False
     speed: float = 0.0
     acceleration: float = 1.0
 
@@ -243,8 +244,8 @@ class Plain:
                 if block.lays:
                     block.key = own_key(block)
                     near = block
-                elif block.key == NO_LAYER and near and near.visit == block.visit:
-                    block.key = near.key
+                elif not block.placed and near and near.visit == block.visit:
+                    block.key, block.placed = near.key, True
 
     def sums(self) -> None:
         """Add every row to its cell."""
@@ -264,7 +265,7 @@ class Plain:
                 if not block.context.auxiliary:
                     feet[block.context.objects][block.key].extend(block.points)
         for objects, layers in feet.items():
-            level = [key for key in layers if key != NO_LAYER and not is_ramp(key)]
+            level = [key for key in layers if layers[key] and key != NO_LAYER and not is_ramp(key)]
             if level:
                 low = [point for key in level if key <= min(level) + FOOT_UM for point in layers[key]]
                 self.tally.add_foot((objects, 0), min(level), low)

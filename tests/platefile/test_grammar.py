@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from tracker.platefile.grammar import checksum, take_apart
@@ -106,6 +106,9 @@ def test_a_number_after_t_is_a_tool() -> None:
 
 
 @given(st.binary(max_size=80))
+@example(b"t")
+@example(b"M486")
+@example(b"G92")
 def test_no_line_fails(raw: bytes) -> None:
     """Whatever stands in a line, it can be taken apart and given a meaning."""
     assert isinstance(of_line(raw.replace(b"\n", b"")), tuple)

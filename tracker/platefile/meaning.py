@@ -146,7 +146,9 @@ def _pause(line: Line) -> tuple[Meaning, ...]:
 
 
 def _tool(line: Line) -> tuple[Meaning, ...]:
-    return (("tool", int(line.words["T"] or 0)),)
+    # A "T" alone, or with what is no number, belongs to the firmware's menu.
+    number = line.words.get("T")
+    return (("unknown", "T"),) if number is None else (("tool", int(number)),)
 
 
 _M486 = re.compile(r"\s*((?:[TSPUC]\s*-?\d*\s*)*)(?:A\s*(.*))?", re.IGNORECASE | re.DOTALL)
