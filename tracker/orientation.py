@@ -17,7 +17,11 @@ NOTATIONS: Final = frozenset(
 )
 """Six permutations, six ordered pairs, three single axes."""
 
-_WORDS: Final = {"flat": "XYZ", "on edge": "XZY", "edge": "XZY", "upright": "ZXY"}
+FLAT: Final = "flat"
+ON_EDGE: Final = "on edge"
+UPRIGHT: Final = "upright"
+
+_WORDS: Final = {FLAT: "XYZ", ON_EDGE: "XZY", "edge": "XZY", UPRIGHT: "ZXY"}
 
 
 class OrientationError(Refused, ValueError):
@@ -49,4 +53,4 @@ def in_words(letters: str | None) -> str:
         return "not recorded"
     place = letters.find("Z")
     # Two letters leave the third to be inferred; XY alone says that Z is the shortest.
-    return {0: "upright", 1: "on edge"}.get(place, "flat")
+    return {0: UPRIGHT, 1: ON_EDGE}.get(place, FLAT)

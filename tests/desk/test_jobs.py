@@ -12,6 +12,7 @@ from sqlalchemy import select
 
 from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_job, a_material, a_spool, at, entries, row_of
+from tests.platefile.builder import TWO, boxes, text
 from tracker.book import Book
 from tracker.desk.forms import FormError
 from tracker.desk.jobs import (
@@ -128,7 +129,7 @@ def test_a_job_not_yet_started_has_no_outcome(book: Book) -> None:
 def test_the_plate_file_is_kept_whole(book: Book, tmp_path: Path) -> None:
     """Every byte that went to the printer is there to be read again."""
     sent = tmp_path / "plate.gcode"
-    sent.write_bytes(b"G28\nG1 X1\r\n\0\xff")
+    sent.write_bytes(text([*boxes(TWO), "; \xe4\r"]) + b"; \xff")
     a_material(book)
     done = add_job(book, WHO, {}, material="Nordlicht ASA", plate=PlateFile.read(sent))
     row = row_of(book, done.id)

@@ -7,9 +7,9 @@ from typing import Any
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, note
+from tracker.cli._telling import as_json, done, note, width
 from tracker.cli.labelling import print_labels, sheet_options
-from tracker.desk.offbed import OUTCOMES, PieceOutcome, open_pieces, read_outcomes, take_off
+from tracker.desk.offbed import OUTCOMES, PieceOutcome, open_pieces, plate_map, read_outcomes, take_off
 from tracker.errors import Refused
 
 
@@ -57,6 +57,9 @@ def offbed_command(
 
 def _asked(bench: Bench, job: str) -> list[PieceOutcome]:
     waiting = open_pieces(bench.book, job)
+    drawn = plate_map(bench.book, job, width())
+    if drawn:
+        note(drawn.rstrip())
     note(f"{len(waiting)} pieces: g good, u usable (remark), f failed (cause), Enter later.")
     said = [_asked_one(piece, words) for piece, words in waiting]
     return [each for each in said if each is not None]

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from tracker.cli._asking import answered, asks
+from tracker.cli._asking import answered, asks, until_read
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, note, say_json
+from tracker.cli._telling import as_json, done, note, say_json, width, write_file
 from tracker.desk import jobs
 from tracker.desk.finding import find
 from tracker.desk.moments import when_at
 from tracker.errors import Refused
+from tracker.orientation import checked_letters
 from tracker.records import shown_record
+
+if TYPE_CHECKING:
+    from tracker.desk.plates import PlatePiece, PlateRead
 
 
 @click.group("job", short_help="Jobs: add, change, end.")
@@ -24,7 +28,7 @@ def job_command() -> None:
 
 @job_command.command(
     "add",
-    epilog="Example: strandbook job add plate.gcode --spool S0007-K --piece bar:ZXY:5 --started now",
+    epilog="Example: strandbook job add plate.gcode --spool S0007-K --started now --geometry iso527-1a",
 )
 @click.argument("file", required=False, type=click.Path(path_type=Path))
 @click.option(
@@ -32,7 +36,21 @@ def job_command() -> None:
 )
 @click.option("--material", metavar="NAME", help="Material, where the spool is not known.")
 @click.option(
-    "--piece", "pieces", multiple=True, metavar="NAME:ORIENTATION[:COUNT]", help="What is on the plate."
+    "--piece",
+    "pieces",
+    multiple=True,
+    metavar="NAME:ORIENTATION[:COUNT]",
+    help="What is on the plate; with FILE only to correct what it says.",
+)
+@click.option(
+    "--geometry",
+    "geometries",
+    multiple=True,
+    metavar="[PIECE=]TEMPLATE",
+    help="Template of pieces, where the one found by size is wrong: iso178, bar=iso527-1a, 3=free.",
+)
+@click.option(
+    "--dummy", "dummies", multiple=True, metavar="PIECE", help="Piece printed for layer times only."
 )
 @click.option("--again", metavar="JOB", help="The job of which this is another attempt.")
 @asks((*jobs.MEANT_FORM, *jobs.MEASURED_FORM))
@@ -45,16 +63,29 @@ def job_add(
     spools: tuple[str, ...],
     material: str | None,
     pieces: tuple[str, ...],
+    geometries: tuple[str, ...],
+    dummies: tuple[str, ...],
     again: str | None,
     as_json: bool,
     **typed: Any,
 ) -> None:
-    """Enter a job: plate FILE, spools, pieces, what was set and what was measured."""
+    """Enter a job: plate FILE, spools, pieces, what was set and what was measured.
+
+    Pieces, places, orientations, set-points and times are read from FILE; without one they are typed.
+    """
     wanted = [jobs.read_piece(each) for each in pieces]
     plate = jobs.PlateFile.read(file) if file else None
     if bench.may_ask and not (spools or material or again):
         spools = tuple(click.prompt("Spools printed from (IDs)", err=True).split())
-    if bench.may_ask and not (wanted or again):
+    read = None
+    if plate is not None:
+        read = jobs.read_job_plate(bench.book, plate, spools=spools, material=material, again=again)
+    if read is not None:
+        _settle_pieces(bench, read, wanted, geometries, dummies)
+        typed = {**_commanded(read), **{key: value for key, value in typed.items() if value is not None}}
+    elif geometries or dummies:
+        raise Refused("--geometry and --dummy name pieces of a plate file", do="Give FILE, a new one")
+    elif bench.may_ask and not (wanted or again):
         wanted = _asked_pieces()
     answers = answered(
         bench, (*jobs.MEANT_FORM, *jobs.MEASURED_FORM), typed, when_at(bench.book), _last(bench, again)
@@ -66,13 +97,58 @@ def job_add(
         spools=spools,
         material=material,
         plate=plate,
-        pieces=wanted,
+        pieces=() if read is not None else wanted,
         again=again,
+        read=read,
     )
     if as_json:
+        for sentence in act.says:
+            note(sentence)
         say_json(job_data(bench, act.id))
     else:
         done(act, False, f"strandbook job end {act.id}, then strandbook offbed {act.id}")
+
+
+def _settle_pieces(
+    bench: Bench,
+    read: PlateRead,
+    wanted: list[jobs.PieceWanted],
+    geometries: tuple[str, ...],
+    dummies: tuple[str, ...],
+) -> None:
+    """Bring what the plate says of its pieces together with what the person says, and have it confirmed."""
+    from tracker.desk import plates  # noqa: PLC0415 - brings numpy, which other commands do not need
+
+    plates.give_geometries(read, geometries)
+    plates.mark_dummies(read, dummies)
+    plates.give_pieces(read, [(each.name, each.orientation) for each in wanted for _ in range(each.count)])
+    for sentence in read.says if bench.may_ask else ():
+        note(sentence)
+    for group in plates.alike(read):
+        number = plates.numbers_of(read, group)
+        dummy = " (dummy)" if group[0].dummy else ""
+        note(f"{number}  {group[0].kind}{dummy}: {group[0].words}")
+        if bench.may_ask and not wanted:
+            plates.give_orientation(group, _confirmed(group[0]))
+
+
+def _confirmed(piece: PlatePiece) -> str:
+    """Ask whether the letters are right; Enter takes them."""
+    typed = until_read(
+        f"  Orientation of {piece.kind}",
+        lambda typed: typed and checked_letters(typed),
+        piece.orientation,
+    )
+    return checked_letters(typed) if typed else ""
+
+
+def _commanded(read: PlateRead) -> dict[str, Any]:
+    """Return the set-points that the plate commands, so that nobody is asked for them."""
+    from tracker.desk import plates  # noqa: PLC0415 - loaded by now
+
+    kept = ("nozzle_set_c", "bed_set_c", "chamber_set_c", "fan_set_pct", "layer_height_mm", "line_width_mm")
+    columns = plates.job_columns(read.plate)
+    return {name: columns[name] for name in kept if columns.get(name) is not None}
 
 
 def _last(bench: Bench, again: str | None) -> dict[str, Any]:
@@ -125,3 +201,21 @@ def job_end(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> None:
     """Enter how a job ended and what was measured while it ran."""
     answers = answered(bench, jobs.END_FORM, typed, when_at(bench.book), {"ended_at": "now"})
     done(jobs.end_job(bench.book, bench.who, job, answers), as_json)
+
+
+@job_command.command("map", epilog="Example: strandbook job map J0012-P -o plate.svg")
+@click.argument("job")
+@click.option(
+    "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Picture: FILE.svg or FILE.png."
+)
+@click.option("--mark", metavar="PIECE", help="Piece to stand out.")
+@pass_bench
+def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None) -> None:
+    """Draw the plate of JOB from above: which piece is which, and what became of it."""
+    from tracker.desk.platemaps import map_picture, map_text  # noqa: PLC0415 - brings numpy
+
+    if output is None:
+        click.echo(map_text(bench.book, job, width(), mark), nl=False)
+        return
+    data = map_picture(bench.book, job, output.suffix.lower().removeprefix("."), mark)
+    write_file(output, data)

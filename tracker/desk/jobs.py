@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -21,6 +22,9 @@ from tracker.ids import job_id, specimen_id, spool_id
 from tracker.model import Job, JobSpool, SettingChange, Specimen
 from tracker.orientation import checked_letters
 from tracker.units import UnitError, parse
+
+if TYPE_CHECKING:
+    from tracker.desk.plates import PlateRead
 
 _HOT: Final[dict[str, Any]] = {"unit": "degC", "low": -50.0, "high": 600.0}
 _LENGTH: Final[dict[str, Any]] = {"unit": "mm", "low": 0.005, "high": 20.0}
@@ -62,6 +66,8 @@ _REPEATED: Final = (
     "layer_height_mm", "line_width_mm",
 )  # fmt: skip
 """What another attempt takes over from the earlier one where nothing else is said."""
+
+_OF_PLATE: Final = ("filament_mm", "filament_g", "time_s")
 
 _MOST_PIECES: Final = 999
 
@@ -123,45 +129,128 @@ def add_job(
     plate: PlateFile | None = None,
     pieces: Sequence[PieceWanted] = (),
     again: str | None = None,
+    read: PlateRead | None = None,
 ) -> Done:
     """Enter a job with its pieces.
 
     Args:
         book: The book.
         who: Who enters it.
-        typed: Answers to :data:`MEANT_FORM` and :data:`MEASURED_FORM`.
+        typed: Answers to :data:`MEANT_FORM` and :data:`MEASURED_FORM`; what the plate says fills the rest.
         spools: IDs of the spools, the first in tool 0.
         material: Name of the material where the spool is not known.
         plate: The plate file; it is kept whole.
-        pieces: What is on the plate; taken over from ``again`` where empty.
+        pieces: What is on the plate, where no file says it; taken over from ``again`` where empty. With a
+            file they correct names and letters of what was derived.
         again: The job of which this is another attempt.
+        read: The plate as :func:`read_job_plate` gave it and somebody confirmed it; read anew where None.
 
     Raises:
         FormError: A field is wrong, or neither spool nor material is known.
+        PlateRefused: The file is no readable plate.
     """
     values = clean((*MEANT_FORM, *MEASURED_FORM), typed, when_at(book))
+    if read is None and plate is not None:
+        read = read_job_plate(book, plate, spools=spools, material=material, again=again)
+    if read is not None:
+        _name_pieces(read, pieces)
     with book.act("job add", who) as act:
         earlier = find(book, act.session, again, "job") if again else None
-        job = Job(**_taken_over(values, earlier), outcome="running" if values["started_at"] else None)
+        job = Job(
+            **_taken_over(_with_plate(values, read), earlier),
+            outcome="running" if values["started_at"] else None,
+        )
         if earlier is not None:
             job.again_of_id = earlier.id
         _put_spools(book, act, job, spools or _spools_of(earlier), material)
         _put_plate(act, job, plate, earlier)
-        job.specimens = _specimens(pieces, earlier)
+        job.specimens = _from_plate(read) if read is not None else _specimens(pieces, earlier)
         act.session.add(job)
         act.session.flush()
         made = [specimen_id(job.id, piece.piece) for piece in job.specimens]
         act.about += [job_id(job.id), *(spool_id(each.spool_id) for each in job.spools)]
-    return Done(job_id(job.id), [] if made else ["It has no pieces yet."], made)
+    return Done(job_id(job.id), _said_of(read, values, job_id(job.id), made), made)
+
+
+def read_job_plate(
+    book: Book,
+    plate: PlateFile,
+    *,
+    spools: Sequence[str] = (),
+    material: str | None = None,
+    again: str | None = None,
+) -> PlateRead | None:
+    """Read a plate for a job: density and diameter from the spool's record, else from the file.
+
+    Args:
+        book: The book.
+        plate: The file.
+        spools: IDs of the spools; those of ``again`` where empty.
+        material: Name of the material where the spool is not known.
+        again: The job of which this is another attempt.
+
+    Returns:
+        The plate, or None where it is the one of ``again``: its pieces are taken over as they are.
+
+    Raises:
+        PlateRefused: The file is no readable plate.
+    """
+    from tracker.desk.plates import read_pieces  # noqa: PLC0415 - brings numpy, which other jobs do not need
+
+    with book.read() as session:
+        earlier = find(book, session, again, "job") if again else None
+        if earlier is not None and earlier.plate_sha256 == hashlib.sha256(plate.data).hexdigest():
+            return None
+        named = list(spools) or _spools_of(earlier)
+        spool = find(book, session, named[0], "spool") if named else None
+        made_of = material_named(session, material) if material and spool is None else None
+        of = spool.material if spool is not None else made_of or (earlier.material if earlier else None)
+        return read_pieces(
+            plate.data,
+            density_g_cm3=of.density_g_cm3 if of is not None else None,
+            diameter_mm=spool.diameter_mm if spool is not None else None,
+        )
+
+
+def _name_pieces(read: PlateRead, pieces: Sequence[PieceWanted]) -> None:
+    from tracker.desk.plates import give_pieces  # noqa: PLC0415 - loaded by now
+
+    give_pieces(read, [(each.name, each.orientation) for each in pieces for _ in range(each.count)])
+
+
+def _with_plate(values: dict[str, Any], read: PlateRead | None) -> dict[str, Any]:
+    """Return a job's columns: what the person said, and what the plate says where nobody did."""
+    if read is None:
+        return values
+    from tracker.desk.plates import job_columns  # noqa: PLC0415 - loaded by now
+
+    said = {key: value for key, value in values.items() if value is not None}
+    return values | job_columns(read.plate) | said
+
+
+def _from_plate(read: PlateRead) -> list[Specimen]:
+    from tracker.desk.plates import specimen_columns  # noqa: PLC0415 - loaded by now
+
+    return [
+        Specimen(piece=number, **specimen_columns(piece, read.plate))
+        for number, piece in enumerate(read.pieces, start=1)
+    ]
+
+
+def _said_of(read: PlateRead | None, values: Mapping[str, Any], job: str, made: list[str]) -> list[str]:
+    if read is None:
+        return [] if made else ["It has no pieces yet."]
+    from tracker.desk.plates import contradictions, job_columns  # noqa: PLC0415 - loaded by now
+
+    return read.says + contradictions(values, job_columns(read.plate), job)
 
 
 def _taken_over(values: dict[str, Any], earlier: Job | None) -> dict[str, Any]:
     if earlier is None:
         return values
-    return {
-        key: getattr(earlier, key) if value is None and key in _REPEATED else value
-        for key, value in values.items()
-    }
+    # Lengths and times are the plate's: a new plate has brought its own.
+    kept = _REPEATED if "time_s" in values else (*_REPEATED, *_OF_PLATE)
+    return values | {key: getattr(earlier, key) for key in kept if values.get(key) is None}
 
 
 def _spools_of(job: Job | None) -> list[str]:
@@ -197,7 +286,7 @@ def _specimens(pieces: Sequence[PieceWanted], earlier: Job | None) -> list[Speci
                 piece=each.piece, name=each.name, orientation=each.orientation, geometry=each.geometry,
                 x_mm=each.x_mm, y_mm=each.y_mm, size_x_mm=each.size_x_mm, size_y_mm=each.size_y_mm,
                 size_z_mm=each.size_z_mm, filament_mm=each.filament_mm, filament_g=each.filament_g,
-                plate_facts=each.plate_facts,
+                plate_facts=each.plate_facts, dummy=each.dummy,
             )
             for each in earlier.specimens
         ]  # fmt: skip

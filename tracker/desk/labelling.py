@@ -111,7 +111,7 @@ def stock_named(name: str) -> Stock:
 
 def _labelled(row: Any) -> list[Any]:
     if isinstance(row, Job):
-        return [piece for piece in row.specimens if piece.outcome != "failed"]
+        return [piece for piece in row.specimens if piece.outcome != "failed" and not piece.dummy]
     return [row]
 
 

@@ -76,11 +76,13 @@ def take_off(book: Book, who: str, job: str, outcomes: Sequence[PieceOutcome], *
         for number, piece in known.items():
             if number in named:
                 _enter(piece, named[number])
-            elif rest and piece.outcome is None:
+            elif rest and piece.outcome is None and not piece.dummy:
                 _enter(piece, PieceOutcome(number, rest))
         act.about += [job_id(row.id), *(specimen_id(row.id, number) for number in named)]
-        fit = [specimen_id(row.id, n) for n, piece in known.items() if piece.outcome in ("good", "usable")]
-        still = [specimen_id(row.id, n) for n, piece in known.items() if piece.outcome is None]
+        # A dummy is thrown away: it needs neither an outcome nor a label.
+        kept = {n: piece for n, piece in known.items() if not piece.dummy}
+        fit = [specimen_id(row.id, n) for n, piece in kept.items() if piece.outcome in ("good", "usable")]
+        still = [specimen_id(row.id, n) for n, piece in kept.items() if piece.outcome is None]
     says = [f"Not yet said: {', '.join(still)}."] if still else []
     return Done(job_id(row.id), says, fit)
 
@@ -112,8 +114,23 @@ def open_pieces(book: Book, job: str) -> list[tuple[int, str]]:
         return [
             (piece.piece, f"{specimen_id(row.id, piece.piece)}  {piece.name or ''} {piece.orientation or ''}")
             for piece in row.specimens
-            if piece.outcome is None
+            if piece.outcome is None and not piece.dummy
         ]
+
+
+def plate_map(book: Book, job: str, width: int) -> str:
+    """Return the map of a job's plate in block characters; empty where its plate is not known.
+
+    Raises:
+        NotFoundError: There is no such job.
+    """
+    with book.read() as session:
+        row = find(book, session, job, "job")
+        if not any(piece.plate_facts for piece in row.specimens):
+            return ""
+        from tracker.desk.platemaps import has_map, map_of_row  # noqa: PLC0415 - brings numpy
+
+        return map_of_row(row, width) if has_map(row) else ""
 
 
 def check_outcome(piece: int, outcome: str | None, words: str | None) -> None:

@@ -9,20 +9,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import permutations
 
+from tracker import orientation as orientation_notation
+from tracker.orientation import FLAT, ON_EDGE, UPRIGHT
 from tracker.platefile.platefacts import PlateObject
 from tracker.platefile.refusals import BadNotation
 
-NOTATIONS = (
-    *("".join(letters) for letters in permutations("XYZ")),
-    *("".join(letters) for letters in permutations("XYZ", 2)),
-    *"XYZ",
-)
+NOTATIONS = tuple(sorted(orientation_notation.NOTATIONS))
 """Everything that is an orientation: six permutations, six ordered pairs, three single letters."""
 
 NO_AXIS = "no preferred axis"
-FLAT, ON_EDGE, UPRIGHT = "flat", "on edge", "upright"
 _CLEARLY_LONGER = 1.2
 _ALIKE = 1.05
 _STRAIGHT_DEG = 3.0

@@ -115,6 +115,9 @@ def _piece(row: Specimen) -> dict[str, Any]:
         "filament_mm": row.filament_mm,
         "filament_g": row.filament_g,
         "layer_time_min_s": facts.get("layer_time_min_s"),
+        "own_layer_time_min_s": facts.get("own_layer_time_min_s"),
+        "geometry": row.geometry,
+        "dummy": bool(row.dummy),
         "remark": row.remark,
         "cause": row.cause,
     }

@@ -1,0 +1,182 @@
+"""What a plate file says of one piece, as the book keeps it: plain numbers, each with its basis."""
+
+from __future__ import annotations
+
+import statistics
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final
+
+from tracker.errors import Refused
+from tracker.platefile import (
+    NOT_STATED,
+    STATED,
+    Hint,
+    Plate,
+    PlateObject,
+    Reading,
+    Section,
+    Window,
+    gauge_window,
+    orientation_of,
+    piece_named,
+    section,
+)
+
+_FAN: Final = 0
+"""Index of the fan that cools the part; what the others do is the machine's."""
+
+_WHAT: Final = ("nozzle_c", "bed_c", "chamber_c")
+
+
+def facts_of(piece: PlateObject, geometry: str, plate: Plate) -> dict[str, Any]:
+    """Return what is kept of an object of a plate.
+
+    Args:
+        piece: The object.
+        geometry: Id of its template, which says where its gauge section lies.
+        plate: The plate, for what holds for all of it.
+    """
+    lies = orientation_of(piece)
+    cut = _gauge_section(piece, geometry)
+    return {
+        "key": piece.key,
+        "box_mm": _rounded(piece.box_mm),
+        "centre_mm": _rounded(piece.centre_mm),
+        "size_mm": _rounded(piece.size_mm),
+        "rect_mm": _rounded(piece.rect_mm),
+        "angle_deg": round(piece.angle_deg, 2),
+        # A straight piece is drawn as its box; only one that lies askew needs its outline.
+        "outline_mm": [_rounded(point) for point in piece.outline_mm] if lies.rotation_deg else [],
+        "lies": lies.text,
+        "layers": piece.layers,
+        "layer_time_min_s": round(piece.layer_time_min_s, 2),
+        "own_layer_time_min_s": round(piece.own_layer_time_min_s, 2),
+        "aux_mm": round(piece.aux_mm, 2),
+        "retractions": piece.retractions.count + piece.retractions.by_firmware,
+        "basis": {
+            "object": "told apart by islands, guessed" if plate.objects_guessed else plate.dialect,
+            "filament_mm": piece.filament_basis,
+            "filament_g": piece.filament_g_basis,
+            "line_width_mm": piece.line_width_basis,
+            "time": plate.time_basis,
+        },
+        "section": section_facts(piece, cut, plate.hints),
+        "spans_s": [[round(start, 1), round(end, 1)] for start, end in cut.spans_s],
+        "tops_mm": [
+            round(layer.z_mm, 3) for layer in piece.layer_facts[cut.first_layer - 1 : cut.last_layer]
+        ],
+    }
+
+
+def _gauge_section(piece: PlateObject, geometry: str) -> Section:
+    """Cut the gauge section out; where a template's window misses the piece, the whole piece is taken."""
+    try:
+        return section(piece, gauge_window(piece_named(geometry), piece))
+    except Refused:
+        return section(piece, Window.heights(piece.box_mm[2], piece.box_mm[5]))
+
+
+def section_facts(piece: PlateObject, cut: Section, hints: Sequence[Hint]) -> dict[str, Any]:
+    """Return the facts of a gauge section: where it lies, and the values in force while it was deposited."""
+    layers = piece.layer_facts[cut.first_layer - 1 : cut.last_layer]
+    # Nothing is laid on the top layer, so its time bonds nothing.
+    times = [layer.time_s for layer in layers if layer is not piece.layer_facts[-1]] or [layers[-1].time_s]
+    heights = [layer.height_mm for layer in layers]
+    points = cut.set_points
+    fans = dict(points.fans_pct)
+    return {
+        "window": cut.window.text,
+        "how": cut.how,
+        "z_mm": _rounded(cut.z_mm),
+        "first_layer": cut.first_layer,
+        "last_layer": cut.last_layer,
+        **{what: _or_hint(what, getattr(points, what), hints) for what in _WHAT},
+        "fan_pct": as_data(fans.get(_FAN, Reading())),
+        "layer_height_mm": _of(statistics.fmean(heights), min(heights), max(heights), "commanded"),
+        "line_width_mm": _same(piece.line_width_mm, piece.line_width_basis),
+        "layer_time_s": _of(cut.layer_time_median_s, min(times), max(times), "estimated"),
+        "flow_mm3_s": as_data(cut.flow_mm3_s),
+        "print_speed_mm_s": as_data(cut.speed_mm_s),
+    }
+
+
+def as_data(reading: Reading) -> dict[str, Any]:
+    """Return a reading as the book keeps it."""
+    return _of(reading.value, reading.low, reading.high, reading.basis)
+
+
+def _of(value: float | None, low: float | None, high: float | None, basis: str) -> dict[str, Any]:
+    return {"value": _short(value), "low": _short(low), "high": _short(high), "basis": basis}
+
+
+def _same(value: float, basis: str) -> dict[str, Any]:
+    return _of(value, value, value, basis)
+
+
+def _or_hint(what: str, reading: Reading, hints: Sequence[Hint]) -> dict[str, Any]:
+    """Return a set-point; one that no command states is taken from a hint where all hints agree."""
+    if reading.value is not None:
+        return as_data(reading)
+    hint = agreed_hint(what, hints)
+    if hint is None:
+        return _of(None, None, None, NOT_STATED)
+    return {**_same(hint.value, STATED), "origin": hint.origin}
+
+
+def agreed_hint(what: str, hints: Iterable[Hint]) -> Hint | None:
+    """Return the hint at a set-point, or None where there is none or they contradict each other."""
+    found = [hint for hint in hints if hint.what == what]
+    return found[0] if len({hint.value for hint in found}) == 1 else None
+
+
+def usual_set_points(plate: Plate) -> dict[str, float]:
+    """Return the set-points under which most of the filament was deposited, of those that are commanded."""
+    weights: dict[str, dict[float, float]] = defaultdict(lambda: defaultdict(float))
+    for piece in plate.objects:
+        for layer in piece.layer_facts:
+            for stretch in layer.stretches:
+                for name, value in _commanded(stretch):
+                    weights[name][value] += stretch.filament_mm
+    return {name: max(held, key=held.__getitem__) for name, held in weights.items()}
+
+
+def _commanded(stretch: Any) -> Iterable[tuple[str, float]]:
+    for what in _WHAT:
+        value = getattr(stretch, what)
+        if value is not None:
+            yield what, value
+    fan = dict(stretch.fans_pct).get(_FAN)
+    if fan is not None:
+        yield "fan_pct", round(fan, 1)
+
+
+def object_of(name: str, facts: Mapping[str, Any]) -> PlateObject:
+    """Return an object as far as a map needs it, from what is kept of a piece."""
+    return PlateObject(
+        key=facts["key"],
+        name=name,
+        box_mm=tuple(facts["box_mm"]),
+        centre_mm=tuple(facts["centre_mm"]),
+        size_mm=tuple(facts["size_mm"]),
+        rect_mm=tuple(facts["rect_mm"]),
+        angle_deg=facts["angle_deg"],
+        outline_mm=tuple(tuple(point) for point in facts["outline_mm"]),
+        **_BLANK,
+    )
+
+
+_BLANK: Final[dict[str, Any]] = {
+    "line_width_mm": 0.0, "line_width_basis": "", "layer_height_mm": 0.0, "filament_mm": 0.0,
+    "filament_basis": "", "aux_mm": 0.0, "filament_g": None, "filament_g_basis": "", "layer_facts": (),
+    "flow_mm3_s": None, "speed_mm_s": None, "retractions": None, "set_points": None,
+}  # fmt: skip
+"""What a map does not look at."""
+
+
+def _rounded(numbers: Iterable[float]) -> list[float]:
+    return [round(number, 3) for number in numbers]
+
+
+def _short(number: float | None) -> float | None:
+    return None if number is None else round(number, 3)

@@ -1,0 +1,93 @@
+"""The map of a job's plate: its pieces from above, with their IDs and what became of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from tracker.book import Book
+from tracker.desk.finding import find
+from tracker.desk.platefacts import object_of
+from tracker.errors import Refused
+from tracker.ids import job_id, specimen_id
+from tracker.model import Job, Specimen
+from tracker.platefile import (
+    PlateObject,
+    plate_map_png,
+    plate_map_svg,
+    plate_map_text,
+)
+
+Labelled = tuple[list[PlateObject], dict[str, tuple[str, str]]]
+
+
+def map_text(book: Book, job: str, width: int = 80, highlight: str | None = None) -> str:
+    """Return the map of a job's plate in block characters, pieces listed row by row under it.
+
+    Args:
+        book: The book.
+        job: ID of the job.
+        width: Columns to use.
+        highlight: ID of a piece to stand out.
+
+    Raises:
+        Refused: The job's plate is not known.
+    """
+    objects, labels, marked = _of(book, job, highlight)
+    return plate_map_text(objects, labels, highlight=marked, width=width)
+
+
+def map_picture(book: Book, job: str, form: str, highlight: str | None = None) -> bytes:
+    """Return the map of a job's plate as a picture.
+
+    Args:
+        book: The book.
+        job: ID of the job.
+        form: ``svg`` or ``png``.
+        highlight: ID of a piece to stand out.
+
+    Raises:
+        Refused: The job's plate is not known, or there is no such form.
+    """
+    objects, labels, marked = _of(book, job, highlight)
+    if form == "svg":
+        return plate_map_svg(objects, labels, highlight=marked).encode()
+    if form == "png":
+        return plate_map_png(objects, labels, highlight=marked)
+    raise Refused(f"A plate map cannot be drawn as {form!r}", do="Name a file that ends in .svg or .png")
+
+
+def has_map(row: Job) -> bool:
+    """Whether a job's plate is known well enough to be drawn."""
+    return any(piece.plate_facts and "box_mm" in piece.plate_facts for piece in row.specimens)
+
+
+def map_of_row(row: Job, width: int = 80) -> str:
+    """Return the map of a job that is at hand, in block characters."""
+    objects, labels = _labelled(row.specimens)
+    return plate_map_text(objects, labels, width=width)
+
+
+def _of(book: Book, job: str, highlight: str | None) -> tuple[*Labelled, str | None]:
+    with book.read() as session:
+        row = find(book, session, job, "job")
+        if not has_map(row):
+            raise Refused(
+                f"{job_id(row.id)} has no map: its pieces were entered without a plate file",
+                do="Enter the next one with its file: strandbook job add FILE --spool ID",
+            )
+        marked = None
+        if highlight is not None:
+            piece: Specimen = find(book, session, highlight, "specimen")
+            marked = (piece.plate_facts or {}).get("key") if piece.job_id == row.id else None
+        return *_labelled(row.specimens), marked
+
+
+def _labelled(pieces: Iterable[Specimen]) -> Labelled:
+    objects, labels = [], {}
+    for piece in pieces:
+        if piece.plate_facts and "box_mm" in piece.plate_facts:
+            thing = object_of(piece.name or "", piece.plate_facts)
+            objects.append(thing)
+            words = "dummy" if piece.dummy else piece.outcome or ""
+            labels[thing.key] = (specimen_id(piece.job_id, piece.piece), words)
+    return objects, labels

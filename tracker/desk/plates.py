@@ -1,0 +1,323 @@
+"""From a plate file to the pieces of a job, and back to the plate of a job that was printed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Final
+
+from tracker.book import Book
+from tracker.desk.finding import find
+from tracker.desk.forms import FormError
+from tracker.desk.platefacts import agreed_hint, facts_of, usual_set_points
+from tracker.errors import Refused
+from tracker.ids import job_id
+from tracker.model import Job
+from tracker.orientation import in_words
+from tracker.platefile import (
+    Plate,
+    PlateObject,
+    match_object,
+    orientation_of,
+    piece_named,
+    read_plate,
+    reading_order,
+)
+
+_NUMBERED: Final = re.compile(r" #\d+$")
+_ENDING: Final = re.compile(r"\.(stl|3mf|obj|step|stp|amf)\b", re.IGNORECASE)
+_SET: Final = {"nozzle_c": "nozzle_set_c", "bed_c": "bed_set_c", "chamber_c": "chamber_set_c",
+               "fan_pct": "fan_set_pct"}  # fmt: skip
+_WORDS: Final = {"nozzle_c": "nozzle", "bed_c": "bed", "chamber_c": "chamber"}
+_SAME_C: Final = 1.0
+_LARGE: Final = 8
+
+
+@dataclass
+class PlatePiece:
+    """A piece of a plate as it will be entered.
+
+    Attributes:
+        thing: The object on the plate.
+        name: Its name.
+        orientation: Letters; empty where none can be derived.
+        geometry: Id of the template; ``free`` for none.
+        dummy: Printed only for the sake of the others' layer times.
+    """
+
+    thing: PlateObject
+    name: str
+    orientation: str
+    geometry: str
+    dummy: bool = False
+
+    @property
+    def kind(self) -> str:
+        """The name without the number that tells alike ones apart."""
+        return _NUMBERED.sub("", self.name)
+
+    @property
+    def words(self) -> str:
+        """What is derived, for confirmation: ``ZXY (upright), 20 × 4 × 170 mm, iso527-1a``."""
+        size = " × ".join(f"{side:.4g}" for side in self.thing.size_mm)
+        letters = f"{self.orientation} ({in_words(self.orientation)})" if self.orientation else "no axis"
+        note = orientation_of(self.thing).note
+        return f"{letters}, {size} mm, {self.geometry}{f'; {note}' if note else ''}"
+
+
+@dataclass
+class PlateRead:
+    """A plate with its pieces in reading order.
+
+    Attributes:
+        plate: All that is known of the file.
+        pieces: As they will be numbered: back row first, from left to right.
+        says: What the person should know, one sentence each.
+    """
+
+    plate: Plate
+    pieces: list[PlatePiece]
+    says: list[str] = field(default_factory=list)
+
+
+def read_pieces(
+    data: bytes, *, density_g_cm3: float | None = None, diameter_mm: float | None = None
+) -> PlateRead:
+    """Read a plate and derive its pieces.
+
+    Args:
+        data: The file.
+        density_g_cm3: Of the material, where it is recorded.
+        diameter_mm: Of the filament, where it is recorded.
+
+    Raises:
+        PlateRefused: It is no readable plate; one line says what it is instead.
+    """
+    plate = read_plate(data, density_g_cm3=density_g_cm3, filament_diameter_mm=diameter_mm)
+    pieces = [_derived(thing) for thing in reading_order(plate.objects)]
+    if not pieces:
+        raise FormError("The plate holds no piece", do="Nothing on it but skirt, purge or supports")
+    return PlateRead(plate, pieces, _says(plate))
+
+
+def _derived(thing: PlateObject) -> PlatePiece:
+    return PlatePiece(
+        thing,
+        # A name that a slicer cannot write on one line is no name that a label can hold.
+        name=" ".join(_ENDING.sub("", thing.name).split())[:80],
+        orientation=orientation_of(thing).letters,
+        geometry=match_object(thing)[0].piece.id,
+    )
+
+
+def _says(plate: Plate) -> list[str]:
+    says = []
+    if not plate.complete:
+        why = "; ".join(plate.problems) or "its end is missing"
+        says.append(f"The plate is incomplete ({why}): read as far as it goes, {plate.layers} layers.")
+    else:
+        says += [f"{problem[:1].upper()}{problem[1:]}." for problem in plate.problems[:_LARGE]]
+    if plate.objects_guessed:
+        says.append("The file marks no objects: its pieces were told apart as islands, a guess.")
+    for what, words in _WORDS.items():
+        says += _unstated(plate, what, words)
+    return says
+
+
+def _unstated(plate: Plate, what: str, words: str) -> list[str]:
+    if getattr(plate.set_points, what).value is not None:
+        return []
+    hint = agreed_hint(what, plate.hints)
+    if hint is None:
+        return []
+    option = f"--{words}-set {hint.value:g}"
+    return [f"No command sets the {words}; {hint.origin!r} says {hint.value:g} °C: confirm with {option}."]
+
+
+def mark_dummies(read: PlateRead, names: Sequence[str]) -> None:
+    """Mark pieces that were printed for the others' layer times only.
+
+    Args:
+        read: The plate.
+        names: Names or numbers of pieces.
+
+    Raises:
+        FormError: One names no piece, or nothing but dummies is left.
+    """
+    for name in names:
+        for piece in _named(read, name):
+            piece.dummy = True
+    if all(piece.dummy for piece in read.pieces):
+        raise FormError("Every piece is a dummy", do="Leave --dummy out where there is only one piece")
+
+
+def give_geometries(read: PlateRead, given: Sequence[str]) -> None:
+    """Give pieces the templates a person names: ``iso178`` for all, ``bar=iso178`` or ``3=iso178``.
+
+    Raises:
+        Refused: No such template, or no such piece.
+    """
+    for text in given:
+        name, sign, template = text.rpartition("=")
+        known = piece_named(template).id
+        for piece in _named(read, name) if sign else [each for each in read.pieces if not each.dummy]:
+            piece.geometry = known
+
+
+def give_orientation(pieces: Sequence[PlatePiece], letters: str) -> None:
+    """Give pieces the letters a person confirms."""
+    for piece in pieces:
+        piece.orientation = letters
+
+
+def give_pieces(read: PlateRead, wanted: Sequence[tuple[str, str | None]]) -> None:
+    """Give pieces the names and letters a person names.
+
+    Where every name is that of an object, the objects get the letters. Else the names are given to the
+    pieces in reading order, and there must be as many.
+
+    Args:
+        read: The plate.
+        wanted: Name and letters (None: as derived), one for each piece.
+
+    Raises:
+        FormError: They cannot be brought together.
+    """
+    if not wanted:
+        return
+    if all(_matching(read, name) for name, _ in wanted):
+        for name, letters in wanted:
+            give_orientation(_matching(read, name), letters or _matching(read, name)[0].orientation)
+        return
+    if len(wanted) != len(read.pieces):
+        found = ", ".join(dict.fromkeys(piece.kind for piece in read.pieces))
+        raise FormError(
+            f"{len(wanted)} pieces are named, the plate holds {len(read.pieces)} ({found})",
+            do="Name as many, in the order of the map, or leave --piece out and take those of the plate",
+        )
+    for piece, (name, letters) in zip(read.pieces, wanted, strict=True):
+        piece.name, piece.orientation = name, letters or piece.orientation
+
+
+def _named(read: PlateRead, name: str) -> list[PlatePiece]:
+    found = _matching(read, name)
+    if not found:
+        known = ", ".join(dict.fromkeys(piece.kind for piece in read.pieces))
+        raise FormError(f"The plate holds no piece {name!r}", do=f"It holds {known}; a number does too")
+    return found
+
+
+def _matching(read: PlateRead, name: str) -> list[PlatePiece]:
+    word = name.strip().casefold()
+    if word.isdecimal() and 1 <= int(word) <= len(read.pieces):
+        return [read.pieces[int(word) - 1]]
+    plain = _ENDING.sub("", word)
+    return [
+        piece
+        for piece in read.pieces
+        if word in (piece.thing.key.casefold(), piece.thing.name.casefold())
+        or plain in (piece.name.casefold(), piece.kind.casefold())
+    ]
+
+
+def specimen_columns(piece: PlatePiece, plate: Plate) -> dict[str, Any]:
+    """Return the columns of a specimen that a plate fills."""
+    thing = piece.thing
+    return {
+        "name": piece.name,
+        "orientation": piece.orientation or None,
+        "geometry": piece.geometry,
+        "dummy": piece.dummy or None,
+        "x_mm": round(thing.centre_mm[0], 3),
+        "y_mm": round(thing.centre_mm[1], 3),
+        "size_x_mm": round(thing.size_mm[0], 3),
+        "size_y_mm": round(thing.size_mm[1], 3),
+        "size_z_mm": round(thing.size_mm[2], 3),
+        "filament_mm": round(thing.filament_mm, 3),
+        "filament_g": None if thing.filament_g is None else round(thing.filament_g, 4),
+        "plate_facts": facts_of(thing, piece.geometry, plate),
+    }
+
+
+def job_columns(plate: Plate) -> dict[str, Any]:
+    """Return the columns of a job that a plate fills; set-points only where they are commanded."""
+    usual = usual_set_points(plate)
+    heights = {round(thing.layer_height_mm, 3) for thing in plate.objects}
+    widths = {round(thing.line_width_mm, 3) for thing in plate.objects}
+    return {
+        "filament_mm": round(plate.filament_mm, 3),
+        "filament_g": None if plate.filament_g is None else round(plate.filament_g, 4),
+        "time_s": round(plate.time_s, 1),
+        "layer_height_mm": heights.pop() if len(heights) == 1 else None,
+        "line_width_mm": widths.pop() if len(widths) == 1 else None,
+        **{column: usual[name] for name, column in _SET.items() if name in usual},
+    }
+
+
+def contradictions(typed: Mapping[str, Any], columns: Mapping[str, Any], job: str) -> list[str]:
+    """Return a sentence for each set-point that a person gave otherwise than the plate commands it."""
+    says = []
+    for name, words in _WORDS.items():
+        given, commanded = typed.get(_SET[name]), columns.get(_SET[name])
+        if given is not None and commanded is not None and abs(given - commanded) >= _SAME_C:
+            says.append(
+                f"The plate commands {commanded:g} °C for the {words}, you say {given:g} °C."
+                f" If it was changed at the printer: strandbook job change {job} {words}={given:g} --layer 1"
+            )
+    return says
+
+
+def plate_of(book: Book, row: Job) -> Plate:
+    """Return the plate of a job, read anew from the kept file.
+
+    Raises:
+        Refused: No plate file was kept, or it cannot be read.
+    """
+    if row.plate_sha256 is None:
+        raise Refused(f"{job_id(row.id)} has no plate file", do="strandbook job add FILE --again JOB")
+    path = book.files.path(row.plate_sha256)
+    if not path.exists():
+        book.files.get(row.plate_sha256)  # says what is missing and what to do
+    return _read(path)
+
+
+@lru_cache(maxsize=4)
+def _read(path: Path) -> Plate:
+    """Read a kept plate; its name is its digest, so what was read once stays true."""
+    return read_plate(path)
+
+
+def settings_of(book: Book, job: str | int) -> dict[str, str]:
+    """Return the settings block of a job's plate as text, key to value; the first of a repeated key.
+
+    Args:
+        book: The book.
+        job: ID or row id of the job.
+
+    Returns:
+        Empty where the job has no plate file, or one without such a block.
+    """
+    with book.read() as session:
+        row = find(book, session, job, "job") if isinstance(job, str) else session.get_one(Job, job)
+        if row.plate_sha256 is None:
+            return {}
+    found: dict[str, str] = {}
+    for key, value in plate_of(book, row).settings:
+        found.setdefault(key, value)
+    return found
+
+
+def alike(read: PlateRead) -> list[list[PlatePiece]]:
+    """Return the pieces in groups of one kind, letters and template: what is confirmed together."""
+    groups: dict[tuple[str, str, str], list[PlatePiece]] = {}
+    for piece in read.pieces:
+        groups.setdefault((piece.kind, piece.orientation, piece.geometry), []).append(piece)
+    return list(groups.values())
+
+
+def numbers_of(read: PlateRead, pieces: Sequence[PlatePiece]) -> str:
+    """Return the numbers of pieces in words: ``1, 2, 5``."""
+    return ", ".join(str(n) for n, piece in enumerate(read.pieces, 1) if piece in pieces)
