@@ -45,6 +45,8 @@ def measure(start: Floats, end: Floats, offsets: Floats, turns: Floats, counter:
         counter: True for counter-clockwise.
     """
     sign = np.where(counter, 1.0, -1.0)
+    # Without X and Y, or back to the start: a whole turn. The end's angle counts, not its distance, which
+    # rounding makes differ from the radius.
     full = (start == end).all(axis=0)
     centre, good = _centres(start, end, offsets, sign)
     good &= ~np.isnan(start + end).any(axis=0)

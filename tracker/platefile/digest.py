@@ -55,6 +55,7 @@ class Digest:
 
     def _choose(self) -> int:
         """Return the first dialect, by precedence, inside whose markers anything was deposited."""
+        # Markers that hold no deposit (a definition pass, decoys) must not hide a dialect that is in use.
         for dialect in range(_ISLANDS):
             if any(context.objects[dialect] and cell.moving > 0 for context, _, _, cell in self._parts):
                 return dialect
@@ -91,11 +92,10 @@ class Digest:
         if not any(cell.moving > 0 for _, _, _, cell in self._parts):
             raise NoExtrusion(self._instead())
         objects = self._objects()
-        total = sum(cell.filament * context.flow for context, _, _, cell in self._parts)
+        total = self._length()
         commanded = sum(cell.filament for _, _, _, cell in self._parts)
         stated = said.stated(self._settings)
         problems, complete = problems_of(self._tally, self._dialect, stated)
-        begun = [c for context, _, _, c in self._parts if context.begun]
         return Plate(
             objects=objects,
             filament_mm=total,
@@ -103,11 +103,11 @@ class Digest:
             commanded_mm=commanded,
             filament_g=self._grams(total),
             unassigned_mm=total - sum(one.filament_mm for one in objects),
-            aux_mm=sum(c.filament * x.flow for x, _, _, c in self._parts if x.auxiliary),
-            in_layers_mm=sum(c.filament * x.flow for x, _, _, c in self._parts if x.begun) if begun else None,
+            aux_mm=self._length(auxiliary=True),
+            in_layers_mm=self._length(begun=True) if self._state.marks else None,
             time_s=self._tally.time,
             time_basis=self._time_basis(),
-            layers=len({round(layer.z_mm, 3) for one in objects for layer in one.layer_facts}),
+            layers=len({round(z, 3) for one in objects for z in one.layer_z_mm}),
             dialect=DIALECTS[self._dialect],
             objects_guessed=self._dialect == _ISLANDS,
             filament_diameter_mm=self._diameter,
@@ -121,6 +121,14 @@ class Digest:
             problems=problems,
             unknown_commands=dict(self._state.unknown.most_common()),
             pauses=tuple(self._state.pauses),
+        )
+
+    def _length(self, *, auxiliary: bool = False, begun: bool = False) -> float:
+        """Return the filament of all cells, of auxiliary ones, or of those behind the first layer mark."""
+        return sum(
+            cell.filament * context.flow
+            for context, _, _, cell in self._parts
+            if context.auxiliary >= auxiliary and context.begun >= begun
         )
 
     def _instead(self) -> str:
@@ -218,7 +226,7 @@ class Digest:
     def _width(self, who: str, parts: list[Part], height: float) -> tuple[float, str]:
         widths: dict[float, float] = defaultdict(float)
         for (objects, width), length in self._tally.widths.items():
-            if self._dialect == _ISLANDS or objects[self._dialect] == who:
+            if self._is(objects, who):
                 widths[width] += length
         if widths:
             return max(widths, key=widths.__getitem__), STATED
@@ -245,16 +253,17 @@ class Digest:
         scale = self._area * factor
         return Flow(_quantile(rates, 0.5) * scale, _quantile(rates, 0.95) * scale, fastest * scale, ESTIMATED)
 
+    def _is(self, objects: Objects, who: str) -> bool:
+        """Tell whether an object tuple may be this object; islands are not known where this is asked."""
+        return self._dialect == _ISLANDS or objects[self._dialect] == who
+
     def _retractions(self, who: str) -> Retractions:
         found: Counter[tuple[int, float]] = Counter()
         for objects, counted in self._tally.retractions.items():
-            if self._dialect == _ISLANDS or objects[self._dialect] == who:
+            if self._is(objects, who):
                 found.update(counted)
-        firmware = sum(
-            count
-            for objects, count in self._state.firmware_retracts.items()
-            if self._dialect == _ISLANDS or objects[self._dialect] == who
-        )
+        by_firmware = self._state.firmware_retracts.items()
+        firmware = sum(count for objects, count in by_firmware if self._is(objects, who))
         if not found:
             return Retractions(by_firmware=firmware, basis=COMMANDED if firmware else NOT_STATED)
         lengths: Counter[int] = Counter()

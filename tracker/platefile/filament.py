@@ -63,6 +63,7 @@ class Filament:
 
     def _one(self, steps: Floats, tool: int, who: Who) -> Floats:
         before = self._depths[tool]
+        # Counted from the mark, so that the sum stays small and its rounding too.
         reached = np.cumsum(steps)
         reached -= before
         water = np.maximum.accumulate(np.maximum(reached, 0.0))

@@ -60,6 +60,7 @@ class Gatherer:
         limits = rows.limit.copy()
         limits[0] = min(limits[0], self._entry)
         gains = 2 * rows.acceleration * rows.way
+        # The first row's speed was settled with the rows before it and is no longer open.
         before, count = lookahead.settled(limits, gains)
         everything = last or len(rows) > _MOST_WAITING
         count = len(rows) if everything else self._whole_visits(rows, count)
@@ -81,6 +82,7 @@ class Gatherer:
         way = np.where(rows.way > 0, rows.way, 1.0)
         seconds = lookahead.times(squares, way, rows.speed, rows.acceleration)
         seconds = np.where(rows.way > 0, seconds, rows.dwell)
+        # Summed from zero in every batch: a long plate must not lose the digits of short moves.
         ends = np.cumsum(seconds) + self._tally.time
         keys, islands = self._keys(rows)
         changes = (np.diff(rows.context) != 0) | (np.diff(keys) != 0) | (np.diff(islands) != 0)
@@ -126,6 +128,7 @@ class Gatherer:
         who = rows.context.take(told) * _ISLANDS + rows.island.take(told)
         present = np.flatnonzero(np.bincount(who))
         place = np.searchsorted(present, who) if len(present) > 1 else 0
+        # The rates of a chunk lie close together: a table of their range is a tenth of one of all bins.
         low = int(bins.min())
         width = int(bins.max()) - low + 1
         sums = np.bincount(place * width + (bins - low), deposit, len(present) * width)

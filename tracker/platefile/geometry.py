@@ -144,6 +144,7 @@ def gauge_window(piece: Piece, thing: PlateObject) -> Window:
     """
     box = thing.box_mm
     length, width, height = (*_in_plane(thing), thing.size_mm[2])
+    # A cube has no middle part along anything: it is taken whole, layer by layer.
     by_height = height > max(length, width) or orientation_of(thing).plain == NO_AXIS
     gauge = piece.gauge_mm or max(length, width, height)
     if by_height or not piece.size_mm:

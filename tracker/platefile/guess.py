@@ -24,6 +24,7 @@ def e_is_relative(stream: BinaryIO) -> bool:
     here = stream.tell()
     head = stream.read(_LOOKED_AT)
     stream.seek(here)
+    # What stands behind the first M82 or M83 needs no guess.
     said = _SAYS.search(head)
     end = said.start() if said else len(head)
     values = [float(found) for found in _MOVE.findall(head[:end])]

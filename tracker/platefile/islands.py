@@ -30,6 +30,7 @@ class Shadow:
     """
 
     def __init__(self) -> None:
+        # Made when first drawn on: plates with markers never need the memory.
         self._grids: dict[bool, tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]] = {}
 
     def draw(

@@ -76,6 +76,7 @@ class Pace:
         before = [shifted(axis, last) for axis, last in zip(out, self._out, strict=True)]
         slower = np.minimum(shifted(speed, self._speed), speed)
         limit = self._limit(limits, slower, before, into, acceleration, standing)
+        # Whatever waits empties the planner: the rows before and after it stand still there.
         halts = moves.way == 0
         limit[halts] = 0.0
         limit[1:][halts[:-1]] = 0.0
@@ -182,6 +183,7 @@ def _by_circle(
     push = np.where(np.greater(corner, 0), np.square(corner) * _CORNER, deviation * acceleration)
     with np.errstate(divide="ignore", invalid="ignore"):
         square = push * half / (1 - half)
+    # Straight on: the circle's radius is beyond all bounds.
     straight = half > _STRAIGHT
     square[straight] = np.inf
     limit: Floats = np.minimum(slower * slower, square)

@@ -43,6 +43,10 @@ def reading(values: Weighted, basis: str = COMMANDED) -> Reading:
         values: Pairs of value and weight.
         basis: What to call it where anything is known.
     """
+    if len(values) == 1:
+        # Nearly every layer is laid under one set of set-points.
+        ((value, weight),) = values
+        return Reading(value, value, value, basis, 1.0) if value is not None and weight > 0 else Reading()
     known = [(value, weight) for value, weight in values if value is not None and weight > 0]
     total = sum(weight for _, weight in known)
     if total <= 0:
@@ -58,14 +62,22 @@ def set_points(stretches: Iterable[Stretch], weights: Iterable[float] | None = N
     """Return the set-points in force over some stretches, weighted by filament or by ``weights``."""
     stretches = list(stretches)
     weighing = [s.filament_mm for s in stretches] if weights is None else list(weights)
-    pairs = list(zip(stretches, weighing, strict=True))
-    indices = sorted({index for stretch in stretches for index, _ in stretch.fans_pct})
-    fans = ((i, reading([(dict(s.fans_pct).get(i), w) for s, w in pairs])) for i in indices)
     return SetPoints(
-        reading([(s.nozzle_c, w) for s, w in pairs]),
-        reading([(s.bed_c, w) for s, w in pairs]),
-        reading([(s.chamber_c, w) for s, w in pairs]),
-        tuple(fans),
+        reading([(s.nozzle_c, w) for s, w in zip(stretches, weighing, strict=True)]),
+        reading([(s.bed_c, w) for s, w in zip(stretches, weighing, strict=True)]),
+        reading([(s.chamber_c, w) for s, w in zip(stretches, weighing, strict=True)]),
+        _fans([s.fans_pct for s in stretches], weighing),
+    )
+
+
+def _fans(
+    duties: list[tuple[tuple[int, float], ...]], weights: list[float]
+) -> tuple[tuple[int, Reading], ...]:
+    per_stretch = [dict(one) for one in duties]
+    indices = sorted({index for one in per_stretch for index in one})
+    return tuple(
+        (index, reading([(one.get(index), w) for one, w in zip(per_stretch, weights, strict=True)]))
+        for index in indices
     )
 
 
@@ -85,15 +97,20 @@ class Layering:
         self._fan_scale = fan_scale
         self._heights = mark_heights
         self._area = area_mm2
+        self._shared: dict[tuple[object, ...], SetPoints] = {}
+        # With layer marks in the file, what lies before the first one is start code, not a layer.
         marked = any(part.context.begun for part in parts)
         laid = [
             p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)
         ]
         self.own = [p for p in laid if not p.context.auxiliary] or laid
+        # By identity: looking parts up by their values makes the work grow with the square of the layers.
+        self._laying = {id(part) for part in self.own}
         self._by_key = self._group(parts)
 
     def _group(self, parts: list[Part]) -> dict[int, list[Part]]:
         """Sort the parts by layer; climbing deposits join the level layer of their mark."""
+        # A ramp inside a marked layer (a seam) is part of it; a mark with ramps alone is a turn of a spiral.
         level = {p.cell.mark: p.key for p in self.own if not is_ramp(p.key) and p.cell.mark}
         kept = {p.key for p in self.own}
         groups: dict[int, list[Part]] = defaultdict(list)
@@ -101,7 +118,7 @@ class Layering:
             if part.key in kept or is_ramp(part.key):
                 key = level.get(part.cell.mark, part.key) if is_ramp(part.key) else part.key
                 groups[key].append(part)
-        return {key: group for key, group in groups.items() if any(p in self.own for p in group)}
+        return {key: group for key, group in groups.items() if self._laid(group)}
 
     def layers(self) -> tuple[Layer, ...]:
         """Return the layers, lowest first."""
@@ -121,13 +138,14 @@ class Layering:
         """Join climbing groups without marks into layers of the usual height."""
         by_height = {key: group for key, group in self._by_key.items() if is_ramp(key) and not _marked(group)}
         rest = [group for key, group in self._by_key.items() if key not in by_height]
+        # Nothing in the file says where a turn ends: bands of the usual height stand in for layers.
         bands: dict[int, list[Part]] = defaultdict(list)
         for group in by_height.values():
             bands[math.ceil(self._z(group) / _USUAL_HEIGHT_MM - 0.5)].extend(group)
         return rest + list(bands.values())
 
     def _laid(self, group: list[Part]) -> list[Part]:
-        return [part for part in group if part in self.own]
+        return [part for part in group if id(part) in self._laying]
 
     def _z(self, group: list[Part]) -> float:
         flat = [part.key / 1000 for part in group if not is_ramp(part.key)]
@@ -161,9 +179,19 @@ class Layering:
             filament_mm=sum(part.cell.filament * part.context.flow for part in group),
             flow_mm3_s=moving * self._area / busy if busy > 0 else None,
             speed_mm_s=sum(p.cell.speed for p in laid) / sum(p.cell.moving for p in laid),
-            set_points=set_points(stretches),
+            set_points=self._in_force(stretches),
             stretches=stretches,
         )
+
+    def _in_force(self, stretches: tuple[Stretch, ...]) -> SetPoints:
+        """Return the set-points of a layer; layers of one stretch that are alike share them."""
+        if len(stretches) != 1:
+            return set_points(stretches)
+        one = stretches[0]
+        key = (one.nozzle_c, one.bed_c, one.chamber_c, one.fans_pct)
+        if key not in self._shared:
+            self._shared[key] = set_points(stretches)
+        return self._shared[key]
 
     def _stretch(self, part: Part) -> Stretch:
         cell, context = part.cell, part.context

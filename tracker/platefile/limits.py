@@ -85,6 +85,7 @@ def _jerk(words: dict[str, float]) -> dict[str, float]:
         changed["deviation"] = words["J"]
     sideways = [words[axis] for axis in "XY" if words.get(axis)]
     if sideways:
+        # Classic jerk in the file says that the other rule is not in use.
         changed.update(jerk_xy=min(sideways), deviation=0.0, corner=0.0)
     if words.get("Z"):
         changed["jerk_z"] = words["Z"]

@@ -132,7 +132,9 @@ class OtherLines:
         if self._state.in_thumbnail and text.lstrip()[:1] == b";" and b"end" not in text:
             return _NOTHING
         known = Remembered(self._read(text), self.widths)
+        # Long lines are settings and pictures, which do not come again.
         if len(text) <= _REMEMBERED_LENGTH:
+            # Forgetting everything is crude, but costs nothing per line; what recurs is back at once.
             if len(self._remembered) >= _REMEMBERED_LINES:
                 self._remembered.clear()
             self._remembered[text] = known
@@ -182,6 +184,8 @@ class OtherLines:
     def _row(self, meaning: Meaning, line: int, found: scan.Scan) -> bool:
         """Put a line into the table of rows if it is one; False if it is not."""
         name = meaning[0]
+        # Numbers of a line read by the grammar go into the same table as those read at once: from here on
+        # nobody can tell the two apart.
         if name == "set_e":
             found.values[scan.E, line] = meaning[1]
             found.kinds[line] = m.SET_E

@@ -60,6 +60,7 @@ def _move(kind: int) -> Callable[[Line], tuple[Meaning, ...]]:
 
 
 def _dwell(line: Line) -> tuple[Meaning, ...]:
+    # S wins where both stand, as the firmware documentation has it.
     seconds, milli = line.words.get("S"), line.words.get("P")
     return (("dwell", seconds if seconds is not None else (milli or 0.0) / 1000),)
 
@@ -89,6 +90,7 @@ def _position(line: Line) -> tuple[Meaning, ...]:
 
 def _heat(what: str, wait: bool) -> Callable[[Line], tuple[Meaning, ...]]:
     def build(line: Line) -> tuple[Meaning, ...]:
+        # M109 S waits for heating only, R for cooling too: the set-point is the same.
         value = line.words.get("S", line.words.get("R") if wait else None)
         tool = line.words.get("T")
         setting: tuple[Meaning, ...] = ((what, value, tool),) if value is not None else ()
@@ -98,6 +100,7 @@ def _heat(what: str, wait: bool) -> Callable[[Line], tuple[Meaning, ...]]:
 
 
 def _fan(line: Line) -> tuple[Meaning, ...]:
+    # T without S sets a second speed for later; nothing turns faster yet.
     if "T" in line.words and "S" not in line.words:
         return ()
     speed = line.words.get("S")
@@ -109,6 +112,7 @@ def _fan_off(line: Line) -> tuple[Meaning, ...]:
 
 
 def _volumetric(line: Line) -> tuple[Meaning, ...]:
+    # D0 and S0 both switch volumetric E off.
     diameter, switch = line.words.get("D") or 0.0, line.words.get("S")
     return (("volumetric", 0.0 if switch == 0 else diameter),)
 

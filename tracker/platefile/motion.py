@@ -148,6 +148,7 @@ class Follower:
         if not len(chosen):
             return None
         lines, kinds = chosen + start, kinds.take(chosen)
+        # Columns of arcs are fetched only where there are any.
         bent = bool(((kinds == CLOCKWISE) | (kinds == COUNTER)).any())
         values = [
             column[start:stop].take(chosen) if bent or number in _POSITIONS else _NOTHING

@@ -243,6 +243,7 @@ def _inscribed(text: str, number: str, at: Point, width: float, height: float) -
     """Write into a piece: number and label if they fit, lying or standing, else the number alone."""
     x, y = at
     whole = f"{number}  {text}"
+    # Letters are about this wide whatever the font; a label that overflows is worse than a number.
     needed = len(whole) * _TEXT * _WIDE
     if needed < width and height > _TEXT:
         return [Text((x, y + _TEXT / 3), whole, _TEXT, "middle", bold=True)]

@@ -43,6 +43,7 @@ def _layer(found: re.Match[str]) -> Meaning:
     return ("layer", float(z) if z else None, found.group(0)[:6])
 
 
+# In order: what means something in particular comes before the general "key: value".
 _PATTERNS: tuple[tuple[str, Callable[[re.Match[str]], Meaning]], ...] = (
     (r"printing object ((.+?) id:\s*\S+ copy \S+)", _marked),
     (r"start printing object, (unique label id: (\d+))", _marked),
@@ -79,6 +80,7 @@ def of_comment(comment: str) -> Meaning | None:
     text = comment.strip()
     if not _HINT.search(text):
         return None
+    # The whole comment must fit: "INIT printing object" in start code is a decoy.
     for pattern, build in _COMPILED:
         found = pattern.fullmatch(text)
         if found:

@@ -53,6 +53,7 @@ def diameter(settings: Settings, tool: int) -> float | None:
 def density(settings: Settings, tool: int) -> float | None:
     """Return the filament's density in g/cm³, None if not stated (0 means not set)."""
     value = of_tool(settings, _DENSITY, tool)
+    # Some programs state kg/m³; no polymer weighs 50 g/cm³.
     if value is not None and value > _PER_CUBIC_METRE_ABOVE:
         return value / 1000
     return value

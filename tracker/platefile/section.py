@@ -100,18 +100,12 @@ def section(piece: PlateObject, window: Window) -> Section:
     Raises:
         BadWindow: No layer of the piece lies in it.
     """
-    picked = [
-        (number, layer, inside)
-        for number, layer in enumerate(piece.layer_facts, 1)
-        if (inside := _inside(layer, window))
-    ]
+    picked = _picked(piece, window)
     if not picked:
         raise BadWindow(window.text, _spanned(piece, window))
     layers = [layer for _, layer, _ in picked]
+    times = _times(piece, layers)
     pairs = [pair for _, _, inside in picked for pair in inside]
-    # Nothing is laid on the top layer, so its time bonds nothing.
-    top = piece.layer_facts[-1]
-    timed = [layer.time_s for layer in layers if layer is not top] or [layer.time_s for layer in layers]
     weights = [stretch.filament_mm * share for stretch, share in pairs]
     return Section(
         window=window,
@@ -119,8 +113,8 @@ def section(piece: PlateObject, window: Window) -> Section:
         last_layer=picked[-1][0],
         layers=len(picked),
         z_mm=(round(layers[0].z_mm - layers[0].height_mm, 4), layers[-1].z_mm),
-        layer_time_min_s=min(timed),
-        layer_time_median_s=statistics.median(timed),
+        layer_time_min_s=min(times),
+        layer_time_median_s=statistics.median(times),
         own_layer_time_min_s=min(layer.own_time_s for layer in layers),
         flow_mm3_s=reading([(layer.flow_mm3_s, layer.filament_mm) for layer in layers], "estimated"),
         speed_mm_s=reading([(s.speed_mm_s, w) for (s, _), w in zip(pairs, weights, strict=True)]),
@@ -129,6 +123,17 @@ def section(piece: PlateObject, window: Window) -> Section:
         filament_mm=sum(weights),
         how=BY_LAYERS if window.angle_deg is None else BY_SHARE,
     )
+
+
+def _picked(piece: PlateObject, window: Window) -> list[tuple[int, Layer, list[tuple[Stretch, float]]]]:
+    numbered = enumerate(piece.layer_facts, 1)
+    return [(number, layer, inside) for number, layer in numbered if (inside := _inside(layer, window))]
+
+
+def _times(piece: PlateObject, layers: list[Layer]) -> list[float]:
+    """Return the times of layers that something is laid on: the top layer's bonds nothing."""
+    top = piece.layer_facts[-1]
+    return [layer.time_s for layer in layers if layer is not top] or [layer.time_s for layer in layers]
 
 
 def _inside(layer: Layer, window: Window) -> list[tuple[Stretch, float]]:

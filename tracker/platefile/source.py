@@ -58,6 +58,7 @@ def check(stream: BinaryIO) -> None:
     here = stream.tell()
     head = stream.read(_HEAD_BYTES)
     stream.seek(here)
+    # The bytes decide, never the name: binary files go about as .gcode too.
     for magic, refusal in _KINDS:
         if head.startswith(magic):
             raise refusal()

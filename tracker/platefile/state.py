@@ -177,6 +177,7 @@ class State:
             self.names.setdefault((dialect, key), name)
 
     def _do_object_label(self, label: str) -> None:
+        # The label may stand on a line of its own and belongs to whatever object is current.
         key = self.context.objects[0]
         if key:
             self.names[0, key] = self.names.get((0, key)) or label
@@ -219,6 +220,7 @@ class State:
             self.marks[-1][1] = height
 
     def _do_setting(self, key: str, value: str) -> None:
+        # The first of equal keys: progress remarks repeat a header's keys with other values.
         self.settings.setdefault(key.strip(), value.strip())
 
     def _do_chunk(self, text: str) -> None:
@@ -268,6 +270,7 @@ class State:
         self.context = self.context._replace(chamber=value)
 
     def _do_fan(self, index: int, raw: float) -> None:
+        # One firmware family counts 0 to 1; only the whole file can tell.
         if raw > 1:
             self.fraction_fans = False
         fans = dict(self.context.fans)
@@ -315,6 +318,7 @@ class State:
             self.troubles["arcs outside the XY plane are taken as straight lines (G18, G19)"] += 1
 
     def _do_retract(self) -> None:
+        # Firmware ignores a second G10 before a G11.
         if not self._retracted:
             self.firmware_retracts[self.context.objects] += 1
         self._retracted = True

@@ -32,11 +32,13 @@ def _counted(text: str, count: int) -> str:
 def _signs_of_a_cut(tally: Tally, dialect: int, stated: Stated) -> list[str]:
     state = tally.state
     found = list(tally.cuts)
+    # The other dialects have no closing marker: their last object is always open at the end.
     if dialect in _CLOSING_DIALECTS and state.context.objects[dialect]:
         found.append("the last object is still open at the end")
     marks = max(state.mark_counts.values(), default=0)
     if stated.layers and 0 < marks < stated.layers:
         found.append(f"{marks} layers of {stated.layers} stated")
+    # A macro behind the last layer may well switch the heater off, unseen from here.
     if (state.context.nozzle or 0.0) >= _HOT_C and not state.macro_after_print:
         found.append("the nozzle is still heated at the end")
     return found
