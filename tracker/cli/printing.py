@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -219,3 +219,43 @@ def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None) ->
         return
     data = map_picture(bench.book, job, output.suffix.lower().removeprefix("."), mark)
     write_file(output, data)
+
+
+@job_command.command("log", epilog="Example: strandbook job log J0012-P chamber.csv --map 'chamber=Sensor 2'")
+@click.argument("job")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--map",
+    "mapping",
+    multiple=True,
+    metavar="CHANNEL=COLUMN",
+    help="Which column is chamber, bed, nozzle, room or humidity, where the guess is wrong.",
+)
+@click.option(
+    "--align",
+    type=click.Choice(["clock", "first-rise"]),
+    default="clock",
+    show_default=True,
+    help="Trust the logger's clock, or take the first rise of a temperature for the start.",
+)
+@click.option(
+    "--zone", metavar="NAME", help="Zone of the logger's clock, as Europe/Vienna; else the bench's."
+)
+@as_json
+@pass_bench
+def job_log(
+    bench: Bench,
+    /,
+    job: str,
+    file: Path,
+    mapping: tuple[str, ...],
+    align: str,
+    zone: str | None,
+    as_json: bool,
+) -> None:
+    """Keep a log FILE of JOB; each piece gets what it says of the time in which it was printed."""
+    from tracker.desk.logs import LogFile, add_log  # noqa: PLC0415 - brings numpy
+
+    log = LogFile.read(file, mapping, zone)
+    by: Literal["clock", "first rise"] = "clock" if align == "clock" else "first rise"
+    done(add_log(bench.book, bench.who, bench.plugged, job, log, by), as_json)

@@ -48,6 +48,7 @@ SPECIMEN_FORM: Final = (
     Ask("remark", "Remark"),
     Ask("cause", "Cause"),
     Ask("broken_at", "Used up at", "moment"),
+    Ask("broken_height_mm", "Height at which it broke", "number", "mm", low=0, high=5_000),
     Ask("note", "Note"),
 )
 
@@ -117,8 +118,18 @@ def amend(
             says = _amend_measurement(act, book, plugged, row, changes, files or {}, when)
         else:
             _amend_columns(act.session, row, changes, when)
+            _follow_up(act, book, plugged, row, list(changes))
         _check_whole(row, book)
     return Done(name, says)
+
+
+def _follow_up(act: Act, book: Book, plugged: Plugged, row: Any, changed: Sequence[str]) -> None:
+    """Bring what was taken from plate and logs up to date, where the correction concerns it."""
+    wanted = {Job: ("started_at", "ended_at"), Specimen: ("geometry", "broken_height_mm")}
+    if set(wanted.get(type(row), ())) & set(changed):
+        from tracker.desk.logs import after_amending  # noqa: PLC0415 - brings numpy
+
+        after_amending(act, book, plugged, row, changed)
 
 
 def _assignment(text: str) -> tuple[str, str]:

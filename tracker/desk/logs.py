@@ -1,0 +1,268 @@
+"""Logs of a job: kept whole, laid beside it, and cut to the time in which each piece was printed."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from tracker.acts import Act
+from tracker.book import Book, zone_named
+from tracker.chamberlog import CHANNELS, Aligned, Log, align, cut, read_csv_log
+from tracker.chamberlog.plugin import taken_over
+from tracker.desk.doubts import Done
+from tracker.desk.finding import find
+from tracker.desk.forms import FormError
+from tracker.desk.plates import plate_of
+from tracker.errors import Refused
+from tracker.ids import job_id
+from tracker.model import Job, JobLog, Specimen
+from tracker.plugged import Plugged
+
+ALIGNMENTS: Final = ("clock", "first rise")
+By = Literal["clock", "first rise"]
+Spans = Sequence[tuple[float, float]]
+
+
+@dataclass(frozen=True)
+class LogFile:
+    """A log as it came: its name and bytes, and how the person wants it read.
+
+    Attributes:
+        name: Name of the file.
+        data: Its bytes.
+        columns: Channel to heading or column number, where the reader's guess is wrong.
+        zone: IANA name of the zone of times that state none; the bench's where None.
+    """
+
+    name: str
+    data: bytes
+    columns: Mapping[str, str] = field(default_factory=dict)
+    zone: str | None = None
+
+    @staticmethod
+    def read(path: Path, mapping: Sequence[str] = (), zone: str | None = None) -> LogFile:
+        """Read a file from the disk.
+
+        Args:
+            path: Where it is.
+            mapping: ``chamber=COLUMN`` for each column that is named.
+            zone: IANA name of the logger's zone.
+
+        Raises:
+            FormError: It cannot be read, or a column is named wrongly.
+            BookError: There is no such zone.
+        """
+        if zone is not None:
+            zone_named(zone)
+        try:
+            return LogFile(path.name, path.read_bytes(), dict(_mapped(each) for each in mapping), zone)
+        except OSError as error:
+            raise FormError(f"{path} cannot be read", why=error.strerror or str(error)) from error
+
+
+def _mapped(text: str) -> tuple[str, str]:
+    channel, sign, column = (part.strip() for part in text.partition("="))
+    if not sign or not column or channel not in CHANNELS:
+        raise FormError(f"{text!r} names no column", do=f"Write {'|'.join(CHANNELS)}=HEADING or =NUMBER")
+    return channel, column
+
+
+def add_log(book: Book, who: str, plugged: Plugged, job: str, file: LogFile, by: By = "clock") -> Done:
+    """Keep a log of a job and take from it what concerns each piece.
+
+    Args:
+        book: The book.
+        who: Who enters it.
+        plugged: The readers of logs.
+        job: ID of the job.
+        file: The log.
+        by: What it is aligned by.
+
+    Returns:
+        The job; ``says`` tells what was guessed, the offset, and what is doubtful.
+
+    Raises:
+        Refused: It is no log, of another day, or the job's start is not known.
+    """
+    log = read_log(book, plugged, file)
+    with book.act("job log", who) as act:
+        row = find(book, act.session, job, "job")
+        aligned = _aligned(row, log, by)
+        kept = JobLog(
+            job_id=row.id, sha256=act.attach(file.data, file.name), name=file.name,
+            offset_s=round(aligned.offset_s, 3), aligned_by=by,
+            channels=[_channel_data(log, name) for name in log.channels],
+            mapping={"columns": dict(file.columns), "zone": file.zone} if file.columns or file.zone else None,
+            how=[*log.how_read.lines(), aligned.how],
+            problems=[*(str(problem) for problem in log.problems), *aligned.problems],
+        )  # fmt: skip
+        row.logs.append(kept)
+        act.session.add(kept)
+        act.session.flush()
+        covered = _cut_all(book, row, [(kept, aligned), *_others(book, plugged, row, kept)])
+        act.about.append(job_id(row.id))
+    return Done(job_id(row.id), [*kept.how, *kept.problems, *covered])
+
+
+def _channel_data(log: Log, name: Any) -> dict[str, Any]:
+    channel = log.channels[name]
+    some = channel.values.size > 0
+    return {
+        "name": channel.name, "unit": channel.unit, "header": channel.header,
+        "readings": int(channel.values.size),
+        "low": round(float(channel.values.min()), 3) if some else None,
+        "high": round(float(channel.values.max()), 3) if some else None,
+    }  # fmt: skip
+
+
+def read_log(book: Book, plugged: Plugged, file: LogFile) -> Log:
+    """Read a log by the first reader that knows it; named columns and a zone concern the CSV reader.
+
+    Raises:
+        Refused: No reader knows it; the CSV reader says why not.
+    """
+    with tempfile.TemporaryDirectory(prefix="strandbook-") as folder:
+        path = Path(folder, Path(file.name).name or "log")
+        path.write_bytes(file.data)
+        found = None if file.columns else plugged.read_log(path)
+    if found is None:
+        return _csv(book, file)
+    log = taken_over(found)
+    # Without a zone the CSV reader leaves local times without a place; the bench has one.
+    return _csv(book, file) if log.basis in ("local", "time of day") else log
+
+
+def _csv(book: Book, file: LogFile) -> Log:
+    zone = zone_named(file.zone) if file.zone else book.zone
+    return read_csv_log(file.data, zone=zone, columns=dict(file.columns) or None)
+
+
+def _aligned(row: Job, log: Log, by: By) -> Aligned:
+    if row.started_at is None:
+        name = job_id(row.id)
+        raise FormError(
+            f"{name} has no start to lay the log beside",
+            do=f"strandbook amend {name} started_at=TIME --reason 'not entered'",
+        )
+    return align(log, row.started_at, by, job_ended=row.ended_at)
+
+
+def _others(book: Book, plugged: Plugged, row: Job, besides: JobLog | None) -> list[tuple[JobLog, Aligned]]:
+    """Return the other logs of a job, read again and laid beside it."""
+    return [
+        (kept, _aligned(row, _kept(book, plugged, kept), kept.aligned_by))  # type: ignore[arg-type] # as entered
+        for kept in sorted(row.logs, key=lambda each: each.id)
+        if kept is not besides
+    ]
+
+
+def _kept(book: Book, plugged: Plugged, kept: JobLog) -> Log:
+    mapping = kept.mapping or {}
+    data = book.files.get(kept.sha256)
+    return read_log(
+        book, plugged, LogFile(kept.name, data, mapping.get("columns") or {}, mapping.get("zone"))
+    )
+
+
+def _cut_all(book: Book, row: Job, logs: Sequence[tuple[JobLog, Aligned]]) -> list[str]:
+    """Put into every piece what the logs say of it; returns what should be known of the cover."""
+    poor = 0
+    for piece in row.specimens:
+        spans = _spans(piece, row, logs)
+        section = _over(spans, logs)
+        piece.log_facts = {"section": section, "over": _over_what(piece)}
+        at_break = _break_spans(book, row, piece)
+        if at_break:
+            piece.log_facts = {**piece.log_facts, "at_break": _over(at_break, logs)}
+        poor += any(each["covered"] < 0.995 for each in section.values())  # noqa: PLR2004 - rounds to all
+    return [f"The log does not cover all of the time of {poor} pieces."] if poor else []
+
+
+def _over_what(piece: Specimen) -> str:
+    return "gauge section" if (piece.plate_facts or {}).get("spans_s") else "whole job"
+
+
+def _spans(piece: Specimen, row: Job, logs: Sequence[tuple[JobLog, Aligned]]) -> Spans:
+    """Return when the gauge section was printed; without a plate, the whole job."""
+    spans = (piece.plate_facts or {}).get("spans_s")
+    if spans:
+        return [(start, end) for start, end in spans]
+    if row.started_at is not None and row.ended_at is not None:
+        return [(0.0, (row.ended_at - row.started_at).total_seconds())]
+    return [(0.0, max(0.0, *(each.offset_s + each.log.length_s for _, each in logs)))]
+
+
+def _over(spans: Spans, logs: Sequence[tuple[JobLog, Aligned]]) -> dict[str, Any]:
+    """Return each channel over spans, from the log that covers most of them, the later one of equals."""
+    found: dict[str, Any] = {}
+    for kept, aligned in logs:
+        for name in aligned.log.channels:
+            stats = cut(aligned, name, spans)
+            if stats.mean is None or (name in found and found[name]["covered"] > stats.covered):
+                continue
+            found[name] = {
+                "mean": round(stats.mean, 3), "low": stats.low, "high": stats.high, "unit": stats.unit,
+                "readings": stats.readings, "covered": round(stats.covered, 4), "log": kept.id,
+            }  # fmt: skip
+    return found
+
+
+def _break_spans(book: Book, row: Job, piece: Specimen) -> Spans:
+    """Return when the layer was printed in which a piece broke; empty where it is not known."""
+    key = (piece.plate_facts or {}).get("key")
+    if piece.broken_height_mm is None or key is None:
+        return []
+    thing = next((each for each in plate_of(book, row).objects if each.key == key), None)
+    layers = thing.layer_facts if thing is not None else ()
+    return [
+        (layer.start_s, layer.end_s)
+        for layer in layers
+        if layer.z_mm - layer.height_mm <= piece.broken_height_mm < layer.z_mm
+    ][:1]
+
+
+def refresh(act: Act, book: Book, plugged: Plugged, row: Job) -> None:
+    """Lay a job's logs beside it anew and cut them again, after its times or a piece were corrected.
+
+    Raises:
+        Refused: A log does not belong to the job as it is now.
+    """
+    if not row.logs:
+        return
+    logs = _others(book, plugged, row, None)
+    for kept, aligned in logs:
+        kept.offset_s = round(aligned.offset_s, 3)
+    _cut_all(book, row, logs)
+    act.session.flush()
+
+
+def after_amending(act: Act, book: Book, plugged: Plugged, row: Any, changed: Sequence[str]) -> None:
+    """Bring what rests on plate and logs up to date after a job or a piece was corrected.
+
+    Raises:
+        Refused: The correction and a log or plate cannot both be true.
+    """
+    if isinstance(row, Job) and {"started_at", "ended_at"} & set(changed):
+        refresh(act, book, plugged, row)
+    if isinstance(row, Specimen) and {"geometry", "broken_height_mm"} & set(changed):
+        if "geometry" in changed:
+            _cut_plate(book, row)
+        refresh(act, book, plugged, row.job)
+
+
+def _cut_plate(book: Book, piece: Specimen) -> None:
+    """Cut a piece's gauge section anew, for another template."""
+    from tracker.desk.platefacts import facts_of  # noqa: PLC0415 - of this correction only
+    from tracker.platefile import piece_named  # noqa: PLC0415 - the same
+
+    if not piece.geometry or not piece.plate_facts:
+        return
+    geometry = piece_named(piece.geometry).id
+    plate = plate_of(book, piece.job)
+    thing = next((each for each in plate.objects if each.key == piece.plate_facts.get("key")), None)
+    if thing is None:
+        raise Refused("The piece is not on its plate any more", do="strandbook verify")
+    piece.geometry, piece.plate_facts = geometry, facts_of(thing, geometry, plate)
