@@ -1,8 +1,9 @@
 """From a number back to the spool: every row on the way, and who wrote it.
 
-``questions`` are built once and asked through ``reading``; ``walk`` gathers the rows and ``history`` the
-journal behind them; ``facts`` puts them into JSON, ``lines`` on a screen, ``prov`` into W3C PROV,
-``picture`` into a graph. Nothing heavy is loaded: a trace answers in the time of a keystroke.
+``questions`` are built once and asked through ``reading``; ``walk`` and ``hanging`` gather the rows,
+``history`` the journal behind them; ``tested`` and ``printed`` put them into words, station by station.
+``facts`` makes JSON of them, ``lines`` a screen, ``prov`` W3C PROV, ``picture`` a graph. Nothing heavy is
+loaded: a trace answers in the time of a keystroke.
 """
 
 from __future__ import annotations

@@ -8,7 +8,8 @@ from typing import Final
 
 from tracker.trace.journaling import correction_lines, journal_lines
 from tracker.trace.missing import WORDS
-from tracker.trace.stations import Station, stations
+from tracker.trace.station import Station
+from tracker.trace.stations import stations
 from tracker.trace.way import Way
 from tracker.trace.words import kept_together
 

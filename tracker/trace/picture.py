@@ -13,7 +13,8 @@ from xml.sax.saxutils import escape, quoteattr
 
 from tracker.trace.journaling import correction_lines, journal_lines
 from tracker.trace.missing import WORDS
-from tracker.trace.stations import Station, stations
+from tracker.trace.station import Station
+from tracker.trace.stations import stations
 from tracker.trace.way import Way
 from tracker.trace.words import kept_together
 

@@ -41,20 +41,46 @@ class Trace(Way):
         The first keys are a contract with other people's scripts: ``number`` to ``not_recorded``. What
         is not known is None or an empty list, and named in ``not_recorded``.
         """
-        path, chosen = self.path, self.chosen
-        measurements = [facts.measured_facts(each) for each in path.measured]
-        taken = next((m for each, m in zip(path.measured, measurements, strict=True) if each is chosen), {})
+        measurements = [facts.measured_facts(each) for each in self.path.measured]
         return {
             "id": self.id,
             "book": self.book,
-            "number": None if self.number is None else facts.number_facts(self.number),
-            "method": None
-            if chosen is None
-            else {"id": taken["method"], "version": taken["version"], **self.described},
-            "readings": taken.get("readings"),
-            "files": taken.get("files", []),
-            "rig": taken.get("rig") if path.rig is None else facts.rig_row(path.rig, path.calibrations),
-            "instruments": taken.get("instruments", []),
+            **self._tested(measurements),
+            **self._printed(),
+            "exposure": self.exposure,
+            "measurements": measurements,
+            "specimens": [facts.specimen_facts(piece) for piece in self.path.pieces],
+            "hangs": [{name: plain(value) for name, value in each.items()} for each in self.path.hangs],
+            "journal": facts.journal_facts(self.path.journal),
+            "not_recorded": self.missing,
+        }
+
+    def _tested(self, measurements: list[dict[str, Any]]) -> dict[str, Any]:
+        """Return the number and what it was computed from."""
+        path = self.path
+        paired = zip(path.measured, measurements, strict=True)
+        taken = next((told for each, told in paired if each is self.chosen), None)
+        alone = None if path.rig is None else facts.rig_row(path.rig, path.calibrations)
+        number = None if self.number is None else facts.number_facts(self.number)
+        if taken is None:
+            return {
+                "number": number,
+                "method": None,
+                "readings": None,
+                "files": [],
+                "rig": alone,
+                "instruments": [],
+            }
+        return {
+            "number": number,
+            "method": {"id": taken["method"], "version": taken["version"], **self.described},
+            **{key: taken[key] for key in ("readings", "files", "rig", "instruments")},
+        }
+
+    def _printed(self) -> dict[str, Any]:
+        """Return the piece, its print and what it was printed from."""
+        path = self.path
+        return {
             "specimen": None if path.specimen is None else facts.specimen_facts(path.specimen),
             "job": None if path.job is None else facts.job_facts(path, path.job),
             "spools": [facts.spool_facts(spool) for spool in path.spools],
@@ -62,12 +88,6 @@ class Trace(Way):
             "dryings": list(facts.drying_facts(path.spools)) or facts.alone(path.drying),
             "material": None if path.material is None else facts.told(path.material),
             "factors": [facts.factor_facts(factor) for factor in path.factors],
-            "exposure": self.exposure,
-            "measurements": measurements,
-            "specimens": [facts.specimen_facts(piece) for piece in path.pieces],
-            "hangs": [{name: plain(value) for name, value in each.items()} for each in path.hangs],
-            "journal": facts.journal_facts(path.journal),
-            "not_recorded": self.missing,
         }
 
 
