@@ -34,6 +34,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "dry": ("supply", "Enter a drying, or its end."),
     },
     "Printing": {
+        "preflight": ("preflight", "Hold a plate file against sheet, spool and job, before it is printed."),
         "job": ("printing", "Jobs: add, change, end."),
         "offbed": ("offbed", "What became of each piece, and labels for it."),
         "label": ("labelling", "Labels for spools, dryings, rigs, jobs and specimens."),
@@ -59,6 +60,9 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "followup": ("comparing", "What to print to tell it apart."),
         "watch": ("comparing", "Drift, readers that differ, improbable results."),
         "trace": ("tracing", "The whole way back from a number."),
+    },
+    "On the network": {
+        "serve": ("serving", "The bench page for phone, tablet and rig computer."),
     },
 }
 

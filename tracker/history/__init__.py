@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tracker.history.mass import MassLeft, mass_left
 from tracker.history.spooldays import (
     SpoolDays,
     check_days,
@@ -13,10 +14,12 @@ from tracker.history.spooldays import (
 )
 
 __all__ = [
+    "MassLeft",
     "SpoolDays",
     "check_days",
     "exposure_line",
     "many_spool_days",
+    "mass_left",
     "spool_days",
     "water_at",
     "water_at_many",

@@ -1,0 +1,111 @@
+"""What is left on a spool: weighings, and between them the filament that jobs took."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.model import Drying, DryingSpool, Job, JobSpool, Spool, Weighing
+
+_LABEL_SHARE: Final = 0.02
+"""How far a label's net mass may be off, as a part of it. Common practice, no source."""
+
+Kind = Literal["weighed", "label", "used", "unknown use"]
+
+
+@dataclass(frozen=True)
+class MassLeft:
+    """Filament left on a spool.
+
+    Attributes:
+        points: Moments with the filament left in g, in order; empty where nothing is known.
+        left_g: At the last of them; None where nothing is known.
+        u_g: How far it may be off, g; None where nothing is known.
+        how: Where it comes from, in words.
+    """
+
+    points: tuple[tuple[dt.datetime, float], ...] = ()
+    left_g: float | None = None
+    u_g: float | None = None
+    how: str = "neither weighed nor a net mass recorded"
+
+
+def mass_left(session: Session, spool: Spool, until: dt.datetime) -> MassLeft:
+    """Return what is left on a spool: the last weighing less the reel, less what jobs took since.
+
+    Args:
+        session: To read with.
+        spool: The spool.
+        until: Jobs and weighings up to here count.
+    """
+    empty, how_empty = _empty(spool)
+    points: list[tuple[dt.datetime, float]] = []
+    left: float | None = None
+    off, how = 0.0, MassLeft.how
+    for at, kind, grams in sorted(_events(session, spool, until), key=lambda each: each[0]):
+        if kind == "weighed" and empty is not None:
+            left, off, how = grams - empty, 0.0, f"weighed {at:%Y-%m-%d}, {how_empty}"
+        elif kind == "label":
+            left, off, how = grams, grams * _LABEL_SHARE, "net mass on the label"
+        elif left is not None and kind == "used":
+            left, how = left - grams, how if how.endswith("jobs since") else f"{how}, less jobs since"
+        elif left is not None and kind == "unknown use":
+            how = f"{how}, less a job of unknown mass" if "unknown mass" not in how else how
+        if left is not None:
+            points.append((at, max(left, 0.0)))
+    if left is None:
+        return MassLeft()
+    if how_empty == _GUESSED and how.startswith("weighed"):
+        off = (spool.net_g or 0.0) * _LABEL_SHARE
+    return MassLeft(tuple(points), max(left, 0.0), off, how)
+
+
+_GUESSED: Final = "reel taken as gross less net"
+
+
+def _empty(spool: Spool) -> tuple[float | None, str]:
+    """Return the mass of the empty reel, and how it is known."""
+    if spool.empty_g is not None:
+        return spool.empty_g, "less the empty reel"
+    if spool.gross_g is not None and spool.net_g is not None:
+        return spool.gross_g - spool.net_g, _GUESSED
+    return None, "reel unknown"
+
+
+def _events(session: Session, spool: Spool, until: dt.datetime) -> Iterator[tuple[dt.datetime, Kind, float]]:
+    """Yield weighings and uses."""
+    came = dt.datetime.combine(spool.received_on or dt.date.min, dt.time(), dt.UTC)
+    if spool.net_g is not None:
+        yield came, "label", spool.net_g
+    elif spool.gross_g is not None and spool.empty_g is not None:
+        yield came, "label", spool.gross_g - spool.empty_g
+    for weighing in session.scalars(
+        select(Weighing).where(Weighing.spool_id == spool.id, Weighing.at <= until)
+    ):
+        yield weighing.at, "weighed", weighing.mass_g
+    yield from _dried(session, spool, until)
+    used = (
+        select(Job.started_at, Job.filament_g)
+        .join(JobSpool)
+        .where(JobSpool.spool_id == spool.id, JobSpool.tool == 0, Job.started_at <= until)
+    )
+    for row in session.execute(used):
+        yield row.started_at, "unknown use" if row.filament_g is None else "used", row.filament_g or 0.0
+
+
+def _dried(session: Session, spool: Spool, until: dt.datetime) -> Iterator[tuple[dt.datetime, Kind, float]]:
+    asked = (
+        select(Drying.began_at, Drying.ended_at, DryingSpool.before_g, DryingSpool.after_g)
+        .join(DryingSpool)
+        .where(DryingSpool.spool_id == spool.id, Drying.began_at <= until)
+    )
+    for row in session.execute(asked):
+        if row.before_g is not None:
+            yield row.began_at, "weighed", row.before_g
+        if row.after_g is not None and row.ended_at is not None:
+            yield row.ended_at, "weighed", row.after_g

@@ -1,0 +1,88 @@
+"""What a preflight finds: stops, warnings, and differences from what should be repeated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+Kind = Literal["stop", "warning"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something to know before the print.
+
+    Attributes:
+        kind: ``stop`` (do not print this) or ``warning`` (print it knowingly).
+        about: What it concerns, one or two words.
+        text: One sentence.
+    """
+
+    kind: Kind
+    about: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A value that differs from that of the job or plan to be repeated.
+
+    Attributes:
+        what: Factor, or key of a setting.
+        plate: Value on this plate, or None where it is not stated.
+        like: Value there.
+        unit: Of numbers.
+        relative: Difference as a part of the value there; None for words, or where one is missing.
+        spans: Difference in typical spans of the factor; None where it has none.
+    """
+
+    what: str
+    plate: float | str | None
+    like: float | str | None
+    unit: str = ""
+    relative: float | None = None
+    spans: float | None = None
+
+
+@dataclass
+class Report:
+    """All that a preflight found.
+
+    Attributes:
+        plate: Name of the file.
+        spool: ID of the spool.
+        findings: Stops first.
+        like: What the plate was held against; empty for nothing.
+        differences: The largest relative one first; words after numbers.
+        pieces: What is on the plate, one line each kind.
+        says: What reading the plate has to say.
+        filament_g: The plate needs; None where not known.
+        left_g: Left on the spool; None where not known.
+    """
+
+    plate: str
+    spool: str
+    findings: list[Finding] = field(default_factory=list)
+    like: str = ""
+    differences: list[Difference] = field(default_factory=list)
+    pieces: list[str] = field(default_factory=list)
+    says: list[str] = field(default_factory=list)
+    filament_g: float | None = None
+    left_g: float | None = None
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the plate should not be printed as it is."""
+        return any(finding.kind == "stop" for finding in self.findings)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as plain JSON values."""
+        named = [{"about": f.about, "text": f.text, "kind": f.kind} for f in self.findings]
+        return {
+            "plate": self.plate, "spool": self.spool, "go": not self.stopped,
+            "stops": [each for each in named if each["kind"] == "stop"],
+            "warnings": [each for each in named if each["kind"] == "warning"],
+            "like": self.like or None,
+            "differences": [vars(difference) for difference in self.differences],
+            "pieces": self.pieces, "says": self.says, "filament_g": self.filament_g, "left_g": self.left_g,
+        }  # fmt: skip

@@ -1,0 +1,140 @@
+"""A plate held against the job or the plan that it should repeat."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from tracker.desk.plates import PlateRead, job_columns
+from tracker.errors import Refused
+from tracker.factors import factor_named
+from tracker.model import Job
+from tracker.preflight.findings import Difference, Finding
+
+_COLUMNS: Final = {
+    "nozzle_c": "nozzle_set_c", "bed_c": "bed_set_c", "chamber_c": "chamber_set_c", "fan_pct": "fan_set_pct",
+    "layer_height_mm": "layer_height_mm", "line_width_mm": "line_width_mm",
+}  # fmt: skip
+_MORE: Final = ("time_s", "filament_mm")
+_TIGHT: Final = 0.005
+"""Times and lengths closer than this part of each other are the same. Our choice."""
+
+Values = dict[str, float | str | None]
+
+
+def values_of(read: PlateRead) -> Values:
+    """Return what a plate sets, by factor."""
+    columns = job_columns(read.plate)
+    return {name: columns.get(column) for name, column in _COLUMNS.items()} | {
+        name: columns[name] for name in _MORE
+    }
+
+
+def values_of_job(job: Job) -> Values:
+    """Return what a job was set to, by factor."""
+    return {name: getattr(job, column) for name, column in _COLUMNS.items()} | {
+        name: getattr(job, name) for name in _MORE
+    }
+
+
+def differences(plate: Mapping[str, Any], like: Mapping[str, Any]) -> Iterator[Difference]:
+    """Yield the values that differ by more than their resolution; what neither knows is left out."""
+    for name in like:
+        here, there = plate.get(name), like[name]
+        if here is None and there is None:
+            continue
+        if not _alike(name, here, there):
+            yield _difference(name, here, there)
+
+
+def _alike(name: str, here: Any, there: Any) -> bool:
+    if isinstance(here, (int, float)) and isinstance(there, (int, float)):
+        if name in _MORE:
+            return abs(here - there) <= _TIGHT * max(abs(here), abs(there))
+        return abs(here - there) < factor_named(name, [here, there]).resolution
+    return here is not None and there is not None and str(here) == str(there)
+
+
+def _difference(name: str, here: Any, there: Any) -> Difference:
+    known = factor_named(name, [here, there])
+    if not (isinstance(here, (int, float)) and isinstance(there, (int, float))):
+        return Difference(name, here, there, known.unit)
+    change = abs(here - there)
+    return Difference(
+        name, here, there, known.unit or {"time_s": "s", "filament_mm": "mm"}.get(name, ""),
+        relative=change / abs(there) if there else None,
+        spans=change / known.span if name not in _MORE else None,
+    )  # fmt: skip
+
+
+def changed_settings(here: Mapping[str, str], there: Mapping[str, str]) -> Iterator[Difference]:
+    """Yield the settings of two plates whose text differs; numbers with how much."""
+    for key in [*there, *(key for key in here if key not in there)]:
+        one, other = here.get(key), there.get(key)
+        if one != other:
+            yield Difference(key, one, other, "setting", relative=_relative(one, other))
+
+
+def _relative(one: str | None, other: str | None) -> float | None:
+    try:
+        a, b = float(str(one).rstrip("%")), float(str(other).rstrip("%"))
+    except ValueError:
+        return None
+    return abs(a - b) / abs(b) if b else None
+
+
+def largest_first(found: Iterable[Difference]) -> list[Difference]:
+    """Return differences in order: the largest relative one first, what has none last, by name."""
+    return sorted(found, key=lambda each: (each.relative is None, -(each.relative or 0.0), each.what))
+
+
+def read_plan(path: Path) -> dict[str, Any]:
+    """Return a plan: material and the levels of each plate, as ``followup -o`` writes them.
+
+    Raises:
+        Refused: It cannot be read or holds no plates.
+    """
+    try:
+        plan = tomllib.loads(path.read_text("utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise Refused(
+            f"{path} is no plan", why=str(error), do="Make one: strandbook followup A B -o plan.toml"
+        ) from error
+    plates = plan.get("plate")
+    if not isinstance(plates, list) or not all(
+        isinstance(p, dict) and isinstance(p.get("levels"), dict) for p in plates
+    ):
+        raise Refused(
+            f"{path} holds no plates",
+            do="Write [[plate]] with [plate.levels] and values such as nozzle_c = 250",
+        )
+    return plan
+
+
+def nearest_plate(
+    plan: Mapping[str, Any], plate: Mapping[str, Any], read: PlateRead
+) -> tuple[int, list[Difference], list[Finding]]:
+    """Return number, differences and findings of the planned plate that a plate comes nearest to."""
+    told = []
+    for number, wanted in enumerate(plan["plate"], start=1):
+        known = {name: value for name, value in wanted["levels"].items() if name in _COLUMNS}
+        found = list(differences(plate, known))
+        told.append((sum(1 if d.spans is None else d.spans for d in found), number, found, wanted))
+    _, number, found, wanted = min(told, key=lambda each: each[:2])
+    return number, largest_first(found), [*_letters(read, wanted), *_count(read, wanted)]
+
+
+def _letters(read: PlateRead, wanted: Mapping[str, Any]) -> Iterator[Finding]:
+    letters = wanted["levels"].get("orientation")
+    odd = [p.name for p in read.pieces if letters and not p.dummy and p.orientation != letters]
+    if odd:
+        yield Finding("stop", "orientation", f"The plan wants {letters}; otherwise lie {', '.join(odd)}.")
+
+
+def _count(read: PlateRead, wanted: Mapping[str, Any]) -> Iterator[Finding]:
+    pieces = wanted.get("pieces")
+    have = sum(not piece.dummy for piece in read.pieces)
+    if isinstance(pieces, int) and pieces != have:
+        yield Finding("warning", "pieces", f"The plan wants {pieces} pieces, the plate has {have}.")

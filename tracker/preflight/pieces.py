@@ -1,0 +1,68 @@
+"""The pieces of a plate held against the programme, and against the job that should be repeated."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from tracker.book import Book
+from tracker.desk.plates import PlateRead
+from tracker.model import Job
+from tracker.orientation import in_words
+from tracker.preflight.findings import Finding
+from tracker.programme import standing
+
+
+def against_programme(book: Book, read: PlateRead, material: str) -> Iterator[Finding]:
+    """Yield pieces that the programme does not need, or still lacks after this plate."""
+    state = standing(book, material)
+    wanted = Counter(dict(state.next_plate))
+    spare: Counter[str] = Counter()
+    for piece in read.pieces:
+        if piece.dummy:
+            continue
+        way = next((way for way in wanted if wanted[way] > 0 and _fits(way, piece.orientation)), None)
+        if way is None:
+            spare[in_words(piece.orientation or None) if piece.orientation else "without an axis"] += 1
+        else:
+            wanted[way] -= 1
+    if spare:
+        yield Finding(
+            "warning", "pieces", f"The programme of {material} does not need {_listed(spare)} more."
+        )
+    lacking = Counter({way: count for way, count in wanted.items() if count > 0})
+    if lacking:
+        yield Finding("warning", "pieces", f"After this plate the programme still lacks {_listed(lacking)}.")
+
+
+def _fits(way: str, letters: str) -> bool:
+    return way in ("any", letters) or (bool(letters) and in_words(letters) == way)
+
+
+def _listed(counted: Counter[str]) -> str:
+    return ", ".join(f"{count} {way}" for way, count in counted.items())
+
+
+def against_job(read: PlateRead, job: Job) -> Iterator[Finding]:
+    """Yield pieces that lie otherwise than in the job to be repeated, lack or are new."""
+    here = Counter((piece.kind, piece.orientation) for piece in read.pieces if not piece.dummy)
+    there = Counter((_kind(each.name), each.orientation or "") for each in job.specimens if not each.dummy)
+    names = dict.fromkeys([name for name, _ in (*there, *here)])
+    for name in names:
+        before = {letters: n for (kind, letters), n in there.items() if kind == name}
+        now = {letters: n for (kind, letters), n in here.items() if kind == name}
+        if before and now and set(before) != set(now):
+            text = f"{name} lies {_lies(now)} on this plate and {_lies(before)} in the job to be repeated."
+            yield Finding("stop", "orientation", text)
+        elif sum(before.values()) != sum(now.values()):
+            counts = f"{sum(now.values())} of {name} on this plate, {sum(before.values())}"
+            text = f"{counts} in the job to be repeated."
+            yield Finding("warning", "pieces", text)
+
+
+def _kind(name: str | None) -> str:
+    return (name or "").rpartition(" #")[0] or name or ""
+
+
+def _lies(counted: dict[str, int]) -> str:
+    return " and ".join(letters or "without an axis" for letters in counted)

@@ -1,0 +1,147 @@
+"""A plate held against the material's data sheet and the spool's days."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from typing import Any, Final
+
+from sqlalchemy.orm import Session
+
+from tracker.desk.platefacts import agreed_hint, usual_set_points
+from tracker.desk.plates import PlateRead
+from tracker.errors import Refused
+from tracker.history import SpoolDays, mass_left, spool_days, water_at_many
+from tracker.model import Material, Spool
+from tracker.preflight.findings import Finding
+from tracker.units import compact
+
+_STEMS: Final = ("nozzle", "bed", "chamber")
+_SPARE: Final = 1.1
+"""A purge, a skirt that grows, a restart: less than a tenth to spare is worth a word. Common practice."""
+_REGAINED: Final = 0.2
+"""Overdue: since its drying it took up this part of what it holds at 50 %RH. Our choice."""
+_LONG_H: Final = 24.0
+"""Open-air hours after which a spool of an unknown family is overdue. Our choice."""
+
+
+def set_points(read: PlateRead, material: Material) -> Iterator[Finding]:
+    """Yield what is wrong with the plate's set-points."""
+    usual = usual_set_points(read.plate)
+    for stem in _STEMS:
+        low, high = getattr(material, f"{stem}_low_c"), getattr(material, f"{stem}_high_c")
+        value, origin = _value(read, usual, stem)
+        if value is None:
+            yield from _missing(stem, low, high)
+        else:
+            yield from _outside(read, stem, value, origin, low, high)
+
+
+def _value(read: PlateRead, usual: dict[str, float], stem: str) -> tuple[float | None, str]:
+    name = f"{stem}_c"
+    if name in usual:
+        return usual[name], ""
+    hint = agreed_hint(name, read.plate.hints)
+    return (None, "") if hint is None else (hint.value, f" ({hint.origin})")
+
+
+def _missing(stem: str, low: float | None, high: float | None) -> Iterator[Finding]:
+    if low is None and high is None:
+        return
+    wanted = f"the data sheet wants {_range(low, high)}"
+    if stem == "chamber":
+        yield Finding("stop", stem, f"The plate sets no chamber temperature; {wanted}.")
+    else:
+        yield Finding("warning", stem, f"The plate does not state the {stem} temperature; {wanted}.")
+
+
+def _outside(
+    read: PlateRead, stem: str, value: float, origin: str, low: float | None, high: float | None
+) -> Iterator[Finding]:
+    if (low is not None and value < low) or (high is not None and value > high):
+        yield Finding(
+            "stop",
+            stem,
+            f"The {stem} is set to {value:g} °C{origin}; the data sheet says {_range(low, high)}.",
+        )
+        return
+    reading = getattr(read.plate.set_points, f"{stem}_c")
+    for extreme in {reading.low, reading.high} - {None, value}:
+        if (low is not None and extreme < low) or (high is not None and extreme > high):
+            sheet = f"the data sheet says {_range(low, high)}"
+            text = f"Part of the plate sets the {stem} to {extreme:g} °C; {sheet}."
+            yield Finding("warning", stem, text)
+
+
+def _range(low: float | None, high: float | None) -> str:
+    if low is None or high is None:
+        return f"at least {low:g} °C" if low is not None else f"at most {high:g} °C"
+    return f"{low:g} – {high:g} °C"
+
+
+def filament(
+    session: Session, read: PlateRead, spool: Spool, now: dt.datetime
+) -> tuple[float | None, list[Finding]]:
+    """Return the filament left on the spool in g, and what is to be said of it."""
+    left = mass_left(session, spool, now)
+    need = read.plate.filament_g
+    if need is None:
+        text = "The plate's mass is not known: no density in the material's record or in the file."
+        return left.left_g, [Finding("warning", "filament", text)]
+    if left.left_g is None:
+        return None, [
+            Finding(
+                "warning", "filament", f"The plate needs {need:.1f} g; what is left is not known: {left.how}."
+            )
+        ]
+    said = f"The plate needs {need:.1f} g, {compact(round(left.left_g, 1), 'g')} are left ({left.how})"
+    if need > left.left_g + (left.u_g or 0.0):
+        return left.left_g, [Finding("stop", "filament", f"{said}.")]
+    if need * _SPARE > left.left_g - (left.u_g or 0.0):
+        return left.left_g, [Finding("warning", "filament", f"{said}: that is close.")]
+    return left.left_g, []
+
+
+def drying(session: Session, spool: Spool, now: dt.datetime) -> Iterator[Finding]:
+    """Yield what is to be said of the spool's drying."""
+    try:
+        days = spool_days(session, spool, now)
+    except Refused as refusal:
+        yield Finding("warning", "drying", f"The spool's days contradict each other: {refusal}.")
+        return
+    last = days.timeline.last_drying(now)
+    wants = spool.material.drying_c is not None or _advised(days)
+    if last is None:
+        if wants:
+            yield Finding("warning", "drying", "The spool was never dried, as far as is recorded.")
+        return
+    yield from _overdue(days, last, now)
+
+
+def _advised(days: SpoolDays) -> bool:
+    from tracker import exposure  # noqa: PLC0415 - brings numpy
+
+    try:
+        return bool(days.family) and exposure.drying_advice(days.family or "").set_low_c is not None
+    except Refused:
+        return False
+
+
+def _overdue(days: SpoolDays, last: Any, now: dt.datetime) -> Iterator[Finding]:
+    from tracker import exposure  # noqa: PLC0415 - brings numpy
+
+    air = exposure.open_air(days.timeline, now)
+    hours = air.hours + air.hours_unlogged
+    told = water_at_many(days, [min(last.ended, now), now])
+    family = exposure.load_families().find(days.family) if days.family else None
+    since = f"dried in {last.name}, since then {air.hours:.1f} h in open air"
+    if air.hours_unlogged:
+        since += f" and {air.hours_unlogged:.1f} h nobody recorded"
+    if len(told.centre_pct) and family is not None and family.w50_pct is not None:
+        regained = float(told.centre_pct[-1] - told.centre_pct[0])
+        if regained > _REGAINED * family.w50_pct.value:
+            low, high = float(told.low_pct[-1]), float(told.high_pct[-1])
+            water = f"estimated {low:.2g} – {high:.2g} wt% water, grade {told.grade}"
+            yield Finding("warning", "drying", f"Overdue for drying: {since}; {water}.")
+    elif hours > _LONG_H:
+        yield Finding("warning", "drying", f"Overdue for drying: {since}.")
