@@ -8,6 +8,8 @@ from functools import cache
 from io import BytesIO
 from time import perf_counter
 
+import cv2
+import numpy as np
 import qrcode
 import zxingcpp
 from PIL import Image, ImageChops, ImageDraw, ImageFont
@@ -105,6 +107,16 @@ def decoded_after_damage(made: Sequence[Label], *, best: bool, blur: float = 0.6
     return read
 
 
+def read_by_second_reader(made: Sequence[Label], *, best: bool) -> int:
+    """Return how many codes OpenCV, which is the less patient reader, reads as they are drawn."""
+    reader, read = cv2.QRCodeDetector(), 0
+    for label in made:
+        mask = best_mask(label.payload) if best else our_qr.MASK
+        picture = ImageChops.invert(code_dots(our_qr.encode(label.payload, mask), 2 * _SMALL_MODULE))
+        read += reader.detectAndDecode(np.asarray(picture.convert("L")))[0] == label.payload
+    return read
+
+
 def _ours(made: Sequence[Label]) -> bytes:
     """Draw labels our way, with nothing kept from the round before."""
     our_qr._encode.cache_clear()
@@ -135,7 +147,9 @@ def _legibility_rows() -> list[Row]:
     """Count codes read after damage: as many as there are, and as many as with the best mask."""
     made = labels(300)
     damage = "±10° turn, blur, noise, JPEG, seen at 200 dpi; one look of zxing-cpp"
-    harder = [decoded_after_damage(made, best=best, blur=1.0) for best in (False, True)]
+    many = labels(800, seed=5)
+    harder = [decoded_after_damage(many, best=best, blur=0.9) for best in (False, True)]
+    second = [read_by_second_reader(many, best=best) for best in (False, True)]
     return [
         Row(
             "ID codes of 8 mm at 200 dpi, read after damage",
@@ -146,12 +160,13 @@ def _legibility_rows() -> list[Row]:
             f"floor: all 300; {damage}",
         ),
         Row(
-            "the same, blurred until some are lost",
+            "800 such codes, blurred until some are lost",
             *harder,
             "≥ 0.97×",
             "codes",
             "floor: the same codes with the library's best mask instead of our fixed one",
         ),
+        Row("800 codes as drawn, read by OpenCV", *second, "≥ 1.0×", "codes", "floor: as above"),
     ]
 
 

@@ -47,11 +47,13 @@ def test_no_text_touches_the_code(
 
 
 @settings(deadline=None)
-@given(any_stock, any_text, any_text, any_text)
-def test_marks_stand_apart_and_inside_the_label(stock: str, id_text: str, material: str, line: str) -> None:
-    """No two marks share a dot, and none leaves the label."""
-    geometry = stocks()[stock]
-    made = plan(Label("J0012-04-K.7QX", id_text, material, "ZX", "2025-03-01", line), geometry, geometry.dpi)
+@given(any_stock, st.sampled_from([200.0, 300.0, 600.0]), any_text, any_text, any_text)
+def test_marks_stand_apart_and_inside_the_label(
+    stock: str, dpi: float, id_text: str, material: str, line: str
+) -> None:
+    """At every resolution no two marks share a dot, and none leaves the label."""
+    label = Label("J0012-04-K.7QX", id_text, material, "ZX", "2025-03-01", line)
+    made = plan(label, stocks()[stock], dpi)
     boxes = [mark.box for mark in made.marks]
 
     assert not any(one.overlaps(other) for one, other in combinations(boxes, 2))
@@ -173,6 +175,12 @@ def test_the_refusal_names_the_smallest_stock_that_holds_the_code(many: int) -> 
     holders = [one for one in stocks().values() if module_dots(encode(label.payload).size, one, one.dpi)]
 
     assert f"Use {min(holders, key=lambda one: one.area_mm2).name} " in str(refusal.value)
+
+
+def test_a_fine_printer_does_not_make_the_code_too_fine() -> None:
+    """At 600 dpi 5 dots a module would be 0.21 mm, too little for a telephone: refused all the same."""
+    with pytest.raises(LabelError, match=r"fewer than 3 dots or less than 0\.25 mm"):
+        draw_sheet([Label("A" * 150, "J0012-04-K")], stocks()["tape-12"], dpi=600)
 
 
 def test_a_code_that_no_stock_holds_is_refused_as_such() -> None:

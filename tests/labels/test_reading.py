@@ -110,12 +110,12 @@ def test_any_turn_is_read(turn: int) -> None:
 
 def test_a_second_look_reads_what_the_first_one_missed() -> None:
     """Of small, noisy pictures more are read by all looks together than by the first alone."""
-    hard = [damaged(_code(), seed, noise=45, blur=0.9) for seed in range(40)]
+    hard = [damaged(_code(), seed, noise=45, blur=0.9) for seed in range(24)]
     first = sum(read_by_zxing(picture) == {LABEL.payload} for picture in hard)
     all_looks = sum(read_codes(_file(picture)) == [LABEL.payload] for picture in hard)
 
-    assert first < 30
-    assert all_looks > first + 4
+    assert first < 18
+    assert all_looks > first + 2
 
 
 def test_a_soft_picture_is_read() -> None:

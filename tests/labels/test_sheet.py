@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+from dataclasses import replace
 from io import BytesIO
 
 import pytest
 from PIL import Image
 from tracker_labels import LabelError, draw_sheet, stocks
+from tracker_labels.marks import CodeMark, RuleMark
+from tracker_labels.raster import code_dots, paint
 
 from tests.labels.damage import damaged
 from tests.labels.helpers import STOCKS, cut_out, pictures, read_by_opencv, read_by_zxing, some_labels
@@ -144,6 +147,18 @@ def test_a_png_carries_its_resolution(stock: str) -> None:
 def test_a_png_has_no_grey() -> None:
     """Pages are of one bit a dot."""
     assert Image.open(BytesIO(draw_sheet(some_labels(1), stocks()["a4-3x8"]).pages_png()[0])).mode == "1"
+
+
+def test_a_code_is_painted_over_whatever_would_touch_it() -> None:
+    """Should a mark ever cross a code, it is the mark that is cut, in whatever order they come."""
+    stock = stocks()["a4-3x8"]
+    page = draw_sheet(some_labels(1), stock).pages[0]
+    (code,) = (mark for mark in page.marks if isinstance(mark, CodeMark))
+    crossed = replace(page, marks=(code, RuleMark(code.box)))
+
+    assert paint(crossed, 300).crop((code.box.x, code.box.y, code.box.right, code.box.bottom)).tobytes() == (
+        code_dots(code.code, code.module).tobytes()
+    )
 
 
 def test_importing_loads_nothing_heavy() -> None:
