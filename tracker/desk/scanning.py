@@ -133,10 +133,11 @@ def five_lines(book: Book, session: Session, ident: Ident) -> list[str]:
     if isinstance(row, Specimen):
         return _piece_lines(session, row)
     if isinstance(row, Spool):
-        days = spool_days(session, row, book.clock())
+        now = book.clock()
+        days = spool_days(session, row, now)
         return [
             f"{ident}  spool of {row.material.name}, lot {row.lot or 'not recorded'}",
-            exposure_line(days, book.clock()),
+            exposure_line(days, now),
             f"measured: {_measured(session, row)}",
         ]
     return [f"{ident}  {ident.kind}"]

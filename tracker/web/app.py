@@ -1,0 +1,85 @@
+"""The page as an application: its rooms, what stands before them, and refusals in one shape."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import quote
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.responses import JSONResponse, Response
+from starlette.staticfiles import StaticFiles
+
+from tracker import __version__
+from tracker.errors import Refused
+from tracker.web import pages, rigs
+from tracker.web.bench import Bench, Serving
+from tracker.web.guard import Guard
+from tracker.web.refusals import status_of
+from tracker.web.render import STATIC, page, there
+from tracker.web.visitors import NotPairedError, anyone
+
+
+def make_app(serving: Serving) -> FastAPI:
+    """Return the page of a book, ready to be served."""
+    app = FastAPI(
+        title="strandbook",
+        version=__version__,
+        description="Rigs post measurements here and read the book back. "
+        "Results are comparisons between printed pieces on home-made rigs: not design allowables.",
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.bench = Bench(serving)
+    app.include_router(rigs.router)
+    app.mount("/static", StaticFiles(directory=STATIC))
+    for router in pages.ROUTERS:
+        app.include_router(router, include_in_schema=False)
+    app.add_exception_handler(Refused, _refused)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=5)
+    app.add_middleware(Guard, hosts=serving.hosts)
+    return app
+
+
+def _refused(request: Request, refusal: Any) -> Response:
+    status = status_of(refusal)
+    if _for_programs(request):
+        return JSONResponse(rigs.told(refusal), status)
+    if isinstance(refusal, NotPairedError):
+        return there(f"/pair?next={quote(request.url.path, safe='/')}")
+    return _error_page(request, status, str(refusal))
+
+
+def _error_page(request: Request, status: int, words: str) -> Response:
+    bench: Bench = request.app.state.bench
+    visitor = anyone(request, bench)
+    return page(request, bench, visitor, "refused", status=status, words=words, status_code=status)
+
+
+def _invalid(request: Request, error: Any) -> Response:
+    """Answer a request whose parts cannot be read, in the shape of every other refusal."""
+    found = [
+        {"field": ".".join(str(part) for part in each["loc"][1:]), "problem": str(each["msg"])}
+        for each in error.errors()
+    ]
+    words = "; ".join(f"{each['field']}: {each['problem']}" for each in found)
+    if _for_programs(request):
+        return JSONResponse({"refused": words, "do": "", "fields": found}, 422)
+    return _error_page(request, 422, words)
+
+
+def _http(request: Request, error: Any) -> Response:
+    words = str(error.detail)
+    if _for_programs(request):
+        body = {"refused": words, "do": "", "fields": []}
+        return JSONResponse(body, error.status_code, headers=error.headers)
+    return _error_page(request, error.status_code, f"{words}.")
+
+
+def _for_programs(request: Request) -> bool:
+    return request.url.path.startswith(("/api/", "/openapi.json"))

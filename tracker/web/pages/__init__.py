@@ -1,0 +1,35 @@
+"""The pages for people, one module each; the last one takes whatever stands on a label."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from tracker.web.pages import (
+    difference,
+    first,
+    labelled,
+    measuring,
+    pairing,
+    pictures,
+    plate,
+    scan,
+    spool,
+    summary,
+    tracing,
+)
+
+ROUTERS: tuple[APIRouter, ...] = (
+    first.router,
+    scan.router,
+    pairing.router,
+    summary.router,
+    difference.router,
+    pictures.router,
+    tracing.router,
+    measuring.router,
+    plate.router,
+    spool.router,
+    labelled.router,
+)
+
+__all__ = ["ROUTERS"]

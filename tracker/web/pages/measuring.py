@@ -1,0 +1,213 @@
+"""The page of a piece: what it is, the form of a method, and what came of the readings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Path, Request
+from starlette.datastructures import FormData
+from starlette.responses import Response
+
+from tracker.api import Method, ReadingsError, fields
+from tracker.desk.doubts import Doubt
+from tracker.desk.finding import fetch, resolve
+from tracker.desk.measuring import MEASURE_FORM, last_readings, last_rigs, measure
+from tracker.desk.rigs import rigs_serving
+from tracker.desk.scanning import fitting_methods, five_lines, warning
+from tracker.errors import Refused
+from tracker.ids import Ident, rig_id
+from tracker.records import Shown, shown_record
+from tracker.web.bench import Bench
+from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, typed, typed_asks
+from tracker.web.platemap import PlateMap, plate_map
+from tracker.web.refusals import status_of
+from tracker.web.render import page, there
+from tracker.web.uploads import recordings_sent
+from tracker.web.visitors import Form, Here, Visitor, Writer
+
+router = APIRouter()
+
+
+@dataclass(frozen=True)
+class PieceFacts:
+    """What the page shows of a piece or spool; it hangs on the book alone.
+
+    Attributes:
+        lines: At most five.
+        stop: What should make the person stop; empty where nothing does.
+        methods: Id and title of the methods that are done on it.
+        map: Its plate from above, itself marked; None where no plate is known.
+        measurements: ID, method and results of what was measured.
+    """
+
+    lines: tuple[str, ...]
+    stop: str
+    methods: tuple[tuple[str, str], ...]
+    map: PlateMap | None
+    measurements: tuple[Mapping[str, Any], ...]
+
+
+@dataclass(frozen=True)
+class Sent:
+    """What was sent and could not be stored as it is."""
+
+    readings: Mapping[str, str]
+    about: Mapping[str, str]
+    rigs: tuple[str, ...]
+    key: str
+    words: str
+    problems: Mapping[str, str]
+    doubt: bool
+    status: int
+    files: tuple[str, ...] = ()
+
+
+def piece_page(
+    request: Request,
+    bench: Bench,
+    visitor: Visitor,
+    ident: Ident,
+    method: str = "",
+    done: str = "",
+    sent: Sent | None = None,
+) -> Response:
+    """Return the page of a piece.
+
+    Args:
+        request: What it answers.
+        bench: The running page.
+        visitor: Who asks.
+        ident: Of the piece.
+        method: Whose form is open; empty for none.
+        done: ID of the measurement just stored.
+        sent: What was just refused.
+    """
+    seen = bench.of_state(("piece", ident), lambda: facts_of(bench, ident))
+    chosen = bench.plugged.method(method) if method else None
+    facts: dict[str, Any] = {
+        "ident": ident, "seen": seen, "chosen": chosen, "sent": sent,
+        "done": bench.of_state(("done", done), lambda: _just_stored(bench, done)) if done else None,
+        "done_key": request.query_params.get("key", "")[:60] if done else "",
+    }  # fmt: skip
+    if chosen is not None:
+        facts |= _form_facts(bench, chosen, visitor, sent)
+    if sent is not None:
+        facts["key"] = sent.key
+    facts["scan_first"] = chosen is None
+    return page(request, bench, visitor, "piece", status=sent.status if sent else 200, **facts)
+
+
+def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
+    """Return what the page shows of a piece or spool."""
+    book = bench.book
+    with book.read() as session:
+        row = fetch(session, ident)
+        names = fitting_methods(bench.plugged, row)
+        shown = shown_record(session, row, book.zone)
+        pieces: list[dict[str, Any]] = []
+        if ident.kind == "specimen":
+            job = fetch(session, Ident("job", ident.number))
+            pieces = shown_record(session, job, book.zone).data["specimens"]
+        told = [
+            shown_record(session, fetch(session, resolve(book, session, each)), book.zone).data
+            for each in shown.data.get("measurements", ())
+        ]
+        return PieceFacts(
+            tuple(five_lines(book, session, ident)),
+            warning(row),
+            tuple((name, bench.plugged.method(name).title) for name in names),
+            plate_map(pieces, str(ident)),
+            tuple(told),
+        )
+
+
+def _just_stored(bench: Bench, text: str) -> Mapping[str, Any] | None:
+    try:
+        with bench.book.read() as session:
+            row = fetch(session, resolve(bench.book, session, text))
+            told: Shown = shown_record(session, row, bench.book.zone)
+    except Refused:
+        return None
+    return told.data if "results" in told.data else None
+
+
+def _form_facts(bench: Bench, method: Method, visitor: Visitor, sent: Sent | None) -> dict[str, Any]:
+    last, rigs, usual = bench.of_state(("form", method.id), lambda: _hints(bench, method))
+    readings = of_readings(method, last, sent.readings if sent else None, sent.problems if sent else None)
+    about = of_form(MEASURE_FORM, sent.about if sent else None)
+    own = [visitor.device.rig] if visitor.device is not None and visitor.device.rig else usual
+    return {
+        "inputs": readings,
+        "about": [_with_person(each, visitor) for each in about],
+        "rigs": rigs,
+        "rigs_on": sent.rigs if sent else tuple(own),
+    }
+
+
+def _with_person(each: Input, visitor: Visitor) -> Input:
+    if each.name != "operator" or each.value:
+        return each
+    return Input(name=each.name, label=each.label, hint=visitor.who)
+
+
+def _hints(bench: Bench, method: Method) -> tuple[dict[str, Any], list[tuple[str, str]], list[str]]:
+    """Return the last readings by a method, the rigs that serve it, and those used last."""
+    asked = fields(method.Readings)
+    units = {each.unit for each in asked if each.unit} | {
+        unit for each in asked for unit in each.units if unit
+    }
+    with bench.book.read() as session:
+        rigs = [(rig_id(rig.id), rig.name) for rig in rigs_serving(session, method.id, units)]
+        return last_readings(session, method.id), rigs, last_rigs(session, method.id)
+
+
+@router.post("/{text}/measure/{method}")
+def measured(
+    request: Request,
+    bench: Here,
+    visitor: Writer,
+    form: Form,
+    text: Annotated[str, Path(max_length=400)],
+    method: Annotated[str, Path(max_length=100)],
+) -> Response:
+    """Store readings, and show what they give; what is refused comes back as it was typed."""
+    chosen = bench.plugged.method(method)
+    with bench.book.read() as session:
+        ident = resolve(bench.book, session, text)
+    names = [each.name for each in fields(chosen.Readings)]
+    key = str(form.get("key") or "")[:60]
+    try:
+        act = measure(
+            bench.book, visitor.who, bench.plugged, str(ident), chosen.id, typed(form, names, READING),
+            files=recordings_sent(form, names, READING), rigs=_rigs_sent(form),
+            about=typed_asks(form, MEASURE_FORM), key=key_of(form, request.url.path) or None,
+            sure=form.get("sure") == "1",
+        )  # fmt: skip
+    except Refused as refusal:
+        sent = _refused(form, names, key, refusal)
+        return piece_page(request, bench, visitor, ident, chosen.id, sent=sent)
+    return there(f"/{ident}?done={act.id}&key={quote(key)}")
+
+
+def _rigs_sent(form: FormData) -> tuple[str, ...]:
+    return tuple(each for each in form.getlist("rigs") if isinstance(each, str) and each)
+
+
+def _refused(form: FormData, names: list[str], key: str, refusal: Refused) -> Sent:
+    problems = (
+        {each.field: each.problem for each in refusal.errors} if isinstance(refusal, ReadingsError) else {}
+    )
+    return Sent(
+        readings=typed(form, names, READING),
+        about=typed_asks(form, MEASURE_FORM),
+        rigs=_rigs_sent(form),
+        key=key,
+        words=str(refusal),
+        problems=problems,
+        doubt=isinstance(refusal, Doubt),
+        status=status_of(refusal),
+        files=tuple(name for name in names if not isinstance(form.get(READING + name), str | None)),
+    )

@@ -1,0 +1,94 @@
+"""Pictures and files of records, drawn once and kept by what they were drawn from."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Request
+from starlette.responses import Response
+
+from tracker.desk.finding import NotFoundError, find
+from tracker.desk.measuring import computed_again, readings_of
+from tracker.desk.pieces import piece_of
+from tracker.history import SpoolDays, spool_days, water_at_many
+from tracker.records import shown_record
+from tracker.trace import trace
+from tracker.web.bench import Bench
+from tracker.web.render import download, picture
+from tracker.web.uploads import picture_kind
+from tracker.web.visitors import Here, Reader
+
+router = APIRouter()
+
+Text = Annotated[str, Path(max_length=400)]
+_POINTS = 160
+_STEP_S = 600
+"""A spool's days go on all the time; a picture of them is ten minutes old at most."""
+
+
+@router.get("/{text}/days.svg")
+def days(request: Request, bench: Here, visitor: Reader, text: Text) -> Response:
+    """Draw where a spool was, and the water in it."""
+    del visitor
+    book = bench.book
+    now = book.clock()
+    until = now - dt.timedelta(seconds=now.timestamp() % _STEP_S)
+    with book.read() as session:
+        told = spool_days(session, find(book, session, text, "spool"), until)
+    return picture(request, bench.pictures.get(("days", repr(told)), lambda: _days_drawn(told, until)))
+
+
+def _days_drawn(told: SpoolDays, until: dt.datetime) -> bytes:
+    from tracker.exposure import days_svg  # noqa: PLC0415 - matplotlib follows
+
+    began = told.timeline.began
+    if began is None or began >= until:
+        return days_svg(told.timeline, title=told.spool)
+    step = (until - began) / _POINTS
+    moments = [began + step * place for place in range(_POINTS + 1)]
+    return days_svg(told.timeline, water_at_many(told, moments), title=told.spool)
+
+
+@router.get("/{text}/trace.svg")
+def way_back(request: Request, bench: Here, visitor: Reader, text: Text) -> Response:
+    """Draw the whole way back."""
+    del visitor
+    drawn = bench.of_state(("trace.svg", text), lambda: trace(bench.book, text).svg().encode())
+    return picture(request, drawn)
+
+
+@router.get("/{text}/figure.svg")
+def figure(request: Request, bench: Here, visitor: Reader, text: Text) -> Response:
+    """Draw a measurement's readings with its results, as its method does."""
+    del visitor
+    return picture(request, bench.of_state(("figure", text), lambda: _figure(bench, text)))
+
+
+def _figure(bench: Bench, text: str) -> bytes:
+    book, plugged = bench.book, bench.plugged
+    with book.read() as session:
+        row = find(book, session, text, "measurement")
+        readings = readings_of(book, plugged, row)
+        subject = row.specimen if row.specimen is not None else row.spool
+        outcomes = computed_again(book, plugged, row).outcomes
+        drawn = plugged.figure(row.method, readings, piece_of(subject), outcomes)
+    if drawn is None:
+        raise NotFoundError(f"{text} has no picture")
+    return drawn
+
+
+@router.get("/{text}/file/{field}")
+def file(
+    request: Request, bench: Here, visitor: Reader, text: Text, field: Annotated[str, Path(max_length=100)]
+) -> Response:
+    """Give a file of a measurement: photographs are shown, everything else is saved."""
+    del visitor
+    with bench.book.read() as session:
+        told = shown_record(session, find(bench.book, session, text, "measurement"), bench.book.zone)
+    kept = told.data["files"].get(field)
+    if kept is None:
+        raise NotFoundError(f"{text} has no file {field!r}")
+    data = bench.book.files.get(kept["sha256"])
+    kind = picture_kind(data)
+    return picture(request, data, kind) if kind else download(data, kept["name"])

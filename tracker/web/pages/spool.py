@@ -1,0 +1,99 @@
+"""The page of a spool: its days, where it is put, what it weighs, and what is measured on it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Request
+from starlette.datastructures import FormData
+from starlette.responses import Response
+
+from tracker.desk.dryings import DRYING_FORM, end_drying, start_drying
+from tracker.desk.finding import fetch, find
+from tracker.desk.spools import PLACES, STAY_FORM, WEIGHING_FORM, keep_spool, weigh_spool
+from tracker.errors import Refused
+from tracker.ids import Ident
+from tracker.records import Shown, shown_record
+from tracker.web.bench import Bench
+from tracker.web.inputs import of_form, typed_asks
+from tracker.web.pages.measuring import facts_of
+from tracker.web.pages.plate import acted, ident_of_kind
+from tracker.web.refusals import status_of
+from tracker.web.render import page
+from tracker.web.visitors import Form, Here, Visitor, Writer
+
+router = APIRouter()
+Text = Annotated[str, Path(max_length=400)]
+
+
+def spool_page(
+    request: Request, bench: Bench, visitor: Visitor, ident: Ident, said: str = "",
+    form: FormData | None = None, refusal: Refused | None = None,
+) -> Response:  # fmt: skip
+    """Return the page of a spool; arguments as for the page of a job."""
+    told = bench.of_state(("spool", ident), lambda: _shown(bench, ident))
+    held = {key: value for key, value in (form or {}).items() if isinstance(value, str)}
+    return page(
+        request, bench, visitor, "spool",
+        status=status_of(refusal) if refusal else 200,
+        ident=ident, told=told, seen=facts_of(bench, ident), places=PLACES,
+        staying=of_form([ask for ask in STAY_FORM if ask.name != "place"], held),
+        weighing=of_form(WEIGHING_FORM, held), drying=of_form(DRYING_FORM, held),
+        open_drying=_open_drying(bench, told), problem=str(refusal) if refusal else "",
+        said=bench.words_of(said),
+    )  # fmt: skip
+
+
+def _shown(bench: Bench, ident: Ident) -> Shown:
+    with bench.book.read() as session:
+        return shown_record(session, fetch(session, ident), bench.book.zone)
+
+
+def _open_drying(bench: Bench, told: Shown) -> str:
+    """Return the ID of the drying that the spool is in; empty where it is in none."""
+    with bench.book.read() as session:
+        for name in reversed(told.data["dryings"]):
+            row = find(bench.book, session, name, "drying")
+            if shown_record(session, row, bench.book.zone).data["ended_at"] is None:
+                return str(name)
+    return ""
+
+
+@router.post("/{text}/keep")
+def kept(request: Request, bench: Here, visitor: Writer, form: Form, text: Text) -> Response:
+    """Put a spool somewhere, from now on where nothing else is said."""
+    ident = ident_of_kind(bench, text, "spool")
+    return acted(
+        request, bench, form, str(ident),
+        lambda: keep_spool(bench.book, visitor.who, str(ident), typed_asks(form, STAY_FORM)),
+        lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
+    )  # fmt: skip
+
+
+@router.post("/{text}/weigh")
+def weighed(request: Request, bench: Here, visitor: Writer, form: Form, text: Text) -> Response:
+    """Enter what the scales show."""
+    ident = ident_of_kind(bench, text, "spool")
+    return acted(
+        request, bench, form, str(ident),
+        lambda: weigh_spool(bench.book, visitor.who, str(ident), typed_asks(form, WEIGHING_FORM)),
+        lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
+    )  # fmt: skip
+
+
+@router.post("/{text}/dry")
+def dried(request: Request, bench: Here, visitor: Writer, form: Form, text: Text) -> Response:
+    """Put a spool into the dryer, or take it out: with a drying's ID the drying ends."""
+    ident = ident_of_kind(bench, text, "spool")
+    drying, mass = str(form.get("drying") or ""), str(form.get("mass") or "").strip()
+    masses = [mass] if mass else []
+    answers = typed_asks(form, DRYING_FORM)
+    return acted(
+        request, bench, form, str(ident),
+        lambda: end_drying(bench.book, visitor.who, drying, answers, masses)
+        if drying
+        else start_drying(
+            bench.book, visitor.who, [str(ident)], answers, before=masses, sure=form.get("sure") == "1"
+        ),
+        lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
+    )  # fmt: skip

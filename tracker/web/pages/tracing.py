@@ -1,0 +1,42 @@
+"""The whole way back from a number, as a list that unfolds."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Request
+from starlette.responses import Response
+
+from tracker.trace import WORDS, trace
+from tracker.trace.journaling import correction_lines, journal_lines
+from tracker.trace.stations import stations
+from tracker.web.bench import Bench
+from tracker.web.render import page
+from tracker.web.visitors import Here, Reader
+
+router = APIRouter()
+
+
+@router.get("/{text}/trace")
+def way_back(
+    request: Request,
+    bench: Here,
+    visitor: Reader,
+    text: Annotated[str, Path(max_length=400)],
+    of: Annotated[str, Query(max_length=200)] = "",
+    part: Annotated[str, Query(pattern="^(list)?$")] = "",
+) -> Response:
+    """Show the way back; ``part=list`` gives the list alone, to be unfolded in another page."""
+    facts: dict[str, Any] = bench.of_state(("trace", text, of), lambda: _facts(bench, text, of))
+    return page(request, bench, visitor, "waylist" if part else "trace", **facts)
+
+
+def _facts(bench: Bench, text: str, of: str) -> dict[str, Any]:
+    way = trace(bench.book, text, of or None)
+    return {
+        "ident": way.id,
+        "of": of,
+        "stations": stations(way),
+        "journal": [*journal_lines(way), *(f"corrected: {line}" for line in correction_lines(way))],
+        "gaps": [WORDS[place] for place in way.missing],
+    }

@@ -1,0 +1,120 @@
+"""Templates to answers, with what every page shows."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from pathlib import Path
+from typing import Any, Final
+
+from fastapi import Request
+from fastapi.templating import Jinja2Templates
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from starlette.responses import RedirectResponse, Response
+
+from tracker.desk.moments import local
+from tracker.units import compact, shown, with_uncertainty
+from tracker.web.bench import Bench
+from tracker.web.visitors import Visitor, keep_session
+
+_HERE: Final = Path(__file__).parent
+STATIC: Final = _HERE / "static"
+
+PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+"""For pictures: drawings carry styles of their own; opened by itself one may do nothing at all."""
+
+
+_ID: Final = re.compile(r"\b[SJMDR]\d{4,}(?:-\d{2,})?-[0-9A-Z]\b")
+
+
+def linked(line: str) -> list[tuple[str, bool]]:
+    """Return a line in pieces, each with whether it is an ID that can be opened."""
+    parts: list[tuple[str, bool]] = []
+    at = 0
+    for found in _ID.finditer(line):
+        parts += [(line[at : found.start()], False), (found.group(), True)]
+        at = found.end()
+    return [*parts, (line[at:], False)]
+
+
+def _named_picture(name: str) -> bool:
+    return name.lower().endswith((".png", ".jpg", ".jpeg", ".webp", ".gif"))
+
+
+def _environment() -> Environment:
+    made = Environment(
+        loader=FileSystemLoader(_HERE / "templates"),
+        # Whatever a template is called: what people typed is text, never markup.
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["unit"] = shown
+    made.filters["compact"] = compact
+    made.filters["local"] = local
+    made.filters["ids"] = linked
+    made.filters["is_picture"] = _named_picture
+    made.globals["with_uncertainty"] = with_uncertainty
+    made.globals["new_key"] = lambda: secrets.token_urlsafe(16)
+    return made
+
+
+_TEMPLATES: Final = Jinja2Templates(env=_environment())
+
+
+def page(
+    request: Request, bench: Bench, visitor: Visitor, name: str, *, status: int = 200, **facts: Any
+) -> Response:
+    """Return a page.
+
+    Args:
+        request: What it answers.
+        bench: The running page.
+        visitor: Who asks; a browser without cookie gets one.
+        name: Template, without ending.
+        status: HTTP status.
+        facts: For the template.
+    """
+    usual = {
+        "visitor": visitor,
+        "csrf": visitor.csrf,
+        "key": "",
+        "shared": bench.serving.shared,
+        "zone": bench.book.zone,
+        "message": None,
+        "scan_first": False,
+    }
+    answer = _TEMPLATES.TemplateResponse(request, f"{name}.html", {**usual, **facts}, status_code=status)
+    if visitor.fresh:
+        keep_session(bench, request, answer, sid=visitor.sid)
+    return answer
+
+
+def there(path: str) -> RedirectResponse:
+    """Return the way to another page after something was done: reloading it then repeats nothing."""
+    return RedirectResponse(path, status_code=303)
+
+
+def picture(request: Request, data: bytes, kind: str = "image/svg+xml") -> Response:
+    """Return a picture; a browser that has it is told so."""
+    from hashlib import sha256  # noqa: PLC0415 - pages without pictures need none
+
+    tag = f'"{sha256(data).hexdigest()[:32]}"'
+    headers = {"ETag": tag, "Content-Security-Policy": PICTURE_POLICY, "Cache-Control": "private, no-cache"}
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers=headers)
+    return Response(data, media_type=kind, headers=headers)
+
+
+def download(data: bytes, name: str, kind: str = "application/octet-stream") -> Response:
+    """Return a file to be saved and not shown: whatever is in it, this page does not run it."""
+    plain = "".join(c if c.isascii() and (c.isalnum() or c in "._-") else "_" for c in name) or "file"
+    return Response(
+        data,
+        media_type=kind,
+        headers={
+            "Content-Disposition": f'attachment; filename="{plain}"',
+            "Content-Security-Policy": PICTURE_POLICY,
+        },
+    )
