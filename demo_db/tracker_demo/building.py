@@ -11,9 +11,12 @@ from typing import Any, Final
 
 from tracker.book import Book, new_book
 from tracker.desk import dryings, jobs, materials, offbed, rigs, spools
+from tracker.desk.logs import LogFile, add_log
 from tracker.desk.measuring import measure
+from tracker.desk.plates import mark_dummies
 from tracker.plugged import Plugged, load
 from tracker.records import shown_record
+from tracker_demo.plates import chamber_log, plate_text
 from tracker_demo.readings import GAUGE_MM, pull_of, section_of, sizes_of
 
 Tell = Callable[[int, int], None]
@@ -67,6 +70,7 @@ class _Telling:
         self.truth = story["truth"]
         self.plugged = plugged
         self.ids: dict[str, str] = {}
+        self.meant: dict[str, dict[str, Any]] = {}
 
     def happen(self, event: Mapping[str, Any]) -> None:
         """Let one event happen."""
@@ -110,17 +114,36 @@ class _Telling:
         rigs.calibrate(self.book, self.who, self.ids[event.pop("calibrate")], {**event, "done_on": at.date()})
 
     def job(self, event: dict[str, Any], at: dt.datetime) -> None:
-        """Run a job and end it."""
+        """Write a plate file, run it as a job, end it, and lay its log beside it."""
         name = event.pop("job")
-        ending: dict[str, Any] = {key: event.pop(key) for key in _ENDINGS if key in event}
-        wanted = [jobs.read_piece(text) for text in event.pop("pieces", ())]
         again = event.pop("again", None)
+        ending: dict[str, Any] = {key: event.pop(key) for key in _ENDINGS if key in event}
+        meant = {**self.meant.get(again or "", {}), **event}
+        self.meant[name] = meant
+        dummies = event.pop("dummies", ())
+        event.pop("pieces", None)
         named = [self.ids[each] for each in event.pop("spools", ())]
+        plate = jobs.PlateFile(f"{name}.gcode", plate_text(meant["pieces"], _settings(meant)).encode())
+        earlier = self.ids[again] if again else None
+        read = jobs.read_job_plate(self.book, plate, spools=named, again=earlier)
+        if read is not None and dummies:
+            mark_dummies(read, dummies)
         self.ids[name] = jobs.add_job(
             self.book, self.who, {"name": name, "started_at": at, "operator": self.who, **event},
-            spools=named, pieces=wanted, again=self.ids[again] if again else None,
+            plate=plate, read=read, spools=named, again=earlier,
         ).id  # fmt: skip
         jobs.end_job(self.book, self.who, self.ids[name], ending)
+        self._log(name, at, ending)
+
+    def _log(self, name: str, at: dt.datetime, ending: Mapping[str, Any]) -> None:
+        """Lay the log of chamber and room beside a job."""
+        zone = self.book.zone
+        text = chamber_log(
+            at.replace(tzinfo=zone), ending["ended_at"].replace(tzinfo=zone), ending["chamber_measured_c"],
+            ending["room_c"], ending["room_rh_pct"], name,
+        )  # fmt: skip
+        log = LogFile("chamber and room.csv", text.encode())
+        add_log(self.book, self.who, self.plugged, self.ids[name], log)
 
     def change(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Change a setting by hand."""
@@ -153,7 +176,7 @@ class _Telling:
 
     def _test_one(self, method: str, job: str, piece: Mapping[str, Any]) -> None:
         caliper = self.ids["caliper"]
-        if method == "tensile" and piece["name"] == "bar":
+        if method == "tensile" and _kind(piece) == "bar":
             width, thickness = section_of(piece["id"])
             typed: dict[str, Any] = {"width": width, "thickness": thickness, "gauge_length": GAUGE_MM}
             files = {"curve": pull_of(piece["id"], self.truth[job][piece["orientation"]])}
@@ -161,11 +184,22 @@ class _Telling:
                 self.book, self.who, self.plugged, piece["id"], method, typed,
                 files=files, rigs=[self.ids["pull rig"], caliper], about={"room_c": 22, "room_rh_pct": 48},
             )  # fmt: skip
-        elif method == "dimensions" and piece["name"] == "step block":
+        elif method == "dimensions" and _kind(piece) == "step block":
             typed = {"sizes": sizes_of(piece["id"])}
             measure(self.book, self.who, self.plugged, piece["id"], method, typed, rigs=[caliper])
 
 
+def _kind(piece: Mapping[str, Any]) -> str:
+    """Return a piece's name without the number that tells alike ones apart."""
+    return str(piece["name"]).partition(" #")[0]
+
+
+def _settings(meant: Mapping[str, Any]) -> dict[str, float]:
+    return {key: meant[key] for key in _SET}
+
+
+_SET: Final = ("nozzle_set_c", "bed_set_c", "chamber_set_c", "fan_set_pct", "layer_height_mm",
+               "line_width_mm")  # fmt: skip
 _ENDINGS: Final = ("ended_at", "outcome", "cause", "chamber_measured_c", "nozzle_measured_c", "room_c",
                    "room_rh_pct")  # fmt: skip
 
