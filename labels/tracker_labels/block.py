@@ -105,6 +105,7 @@ def set_text(label: Label, area: Area) -> Block:
     texts = [mark for row in rows if row.text and (mark := _draw(row, area)) is not None]
     widest = max((mark.box.width for mark in texts), default=0)
     marks: list[Mark] = list(texts)
+    # In a circle the hairline would end at no edge that the eye can find.
     if not area.circle and len(texts) > 1:
         marks.append(RuleMark(Box(area.box.x, id_row.bottom + gap // 2, widest, rule)))
     remarks = tuple(_remarks(label, [mark.text for mark in texts]))
@@ -154,6 +155,7 @@ def _arrange(texts: Sequence[str], size: int, top: int, area: Area) -> list[_Row
         return []
     material, orientation, date, line = texts
     parts = [part for part in (material, _join(orientation, date), line) if part]
+    # Rather one long row that is shortened with a mark than a text that is gone without one.
     while len(parts) > most:
         parts[-2:] = [_join(*parts[-2:])]
     while len(parts) < most:
@@ -221,6 +223,7 @@ def _at_height(marks: list[Mark], area: Area, id_size: int) -> list[Mark]:
 def _remarks(label: Label, drawn: Sequence[str]) -> list[str]:
     """Say what of a label is not on it as it was written."""
     said: list[str] = []
+    # A text that was broken at a blank is whole again when its rows are joined by one.
     shown = " ".join(drawn)
     for name, text, bold in _named(label):
         lost = missing(text, bold)

@@ -103,6 +103,7 @@ def find_stock(name: str) -> Stock:
     Raises:
         StockError: There is no such stock; the message lists those that exist.
     """
+    # By its ending and not by whether it exists: a mistyped path is then named as a path.
     if name.lower().endswith(".toml"):
         return load_stock(name)
     known = stocks()

@@ -75,6 +75,7 @@ def module_dots(modules: int, stock: Stock, dpi: float) -> int:
     if stock.kind == "round":
         # The quiet zone keeps the symbol off the rim of a circle, whatever the rim.
         symbol = most // whole
+    # First as large as looks well; where that is too fine for comfort, text gives way down to its least.
     module = min(good // whole, symbol, coarsest)
     if module < _GOOD_DOTS:
         module = min(most // whole, symbol, _GOOD_DOTS)
@@ -86,6 +87,7 @@ def _room(stock: Stock, dpi: float) -> tuple[int, int]:
     width, height = dots(stock.label_width_mm, dpi), dots(stock.label_height_mm, dpi)
     if stock.kind == "round":
         return _square_in_circle(height, _ROUND_ENDS_GOOD), _square_in_circle(height, _ROUND_ENDS_AT_MOST)
+    # The two faces lie back to back, so that neither takes room from the other.
     if stock.kind == "flag":
         face = min(height, _face(stock, dpi))
         return face, face

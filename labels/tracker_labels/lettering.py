@@ -107,6 +107,7 @@ def shorten(text: str, room: int, size: int, bold: bool) -> str:
     """
     if width(text, size, bold) <= room:
         return text
+    # Halving, as the width grows with nearly every letter; a last look below catches those that reach back.
     low, high = 0, len(text)
     while low < high:
         middle = (low + high + 1) // 2

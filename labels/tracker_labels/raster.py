@@ -56,6 +56,7 @@ def text_dots(text: str, size: int, bold: bool, width: int, height: int) -> Imag
 
 def code_dots(code: Code, module: int) -> Image.Image:
     """Return a code with its quiet zone as a picture, each module a square of whole dots."""
+    # A byte a module first: enlarging one small picture is faster than filling each dark module.
     small = Image.frombytes("L", (code.size, code.size), code.modules.replace(b"\1", b"\xff")).convert("1")
     whole = Image.new("1", (code.size_with_quiet, code.size_with_quiet), 0)
     whole.paste(small, (QUIET, QUIET))

@@ -120,6 +120,7 @@ def _too_large(size: str) -> LabelError:
 
 def _looks(picture: Image.Image) -> Iterator[tuple[Image.Image, bool]]:
     """Yield the picture as it is, then ever more changed; with each, whether one threshold serves it all."""
+    # Lamp light that falls off needs a threshold from place to place, fine noise one for the whole.
     yield picture, False
     yield picture, True
     from PIL import Image, ImageFilter, ImageOps  # noqa: PLC0415 - a heavy import, paid by those who read
@@ -129,6 +130,7 @@ def _looks(picture: Image.Image) -> Iterator[tuple[Image.Image, bool]]:
         side = max(picture.size) * (_ENOUGH_PIXELS / (picture.width * picture.height)) ** 0.5
         picture.thumbnail((round(side), round(side)))
     clear = ImageOps.autocontrast(picture, cutoff=1)
+    # A reader needs some pixels a module; a small picture has them only when it is enlarged.
     small = clear.width * clear.height < _SMALL_PIXELS
     if small:
         clear = clear.resize((clear.width * 2, clear.height * 2), Image.Resampling.BICUBIC)

@@ -113,6 +113,7 @@ def _ruler(x: float, y: float, length: int, dpi: float) -> Iterator[Mark]:
 
 def _line(x: float, y: float, right: float, down: float, dpi: float) -> RuleMark:
     """Return a hairline; its upper left dot is the point that was meant."""
+    # At 100 dpi a hairline would round to nothing.
     thin = max(1, dots(_LINE_MM, dpi))
     return RuleMark(Box(dots(x, dpi), dots(y, dpi), max(thin, dots(right, dpi)), max(thin, dots(down, dpi))))
 

@@ -145,5 +145,6 @@ def _page(plans: Sequence[Plan], first: int, stock: Stock, dpi: float, offset: t
         # Place and offset are rounded apart, so that an offset moves every label by the same dots.
         dx, dy = dots(x, dpi) + offset[0], dots(y, dpi) + offset[1]
         marks += [moved(mark, dx, dy) for mark in one.marks]
+    # A tape's page is as long as its one label turned out, a whole number of dots.
     width = plans[0].width * MM_PER_INCH / dpi if stock.kind == "tape" else stock.page_width_mm
     return Page(width, stock.page_height_mm, tuple(marks))

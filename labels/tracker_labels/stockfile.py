@@ -30,6 +30,7 @@ class _Number:
 
     def allows(self, value: object) -> bool:
         """Tell whether a value from the file is allowed."""
+        # True is a whole number to Python, but nobody means one row by it.
         if isinstance(value, bool) or not isinstance(value, int if self.whole else (int, float)):
             return False
         return math.isfinite(value) and self.low <= value <= self.high
@@ -89,6 +90,7 @@ def _parse(path: Path) -> dict[str, Any]:
 
 def _fields(raw: Mapping[str, object]) -> dict[str, Any]:
     """Check every key, then the page as a whole; return the fields of a ``Stock``."""
+    # The kind comes first: it decides which keys there are.
     words = {key: _word(raw, key) for key in _WORDS}
     if words["kind"] not in _KEYS:
         raise StockError(f"kind is {words['kind']!r}", do=f"It must be one of {', '.join(_KEYS)}.")

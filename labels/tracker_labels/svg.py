@@ -17,6 +17,7 @@ _HEAD = (
 def page_svg(page: Page, dpi: float) -> str:
     """Return a page as an SVG document of its exact size."""
     scale = dpi / MM_PER_INCH
+    # Millimetres outside, dots inside: the numbers in the paths stay whole.
     head = _HEAD.format(w=page.width_mm, h=page.height_mm, x=page.width_mm * scale, y=page.height_mm * scale)
     body = "\n".join(_element(mark) for mark in page.marks)
     return f'{head}\n<rect width="100%" height="100%" fill="#fff"/>\n{body}\n</svg>\n'
