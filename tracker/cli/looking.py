@@ -2,51 +2,104 @@
 
 from __future__ import annotations
 
+import csv
+import sys
+from collections.abc import Iterable
+from typing import Any
+
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, facts, note, say_json, say_json_stream, table
+from tracker.cli._telling import as_json, facts, note, say_json, say_json_stream, table, width
+from tracker.errors import Refused
 
 KINDS = ("materials", "spools", "dryings", "jobs", "specimens", "rigs", "measurements", "results")
 """As in ``tracker.records``, which is loaded when something is really listed."""
 
 
-@click.command("show", epilog="Example: strandbook show J0012-04-K")
+@click.command("show", epilog="Example: strandbook show J0012-04-K --factors")
 @click.argument("target", metavar="ID")
+@click.option(
+    "--factors", "wants_factors", is_flag=True, help="Everything that could explain a specimen's results."
+)
 @as_json
 @pass_bench
-def show_command(bench: Bench, /, target: str, as_json: bool) -> None:
-    """Show everything about one ID, or about a material by its name."""
-    from tracker.desk.finding import NotFoundError, find, material_named  # noqa: PLC0415 - not for a list
-    from tracker.ids import IdError  # noqa: PLC0415 - the same
+def show_command(bench: Bench, /, target: str, wants_factors: bool, as_json: bool) -> None:
+    """Show everything about one ID, or about a material by its name; of a job also its plate."""
+    from tracker.desk.finding import find  # noqa: PLC0415 - not for a list
     from tracker.records import shown_record  # noqa: PLC0415 - the same
 
     book = bench.book
     with book.read() as session:
-        try:
-            row = find(book, session, target)
-        except (IdError, NotFoundError) as refusal:
-            try:
-                row = material_named(session, target)
-            except NotFoundError as unknown:
-                raise (unknown if "Did you mean" in unknown.do else refusal) from None
-        told = shown_record(session, row, book.zone)
+        if wants_factors:
+            from tracker.records.factors import shown_factors  # noqa: PLC0415 - brings numpy
+
+            told = shown_factors(book, find(book, session, target, "specimen"), bench.plugged)
+        else:
+            told = shown_record(session, _meant(bench, session, target), book.zone)
     if as_json:
         say_json(told.data)
-    else:
-        facts(told.title, told.facts)
+        return
+    facts(told.title, told.facts)
+    if any(piece.get("box_mm") for piece in told.data.get("specimens") or ()):
+        from tracker.desk.platemaps import map_text  # noqa: PLC0415 - brings numpy
+
+        click.echo(map_text(book, told.data["id"], min(width(), 80)), nl=False)
 
 
-@click.command("list", epilog="Example: strandbook list specimens")
+def _meant(bench: Bench, session: Any, target: str) -> Any:
+    """Return the row of an ID, or the material of that name."""
+    from tracker.desk.finding import NotFoundError, find, material_named  # noqa: PLC0415 - not for a list
+    from tracker.ids import IdError  # noqa: PLC0415 - the same
+
+    try:
+        return find(bench.book, session, target)
+    except (IdError, NotFoundError) as refusal:
+        try:
+            return material_named(session, target)
+        except NotFoundError as unknown:
+            raise (unknown if "Did you mean" in unknown.do else refusal) from None
+
+
+@click.command("list", epilog="Example: strandbook list specimens --factors --csv")
 @click.argument("kind", type=click.Choice(KINDS))
+@click.option(
+    "--factors",
+    "wants_factors",
+    is_flag=True,
+    help="Specimens with everything that could explain their results.",
+)
+@click.option("--csv", "as_csv", is_flag=True, help="Answer as CSV.")
 @as_json
 @pass_bench
-def list_command(bench: Bench, /, kind: str, as_json: bool) -> None:
+def list_command(bench: Bench, /, kind: str, wants_factors: bool, as_csv: bool, as_json: bool) -> None:
     """List all records of a KIND."""
     from tracker.records import listed  # noqa: PLC0415 - not for showing one record
 
+    if wants_factors and kind != "specimens":
+        raise Refused(f"{kind.capitalize()} have no factors", do="strandbook list specimens --factors")
+    people = not (as_json or as_csv)
     with bench.book.connect() as connection:
+        rows: Iterable[dict[str, Any]]
+        if wants_factors:
+            from tracker.records.factors import factor_table  # noqa: PLC0415 - brings numpy
+
+            rows = factor_table(bench.book, bench.plugged, bases=not people)
+        else:
+            rows = listed(connection, kind, bench.book.zone if people else None)
         if as_json:
-            say_json_stream(listed(connection, kind))
-        elif not table(listed(connection, kind, bench.book.zone)):
+            say_json_stream(rows)
+        elif as_csv:
+            _say_csv(rows)
+        elif not table(rows):
             note(f"There are no {kind} in this book yet.")
+
+
+def _say_csv(rows: Iterable[dict[str, Any]]) -> None:
+    """Print rows as CSV under their names, a line each; what is not recorded is empty."""
+    writer = None
+    for row in rows:
+        if writer is None:
+            writer = csv.DictWriter(sys.stdout, list(row), lineterminator="\n")
+            writer.writeheader()
+        writer.writerow(row)

@@ -215,7 +215,7 @@ def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None) ->
     from tracker.desk.platemaps import map_picture, map_text  # noqa: PLC0415 - brings numpy
 
     if output is None:
-        click.echo(map_text(bench.book, job, width(), mark), nl=False)
+        click.echo(map_text(bench.book, job, min(width(), 100), mark), nl=False)
         return
     data = map_picture(bench.book, job, output.suffix.lower().removeprefix("."), mark)
     write_file(output, data)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
+from pathlib import Path
 from typing import Any
 
 import click
 
 from tracker.cli._asking import answered, asks, given_of, until_read
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, sure
+from tracker.cli._telling import as_json, done, say_json, sure, width, write_file
 from tracker.desk import dryings, materials, spools
 from tracker.desk.forms import Ask
 from tracker.desk.moments import when_at
@@ -81,6 +83,29 @@ def spool_weigh(bench: Bench, /, spool: str, mass: str | None, as_json: bool, **
     """Enter the MASS of a whole spool as the scales show it."""
     answers = answered(bench, spools.WEIGHING_FORM, {"mass_g": mass, **typed}, when_at(bench.book))
     done(spools.weigh_spool(bench.book, bench.who, spool, answers), as_json)
+
+
+@spool_command.command("show", epilog="Example: strandbook spool show S0007-K -o days.svg")
+@click.argument("spool")
+@click.option(
+    "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Picture: FILE.svg or FILE.png."
+)
+@as_json
+@pass_bench
+def spool_show(bench: Bench, /, spool: str, output: Path | None, as_json: bool) -> None:
+    """Show the days of SPOOL: where it was, dryings, jobs, what is left, and the water in it."""
+    from tracker.records.spoolstory import spool_story  # noqa: PLC0415 - brings numpy
+
+    story = spool_story(bench.book, spool)
+    if output is not None:
+        write_file(output, story.picture(output.suffix.lower().removeprefix(".")))
+        return
+    if as_json:
+        say_json({"id": story.days.spool, **story.as_json()})
+        return
+    click.echo(f"{story.days.spool}\n{story.text(min(width(), 120))}")
+    for sentence in story.sentences():
+        click.echo(textwrap.fill(sentence, width(), break_on_hyphens=False))
 
 
 @click.command("dry", epilog="Example: strandbook dry S0007-K --set 80 --planned-hours 6 --before 1236.4")

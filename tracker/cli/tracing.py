@@ -39,6 +39,10 @@ def trace_command(
     elif prov:
         say_json(way.prov())
     elif as_json:
+        if way.path.specimen is not None:
+            from tracker.records.factors import told_factors  # noqa: PLC0415 - brings numpy; others need none
+
+            way.factors = told_factors(bench.book, way.path.specimen["id"], bench.plugged)
         say_json(way.as_json())
     else:
         for line in way.lines(width()):

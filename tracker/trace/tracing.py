@@ -87,7 +87,9 @@ class Trace(Way):
             "stays": list(facts.stay_facts(path.spools)),
             "dryings": list(facts.drying_facts(path.spools)) or facts.alone(path.drying),
             "material": None if path.material is None else facts.told(path.material),
-            "factors": [facts.factor_facts(factor) for factor in path.factors],
+            "factors": self.factors
+            if self.factors is not None
+            else [facts.factor_facts(factor) for factor in path.factors],
         }
 
 

@@ -23,6 +23,7 @@ class Way:
         chosen: The measurement the number belongs to, or None.
         number: The result that was asked for, or None where there is none or more than one.
         described: What is said of the method beside its id and version; units of readings, say.
+        factors: Every factor of the piece with its basis; None where not asked: then those given outright.
         exposure: What is known of open-air hours and moisture at the print; None where not asked.
         zone: Zone that times are shown in; the JSON has UTC.
     """
@@ -32,6 +33,7 @@ class Way:
     chosen: Measured | None = None
     number: Row | None = None
     described: Mapping[str, Any] = field(default_factory=dict)
+    factors: list[dict[str, Any]] | None = None
     exposure: Mapping[str, Any] | None = None
     zone: dt.tzinfo = dt.UTC
 
