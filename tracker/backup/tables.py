@@ -11,6 +11,7 @@ from sqlalchemy import JSON, Boolean, Connection, Date, DateTime, MetaData, Tabl
 from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.types import NullType
 
+from tracker.model.base import Document
 from tracker.rawrows import BATCH, batched
 
 VERSION_TABLE: Final = "alembic_version"
@@ -86,10 +87,10 @@ def _converter(table: Table, name: str, dialect: str) -> Callable[[Any], Any]:
         column.type = NullType()
         if isinstance(kind, DateTime):
             return _stored_moment
-        if isinstance(kind, JSON):
+        if isinstance(kind, (JSON, Document)):
             return _stored_document
         return int if isinstance(kind, Boolean) else _as_it_is
-    if isinstance(kind, JSON):
+    if isinstance(kind, (JSON, Document)):
         column.type = JSONB(none_as_null=True)
         return _as_it_is
     if isinstance(kind, DateTime):
