@@ -11,6 +11,7 @@ from starlette.responses import Response
 from tracker.desk.finding import NotFoundError, find
 from tracker.desk.measuring import computed_again, readings_of
 from tracker.desk.pieces import piece_of
+from tracker.errors import Refused
 from tracker.history import SpoolDays, spool_days, water_at_many
 from tracker.records import shown_record
 from tracker.trace import trace
@@ -47,7 +48,12 @@ def _days_drawn(told: SpoolDays, until: dt.datetime) -> bytes:
         return days_svg(told.timeline, title=told.spool)
     step = (until - began) / _POINTS
     moments = [began + step * place for place in range(_POINTS + 1)]
-    return days_svg(told.timeline, water_at_many(told, moments), title=told.spool)
+    try:
+        water = water_at_many(told, moments)
+    except Refused:
+        # Of a family whose water is not known the places alone are drawn.
+        water = None
+    return days_svg(told.timeline, water, title=told.spool)
 
 
 @router.get("/{text}/trace.svg")

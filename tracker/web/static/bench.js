@@ -14,7 +14,6 @@
     scan.focus();
   });
   if (scan && scan.hasAttribute("data-always")) {
-    scan.focus();
     window.addEventListener("focus", () => { if (!typing(document.activeElement)) scan.focus(); });
   }
 

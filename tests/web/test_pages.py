@@ -1,0 +1,216 @@
+"""Every page answers, and every form does what the command line would."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.desk.bench import a_pull, entries, last_entry, row_of
+from tests.web.site import PULL, Browser, Site
+from tracker.plugged import Plugged
+from tracker_labels import Label, draw_sheet, find_stock
+
+
+def plain(text: str) -> str:
+    """Return what a page says, without its markup."""
+    return " ".join(re.sub(r"<[^>]+>", " ", text).split())
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/", "/list/jobs", "/list/materials", "/list/specimens", "/list/results", "/table", "/programme", "/why",
+     "/devices", "/pair", "/{job}", "/{piece}", "/{piece}?method=tensile", "/{spool}", "/{rig}", "/{piece}/trace",
+     "/{piece}/trace?part=list", "/{piece}/trace.svg", "/{job}/labels.pdf", "/{spool}?method=diameter"],
+)  # fmt: skip
+def test_every_page_answers(site: Site, browser: Browser, path: str) -> None:
+    """Each page answers on a book with one job, a spool and a rig."""
+    told = path.format(job=site.job, piece=site.pieces[0], spool=site.spool, rig=site.rig)
+    answer = browser.get(told)
+    assert answer.status_code == 200, plain(answer.text)[:400]
+
+
+def test_a_list_of_nothing_known_is_refused_in_words(browser: Browser) -> None:
+    """A kind that is none gives 404 and one line."""
+    answer = browser.get("/list/tables")
+    assert (answer.status_code, "no list of tables" in answer.text) == (404, True)
+
+
+def test_a_scanned_label_opens_its_page(site: Site, browser: Browser) -> None:
+    """The text of a label leads to the page of its ID."""
+    answer = browser.get("/scan", params={"text": f"{site.pieces[1].lower()}.{site.book.code}"})
+    assert answer.url.path == f"/{site.pieces[1]}"
+
+
+def test_a_label_address_opens_its_page(site: Site, browser: Browser) -> None:
+    """The address in a code, with the book's code behind the ID, leads there too."""
+    assert browser.get(f"/{site.pieces[1]}.{site.book.code}").url.path == f"/{site.pieces[1]}"
+
+
+def test_a_foreign_label_is_named_and_the_field_is_ready(site: Site, browser: Browser) -> None:
+    """A label of another book is refused by name, on the page with the field."""
+    answer = browser.get("/scan", params={"text": f"{site.pieces[0]}.ZZ9"})
+    assert "another book (ZZ9)" in answer.text
+    assert "data-always" in answer.text
+
+
+def test_the_name_of_a_file_is_no_picture_of_a_label(browser: Browser) -> None:
+    """A text that names a file of this computer is taken as text, never opened."""
+    answer = browser.get("/scan", params={"text": "/etc/secret.png", "told": "json"})
+    assert "picture" not in answer.json()["words"]
+
+
+def test_a_photograph_of_a_label_opens_its_page(site: Site, browser: Browser) -> None:
+    """A picture with one label leads to the page of its piece."""
+    label = Label(f"{site.pieces[0]}.{site.book.code}", site.pieces[0], "ASA")
+    png = draw_sheet([label], find_stock("a4-3x8")).pages_png()[0]
+    answer = browser.fill("/scan/picture", files={"picture": ("label.png", png, "image/png")})
+    assert answer.url.path == f"/{site.pieces[0]}"
+
+
+def test_readings_give_a_result_with_its_uncertainty_at_once(site: Site, browser: Browser) -> None:
+    """1830 N on 40 mm² show as 45.75 MPa on the page that follows."""
+    answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "rigs": site.rig, "key": "one"})
+    assert re.search(r"tensile\.strength 45\.7\d+ ± 0\.\d+ MPa", plain(answer.text))
+
+
+def test_readings_bear_the_rig_and_the_person(site: Site, browser: Browser) -> None:
+    """The measurement is written by whoever serves, with the rig that was ticked."""
+    browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "rigs": site.rig})
+    row = row_of(site.book, "M0001-Y")
+    assert (row.operator, [each.rig_id for each in row.rigs]) == ("Ada Bench", [1])
+
+
+def test_a_form_sent_twice_is_stored_once(site: Site, browser: Browser) -> None:
+    """The same form under the same key gives the same measurement."""
+    for _ in range(2):
+        answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "key": "one"})
+    assert "M0001-Y" in answer.text
+    assert "M0002-W" not in answer.text
+
+
+def test_a_form_gone_back_to_and_changed_is_another(site: Site, browser: Browser) -> None:
+    """With other readings the old key stands for a new measurement: nothing is lost silently."""
+    form = {**PULL, "key": "one", "sure": "1"}
+    browser.fill(f"/{site.pieces[0]}/measure/tensile", form)
+    answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", {**form, "r-width": "10.20"})
+    assert "M0002-W" in answer.text
+
+
+def test_a_wrong_reading_stands_in_its_field_with_the_reason(site: Site, browser: Browser) -> None:
+    """What was typed comes back, and nothing is stored."""
+    before = entries(site.book)
+    answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "r-width": "-3"})
+    assert (answer.status_code, entries(site.book)) == (422, before)
+    assert 'value="-3"' in answer.text
+    assert "must be greater than 0" in answer.text
+
+
+def test_a_used_up_piece_is_asked_about(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """A second destructive test is stored when the box is ticked, and not before."""
+    a_pull(site.book, site.pieces[0], plugged=plugged)
+    asked = browser.fill(f"/{site.pieces[0]}/measure/tensile", PULL)
+    assert (asked.status_code, "Yes, it is meant" in asked.text) == (409, True)
+    assert "M0002-W" in browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "sure": "1"}).text
+
+
+def test_outcomes_are_entered_as_tapped(site: Site, browser: Browser) -> None:
+    """Good, usable with a remark and failed with a cause reach the pieces."""
+    form = {"p1": "good", "p2": "usable", "w2": "stringy", "p3": "failed", "w3": "came loose"}
+    browser.fill(f"/{site.job}/offbed", form)
+    rows = [row_of(site.book, piece) for piece in site.pieces]
+    said = [(row.outcome, row.remark or row.cause) for row in rows]
+    assert said == [("good", None), ("usable", "stringy"), ("failed", "came loose")]
+
+
+def test_a_failed_piece_without_a_cause_is_asked_for_it(site: Site, browser: Browser) -> None:
+    """The page comes back with the tap kept and the reason."""
+    answer = browser.fill(f"/{site.job}/offbed", {"p3": "failed"})
+    assert "Piece 3 failed, but why" in answer.text
+    assert 'value="failed" checked' in answer.text
+
+
+def test_a_change_by_hand_counts_from_now(site: Site, browser: Browser) -> None:
+    """Without a time, a change is entered at the present moment."""
+    answer = browser.fill(f"/{site.job}/change", {"setting": "fan", "value": "50"})
+    assert "fan=50 from 20" in plain(answer.text)
+
+
+def test_a_job_is_ended(site: Site, browser: Browser) -> None:
+    """The end with what was measured stands on the page that follows."""
+    answer = browser.fill(f"/{site.job}/end", {"outcome": "finished", "chamber_measured_c": "55"})
+    assert "finished" in plain(answer.text)
+    assert row_of(site.book, site.job).chamber_measured_c == 55
+
+
+def test_a_spool_goes_where_it_is_put_by_one_tap(site: Site, browser: Browser) -> None:
+    """A tap on a place begins a stay there; a second ends the first."""
+    browser.fill(f"/{site.spool}/keep", {"place": "sealed bag", "key": "a"})
+    answer = browser.fill(f"/{site.spool}/keep", {"place": "dry box", "key": "b"})
+    assert "sealed bag ended" in plain(answer.text)
+
+
+def test_a_spool_goes_into_the_dryer_and_out(site: Site, browser: Browser) -> None:
+    """The second tap ends the drying that the first began."""
+    browser.fill(f"/{site.spool}/dry", {"drying": ""})
+    assert "out of the dryer (D0001-Q)" in browser.get(f"/{site.spool}").text
+    browser.fill(f"/{site.spool}/dry", {"drying": "D0001-Q", "mass": ""})
+    assert row_of(site.book, "D0001-Q").ended_at is not None
+
+
+def test_a_spool_is_weighed(site: Site, browser: Browser) -> None:
+    """A mass with its unit is taken in grams."""
+    assert "1236.4 g" in plain(browser.fill(f"/{site.spool}/weigh", {"mass_g": "1.2364 kg"}).text)
+
+
+def test_days_are_drawn_once(site: Site, browser: Browser) -> None:
+    """A browser that has the picture is told so, without its bytes."""
+    browser.fill(f"/{site.spool}/keep", {"place": "open air", "began_at": "2 h ago"})
+    first = browser.get(f"/{site.spool}/days.svg")
+    again = browser.get(f"/{site.spool}/days.svg", headers={"If-None-Match": first.headers["etag"]})
+    assert (first.status_code, again.status_code, again.content) == (200, 304, b"")
+
+
+def test_a_figure_of_the_table_leads_to_its_measurements(
+    site: Site, browser: Browser, plugged: Plugged
+) -> None:
+    """Beside the mean stand the measurements behind it, each with its way back."""
+    a_pull(site.book, site.pieces[0], plugged=plugged)
+    assert 'href="/M0001-Y/trace?of=tensile.strength"' in browser.get("/table").text
+    assert browser.get("/M0001-Y/trace?of=tensile.strength").status_code == 200
+
+
+def test_a_wrong_filter_is_said_on_the_table(browser: Browser) -> None:
+    """The page stays, with the filter in its field and the reason."""
+    answer = browser.get("/table", params={"where": "((("})
+    assert (answer.status_code, 'value="((("' in answer.text) == (422, True)
+
+
+def test_why_says_what_is_missing(site: Site, browser: Browser) -> None:
+    """Two groups without results are refused in words on the page of the question."""
+    answer = browser.get("/why", params={"a": site.job, "b": site.pieces[0]})
+    assert (answer.status_code, "Stop." in answer.text) == (422, True)
+
+
+def test_the_first_page_is_small(browser: Browser) -> None:
+    """The first page with all that it loads is at most 100 kB, none of it from elsewhere."""
+    page = browser.get("/").text
+    loaded = re.findall(r'(?:src|href)="(/static/[^"]+)"', page)
+    assert len(page.encode()) + sum(len(browser.get(path).content) for path in loaded) <= 100_000
+    assert not re.findall(r'(?:src|href|action)="(?:https?:)?//', page)
+
+
+def test_nobody_writes_where_visitors_look(visitors: Site) -> None:
+    """A page for visitors shows no form that writes, and refuses one that is sent all the same."""
+    before = entries(visitors.book)
+    with visitors.browser() as guest:
+        answer = guest.fill(f"/{visitors.job}/end", {"outcome": "finished"})
+        assert "Off the bed" in guest.get(f"/{visitors.job}").text
+        assert "Enter outcomes" not in guest.get(f"/{visitors.job}").text
+    assert (answer.status_code, entries(visitors.book)) == (403, before)
+
+
+def test_a_write_names_the_device(shared: Site, phone: Browser) -> None:
+    """The journal says which paired device wrote."""
+    phone.fill(f"/{shared.spool}/weigh", {"mass_g": "1200"})
+    assert last_entry(shared.book).who == "Ada's phone"
