@@ -6,12 +6,14 @@ import datetime as dt
 import gzip
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from operator import itemgetter
 from pathlib import PurePath
 from typing import Any
 
-from sqlalchemy import Table, event, func, insert, inspect, select
+from sqlalchemy import Connection, Table, event, func, insert, inspect, select
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.state import InstanceState
+from sqlalchemy.sql.schema import ScalarElementColumnDefault
 
 from tracker.errors import Refused
 from tracker.files import Files
@@ -91,7 +93,7 @@ class Act:
         columns = sorted({*rows[0], "entry"})
         # The manifest comes first: what it cannot hold is refused before the database sees it.
         digest = self.files.put(_manifest(table, columns, rows, self.seq))
-        self.session.connection().execute(insert(table), [{**row, "entry": self.seq} for row in rows])
+        _insert(self.session.connection(), table, columns, rows, self.seq)
         self._bulk.append({"table": table.name, "rows": len(rows), "manifest": digest})
 
     def enter(self) -> None:
@@ -245,13 +247,45 @@ def _committed(row: Any, state: InstanceState[Any]) -> dict[str, Any]:
     }
 
 
+def _insert(
+    connection: Connection, table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]], seq: int
+) -> None:
+    """Insert rows through the driver, converted by the types' own rules but without a layer for each row."""
+    dialect = connection.dialect
+    left_out: dict[str, Any] = {
+        column.name: column.default.arg
+        for column in table.c
+        if column.name not in columns and isinstance(column.default, ScalarElementColumnDefault)
+    }
+    names = [*columns, *left_out]
+    compiled: Any = insert(table).compile(dialect=dialect, column_keys=names)
+    converters = {name: table.c[name].type.dialect_impl(dialect).bind_processor(dialect) for name in names}
+    whole = ({**left_out, **row, "entry": seq} for row in rows)
+    made = (
+        {name: value if (turn := converters[name]) is None else turn(value) for name, value in row.items()}
+        for row in whole
+    )
+    if compiled.positional:
+        order = itemgetter(*compiled.positiontup)
+        connection.exec_driver_sql(str(compiled), [order(row) for row in made])
+    else:
+        connection.exec_driver_sql(str(compiled), list(made))
+
+
 def _manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]], seq: int) -> bytes:
     """Return the manifest: a line naming table and columns, then one canonical array for each row."""
     head = canonical({"table": table.name, "columns": columns})
+    dated = {column.name for column in table.c if column.type.python_type in {dt.datetime, dt.date}}
 
     def write() -> str:
         lines = (
-            canonical_row([seq if name == "entry" else plain(row[name]) for name in columns]) for row in rows
+            canonical_row(
+                [
+                    seq if name == "entry" else plain(row[name]) if name in dated else row[name]
+                    for name in columns
+                ]
+            )
+            for row in rows
         )
         return "\n".join([head, *lines, ""])
 
