@@ -1,0 +1,236 @@
+"""The check before a print, at the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.cli.bench import Cli
+from tests.plates import FLAT, UPRIGHT, plate
+from tests.realdata import real_data
+
+SHEET = (
+    "--nozzle-low", "240", "--nozzle-high", "270", "--bed-low", "80", "--bed-high", "110",
+    "--chamber-low", "50", "--chamber-high", "80", "--density", "1.07", "--family", "ASA",
+)  # fmt: skip
+FITS: dict[str, Any] = {"nozzle": 250, "bed": 90, "chamber": 60}
+
+
+@pytest.fixture
+def spool(cli: Cli) -> str:
+    """Give a full spool of a material with a data sheet, dried three hours ago."""
+    cli.id("material", "add", "Nordlicht ASA", *SHEET)
+    made = cli.id("spool", "add", "Nordlicht ASA", "--net", "1 kg", "--empty", "210", "--gross", "1210")
+    cli.id("spool", "keep", made, "sealed bag", "--began", "20 h ago")
+    cli.id("dry", made, "--set", "80", "--began", "9 h ago", "--ended", "3 h ago")
+    return made
+
+
+@pytest.fixture
+def sent(tmp_path: Path) -> Callable[..., str]:
+    """Give a function that writes a plate file and returns its path."""
+
+    def write(bars: dict[str, Any] = FLAT, name: str = "plate.gcode", **how: Any) -> str:
+        (tmp_path / name).write_bytes(plate(bars, **{"layers": 20, **FITS, **how}))
+        return str(tmp_path / name)
+
+    return write
+
+
+def told(cli: Cli, *words: str) -> dict[str, Any]:
+    """Return what a preflight says as JSON, whether it stops or not."""
+    import json  # noqa: PLC0415 - of this helper only
+
+    result = cli("preflight", *words, "--json")
+    found: dict[str, Any] = json.loads(result.stdout)
+    assert result.exit_code == (0 if found["go"] else 1), result.output
+    return found
+
+
+def abouts(found: dict[str, Any], kind: str) -> list[str]:
+    """Return what the stops or warnings are about."""
+    return [each["about"] for each in found[kind]]
+
+
+def test_a_plate_that_fits_goes(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """Exit code 0 and no stop; that the programme lacks more pieces is a warning."""
+    found = told(cli, sent(), "--spool", spool)
+    assert (found["stops"], abouts(found, "warnings")) == ([], ["pieces"])
+
+
+def test_nothing_is_written(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """A preflight is a question."""
+    before = cli.entries()
+    told(cli, sent(nozzle=300), "--spool", spool)
+    assert cli.entries() == before
+
+
+@pytest.mark.parametrize(
+    ("how", "about", "words"),
+    [
+        ({"nozzle": 300}, "nozzle", "300 °C; the data sheet says 240 – 270 °C"),
+        ({"nozzle": 230}, "nozzle", "230 °C"),
+        ({"bed": 120}, "bed", "120 °C"),
+        ({"chamber": 90}, "chamber", "90 °C"),
+        ({"chamber": None}, "chamber", "sets no chamber temperature; the data sheet wants 50 – 80 °C"),
+    ],
+)
+def test_set_points_outside_of_the_data_sheet_stop(
+    cli: Cli, spool: str, sent: Callable[..., str], how: dict[str, Any], about: str, words: str
+) -> None:
+    """So does a chamber that is wanted and not set."""
+    found = told(cli, sent(**how), "--spool", spool)
+    assert abouts(found, "stops") == [about]
+    assert words in found["stops"][0]["text"]
+
+
+def test_part_of_a_plate_outside_of_the_sheet_is_a_warning(
+    cli: Cli, spool: str, sent: Callable[..., str]
+) -> None:
+    """The last five layers at 285 °C."""
+    found = told(cli, sent(later=["M104 S285"], later_from=16), "--spool", spool)
+    assert (found["go"], abouts(found, "warnings")) == (True, ["nozzle", "pieces"])
+
+
+def test_a_spool_too_light_for_the_plate_stops(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """Half a gram is left after the weighing."""
+    cli.id("spool", "weigh", spool, "210.1")
+    found = told(cli, sent(), "--spool", spool)
+    assert abouts(found, "stops") == ["filament"]
+    assert found["left_g"] == pytest.approx(0.1)
+
+
+def test_what_earlier_jobs_took_is_gone(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """A weighing of one and a half plates, then a job of one."""
+    need = told(cli, sent(), "--spool", spool)["filament_g"]
+    cli.id("spool", "weigh", spool, str(round(210 + 1.5 * need, 3)), "--at", "2 h ago")
+    assert told(cli, sent(), "--spool", spool)["go"]
+    cli.id("job", "add", sent(), "--spool", spool, "--started", "1 h ago")
+    found = told(cli, sent(), "--spool", spool)
+    assert found["left_g"] == pytest.approx(0.5 * need, abs=0.01)
+    assert abouts(found, "stops") == ["filament"]
+
+
+def test_filament_that_was_never_dried_is_a_warning(cli: Cli, sent: Callable[..., str]) -> None:
+    """The family wants it."""
+    cli.id("material", "add", "Nordlicht ASA", *SHEET)
+    spool = cli.id("spool", "add", "Nordlicht ASA", "--net", "1 kg")
+    assert "drying" in abouts(told(cli, sent(), "--spool", spool), "warnings")
+
+
+def test_filament_long_in_the_air_is_overdue(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """Three hours at 80 %RH since the drying; hours and estimated water are told."""
+    cli.id("amend", spool, "stay1.ended_at=9 h ago", "--reason", "taken out")
+    cli.id("spool", "keep", spool, "open air", "--rh", "80", "--began", "3 h ago")
+    found = told(cli, sent(), "--spool", spool)
+    text = next(each["text"] for each in found["warnings"] if each["about"] == "drying")
+    assert "Overdue for drying" in text
+    assert "wt% water, grade C" in text
+
+
+def test_differences_from_a_job_come_largest_first(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """Fan from 50 to 100 per cent, nozzle from 250 to 260."""
+    job = cli.id("job", "add", sent(), "--spool", spool)
+    found = told(cli, sent(name="new.gcode", nozzle=260, fan=255), "--spool", spool, "--like", job)
+    named = [(each["what"], each["plate"], each["like"]) for each in found["differences"]]
+    assert named == [("fan_pct", 100.0, 50.2), ("nozzle_c", 260.0, 250.0)]
+    assert found["differences"][1]["relative"] == pytest.approx(0.04)
+
+
+def test_a_job_repeated_as_it_was_differs_in_nothing(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """The same file."""
+    job = cli.id("job", "add", sent(), "--spool", spool)
+    assert told(cli, sent(), "--spool", spool, "--like", job)["differences"] == []
+
+
+def test_settings_of_the_slicer_are_held_against_each_other(
+    cli: Cli, spool: str, sent: Callable[..., str]
+) -> None:
+    """Keys as they stand, whatever they are called."""
+    job = cli.id("job", "add", sent(settings=["wall count = 2", "seam = rear"]), "--spool", spool)
+    other = sent(name="new.gcode", settings=["wall count = 3", "seam = rear"])
+    found = told(cli, other, "--spool", spool, "--like", job)["differences"]
+    assert [(each["what"], each["plate"], each["like"], each["relative"]) for each in found] == [
+        ("wall count", "3", "2", 0.5)
+    ]
+
+
+def test_pieces_that_lie_otherwise_than_in_the_job_stop(
+    cli: Cli, spool: str, sent: Callable[..., str]
+) -> None:
+    """The same names, on edge then and flat now."""
+    job = cli.id("job", "add", sent(), "--spool", spool, "--piece", "bar:XZY", "--piece", "second:XZY")
+    found = told(cli, sent(), "--spool", spool, "--like", job)
+    assert abouts(found, "stops") == ["orientation", "orientation"]
+
+
+def test_a_plan_names_the_plate_that_is_meant(
+    cli: Cli, spool: str, sent: Callable[..., str], tmp_path: Path
+) -> None:
+    """The nearest of its plates; a plate that is none of them stops."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        "[[plate]]\npieces = 2\n[plate.levels]\nnozzle_c = 250\n"
+        "[[plate]]\npieces = 2\n[plate.levels]\nnozzle_c = 265\norientation = 'XYZ'\n"
+    )
+    assert told(cli, sent(nozzle=265), "--spool", spool, "--like", str(plan))["go"]
+    found = told(cli, sent(nozzle=262), "--spool", spool, "--like", str(plan))
+    assert abouts(found, "stops") == ["plan"]
+    assert found["like"].startswith("plate 2 of")
+
+
+@pytest.mark.parametrize("text", ["", "[[plate]]\npieces = 2\n", "[plate", "plate = 3"])
+def test_a_file_that_is_no_plan_is_refused(
+    cli: Cli, spool: str, sent: Callable[..., str], tmp_path: Path, text: str
+) -> None:
+    """One line, and what to write."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(text)
+    refusal = cli.refused("preflight", sent(), "--spool", spool, "--like", str(plan))
+    assert "plan" in refusal
+
+
+def test_pieces_the_programme_does_not_need_are_named(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """Thirty flat bars where the usual programme wants 27, and one piece of any orientation."""
+    many = {f"bar{n}": (20.0, 20.0 + 12.0 * n, 79.6, 9.6) for n in range(30)}
+    found = told(cli, sent(many), "--spool", spool)
+    assert any("does not need 2 flat more" in each["text"] for each in found["warnings"]), found["warnings"]
+
+
+def test_a_truncated_plate_stops(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """It would be printed as far as it goes."""
+    data = plate(UPRIGHT, **FITS)
+    file = tmp_path / "cut.gcode"
+    file.write_bytes(data[: len(data) // 2])
+    assert "file" in abouts(told(cli, str(file), "--spool", spool), "stops")
+
+
+def test_it_is_told_in_words_too(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """Pieces, differences as a table, stops before warnings, and the verdict last."""
+    job = cli.id("job", "add", sent(), "--spool", spool)
+    said = cli("preflight", sent(name="new.gcode", nozzle=300), "--spool", spool, "--like", job)
+    lines = said.stdout.splitlines()
+    assert said.exit_code == 1
+    assert lines[-1] == "Do not print it as it is."
+    assert any(line.startswith("STOP: The nozzle is set to 300 °C") for line in lines)
+    assert any(line.split()[:3] == ["nozzle_c", "300", "250"] for line in lines)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "four-objects-m486.gcode",
+        "four-objects-no-layer-comments.gcode",
+        "one-object-define-markers.gcode",
+        "one-object-mesh-comments.gcode",
+        "one-object-printing-comments.gcode",
+    ],
+)
+def test_real_plates_are_checked(cli: Cli, spool: str, name: str) -> None:
+    """None of them is right for this material, and each is told why."""
+    found = told(cli, str(real_data("plates", name)), "--spool", spool)
+    assert not found["go"]
+    assert {"nozzle", "chamber"} & set(abouts(found, "stops"))

@@ -1,0 +1,140 @@
+"""What is left on a spool, on both databases."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.desk.bench import WHO, a_job, a_material, a_spool, at, row_of
+from tracker.book import Book
+from tracker.desk.dryings import start_drying
+from tracker.desk.finding import find
+from tracker.desk.spools import weigh_spool
+from tracker.errors import Refused
+from tracker.history import MassLeft, many_spool_days, mass_left
+from tracker.model import Job
+
+NOON = at("2026-03-02 12:00")
+
+
+def left(book: Book, spool: str) -> MassLeft:
+    """Return what is left at noon."""
+    with book.read() as session:
+        return mass_left(session, find(book, session, spool, "spool"), NOON)
+
+
+def spool_of(book: Book, **masses: Any) -> str:
+    """Enter a spool with masses."""
+    a_material(book)
+    return a_spool(book, received_on="2026-03-01", **masses)
+
+
+def used(book: Book, spool: str, grams: float | None, started: str) -> None:
+    """Enter a job that took filament."""
+    job = a_job(book, spools=(spool,), started_at=started)
+    with book.act("test", WHO) as act:
+        act.session.get_one(Job, row_of(book, job.id).id).filament_g = grams
+
+
+def test_of_a_spool_without_masses_nothing_is_known(book: Book) -> None:
+    """Not recorded, not zero."""
+    assert left(book, spool_of(book)) == MassLeft()
+
+
+def test_before_any_weighing_the_label_counts(book: Book) -> None:
+    """Within two per cent."""
+    found = left(book, spool_of(book, net_g=1000))
+    assert (found.left_g, found.u_g, found.how) == (1000, 20, "net mass on the label")
+
+
+def test_jobs_take_from_the_label(book: Book) -> None:
+    """Two jobs of 30 and 50 g."""
+    spool = spool_of(book, net_g=1000)
+    used(book, spool, 30, "2026-03-02 06:00")
+    used(book, spool, 50, "2026-03-02 07:00")
+    found = left(book, spool)
+    assert [grams for _, grams in found.points] == [1000, 970, 920]
+    assert found.how == "net mass on the label, less jobs since"
+
+
+def test_a_weighing_stands_before_what_was_reckoned(book: Book) -> None:
+    """It was 905 g and not 920."""
+    spool = spool_of(book, net_g=1000, empty_g=200)
+    used(book, spool, 80, "2026-03-02 06:00")
+    weigh_spool(book, WHO, spool, {"mass_g": 1105, "at": "2026-03-02 07:00"})
+    found = left(book, spool)
+    assert (found.left_g, found.u_g) == (905, 0)
+
+
+def test_a_job_before_the_weighing_is_not_taken_twice(book: Book) -> None:
+    """Order of time, not of entry."""
+    spool = spool_of(book, net_g=1000, empty_g=200)
+    weigh_spool(book, WHO, spool, {"mass_g": 1105, "at": "2026-03-02 07:00"})
+    used(book, spool, 80, "2026-03-02 06:00")
+    assert left(book, spool).left_g == 905
+
+
+def test_weighings_of_a_drying_count(book: Book) -> None:
+    """After it the spool had 796 g."""
+    spool = spool_of(book, net_g=1000, empty_g=200)
+    cycle = {"set_c": 80, "began_at": "2026-03-01 20:00", "ended_at": "2026-03-02 02:00"}
+    start_drying(book, WHO, [spool], cycle, before=["1000"], after=["996"])
+    assert left(book, spool).left_g == 796
+
+
+def test_without_the_empty_reel_gross_less_net_stands_in(book: Book) -> None:
+    """As sure as the label."""
+    spool = spool_of(book, net_g=1000, gross_g=1250)
+    weigh_spool(book, WHO, spool, {"mass_g": 750, "at": "2026-03-02 07:00"})
+    found = left(book, spool)
+    assert (found.left_g, found.u_g) == (500, 20)
+    assert "gross less net" in found.how
+
+
+def test_a_weighing_without_any_reel_mass_says_nothing(book: Book) -> None:
+    """Filament and reel cannot be told apart."""
+    spool = spool_of(book)
+    weigh_spool(book, WHO, spool, {"mass_g": 750, "at": "2026-03-02 07:00"})
+    assert left(book, spool).left_g is None
+
+
+def test_a_job_of_unknown_mass_is_named(book: Book) -> None:
+    """The number stands, with a word."""
+    spool = spool_of(book, net_g=1000)
+    used(book, spool, None, "2026-03-02 06:00")
+    assert left(book, spool).how.endswith("less a job of unknown mass")
+
+
+def test_a_spool_never_holds_less_than_nothing(book: Book) -> None:
+    """Jobs that took more than there was leave zero."""
+    spool = spool_of(book, net_g=10)
+    used(book, spool, 30, "2026-03-02 06:00")
+    assert left(book, spool).left_g == 0
+
+
+def test_days_of_many_spools_are_those_of_each(book: Book) -> None:
+    """Read together or alone."""
+    spools = [spool_of(book, net_g=1000), a_spool(book)]
+    for spool in spools:
+        a_job(book, spools=(spool,), started_at="2026-03-02 06:00")
+    numbers = [row_of(book, spool).id for spool in spools]
+    with book.read() as session:
+        found = many_spool_days(session, dict.fromkeys(numbers, NOON))
+    told = [found[number] for number in numbers]
+    assert [each.spool for each in told if not isinstance(each, Refused)] == spools
+
+
+def test_no_spools_have_no_days(book: Book) -> None:
+    """Nothing is asked."""
+    with book.read() as session:
+        assert many_spool_days(session, {}) == {}
+
+
+@pytest.mark.parametrize("late", ["2026-03-02 13:00"])
+def test_what_comes_later_does_not_count(book: Book, late: str, clock: Any) -> None:
+    """A job after noon takes nothing before it."""
+    clock.forward(hours=8)
+    spool = spool_of(book, net_g=1000)
+    used(book, spool, 30, late)
+    assert left(book, spool).left_g == 1000
