@@ -133,6 +133,18 @@ def _narrowed(widths: list[int], room: int) -> list[int]:
     return narrowed
 
 
+def picture_form(path: Path) -> str:
+    """Return ``svg`` or ``png``, as the name of a picture ends.
+
+    Raises:
+        Refused: It ends in neither.
+    """
+    form = path.suffix.lower().removeprefix(".")
+    if form not in ("svg", "png"):
+        raise Refused(f"{path} is no SVG or PNG file", do="End its name in .svg or .png")
+    return form
+
+
 def write_file(path: Path, data: bytes) -> None:
     """Write a file and say its name.
 

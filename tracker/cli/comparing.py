@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, note, say_json, width, write_file
+from tracker.cli._telling import as_json, note, picture_form, say_json, width, write_file
 from tracker.comparing import Scope, follow_up, plan_text, watched, why
 from tracker.desk.forms import Ask, read
 from tracker.desk.moments import when_at
@@ -63,10 +63,8 @@ def why_command(
     if picture is not None:
         if told.answer is None:
             raise Refused("An overview has no picture", do="Name a quantity with --of")
-        form = picture.suffix.lower()
-        if form not in (".svg", ".png"):
-            raise Refused(f"{picture} is no SVG or PNG file", do="End its name in .svg or .png")
-        write_file(picture, told.answer.picture_svg() if form == ".svg" else told.answer.picture_png())
+        svg = picture_form(picture) == "svg"
+        write_file(picture, told.answer.picture_svg() if svg else told.answer.picture_png())
     elif as_json:
         say_json(told.as_json())
     else:

@@ -5,12 +5,23 @@ from __future__ import annotations
 import csv
 import sys
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, facts, note, say_json, say_json_stream, table, width
+from tracker.cli._telling import (
+    as_json,
+    facts,
+    note,
+    picture_form,
+    say_json,
+    say_json_stream,
+    table,
+    width,
+    write_file,
+)
 from tracker.errors import Refused
 
 KINDS = ("materials", "spools", "dryings", "jobs", "specimens", "rigs", "measurements", "results")
@@ -22,10 +33,24 @@ KINDS = ("materials", "spools", "dryings", "jobs", "specimens", "rigs", "measure
 @click.option(
     "--factors", "wants_factors", is_flag=True, help="Everything that could explain a specimen's results."
 )
+@click.option(
+    "--figure",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Of a measurement: its method's own picture, SVG or PNG.",
+)
 @as_json
 @pass_bench
-def show_command(bench: Bench, /, target: str, wants_factors: bool, as_json: bool) -> None:
+def show_command(
+    bench: Bench, /, target: str, wants_factors: bool, figure: Path | None, as_json: bool
+) -> None:
     """Show everything about one ID, or about a material by its name; of a job also its plate."""
+    if figure is not None:
+        from tracker.table.figures import method_picture  # noqa: PLC0415 - the methods and matplotlib follow
+
+        form = picture_form(figure)
+        write_file(figure, method_picture(bench.book, bench.plugged, target, form))
+        return
     from tracker.desk.finding import find  # noqa: PLC0415 - not for a list
     from tracker.records import shown_record  # noqa: PLC0415 - the same
 

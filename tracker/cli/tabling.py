@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, say_json, write_file
+from tracker.cli._telling import as_json, done, picture_form, say_json, write_file
 from tracker.desk.choices import choose
 from tracker.errors import Refused
 from tracker.selection import parse_filter
@@ -82,9 +82,7 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
     """
     from tracker.table.charts import chart  # noqa: PLC0415 - matplotlib follows
 
-    form = picture.suffix.lower().removeprefix(".")
-    if form not in ("svg", "png"):
-        raise Refused(f"{picture} is no SVG or PNG file", do="End its name in .svg or .png")
+    form = picture_form(picture)
     drawn = [name for name in quantities if name in told.units]
     if not drawn:
         raise Refused("There is nothing to draw", do="strandbook list results shows what there is")
@@ -92,10 +90,13 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
 
 
 @click.command(
-    "chart", epilog="Example: strandbook chart tensile.strength tensile.modulus --where family=ASA -o a.svg"
+    "chart",
+    epilog="Examples: strandbook chart tensile.strength tensile.modulus --where family=ASA -o a.svg ·"
+    " strandbook chart creep --curves -o creep.png",
 )
 @click.argument("quantities", nargs=-1, required=True, metavar="QUANTITY…")
 @click.option("--where", default="", metavar="FILTER", help="Only results of which this holds.")
+@click.option("--curves", is_flag=True, help="Lay what was recorded over each other, instead of the results.")
 @click.option(
     "-o",
     "--output",
@@ -105,9 +106,30 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
     help="SVG or PNG file.",
 )
 @pass_bench
-def chart_command(bench: Bench, /, quantities: tuple[str, ...], where: str, output: Path) -> None:
-    """Draw quantities: every single result, with mean and interval."""
-    draw(tabled(bench, where, quantities, None), list(quantities), output)
+def chart_command(
+    bench: Bench, /, quantities: tuple[str, ...], where: str, curves: bool, output: Path
+) -> None:
+    """Draw quantities: every single result, with mean and interval.
+
+    With --curves a method, or one of its quantities: creep over time with the limit of its law, deflection
+    after 1, 30 and 60 s over load, stress over strain, each piece a line.
+    """
+    if curves:
+        _draw_curves(bench, quantities, where, output)
+    else:
+        draw(tabled(bench, where, quantities, None), list(quantities), output)
+
+
+def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path) -> None:
+    from tracker.table.curves import curve_chart  # noqa: PLC0415 - matplotlib follows
+
+    form = picture_form(output)
+    ids = {name.partition(".")[0] for name in names}
+    if len(ids) > 1:
+        raise Refused("Curves of different methods share no axes", do="Name one method, or its quantities")
+    method = bench.plugged.method(ids.pop())
+    told = tabled(bench, where, tuple(each.name for each in method.quantities), None)
+    write_file(output, curve_chart(bench.book, bench.plugged, told, method.id, form))
 
 
 @click.command(
