@@ -58,9 +58,12 @@ class Guard:
         if refusal is not None:
             await refusal(scope, receive, _with_headers(send))
             return
+        counted = _Counted(receive, send)
         try:
-            await self._app(scope, _bounded(receive), _with_headers(send))
+            await self._app(scope, counted.receive, _with_headers(counted.send))
         except _TooMuchError:
+            pass
+        if counted.over and not counted.answered:
             await _too_much()(scope, receive, _with_headers(send))
 
     def _refusal(self, method: str, headers: Headers) -> PlainTextResponse | None:
@@ -101,19 +104,34 @@ def urlsplit_netloc(origin: str) -> str:
         return ""
 
 
-def _bounded(receive: Receive) -> Receive:
-    """Count what comes in: a sender need not say beforehand how much it will be."""
-    came = 0
+class _Counted:
+    """Counts what comes in: a sender need not say beforehand how much it will be."""
 
-    async def counted() -> Message:
-        nonlocal came
-        message = await receive()
-        came += len(message.get("body", b""))
-        if came > MOST_BYTES:
+    def __init__(self, receive: Receive, send: Send) -> None:
+        self._receive = receive
+        self._send = send
+        self._came = 0
+        self.over = False
+        self.answered = False
+
+    async def receive(self) -> Message:
+        """Give the next part.
+
+        Raises:
+            _TooMuchError: It is too much by now.
+        """
+        message = await self._receive()
+        self._came += len(message.get("body", b""))
+        if self._came > MOST_BYTES:
+            self.over = True
             raise _TooMuchError
         return message
 
-    return counted
+    async def send(self, message: Message) -> None:
+        """Send an answer; none where too much came, for then it speaks of a body cut off by us."""
+        if not self.over:
+            self.answered = True
+            await self._send(message)
 
 
 def _with_headers(send: Send) -> Send:

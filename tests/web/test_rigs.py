@@ -1,0 +1,145 @@
+"""What a rig's own computer sends and reads."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator
+from typing import Any
+
+import httpx
+import pytest
+
+from tests.desk.bench import entries, last_entry, row_of
+from tests.web.site import Site
+from tracker.desk.devices import pair_device
+
+READINGS = {"max_force": 1830, "width": "10.00", "thickness": 4.0}
+CURVE = "extension,force\n" + "\n".join(f"{i / 1000:.3f},{i * 0.183:.2f}" for i in range(10_000))
+
+
+@pytest.fixture
+def rig(site: Site) -> Iterator[httpx.Client]:
+    """Give the computer of the rig, with its token."""
+    _, token = pair_device(site.book, "Ada Bench", "load cell", rig=site.rig)
+    with httpx.Client(base_url=site.url, headers={"Authorization": f"Bearer {token}"}, timeout=60) as client:
+        yield client
+
+
+def a_post(site: Site, **more: Any) -> dict[str, Any]:
+    """Return what a rig sends."""
+    return {"specimen": site.pieces[0], "method": "tensile", "readings": READINGS, **more}
+
+
+def test_a_post_is_answered_with_results(site: Site, rig: httpx.Client) -> None:
+    """1830 N on 40 mm² are 45.75 MPa, with an uncertainty."""
+    answer = rig.post("/api/measurements", json=a_post(site))
+    found = {each["quantity"]: each for each in answer.json()["results"]}
+    assert answer.status_code == 201
+    assert found["tensile.strength"]["value"] == pytest.approx(45.75)
+    assert found["tensile.strength"]["uncertainty"] > 0
+
+
+def test_a_post_bears_its_rig_and_its_device(site: Site, rig: httpx.Client) -> None:
+    """The token's rig is taken where none is named; the journal names the device."""
+    name = rig.post("/api/measurements", json=a_post(site)).json()["id"]
+    assert [each.rig_id for each in row_of(site.book, name).rigs] == [1]
+    assert last_entry(site.book).who == "load cell"
+    assert row_of(site.book, name).source == "posted"
+
+
+@pytest.mark.parametrize("form", ["text", "base64"])
+def test_a_curve_of_ten_thousand_rows_is_kept(site: Site, rig: httpx.Client, form: str) -> None:
+    """It is kept to the byte, sent as text or as Base64."""
+    content = CURVE if form == "text" else base64.b64encode(CURVE.encode()).decode()
+    name = rig.post(
+        "/api/measurements", json=a_post(site, files={"curve": {"name": "p.csv", form: content}})
+    ).json()
+    assert rig.get(f"/{name['id']}/file/curve").content == CURVE.encode()
+
+
+def test_a_post_repeated_under_its_key_is_stored_once(site: Site, rig: httpx.Client) -> None:
+    """The second is answered with what the first stored."""
+    first, second = (rig.post("/api/measurements", json=a_post(site, key="k1")) for _ in range(2))
+    assert first.json()["id"] == second.json()["id"]
+    assert first.json()["results"] == second.json()["results"]
+
+
+def test_refused_readings_say_which(site: Site, rig: httpx.Client) -> None:
+    """Each reading at fault is named, and nothing is stored."""
+    before = entries(site.book)
+    answer = rig.post("/api/measurements", json=a_post(site, readings={"width": -1, "thicknes": 4}))
+    assert answer.status_code == 422
+    assert answer.json()["fields"][0]["field"] == "thicknes"
+    assert entries(site.book) == before
+
+
+@pytest.mark.parametrize(
+    ("change", "status"),
+    [({"specimen": "J0999-01-X"}, 404), ({"specimen": "S0001-R"}, 422), ({"method": "none"}, 422),
+     ({"at": "tomorrow"}, 422), ({"files": {"curve": {"name": "x"}}}, 422), ({"rigs": ["R0099-A"]}, 404),
+     ({"files": {"nothing": {"name": "x", "text": ""}}}, 422), ({"stranger": 1}, 422), ({"room_c": 900}, 422),
+     ({"files": {"curve": {"name": "x", "base64": "???"}}}, 422), ({"specimen": ""}, 404)],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_in_one_shape(
+    site: Site, rig: httpx.Client, change: Any, status: int
+) -> None:
+    """Every refusal has the same three keys."""
+    answer = rig.post("/api/measurements", json=a_post(site, **change))
+    assert answer.status_code == status, answer.text
+    assert set(answer.json()) == {"refused", "do", "fields"}
+
+
+def test_a_browser_cannot_post_by_its_cookie(site: Site) -> None:
+    """A foreign page could make it: a token is wanted, and a wrong one does not do."""
+    with site.browser() as browser:
+        browser.get("/")
+        assert browser.post("/api/measurements", json=a_post(site)).status_code == 401
+        wrong = {"Authorization": "Bearer wrong"}
+        assert browser.post("/api/measurements", json=a_post(site), headers=wrong).status_code == 401
+
+
+def test_a_token_that_looks_only_does_not_write(site: Site) -> None:
+    """It is told so."""
+    _, token = pair_device(site.book, "Ada Bench", "visitor", read_only=True)
+    answer = httpx.post(
+        site.url + "/api/measurements", json=a_post(site), headers={"Authorization": f"Bearer {token}"}
+    )
+    assert answer.status_code == 403
+
+
+def test_a_token_reads_where_the_page_is_shared(shared: Site) -> None:
+    """Lists, records and traces are there for it."""
+    _, token = pair_device(shared.book, "Ada Bench", "load cell")
+    with httpx.Client(base_url=shared.url, headers={"Authorization": f"Bearer {token}"}) as client:
+        for path in (
+            "/api/list/jobs",
+            f"/api/show/{shared.job}",
+            f"/api/trace/{shared.job}",
+            "/openapi.json",
+        ):
+            assert client.get(path).status_code == 200
+
+
+def test_a_list_is_given_in_parts(site: Site, rig: httpx.Client) -> None:
+    """``after`` and ``most`` cut it."""
+    rows = rig.get("/api/list/specimens", params={"after": 1, "most": 1}).json()
+    assert [row["id"] for row in rows] == [site.pieces[1]]
+
+
+def test_the_methods_say_what_they_take(rig: httpx.Client) -> None:
+    """Each has the schema of its readings and the names of its files."""
+    told = {each["id"]: each for each in rig.get("/api/methods").json()}
+    assert told["tensile"]["readings"]["properties"]["width"]["unit"] == "mm"
+    assert "curve" in told["tensile"]["files"]
+
+
+def test_a_token_is_made_on_the_page_and_shown_once(site: Site) -> None:
+    """It works at once, and the page does not show it again."""
+    with site.browser() as browser:
+        page = browser.fill("/devices/token", {"name": "load cell", "rig": site.rig}, page="/devices")
+        token = page.text.partition('class="code"><code>')[2].partition("<")[0]
+        assert token not in browser.get("/devices").text
+    answer = httpx.post(
+        site.url + "/api/measurements", json=a_post(site), headers={"Authorization": f"Bearer {token}"}
+    )
+    assert answer.status_code == 201

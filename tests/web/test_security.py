@@ -1,0 +1,243 @@
+"""What must not happen, tried."""
+
+from __future__ import annotations
+
+import re
+import socket
+from html import escape
+
+import httpx
+import pytest
+
+from tests.desk.bench import entries
+from tests.web.site import PULL, Browser, Site
+from tracker.desk.corrections import amend
+from tracker.desk.devices import paired
+from tracker.plugged import Plugged
+from tracker.web.guard import MOST_BYTES
+from tracker.web.keys import signing_key
+
+NASTY = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>{{7*7}}"
+WRITES = ("/J0001-J/end", "/J0001-J/offbed", "/J0001-J/change", "/S0001-R/keep", "/S0001-R/weigh", "/S0001-R/dry",
+          "/J0001-01-Z/measure/tensile", "/devices/token", "/devices/1/end", "/scan/picture", "/pair")  # fmt: skip
+READS = ("/", "/list/jobs", "/table", "/table.csv", "/programme", "/why", "/devices", "/devices/code.svg", "/J0001-J",
+         "/J0001-01-Z", "/J0001-01-Z/trace", "/J0001-J/labels.pdf", "/S0001-R/days.svg", "/scan?text=J0001-J",
+         "/api/methods", "/api/list/jobs", "/api/show/J0001-J", "/api/trace/J0001-J", "/openapi.json")  # fmt: skip
+
+
+@pytest.mark.parametrize("path", WRITES)
+@pytest.mark.parametrize("token", ["", "0" * 64])
+def test_no_form_is_taken_without_its_token(site: Site, browser: Browser, path: str, token: str) -> None:
+    """Every form without the browser's own token is refused, and nothing is stored."""
+    before = entries(site.book)
+    browser.get("/")
+    answer = browser.post(path, data={"csrf": token, "outcome": "finished", "place": "dry box", **PULL})
+    assert (answer.status_code, entries(site.book)) == (403, before)
+
+
+def test_the_token_of_another_browser_does_not_serve(site: Site, browser: Browser) -> None:
+    """A token belongs to the browser that it was given to."""
+    with site.browser() as other:
+        stolen = other.token()
+    browser.get("/")
+    assert browser.post("/S0001-R/weigh", data={"csrf": stolen, "mass_g": "5"}).status_code == 403
+
+
+@pytest.mark.parametrize(
+    "headers", [{"Origin": "http://evil.example"}, {"Origin": "null"}, {"Sec-Fetch-Site": "cross-site"}]
+)
+def test_no_form_of_another_site_is_taken(site: Site, browser: Browser, headers: dict[str, str]) -> None:
+    """A write that says it comes from elsewhere is refused even with the token."""
+    before = entries(site.book)
+    answer = browser.fill("/S0001-R/weigh", {"mass_g": "1200"}, headers=headers)
+    assert (answer.status_code, entries(site.book)) == (403, before)
+
+
+@pytest.mark.parametrize(
+    "host", ["evil.example", "evil.example:80", "", "127.0.0.1.evil.example", "[::1", "127.0.0.1@evil"]
+)
+def test_a_foreign_host_name_is_refused(browser: Browser, host: str) -> None:
+    """A name that somebody else points here gets nothing to read."""
+    answer = browser.get("/", headers={"Host": host})
+    assert answer.status_code in (400, 421)
+    assert "strandbook" not in answer.text
+
+
+@pytest.mark.parametrize("path", READS)
+def test_an_unpaired_device_reads_nothing(shared: Site, path: str) -> None:
+    """Every page leads it to the code, every answer for programs is a refusal."""
+    with httpx.Client(base_url=shared.url, follow_redirects=False) as stranger:
+        answer = stranger.get(path)
+    assert answer.status_code == (401 if path.startswith(("/api", "/openapi")) else 303)
+    assert "bar" not in answer.text
+
+
+@pytest.mark.parametrize("path", [each for each in WRITES if each != "/pair"])
+def test_an_unpaired_device_writes_nothing(shared: Site, path: str) -> None:
+    """With the token of the page of pairing, too."""
+    before = entries(shared.book)
+    with shared.browser(headers={}) as stranger:
+        token = stranger.token("/pair")
+        answer = httpx.post(shared.url + path, data={"csrf": token}, cookies=dict(stranger.cookies))
+    assert (answer.status_code, entries(shared.book)) == (303, before)
+
+
+def test_a_cookie_that_we_did_not_sign_says_nothing(shared: Site, phone: Browser) -> None:
+    """One changed character, and the device is a stranger."""
+    held = phone.cookies["strandbook"]
+    changed = ("A" if held[0] != "A" else "B") + held[1:]
+    answer = httpx.get(shared.url, cookies={"strandbook": changed}, follow_redirects=False)
+    assert answer.status_code == 303
+
+
+def test_the_cookie_is_out_of_reach(browser: Browser) -> None:
+    """Scripts cannot read it, and other sites' forms do not carry it."""
+    flags = browser.get("/").headers["set-cookie"].lower()
+    assert "httponly" in flags
+    assert "samesite=lax" in flags
+
+
+def test_a_device_shut_out_reads_nothing_more(shared: Site, phone: Browser) -> None:
+    """From its end on, the device's cookie leads to the page of pairing."""
+    number = paired(shared.book)[0].number
+    phone.fill(f"/devices/{number}/end")
+    assert phone.get("/").url.path == "/pair"
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/nonsense", "/static/bench.js", "/api/methods", "/J0001-01-Z/trace.svg"]
+)
+def test_every_answer_bears_the_headers(browser: Browser, path: str) -> None:
+    """No framing, no guessing of kinds, no script but ours."""
+    headers = browser.get(path).headers
+    assert headers["x-frame-options"] == "DENY"
+    assert headers["x-content-type-options"] == "nosniff"
+    policy = headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe-eval" not in policy
+    assert "script-src 'self'" in policy or "sandbox" in policy
+
+
+def test_no_page_has_script_or_style_inside(site: Site, browser: Browser) -> None:
+    """The policy forbids them; a page that had any would be broken."""
+    for path in (
+        "/",
+        f"/{site.pieces[0]}?method=tensile",
+        f"/{site.job}",
+        f"/{site.spool}",
+        "/why",
+        "/table",
+    ):
+        text = browser.get(path).text
+        assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?![^>]*src=)|javascript:", text)
+
+
+def test_text_is_never_markup(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """A name, remark, cause, note and setting full of markup are shown as they were typed."""
+    browser.fill(f"/{site.job}/change", {"setting": NASTY.replace("=", ""), "value": NASTY, "note": NASTY})
+    browser.fill(f"/{site.job}/offbed", {"p1": "usable", "w1": NASTY, "p2": "failed", "w2": NASTY})
+    browser.fill(f"/{site.spool}/weigh", {"mass_g": "1200", "note": NASTY})
+    browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "remark": NASTY, "operator": NASTY})
+    for target in (site.job, site.pieces[0], site.spool, "Nordlicht ASA"):
+        amend(site.book, "Ada Bench", plugged, target, [f"note={NASTY}"], NASTY)
+    amend(site.book, "Ada Bench", plugged, "Nordlicht ASA", [f"name={NASTY}"], "to see")
+    for path in ("/", "/list/materials", "/list/specimens", "/table", "/programme", "/why", f"/{site.job}",
+                 f"/{site.pieces[0]}", f"/{site.spool}", "/M0001-Y", f"/{site.pieces[0]}/trace"):  # fmt: skip
+        text = browser.get(path).text
+        assert "<script>alert" not in text, path
+        assert "<img src=x" not in text, path
+    assert escape(NASTY, quote=False)[:20] in browser.get(f"/{site.pieces[0]}").text
+
+
+@pytest.mark.parametrize(
+    "path", ["/scan?text={}", "/why?a={}&b=x", "/table?where={}", "/pair?code={}&next={}", "/{}", "/list/{}"]
+)
+def test_what_an_address_says_is_never_markup(browser: Browser, path: str) -> None:
+    """Text in an address comes back as text."""
+    from urllib.parse import quote  # noqa: PLC0415 - for this one test
+
+    assert "<script>alert" not in browser.get(path.replace("{}", quote(NASTY, safe=""))).text
+
+
+@pytest.mark.parametrize(
+    "following", ["//evil.example/", "https://evil.example", "/\\evil.example", "javascript:alert(1)"]
+)
+def test_pairing_leads_nowhere_else(shared: Site, code: str, following: str) -> None:
+    """The way on after pairing is a path of this page, whatever the address said."""
+    with shared.browser() as device:
+        answer = device.fill("/pair", {"code": code, "name": "phone", "next": following}, page="/pair")
+    assert str(answer.url).startswith(shared.url)
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/..%2f..%2fetc%2fpasswd",
+     "/M0001-Y/file/..%2f..%2fbook.sqlite", "/%2e%2e/%2e%2e/etc/passwd", "/J0001-J/labels.pdf?stock=/etc/x.toml"],
+)  # fmt: skip
+def test_no_path_leads_out(browser: Browser, path: str) -> None:
+    """Neither static files nor attachments nor label stocks reach the disk of this computer."""
+    answer = browser.get(path)
+    assert answer.status_code in (404, 422)
+    assert "root:" not in answer.text
+
+
+def test_too_much_is_not_taken(site: Site) -> None:
+    """A body that says it is too long is refused before it is read."""
+    host, port = site.url.removeprefix("http://").split(":")
+    with socket.create_connection((host, int(port)), timeout=30) as line:
+        line.sendall(
+            f"POST /pair HTTP/1.1\r\nHost: {host}\r\nContent-Length: {MOST_BYTES + 1}\r\n\r\n".encode()
+        )
+        assert line.recv(100).startswith(b"HTTP/1.1 413")
+
+
+def test_too_much_without_a_length_is_not_taken(site: Site) -> None:
+    """What comes in pieces is counted."""
+    pieces = (b"x" * 1_000_000 for _ in range(MOST_BYTES // 1_000_000 + 2))
+    try:
+        status = httpx.post(site.url + "/api/measurements", content=pieces, timeout=60).status_code
+    except httpx.TransportError:
+        # The page hung up while we were still sending: refused as well.
+        status = 413
+    assert status == 413
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [("page.html", b"<html><script>alert(1)</script>"), ("run.exe", b"MZ\x90"), ("x.svg", b"<svg onload='x'/>"),
+     ("empty.csv", b""), ("", b"")],
+)  # fmt: skip
+def test_a_recording_of_the_wrong_kind_is_refused(
+    site: Site, browser: Browser, name: str, data: bytes
+) -> None:
+    """Neither pages nor programs nor nothing are recordings of a rig."""
+    files = {"r-curve": (name or "x.bin", data, "text/csv")}
+    answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", PULL, files=files)
+    assert answer.status_code == 415
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"<html>", b"\x89PNG\r\n\x1a\nrubbish", b"GIF89a\0\0", b"RIFF\0\0\0\0WEBP"]
+)
+def test_what_is_no_picture_is_refused(browser: Browser, data: bytes) -> None:
+    """A file that only calls itself a picture is refused in words."""
+    answer = browser.fill("/scan/picture", files={"picture": ("label.png", data, "image/png")})
+    assert (answer.status_code, "Stop." in answer.text) == (422, True)
+
+
+def test_a_file_is_given_back_to_be_saved(site: Site, browser: Browser) -> None:
+    """A recording is never shown by the browser, whatever is in it."""
+    files = {"r-curve": ('a"b\r\nX: y<script>.csv', b"strain,force\n0,0\n0.1,100\n", "text/html")}
+    browser.fill(f"/{site.pieces[0]}/measure/tensile", PULL, files=files)
+    answer = browser.get("/M0001-Y/file/curve")
+    assert answer.headers["content-type"] == "application/octet-stream"
+    assert answer.headers["content-disposition"].startswith("attachment")
+    assert "<" not in answer.headers["content-disposition"]
+
+
+def test_the_signing_key_is_kept_from_others(site: Site) -> None:
+    """It is made once, and only its owner may read it."""
+    from pathlib import Path  # noqa: PLC0415 - for this one test
+
+    assert signing_key(site.book.place) == signing_key(site.book.place)
+    assert (Path(site.book.place) / "page.key").stat().st_mode & 0o777 == 0o600
