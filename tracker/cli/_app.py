@@ -116,7 +116,6 @@ class _Lazy(click.Group):
 
 @contextlib.contextmanager
 def _translated(ctx: click.Context) -> Iterator[None]:
-    bench = ctx.obj if isinstance(ctx.obj, Bench) else None
     try:
         yield
     except Refused as refusal:
@@ -128,7 +127,8 @@ def _translated(ctx: click.Context) -> Iterator[None]:
     except Exception as error:
         if ctx.params.get("debug"):
             raise
-        _refuse(ctx, _unforeseen(bench, error))
+        # The group's callback sets the bench, so it is looked for only now.
+        _refuse(ctx, _unforeseen(ctx.obj if isinstance(ctx.obj, Bench) else None, error))
 
 
 def _refuse(ctx: click.Context, line: str) -> None:

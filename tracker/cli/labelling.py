@@ -117,5 +117,7 @@ def write_sheet(sheet: Sheet, output: Path, *, quiet: bool = False) -> None:
             raise Refused(f"{name} cannot be written", why=error.strerror or str(error)) from error
     count = "1 page" if len(sheet.pages) == 1 else f"{len(sheet.pages)} pages"
     note(f"Labels on {count}. Print at 100 %, without fitting to the page.")
+    for remark in sheet.remarks:
+        note(remark)
     for name in names:
         click.echo(str(name), err=quiet)

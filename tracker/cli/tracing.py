@@ -10,6 +10,7 @@ from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, say_json, width
 from tracker.errors import Refused
 from tracker.trace import trace
+from tracker.trace.describing import described_by
 
 
 @click.command("trace", epilog="Example: strandbook trace M0451-C --of tensile.strength")
@@ -31,7 +32,9 @@ def trace_command(
     as_json: bool,
 ) -> None:
     """Walk back from a result, measurement, specimen or job to spool, stays, dryings and journal."""
-    way = trace(bench.book, target, quantity)
+    # For scripts the units of the readings are said too; they are the methods' to say.
+    describe = described_by(bench.plugged) if as_json or prov else None
+    way = trace(bench.book, target, quantity, describe)
     if graph:
         _put(way.svg(), output)
     elif output is not None:

@@ -23,7 +23,7 @@ from tracker.desk.moments import check_order, when_at
 from tracker.desk.offbed import OUTCOMES, check_outcome
 from tracker.desk.rigs import RIG_FORM, in_force, rig_answers, rig_columns
 from tracker.desk.spools import SPOOL_FORM, STAY_FORM, WEIGHING_FORM, check_masses, refuse_overlap
-from tracker.ids import IdError
+from tracker.ids import IdError, read_id
 from tracker.model import (
     Drying,
     Job,
@@ -154,7 +154,10 @@ def _amend_columns(session: Session, row: Any, changes: Mapping[str, str], when:
     form = {ask.name: ask for ask in _FORMS[type(row)]}
     for name, typed in changes.items():
         part = re.fullmatch(r"(?P<kind>stay|weighing|change)(?P<number>\d+)\.(?P<field>\w+)", name)
-        if part is not None:
+        weighed = re.fullmatch(r"(?P<spool>[Ss]\d+-?\w)\.(?P<field>before_g|after_g)", name)
+        if weighed is not None and isinstance(row, Drying):
+            _amend_mass(row, weighed, typed, when)
+        elif part is not None:
             _amend_part(session, row, part, typed, when)
         elif isinstance(row, Rig):
             answers = {**rig_answers(row), name: _value(form, name, typed, when)}
@@ -190,6 +193,15 @@ def _amend_part(session: Session, row: Any, part: re.Match[str], typed: str, whe
     if isinstance(piece, Stay):
         check_order(piece.began_at, piece.ended_at, "The stay", when.zone)
         refuse_overlap(session, piece, when.zone)
+
+
+def _amend_mass(row: Drying, weighed: re.Match[str], typed: str, when: When) -> None:
+    numbers = {ident.number for ident in read_id(weighed["spool"])}
+    spool = next((each for each in row.spools if each.spool_id in numbers), None)
+    if spool is None:
+        raise FormError(f"{weighed['spool']} was not in {ident_of(row)}", do="See: strandbook show")
+    ask = Ask(weighed["field"], f"Mass of {weighed['spool']}", "number", "g", low=0.1, high=50_000)
+    setattr(spool, weighed["field"], read(ask, typed, when))
 
 
 def _amend_measurement(

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from tracker.book import Book
 from tracker.desk.doubts import Done, doubt
+from tracker.desk.filling import fill_in
 from tracker.desk.finding import find
 from tracker.desk.forms import Ask, FormError, clean
 from tracker.desk.moments import check_order, when_at
@@ -95,16 +96,27 @@ def end_drying(
     with book.act("dry end", who) as act:
         row = find(book, act.session, drying, "drying")
         given.setdefault("ended_at", row.ended_at or when.now)
-        for key, value in given.items():
-            setattr(row, key, value)
+        fill_in(row, given, drying_id(row.id))
         check_order(row.began_at, row.ended_at, "The drying", book.zone)
         for spool, mass in zip(row.spools, _masses(after, row.spools, "after"), strict=True):
-            spool.after_g = spool.after_g if mass is None else mass
+            _weigh_after(row, spool, mass)
         for spool in row.spools:
             check_days(act.session, spool.spool, when.now)
         act.about += [drying_id(row.id), *(spool_id(each.spool_id) for each in row.spools)]
         says = _mass_notes(row)
     return Done(drying_id(row.id), says)
+
+
+def _weigh_after(row: Drying, spool: DryingSpool, mass: float | None) -> None:
+    if mass is None or mass == spool.after_g:
+        return
+    if spool.after_g is not None:
+        name, of = drying_id(row.id), spool_id(spool.spool_id)
+        raise FormError(
+            f"{of} was weighed after {name} already: {spool.after_g:g} g",
+            do=f"Correct it with its reason: strandbook amend {name} {of}.after_g={mass:g} --reason WHY",
+        )
+    spool.after_g = mass
 
 
 def _masses(typed: Sequence[str], spools: Sequence[Any], which: str) -> list[float | None]:

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from tracker.acts import Act
 from tracker.book import Book
 from tracker.desk.doubts import Done
+from tracker.desk.filling import fill_in
 from tracker.desk.finding import find, material_named
 from tracker.desk.forms import Ask, FormError, clean
 from tracker.desk.moments import check_order, local, when_at
@@ -375,8 +376,7 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any]) -> Done:
     with book.act("job end", who) as act:
         row = find(book, act.session, job, "job")
         given.setdefault("ended_at", row.ended_at or when.now)
-        for key, value in given.items():
-            setattr(row, key, value)
+        fill_in(row, given, job_id(row.id), {"outcome": "running"})
         check_order(row.started_at, row.ended_at, "The job", book.zone)
         act.about.append(job_id(row.id))
         waiting = act.session.scalar(

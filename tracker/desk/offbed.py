@@ -98,6 +98,12 @@ def _by_piece(outcomes: Sequence[PieceOutcome]) -> dict[int, PieceOutcome]:
 
 def _enter(piece: Specimen, said: PieceOutcome) -> None:
     check_outcome(said.piece, said.outcome, said.words)
+    if piece.outcome is not None and piece.outcome != said.outcome:
+        name = specimen_id(piece.job_id, piece.piece)
+        raise FormError(
+            f"{name} is recorded as {piece.outcome} already",
+            do=f"Correct it with its reason: strandbook amend {name} outcome={said.outcome} --reason WHY",
+        )
     piece.outcome = said.outcome
     piece.remark = said.words or None if said.outcome != "failed" else None
     piece.cause = said.words if said.outcome == "failed" else None

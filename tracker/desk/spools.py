@@ -15,7 +15,7 @@ from tracker.desk.doubts import Done
 from tracker.desk.finding import find, material_named
 from tracker.desk.forms import Ask, FormError, clean
 from tracker.desk.moments import check_order, local, when_at
-from tracker.history import check_days
+from tracker.history import check_days, contradiction
 from tracker.ids import spool_id
 from tracker.model import Spool, Stay, Weighing
 
@@ -105,16 +105,40 @@ def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any]) -> Do
     values = clean(STAY_FORM, typed, when)
     values["began_at"] = values["began_at"] or when.now
     check_order(values["began_at"], values["ended_at"], "The stay", book.zone)
+    check_humidity(values["rh_low_pct"], values["rh_high_pct"])
     with book.act("spool keep", who) as act:
         row = find(book, act.session, spool, "spool")
+        already = contradiction(act.session, row, when.now)
         ended = _end_running(act, row, values["began_at"])
         stay = Stay(spool_id=row.id, **values)
         refuse_overlap(act.session, stay, book.zone)
         act.session.add(stay)
-        check_days(act.session, row, when.now)
+        if ended is not None and stay.ended_at is not None:
+            act.session.flush()
+            act.session.add(_gone_on(ended, stay.ended_at))
+        check_days(act.session, row, when.now, besides=already)
         act.about.append(spool_id(row.id))
     says = [f"{ended.place} ended {local(ended.ended_at, book.zone)}."] if ended is not None else []
     return Done(spool_id(row.id), says)
+
+
+def _gone_on(stay: Stay, since: dt.datetime) -> Stay:
+    """Return the stay that went on where it was when a short one inside it was over."""
+    return Stay(
+        spool_id=stay.spool_id, place=stay.place, where=stay.where, began_at=since,
+        temperature_c=stay.temperature_c, rh_pct=stay.rh_pct, rh_low_pct=stay.rh_low_pct,
+        rh_high_pct=stay.rh_high_pct, note=stay.note,
+    )  # fmt: skip
+
+
+def check_humidity(low: float | None, high: float | None) -> None:
+    """Refuse a lowest humidity above the highest.
+
+    Raises:
+        FormError: It is.
+    """
+    if low is not None and high is not None and low > high:
+        raise FormError(f"The humidity runs from {low:g} to {high:g} %", do="Give the lower one first")
 
 
 def _end_running(act: Act, spool: Spool, at: dt.datetime) -> Stay | None:

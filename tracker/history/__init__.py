@@ -6,6 +6,7 @@ from tracker.history.mass import MassLeft, mass_left
 from tracker.history.spooldays import (
     SpoolDays,
     check_days,
+    contradiction,
     exposure_line,
     many_spool_days,
     spool_days,
@@ -17,6 +18,7 @@ __all__ = [
     "MassLeft",
     "SpoolDays",
     "check_days",
+    "contradiction",
     "exposure_line",
     "many_spool_days",
     "mass_left",

@@ -167,14 +167,32 @@ def _drying(part: DryingSpool, spool: Spool, until: dt.datetime) -> ExposureDryi
     )
 
 
-def check_days(session: Session, spool: Spool, until: dt.datetime) -> None:
+def contradiction(session: Session, spool: Spool, until: dt.datetime) -> str:
+    """Return what in a spool's records cannot be true together; empty where all can."""
+    session.flush()
+    try:
+        spool_days(session, spool, until)
+    except Refused as refusal:
+        return str(refusal)
+    return ""
+
+
+def check_days(session: Session, spool: Spool, until: dt.datetime, *, besides: str = "") -> None:
     """Hold a spool's records to each other, after one was added or corrected.
+
+    Args:
+        session: In the middle of an act.
+        spool: Whose records.
+        until: How far they go.
+        besides: A contradiction that was there before: it must not bar acts that have no part in it.
 
     Raises:
         Refused: They cannot all be true (a drying that ends after a print began, say).
     """
-    session.flush()
-    spool_days(session, spool, until)
+    found = contradiction(session, spool, until)
+    if found and found != besides:
+        # Built anew, so that the refusal comes with its parts and its cause.
+        spool_days(session, spool, until)
 
 
 def water_at(days: SpoolDays, at: dt.datetime) -> Water:
