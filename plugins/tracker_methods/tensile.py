@@ -128,7 +128,7 @@ class Tensile(Method):
     standard = (
         "ISO 527-1:2019 and ISO 527-2:2012, as far as a bench rig can. Departures: printed pieces instead of "
         "moulded or machined ones; speed and alignment as the rig gives them; "
-        "strain from the recording as it is, no extensometer of class 1;"
+        "strain from the recording as it is, no extensometer of class 1; "
         "fewer than five pieces are not refused; room conditions as recorded."
     )
     cautions = (
