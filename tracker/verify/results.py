@@ -36,7 +36,8 @@ def check_results(
             progress("results", done, total)
     for method, number in missing.items():
         findings.notes.append(
-            f"{number} measurements by {method!r} were not computed again: that version of the method is not installed"
+            f"{number} measurements by {method!r} were not computed again: "
+            "that version of the method is not installed"
         )
 
 
