@@ -7,12 +7,13 @@ import io
 import json
 import struct
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from PIL import Image
 
-from tests.cli.bench import Cli
+from tests.cli.bench import Cli, Terminal
 from tests.plates import FLAT, UPRIGHT, plate
 from tests.realdata import real_data
 
@@ -415,3 +416,54 @@ def test_stays_that_overlap_are_refused_with_both_named(cli: Cli, spool: str) ->
     refusal = cli.refused("spool", "keep", spool, "open air", "--began", "7 h ago", "--ended", "1 h ago")
     assert "dry box" in refusal
     assert "open air" in refusal
+
+
+def test_derived_letters_are_confirmed_at_a_terminal(
+    cli: Cli, spool: str, tmp_path: Path, terminal: Callable[..., Terminal]
+) -> None:
+    """Enter takes them, anything else takes their place; set-points of the plate are not asked for."""
+    seat = terminal("job", "add", sent(tmp_path, plate(FLAT, layers=20, chamber=60)), "--spool", spool)
+    seat.expect("1  second: XYZ (flat)")
+    seat.expect("Orientation of second [XYZ]")
+    seat.send("sideways")
+    seat.expect("is no orientation")
+    seat.send("on edge")
+    seat.expect("Orientation of bar [XYZ]")
+    seat.send("")
+    seat.expect("Printer")
+    seat.send("P1")
+    seat.expect("Started")
+    seat.send("1 h ago")
+    seat.expect("Chamber temperature measured")
+    seat.send("")
+    seat.expect("J0001-J")
+    assert seat.ended() == 0
+    told = cli.json("show", "J0001-J")
+    assert [piece["orientation"] for piece in told["specimens"]] == ["XZY", "XYZ"]
+    assert told["chamber_set_c"] == 60
+
+
+def test_the_map_stands_above_the_questions_off_the_bed(
+    cli: Cli, spool: str, tmp_path: Path, terminal: Callable[..., Terminal]
+) -> None:
+    """Pieces are asked for in its order; a dummy is not."""
+    cli.id("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--dummy", "cube")
+    seat = terminal("offbed", "J0001-J")
+    seat.expect(" front ")
+    seat.expect("2 pieces")
+    seat.expect("tower ZXY")
+    seat.send("g")
+    seat.expect("tower_#2 ZXY")
+    seat.send("g")
+    assert seat.ended() == 0
+
+
+def test_labels_follow_the_map_without_the_dummy(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """A page is written; what is labelled is what was kept."""
+    job = cli.id("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--dummy", "cube")
+    out = tmp_path / "labels.svg"
+    cli.done("label", job, "-o", str(out))
+    drawn = out.read_text()
+    pieces = [piece["id"] for piece in cli.json("show", job)["specimens"]]
+    assert [piece in drawn for piece in pieces] == [True, True, False]
+    assert drawn.index(pieces[0]) < drawn.index(pieces[1])
