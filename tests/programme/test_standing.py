@@ -14,7 +14,7 @@ from tracker.desk.offbed import read_outcomes, take_off
 from tracker.desk.programmes import set_programme
 from tracker.desk.verdicts import judge
 from tracker.plugged import load
-from tracker.programme import due, standing
+from tracker.programme import due, standing, still_wanted
 
 SHORT = """
 name = "short"
@@ -126,3 +126,16 @@ def test_a_job_left_running_is_open(book: Book) -> None:
     job = a_job(book, started_at="2 h ago").id
 
     assert [each.what.partition(",")[0] for each in due(book) if each.id == job] == ["end the job"]
+
+
+def test_a_scanned_piece_says_what_is_still_wanted(book: Book, plate: list[str]) -> None:
+    """Only the lines that such a piece can serve."""
+    a_pull(book, plate[0])
+
+    assert still_wanted(book, plate[1]) == "programme 'short': tensile 2 more, shear 2 more"
+
+
+@pytest.mark.usefixtures("plate")
+def test_a_spool_has_no_programme_line(book: Book) -> None:
+    """A programme is for pieces."""
+    assert still_wanted(book, "S0001-R") == ""

@@ -12,6 +12,7 @@ from tracker.cli._telling import as_json, note, say_json
 from tracker.desk import scanning
 from tracker.desk.measuring import measure
 from tracker.errors import Refused
+from tracker.programme import still_wanted
 
 
 @click.command("scan", epilog="Example: strandbook scan, then point the scanner at one label after another")
@@ -43,12 +44,13 @@ def _tell(bench: Bench, text: str, json_wanted: bool) -> None:
         if not found.belongs:
             raise Refused(found.why_not)
         return
-    _say_lines(scanning.seen(bench.book, found))
+    _say_lines(bench, scanning.seen(bench.book, found))
 
 
-def _say_lines(seen: scanning.Seen) -> None:
-    for line in seen.lines:
-        click.echo(line)
+def _say_lines(bench: Bench, seen: scanning.Seen) -> None:
+    for line in (*seen.lines, still_wanted(bench.book, seen.id)):
+        if line:
+            click.echo(line)
     if seen.stop:
         note(f"Stop: {seen.stop}")
 
@@ -81,7 +83,7 @@ def _typed(question: str) -> str:
 
 def _one(bench: Bench, text: str) -> None:
     seen = scanning.seen(bench.book, scanning.look(bench.book, text), bench.plugged)
-    _say_lines(seen)
+    _say_lines(bench, seen)
     if not seen.methods:
         return
     chosen = click.prompt(

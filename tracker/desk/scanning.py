@@ -148,8 +148,7 @@ def _piece_lines(session: Session, row: Specimen) -> list[str]:
     lots = ", ".join(f"{ident_of(spool)} lot {spool.lot or 'not recorded'}" for spool in spools)
     way = f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else "not recorded"
     return [
-        f"{ident_of(row)}  {_what(row)}",
-        f"orientation: {way}",
+        f"{ident_of(row)}  {_what(row)}; orientation {way}",
         f"spool: {lots or 'not recorded'}",
         _exposures(session, row.job.started_at, spools),
         f"measured: {_measured(session, row)}",

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from tracker.programme.due import DueItem, due
-from tracker.programme.standing import Need, Standing, programme_of, standing
+from tracker.programme.standing import Need, Standing, programme_of, standing, still_wanted
 from tracker.programme.wanted import Programme, ProgrammeError, WantedTest, read_programme, usual
 
 __all__ = [
@@ -20,5 +20,6 @@ __all__ = [
     "programme_of",
     "read_programme",
     "standing",
+    "still_wanted",
     "usual",
 ]

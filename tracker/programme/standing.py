@@ -10,7 +10,8 @@ from typing import Any
 from sqlalchemy import Connection, func, select
 
 from tracker.book import Book
-from tracker.desk.finding import NotFoundError
+from tracker.desk.finding import NotFoundError, find
+from tracker.desk.pieces import material_of
 from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
 from tracker.model import Programme as ProgrammeRecord
 from tracker.programme.wanted import Programme, WantedTest, read_programme, usual
@@ -49,6 +50,7 @@ class Standing:
     material: str
     programme: str
     needs: tuple[Need, ...]
+    tests: tuple[WantedTest, ...] = ()
 
     @property
     def next_plate(self) -> tuple[tuple[str, int], ...]:
@@ -66,6 +68,28 @@ class Standing:
             "needs": [asdict(need) for need in self.needs],
             "next_plate": [{"way": way, "pieces": count} for way, count in self.next_plate],
         }
+
+
+def still_wanted(book: Book, specimen: str) -> str:
+    """Return in one line what a piece's programme still wants of such pieces; empty for anything else.
+
+    Args:
+        book: To be read.
+        specimen: ID.
+    """
+    with book.read() as session:
+        row = find(book, session, specimen)
+        material = material_of(row) if isinstance(row, Specimen) else None
+        if material is None:
+            return ""
+        name, orientation = material.name, row.orientation
+    told = standing(book, name)
+    wanted = [
+        f"{need.method} {need.missing} more"
+        for test, need in zip(told.tests, told.needs, strict=True)
+        if need.missing and test.fits(orientation)
+    ]
+    return f"programme {told.programme!r}: {', '.join(wanted) or 'nothing more of such pieces'}"
 
 
 @dataclass(frozen=True)
@@ -109,7 +133,7 @@ def standing(book: Book, material: str) -> Standing:
         need, taken = _need(test, pieces, free)
         free -= taken
         needs.append(need)
-    return Standing(material, wanted.name, tuple(needs))
+    return Standing(material, wanted.name, tuple(needs), wanted.tests)
 
 
 def _fit(piece: _Piece) -> bool:
