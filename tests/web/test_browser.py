@@ -11,6 +11,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import BrowserContext, Page, expect, sync_playwright
+from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, a_spool, entries, row_of
 from tests.web.site import Site, running
@@ -20,15 +21,21 @@ from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.spools import keep_spool
 from tracker.model import Specimen
 from tracker.plugged import Plugged
-from tracker_labels import Label, draw_sheet, find_stock
 
 CHROMIUM = shutil.which("chromium")
 ARTEFACTS = Path(__file__).parents[2] / "ci-artefacts"
 pytestmark = pytest.mark.skipif(
     CHROMIUM is None, reason="there is no Chromium here: apt-get install chromium"
 )
-_OPTIONS = ("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-            "--disable-component-update", "--disable-sync")  # fmt: skip
+_OPTIONS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 
 Opened = Callable[..., Page]
 
@@ -326,11 +333,21 @@ def furnished(
 
 
 PAGES = {
-    "first": "/", "piece": "/{piece}?method=tensile", "stored": "/{piece}?done=M0001-Y", "plate": "/{job}",
-    "spool": "/{spool}", "table": "/table?of=tensile.strength", "programme": "/programme", "list": "/list/results",
-    "why": "/why?a={job}&b={second}&of=tensile.strength", "trace": "/{piece}/trace", "devices": "/devices",
-    "pair": "/pair", "measurement": "/M0001-Y", "refused": "/nonsense",
-}  # fmt: skip
+    "first": "/",
+    "piece": "/{piece}?method=tensile",
+    "stored": "/{piece}?done=M0001-Y",
+    "plate": "/{job}",
+    "spool": "/{spool}",
+    "table": "/table?of=tensile.strength",
+    "programme": "/programme",
+    "list": "/list/results",
+    "why": "/why?a={job}&b={second}&of=tensile.strength",
+    "trace": "/{piece}/trace",
+    "devices": "/devices",
+    "pair": "/pair",
+    "measurement": "/M0001-Y",
+    "refused": "/nonsense",
+}
 
 
 @pytest.mark.parametrize("name", PAGES)

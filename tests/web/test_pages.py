@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 
 import pytest
+from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, entries, last_entry, row_of
 from tests.web.site import PULL, Browser, Site
 from tracker.plugged import Plugged
-from tracker_labels import Label, draw_sheet, find_stock
 
 
 def plain(text: str) -> str:
@@ -19,10 +19,29 @@ def plain(text: str) -> str:
 
 @pytest.mark.parametrize(
     "path",
-    ["/", "/list/jobs", "/list/materials", "/list/specimens", "/list/results", "/table", "/programme", "/why",
-     "/devices", "/pair", "/{job}", "/{piece}", "/{piece}?method=tensile", "/{spool}", "/{rig}", "/{piece}/trace",
-     "/{piece}/trace?part=list", "/{piece}/trace.svg", "/{job}/labels.pdf", "/{spool}?method=diameter"],
-)  # fmt: skip
+    [
+        "/",
+        "/list/jobs",
+        "/list/materials",
+        "/list/specimens",
+        "/list/results",
+        "/table",
+        "/programme",
+        "/why",
+        "/devices",
+        "/pair",
+        "/{job}",
+        "/{piece}",
+        "/{piece}?method=tensile",
+        "/{spool}",
+        "/{rig}",
+        "/{piece}/trace",
+        "/{piece}/trace?part=list",
+        "/{piece}/trace.svg",
+        "/{job}/labels.pdf",
+        "/{spool}?method=diameter",
+    ],
+)
 def test_every_page_answers(site: Site, browser: Browser, path: str) -> None:
     """Each page answers on a book with one job, a spool and a rig."""
     told = path.format(job=site.job, piece=site.pieces[0], spool=site.spool, rig=site.rig)

@@ -75,11 +75,20 @@ def test_refused_readings_say_which(site: Site, rig: httpx.Client) -> None:
 
 @pytest.mark.parametrize(
     ("change", "status"),
-    [({"specimen": "J0999-01-X"}, 404), ({"specimen": "S0001-R"}, 422), ({"method": "none"}, 422),
-     ({"at": "tomorrow"}, 422), ({"files": {"curve": {"name": "x"}}}, 422), ({"rigs": ["R0099-A"]}, 404),
-     ({"files": {"nothing": {"name": "x", "text": ""}}}, 422), ({"stranger": 1}, 422), ({"room_c": 900}, 422),
-     ({"files": {"curve": {"name": "x", "base64": "???"}}}, 422), ({"specimen": ""}, 404)],
-)  # fmt: skip
+    [
+        ({"specimen": "J0999-01-X"}, 404),
+        ({"specimen": "S0001-R"}, 422),
+        ({"method": "none"}, 422),
+        ({"at": "tomorrow"}, 422),
+        ({"files": {"curve": {"name": "x"}}}, 422),
+        ({"rigs": ["R0099-A"]}, 404),
+        ({"files": {"nothing": {"name": "x", "text": ""}}}, 422),
+        ({"stranger": 1}, 422),
+        ({"room_c": 900}, 422),
+        ({"files": {"curve": {"name": "x", "base64": "???"}}}, 422),
+        ({"specimen": ""}, 404),
+    ],
+)
 def test_what_cannot_be_is_refused_in_one_shape(
     site: Site, rig: httpx.Client, change: Any, status: int
 ) -> None:

@@ -18,11 +18,40 @@ from tracker.web.guard import MOST_BYTES
 from tracker.web.keys import signing_key
 
 NASTY = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>{{7*7}}"
-WRITES = ("/J0001-J/end", "/J0001-J/offbed", "/J0001-J/change", "/S0001-R/keep", "/S0001-R/weigh", "/S0001-R/dry",
-          "/J0001-01-Z/measure/tensile", "/devices/token", "/devices/1/end", "/scan/picture", "/pair")  # fmt: skip
-READS = ("/", "/list/jobs", "/table", "/table.csv", "/programme", "/why", "/devices", "/devices/code.svg", "/J0001-J",
-         "/J0001-01-Z", "/J0001-01-Z/trace", "/J0001-J/labels.pdf", "/S0001-R/days.svg", "/scan?text=J0001-J",
-         "/api/methods", "/api/list/jobs", "/api/show/J0001-J", "/api/trace/J0001-J", "/openapi.json")  # fmt: skip
+WRITES = (
+    "/J0001-J/end",
+    "/J0001-J/offbed",
+    "/J0001-J/change",
+    "/S0001-R/keep",
+    "/S0001-R/weigh",
+    "/S0001-R/dry",
+    "/J0001-01-Z/measure/tensile",
+    "/devices/token",
+    "/devices/1/end",
+    "/scan/picture",
+    "/pair",
+)
+READS = (
+    "/",
+    "/list/jobs",
+    "/table",
+    "/table.csv",
+    "/programme",
+    "/why",
+    "/devices",
+    "/devices/code.svg",
+    "/J0001-J",
+    "/J0001-01-Z",
+    "/J0001-01-Z/trace",
+    "/J0001-J/labels.pdf",
+    "/S0001-R/days.svg",
+    "/scan?text=J0001-J",
+    "/api/methods",
+    "/api/list/jobs",
+    "/api/show/J0001-J",
+    "/api/trace/J0001-J",
+    "/openapi.json",
+)
 
 
 @pytest.mark.parametrize("path", WRITES)
@@ -141,8 +170,19 @@ def test_text_is_never_markup(site: Site, browser: Browser, plugged: Plugged) ->
     for target in (site.job, site.pieces[0], site.spool, "Nordlicht ASA"):
         amend(site.book, "Ada Bench", plugged, target, [f"note={NASTY}"], NASTY)
     amend(site.book, "Ada Bench", plugged, "Nordlicht ASA", [f"name={NASTY}"], "to see")
-    for path in ("/", "/list/materials", "/list/specimens", "/table", "/programme", "/why", f"/{site.job}",
-                 f"/{site.pieces[0]}", f"/{site.spool}", "/M0001-Y", f"/{site.pieces[0]}/trace"):  # fmt: skip
+    for path in (
+        "/",
+        "/list/materials",
+        "/list/specimens",
+        "/table",
+        "/programme",
+        "/why",
+        f"/{site.job}",
+        f"/{site.pieces[0]}",
+        f"/{site.spool}",
+        "/M0001-Y",
+        f"/{site.pieces[0]}/trace",
+    ):
         text = browser.get(path).text
         assert "<script>alert" not in text, path
         assert "<img src=x" not in text, path
@@ -171,9 +211,16 @@ def test_pairing_leads_nowhere_else(shared: Site, code: str, following: str) -> 
 
 @pytest.mark.parametrize(
     "path",
-    ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/..%2f..%2fetc%2fpasswd",
-     "/M0001-Y/file/..%2f..%2fbook.sqlite", "/%2e%2e/%2e%2e/etc/passwd", "/J0001-J/labels.pdf?stock=/etc/x.toml"],
-)  # fmt: skip
+    [
+        "/static/../app.py",
+        "/static/%2e%2e/app.py",
+        "/static/..%2fapp.py",
+        "/..%2f..%2fetc%2fpasswd",
+        "/M0001-Y/file/..%2f..%2fbook.sqlite",
+        "/%2e%2e/%2e%2e/etc/passwd",
+        "/J0001-J/labels.pdf?stock=/etc/x.toml",
+    ],
+)
 def test_no_path_leads_out(browser: Browser, path: str) -> None:
     """Neither static files nor attachments nor label stocks reach the disk of this computer."""
     answer = browser.get(path)
@@ -204,9 +251,14 @@ def test_too_much_without_a_length_is_not_taken(site: Site) -> None:
 
 @pytest.mark.parametrize(
     ("name", "data"),
-    [("page.html", b"<html><script>alert(1)</script>"), ("run.exe", b"MZ\x90"), ("x.svg", b"<svg onload='x'/>"),
-     ("empty.csv", b""), ("", b"")],
-)  # fmt: skip
+    [
+        ("page.html", b"<html><script>alert(1)</script>"),
+        ("run.exe", b"MZ\x90"),
+        ("x.svg", b"<svg onload='x'/>"),
+        ("empty.csv", b""),
+        ("", b""),
+    ],
+)
 def test_a_recording_of_the_wrong_kind_is_refused(
     site: Site, browser: Browser, name: str, data: bytes
 ) -> None:

@@ -13,6 +13,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from tracker import __version__
+from tracker.book import refusal_for
 from tracker.errors import Refused
 from tracker.web import pages, rigs
 from tracker.web.bench import Bench, Serving
@@ -41,6 +42,7 @@ def make_app(serving: Serving) -> FastAPI:
     app.add_exception_handler(Refused, _refused)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(Exception, _unforeseen)
     app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=5)
     app.add_middleware(Guard, hosts=serving.hosts)
     return app
@@ -79,6 +81,15 @@ def _http(request: Request, error: Any) -> Response:
         body = {"refused": words, "do": "", "fields": []}
         return JSONResponse(body, error.status_code, headers=error.headers)
     return _error_page(request, error.status_code, f"{words}.")
+
+
+def _unforeseen(request: Request, error: Exception) -> Response:
+    """Answer what nobody foresaw without a word of its inside; the server's own log has that."""
+    del request
+    words = "This should not have happened. What was stored before is safe."
+    if type(error).__module__.startswith("sqlalchemy"):
+        words = str(refusal_for("of this page", error))
+    return JSONResponse({"refused": words, "do": "Try again", "fields": []}, 500)
 
 
 def _for_programs(request: Request) -> bool:

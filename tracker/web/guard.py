@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Mapping
 from typing import Final
 from urllib.parse import urlsplit
@@ -59,10 +60,8 @@ class Guard:
             await refusal(scope, receive, _with_headers(send))
             return
         counted = _Counted(receive, send)
-        try:
+        with contextlib.suppress(_TooMuchError):
             await self._app(scope, counted.receive, _with_headers(counted.send))
-        except _TooMuchError:
-            pass
         if counted.over and not counted.answered:
             await _too_much()(scope, receive, _with_headers(send))
 

@@ -1,0 +1,143 @@
+"""Speed of the bench page, beside the same framework serving one row by a bare read."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import socket
+import subprocess
+import sys
+import tempfile
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from time import perf_counter
+
+from tests.bench._row import Row
+from tests.desk.bench import a_calibrated_rig, a_job, a_pull
+from tracker.book import new_book
+from tracker.desk.devices import pair_device
+
+_ROUNDS = 5
+_REQUESTS = 240
+_CURVE = "extension,force\n" + "\n".join(f"{i / 1000:.3f},{i * 0.183:.2f}" for i in range(10_000))
+
+
+@contextmanager
+def _serving(which: str, folder: Path) -> Iterator[int]:
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        port = int(probe.getsockname()[1])
+    command = [sys.executable, "-m", "tests.bench._webserver", which, str(folder), str(port)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
+        try:
+            assert server.stdout is not None
+            assert server.stdout.readline().strip() == "ready"
+            yield port
+        finally:
+            server.terminate()
+
+
+async def _one(port: int, request: bytes, times: int) -> list[float]:
+    """Send a request over and over on one connection; return the seconds each took."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    took = []
+    for _ in range(times):
+        began = perf_counter()
+        writer.write(request)
+        head = await reader.readuntil(b"\r\n\r\n")
+        length = re.search(rb"content-length: (\d+)", head, re.IGNORECASE)
+        assert head.split(b" ", 2)[1] in (b"200", b"201"), head
+        assert length is not None
+        await reader.readexactly(int(length[1]))
+        took.append(perf_counter() - began)
+    writer.close()
+    return took
+
+
+def _timed(port: int, request: bytes, connections: int, times: int = _REQUESTS) -> tuple[float, list[float]]:
+    """Return requests a second, and how long each took."""
+
+    async def every() -> list[list[float]]:
+        return await asyncio.gather(*(_one(port, request, times // connections) for _ in range(connections)))
+
+    began = perf_counter()
+    took = [each for one in asyncio.run(every()) for each in one]
+    return len(took) / (perf_counter() - began), took
+
+
+def _get(path: str) -> bytes:
+    return f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n".encode()
+
+
+def _post(path: str, token: str, piece: str) -> bytes:
+    body = json.dumps({
+        "specimen": piece, "method": "tensile", "sure": True,
+        "readings": {"width": 10, "thickness": 4, "gauge_length": 50},
+        "files": {"curve": {"name": "pull.csv", "text": _CURVE}},
+    })  # fmt: skip
+    head = (
+        f"POST {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nAuthorization: Bearer {token}\r\n"
+        f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
+    )
+    return (head + body).encode()
+
+
+def _kilobytes(port: int) -> float:
+    """Return what the first page weighs with all that it loads, before anything is packed."""
+
+    def fetched(path: str) -> bytes:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}") as answer:
+            return bytes(answer.read())
+
+    page = fetched("/")
+    loaded = re.findall(r'(?:src|href)="(/static/[^"]+)"', page.decode())
+    return (len(page) + sum(len(fetched(path)) for path in loaded)) / 1000
+
+
+def rows() -> list[Row]:
+    """Time pages, posts and the first page's weight."""
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made) / "book"
+        with new_book(str(folder), "bench") as book:
+            pieces = a_job(book).also
+            a_pull(book, pieces[0], rigs=[a_calibrated_rig(book)])
+            token = pair_device(book, "bench", "rig")[1]
+        (Path(made) / "floor").mkdir()
+        with _serving("ours", folder) as ours, _serving("floor", Path(made) / "floor") as floor:
+            return [*_pages(ours, floor, pieces[0]), _posts(ours, floor, token, pieces[1]), _weight(ours)]
+
+
+def _pages(ours: int, floor: int, piece: str) -> Iterator[Row]:
+    for path, what in ((f"/{piece}", "piece page"), (f"/{piece}?method=tensile", "piece page with a form")):
+        for connections in (1, 8):
+            best = {"ours": 0.0, "floor": 0.0}
+            slow = {"ours": 9.0, "floor": 9.0}
+            for _ in range(_ROUNDS):
+                for name, port, request in (("ours", ours, _get(path)), ("floor", floor, _get("/row/1"))):
+                    rate, took = _timed(port, request, connections)
+                    best[name] = max(best[name], rate)
+                    slow[name] = min(slow[name], sorted(took)[int(0.99 * len(took))])
+            work = f"{what}, {connections} connection{'s' * (connections > 1)}"
+            yield Row(work, best["ours"], best["floor"], ">= 0.5", "1/s", "one row by a bare read")
+            if connections > 1:
+                yield Row(
+                    f"{what}, 99 of 100 within", slow["ours"], slow["floor"], "<= 0.150 s", note="the same"
+                )
+
+
+def _posts(ours: int, floor: int, token: str, piece: str) -> Row:
+    best = {"ours": 9.0, "floor": 9.0}
+    for _ in range(_ROUNDS):
+        for name, port, path in (("ours", ours, "/api/measurements"), ("floor", floor, "/row")):
+            _, took = _timed(port, _post(path, token, piece), 1, 8)
+            best[name] = min(best[name], sorted(took)[len(took) // 2])
+    return Row(
+        "post with a curve of 10,000 rows", best["ours"], best["floor"], "<= 0.150 s",
+        note="the same body kept in one column, nothing computed",
+    )  # fmt: skip
+
+
+def _weight(ours: int) -> Row:
+    return Row("first page, all told", _kilobytes(ours), 100.0, "<= 1", "kB", "the bound itself")
