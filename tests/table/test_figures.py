@@ -45,7 +45,7 @@ def creep_of(book: Book, plugged: Plugged, pieces: list[str]) -> SummaryTable:
 def drawn(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     """Keep figures instead of drawing them."""
     kept: list[Any] = []
-    monkeypatch.setattr(curves, "rendered", lambda figure, _: kept.append(figure) or b"")
+    monkeypatch.setattr(curves, "rendered", lambda figure, _: kept.append(figure))
     return kept
 
 

@@ -1,8 +1,9 @@
 """The running summary: materials set beside each other, and what lies behind each mean.
 
-``conditions`` tells the rows of a material apart, ``cells`` says what repeated results say together,
-``summary`` puts them in rows and columns, ``forms`` writes them down, ``charts`` draws them; ``means``
-answers for a whole book in one statement.
+``points`` reads the results, ``conditions`` tells the rows of a material apart, ``cells`` says what repeated
+results say together, ``summary`` puts them in rows and columns, ``forms`` writes them down, ``charts`` draws
+them; ``means`` answers for a whole book in one statement. ``figures`` shows one measurement as its method
+draws it, ``curves`` lays several over each other.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from tracker.table.cells import Cell, Ratio
 from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, remarks
 from tracker.table.means import Mean, means_by
-from tracker.table.summary import CAUTION, SummaryTable, TableRow, lie_of, summary_table
+from tracker.table.summary import CAUTION, SummaryTable, TableRow, summary_table
 
 __all__ = [
     "CAUTION",
@@ -23,7 +24,6 @@ __all__ = [
     "as_html",
     "as_lines",
     "as_markdown",
-    "lie_of",
     "means_by",
     "remarks",
     "summary_table",

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from tracker.errors import Refused
-from tracker.selection import ResultRow
+from tracker.ids import measurement_id
 from tracker.statistics import dixon, fieller_ratio, grubbs, mean_interval, ordinal_summary
+from tracker.table.points import Point
 from tracker.units import shown
 
 _FEW_FOR_HINTS = 3
@@ -34,8 +35,8 @@ class Cell:
         limits: Results that say only "more than" or "less than", as text.
         set_aside: Number of results that a verdict keeps out.
         hints: What stands apart by Grubbs or Dixon: hints, which exclude nothing.
-        results: Measurements behind the cell, for ``trace``.
-        values: The single results, in the order of ``results``.
+        numbers: Numbers of the measurements behind the cell.
+        values: The single results, in the order of ``numbers``.
         remarks: Remarks on the pieces and results, each once.
     """
 
@@ -51,9 +52,15 @@ class Cell:
     limits: tuple[str, ...]
     set_aside: int
     hints: tuple[str, ...]
-    results: tuple[str, ...]
+    numbers: tuple[int, ...]
     values: tuple[float, ...]
     remarks: tuple[str, ...]
+
+    @property
+    def results(self) -> tuple[str, ...]:
+        """IDs of the measurements behind the cell, for ``trace``."""
+        # Worked out only when they are wanted: on a screen nobody reads a hundred thousand of them.
+        return tuple(map(measurement_id, self.numbers))
 
     def as_json(self) -> dict[str, Any]:
         """Return the cell as plain JSON values."""
@@ -86,11 +93,11 @@ def _places(sd: float) -> int:
     return places
 
 
-def cell(rows: Sequence[ResultRow], *, ordinal: bool) -> Cell:
+def cell(rows: Sequence[Point], *, ordinal: bool) -> Cell:
     """Return what results say together; all of one quantity."""
-    counted = [row for row in rows if row.counted and row.value is not None]
+    counted = [row for row in rows if row.counted]
     numbers = [row for row in counted if row.relation == "="]
-    values = [float(row.value) for row in numbers if row.value is not None]
+    values = [float(row.value) for row in numbers]
     limits = tuple(
         f"{row.relation} {row.value:g} {shown(row.unit)}" for row in counted if row.relation != "="
     )
@@ -106,9 +113,9 @@ def cell(rows: Sequence[ResultRow], *, ordinal: bool) -> Cell:
         ordinal=ordinal,
         uninformative=weak,
         limits=limits,
-        set_aside=sum(1 for row in rows if not row.counted and row.value is not None),
+        set_aside=len(rows) - len(counted),
         hints=() if ordinal else tuple(_hints(numbers, values)),
-        results=tuple(row.measurement for row in numbers),
+        numbers=tuple(row.measurement for row in numbers),
         values=tuple(values),
         remarks=tuple(dict.fromkeys(row.remark for row in counted if row.remark)),
     )
@@ -126,7 +133,7 @@ def _summed(
     return told.mean, told.sd, told.low, told.high, told.uninformative
 
 
-def _hints(rows: Sequence[ResultRow], values: Sequence[float]) -> list[str]:
+def _hints(rows: Sequence[Point], values: Sequence[float]) -> list[str]:
     """Name what stands apart; equal values, or too few, give no hint."""
     if len(values) < _FEW_FOR_HINTS or max(values) == min(values):
         return []
@@ -136,7 +143,7 @@ def _hints(rows: Sequence[ResultRow], values: Sequence[float]) -> list[str]:
         hint = test(values)
         if hint.stands_apart:
             beside = f"{name} {hint.statistic:.2f}, chance {hint.critical:.2f}"
-            found.append(f"{rows[hint.index].measurement} stands apart ({beside})")
+            found.append(f"{measurement_id(rows[hint.index].measurement)} stands apart ({beside})")
     return found
 
 
@@ -170,27 +177,27 @@ class Ratio:
 
 
 def interlayer_ratio(
-    upright: Sequence[ResultRow], flat: Sequence[ResultRow], spools: dict[str, frozenset[int]]
+    upright: Sequence[Point], flat: Sequence[Point], spools: Mapping[int, frozenset[int]]
 ) -> Ratio | None:
     """Return strength upright over strength flat, with what speaks against comparing them.
 
     Args:
         upright: Counted results of upright pieces.
         flat: Counted results of pieces lying flat, of the same material and condition.
-        spools: Spools by ID of the job.
+        spools: Spools by number of the job.
     """
     if not upright or not flat:
         return None
     reasons = list(_not_comparable(upright, flat, spools))
     try:
-        told = fieller_ratio([row.value or 0.0 for row in upright], [row.value or 0.0 for row in flat])
+        told = fieller_ratio([row.value for row in upright], [row.value for row in flat])
     except Refused as refusal:
         return Ratio(None, None, None, (*reasons, str(refusal)))
     return Ratio(told.ratio, told.low, told.high, tuple(reasons))
 
 
 def _not_comparable(
-    upright: Sequence[ResultRow], flat: Sequence[ResultRow], spools: dict[str, frozenset[int]]
+    upright: Sequence[Point], flat: Sequence[Point], spools: Mapping[int, frozenset[int]]
 ) -> list[str]:
     said = []
     shapes = [{row.geometry for row in group} for group in (upright, flat)]
@@ -200,7 +207,7 @@ def _not_comparable(
     if jobs[0] == jobs[1]:
         # One plate: one spool, one dryness, one printer.
         return said
-    of = [frozenset().union(*(spools.get(job or "", frozenset()) for job in group)) for group in jobs]
+    of = [frozenset().union(*(spools.get(job or 0, frozenset()) for job in group)) for group in jobs]
     if not of[0] or not of[1]:
         said.append("spool and dryness not recorded")
     elif of[0] != of[1]:

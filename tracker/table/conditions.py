@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
-from tracker.model import FactorRecord, Job, JobSpool, Specimen
+from tracker.model import FactorRecord, Job, JobSpool, Material, Specimen, Spool
+from tracker.table.points import Point
 from tracker.units import shown
 
 SETTINGS: Final[Mapping[str, tuple[str, str, str]]] = {
@@ -26,23 +28,89 @@ with the pieces."""
 Condition = tuple[tuple[str, Hashable], ...]
 
 
-def conditions(connection: Connection) -> dict[int, Condition]:
-    """Return the meant settings of every specimen by its row number; what is not recorded is left out."""
-    columns = [getattr(Job, column) for column, _, _ in SETTINGS.values() if column]
-    of_jobs = {row.id: row._mapping for row in connection.execute(select(Job.id, *columns))}
+_Origin = tuple[str | None, str | None, Condition]
+
+
+@dataclass(frozen=True)
+class Origins:
+    """What results came from, as far as a table tells its rows apart by it.
+
+    Attributes:
+        jobs: Of every job by its number: material, family, meant settings.
+        spools: Of every spool by its number: material and family.
+        special: Of specimens of which something else is recorded than of their job: their settings.
+    """
+
+    jobs: Mapping[int, _Origin]
+    spools: Mapping[int, tuple[str | None, str | None]]
+    special: Mapping[int, Condition]
+
+    def of(self, point: Point) -> _Origin:
+        """Return material, family and meant settings of a result."""
+        if point.job is None:
+            return (*self.spools.get(point.spool or 0, (None, None)), ())
+        origin = self.jobs[point.job]
+        special = self.special.get(point.specimen or 0) if self.special else None
+        return origin if special is None else (origin[0], origin[1], special)
+
+
+_MATERIAL_OF_SPOOL: Final = (
+    select(Spool.material_id)
+    .join(JobSpool, JobSpool.spool_id == Spool.id)
+    .where(JobSpool.job_id == Job.id)
+    .order_by(JobSpool.tool, Spool.id)
+    .limit(1)
+    .scalar_subquery()
+)
+_COLUMNS: Final = tuple(column for column, _, _ in SETTINGS.values() if column)
+_JOBS: Final = select(
+    Job.id,
+    func.coalesce(_MATERIAL_OF_SPOOL, Job.material_id).label("material"),
+    *(getattr(Job, column) for column in _COLUMNS),
+)
+_FACTORS: Final = (
+    select(
+        FactorRecord.specimen_id, Specimen.job_id, FactorRecord.name, FactorRecord.number, FactorRecord.text
+    )
+    .join(Specimen, Specimen.id == FactorRecord.specimen_id)
+    .where(FactorRecord.name.in_(SETTINGS))
+)
+
+
+def origins(connection: Connection) -> Origins:
+    """Return where all results of a book come from; settings that are not recorded are left out."""
+    materials = {
+        number: (name, family)
+        for number, name, family in connection.execute(select(Material.id, Material.name, Material.family))
+    }
+    nothing = (None, None)
+    jobs: dict[int, _Origin] = {}
+    alike: dict[tuple[Hashable, ...], Condition] = {}
+    for number, material, *values in connection.execute(_JOBS).all():
+        # Many jobs share few conditions: each is worked out once.
+        settings = alike.get(tuple(values))
+        if settings is None:
+            settings = alike[tuple(values)] = _condition(dict(zip(_NAMES, values, strict=True)))
+        jobs[number] = (*materials.get(material, nothing), settings)
+    spools = {
+        number: materials.get(material, nothing)
+        for number, material in connection.execute(select(Spool.id, Spool.material_id))
+    }
+    return Origins(jobs, spools, _special(connection, jobs))
+
+
+def _special(connection: Connection, jobs: Mapping[int, _Origin]) -> dict[int, Condition]:
     given: dict[int, dict[str, Hashable]] = {}
-    for row in connection.execute(
-        select(FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text).where(
-            FactorRecord.name.in_(SETTINGS)
-        )
-    ):
-        given.setdefault(row.specimen_id, {})[row.name] = row.number if row.number is not None else row.text
-    found = {}
-    for number, job in connection.execute(select(Specimen.id, Specimen.job_id)):
-        meant = {name: of_jobs[job][column] for name, (column, _, _) in SETTINGS.items() if column}
-        known = {**meant, **given.get(number, {})}
-        found[number] = tuple((name, known[name]) for name in SETTINGS if known.get(name) is not None)
-    return found
+    for specimen, job, name, number, text in connection.execute(_FACTORS).all():
+        given.setdefault(specimen, dict(jobs[job][2]))[name] = number if number is not None else text
+    return {specimen: _condition(known) for specimen, known in given.items()}
+
+
+_NAMES: Final = tuple(name for name, (column, _, _) in SETTINGS.items() if column)
+
+
+def _condition(known: Mapping[str, Hashable]) -> Condition:
+    return tuple((name, known[name]) for name in SETTINGS if known.get(name) is not None)
 
 
 def spools_by_job(connection: Connection) -> dict[int, frozenset[int]]:

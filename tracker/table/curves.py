@@ -13,7 +13,6 @@ from typing import Any, Final
 
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.ids import read_id
 from tracker.plugged import Plugged
 from tracker.table.charts import rendered
 from tracker.table.figures import stored, taken
@@ -106,7 +105,7 @@ def _groups(table: SummaryTable) -> dict[int, str]:
     for row in table.rows:
         for (_, lie), each in row.cells.items():
             name = " · ".join(part for part in (row.material, row.words, lie) if part)
-            found.update((read_id(ident)[0].number, name) for ident in each.results)
+            found.update(dict.fromkeys(each.numbers, name))
     return found
 
 

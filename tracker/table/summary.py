@@ -10,12 +10,11 @@ from typing import Any, Final
 from sqlalchemy import Connection, select
 
 from tracker.book import Book
-from tracker.ids import job_id
 from tracker.model import Choice, Job, JobSpool, Material, Spool
-from tracker.orientation import in_words
-from tracker.selection import Filter, ResultRow, result_rows, selected
+from tracker.selection import Filter, result_rows, selected
 from tracker.table.cells import Cell, Ratio, cell, interlayer_ratio
-from tracker.table.conditions import Condition, conditions, spools_by_job, told_apart, words
+from tracker.table.conditions import Condition, Origins, origins, spools_by_job, told_apart, words
+from tracker.table.points import Point, lie_of, moment_of, points
 
 CAUTION: Final = (
     "Comparisons between printed pieces on home-made rigs: not design allowables, not a certification. "
@@ -108,63 +107,83 @@ def summary_table(
         sort: Quantity by whose best mean materials are sorted; by name where None.
     """
     with book.connect() as connection:
-        rows = [row for row in result_rows(connection, quantities=quantities) if row.value is not None]
-        if where is not None:
-            rows = selected(rows, where)
-        meant = conditions(connection)
-        spools = {job_id(job): each for job, each in spools_by_job(connection).items()}
+        among = None if where is None else _among(connection, where, quantities)
+        found = points(connection, quantities, among)
+        known = origins(connection)
+        spools = spools_by_job(connection)
         supply = _supplies(connection)
         chosen = _choices(connection)
-    lines = _grouped(rows, meant, frozenset(ordinal), spools, book.zone)
+    lines = _grouped(found, known, frozenset(ordinal), spools, book.zone)
     for line in lines:
         line.supply = supply.get(line.material, ())
         line.published, line.choice = _choice_of(line, chosen)
     _sort(lines, sort)
     columns = _columns(lines)
-    units = {row.quantity: row.unit for row in rows}
+    units = {each.quantity: each.unit for each in found}
     return SummaryTable(lines, columns, units)
 
 
+def _among(connection: Connection, where: Filter, quantities: Sequence[str] | None) -> frozenset[int]:
+    """Return the numbers of the results of which a filter holds."""
+    return frozenset(row.result for row in selected(result_rows(connection, quantities=quantities), where))
+
+
+_ByColumn = dict[tuple[str, str], list[Point]]
+
+
 def _grouped(
-    rows: Sequence[ResultRow],
-    meant: Mapping[int, Condition],
+    found: Sequence[Point],
+    known: Origins,
     ordinal: frozenset[str],
-    spools: dict[str, frozenset[int]],
+    spools: Mapping[int, frozenset[int]],
     zone: dt.tzinfo,
 ) -> list[TableRow]:
-    groups: dict[tuple[str, str | None], dict[Condition, list[ResultRow]]] = {}
-    for row in rows:
-        key = (row.material or "not recorded", row.family)
-        condition = meant.get(row.specimen_row or 0, ())
-        groups.setdefault(key, {}).setdefault(condition, []).append(row)
     lines = []
-    for (material, family), by_condition in groups.items():
+    for (material, family), by_condition in _sorted_out(found, known).items():
         names = told_apart(by_condition)
-        for condition, members in by_condition.items():
-            line = TableRow(material, family, dict(condition), words(condition, names))
-            line.cells = _cells(members, ordinal)
-            line.ratio = _ratio(members, spools)
-            days = [row.at.astimezone(zone).date() for row in members if row.at is not None]
-            line.last = max(days, default=None)
+        for condition, by_column in by_condition.items():
+            line = TableRow(
+                material or "not recorded", family, dict(condition), words(condition, names),
+                last=_last(by_column, zone),
+            )  # fmt: skip
+            line.cells = {key: cell(rows, ordinal=key[0] in ordinal) for key, rows in by_column.items()}
+            line.ratio = _ratio(by_column, spools)
             lines.append(line)
     return lines
 
 
-def lie_of(row: ResultRow) -> str:
-    """Return how the piece of a result lay; empty where that is not recorded or makes no sense."""
-    return in_words(row.orientation) if row.orientation else ""
+def _sorted_out(
+    found: Sequence[Point], known: Origins
+) -> dict[tuple[str | None, str | None], dict[Condition, _ByColumn]]:
+    """Put results under material, condition, quantity and way of lying, in one pass."""
+    # First by what is quick to compare, the plate and letters; then by what these mean, once for each.
+    alike: dict[tuple[Any, ...], list[Point]] = {}
+    for point in found:
+        special = point.specimen if point.specimen in known.special else None
+        key = (point.job, point.spool, special, point.quantity, point.orientation)
+        held = alike.get(key)
+        if held is None:
+            alike[key] = [point]
+        else:
+            held.append(point)
+    groups: dict[tuple[str | None, str | None], dict[Condition, _ByColumn]] = {}
+    for rows in alike.values():
+        material, family, condition = known.of(rows[0])
+        by_column = groups.setdefault((material, family), {}).setdefault(condition, {})
+        by_column.setdefault((rows[0].quantity, lie_of(rows[0])), []).extend(rows)
+    return groups
 
 
-def _cells(rows: Sequence[ResultRow], ordinal: frozenset[str]) -> dict[tuple[str, str], Cell]:
-    by_key: dict[tuple[str, str], list[ResultRow]] = {}
-    for row in rows:
-        by_key.setdefault((row.quantity, lie_of(row)), []).append(row)
-    return {key: cell(members, ordinal=key[0] in ordinal) for key, members in by_key.items()}
+def _last(by_column: _ByColumn, zone: dt.tzinfo) -> dt.date | None:
+    moments = [point.at for rows in by_column.values() for point in rows if point.at is not None]
+    return moment_of(max(moments)).astimezone(zone).date() if moments else None
 
 
-def _ratio(rows: Sequence[ResultRow], spools: dict[str, frozenset[int]]) -> Ratio | None:
-    strong = [row for row in rows if row.quantity == STRENGTH and row.counted and row.relation == "="]
-    upright, flat = ([row for row in strong if lie_of(row) == lie] for lie in ("upright", "flat"))
+def _ratio(by_column: _ByColumn, spools: Mapping[int, frozenset[int]]) -> Ratio | None:
+    upright, flat = (
+        [row for row in by_column.get((STRENGTH, lie), ()) if row.counted and row.relation == "="]
+        for lie in ("upright", "flat")
+    )
     return interlayer_ratio(upright, flat, spools)
 
 
