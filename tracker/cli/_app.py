@@ -188,4 +188,7 @@ def strandbook(
 
 def main() -> None:
     """Run the command line."""
+    # Threads of the linear algebra fight over two cores on problems as small as ours, and are read from
+    # here when numpy loads; whoever sets it, keeps it.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     strandbook(prog_name="strandbook")
