@@ -103,6 +103,15 @@ def test_a_spool_too_light_for_the_plate_stops(cli: Cli, spool: str, sent: Calla
     assert found["left_g"] == pytest.approx(0.1)
 
 
+def test_a_little_too_light_is_too_light(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """Nine tenths of what the plate needs; a twentieth more than it needs is close."""
+    need = told(cli, sent(), "--spool", spool)["filament_g"]
+    cli.id("spool", "weigh", spool, str(round(210 + 0.9 * need, 4)), "--at", "2 h ago")
+    assert abouts(told(cli, sent(), "--spool", spool), "stops") == ["filament"]
+    cli.id("spool", "weigh", spool, str(round(210 + 1.05 * need, 4)), "--at", "1 h ago")
+    assert abouts(told(cli, sent(), "--spool", spool), "warnings") == ["filament", "pieces"]
+
+
 def test_what_earlier_jobs_took_is_gone(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
     """A weighing of one and a half plates, then a job of one."""
     need = told(cli, sent(), "--spool", spool)["filament_g"]

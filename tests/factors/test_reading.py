@@ -93,6 +93,21 @@ def test_the_gauge_section_stands_before_what_was_set(book: Book) -> None:
     assert (found.value, found.low, found.high) == (262.0, 260.0, 265.0)
 
 
+def test_a_measured_value_stands_before_the_plate(book: Book) -> None:
+    """The plate commands 262, the sensor read 255."""
+    piece = a_job(book, nozzle_measured_c=255).also[0]
+    read_plate_says(book, piece, plate_facts=PLATE)
+    found = factors(book, piece)["nozzle_c"]
+    assert (found.value, found.basis) == (255.0, "measured")
+
+
+def test_a_change_by_hand_does_not_replace_what_was_measured(book: Book) -> None:
+    """It was read as things were."""
+    job = a_job(book, nozzle_measured_c=255, started_at=STARTED)
+    change_setting(book, WHO, job.id, "nozzle=240", {"layer": "1"})
+    assert factors(book, job.also[0])["nozzle_c"].value == 255.0
+
+
 @pytest.mark.parametrize(
     ("name", "basis"), [("nozzle_c", "commanded"), ("line_width_mm", "stated"), ("flow_mm3_s", "estimated")]
 )
