@@ -155,6 +155,7 @@ def test_a_half_filled_form_outlives_a_reload(site: Site, opened: Opened) -> Non
     assert page.input_value("form[data-keep] input[name=key]") == key
     page.get_by_role("button", name="Store and compute").click()
     expect(page.locator(".done")).to_be_visible()
+    page.wait_for_load_state()
     page.goto(f"{site.url}/{site.pieces[0]}?method=tensile")
     expect(page.locator("#r-r-width")).to_have_value("")
 

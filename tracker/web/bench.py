@@ -90,7 +90,13 @@ class Bench:
         """Return what was kept; empty where it is gone, or never was."""
         return self._said.get(token, str) if token else ""
 
-    def of_state(self, what: Hashable, make: Callable[[], T]) -> T:
-        """Return an answer that hangs on the book alone; made anew only after something was written."""
-        found: T = self.facts.get((state_of(self.book), what), make)
+    def of_state(self, what: Hashable, make: Callable[[], T], state: str = "") -> T:
+        """Return an answer that hangs on the book alone; made anew only after something was written.
+
+        Args:
+            what: What is answered.
+            make: Makes the answer.
+            state: Of the book, where it was asked for already; an older one is never wrong, only older.
+        """
+        found: T = self.facts.get((state or state_of(self.book), what), make)
         return found

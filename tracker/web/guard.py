@@ -92,10 +92,10 @@ def _foreign(headers: Headers) -> bool:
     if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
         return True
     origin = headers.get("origin")
-    return origin is not None and urlsplit_netloc(origin) != headers.get("host", "").lower()
+    return origin is not None and netloc_of(origin) != headers.get("host", "").lower()
 
 
-def urlsplit_netloc(origin: str) -> str:
+def netloc_of(origin: str) -> str:
     """Return host and port of an origin; empty where it is none (``null``)."""
     try:
         return urlsplit(origin).netloc.lower()

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 import secrets
+from collections.abc import Callable, Hashable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from tracker.desk.moments import local
 from tracker.units import compact, shown, with_uncertainty
@@ -56,7 +58,6 @@ def _environment() -> Environment:
     made.filters["ids"] = linked
     made.filters["is_picture"] = _named_picture
     made.globals["with_uncertainty"] = with_uncertainty
-    made.globals["new_key"] = lambda: secrets.token_urlsafe(16)
     return made
 
 
@@ -80,12 +81,52 @@ def page(
         "visitor": visitor,
         "csrf": visitor.csrf,
         "key": "",
+        "keys": lambda: secrets.token_urlsafe(16),
         "shared": bench.serving.shared,
         "zone": bench.book.zone,
         "message": None,
         "scan_first": False,
     }
     answer = _TEMPLATES.TemplateResponse(request, f"{name}.html", {**usual, **facts}, status_code=status)
+    if visitor.fresh:
+        keep_session(bench, request, answer, sid=visitor.sid)
+    return answer
+
+
+_TOKEN: Final = f"token-{secrets.token_hex(12)}"
+_KEY: Final = f"key-{secrets.token_hex(12)}"
+"""Stand in a remembered page for what differs from one asking to the next; nobody can type them."""
+
+
+def remembered(
+    request: Request,
+    bench: Bench,
+    visitor: Visitor,
+    name: str,
+    what: Hashable,
+    facts: Callable[[], dict[str, Any]],
+) -> Response:
+    """Return a page that hangs on the book alone; only the tokens of its forms are made anew.
+
+    Args:
+        request: What it answers.
+        bench: The running page.
+        visitor: Who asks.
+        name: Template.
+        what: What is shown, together with the visitor's name and rights.
+        facts: For the template, where the page has to be made.
+    """
+    rights = (name, what, visitor.who, visitor.writes, visitor.device)
+
+    def make() -> list[str]:
+        neutral = replace(visitor, csrf=_TOKEN, fresh=False)
+        return (
+            bytes(page(request, bench, neutral, name, keys=lambda: _KEY, **facts()).body).decode().split(_KEY)
+        )
+
+    parts = bench.of_state(rights, make, visitor.state)
+    text = parts[0] + "".join(secrets.token_urlsafe(16) + part for part in parts[1:])
+    answer = HTMLResponse(text.replace(_TOKEN, visitor.csrf))
     if visitor.fresh:
         keep_session(bench, request, answer, sid=visitor.sid)
     return answer

@@ -23,7 +23,7 @@ from tracker.errors import Refused
 from tracker.records import listed, shown_record
 from tracker.trace import trace
 from tracker.web.bench import Bench
-from tracker.web.visitors import Anyone, Here, NotAllowedError, NotPairedError, reader
+from tracker.web.visitors import Here, NotAllowedError, NotPairedError, reader
 
 _MOST_FILE = 30_000_000
 _bearer = HTTPBearer(auto_error=False, description="The token that was shown when the rig was let in.")
@@ -116,14 +116,14 @@ def told(refusal: Refused) -> dict[str, Any]:
     return {"refused": str(refusal), "do": refusal.do, "fields": found}
 
 
-def asking(bench: Here, visitor: Anyone, token: Token) -> Known | None:
+def asking(request: Request, bench: Here, token: Token) -> Known | None:
     """Let in whoever has a token, and who may read the pages.
 
     Raises:
         NotPairedError: Neither a token that holds, nor a paired browser.
     """
     if token is None:
-        return reader(visitor, bench).device
+        return reader(request, bench).device
     device = device_of(bench.book, token.credentials)
     if device is None:
         raise NotPairedError("That token lets nobody in", do="Make one on the page of devices")

@@ -14,6 +14,7 @@ from starlette.datastructures import FormData
 
 from tracker.desk.devices import Known, device_of
 from tracker.errors import Refused
+from tracker.records.marks import state_of
 from tracker.web.bench import Bench
 
 COOKIE: Final = "strandbook"
@@ -46,6 +47,7 @@ class Visitor:
         writes: Whether it may write.
         device: The paired device; None for this computer where the page is not shared.
         fresh: The browser has no cookie yet.
+        state: Of the book when it asked.
     """
 
     who: str
@@ -54,10 +56,11 @@ class Visitor:
     writes: bool
     device: Known | None = None
     fresh: bool = False
+    state: str = ""
 
 
-def bench_of(request: Request) -> Bench:
-    """Return the running page."""
+async def bench_of(request: Request) -> Bench:
+    """Return the running page; not worth a thread of its own."""
     bench: Bench = request.app.state.bench
     return bench
 
@@ -106,18 +109,22 @@ def anyone(request: Request, bench: Here) -> Visitor:
     here = not serving.shared
     writes = not serving.read_only and (here or (device is not None and not device.read_only))
     who = device.name if device is not None else serving.who
-    return Visitor(who, sid, csrf_token(serving.key, sid), writes, device, fresh="sid" not in held)
+    return Visitor(
+        who, sid, csrf_token(serving.key, sid), writes, device, "sid" not in held, state_of(bench.book)
+    )
 
 
 Anyone = Annotated[Visitor, Depends(anyone)]
 
 
-def reader(visitor: Anyone, bench: Here) -> Visitor:
+def reader(request: Request, bench: Here) -> Visitor:
     """Return who asks, if it may read.
 
     Raises:
         NotPairedError: It was not let in.
     """
+    # Called, not depended on: each step of its own would cost a change of thread.
+    visitor = anyone(request, bench)
     if bench.serving.shared and visitor.device is None:
         raise NotPairedError(
             "This device is not paired", do="Type the code that stands on the bench's screen"

@@ -32,7 +32,7 @@ def opened(
     said: Annotated[str, Query(max_length=600)] = "",
 ) -> Response:
     """Open what an ID or a label's text names."""
-    ident = ident_named(bench, text)
+    ident = bench.of_state(("ident", text), lambda: ident_named(bench, text), visitor.state)
     if str(ident) != text:
         return there(f"/{quote(str(ident))}")
     if ident.kind == "specimen" or (ident.kind == "spool" and (method or done)):

@@ -24,7 +24,7 @@ from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, typed, typed_asks
 from tracker.web.platemap import PlateMap, plate_map
 from tracker.web.refusals import status_of
-from tracker.web.render import page, there
+from tracker.web.render import page, remembered, there
 from tracker.web.uploads import recordings_sent
 from tracker.web.visitors import Form, Here, Visitor, Writer
 
@@ -85,19 +85,34 @@ def piece_page(
         done: ID of the measurement just stored.
         sent: What was just refused.
     """
-    seen = bench.of_state(("piece", ident), lambda: facts_of(bench, ident))
+    key = request.query_params.get("key", "")[:60] if done else ""
+
+    def facts() -> dict[str, Any]:
+        return _piece_facts(bench, visitor, ident, method, done, key, sent)
+
+    if sent is not None:
+        return page(request, bench, visitor, "piece", status=sent.status, **facts())
+    # A spool's open-air hours go on by themselves; what is said of a piece ended with its print.
+    minute = int(bench.book.clock().timestamp() // 60) if ident.kind == "spool" else 0
+    return remembered(request, bench, visitor, "piece", (ident, method, done, key, minute), facts)
+
+
+def _piece_facts(
+    bench: Bench, visitor: Visitor, ident: Ident, method: str, done: str, done_key: str, sent: Sent | None
+) -> dict[str, Any]:
+    seen = facts_of(bench, ident)
     chosen = bench.plugged.method(method) if method else None
     facts: dict[str, Any] = {
         "ident": ident, "seen": seen, "chosen": chosen, "sent": sent,
-        "done": bench.of_state(("done", done), lambda: _just_stored(bench, done)) if done else None,
-        "done_key": request.query_params.get("key", "")[:60] if done else "",
+        "done": _just_stored(bench, done) if done else None,
+        "done_key": done_key,
+        "scan_first": chosen is None,
     }  # fmt: skip
     if chosen is not None:
         facts |= _form_facts(bench, chosen, visitor, sent)
     if sent is not None:
         facts["key"] = sent.key
-    facts["scan_first"] = chosen is None
-    return page(request, bench, visitor, "piece", status=sent.status if sent else 200, **facts)
+    return facts
 
 
 def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
@@ -135,7 +150,7 @@ def _just_stored(bench: Bench, text: str) -> Mapping[str, Any] | None:
 
 
 def _form_facts(bench: Bench, method: Method, visitor: Visitor, sent: Sent | None) -> dict[str, Any]:
-    last, rigs, usual = bench.of_state(("form", method.id), lambda: _hints(bench, method))
+    last, rigs, usual = bench.of_state(("form", method.id), lambda: _hints(bench, method), visitor.state)
     readings = of_readings(method, last, sent.readings if sent else None, sent.problems if sent else None)
     about = of_form(MEASURE_FORM, sent.about if sent else None)
     own = [visitor.device.rig] if visitor.device is not None and visitor.device.rig else usual

@@ -1,0 +1,135 @@
+"""The page's own small parts, without a server."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from starlette.datastructures import FormData
+
+from tracker.errors import Refused
+from tracker.web.guard import netloc_of
+from tracker.web.inputs import key_of
+from tracker.web.platemap import plate_map
+from tracker.web.remembered import Once, Remembered
+from tracker.web.render import linked
+from tracker.web.uploads import picture_kind
+
+ATTEMPTS = 8
+
+
+def test_what_is_remembered_is_made_once() -> None:
+    """The second asking gets the first answer."""
+    kept: Remembered[int] = Remembered(2)
+    assert [kept.get("a", lambda: 1), kept.get("a", lambda: 2)] == [1, 1]
+
+
+def test_the_least_used_is_forgotten_first() -> None:
+    """Of three, in a place for two, the one that was not asked for again goes."""
+    kept: Remembered[int] = Remembered(2)
+    for key in ("a", "b", "a", "c"):
+        kept.get(key, lambda: 1)
+    assert [kept.get("a", lambda: 2), kept.get("b", lambda: 2)] == [1, 2]
+
+
+def test_a_key_is_done_once_by_all_who_bring_it() -> None:
+    """Threads that come at the same moment get one act's answer."""
+    once, done = Once(), []
+
+    def act() -> str:
+        time.sleep(0.01)
+        done.append("x")
+        return f"/{len(done)}"
+
+    found: list[str] = []
+    threads = [threading.Thread(target=lambda: found.append(once.do("k", act))) for _ in range(ATTEMPTS)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert (done, found) == (["x"], ["/1"] * ATTEMPTS)
+
+
+def test_a_refused_act_may_come_again() -> None:
+    """Its key was not used up."""
+    once = Once()
+
+    def refused() -> str:
+        raise Refused("no")
+
+    with pytest.raises(Refused):
+        once.do("k", refused)
+    assert once.do("k", lambda: "/yes") == "/yes"
+
+
+def test_a_form_without_key_is_always_done() -> None:
+    """Nothing can be told of it, so it is taken as new."""
+    once = Once()
+    assert [once.do("", lambda: "/1"), once.do("", lambda: "/2")] == ["/1", "/2"]
+
+
+@given(st.text(), st.text(), st.text())
+def test_the_key_of_a_form_holds_what_was_filled_in(key: str, one: str, other: str) -> None:
+    """Equal forms have equal keys, and forms that differ in a field do not."""
+    first, again, second = (
+        key_of(FormData([("key", key), ("csrf", token), ("mass_g", value)]), "/x")
+        for token, value in (("a", one), ("b", one), ("a", other))
+    )
+    assert first == again
+    encoded = [text.encode("utf-8", "replace") for text in (one, other)]
+    assert (first == second) == (not key or encoded[0] == encoded[1])
+
+
+@given(st.text(alphabet="SJM0123456789-KQ x(,", max_size=60))
+def test_linking_changes_no_letter(line: str) -> None:
+    """The pieces of a line are the line."""
+    assert "".join(part for part, _ in linked(line)) == line
+
+
+def test_ids_are_found_in_a_sentence() -> None:
+    """A specimen's and a spool's, and nothing else."""
+    found = [part for part, opens in linked("J0012-04-K of S0007-K at 12:30, ISO-527") if opens]
+    assert found == ["J0012-04-K", "S0007-K"]
+
+
+def test_the_back_of_the_plate_is_up() -> None:
+    """A piece at the back has the smaller Y on the screen."""
+    pieces = [
+        {"id": "a", "name": "x", "outcome": None, "box_mm": [0, 0, 0, 10, 10, 4]},
+        {"id": "b", "name": None, "outcome": "good", "box_mm": [0, 90, 0, 10, 100, 4]},
+    ]
+    drawn = plate_map(pieces, "b")
+    assert drawn is not None
+    front, back = drawn.spots
+    assert (front.y, back.y) == (90, 0)
+    assert (front.meant, back.meant, front.outcome) == (False, True, "open")
+
+
+def test_without_places_there_is_no_map() -> None:
+    """A job that was entered by hand says nothing of where its pieces lie."""
+    assert plate_map([{"id": "a", "name": "x", "outcome": None, "box_mm": None}]) is None
+
+
+@pytest.mark.parametrize(
+    ("data", "kind"),
+    [
+        (b"\x89PNG\r\n\x1a\n...", "image/png"),
+        (b"\xff\xd8\xff\xe0", "image/jpeg"),
+        (b"RIFF....WEBP", "image/webp"),
+        (b"<svg>", ""),
+        (b"", ""),
+        (b"GIF88a", ""),
+    ],
+)
+def test_a_picture_is_known_by_its_first_bytes(data: bytes, kind: str) -> None:
+    """What a sender calls it does not count."""
+    assert picture_kind(data) == kind
+
+
+@given(st.text())
+def test_an_origin_is_read_or_is_none(origin: str) -> None:
+    """Whatever a header says, it is answered, not stumbled over."""
+    assert isinstance(netloc_of(origin), str)
