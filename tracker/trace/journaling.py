@@ -7,12 +7,23 @@ import re
 from collections.abc import Iterator
 from typing import Any, Final
 
-from tracker.trace.history import Change
+from tracker.trace.history import Change, Written
 from tracker.trace.way import Way
 from tracker.trace.words import local, shortened, value_text
 
 _DERIVED: Final = frozenset(
-    {"budget", "uncertainty", "remarks", "method_version", "counted", "problem", "refused"}
+    {
+        "budget",
+        "uncertainty",
+        "remarks",
+        "method_version",
+        "counted",
+        "problem",
+        "refused",
+        "log_facts",
+        "plate_facts",
+        "offset_s",
+    }
 )
 """Columns that follow from others: a corrected reading changes them, and the number's own line has them."""
 
@@ -39,14 +50,18 @@ def correction_lines(way: Way) -> Iterator[str]:
     What was added because it was not known before, as at the end of a job, corrects nothing; the JSON of
     the trace has those changes too.
     """
+    for said, entry in corrections(way):
+        why = f": {entry.reason}" if entry.reason else ""
+        yield f"{said} (entry {entry.seq}, {entry.who}, {local(entry.at, way.zone)}{why})"
+
+
+def corrections(way: Way) -> Iterator[tuple[str, Written]]:
+    """Yield what was corrected, from what to what, with the entry that did it."""
     names = way.names()
     for change in filter(_corrects, way.path.journal.changes):
-        entry = change.entry
         what = names.get((change.table, change.key), f"{change.table} {change.key}")
-        why = f": {entry.reason}" if entry.reason else ""
-        by = f"(entry {entry.seq}, {entry.who}, {local(entry.at, way.zone)}{why})"
         for field, old, new in _apart(change.column, change.old, change.new):
-            yield f"{what} {field}: {_said(old, way.zone)} → {_said(new, way.zone)} {by}"
+            yield f"{what} {field}: {_said(old, way.zone)} → {_said(new, way.zone)}", change.entry
 
 
 def _corrects(change: Change) -> bool:
