@@ -12,7 +12,7 @@ from tracker.cli._telling import as_json, done, picture_form, say_json, write_fi
 from tracker.desk.choices import choose
 from tracker.errors import Refused
 from tracker.selection import parse_filter
-from tracker.table import SummaryTable, as_csv, as_html, as_lines, as_markdown, summary_table
+from tracker.table import SummaryTable, as_csv, as_html, as_lines, as_markdown, graded, summary_table
 
 _FORMS = {"csv": as_csv, "markdown": as_markdown, "html": as_html}
 
@@ -59,17 +59,11 @@ def table_command(
 
 def tabled(bench: Bench, where: str, quantities: tuple[str, ...], sort: str | None) -> SummaryTable:
     """Return the summary that a command's words ask for."""
-    grades = [
-        quantity.name
-        for each in bench.plugged.methods.values()
-        for quantity in each.method.quantities
-        if quantity.scale == "ordinal"
-    ]
     return summary_table(
         bench.book,
         where=parse_filter(where) if where.strip() else None,
         quantities=quantities or None,
-        ordinal=grades,
+        ordinal=graded(bench.plugged),
         sort=sort,
     )
 

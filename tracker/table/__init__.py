@@ -9,9 +9,10 @@ draws it, ``curves`` lays several over each other.
 from __future__ import annotations
 
 from tracker.table.cells import Cell, Ratio
-from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, remarks
+from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_table, remarks
+from tracker.table.look import html_page
 from tracker.table.means import Mean, means_by
-from tracker.table.summary import CAUTION, SummaryTable, TableRow, summary_table
+from tracker.table.summary import CAUTION, SummaryTable, TableRow, columns_of, graded, summary_table
 
 __all__ = [
     "CAUTION",
@@ -24,6 +25,10 @@ __all__ = [
     "as_html",
     "as_lines",
     "as_markdown",
+    "columns_of",
+    "graded",
+    "html_page",
+    "html_table",
     "means_by",
     "remarks",
     "summary_table",

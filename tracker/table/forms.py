@@ -5,9 +5,10 @@ from __future__ import annotations
 import csv
 import html
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from tracker.table.cells import Cell
+from tracker.table.look import html_page
 from tracker.table.summary import SummaryTable, TableRow
 from tracker.units import shown
 
@@ -94,25 +95,38 @@ def as_markdown(table: SummaryTable) -> str:
 
 def as_html(table: SummaryTable) -> str:
     """Return the table as an HTML page of its own; each figure names its measurements in its title."""
+    return html_page("Summary", html_table(table), table.caution)
+
+
+Target = Callable[[TableRow, tuple[str, str] | None], str]
+"""From a row, and the column of a figure or None for the material, to the address of what lies behind it."""
+
+
+def html_table(table: SummaryTable, target: Target | None = None) -> str:
+    """Return the table as markup.
+
+    Args:
+        table: What to write down.
+        target: Says where materials and figures lead; they lead nowhere where None.
+    """
     head = "".join(f'<th scope="col">{html.escape(text)}</th>' for text in _head(table))
-    body = "".join(f"<tr>{''.join(_html_cells(table, row))}</tr>\n" for row in table.rows)
+    body = "".join(f"<tr>{''.join(_html_cells(table, row, target))}</tr>\n" for row in table.rows)
     return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Summary</title><style>'
-        "body{font:16px/1.4 sans-serif;margin:1.5em}table{border-collapse:collapse}"
-        "th,td{border-bottom:1px solid #999;padding:.35em .7em;text-align:left;vertical-align:top}"
-        f"</style></head><body>\n<table><thead><tr>{head}</tr></thead><tbody>\n{body}</tbody></table>\n"
-        f"<p>{html.escape(table.caution)}</p>\n</body></html>\n"
+        f'<div class="wide" tabindex="0"><table><thead><tr>{head}</tr></thead>\n'
+        f"<tbody>\n{body}</tbody></table></div>"
     )
 
 
-def _html_cells(table: SummaryTable, row: TableRow) -> Iterator[str]:
-    texts = _line(table, row)
+def _html_cells(table: SummaryTable, row: TableRow, target: Target | None) -> Iterator[str]:
     columns: list[tuple[str, str] | None] = [None, None, *table.columns]
-    for place, text in enumerate(texts):
+    for place, text in enumerate(_line(table, row)):
         column = columns[place] if place < len(columns) else None
-        behind = " ".join(row.cells[column].results) if column is not None and column in row.cells else ""
-        title = f' title="{html.escape(behind)}"' if behind else ""
-        yield f"<td{title}>{html.escape(text)}</td>"
+        cell = row.cells.get(column) if column is not None else None
+        said = html.escape(text)
+        if target is not None and (cell is not None or place == 0):
+            said = f'<a href="{html.escape(target(row, column))}">{said}</a>'
+        title = f' title="{html.escape(" ".join(cell.results))}"' if cell is not None else ""
+        yield f"<td{title}>{said}</td>"
 
 
 def as_lines(table: SummaryTable) -> Iterator[str]:

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, select
 
 from tracker.book import Book
 from tracker.model import Choice, Job, JobSpool, Material, Spool
+from tracker.plugged import Plugged
 from tracker.selection import Filter, result_rows, selected
 from tracker.table.cells import Cell, Ratio, cell, interlayer_ratio
 from tracker.table.conditions import Condition, Origins, origins, spools_by_job, told_apart, words
@@ -118,9 +119,19 @@ def summary_table(
         line.supply = supply.get(line.material, ())
         line.published, line.choice = _choice_of(line, chosen)
     _sort(lines, sort)
-    columns = _columns(lines)
+    columns = columns_of(lines)
     units = {each.quantity: each.unit for each in found}
     return SummaryTable(lines, columns, units)
+
+
+def graded(plugged: Plugged) -> list[str]:
+    """Return the quantities of the installed methods that are grades: ranked, never averaged."""
+    return [
+        quantity.name
+        for each in plugged.methods.values()
+        for quantity in each.method.quantities
+        if quantity.scale == "ordinal"
+    ]
 
 
 def _among(connection: Connection, where: Filter, quantities: Sequence[str] | None) -> frozenset[int]:
@@ -229,7 +240,8 @@ def _sort(lines: list[TableRow], quantity: str | None) -> None:
     lines.sort(key=lambda line: (best(line) if quantity else 0.0, line.material.casefold(), line.words))
 
 
-def _columns(lines: Sequence[TableRow]) -> list[tuple[str, str]]:
+def columns_of(lines: Sequence[TableRow]) -> list[tuple[str, str]]:
+    """Return quantities and ways of lying of which rows have something to say, in order."""
     found = {
         key for line in lines for key, each in line.cells.items() if each.n or each.limits or each.set_aside
     }
