@@ -9,6 +9,7 @@ from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, entries, last_entry, row_of
 from tests.web.site import PULL, Browser, Site
+from tracker.desk.corrections import amend
 from tracker.plugged import Plugged
 
 
@@ -233,3 +234,26 @@ def test_a_write_names_the_device(shared: Site, phone: Browser) -> None:
     """The journal says which paired device wrote."""
     phone.fill(f"/{shared.spool}/weigh", {"mass_g": "1200"})
     assert last_entry(shared.book).who == "Ada's phone"
+
+
+def test_a_log_without_a_start_of_the_job_is_refused_in_words(site: Site, browser: Browser) -> None:
+    """The page says what is missing, and keeps nothing."""
+    before = entries(site.book)
+    log = b"time,chamber_c\n2026-03-02 08:00:00,40\n2026-03-02 08:01:00,41\n"
+    answer = browser.fill(
+        f"/{site.job}/log", {"by": "clock"}, files={"log": ("chamber.csv", log, "text/csv")}
+    )
+    assert (answer.status_code, entries(site.book)) == (422, before)
+    assert "no start" in plain(answer.text)
+
+
+def test_a_log_is_kept_and_says_what_was_guessed(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """Laid beside the job's start, it stands among what is recorded."""
+    amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
+    rows = "".join(f"2026-03-02 08:{minute:02d}:00,{40 + minute / 10}\n" for minute in range(50))
+    log = b"time,chamber_c\n" + rows.encode()
+    answer = browser.fill(
+        f"/{site.job}/log", {"by": "clock"}, files={"log": ("chamber.csv", log, "text/csv")}
+    )
+    assert answer.status_code == 200, plain(answer.text)[:500]
+    assert len(row_of(site.book, site.job).logs) == 1
