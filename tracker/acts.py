@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import gzip
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from operator import itemgetter
 from pathlib import PurePath
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import Connection, Table, event, func, insert, inspect, select
+from sqlalchemy import Connection, Select, Table, event, func, insert, inspect, select
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.state import InstanceState
 from sqlalchemy.sql.schema import ScalarElementColumnDefault
@@ -21,6 +22,16 @@ from tracker.journal import FIRST_PREV, Entry, RowChange, canonical, canonical_r
 from tracker.model import Attachment, Base, JournalRecord
 
 Clock = Callable[[], dt.datetime]
+
+# Built once: making a statement anew for each act costs more than running it.
+_JOURNAL: Final[Any] = JournalRecord.__table__
+_LAST: Final = select(_JOURNAL.c.seq, _JOURNAL.c.hash).order_by(_JOURNAL.c.seq.desc()).limit(1)
+_ENTER: Final = insert(_JOURNAL)
+
+
+@functools.cache
+def _highest(table: Table) -> Select[Any]:
+    return select(func.max(table.c.id))
 
 
 class Act:
@@ -54,9 +65,7 @@ class Act:
         self.about = list(about)
         self._rows: dict[tuple[str, str], RowChange] = {}
         self._bulk: list[dict[str, Any]] = []
-        last = session.execute(
-            select(JournalRecord.seq, JournalRecord.hash).order_by(JournalRecord.seq.desc()).limit(1)
-        ).one_or_none()
+        last = session.connection().execute(_LAST).one_or_none()
         self.seq = last.seq + 1 if last else 1
         self._prev = last.hash if last else FIRST_PREV
         event.listen(session, "before_flush", self._before_flush)
@@ -76,7 +85,7 @@ class Act:
 
     def next_number(self, table: Table) -> int:
         """Return the number the next row of a table gets. Rows are never deleted, so none comes twice."""
-        return int(self.session.scalar(select(func.coalesce(func.max(table.c.id), 0))) or 0) + 1
+        return int(self.session.connection().scalar(_highest(table)) or 0) + 1
 
     def bulk(self, model: type[Base], rows: Sequence[Mapping[str, Any]]) -> None:
         """Insert many complete rows at once; the entry names a manifest of them instead of each.
@@ -116,11 +125,8 @@ class Act:
         )
         said = [self.who, self.act, self.reason, *self.about]
         body = _written(entry.body, "the entry", [said])
-        self.session.execute(
-            insert(JournalRecord).values(
-                seq=entry.seq, at=entry.at, who=entry.who, act=entry.act, body=body, hash=hash_of(body)
-            )
-        )
+        columns = {"seq": entry.seq, "at": entry.at, "who": entry.who, "act": entry.act}
+        self.session.connection().execute(_ENTER, {**columns, "body": body, "hash": hash_of(body)})
 
     def _before_flush(self, session: Session, *_: object) -> None:
         if session.deleted:

@@ -107,6 +107,15 @@ def canonical(value: Any) -> str:
         ValueError: The value is not JSON (NaN, infinity, a lone surrogate, any other integer past 2⁵³).
     """
     try:
+        text = _ENCODE(_quick(value))
+    except _LongWayError:
+        return _plainly(value)
+    text.encode()
+    return text
+
+
+def _plainly(value: Any) -> str:
+    try:
         return rfc8785.dumps(value).decode()
     except rfc8785.IntegerDomainError:
         return rfc8785.dumps(_with_floats(value)).decode()
@@ -132,7 +141,7 @@ def canonical_row(values: Sequence[Any]) -> str:
     try:
         return _ENCODE([_quick(value) for value in values])
     except _LongWayError:
-        return canonical(list(values))
+        return _plainly(list(values))
 
 
 class _LongWayError(Exception):
@@ -149,7 +158,8 @@ def _quick(value: Any) -> Any:
         _LongWayError: It would not.
     """
     kind = type(value)
-    if kind is str or value is None or kind is bool:
+    # SQLAlchemy's names are texts of a class of their own.
+    if value is None or kind is bool or isinstance(value, str):
         return value
     if kind is float:
         if value.is_integer() and abs(value) < _SAFE_INTEGER:
@@ -158,9 +168,9 @@ def _quick(value: Any) -> Any:
             return value
     elif kind is int and abs(value) < _SAFE_INTEGER:
         return value
-    elif kind is list:
+    elif kind is list or kind is tuple:
         return [_quick(inner) for inner in value]
-    elif kind is dict and all(type(name) is str and name.isascii() for name in value):
+    elif kind is dict and all(isinstance(name, str) and name.isascii() for name in value):
         # RFC 8785 orders names by UTF-16 units; within ASCII that is the order of the texts.
         return {name: _quick(value[name]) for name in sorted(value)}
     raise _LongWayError
