@@ -55,6 +55,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "programme": ("planning", "What a material still needs, and what to print next."),
         "table": ("tabling", "Materials beside each other, with what lies behind each mean."),
         "chart": ("tabling", "Quantities as a picture, every single result shown."),
+        "publish": ("publishing", "The summary and everything behind it as a static site."),
         "choose": ("tabling", "Which condition of a material is published."),
         "why": ("comparing", "Why two runs differ, and what cannot be told apart."),
         "followup": ("comparing", "What to print to tell it apart."),
