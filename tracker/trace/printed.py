@@ -38,7 +38,8 @@ class Printed:
             f"place on the plate {place(row)}",
             *(f"{word} {row[word]}" for word in ("geometry", "remark", "cause", "note") if row[word]),
         ]
-        sides = tuple(_factor_stations(path.factors)) or (Station("factors", UNKNOWN, known=False),)
+        sides = (*_section_stations(row), *_factor_stations(path.factors))
+        sides = sides or (Station("factors", UNKNOWN, known=False),)
         return Station(
             "specimen",
             specimen_id(row["job_id"], row["piece"]),
@@ -211,6 +212,38 @@ def _given(path: Path, name: str) -> str:
         if row["name"] == name:
             return str(row["text"] if row["number"] is None else f"{row['number']:g}")
     return ""
+
+
+_SECTION: Final = (
+    ("nozzle_c", "nozzle", "degC"), ("bed_c", "bed", "degC"), ("chamber_c", "chamber set", "degC"),
+    ("fan_pct", "fan", "percent"), ("layer_time_s", "layer time", "s"), ("flow_mm3_s", "flow", "mm³/s"),
+    ("print_speed_mm_s", "speed", "mm/s"),
+)  # fmt: skip
+"""What of the plate's figures stands on a screen; all of them are in the JSON."""
+
+
+def _section_stations(row: Row) -> Iterator[Station]:
+    """Yield what plate file and log say of the gauge section, and nothing where neither is recorded."""
+    section = (row["plate_facts"] or {}).get("section") or {}
+    said = [
+        f"{words} {compact(section[name]['value'], unit)}{_spread(section[name])} {section[name]['basis']}"
+        for name, words, unit in _SECTION
+        if isinstance(section.get(name), dict) and section[name].get("value") is not None
+    ]
+    if said:
+        yield Station("section", "by the plate file", tuple(said))
+    logged = ((row["log_facts"] or {}).get("section") or {}).items()
+    heard = [f"{name} {each['mean']:.1f} {each['unit']}{_spread(each, 1)}" for name, each in logged]
+    if heard:
+        yield Station("logged", "while the gauge section was printed", tuple(heard))
+
+
+def _spread(figure: dict[str, Any], places: int = 0) -> str:
+    """Return the range of a figure where it had one: ``(33.9 to 39.6)``."""
+    low, high = figure.get("low"), figure.get("high")
+    if low is None or high is None or round(low, places) == round(high, places):
+        return ""
+    return f" ({low:.{places}f} to {high:.{places}f})"
 
 
 def _factor_stations(factors: list[Row]) -> Iterator[Station]:
