@@ -65,9 +65,13 @@ class Act:
         self.about = list(about)
         self._rows: dict[tuple[str, str], RowChange] = {}
         self._bulk: list[dict[str, Any]] = []
+        # Safe only because the right to write is held already: two acts that read the same last entry would
+        # both name it, and the chain would fork.
         last = session.connection().execute(_LAST).one_or_none()
         self.seq = last.seq + 1 if last else 1
         self._prev = last.hash if last else FIRST_PREV
+        # Noted by the session's own events and not by whoever adds a row: a caller who forgot would leave a
+        # row that no entry speaks of.
         event.listen(session, "before_flush", self._before_flush)
         event.listen(session, "after_flush", self._after_flush)
 
@@ -130,6 +134,8 @@ class Act:
 
     def _before_flush(self, session: Session, *_: object) -> None:
         if session.deleted:
+            # A fault in our own code and nothing a person can mend, so it is no refusal: it must not be
+            # caught with them.
             raise AssertionError("rows of a book are never deleted")
         for row in (*session.new, *session.dirty):
             _check_text(row)
@@ -137,12 +143,16 @@ class Act:
         for row in session.new:
             row.entry = self.seq
         for row in session.dirty:
+            # A row counts as dirty on any assignment, even of the value it had; that alone would make an
+            # entry speak of a change where none was.
             if session.is_modified(row):
                 self._note_before(row)
                 row.entry = self.seq
 
     def _give_numbers(self, rows: Iterable[Any]) -> None:
         by_table: dict[Table, list[Any]] = defaultdict(list)
+        # The session keeps new rows in a set; numbers end up on labels, and people expect them in the order
+        # in which they typed.
         for row in sorted(rows, key=_order_added):
             if row.id is None:
                 by_table[_table(type(row))].append(row)
@@ -153,6 +163,8 @@ class Act:
     def _note_before(self, row: Any) -> None:
         state = inspect(row)
         key = (_table(type(row)).name, _key(row))
+        # Only the first time: flushed twice in one act, the row would else be "before" as the act itself
+        # left it halfway.
         if key not in self._rows:
             self._rows[key] = RowChange(*key, before=_committed(row, state), after={})
 

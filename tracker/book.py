@@ -108,6 +108,7 @@ class Book:
         """
         with self.writing() as connection:
             if connection.dialect.name != "sqlite":
+                # SQLite's BEGIN IMMEDIATE has locked the file by now; a server locks nothing until asked.
                 connection.execute(select(BookRecord.id).with_for_update())
             with self.doing(connection, act=act, who=who, reason=reason, about=about) as doing:
                 yield doing
@@ -124,6 +125,8 @@ class Book:
             check_empty(self.place, connection)
             upgrade(connection)
             with self.doing(connection, act="init", who=who) as act:
+                # Drawn and not counted: two benches that never meet must still be told apart on a borrowed
+                # piece.
                 code = "".join(secrets.choice(BOOK_ALPHABET) for _ in range(3))
                 act.session.add(BookRecord(id=1, code=code, begun_at=act.at, **columns))
 
@@ -159,6 +162,8 @@ class Book:
     @contextmanager
     def doing(self, connection: Connection, **what: Any) -> Iterator[Act]:
         """Do an act in a transaction that :meth:`writing` gave; the words of :meth:`act`."""
+        # Flushing by itself before every query would give out numbers in the middle of an act, in an order
+        # that depends on what happens to be asked.
         session = Session(connection, autoflush=False, expire_on_commit=False)
         try:
             act = Act(session, self.files, self.clock(), **what)
@@ -359,6 +364,8 @@ def _begin(connection: Connection) -> None:
 def schema_of(connection: Connection) -> str | None:
     """Return the schema version written in a database, or None where there is no book."""
     try:
+        # On a server a failed statement spoils its whole transaction; a savepoint keeps the question from
+        # costing the answer to the next one.
         with connection.begin_nested() if connection.dialect.name != "sqlite" else nullcontext():
             return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
     except (OperationalError, ProgrammingError) as error:
@@ -388,6 +395,7 @@ def check_schema(place: str, connection: Connection) -> None:
     found = schema_of(connection)
     if found is None:
         raise BookError(f"{place} is not a book", do=f"Begin one: strandbook init {place}")
+    # Revisions are numbered with leading noughts, so that texts compare as numbers do.
     if found < SCHEMA:
         raise BookError(
             f"{place} was written by an older version (schema {found}, this program: {SCHEMA})",
@@ -414,6 +422,8 @@ def zone_named(name: str) -> dt.tzinfo:
 
 def refusal_for(place: str, error: Exception) -> BookError:
     """Return what a database's error means to the person, with what to do."""
+    # By the words and not by error codes: the two drivers share no codes, and SQLite reports a full or a
+    # read-only disk through the same class as a wrong statement.
     said = str(getattr(error, "orig", error)).lower()
     kinds: list[tuple[str, str, str]] = [
         ("readonly", "may not be written", "Check who may write there; reading goes on as before"),

@@ -50,6 +50,8 @@ class Files:
             FilesError: The disk is full, or the folder may not be written.
         """
         place = self.path(digest)
+        # Size too: a file cut short, by a copy broken off, must not pass for kept. Reading it
+        # whole each time would make a second import as slow as the first.
         if place.exists() and place.stat().st_size == len(data):
             return
         try:
@@ -98,6 +100,8 @@ class Files:
     def _write(self, place: Path, data: bytes) -> None:
         made = not place.parent.exists()
         place.parent.mkdir(parents=True, exist_ok=True)
+        # Beside its final place: a rename is atomic within one file system only. The leading dot hides a
+        # remnant from ``stored``.
         temporary = place.with_name(f".{place.name[:16]}-{secrets.token_hex(8)}")
         try:
             with temporary.open("xb") as stream:
@@ -109,6 +113,7 @@ class Files:
         finally:
             temporary.unlink(missing_ok=True)
         sync_folder(place.parent)
+        # The name of a new sub-folder is an entry of the folder above and is lost with it in a power cut.
         if made:
             sync_folder(self.folder)
 

@@ -27,6 +27,7 @@ BOOK_ALPHABET: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 
 _AS_DIGIT: Final = str.maketrans({"O": "0", "I": "1", "L": "1"})
 _LOOK_ALIKE: Final = ({"0", "O"}, {"1", "I", "L"})
+# Word processors and phone keyboards turn the hyphen into one of these.
 _DASHES: Final = re.compile(r"[\u2010-\u2015\u2212_–—]")
 _PAYLOAD: Final = re.compile(r"^(?:HTTPS?://(?P<host>[^/]+)/)?(?P<id>[^./]+)(?:\.(?P<book>[0-9A-Z]{3}))?/?$")
 
@@ -75,6 +76,8 @@ def check_character(body: str) -> str:
     """
     state = 36
     for character in body:
+        # The hybrid system knows no state zero: 36 stands for it, else doubling would forget all that came
+        # before.
         state = (state + _VALUE[character]) % 36 or 36
         state = state * 2 % 37
     return ALPHABET[(37 - state) % 36]
@@ -122,6 +125,7 @@ def read_id(text: str) -> list[Ident]:
         IdError: No reading has a right check character; the text names the nearest ones.
     """
     readings = list(_readings(text))
+    # All that fit, not the first: the check character alone cannot tell piece J1234-04 from job 123404.
     valid = [ident for ident, check in readings if _check_matches(check, ident)]
     if valid:
         return valid
@@ -249,5 +253,6 @@ def _one_digit_off(ident: Ident) -> Iterator[Ident]:
             if new != old:
                 changed = digits[:place] + new + digits[place + 1 :]
                 piece = int(changed[cut:] or 0)
+                # A slip of one digit does not turn a job's label into a piece's; piece 00 is none.
                 if bool(piece) == bool(ident.piece):
                     yield Ident(ident.kind, int(changed[:cut]), piece)

@@ -76,6 +76,7 @@ class RawTable:
 
     def read_key(self, text: str) -> Key:
         """Return the primary key as the journal writes it, as :meth:`key` gives it."""
+        # The journal's keys are text; a text "7" and a number 7 would be two rows to the ledger.
         return int(text) if self.numbered and text.isdecimal() else text
 
     def in_json(self, row: Sequence[Any]) -> list[Any]:
@@ -92,6 +93,8 @@ def digest(values: Sequence[Any]) -> bytes:
     try:
         text = canonical_row(values).encode()
     except (ValueError, TypeError):
+        # Damage must still give a digest: it differs from the journal's, and so the row is named instead of
+        # ending the walk.
         text = canonical_row([_tamed(value) for value in values]).encode()
     return hashlib.sha256(text).digest()[:16]
 
@@ -110,6 +113,7 @@ def lenient_text(connection: Connection) -> Iterator[None]:
     if connection.dialect.name != "sqlite":
         yield
         return
+    # The default would end the whole reading at the first damaged letter, without saying in which row.
     driver.text_factory = lambda stored: stored.decode(errors="surrogateescape")
     try:
         yield
@@ -142,6 +146,8 @@ def _converter(column: Column[Any], dialect: str) -> Callable[[Any], Any] | None
 
 
 def _moment(stored: Any) -> Any:
+    # Only the exact form we write is translated. A forgiving parser would read a tampered time as the right
+    # one and so hide it.
     if isinstance(stored, str) and _STORED_MOMENT.fullmatch(stored):
         return f"{stored[:10]}T{stored[11:]}Z"
     return stored

@@ -50,8 +50,10 @@ def turn(file: Path, patience_s: float) -> Iterator[bool]:
         if first < 0 or fcntl is None:
             yield True
             return
+        # One deadline for both waits, by a clock that nobody can set back.
         until = time.monotonic() + patience_s
         ours = _locked(first, _PAUSE_NEXT_S, until) and _locked(second, _PAUSE_TURN_S, until)
+        # Let go only now that the turn is ours: earlier, and two would wait for it at once.
         fcntl.flock(first, fcntl.LOCK_UN)
         yield ours
 

@@ -16,13 +16,17 @@ from tracker.errors import Refused
 if TYPE_CHECKING:
     import pint
 
+# Thin, narrow and no-break blanks and the apostrophe: how digits are grouped in tables people paste from.
 _BLANKS: Final = "\u0020\u00a0\u2009\u202f'\u2019"
 _NUMBER: Final = re.compile(
     rf"""^\s*(?P<number>[-+\u2212]?(?:\d[\d{_BLANKS}]*(?:[.,]\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?)
     \s*(?P<unit>.*?)\s*$""",
     re.VERBOSE,
 )
+# 1,830 N is a thousand newtons to one reader and not two to another: a factor of 1000 is asked about, never
+# guessed.
 _AMBIGUOUS: Final = re.compile(r"^[-+]?[1-9]\d{0,2},\d{3}$")
+# Pint reads C as coulomb and F as farad, and knows no "std"; at a bench nobody means charge.
 _SPELLED: Final = {
     "°C": "degC", "° C": "degC", "C": "degC", "°F": "degF", "° F": "degF", "F": "degF",
     "%": "percent", "″": "inch", '"': "inch", "µm": "um", "μm": "um",
@@ -55,7 +59,8 @@ def parse(text: str, unit: str, what: str = "value") -> float:
 
     Args:
         text: As typed.
-        unit: Canonical unit, also that of a bare number; ``"1"`` or empty for a pure number.
+        unit: Canonical unit (a length in mm, a force in N, a stress in MPa, …), also that of a bare number;
+            ``"1"`` or empty for a pure number.
         what: Name of the field, for the refusal.
 
     Raises:
@@ -109,6 +114,8 @@ def _converted(number: float, typed: str, unit: str, what: str) -> float:
 
 def _hint(quantity: Any, number: float, typed: str, unit: str) -> str:
     if unit == "N" and quantity.check("[mass]"):
+        # Kilograms typed where newtons are asked are the commonest slip at a dead-weight rig; converting
+        # silently would bake one value of g into a reading.
         return f"A weight pulls with a force: type {number:g} {typed.removesuffix('f')}f for it"
     return f"Type it in {shown(unit) or 'plain digits'}"
 
@@ -139,6 +146,7 @@ def factor_between(unit: str, canonical: str, what: str = "column") -> tuple[flo
     """
     if unit == canonical:
         return 1.0, 0.0
+    # Two points fix the line: °F has an offset, and a bare factor would turn 32 °F into 17.8 °C.
     offset = _converted(0.0, unit, canonical, what)
     return _converted(1.0, unit, canonical, what) - offset, offset
 

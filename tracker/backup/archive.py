@@ -111,6 +111,8 @@ class Writer:
 
     def file(self, digest: str, path: Path) -> None:
         """Write one attachment, whatever its bytes are now."""
+        # A damaged attachment is copied as it is, under the digest it should have: a backup that refused
+        # would leave the bench with none.
         self._archive.write(path, f"files/{digest}")
 
     def contents(self, contents: Contents) -> None:
@@ -152,6 +154,8 @@ class Reader:
             BackupError: Something in it is not as it was written.
         """
         try:
+            # The archive's own checksums find damage; the digests in the contents find a table that was
+            # exchanged.
             broken = self._archive.testzip()
             for name, table in self.contents.tables.items():
                 broken = broken or (name if self._digest(name) != table.sha256 else None)
@@ -204,6 +208,8 @@ def writing(file: Path) -> Iterator[Writer]:
                 yield Writer(archive)
             stream.flush()
             os.fsync(stream.fileno())
+        # Read back while the book is still there: a backup that fails is noticed on the day it is needed,
+        # otherwise.
         with reading(temporary) as reader:
             reader.check()
         temporary.replace(file)

@@ -53,6 +53,8 @@ def restore(file: Path, place: str, progress: Progress | None = None) -> Content
 def _fill(book: Book, reader: Reader, progress: Progress) -> None:
     with book.writing() as connection:
         check_empty(book.place, connection)
+        # Attachments first, as always: a crash leaves files that nobody names, never a row without its
+        # file.
         _put_files(book.files, reader, progress)
         # At its own revision first: its rows fit that one.
         upgrade(connection, reader.contents.schema)
@@ -87,11 +89,14 @@ def _put_files(files: Files, reader: Reader, progress: Progress) -> None:
 def _place(place: str) -> Iterator[Book]:
     """Give an unfilled book; where filling fails, remove what was made for it."""
     folder = files_folder(place)
+    # Asked before anything is made: what a person already had there must not be removed with our own
+    # failure.
     made = [path for path in _to_be_made(place, folder) if not path.exists()]
     with Book(place, make_engine(place, fresh=True), Files(folder)) as book:
         let_tables_be_copied(book.engine)
         try:
             yield book
+        # An interrupt from the keyboard too: half a book would be taken for a book.
         except BaseException:
             book.close()
             for path in made:

@@ -58,6 +58,7 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
             file = _beside(place, f"before-{SCHEMA}-{book.clock():%Y%m%dT%H%M%S}.backup")
             save(connection, book, file, progress or silent)
             upgrade(connection)
+            # SQLite did not look while tables were copied; before the commit is the last moment to.
             check_references(connection)
             with book.doing(connection, act="upgrade", who=who, reason=f"schema {found} to {SCHEMA}"):
                 pass

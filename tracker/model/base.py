@@ -81,7 +81,10 @@ class Base(DeclarativeBase):
     type_annotation_map: ClassVar[dict[Any, Any]] = {
         dt.datetime: UtcTime(),
         str: Text(),
+        # SQLite gives its quick row number only to a column typed INTEGER exactly, and that holds 64 bits
+        # anyway.
         int: BigInteger().with_variant(Integer(), "sqlite"),
+        # None means "not recorded" and must be SQL's NULL: JSON's own null would not be found by IS NULL.
         dict[str, Any]: Document(none_as_null=True),
         list[Any]: Document(none_as_null=True),
     }
@@ -100,4 +103,6 @@ class Entered:
 class Numbered(Entered):
     """Mixin of rows that carry a number; it becomes their ID and is never used again."""
 
+    # Given by the act and not by the database, whose sequences leave gaps after a rollback and on SQLite may
+    # give a number twice; a label must never name two things.
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)

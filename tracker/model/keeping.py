@@ -33,6 +33,8 @@ class JournalRecord(Base):
     at: Mapped[dt.datetime] = mapped_column()
     who: Mapped[str] = mapped_column()
     act: Mapped[str] = mapped_column()
+    # Text and not a document type: the hash is of these very bytes, and PostgreSQL's JSONB would reorder
+    # the keys.
     body: Mapped[str] = mapped_column()
     hash: Mapped[str] = mapped_column()
     """SHA-256 of ``body``, hexadecimal; the body names the hash before it."""

@@ -46,6 +46,7 @@ class Device(Base, Numbered):
     __tablename__ = "device"
 
     name: Mapped[str]
+    # A plain digest does for a long random secret; the slow hashes are for passwords that can be guessed.
     secret_sha256: Mapped[str] = mapped_column(unique=True)
     rig_id: Mapped[int | None] = mapped_column(ForeignKey("rig.id"))
     read_only: Mapped[bool]

@@ -61,7 +61,7 @@ class Job(Base, Numbered):
 
 
 class JobSpool(Base, Entered):
-    """A spool in a job; ``tool`` counts from 0."""
+    """A spool in a job; ``tool`` counts from 0, as the plate file's T commands do."""
 
     __tablename__ = "job_spool"
 
@@ -74,7 +74,7 @@ class JobSpool(Base, Entered):
 
 
 class SettingChange(Base, Numbered):
-    """A setting changed by hand while a job ran, from a time, a layer or a height on."""
+    """A setting changed by hand while a job ran, from a time, a layer or a height (in mm) on."""
 
     __tablename__ = "change"
 
@@ -91,7 +91,7 @@ class SettingChange(Base, Numbered):
 
 
 class JobLog(Base, Numbered):
-    """A log of a job, kept whole; ``offset_s`` is added to its times to have them since the job's start."""
+    """A log of a job, kept whole; ``offset_s`` (in seconds) is added to its times: since the job's start."""
 
     __tablename__ = "job_log"
 
@@ -114,11 +114,13 @@ class Specimen(Base, Numbered):
 
     ``plate_facts`` holds what the plate file says of the piece, with the basis of each figure;
     ``log_facts`` what the logs say of the time in which its gauge section was printed. A dummy was
-    printed for the sake of the others' layer times only. ``broken_height_mm`` is where it broke.
+    printed for the sake of the others' layer times only. ``broken_height_mm`` is where it broke, in mm
+    above the bed as it was printed; lengths are in mm, masses in grams.
     """
 
     __tablename__ = "specimen"
     __table_args__ = (
+        # Two pieces with one ID would be two bodies under one label.
         UniqueConstraint("job_id", "piece"),
         CheckConstraint("outcome IN ('good', 'usable', 'failed')", name="outcome"),
     )

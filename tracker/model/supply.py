@@ -11,7 +11,10 @@ from tracker.model.base import Base, Entered, Numbered
 
 
 class Material(Base, Numbered):
-    """A named product of a polymer family, with the ranges of its data sheet (None: not stated)."""
+    """A named product of a polymer family, with the ranges of its data sheet (None: not stated).
+
+    Temperatures in degrees Celsius, drying times in hours, density in g/cm³.
+    """
 
     __tablename__ = "material"
     __table_args__ = (UniqueConstraint("name"),)
@@ -34,7 +37,7 @@ class Material(Base, Numbered):
 
 
 class Spool(Base, Numbered):
-    """One reel. Masses in g; any of them may be unknown."""
+    """One reel. Masses in grams, diameter in mm; any of them may be unknown."""
 
     __tablename__ = "spool"
     __table_args__ = (
@@ -60,7 +63,7 @@ class Spool(Base, Numbered):
 
 
 class Weighing(Base, Numbered):
-    """A spool on the scales, whole: filament, reel and what hangs on it."""
+    """A spool on the scales, whole: filament, reel and what hangs on it, in grams."""
 
     __tablename__ = "weighing"
 
@@ -85,6 +88,8 @@ class Stay(Base, Numbered):
     ended_at: Mapped[dt.datetime | None]
     temperature_c: Mapped[float | None]
     rh_pct: Mapped[float | None]
+    # Beside one reading stands a range: humidity of a room over days is known as an interval at best, and
+    # the water estimate carries it on.
     rh_low_pct: Mapped[float | None]
     rh_high_pct: Mapped[float | None]
     note: Mapped[str | None]
@@ -102,6 +107,8 @@ class Drying(Base, Numbered):
     measured_c: Mapped[float | None]
     room_c: Mapped[float | None]
     room_rh_pct: Mapped[float | None]
+    # Read in the dryer where there is a hygrometer: without one the room's vapour heated up gives a lower
+    # bound only, as a closed dryer fills with what it drives out.
     dryer_rh_pct: Mapped[float | None]
     dryer: Mapped[str | None]
     operator: Mapped[str | None]

@@ -48,6 +48,8 @@ class Calibration(Base, Numbered):
     rig_id: Mapped[int] = mapped_column(ForeignKey("rig.id"), index=True)
     done_on: Mapped[dt.date]
     u_abs: Mapped[float]
+    # Two parts, as scales and load cells have them: one that stays near zero, one that grows with the
+    # reading.
     u_rel: Mapped[float]
     reference: Mapped[str | None]
     note: Mapped[str | None]
@@ -63,6 +65,7 @@ class Measurement(Base, Numbered):
 
     __tablename__ = "measurement"
     __table_args__ = (
+        # Diameter and the like are measured on a spool, all else on a piece; never on both or neither.
         CheckConstraint("(specimen_id IS NULL) <> (spool_id IS NULL)", name="one_subject"),
         Index(None, "specimen_id"),
     )
@@ -133,11 +136,15 @@ class Result(Base, Numbered):
     value: Mapped[float | None]
     unit: Mapped[str]
     uncertainty: Mapped[float | None]
+    # A bar that did not break, or a stop at the end of travel, gives a bound; kept as a number alone it
+    # would pull the mean.
     relation: Mapped[str] = mapped_column(default="=")
     remarks: Mapped[list[Any]]
     refused: Mapped[str | None]
     budget: Mapped[list[Any] | None]
     method_version: Mapped[str | None]
+    # Kept beside the verdicts it follows from: means over thousands of results must not look for the newest
+    # verdict of each.
     counted: Mapped[bool]
 
     measurement: Mapped[Measurement] = relationship(back_populates="results")

@@ -80,6 +80,7 @@ def _check_store(connection: Connection, findings: Findings) -> None:
     if connection.dialect.name != "sqlite":
         return
     with _noting(findings, "The database file"):
+        # Twenty are enough to know; a badly damaged file has hundreds of thousands.
         for line in connection.scalars(text("PRAGMA integrity_check(20)")):
             if line != "ok":
                 findings.add(Finding("database", f"The database file is damaged: {' '.join(line.split())}"))

@@ -41,6 +41,7 @@ def walk(connection: Connection, findings: Findings, progress: Progress) -> Iter
     whole = True
     for row in _rows(connection):
         link = Link(_origin(row), _parsed(row["body"]))
+        # Only the first: after a break every later entry is broken too, and would bury it.
         trouble = _trouble(row, link.body, last_seq, last_hash) if whole else ""
         if trouble:
             whole = False
@@ -105,6 +106,8 @@ def _trouble(row: dict[str, Any], body: dict[str, Any], last_seq: int, last_hash
         return f"The text of {origin} is not the one its hash was made of: one of them was changed"
     if not body or not _is_canonical(row["body"], body):
         return f"The text of {origin} is not canonical JSON: this program did not write it"
+    # The columns are there to be searched by; only the text is hashed, so somebody may have changed them
+    # alone.
     for name in ("seq", "at", "who", "act"):
         if row[name] != body.get(name):
             return (
@@ -124,6 +127,8 @@ def _hashes(row: dict[str, Any]) -> bool:
 
 
 def _is_canonical(body: str, parsed: dict[str, Any]) -> bool:
+    # Sorted by code points, which is RFC 8785's order for all but rare letters beyond the basic plane;
+    # those go the long way.
     quick = json.dumps(parsed, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
     if quick == body and not _FLOATS_TO_DOUBT.search(body):
         return True

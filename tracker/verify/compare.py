@@ -45,6 +45,7 @@ def compare(connection: Connection, replay: Replay, progress: Progress) -> None:
 
 
 def _differing(replay: Replay, reader: RawTable, rows: list[list[Any]]) -> list[_Suspect]:
+    # Taken out as they are met, so that what is left at the end are the rows that are gone.
     expected = replay.ledger.take(reader.table.name, [reader.key(row) for row in rows])
     suspects = []
     for row in rows:
@@ -52,6 +53,8 @@ def _differing(replay: Replay, reader: RawTable, rows: list[list[Any]]) -> list[
         if noted != digest(row):
             suspects.append(_Suspect(reader.key(row), entry, row))
     entry_at = reader.columns.index("entry")
+    # A row of a list that cannot be read is neither right nor wrong; the missing list is told once, not
+    # once a row.
     return [s for s in suspects if s.entry or not _set_aside(replay, reader, s, entry_at)]
 
 
@@ -65,6 +68,8 @@ def _tell(connection: Connection, replay: Replay, reader: RawTable, suspects: li
     if not suspects:
         return
     wanted: dict[int, set[Key]] = defaultdict(set)
+    # A table replaced wholesale gives a million suspects; every one is told, but only some with the old
+    # value beside the new.
     for suspect in suspects[:_TOLD_AT_ONCE]:
         if suspect.entry is not None:
             wanted[suspect.entry].add(suspect.key)

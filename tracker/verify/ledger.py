@@ -23,6 +23,7 @@ class Ledger:
         # An unnamed database lives in memory up to its cache and on the disk beyond.
         self._base = sqlite3.connect("", isolation_level=None)
         self._base.execute(f"PRAGMA cache_size = -{_CACHE_KB}")
+        # Nothing to roll back to: the ledger is thrown away, whole or not.
         self._base.execute("PRAGMA journal_mode = OFF")
         self._base.execute("BEGIN")
         for table in tables:
@@ -51,6 +52,7 @@ class Ledger:
         taken = self._base.execute(
             f'DELETE FROM "{table}" WHERE key IN (SELECT value FROM json_each(?))'  # noqa: S608 - as above
             " RETURNING key, entry, digest",
+            # One parameter however many keys: databases cap the number of question marks.
             (json.dumps(keys),),
         )
         return {key: (entry, noted) for key, entry, noted in taken}

@@ -52,6 +52,8 @@ class Replay:
             self._say("chain", f"{origin} speaks of a table {name!r} that a book does not have", origin)
             return
         key = reader.read_key(change["key"])
+        # The chain proves that no entry was changed since; only this shows that a row was changed behind
+        # the journal and then corrected through it.
         self._check_before(origin, reader, key, change["before"])
         self.ledger.note(name, [(key, origin.seq, digest(reader.values(change["after"])))])
 

@@ -44,6 +44,8 @@ def check_results(
 def _measurements(connection: Connection, findings: Findings) -> Iterator[Measurement]:
     ids = select(Measurement.id).where(Measurement.readings.is_not(None)).order_by(Measurement.id)
     last = 0
+    # By number and not by offset: an offset reads everything before it anew, which over a book is
+    # quadratic.
     while some := connection.scalars(ids.where(Measurement.id > last).limit(_SOME)).all():
         yield from _loaded(connection, some, findings)
         last = some[-1]
@@ -95,6 +97,7 @@ def _check(
 def _agrees(result: Result, values: Mapping[str, float | None]) -> bool:
     again = values.get(result.quantity)
     if result.value is None or again is None:
+        # A value where there was none, or none where there was one, is a difference whatever the size.
         return result.value is again
     return math.isclose(result.value, again, rel_tol=TOLERANCE)
 
