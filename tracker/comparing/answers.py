@@ -105,6 +105,8 @@ def limits_of(book: Book, problem: Problem) -> dict[str, Limit]:
             try:
                 sheet = material_named(session, name)
             except NotFoundError:
+                # Given outright with its results, a material has no sheet; no limit is known then, and none
+                # is made up.
                 continue
             for stem in ("nozzle", "bed", "chamber"):
                 low, high = getattr(sheet, f"{stem}_low_c"), getattr(sheet, f"{stem}_high_c")
@@ -112,6 +114,8 @@ def limits_of(book: Book, problem: Problem) -> dict[str, Limit]:
                     found[f"{stem}_c"] = Limit(low, high, f"data sheet of {sheet.name}")
             if sheet.drying_max_c is not None:
                 heat = f"highest drying temperature of {sheet.name}"
+                # Not merely unusual but unsafe: filament fuses on the reel, and a proposal is read as
+                # advice.
                 found["drying_c"] = Limit(None, sheet.drying_max_c, heat, never=True)
     return found
 

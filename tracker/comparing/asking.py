@@ -76,6 +76,7 @@ def problems(
             session.connection(), quantities=[quantity] if quantity else None, since=scope.since
         )
         rows = [row for row in rows if _in_time(row, scope)]
+        # Before the groups are made: a filter may ask of any factor.
         _put_factors(session, plugged, rows)
         side_a, side_b = group(book, session, a, rows), group(book, session, b, rows)
     sides = _kept(side_a, side_b, rows, scope, book.zone)
@@ -163,6 +164,8 @@ def _ways(quantity: str, sides: _Sides) -> list[str | None]:
     """Return the ways of lying to be answered one by one; None where orientation is itself in question."""
     of_a = {_way(row) for row in sides.a if row.quantity == quantity}
     of_b = {_way(row) for row in sides.b if row.quantity == quantity}
+    # Where the groups share no way of lying, orientation is the difference asked about and must not be held
+    # fixed.
     return [*sorted(of_a & of_b)] if of_a & of_b else [None]
 
 
@@ -173,6 +176,7 @@ def _problem(
         return [row for row in rows if row.quantity == name and (lie is None or _way(row) == lie)]
 
     a, b, rest = of(sides.a), of(sides.b), of(sides.rest)
+    # Once each, whatever the groups: an overlap is refused later as an overlap, not as a result given twice.
     every = list({row.result: row for row in (*a, *b, *rest)}.values())
     question = Question(
         quantity=name,
@@ -180,6 +184,8 @@ def _problem(
         larger_is_better=declared.larger_is_better if declared else None,
         positive=_positive(declared, every),
         ordinal=bool(declared and declared.scale == "ordinal"),
+        # The published directions of effect are told for these two; on edge is neither, and gets no note
+        # rather than a wrong one.
         about={"upright": "interlayer", "flat": "in-plane"}.get(lie or "", ""),
     )
     return Problem(
@@ -198,6 +204,8 @@ def _problem(
 
 
 def _positive(declared: Any, rows: Sequence[ResultRow]) -> bool:
+    # Logarithms are taken only where every value has one: a shrinkage may be declared positive and still
+    # come out below zero.
     above = all((row.value or 0.0) > 0 for row in rows)
     return bool(declared.positive) and above if declared is not None else above
 
@@ -238,6 +246,7 @@ def _observation(row: ResultRow) -> Observation:
 
 def _value(factor: Any) -> Value:
     """Return a factor as number, word, or interval where it is known as one only."""
+    # An estimate is its interval; its middle alone would make two overlapping guesses look different.
     if factor.low is not None and factor.high is not None and factor.basis == "estimated":
         return float(factor.low), float(factor.high)
     value: Value = factor.value

@@ -35,6 +35,7 @@ def group(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) ->
         raise Refused(
             "A group is empty", do="Name IDs, a material, or a filter such as material=X nozzle_c>260"
         )
+    # A material's name first, as it may hold what reads like an ID or a filter.
     of_material = [row for row in rows if (row.material or "").casefold() == text.strip().casefold()]
     if of_material:
         return of_material
@@ -67,6 +68,7 @@ def _by_ids(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) 
         names = {str(ident)}
         if ident.kind == "spool":
             jobs = session.scalars(select(JobSpool.job_id).where(JobSpool.spool_id == ident.number))
+            # Results hang on plates; a spool stands for all plates printed from it.
             names |= {job_id(number) for number in jobs}
         for row in rows:
             if names & {row.job, row.specimen, row.measurement}:

@@ -15,7 +15,10 @@ from tracker.model import Calibration, Drying, Job, Measurement, Rig, Specimen
 from tracker.programme.wanted import usual
 
 CREEP_MARKS_H: Final = (1.0, 24.0, 48.0, 168.0)
-"""Hours after loading at which creep is read: the series of ISO 899-1, thinned (from memory)."""
+"""Hours after loading at which creep is read: the series of ISO 899-1, thinned (from memory).
+
+Thinned to what one person at a bench will really come back for; the fit wants decades, not many points.
+"""
 
 _SOON: Final = dt.timedelta(days=14)
 
@@ -67,8 +70,10 @@ def _creep(connection: Connection, now: dt.datetime) -> Iterator[DueItem]:
         .where(Measurement.method == "creep", Measurement.at.is_not(None))
     )
     for row in rows:
+        # A record without a series was loaded and not read yet: its first mark is due.
         series = (row.readings or {}).get("series") or [(0.0, 0.0)]
         last = max(float(entry[0]) for entry in series)
+        # A thousandth of slack, as 24 h typed from two clock times may come out a second short.
         coming = next((mark for mark in CREEP_MARKS_H if mark > last * 1.001), None)
         if coming is not None:
             # The record's time is that of the last reading entered with it.
@@ -107,6 +112,7 @@ def _calibrations(connection: Connection, now: dt.datetime, zone: dt.tzinfo) -> 
             )
         elif last is not None and days is not None:
             day = last + dt.timedelta(days=days)
+            # A day is the bench's day; in UTC it would fall due the evening before, or at breakfast.
             at = dt.datetime.combine(day, dt.time(), zone).astimezone(dt.UTC)
             if at < now + _SOON:
                 yield DueItem(at, at < now, ids.rig_id(rig), f"calibrate {name}: {days} days are over")

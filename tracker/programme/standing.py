@@ -127,6 +127,8 @@ def standing(book: Book, material: str) -> Standing:
     with book.connect() as connection:
         wanted = programme_of(connection, material)
         pieces = _pieces(connection, material)
+    # A bar can be pulled once: shared out line by line, or every line would count the same bar as its own
+    # and too few would be printed.
     free = {piece.row for piece in pieces if _fit(piece)}
     needs = []
     for test in wanted.tests:
@@ -146,6 +148,7 @@ def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[N
     counted = sum(1 for piece in fitting if test.method in piece.counted)
     waiting = [piece.row for piece in fitting if _fit(piece) and test.method not in piece.tested]
     missing = max(0, test.replicates - counted)
+    # No more than the line wants, so that the rest is left for the lines below it.
     taken = set([row for row in waiting if row in free][:missing])
     need = Need(
         method=test.method,
@@ -161,12 +164,16 @@ def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[N
 
 
 def _pieces(connection: Connection, material: str) -> list[_Piece]:
+    # Of the spool's material, or of the job's own where nobody recorded the spool: imported plates know the
+    # material alone.
     of_spool = select(JobSpool.job_id).join(Spool, Spool.id == JobSpool.spool_id).join(Material)
     name = func.lower(Material.name) == material.strip().lower()
     own = select(Job.id).join(Material, Material.id == Job.material_id).where(name)
     jobs = of_spool.where(name).union(own)
     rows = connection.execute(
         select(Specimen.id, Specimen.orientation, Specimen.outcome, Specimen.broken_at)
+        # A dummy was printed for the others' layer times and is nobody's test piece; old rows say nothing,
+        # so "is not true".
         .where(Specimen.job_id.in_(jobs), Specimen.dummy.is_not(True))
         .order_by(Specimen.job_id, Specimen.piece)
     ).all()
@@ -191,6 +198,7 @@ def _measured(connection: Connection, jobs: Any) -> tuple[dict[int, set[str]], d
         .group_by(Measurement.specimen_id, Measurement.method)
     ):
         tested.setdefault(specimen, set()).add(method)
+        # Set-aside results do not fill a programme, or a slipped grip would stand for a tested piece.
         if has_counted:
             counted.setdefault(specimen, set()).add(method)
     return tested, counted

@@ -39,6 +39,8 @@ class WantedTest:
         """Whether a piece of an orientation serves it."""
         if self.orientation is not None:
             return orientation == self.orientation
+        # A piece of unknown orientation serves no line that asks for one: an upright bar taken for a flat
+        # one is the largest error there is.
         return not self.lie or (orientation is not None and in_words(orientation) == self.lie)
 
     @property
@@ -72,6 +74,7 @@ def read_programme(text: str) -> Programme:
         said = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ProgrammeError("The programme is no TOML", why=str(error)) from error
+    # A misspelt key would else be passed over, and the programme would want less than its author meant.
     strangers = set(said) - {"name", "conditioning_h", "test"}
     if strangers:
         raise ProgrammeError(

@@ -43,6 +43,8 @@ class Term:
         Words are compared without regard to capitals; numbers as numbers where both are.
         """
         if known is None:
+            # Not recorded is not equal to anything: a piece of unknown nozzle temperature is neither above
+            # nor below 260.
             return self.sign == "!="
         number, wanted = _number(known), _number(self.value)
         if number is not None and wanted is not None:
@@ -50,6 +52,8 @@ class Term:
         said, asked = str(known).casefold(), self.value.casefold()
         if self.sign in ("=", "!="):
             return (said == asked) is (self.sign == "=")
+        # Words have no order a person could rely on: "lot>B" is answered by nothing rather than by the
+        # alphabet.
         return False
 
 
@@ -98,6 +102,8 @@ def parse_filter(text: str) -> Filter:
         FilterError: A word is no condition, or a quote is not closed.
     """
     try:
+        # The quoting people know from the shell, as the same filter is typed on the page and on the command
+        # line.
         words = shlex.split(text)
     except ValueError as error:
         raise FilterError(f"{text!r} is no filter", why=str(error).lower(), do="Close the quote") from error

@@ -13,6 +13,7 @@ from tracker import ids
 from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
 from tracker.selection.filters import Filter
 
+# A plate printed from several spools is of the material of its first tool; the table has one column for it.
 _OF_SPOOL: Final = (
     select(Spool.material_id)
     .join(JobSpool, JobSpool.spool_id == Spool.id)
@@ -111,6 +112,7 @@ class ResultRow:
             "specimen": self.specimen, "measurement": self.measurement, "geometry": self.geometry,
             "counted": "yes" if self.counted else "no", "value": self.value,
         }  # fmt: skip
+        # Its own names last: a factor that a plugin calls "material" must not hide the material.
         return {**{name: getattr(each, "value", each) for name, each in self.factors.items()}, **own}
 
 
@@ -191,6 +193,8 @@ def with_factors(
     """
     for row in rows:
         of_piece = of_specimens.get(row.specimen_row, {}) if row.specimen_row is not None else {}
+        # The measurement's own win: its rig and day are nearer to the result than what is known of the
+        # piece.
         row.factors = {**of_piece, **own.get(row.measurement, {})}
 
 
@@ -202,5 +206,6 @@ def selected(rows: Iterable[ResultRow], wanted: Filter) -> list[ResultRow]:
 
 
 def _of_job(row: ResultRow, term: Any) -> bool:
+    # Its ID or its name may be meant: either will do to be in, neither may hold to be out.
     hits = [term.holds(name) for name in (row.job, row.job_name) if name is not None]
     return all(hits) if term.sign == "!=" else any(hits)

@@ -89,10 +89,13 @@ def _welch_from(difference: float, v_a: float, v_b: float, dfs: tuple[int, int],
         raise Refused(
             "a t interval", why="neither group scatters at all", do="Compare the readings as they are."
         )
+    # Not rounded down: with three pieces a group the step from 2.9 to 2 would widen the interval by a
+    # third.
     df = variance**2 / (v_a**2 / dfs[0] + v_b**2 / dfs[1])
     error = math.sqrt(variance)
     half = float(stdtrit(df, (1 + level) / 2)) * error
     t = difference / error
+    # The lower tail, doubled: 1 minus the upper would lose all digits of a small probability.
     p = 2 * float(stdtr(df, -abs(t)))
     return Welch(difference, difference - half, difference + half, t, df, p)
 
@@ -140,6 +143,7 @@ def _sums_of_splits(pooled: NDArray[np.float64], n_a: int) -> tuple[NDArray[np.f
     if math.comb(n, n_a) <= _EXACT_UP_TO:
         chosen = np.array(list(combinations(range(n), n_a)), dtype=np.intp)
         return pooled[chosen].sum(axis=1), False
+    # Fixed, so that the same readings give the same figure on every bench and every day.
     rng = np.random.default_rng(20240229)
     blocks = max(1, min(_EXACT_UP_TO, _DRAWN_READINGS // n) // 1000)
     # A thousand at a time keeps large groups out of memory.
@@ -173,6 +177,7 @@ def fieller_ratio(
         raise Refused(
             "an interval of the ratio", why="neither group scatters at all", do="Give the ratio alone."
         )
+    # On the relative terms, because in a ratio it is these that add up.
     df = relative**2 / (relative_top**2 / (top.n - 1) + relative_bottom**2 / (bottom.n - 1))
     ratio = top.mean / bottom.mean
     low, high = _fieller_limits(ratio, bottom.mean, v_top, v_bottom, float(stdtrit(df, (1 + level) / 2)))
@@ -183,6 +188,8 @@ def _fieller_limits(
     ratio: float, below: float, v_top: float, v_bottom: float, t: float
 ) -> tuple[float, float]:
     g = t**2 * v_bottom / below**2
+    # Then the limits are the two ends of an excluded range or none at all; printed as an interval they
+    # would say the opposite of what is known.
     if g >= 1:
         raise Refused(
             "an interval of the ratio",

@@ -68,6 +68,8 @@ def shewhart_individuals(values: Iterable[float]) -> IndividualsChart:
         )
     centre = math.fsum(numbers) / n
     ranges = [abs(later - earlier) for earlier, later in pairwise(numbers)]
+    # From neighbours only: the overall standard deviation would hold the very drift that the chart is to
+    # show, and widen the limits around it.
     sigma = math.fsum(ranges) / len(ranges) / _D2_OF_PAIRS
     low, high = centre - 3 * sigma, centre + 3 * sigma
     beyond = tuple(i for i, value in enumerate(numbers) if not low <= value <= high)
@@ -104,6 +106,8 @@ def ewma(
     for number in numbers:
         average = weight * number + (1 - weight) * average
         averages.append(average)
+    # The limits of a chart that has run long, from the first point on: the exact ones begin narrower, and
+    # would raise more alarms while least is known.
     half = width * sigma * math.sqrt(weight / (2 - weight))
     beyond = tuple(i for i, value in enumerate(averages) if abs(value - centre) > half)
     return EwmaChart(centre, tuple(averages), centre - half, centre + half, beyond)

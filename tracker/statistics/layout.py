@@ -113,6 +113,8 @@ def anova_one_way(groups: Sequence[Sequence[float]]) -> AnovaOneWay:
 
 
 def _anova_from(between: float, df_b: int, within: float, df_w: int) -> AnovaOneWay:
+    # Readings to one digit may agree wholly within each group; then the ratio has no finite value but the
+    # answer is plain.
     f = math.inf if between > 0 else 0.0
     if within > 0:
         f = (between / df_b) / (within / df_w)
@@ -136,6 +138,8 @@ def variance_components(groups: Sequence[Sequence[float]]) -> VarianceComponents
     table = anova_one_way(groups)
     sizes = [len(group) for group in groups]
     n = sum(sizes)
+    # Plates lose pieces, so groups differ in size; the plain mean size would overstate what unequal groups
+    # can tell.
     n0 = (n - sum(size * size for size in sizes) / n) / (len(sizes) - 1)
     v_r = table.ss_within / table.df_within
     # Chance may make groups agree better than their own scatter allows; a variance stays at zero then.

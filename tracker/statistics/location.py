@@ -79,6 +79,7 @@ def sum_of_squares(values: list[float], about: float) -> float:
     """
     deviations = [value - about for value in values]
     correction = math.fsum(deviations) ** 2 / len(values)
+    # Rounding may leave a hair below zero, of which there is no root.
     return max(math.fsum(d * d for d in deviations) - correction, 0.0)
 
 
@@ -93,6 +94,7 @@ def summary(values: Iterable[float]) -> Summary:
     numbers = finite(values)
     n = len(numbers)
     mean = math.fsum(numbers) / n
+    # One reading has no scatter that anybody knows; 0 would claim that it has none.
     sd = math.sqrt(sum_of_squares(numbers, mean) / (n - 1)) if n > 1 else None
     return Summary(n, mean, sd, min(numbers), max(numbers))
 

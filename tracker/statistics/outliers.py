@@ -83,6 +83,7 @@ def grubbs(values: Iterable[float], alpha: float = 0.05, *, sides: int = 2) -> O
     # Only the farthest is judged; after one is set aside by a person the question is asked anew.
     index = max(range(n), key=lambda i: abs(numbers[i] - facts.mean))
     statistic = abs(numbers[index] - facts.mean) / facts.sd
+    # Divided by n as the reading was picked for being farthest: any of them could have been it.
     t = float(stdtrit(n - 2, 1 - alpha / (sides * n)))
     critical = (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
     return OutlierHint(index, numbers[index], statistic, critical, alpha, statistic > critical)

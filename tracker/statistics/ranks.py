@@ -64,6 +64,7 @@ def ordinal_summary(grades: Iterable[float]) -> OrdinalSummary:
     ordered = sorted(finite(grades, "grades"))
     n = len(ordered)
     counts = tuple(sorted(Counter(ordered).items()))
+    # Both middle grades and no mean of them: half a grade is none.
     return OrdinalSummary(n, ordered[(n - 1) // 2], ordered[n // 2], ordered[0], ordered[-1], counts)
 
 
