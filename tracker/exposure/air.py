@@ -59,6 +59,7 @@ def vapour_hpa(rh_pct: float, t_c: float, formula: Formula = "wmo") -> float:
     Raises:
         Refused: The humidity is negative or no number, or the temperature is out of range.
     """
+    # Written so that NaN is refused too: it fails every comparison.
     if not rh_pct >= 0.0:
         raise Refused(f"relative humidity {rh_pct:g} %", why="it cannot be negative")
     return rh_pct / 100.0 * saturation_hpa(t_c, formula)

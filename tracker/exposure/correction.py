@@ -108,6 +108,8 @@ def _weighed(steps: Steps, days: Timeline, assumed: Assumptions) -> tuple[list[_
     for drying in days.dryings:
         if days.began is None or drying.before_g is None or drying.after_g is None:
             continue
+        # A microsecond on, as ends of steps are sums of floats and may come out a hair later than the
+        # moment itself.
         began, ended = ((m - days.began).total_seconds() + 1e-6 for m in (drying.began, drying.ended))
         if ended > steps.ends_s[-1] + 1.0:
             continue
@@ -191,11 +193,15 @@ def _weigh(
     log_weight = _prior(runs)[:, np.newaxis] + np.zeros(_SAMPLES)
     for each in weighed:
         chi2 = _chi2(each, drawn.water(parts, each.before), drawn.water(parts, each.after), drawn, assumed)
+        # Three standard deviations even at the best sample: forced to fit, the samples would crowd into a
+        # corner and look certain.
         if chi2.min() > _MISFIT:
             return None
         log_weight = log_weight - chi2 / 2.0
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
+    # The effective number of samples: an answer that rests on a handful of them is an accident of the
+    # drawing.
     return weight if 1.0 / float((weight**2).sum()) >= _TOO_FEW else None
 
 
@@ -204,6 +210,7 @@ def _chi2(each: _Weighed, wet: Array, dry: Array, drawn: _Drawn, assumed: Assump
     drying, known = each.drying, each.drying.empty_g
     low, high = assumed.empty_reel_g if known is None else (known, known)
     empty = low + drawn.empty_part * (high - low)
+    # The reel loses water too: laid on the filament it would dry it on paper only.
     reel = 0.0 if drying.reel == "none" else drawn.reel_part * assumed.reel_water_relative * empty
     polymer = ((drying.after_g or 0.0) - empty) / (1.0 + dry / 100.0)
     expected = (wet - dry) / 100.0 * polymer + reel

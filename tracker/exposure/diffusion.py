@@ -84,6 +84,7 @@ def exposed(state: Array, surface_pct: float, tau: float) -> Array:
     """
     if tau <= 0.0:
         return state.copy()
+    # The tail's modes decay within seconds: they are at the surface value by the end of any step.
     kept = np.append(np.exp(-RATES * tau), 0.0)
     return np.asarray(surface_pct + (state - surface_pct) * kept)
 
@@ -148,6 +149,7 @@ def tau_for_uptake(fraction: float) -> float:
     """
     if not 0.0 <= fraction < 1.0:
         raise Refused(f"fraction {fraction:g}", why="it must be at least 0 and below 1")
+    # At τ = 10 nothing is left to take up that a double could hold.
     low, high = 0.0, 10.0
     for _ in range(80):
         middle = (low + high) / 2.0

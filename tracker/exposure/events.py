@@ -50,6 +50,8 @@ class Stay:
         logged = [v for v in (self.rh_low_pct, self.rh_pct, self.rh_high_pct) if v is not None]
         if not logged:
             return None
+        # A logger that gave its extremes alone: the middle of them stands in, and the whole range stays
+        # with it.
         middle = self.rh_pct if self.rh_pct is not None else (min(logged) + max(logged)) / 2.0
         return min(logged), middle, max(logged)
 
@@ -169,6 +171,7 @@ def check_event(event: Event) -> None:
 def _check_times(event: Event) -> None:
     """Refuse times without UTC and ends before their beginning."""
     for when in (event.began, event.ended):
+        # A naive time at a change of clocks would be an hour of open air too many or too few.
         if when is not None and when.utcoffset() != timedelta(0):
             raise Refused(
                 f"{event.name}", why=f"time {when.isoformat()} is not in UTC", do="Convert it to UTC."
@@ -214,5 +217,6 @@ def _check_temperature(name: str, *values: float | None) -> None:
 def _check_mass(name: str, *values: float | None) -> None:
     """Refuse masses below zero."""
     for value in values:
+        # Not "value < 0", which would let NaN pass.
         if value is not None and not value >= 0.0:
             raise Refused(f"{name}", why=f"mass {value:g} g is no mass", do="Correct the weighing.")

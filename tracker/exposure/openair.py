@@ -54,8 +54,12 @@ def open_air(days: Timeline, at: datetime) -> OpenAir:
     """
     days.known_until(at)
     drying = days.last_drying(at)
+    # A drying that still runs at the moment asked about counts as ended there: nothing has reached the
+    # spool since.
     since = min(drying.ended, at) if drying else days.began
     found = [s for s in days.until_moment(at) if since is not None and s.began >= since]
+    # On the printer counts as open air: the spool hangs in the room there, often for longer than anywhere
+    # else.
     out = [segment for segment in found if segment.place in EXPOSED]
     humid = [(s.hours, s.stay.humidity) for s in out if s.stay is not None and s.stay.humidity is not None]
     return OpenAir(
@@ -84,4 +88,5 @@ def _hours(segments: Iterable[Segment]) -> float:
 def _mean(pairs: Sequence[tuple[float, float]]) -> float | None:
     """Return the mean of values weighted by hours; None without any."""
     total = sum(hours for hours, _ in pairs)
+    # By hours, or five minutes with a damp window open would weigh as much as a week.
     return sum(hours * value for hours, value in pairs) / total if total else None

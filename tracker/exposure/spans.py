@@ -119,8 +119,11 @@ def timeline(
     _refuse_overlaps(closed, dried)
     _refuse_drying_while_printing(dried, used, until)
     pieces = [*_stay_pieces(closed, dried), *(Segment("dryer", d.began, d.ended, drying=d) for d in dried)]
+    # A drying that begins with its stay leaves a piece of no length before it.
     pieces = [piece for piece in pieces if piece.ended > piece.began]
     pieces.sort(key=lambda piece: piece.began)
+    # A job says that the spool existed, not where it was: from then on the time is unlogged, never simply
+    # absent.
     first = [job.began for job in used[:1]]
     return Timeline(
         segments=tuple(_without_gaps(pieces, first, until)),
@@ -230,5 +233,6 @@ def _without_gaps(
         ended = min(piece.ended, until)
         yield piece if ended == piece.ended else replace(piece, ended=ended)
         reached = ended
+    # To the end: a spool that nobody logged for a month has had a month of something.
     if reached < until:
         yield Segment("unlogged", reached, until)

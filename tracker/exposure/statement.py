@@ -112,6 +112,8 @@ def _since(drying: Drying | None, exposure: OpenAir) -> str:
     name = f"drying {drying.key}" if drying.key else drying.name
     change = ""
     if drying.before_g is not None and drying.after_g is not None:
+        # The sign stays: a gain in the dryer is told as a gain, for it says that the scales or the reel
+        # deserve a look.
         change = f", mass change {drying.after_g - drying.before_g:+.1f} g"
     return f"Since {name} ({warm}, {hours:.1f} h{change}, ended {drying.ended:%Y-%m-%d %H:%M} UTC)"
 
@@ -126,6 +128,7 @@ def _where(exposure: OpenAir) -> str:
         if exposure.temperature_mean_c is not None:
             climate += f", {exposure.temperature_mean_c:.0f} °C"
     elif exposure.hours:
+        # Said in place of a figure: an assumed humidity in the first line would be read as a measured one.
         climate = " at a humidity nobody recorded"
     return (
         f"open air {exposure.hours:.1f} h{climate}; dry box {exposure.hours_box:.1f} h; "

@@ -110,18 +110,23 @@ def build_steps(
     table = np.array([row[1:] for row in rows]).reshape(-1, 6)
     seconds, t_c, rh, ends = table[:, 0], table[:, 1], table[:, 2:5], table[:, 5]
     kind = np.array([row[0] for row in rows], dtype=np.intp)
+    # Low goes with low: dry air and a polymer that holds little are both the drier end, and the bounds are
+    # meant to hold the worst of both.
     part = np.array([1.0 - family.w_relative, 1.0, 1.0 + family.w_relative])
     surface = equilibrium_pct(rh, family.w50_pct.value, family.w100_pct.value) * part
     surface[kind == Kind.KNOWN] = rh[kind == Kind.KNOWN]
     start = np.array(assumed.start_rh_pct)
     held = equilibrium_pct(start, family.w50_pct.value, family.w100_pct.value) * part
     low, middle, high = (start_pct,) * 3 if start_pct is not None else held.tolist()
+    # The radius, in metres: with the diameter everything would take four times as long.
     per_second = family.d23_m2_s.value / (diameter_mm / 2000.0) ** 2
     half_e = (family.e_kj_mol.high - family.e_kj_mol.low) / 2.0
     return Steps(
         kind=kind,
         ends_s=ends,
         tau=seconds * per_second * arrhenius(t_c, family.e_kj_mol.value),
+        # Two independent doubts: how fast this brand is at 23 °C, and how much faster in the dryer. The
+        # second is nothing on the bench and a factor of two at 80 °C.
         spread=np.hypot(math.log(family.d_factor), np.log(arrhenius(t_c, half_e))),
         surface=surface,
         start=(low, middle, high),
@@ -191,15 +196,23 @@ class _Climates:
         if drying is not None:
             return Kind.EXPOSED, drying.temperature_c, self._dryer(drying)
         if stay is None:
+            # Between nothing and all of it in the worst air logged; leaving it out would call the unknown
+            # harmless.
             return Kind.MAYBE, self.assumed.temperature_c, self.logged
         t_c = self.assumed.temperature_c if stay.temperature_c is None else stay.temperature_c
         if stay.place == "sealed bag":
+            # No humidity: a bag without desiccant changes nothing but the profile. Taking it for dry air
+            # would be wrong, and on the flattering side.
             return Kind.SEALED, t_c, (0.0, 0.0, 0.0)
         humidity = self._widened(stay.humidity)
         if stay.place == "dry box":
             return Kind.EXPOSED, t_c, humidity or self.assumed.box_rh_pct
+        # A spool in a warm enclosure sees the room's vapour at a higher temperature, and so a lower
+        # relative humidity.
         if stay.place == "printer":
             return Kind.EXPOSED, t_c, humidity or _warmed(self.room[1], self.room[0], t_c)
+        # Kept for what follows: a dryer or a printer draws the air in which the spool lay last, where
+        # nobody recorded its own.
         self.room = (t_c, humidity or self.logged)
         return Kind.EXPOSED, t_c, humidity or self.logged
 

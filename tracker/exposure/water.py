@@ -79,6 +79,7 @@ class _Spool:
             return None
         steps = self.steps(family, times)
         records = _records(steps, times, self.days.began or times[0])
+        # A measured content beats any weighing: it replaces what the weighings would only narrow.
         if Kind.KNOWN in steps.kind:
             return self._generic(steps, records, ())
         if not any(d.before_g is not None and d.after_g is not None for d in self.days.dryings):
@@ -95,6 +96,8 @@ class _Spool:
         runs = means[records].reshape(len(records), 3, len(_EXPONENTS), 3)
         middle = runs[:, MIDDLE]
         return _Bounds(
+            # Least and greatest over all runs: after an interrupted uptake slow drying can give the drier
+            # strand, so no single run is the bound.
             pct=np.stack([runs.min(axis=(1, 2, 3)), middle[:, 1, 0], runs.max(axis=(1, 2, 3))], axis=1),
             grades=tuple(_measured_grade(steps, record) for record in records),
             notes=notes,

@@ -90,6 +90,7 @@ def mass_loss(before_g: float, after_g: float, empty_g: float | Interval, u_g: f
             do="Correct the weighings or the empty mass.",
         )
     change = before_g - after_g
+    # Not set to zero: a gain, or a loss the scales cannot show, is told as such.
     small = abs(change) <= 2.0 * u_g
     wet = sorted(100.0 * change / (before_g - s) for s in (low, high))
     dry = sorted(100.0 * change / (after_g - s) for s in (low, high))
@@ -150,6 +151,7 @@ def fit_drying(weighings: Sequence[tuple[float, float]], diameter_mm: float, u_g
     chi2 = squares / (u_g**2 / 2.0)
     fits = np.flatnonzero(chi2 <= chi2.min() + 2.7)
     best = int(np.argmin(chi2))
+    # The best fit at an end of the scale is no fit: the true figure lies beyond, or anywhere.
     if fits[0] == 0 or fits[-1] == len(trial) - 1:
         raise Refused(
             "course of the weighings",

@@ -70,6 +70,8 @@ def from_work(working: Working) -> Answer:
     """Put the finished work into the form of an answer."""
     usable = working.cleaned
     difference, display, centre = _difference(working)
+    # Quantiles of the mixture and not mean ± 1.96: with few plates the scatters are wide open and the tails
+    # are heavier than a Gaussian's.
     limits = quantiles(working.posterior, (_LIMITS[0], _LIMITS[2]))
     means = working.posterior.weight @ working.posterior.mean
     spans = [display.span(*map(float, triple)) for triple in zip(means, *limits, strict=True)]
@@ -182,6 +184,8 @@ def _welch(a: tuple[Observation, ...], b: tuple[Observation, ...]) -> Welch | No
 
 
 def _permutation(a: tuple[Observation, ...], b: tuple[Observation, ...]) -> float | None:
+    # Three against three can be dealt in twenty ways only: the least probability there is would be one in
+    # ten, and look like a finding.
     if min(len(a), len(b)) < _FEWEST_FOR_PERMUTATION:
         return None
     return permutation_p([o.value for o in a], [o.value for o in b])
@@ -223,6 +227,8 @@ def _shares(working: Working, spans: list[Span]) -> tuple[Share, ...]:
 
 def _share(working: Working, item: Comparison, span: Span, group: int | None) -> Share:
     question = working.cleaned.problem.question
+    # Looked up after the share is computed and never put into it: what others found must not make our
+    # numbers agree with it.
     note = published(item.factor.name, property_of(question.quantity, question.about))
     agrees = None
     # Only a share that is shown can agree or disagree with anything.
@@ -237,6 +243,8 @@ def _share(working: Working, item: Comparison, span: Span, group: int | None) ->
 def _scope(usable: Cleaned, comparisons: tuple[Comparison, ...], working: Working | None) -> Scope:
     observations = usable.observations
     compared = [c for c in comparisons if c.factor.name != MATERIAL]
+    # Numbers given without readings are used, but nobody can recompute them; the answer says how many it
+    # leans on.
     marked = Counter(o.note for o in observations if o.note)
     return Scope(
         results=len(observations),
@@ -288,6 +296,8 @@ def by_rank(usable: Cleaned) -> Answer:
 
 def _normal_score(ranks: RankTest) -> float:
     """Return the normal deviate with the same two-sided probability, so that overviews can mix both kinds."""
+    # The sign from the direction, the size from p: an overview orders by size and must not lose which side
+    # reads higher.
     return math.copysign(float(-ndtri(ranks.p / 2)), ranks.b_higher - 0.5) if ranks.p < 1 else 0.0
 
 

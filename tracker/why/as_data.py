@@ -34,6 +34,7 @@ def findings_as_data(found: Findings) -> dict[str, Any]:
 
 def _span(span: Span | None) -> dict[str, float | None]:
     if span is None:
+        # The keys stay where nothing is claimed: a script then reads null and not a missing key.
         return dict.fromkeys(("delta", "low", "high", "relative", "relative_low", "relative_high"))
     return asdict(span)
 

@@ -88,12 +88,15 @@ def working_scale(question: Question, values: Array) -> Scale:
     if question.positive and bool(np.all(values > 0)):
         return Scale(log=True, unit=1.0)
     # Tying the unit to the data's own spread keeps the answer the same in mm and in inches.
+    # Readings that all agree have no spread; a tenth of their size keeps the scale finite.
     spread = float(np.std(values)) or abs(float(np.mean(values))) / _SPAN_OF_SD or 1.0
     return Scale(log=False, unit=_SPAN_OF_SD * spread)
 
 
 def to_working(scale: Scale, values: Array) -> Array:
     """Return values on the working scale, shape unchanged."""
+    # Causes multiply rather than add up: ten degrees cost a strong material more MPa than a weak one, but
+    # about the same per cent.
     return np.log(values) if scale.log else values / scale.unit
 
 
@@ -147,6 +150,7 @@ def _side_by_side(columns: list[Array], n: int) -> Array:
 
 
 def _codes(names: Sequence[str]) -> tuple[Indices, list[str]]:
+    # Sorted, so that the order in which the book hands out results decides nothing.
     distinct = sorted(set(names))
     index = {name: i for i, name in enumerate(distinct)}
     return np.array([index[name] for name in names], dtype=np.intp), distinct
@@ -157,6 +161,7 @@ def _per_plate(plate: Indices, variances: list[Array]) -> Array:
     counts = np.bincount(plate).astype(np.float64)
     if not variances:
         return np.zeros(len(counts))
+    # Added, not averaged, over the factors: two unknown settings are two independent doubts.
     return np.bincount(plate, weights=np.sum(variances, axis=0)) / counts
 
 
@@ -200,6 +205,7 @@ def as_interval(value: Value) -> tuple[float, float] | None:
     # A sensor that failed writes NaN or infinity: that is "not recorded", and never a value.
     if not (math.isfinite(low) and math.isfinite(high)):
         return None
+    # Bounds typed the wrong way round are bounds all the same.
     return (min(low, high), max(low, high))
 
 

@@ -125,6 +125,8 @@ def _written(levels: Counter[str]) -> str | None:
 
 def compare_materials(a: Sequence[Observation], b: Sequence[Observation]) -> Comparison:
     """Compare the materials of two groups as if they were a category."""
+    # The model gives materials intercepts of their own, so the material is no factor there; told it is like
+    # one.
     as_factor = Factor("material", kind="category")
     return _compare_levels(
         as_factor,
@@ -165,4 +167,6 @@ def _holds(factor: Factor, observation: Observation) -> bool:
 def settings_that_differ(a: Mapping[str, str], b: Mapping[str, str]) -> tuple[Setting, ...]:
     """Return the raw settings whose text differs, by name."""
     names = sorted({*a, *b})
+    # As text: a setting nobody foresaw has no unit or resolution, yet a changed one is the first thing to
+    # look at.
     return tuple(Setting(name, a.get(name), b.get(name)) for name in names if a.get(name) != b.get(name))

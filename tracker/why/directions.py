@@ -39,6 +39,7 @@ class Direction:
         if self.sign not in {"+", "-"} or change == 0 or share == 0:
             return None
         expected = (1 if self.sign == "+" else -1) * change
+        # The sign alone: published sizes hold for other machines and other materials.
         return (expected > 0) == (share > 0)
 
 
@@ -51,6 +52,8 @@ def property_of(quantity: str, about: str = "") -> str:
     """
     for words, column in _columns():
         if any(word in quantity for word in words):
+            # Cooling or chamber heat act on interlayer strength and hardly in the plane; unknown is taken
+            # for the plane, where fewer directions are claimed.
             return about or "in-plane" if column == "strength" else column
     return ""
 

@@ -140,6 +140,8 @@ def followup(
 def _plan(working: Working, layout: Layout) -> Plan:
     question = working.cleaned.problem.question
     display, _ = display_of(working)
+    # Planned on the working scale, told in what people read: per cent of A, or units where a fraction makes
+    # no sense.
     fraction = display.base is not None
     foreseen = tuple(_shown(share, display.per_unit, display.base) for share in layout.foreseen)
     return Plan(

@@ -38,8 +38,11 @@ def _exceeds_all(mean: Array, spread: Array, first: int) -> bool:
     size = abs(mean[first])
     gaps = [size]
     variances = [variance[first]]
+    # Against both signs: a large share the other way rivals it as well.
     for sign in (1.0, -1.0):
         toward = sign * np.sign(mean[first])
         gaps += list(size - toward * mean[others])
         variances += list(variance[first] + variance[others] - 2 * sign * spread[first, others])
+    # Shares estimated from the same plates go up and down together; their covariance belongs into the gap,
+    # else two traded shares would both seem sure.
     return bool(np.all(np.array(gaps) > _LEADS * np.sqrt(np.maximum(variances, 0.0))))

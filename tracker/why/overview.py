@@ -49,6 +49,7 @@ def overview(problems: Iterable[Problem]) -> Overview:
     for problem in problems:
         try:
             answers.append(answer(problem))
+        # One quantity that cannot be answered must not cost the others.
         except Refused as refusal:
             refused[problem.question.quantity] = str(refusal)
     # Standardised, because 3 MPa and 0.2 % cannot be put in one order otherwise.

@@ -48,6 +48,7 @@ class Limit:
 
     def allows(self, value: object) -> bool:
         """Return True unless ``value`` is a number outside the range."""
+        # A category has no range: a lot or a surface is neither too hot nor too cold.
         if not isinstance(value, int | float):
             return True
         return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
@@ -127,6 +128,8 @@ class _Board:
 
     def after(self, bits: Array) -> _Board:
         """Return the state after a plate with these factors at B's level, shape (s,)."""
+        # The plate's expected value is A's plate plus the shares of what is set to B; its mean has told us
+        # that much less the plate's own scatter.
         pull = self.gram @ np.concatenate([[1.0], bits])
         spread = self.noise + pull[0] + bits @ pull[1:]
         return _Board(self.gram - np.outer(pull, pull) / spread, self.noise, self.relevance)
@@ -163,6 +166,7 @@ def lay_out(working: Working, wishes: Wishes) -> Layout:
     # Chosen with believable scatters; foreseen with mean squares, as the intervals themselves have them.
     board = _board(working, pieces, typical_scatters(working.posterior))
     chosen = _choose(board, candidates, wishes.plates)
+    # By what each would do alone: who has time for one plate only prints the first.
     order = sorted(chosen, key=lambda bits: -float(board.gains(bits[None])[0]))
     now = _board(working, pieces, mean_square_scatters(working.posterior))
     plates = tuple(_planned(working, board, bits, levels, pieces) for bits in order)
@@ -226,6 +230,7 @@ def _patterns(count: int) -> Array:
 
 def _forbidden(row: Array, names: Sequence[str], forbid: Sequence[Mapping[str, str]]) -> bool:
     sides = {name: "B" if bit else "A" for name, bit in zip(names, row, strict=True)}
+    # An empty combination holds of every plate; it is a slip and forbids nothing.
     return any(combination and combination.items() <= sides.items() for combination in forbid)
 
 
@@ -258,6 +263,7 @@ def _choose(board: _Board, candidates: Array, plates: int | None) -> list[Array]
         )
     chosen: list[Array] = []
     for count in range(1, (plates or _MOST_PLATES) + 1):
+        # Greedy choice alone keeps a first plate that a better pair would do without.
         longer = _exchanged(board, candidates, [*chosen, _best(_applied(board, chosen), candidates)])
         gain = _applied(board, chosen).total - _applied(board, longer).total
         # Each further plate costs a day; a tenth of what is open is the least that pays for it.

@@ -226,12 +226,16 @@ def infer(data: Sums, contrasts: Array, prior: Prior | None = None) -> Posterior
         prior: Priors of the scatters.
     """
     beliefs = prior or Prior()
+    # 3.5 standard deviations of the prior hold all but a two-thousandth of it; the data may pull no further
+    # than it believes.
     rho_range = _around(math.log(beliefs.plate_ratio[0]), 3.5 * beliefs.plate_ratio[1])
     centre = math.log(beliefs.effect[0] / beliefs.piece[0])
     kappa_range = _around(centre, 3.5 * math.hypot(beliefs.effect[1], beliefs.piece[1]))
     # Contrasts are solved on the last grid only; until then just the weights matter.
     empty = np.zeros((0, len(data.xy)))
     for _ in range(4):
+        # Four looks with nine nodes and one with thirteen cost less than one fine grid over the whole
+        # range, of which most is empty.
         nodes = _grid(data, empty, beliefs, (rho_range, kappa_range), 9)
         narrowed = (
             _narrow(nodes.rho, nodes.weight, rho_range),
@@ -274,6 +278,8 @@ def _grid(
     sheets = _joined([_sheets(data, float(rho), kappas, contrasts) for rho in rhos])
     log_kappa = np.log(sheets.kappa)
     far = (np.log(sheets.rho) - math.log(prior.plate_ratio[0])) / prior.plate_ratio[1]
+    # q intercepts are fitted flat and each takes a degree of freedom, as in restricted likelihood; without
+    # it σ would come out too small in small books.
     u, step = _sigma_nodes(data.n - data.q, sheets.rest, log_kappa, prior)
     log_p = _sigma_log_density(u, data.n - data.q, sheets.rest, log_kappa, prior)
     # Each node of σ stands for a step as wide as the local spacing, which differs from row to row.
@@ -309,6 +315,8 @@ def _sigma_nodes(free: int, rest: Array, log_kappa: Array, prior: Prior) -> tupl
     wanted = v_piece * math.log(prior.piece[0]) + v_effect * (math.log(prior.effect[0]) - log_kappa)
     by_data = 0.5 * np.log(rest / free) if free else np.full(rest.shape, np.inf)
     u = np.minimum(by_data, wanted / (v_piece + v_effect))
+    # Far more steps than Newton needs, so that no test for convergence has to be made for each of hundreds
+    # of nodes.
     for _ in range(40):
         pull = rest * np.exp(-2 * u)
         slope = -free + pull + wanted - (v_piece + v_effect) * u

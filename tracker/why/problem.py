@@ -207,6 +207,8 @@ def _check_groups(problem: Problem) -> None:
 
 
 def _check_factors(factors: tuple[Factor, ...]) -> None:
+    # A registry may hold factors of plugins; their slips are refused by name here, not found as a singular
+    # matrix later.
     names = [factor.name for factor in factors]
     for factor in factors:
         if factor.name == "material":

@@ -118,6 +118,8 @@ def _row(design: Design, name: str, change: Array) -> Array:
 
 def _information(data: Sums) -> tuple[Array, Array]:
     """Return the information about effects at τ = σ, in 1/σ²: materials apart, and as one."""
+    # At one fixed ratio and not at the fitted one: what can be told apart is a matter of what was printed,
+    # and must not change with the values measured.
     a = weighted(data, 1.0, 0.0)[0]
     q = data.q
     inner, cross, levels = a[q:, q:], a[q:, :q], a[:q, :q]

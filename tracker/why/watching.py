@@ -62,6 +62,7 @@ def _usable(question: Question, observations: Sequence[Observation]) -> list[Obs
         raise Refused(
             f"{question.quantity} holds grades", why="residuals need numbers", do="Compare groups with why."
         )
+    # A bound has no residual: nobody knows how far beyond it the truth lies.
     kept = [o for o in observations if o.quantity == question.quantity and o.censored is None]
     kept = [o for o in kept if math.isfinite(o.value)]
     if len(kept) < _FEWEST_PLATES:
@@ -126,6 +127,8 @@ def _charts(usable: list[Observation], design: Design, fit: _Fit) -> tuple[Plate
     charts = []
     for index, material in enumerate(design.materials):
         places = _plates_in_order(usable, design, index)
+        # Plate means and not single pieces: pieces of one plate share its luck and would make a run where
+        # there is none.
         if len(places) >= _FEWEST_PLATES:
             values = [float(means[place]) for place, _ in places]
             individuals = shewhart_individuals(values)
@@ -157,6 +160,7 @@ def _reader_rows(design: Design, data: Sums, readers: Sequence[str]) -> tuple[Ar
             own = np.flatnonzero(design.owner == index)
             for column in own:
                 row = np.zeros(len(data.xy))
+                # Against the mean of all levels, so that no rig is taken for the true one.
                 row[data.q + own] -= math.sqrt(0.5) / len(own)
                 row[data.q + column] += math.sqrt(0.5)
                 rows.append(row)

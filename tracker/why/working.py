@@ -63,12 +63,16 @@ def work(cleaned: Cleaned) -> Working:
     """Do everything between a usable problem and the words of its answer."""
     a, b = cleaned.a, cleaned.b
     kept, unused = one_per_cause(cleaned.problem.factors, a, b)
+    # All kept factors go into the design, not the changed ones only: what varied elsewhere must be taken
+    # off the other plates before they teach anything.
     compared = [*(compare(factor, a, b) for factor in kept), compare_materials(a, b)]
     design = build(cleaned.problem.question, kept, cleaned.observations, (*a, *b))
     data = sums(design)
     row_a, row_b = _mean_rows(cleaned, design)
     names, rows = _contrasts(compared, design, row_b - row_a)
     parts = groups(design, data, _changes(names, rows, design, data.q), material_changed=MATERIAL in names)
+    # The sum of all shares has an interval of its own: shares trade against each other, so adding up their
+    # limits would be far too wide.
     contrasts = np.vstack([rows, *joint_rows(names, rows, parts), rows.sum(axis=0)])
     posterior = infer(data, contrasts, prior_for(cleaned, design))
     return Working(
