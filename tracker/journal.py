@@ -110,6 +110,7 @@ def canonical(value: Any) -> str:
         text = _ENCODE(_quick(value))
     except _LongWayError:
         return _plainly(value)
+    # A lone surrogate passes the encoder and has no bytes to be hashed.
     text.encode()
     return text
 
@@ -127,6 +128,8 @@ def _with_floats(value: Any) -> Any:
     if isinstance(value, (list, tuple)):
         return [_with_floats(inner) for inner in value]
     if isinstance(value, int) and _SAFE_INTEGER <= abs(value) < _LARGEST:
+        # Only where the float is written with these very digits: any other integer would be rounded
+        # silently.
         near = float(value)
         return near if int(Decimal(repr(near))) == value else value
     return value
@@ -159,7 +162,7 @@ def _quick(value: Any) -> Any:
     """
     kind = type(value)
     # SQLAlchemy's names are texts of a class of their own.
-    if value is None or kind is bool or isinstance(value, str):
+    if kind is str or value is None or kind is bool or isinstance(value, str):
         return value
     if kind is float:
         if value.is_integer() and abs(value) < _SAFE_INTEGER:
