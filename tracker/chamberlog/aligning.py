@@ -61,6 +61,8 @@ def align(
         raise Refused(f"job start {job_started.isoformat()}", why="it has no zone", do="Give it in UTC.")
     if by == "first rise":
         return _by_rise(log)
+    # Guessing the bench's zone would be wrong by an hour for half of the year wherever a logger keeps
+    # winter time.
     if log.basis == "local":
         raise Refused(
             "aligning by the clock",
@@ -153,7 +155,10 @@ def _first_rise(channel: Channel) -> float | None:
     values, t_s = channel.values, channel.t_s
     if len(values) < 4:  # noqa: PLR2004 - a reading before, and three above
         return None
+    # Above the least so far and not above the first: a machine still warm from the job before cools down
+    # first.
     above = values >= np.minimum.accumulate(values) + _RISE_C
+    # One stray reading is no rise: loggers spike when a relay switches.
     lasting = above[:-2] & above[1:-1] & above[2:]
     if not lasting.any():
         return None

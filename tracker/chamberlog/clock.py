@@ -77,6 +77,7 @@ def read_times(letters: Letters, header: str, *, decimal_comma: bool) -> Times:
     """
     sample = [field for field in texts(letters[:50]) if field]
     for form, read in ((_ISO, _iso), (_DATE_FIRST, _date_first), (_CLOCK, _clock)):
+        # Most and not all: a logger's note among the times must not change how the others are read.
         if 2 * sum(form.match(field) is not None for field in sample) > len(sample):
             return read(letters)
     if 2 * sum(_FIGURE.match(field) is not None for field in sample) > len(sample):
@@ -175,6 +176,7 @@ def _order_of_date(
     """Return where year, month and day stand, and the name of that order."""
     if lengths[0, 0] == 4:  # noqa: PLR2004 - digits of a year
         return (0, 1, 2), "year, month, day"
+    # Dots are written between day and month, never month first.
     if ord(".") in letters[0, :6]:
         return (2, 1, 0), "day.month.year"
     first, second = values[:, 0].max(), values[:, 1].max()
@@ -225,6 +227,7 @@ def _over_midnight(seconds: Array) -> tuple[Array, int]:
 def _figures(seconds: Array, header: str) -> Times:
     """Read plain figures: since 1970 if they are that large, else since the start."""
     known = seconds[~np.isnan(seconds)]
+    # By the median: a zero before the clock was set must not make an epoch of a counter.
     typical = float(np.median(known)) if known.size else 0.0
     for least, factor, name in _EPOCHS:
         if typical >= least:

@@ -60,6 +60,7 @@ def cut(aligned: Aligned, channel: ChannelName, spans: Sequence[tuple[float, flo
     covered, integral = curve.between(edges)
     inside = curve.inside(edges)
     ends = curve.at(edges.ravel())
+    # The ends too: a span shorter than a logger's step holds no reading, and yet the log says what it was.
     values = np.concatenate([found.values[inside], ends[~np.isnan(ends)]])
     return Stats(
         mean=integral / covered if covered > 0.0 else float(values.mean()) if values.size else None,
@@ -91,6 +92,8 @@ class _Curve:
         self._t, self._v = t_s, values
         steps = np.diff(t_s)
         self._joined = steps <= gap_s
+        # A gap counts as nothing, neither time nor value: a straight line across it would invent the hour
+        # in which the logger was off.
         width = np.where(self._joined, steps, 0.0)
         self._time = np.concatenate([[0.0], np.cumsum(width)])
         self._area = np.concatenate([[0.0], np.cumsum(width * (values[1:] + values[:-1]) / 2.0)])

@@ -25,6 +25,7 @@ Clock = Callable[[float], str]
 def gap_limit_s(t_s: Array) -> float:
     """Return how far two readings may lie apart and still be joined: five usual steps, at least a minute."""
     steps = np.diff(t_s)
+    # The median, as the mean would be stretched by the very gaps that are looked for.
     usual = float(np.median(steps)) if steps.size else 0.0
     return max(_GAP_STEPS * usual, _GAP_LEAST_S)
 

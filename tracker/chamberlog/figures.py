@@ -32,6 +32,7 @@ def numbers(letters: Letters, *, decimal_comma: bool) -> Array:
         letters = np.where(letters == ord(","), np.uint8(ord(".")), letters)
     values, plain = _plain(letters)
     if not plain.all():
+        # A status word stands in thousands of rows and is looked at once.
         others, where = np.unique(as_bytes(letters[~plain]), return_inverse=True)
         values[~plain] = np.array([_one(field) for field in others.tolist()])[where]
     return values

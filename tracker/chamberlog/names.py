@@ -61,6 +61,8 @@ def tokens(header: str) -> list[str]:
 def channel_of(header: str) -> ChannelName | None:
     """Return the channel that a heading names, or None; a set-point is not what was measured."""
     low, words = header.lower(), set(tokens(header))
+    # A set-point column is flat and looks like a perfect sensor; taken for a measurement it would say that
+    # the chamber held what was asked of it.
     if _is_meant(header):
         return None
     for name, known in _WORDS:
@@ -152,6 +154,7 @@ def _only_temperature(header: Sequence[str], free: Sequence[int], chosen: Chosen
     """Take the only temperature there is for the chamber's, and say so."""
     warm = [i for i in free if i < len(header) and any(word in header[i].lower() for word in _PLAIN)]
     warm = [i for i in warm if not _is_meant(header[i])]
+    # Of two unnamed temperatures nobody can say which is the chamber's: none is taken.
     only = warm if len(warm) == 1 else list(free) if len(free) == 1 and not header else []
     if only:
         chosen.columns["chamber"] = only[0]

@@ -78,6 +78,7 @@ def taken_over(found: ReadLog) -> Log:
     times = np.asarray(found.time_s, dtype=float)
     if not times.size:
         raise Refused("log file", why="its reader found no rows", do="Look at the file")
+    # Nothing binds a plugin to give rows in order.
     order = np.argsort(times, kind="stable")
     start = float(times[order[0]])
     channels = {
@@ -108,5 +109,6 @@ def _channel(name: ChannelName, foreign: str, t_s: Array, found: ReadLog, order:
     if values.shape != t_s.shape:
         raise Refused("log file", why=f"{foreign} has {values.size} values for {t_s.size} times")
     values = values[order]
+    # A plugin marks what is missing by NaN; joined by straight lines it would poison every mean.
     there = np.isfinite(values)
     return Channel(name, CHANNELS[name], foreign, t_s[there], values[there], gap_limit_s(t_s[there]))

@@ -130,6 +130,7 @@ def _has_decimal_comma(table: Table) -> bool:
     fields = [field for number in range(table.columns) for field in table.sample(number)]
     commas = sum(_COMMA.match(field) is not None for field in fields)
     points = sum(_POINT.match(field) is not None for field in fields)
+    # More and not any: a text column may hold a figure with the other mark.
     return commas > points
 
 
@@ -216,6 +217,7 @@ def _channel(
 ) -> tuple[Channel, list[Problem]]:
     """Return a channel without what cannot be used, and what is wrong with it."""
     order = _in_order(t_s)
+    # Converted before anything is judged: 300 is a fine temperature in kelvin and none in °C.
     t_s, values = t_s[order], _converted(values[order], unit_of(header, name))
     found = doubts.impossible(name, header, t_s, values, clock)
     fine = doubts.possible(name, values)

@@ -136,6 +136,8 @@ def _text(data: bytes) -> str:
         try:
             text = data.decode("utf-8-sig")
         except UnicodeDecodeError:
+            # What older loggers on western desktops write; the degree sign of a heading is the usual
+            # victim.
             text = data.decode("cp1252", "replace")
     if not text.strip():
         raise Refused("log file", why="it is empty", do="Export it again from the logger.")
@@ -155,6 +157,7 @@ def _first_lines(text: str) -> list[str]:
 
 def _delimiter(lines: Sequence[str]) -> str:
     """Return what parts the fields."""
+    # A delimiter inside quotes parts nothing.
     bare = [_QUOTED.sub("q", line) for line in lines]
     for mark in DELIMITERS:
         counts = Counter(line.count(mark) for line in bare)
@@ -246,6 +249,7 @@ def _tabulated(text: str, mark: str, name: str, header: tuple[str, ...], skipped
     marks = np.flatnonzero(body == ord(mark))
     first = np.searchsorted(marks, starts)
     fields = np.diff(np.append(first, len(marks))) + 1
+    # By most rows: one note or one broken line must not set the number of columns.
     usual = int(np.bincount(fields).argmax())
     columns = max(usual, len(header))
     # Some loggers close a line with a delimiter: one empty field more is no different row.

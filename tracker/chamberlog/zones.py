@@ -50,6 +50,8 @@ def to_utc(local: Array, zone: tzinfo) -> tuple[Array, list[Problem]]:
     known = local[~np.isnan(local)]
     if not known.size:
         return local, []
+    # Two days to either side: local times lie up to 14 hours from UTC, and a change just outside may still
+    # reach in.
     low, high = float(known.min()) - 2 * _DAY_S, float(known.max()) + 2 * _DAY_S
     changes = list(_changes(zone, low, high))
     offset = np.full(len(local), _offset(zone, low) if changes == [] else changes[0].before)
@@ -93,6 +95,7 @@ def _after(local: Array, change: Change) -> tuple[NDArray[np.bool_], Problem]:
 def _changes(zone: tzinfo, low: float, high: float) -> Iterator[Change]:
     """Give the clock changes between two moments."""
     at = low
+    # Day by day, as the library gives offsets at moments and no list of changes.
     while at < high:
         step = min(at + _DAY_S, high)
         before, after = _offset(zone, at), _offset(zone, step)

@@ -128,32 +128,33 @@ def _kept(
     scope: Scope,
     zone: dt.tzinfo,
 ) -> _Sides:
-    excluded: Counter[str] = Counter()
+    chosen = (*side_a, *side_b)
+    # Only what the person named is told as left out: of the rest nobody knows how much there is anyway.
+    excluded = Counter(reason for row in chosen if (reason := _why_left_out(row, scope)))
+    a, b, rest = (
+        [row for row in side if not _why_left_out(row, scope)]
+        for side in (side_a, side_b, _others(chosen, rows, scope))
+    )
+    return _Sides(a, b, rest, zone, excluded)
 
-    def usable(row: ResultRow) -> bool:
-        if row.value is None:
-            excluded["the method gave no value"] += 1
-        elif scope.only_counted and not row.counted:
-            excluded["set aside by a verdict"] += 1
-        else:
-            return True
-        return False
 
-    chosen = {row.result for row in (*side_a, *side_b)}
-    materials = {row.material for row in (*side_a, *side_b)}
-    families = {row.family for row in (*side_a, *side_b)} - {None} if scope.family else set()
-    rest = [
+def _why_left_out(row: ResultRow, scope: Scope) -> str:
+    """Return why a result cannot be compared, or nothing."""
+    if row.value is None:
+        return "the method gave no value"
+    return "set aside by a verdict" if scope.only_counted and not row.counted else ""
+
+
+def _others(chosen: Sequence[ResultRow], rows: Sequence[ResultRow], scope: Scope) -> list[ResultRow]:
+    """Return the results that nobody named and that may teach something of the same material or family."""
+    named = {row.result for row in chosen}
+    materials = {row.material for row in chosen}
+    families = {row.family for row in chosen} - {None} if scope.family else set()
+    return [
         row
         for row in rows
-        if row.result not in chosen and (row.material in materials or row.family in families)
+        if row.result not in named and (row.material in materials or row.family in families)
     ]
-    return _Sides(
-        [row for row in side_a if usable(row)],
-        [row for row in side_b if usable(row)],
-        [row for row in rest if row.value is not None and (row.counted or not scope.only_counted)],
-        zone,
-        excluded,
-    )
 
 
 def _way(row: ResultRow) -> str:

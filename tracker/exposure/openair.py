@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from tracker.exposure.spans import Segment, Timeline
+from tracker.exposure.spans import Segment, Timeline, Whereabouts
 
 EXPOSED = ("open air", "printer")
 """Places where the spool lies in the air of the room."""
@@ -61,23 +61,39 @@ def open_air(days: Timeline, at: datetime) -> OpenAir:
     # On the printer counts as open air: the spool hangs in the room there, often for longer than anywhere
     # else.
     out = [segment for segment in found if segment.place in EXPOSED]
-    humid = [(s.hours, s.stay.humidity) for s in out if s.stay is not None and s.stay.humidity is not None]
+    humid = _humid(out)
+    dose = [(hours, rh) for hours, (_, rh, _) in humid]
     return OpenAir(
         hours=_hours(out),
-        hours_unlogged=_hours(s for s in found if s.place == "unlogged"),
-        hours_box=_hours(s for s in found if s.place == "dry box"),
-        hours_bag=_hours(s for s in found if s.place == "sealed bag"),
-        rh_weighted_hours=sum(hours * rh / 100.0 for hours, (_, rh, _) in humid),
-        hours_without_rh=_hours(out) - sum(hours for hours, _ in humid),
-        rh_mean_pct=_mean([(hours, rh) for hours, (_, rh, _) in humid]),
+        hours_unlogged=_hours_in("unlogged", found),
+        hours_box=_hours_in("dry box", found),
+        hours_bag=_hours_in("sealed bag", found),
+        rh_weighted_hours=sum(hours * rh / 100.0 for hours, rh in dose),
+        hours_without_rh=_hours(out) - sum(hours for hours, _ in dose),
+        rh_mean_pct=_mean(dose),
         rh_low_pct=min((low for _, (low, _, _) in humid), default=None),
         rh_high_pct=max((high for _, (_, _, high) in humid), default=None),
-        temperature_mean_c=_mean(
-            [(s.hours, s.stay.temperature_c) for s in out if s.stay and s.stay.temperature_c is not None]
-        ),
+        temperature_mean_c=_mean(_warm(out)),
         since=drying.key if drying else None,
         since_at=since,
     )
+
+
+def _humid(segments: Iterable[Segment]) -> list[tuple[float, tuple[float, float, float]]]:
+    """Return hours and humidity (least, middle, greatest, %RH) of the segments that have one."""
+    found = ((s.hours, s.stay.humidity) for s in segments if s.stay is not None)
+    return [(hours, humidity) for hours, humidity in found if humidity is not None]
+
+
+def _warm(segments: Iterable[Segment]) -> list[tuple[float, float]]:
+    """Return hours and temperature (°C) of the segments that have one."""
+    found = ((s.hours, s.stay.temperature_c) for s in segments if s.stay is not None)
+    return [(hours, t_c) for hours, t_c in found if t_c is not None]
+
+
+def _hours_in(place: Whereabouts, segments: Iterable[Segment]) -> float:
+    """Return the hours in one place."""
+    return _hours(segment for segment in segments if segment.place == place)
 
 
 def _hours(segments: Iterable[Segment]) -> float:

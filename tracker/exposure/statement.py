@@ -62,14 +62,19 @@ def assumption_notes(
             f"{unlogged:.1f} h are not logged: taken as anything from none to all of it in open air, "
             "between the least and the greatest humidity logged."
         )
-    if any(s.drying is not None and s.drying.dryer_rh_pct is None for s in segments):
+    yield from _of_dryings([s.drying for s in segments if s.drying is not None])
+    yield from _strained(segments, family)
+
+
+def _of_dryings(dryings: Sequence[Drying]) -> Iterator[str]:
+    """Give a sentence for what nobody read in the dryer."""
+    if any(drying.dryer_rh_pct is None for drying in dryings):
         yield (
             "Humidity in the dryer is computed from the room's vapour pressure, as for a vented dryer; "
             "without a vent it is higher and less water leaves."
         )
-    if any(s.drying is not None and s.drying.measured_c is None for s in segments):
+    if any(drying.measured_c is None for drying in dryings):
         yield "A drying temperature is as set, not measured."
-    yield from _strained(segments, family)
 
 
 def _strained(segments: Sequence[Segment], family: Family | None) -> Iterator[str]:

@@ -55,6 +55,7 @@ def measure(start: Floats, end: Floats, offsets: Floats, turns: Floats, counter:
     begin = np.arctan2(from_centre[1], from_centre[0])
     sweep = np.mod(sign * (np.arctan2(to_centre[1], to_centre[0]) - begin), _TURN)
     sweep = np.where(full | (sweep == 0), _TURN, sweep)
+    # P counts whole turns; an arc back to its start is one already.
     sweep += _TURN * np.maximum(np.nan_to_num(turns) - full, 0.0)
     last = begin + sign * sweep
     quarters = _quarters(centre, radius, begin, sweep, sign)
@@ -83,6 +84,7 @@ def _centres(start: Floats, end: Floats, offsets: Floats, sign: Floats) -> tuple
 
 def _quarters(centre: Floats, radius: Floats, begin: Floats, sweep: Floats, sign: Floats) -> Floats:
     angles = np.arange(4)[:, None] * (np.pi / 2)
+    # The box of an arc is not that of its ends: a half circle bulges beyond both.
     passed = np.mod(sign * (angles - begin), _TURN) < sweep
     points = np.stack([centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles)])
     return np.where(passed, points, np.nan)

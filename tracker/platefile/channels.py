@@ -40,6 +40,7 @@ class Held:
     """
 
     def __init__(self, lines: Numbers, values: Numbers) -> None:
+        # Numbers are never negative, so the first value always counts as a change.
         changes = np.flatnonzero(np.diff(values, prepend=-1))
         self._lines, self._values = lines.take(changes), values.take(changes)
 

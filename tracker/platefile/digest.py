@@ -70,11 +70,14 @@ class Digest:
         tools: dict[int, float] = defaultdict(float)
         for context, _, _, cell in self._parts:
             tools[context.tool] += cell.filament
+        # The tool that laid most: pseudo tools of a vendor's start code deposit nothing and must not name
+        # the filament.
         tool = max(tools, key=tools.__getitem__, default=0)
         stated = said.diameter(self._settings, tool)
         self._diameter = diameter or stated or _USUAL_DIAMETER_MM
         self._diameter_basis = GIVEN if diameter else STATED if stated else ESTIMATED
         self._area = math.pi / 4 * self._diameter**2
+        # The spool's own record first: a settings block holds whatever profile was chosen, right or not.
         self._density = density or said.density(self._settings, tool)
         self._mass_basis = GIVEN if density else STATED if self._density else NOT_STATED
 
@@ -93,6 +96,7 @@ class Digest:
             raise NoExtrusion(self._instead())
         objects = self._objects()
         total = self._length()
+        # Kept beside the length with M221: totals stated in a file leave that factor out.
         commanded = sum(cell.filament for _, _, _, cell in self._parts)
         stated = said.stated(self._settings)
         problems, complete = problems_of(self._tally, self._dialect, stated)
@@ -160,6 +164,8 @@ class Digest:
             if who:
                 groups[who].append(Part(context, key, cell))
         laid = {who: parts for who, parts in groups.items() if any(_lays(part) for part in parts)}
+        # In the order in which they were begun, which is how they stand in the file's own list; names alone
+        # would put 10 before 2.
         ordered = sorted(laid, key=lambda who: min(part.cell.t0 for part in laid[who] if _lays(part)))
         names = self._names(ordered)
         return tuple(self._object(who, names[who], laid[who]) for who in ordered)
@@ -175,6 +181,8 @@ class Digest:
         names = {}
         for who, name in plain.items():
             seen[name] += 1
+            # Six bars from one model share its name; merged they would be one piece with six gauge
+            # sections.
             names[who] = f"{name} #{seen[name]}" if shared[name] > 1 else name
         return names
 
@@ -232,6 +240,7 @@ class Digest:
             return max(widths, key=widths.__getitem__), STATED
         path = sum(part.cell.path for part in parts)
         section = self._area * sum(part.cell.moving for part in parts) / path if path else 0.0
+        # A bead is taken as a rectangle with half-round ends, which is how slicers turn width into flow.
         return section / height + height * (1 - math.pi / 4), ESTIMATED
 
     def _outline(self, who: str, box: tuple[float, ...], width: float) -> list[tuple[float, float]]:
@@ -240,6 +249,7 @@ class Digest:
         ]
         lowest = min(feet, default=(0, []))[1]
         x0, y0, x1, y1 = (box[0] + width / 2, box[1] + width / 2, box[3] - width / 2, box[4] - width / 2)
+        # Half a line inside the box, as the hull of a foot is made of centre lines.
         return lowest if len(lowest) > 1 else [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
 
     def _flow(self, who: str, factor: float, fastest: float) -> Flow:
@@ -269,6 +279,8 @@ class Digest:
         lengths: Counter[int] = Counter()
         for (length, _), count in found.items():
             lengths[length] += count
+        # The commonest and not the mean: wipes and last moves retract otherwise, and nobody dials in a
+        # mean.
         length = lengths.most_common(1)[0][0]
         feed = max((count, speed) for (one, speed), count in found.items() if one == length)[1]
         return Retractions(found.total(), length / 100, feed / 60 if feed else None, firmware, COMMANDED)
@@ -281,6 +293,8 @@ def _lays(part: Part) -> bool:
 def _typical_height(layers: tuple[Layer, ...]) -> float:
     weights: dict[float, float] = defaultdict(float)
     for layer in layers:
+        # By filament, as a first layer of another height is one of few in a tall piece and half of a flat
+        # one.
         weights[round(layer.height_mm, 3)] += layer.filament_mm
     return max(weights, key=weights.__getitem__)
 
@@ -290,6 +304,7 @@ def _box(
 ) -> tuple[float, float, float, float, float, float]:
     cells = [part.cell for part in parts]
     half = width / 2
+    # The nozzle's height is the top of what it lays; the bottom is a layer below.
     bottom = round(layers[0].z_mm - layers[0].height_mm, 4)
     return (
         min(c.x0 for c in cells) - half,

@@ -149,7 +149,7 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A set-point that changes from one layer of an object to the next.
+    """A set-point that changes from one layer of an object to the next; heights in mm, heat in °C.
 
     Attributes:
         what: ``nozzle_c``, ``bed_c``, ``chamber_c`` or ``fan<index>_pct``.

@@ -69,8 +69,11 @@ class Filament:
         water = np.maximum.accumulate(np.maximum(reached, 0.0))
         depth = water - reached
         self._depths[tool] = float(depth[-1])
+        # Wiped back in many small pieces a retraction is still one, until the mark is reached again.
         self._episodes(depth, before, who)
         deposit = np.diff(water, prepend=0.0)
+        # Five decimals in the file leave such remnants after every retraction; they would lay a layer at
+        # travel height.
         deposit[deposit < ROUNDING_MM] = 0.0
         return deposit
 

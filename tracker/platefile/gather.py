@@ -81,6 +81,8 @@ class Gatherer:
     def _add(self, rows: Rows, squares: Floats) -> None:
         way = np.where(rows.way > 0, rows.way, 1.0)
         seconds = lookahead.times(squares, way, rows.speed, rows.acceleration)
+        # A row without a way is a dwell; its planned time is meaningless, and the way was 1 only to divide
+        # by.
         seconds = np.where(rows.way > 0, seconds, rows.dwell)
         # Summed from zero in every batch: a long plate must not lose the digits of short moves.
         ends = np.cumsum(seconds) + self._tally.time
@@ -124,6 +126,8 @@ class Gatherer:
             return
         deposit = rows.deposit.take(told)
         rates = deposit / seconds.take(told)
+        # The leading bits of a float are its logarithm in steps: binned without taking one, a million times
+        # over.
         bins = np.clip((rates.view(np.int64) >> _BIN_SHIFT) - _BIAS, 0, _RATE_BINS - 1)
         who = rows.context.take(told) * _ISLANDS + rows.island.take(told)
         present = np.flatnonzero(np.bincount(who))

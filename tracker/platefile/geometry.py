@@ -31,6 +31,7 @@ class Piece:
         open: Sides that may be larger: ``length``, ``width``, ``thickness``.
         gauge_mm: Length of the gauge section along the longest dimension; None takes the whole piece.
         gauge: What the gauge section is.
+        section_mm: Width and thickness of the gauge section; None for a free shape.
         source: Where the figures come from.
     """
 
@@ -40,6 +41,7 @@ class Piece:
     open: tuple[str, ...]
     gauge_mm: float | None
     gauge: str
+    section_mm: tuple[float, float] | None
     source: str
 
 
@@ -68,6 +70,7 @@ def _piece(row: dict[str, object]) -> Piece:
     length, width, thickness = size if isinstance(size, list) else (0.0, 0.0, 0.0)
     opened = row.get("open")
     gauge = row.get("gauge_mm")
+    section = row.get("section_mm", [width, thickness] if isinstance(size, list) else None)
     return Piece(
         id=str(row["id"]),
         title=str(row["title"]),
@@ -75,6 +78,7 @@ def _piece(row: dict[str, object]) -> Piece:
         open=tuple(str(side) for side in opened) if isinstance(opened, list) else (),
         gauge_mm=float(gauge) if isinstance(gauge, int | float) else None,
         gauge=str(row["gauge"]),
+        section_mm=(float(section[0]), float(section[1])) if isinstance(section, list) else None,
         source=str(row["source"]),
     )
 
@@ -146,6 +150,7 @@ def gauge_window(piece: Piece, thing: PlateObject) -> Window:
     length, width, height = (*_in_plane(thing), thing.size_mm[2])
     # A cube has no middle part along anything: it is taken whole, layer by layer.
     by_height = height > max(length, width) or orientation_of(thing).plain == NO_AXIS
+    # Without a stated gauge section the whole piece may break, and all of it counts.
     gauge = piece.gauge_mm or max(length, width, height)
     if by_height or not piece.size_mm:
         middle = (box[2] + box[5]) / 2

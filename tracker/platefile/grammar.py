@@ -52,6 +52,8 @@ def take_apart(raw: bytes) -> Line:
     Args:
         raw: The line without its line end.
     """
+    # Replaced and not refused: object names come in any encoding, and a strange letter in a name changes no
+    # move.
     whole = raw.decode("utf-8", "replace")
     text, _, comment = whole.partition(";")
     text, trouble = _without_frame(text, raw)
@@ -70,6 +72,7 @@ def take_apart(raw: bytes) -> Line:
 def numbers(text: str) -> dict[str, float | None]:
     """Return the words of a command: letter to number, None where none stands."""
     found = _WORD.findall(_BRACKETS.sub(" ", text).upper())
+    # Of a repeated letter the last one holds, as firmware reads from left to right.
     return {letter: float(number) if number else None for letter, number in found}
 
 
@@ -79,6 +82,8 @@ def _without_frame(text: str, raw: bytes) -> tuple[str, str]:
     check = _CHECKSUM.search(text)
     if check:
         body = raw.partition(b";")[0]
+        # A warning only: a file is no serial line, and somebody edited it by hand more likely than that a
+        # bit fell over.
         if int(check.group(1)) != checksum(body[: body.rindex(b"*")]):
             trouble = "checksum does not fit"
         text = text[: check.start()]

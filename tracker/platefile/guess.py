@@ -28,7 +28,9 @@ def e_is_relative(stream: BinaryIO) -> bool:
     said = _SAYS.search(head)
     end = said.start() if said else len(head)
     values = [float(found) for found in _MOVE.findall(head[:end])]
+    # Nothing to go by: absolute, as firmware powers up.
     if not values:
         return False
     falling = sum(b < a for a, b in pairwise(values))
+    # A fifth and not a half: runs of equal lines give equal increments, which neither rise nor fall.
     return falling > _FALLING_SHARE * len(values)

@@ -69,7 +69,9 @@ class Shadow:
 
         low, high = self._grids.get(True) or self._grid(False)
         labels, count = ndimage.label(
-            (low != _UNSEEN).reshape(_CELLS, _CELLS), structure=np.ones((3, 3), np.int8)
+            # Corners count as touching: a diagonal wall crosses the grid by corners.
+            (low != _UNSEEN).reshape(_CELLS, _CELLS),
+            structure=np.ones((3, 3), np.int8),
         )
         names = labels.ravel()
         drawn = np.flatnonzero(names)
@@ -77,6 +79,8 @@ class Shadow:
         highest = np.full(count + 1, -_UNSEEN, np.int64)
         np.minimum.at(lowest, names[drawn], low[drawn])
         np.maximum.at(highest, names[drawn], high[drawn])
+        # A skirt or a purge line is one layer high; a piece of a single layer is taken only where there is
+        # nothing else.
         pieces = highest > lowest
         if not pieces.any():
             pieces = np.arange(count + 1) > 0

@@ -130,6 +130,7 @@ class Pace:
 
 
 def _speed(limits: Limits, moves: Moves, into: list[Floats]) -> Floats:
+    # F0 is ignored by firmware, and a file may begin without any.
     feed = np.where(moves.feed > 0, moves.feed, USUAL_FEED_MM_MIN)
     speed = feed * (limits.of("factor") if limits.most("factor") == 1 else np.array(limits.of("factor"))) / 60
     if limits.least("speed") < math.inf:
@@ -145,6 +146,7 @@ def _speed(limits: Limits, moves: Moves, into: list[Floats]) -> Floats:
 
 
 def _acceleration(limits: Limits, moves: Moves, into: list[Floats], standing: Flags) -> Floats:
+    # By E and not by G0 or G1, which firmware takes for the same.
     moving = np.where(moves.e != 0, limits.of("printing"), limits.of("travel"))
     if limits.least("limit_xy") < math.inf:
         moving = np.minimum(moving, limits.of("limit_xy"))

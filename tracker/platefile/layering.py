@@ -103,6 +103,7 @@ class Layering:
         laid = [
             p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)
         ]
+        # Skirt and brim would widen the box; a piece marked as nothing but auxiliary is still a piece.
         self.own = [p for p in laid if not p.context.auxiliary] or laid
         # By identity: looking parts up by their values makes the work grow with the square of the layers.
         self._laying = {id(part) for part in self.own}
@@ -129,6 +130,8 @@ class Layering:
         found = []
         for i, group in enumerate(ordered):
             end = max(p.cell.t1 for p in self._laid(group))
+            # Until its own next layer begins, with everything the nozzle does elsewhere: that is how long
+            # the surface cools before it is welded to.
             until = starts[i + 1] if i + 1 < len(starts) else end
             height = tops[i] - tops[i - 1] if i else self._first_height(group, tops[0], typical)
             found.append(self._layer(group, tops[i], height, (starts[i], end, abs(until - starts[i]))))
@@ -149,6 +152,7 @@ class Layering:
 
     def _z(self, group: list[Part]) -> float:
         flat = [part.key / 1000 for part in group if not is_ramp(part.key)]
+        # Height from the depositing moves themselves; a travel's hop never counts.
         return flat[0] if flat else max(part.cell.z1 for part in self._laid(group))
 
     def _typical(self, tops: list[float]) -> float:
@@ -160,6 +164,7 @@ class Layering:
         said = self._heights[mark - 1] if 0 < mark <= len(self._heights) else None
         if said:
             return said
+        # Higher up the piece stands on a raft or on support, and its first layer is as high as the others.
         return top if 0 < top <= _STANDS_ON_BED_BELOW_MM else typical
 
     def _layer(
@@ -195,6 +200,8 @@ class Layering:
 
     def _stretch(self, part: Part) -> Stretch:
         cell, context = part.cell, part.context
+        # No polymer is laid below 100 °C: the command behind such a set-point stands in a macro of the
+        # printer.
         hidden = context.nozzle is None or context.nozzle < _HIDDEN_BELOW_C
         # A bed of 0 beside a hidden nozzle is as little a statement as the nozzle.
         bed_hidden = hidden and not context.bed

@@ -68,6 +68,7 @@ def changed_by(code: str, words: dict[str, float]) -> dict[str, float]:
 
 
 def _acceleration(words: dict[str, float]) -> dict[str, float]:
+    # The old form sets both; what is named beside it wins.
     both = words.get("S")
     named = {"printing": words.get("P", both), "travel": words.get("T", both), "retract": words.get("R")}
     return {name: value for name, value in named.items() if value}
@@ -99,6 +100,7 @@ def _jerk_per_minute(words: dict[str, float]) -> dict[str, float]:
 def _velocity_limit(words: dict[str, float]) -> dict[str, float]:
     changed: dict[str, float] = {}
     if words.get("ACCEL"):
+        # This form knows one acceleration for everything.
         changed.update(printing=words["ACCEL"], travel=words["ACCEL"])
     if words.get("SQUARE_CORNER_VELOCITY"):
         changed["corner"] = words["SQUARE_CORNER_VELOCITY"]

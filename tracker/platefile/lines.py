@@ -129,6 +129,7 @@ class OtherLines:
         return changes
 
     def _look_up(self, text: bytes) -> Remembered:
+        # Picture data in letters may look like key: value; it is passed over until its end mark.
         if self._state.in_thumbnail and text.lstrip()[:1] == b";" and b"end" not in text:
             return _NOTHING
         known = Remembered(self._read(text), self.widths)

@@ -76,11 +76,14 @@ def _retract(line: Line) -> tuple[Meaning, ...]:
 
 def _home(line: Line) -> tuple[Meaning, ...]:
     axes = "".join(axis for axis in "XYZ" if axis in line.words) or "XYZ"
+    # Where a machine stands after homing is its own affair: unknown until the next absolute move, and in no
+    # box.
     return (("dwell", 0.0), ("home", axes))
 
 
 def _position(line: Line) -> tuple[Meaning, ...]:
     given = {k: v for k, v in line.words.items() if k in "XYZE"}
+    # G92 alone calls every axis zero.
     if not given:
         return (("set_e", 0.0), ("position", (("X", 0.0), ("Y", 0.0), ("Z", 0.0))))
     axes = tuple((k, v or 0.0) for k, v in given.items() if k != "E")
@@ -146,6 +149,7 @@ def _factor(what: str) -> Callable[[Line], tuple[Meaning, ...]]:
 
 
 def _pause(line: Line) -> tuple[Meaning, ...]:
+    # Nobody knows how long a person takes; the pause is told, as the layer below it has gone cold.
     return (("dwell", 0.0), ("pause", line.code))
 
 

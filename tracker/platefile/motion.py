@@ -109,6 +109,7 @@ class Follower:
         sideways = (path.step[0] != 0) | (path.step[1] != 0)
         if path.curved:
             sideways[path.curved[0]] = True
+        # A deposit without a move in XY is a prime or a blob, not a layer.
         lays = (deposit > 0) & sideways
         laid = np.flatnonzero(lays)
         mark = channels.mark.spread(span.lines)
@@ -118,6 +119,7 @@ class Follower:
             note_feet(
                 self._tally, self._state.contexts.values, path, laid, key, island, span.context.take(laid)
             )
+            # Once a marker has named an object nobody will ask for islands.
             if self._shadow and not self._state.names:
                 self._draw(path, laid, key, span.context.take(laid))
         moves = self._moves(span, channels, path, steps, deposit, lays, mark)
@@ -219,6 +221,7 @@ class Follower:
         """Return the layer key and the island of each row that lays."""
         z = path.at[2].take(laid)
         unknown = np.isnan(z)
+        # In whole µm: heights come as sums of decimals, and 0.6000000001 is the same layer.
         key = np.rint(np.where(unknown, 0.0, z) * 1000).astype(np.int64)
         key[unknown] = NO_LAYER
         if path.climbs:

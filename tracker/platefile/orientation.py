@@ -92,6 +92,7 @@ def _straight(size: tuple[float, float, float], turn: float) -> Orientation:
     ranked = sorted(zip(size, "XYZ", strict=True), key=lambda pair: (-pair[0], pair[1]))
     (longest, _), (middle, _), (shortest, flat_axis) = ranked
     letters = "".join(letter for _, letter in ranked)
+    # A cube has letters by accident of a tenth of a millimetre; none is truer.
     if longest < _CLEARLY_LONGER * shortest:
         return Orientation("", NO_AXIS, turn)
     plain = _plain(letters, longest, middle, flat_axis)
@@ -107,6 +108,7 @@ def _straight(size: tuple[float, float, float], turn: float) -> Orientation:
 def _plain(letters: str, longest: float, middle: float, flat_axis: str) -> str:
     if letters[0] == "Z" and longest > _CLEARLY_LONGER * middle:
         return UPRIGHT
+    # By the shortest side: what lies on its broad face is flat whichever way it points.
     return FLAT if flat_axis == "Z" else ON_EDGE
 
 

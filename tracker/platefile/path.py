@@ -88,6 +88,8 @@ class Walker:
             i = "XYZ".index(axis)
             if math.isnan(self.at[i]):
                 self.at[i] = 0.0
+            # Kept as an offset at full precision: adding up rounded coordinates would drift over a hundred
+            # thousand resets.
             self._offset[i] = self.at[i] - value * unit
 
     def walk(
@@ -127,6 +129,7 @@ class Walker:
         if np.any(np.not_equal(how.unit, 1.0)):
             values = values * how.unit
         if self._offset[axis]:
+            # An offset moves absolute coordinates; an increment stays one.
             values = values + np.where(how.relative, 0.0, self._offset[axis])
         return values
 

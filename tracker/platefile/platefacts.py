@@ -132,7 +132,10 @@ _SAME = 0.05
 
 def _alike(a: float | None, b: float | None) -> bool:
     if a is None or b is None:
+        # Stated in one layer and not in the next is a change, though nobody knows by how much.
         return a is b
+    # A weighted mean over a layer may differ in its last digits; a twentieth of a degree or per cent is no
+    # change of anything.
     return abs(a - b) < _SAME
 
 

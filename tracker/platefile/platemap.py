@@ -119,6 +119,8 @@ def reading_order(objects: Iterable[PlateObject]) -> list[PlateObject]:
         low, high = left[0].box_mm[1], left[0].box_mm[4]
         row = [one for one in left if low <= one.centre_mm[1] <= high]
         ordered += sorted(row, key=lambda one: one.centre_mm[0])
+        # By rows as the eye takes them: sorted by Y alone, two bars a millimetre apart would change the
+        # numbering.
         left = [one for one in left if one not in row]
     return ordered
 

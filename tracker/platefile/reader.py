@@ -91,6 +91,7 @@ class Reader:
                     self._gatherer.take(rows)
             start = max(start, line)
             self._cut(cut)
+        # Chunk by chunk, or the rows of a large plate would all lie in memory at once.
         self._gatherer.settle()
         self._tell_doubts(found)
         self.tally.lines += len(found.kinds)

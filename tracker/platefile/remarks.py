@@ -17,6 +17,7 @@ _AUXILIARY = re.compile(
     r"skirt|brim|support|raft|prime|wipe|purge|custom|tower|shield|skeleton", re.IGNORECASE
 )
 _OUTER = re.compile(r"outer|external", re.IGNORECASE)
+# How the mesh dialects write "none".
 _NO_MESH = frozenset({"NONMESH", "NON-OBJECT", ""})
 _MAXIMUM_KEY = 80
 

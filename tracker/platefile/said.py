@@ -41,6 +41,7 @@ def of_tool(settings: Settings, pattern: re.Pattern[str], tool: int) -> float | 
     for key, text in settings.items():
         values = [value for value in per_tool(text) if value > 0] if pattern.search(key) else []
         if values:
+            # A single value stands for all tools.
             return values[tool] if tool < len(values) else values[0]
     return None
 
@@ -111,6 +112,7 @@ def _hints(pairs: Iterable[tuple[str | None, str, str]]) -> Iterator[Hint]:
         if number is None or what is None:
             continue
         low, high = _HEAT_RANGE[what]
+        # A nozzle of 0 or a bed of 5 under a fitting key is a switch or an offset, no temperature.
         if low <= float(number) <= high:
             yield Hint(f"{what}_c", float(number), origin[:120])
 
@@ -145,6 +147,7 @@ def _length(settings: Settings) -> tuple[float, str] | None:
         unit = _LENGTH_IN_KEY.search(key)
         if unit:
             scale = 1000.0 if (unit.group(1) or unit.group(2)).lower() == "m" else 1.0
+            # One number per tool: the plate's total is their sum.
             return sum(per_tool(text)) * scale, key
         if _LENGTH_IN_TEXT.search(key) and _UNIT_M.search(text):
             return sum(per_tool(text)) * 1000, key

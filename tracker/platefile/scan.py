@@ -223,6 +223,7 @@ def _numbers(
     exact: Floats = number.astype(np.float64)
     if len(long):
         exact[long], good[long] = _long(words, end[long], digits[long], fraction[long], pointed[long])
+    # Divided and not multiplied by a negative power, which no double holds exactly.
     exact /= _TENS.take(fraction, mode="clip")
     return exact, good
 
@@ -253,6 +254,7 @@ def _long(
     """Read numbers of more than one word: digits before the point and after it apart."""
     tail = np.where(pointed, fraction, np.minimum(digits, _WORD))
     head = digits - tail
+    # Fifteen digits are exact in a double; longer numbers go to the grammar, which rounds once.
     fits = (tail <= _WORD) & (head <= _WORD) & (digits <= _MOST_DIGITS)
     low, low_good = _eight_digits(words.take(end - _WORD), np.minimum(tail, _WORD))
     head_end = end - tail - pointed

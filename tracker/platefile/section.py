@@ -139,6 +139,7 @@ def _times(piece: PlateObject, layers: list[Layer]) -> list[float]:
 def _inside(layer: Layer, window: Window) -> list[tuple[Stretch, float]]:
     """Return the stretches of a layer inside the window, each with the share that counts."""
     if window.angle_deg is None:
+        # By its middle, so that of two windows that meet each layer lies in one.
         middle = layer.z_mm - layer.height_mm / 2
         return [(s, 1.0) for s in layer.stretches] if window.low <= middle <= window.high else []
     shares = ((stretch, _share(stretch, window)) for stretch in layer.stretches)
@@ -148,6 +149,7 @@ def _inside(layer: Layer, window: Window) -> list[tuple[Stretch, float]]:
 def _share(stretch: Stretch, window: Window) -> float:
     low, high = _extent(stretch.box_mm, window.angle_deg or 0.0)
     overlap = min(high, window.high) - max(low, window.low)
+    # A line across the direction has no length along it: in or out.
     if high - low <= 0:
         return 1.0 if window.low <= low <= window.high else 0.0
     return max(0.0, overlap) / (high - low)

@@ -38,6 +38,7 @@ def opened(source: Source) -> Iterator[BinaryIO]:
         with Path(source).open("rb") as stream:
             yield stream
     else:
+        # A plate is looked at more than once (guess, read, islands), which a pipe does not allow.
         yield source if source.seekable() else io.BytesIO(source.read())
 
 

@@ -278,6 +278,7 @@ class State:
         self.context = self.context._replace(fans=tuple(sorted(fans.items())))
 
     def _do_tool(self, number: int) -> None:
+        # Each tool has a temperature of its own: the last one commanded may have been another's.
         self.context = self.context._replace(tool=number, nozzle=self._nozzles.get(number))
         self.mode = self.mode._replace(tool=number)
 
@@ -295,6 +296,8 @@ class State:
 
     def _do_relative(self, relative: bool) -> None:
         self.mode = self.mode._replace(relative=relative)
+        # Firmware differs here: in one family G90 and G91 set E too. It matters only where the two would
+        # then disagree.
         self.doubt_e = self.e_mode_stated and relative is not self.mode.relative_e
         if self._g90_sets_e:
             self.mode = self.mode._replace(relative_e=relative)
@@ -305,6 +308,8 @@ class State:
         self.mode = self.mode._replace(relative_e=relative)
 
     def _do_unit(self, unit: float) -> None:
+        # E is a length as well, and inches hold for it too; under volumetric E the scale is kept in
+        # proportion.
         scale = self.mode.e_scale / self.mode.unit * unit
         self.mode = self.mode._replace(unit=unit, e_scale=scale)
 

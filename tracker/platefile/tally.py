@@ -174,6 +174,7 @@ def hull(points: list[Point]) -> list[Point]:
 def _chain(points: list[Point]) -> list[Point]:
     chain: list[Point] = []
     for x, y in points:
+        # Points on a straight side are dropped as well: a bar has four corners, not a thousand.
         while len(chain) > 1 and _turn(chain[-2], chain[-1], (x, y)) <= 0:
             chain.pop()
         chain.append((x, y))
