@@ -263,3 +263,12 @@ def test_before_the_first_measurement_nothing_is_offered(book: Book) -> None:
     """There is no last one."""
     with book.read() as session:
         assert (last_rigs(session, "tensile"), last_readings(session, "tensile")) == ([], {})
+
+
+def test_a_section_off_its_template_is_a_remark(book: Book) -> None:
+    """A bar said to be 10 mm wide that measures 11 mm is doubted at once, and the doubt is kept."""
+    piece = a_piece(book)
+    amend(book, WHO, load(), piece, ["geometry=iso178"], "a plain bar")
+    measured = a_pull(book, piece, {"max_force": "1830", "width": "11.00", "thickness": "4.00"})
+
+    assert any("width 11 mm differs by +10.0 %" in remark for remark in measured.results[0].remarks)

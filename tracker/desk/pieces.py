@@ -28,11 +28,23 @@ def piece_of(row: Specimen | Spool) -> Piece:
         orientation=row.orientation,
         outcome=row.outcome,
         geometry=row.geometry,
+        nominal_mm=_nominal(row.geometry),
         box_mm=None if None in sizes else sizes,  # type: ignore[arg-type] # none of them is None here
         material=material.name if material else None,
         family=material.family if material else None,
         density_g_cm3=material.density_g_cm3 if material else None,
     )
+
+
+def _nominal(geometry: str | None) -> dict[str, float]:
+    """Return what the section of a geometry template should measure; empty where none is recorded."""
+    # The room of plate files brings numpy along; a piece without a template does without it.
+    if geometry is None or geometry == "free":
+        return {}
+    from tracker.platefile import pieces  # noqa: PLC0415 - see above
+
+    section = next((each.section_mm for each in pieces() if each.id == geometry), None)
+    return {} if section is None else {"width": section[0], "thickness": section[1]}
 
 
 def material_of(row: Specimen) -> Material | None:
