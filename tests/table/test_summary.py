@@ -209,3 +209,13 @@ def test_a_limit_is_shown_as_one(book: Book, spool: str) -> None:
     cell = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat"]
 
     assert (cell.mean, cell.limits) == (None, ("> 95 MPa",))
+
+
+@pytest.mark.parametrize(
+    ("asked", "n"), [("nozzle_c>260", 2), ("nozzle_c<=260 orientation=ZXY", 3), ("lot=L-17", 8)]
+)
+def test_a_filter_may_ask_of_factors(two_conditions: Book, asked: str, n: int) -> None:
+    """What a piece was printed with chooses as its material does."""
+    rows = summary_table(two_conditions, where=parse_filter(asked), quantities=[STRENGTH]).rows
+
+    assert sum(cell.n for row in rows for cell in row.cells.values()) == n

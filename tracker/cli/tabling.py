@@ -65,6 +65,7 @@ def tabled(bench: Bench, where: str, quantities: tuple[str, ...], sort: str | No
         quantities=quantities or None,
         ordinal=graded(bench.plugged),
         sort=sort,
+        plugged=bench.plugged,
     )
 
 

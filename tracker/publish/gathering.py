@@ -14,8 +14,17 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.model import Result, Verdict
 from tracker.plugged import Plugged
-from tracker.selection import Filter, ResultRow, result_rows, selected
-from tracker.table import CAUTION, SummaryTable, TableRow, columns_of, graded, summary_table
+from tracker.selection import Filter, ResultRow
+from tracker.table import (
+    CAUTION,
+    STRENGTH,
+    SummaryTable,
+    TableRow,
+    columns_of,
+    graded,
+    results_where,
+    summary_table,
+)
 
 CAUTIONS: Final = (
     f"{CAUTION} Local codes, the maker's safety data sheet and licensed practice come before anything "
@@ -80,11 +89,10 @@ def gather(book: Book, plugged: Plugged, where: Filter | None = None) -> Gathere
     Raises:
         Refused: There is nothing to publish.
     """
-    whole = summary_table(book, where=where, ordinal=graded(plugged))
+    whole = summary_table(book, where=where, ordinal=graded(plugged), plugged=plugged)
     whole.caution = CAUTIONS
+    rows = results_where(book, where, plugged=plugged)
     with book.connect() as connection:
-        rows = result_rows(connection)
-        rows = rows if where is None else selected(rows, where)
         reasons, refused = _reasons(connection), _refused(connection)
     if not rows:
         raise Refused(
@@ -129,6 +137,23 @@ def of_material(whole: SummaryTable, material: str) -> SummaryTable:
     """Return the rows of one material, with the columns that they fill."""
     rows = [row for row in whole.rows if row.material == material]
     return SummaryTable(rows, columns_of(rows), whole.units, whole.caution)
+
+
+def by_method(table: SummaryTable) -> dict[str, SummaryTable]:
+    """Return a table for each method: side by side, all quantities would be wider than any page."""
+    found = {}
+    for method in dict.fromkeys(quantity.partition(".")[0] for quantity, _ in table.columns):
+        rows = [
+            replace(
+                row,
+                cells={key: each for key, each in row.cells.items() if key[0].partition(".")[0] == method},
+                ratio=row.ratio if STRENGTH.startswith(f"{method}.") else None,
+            )
+            for row in table.rows
+        ]
+        rows = [row for row in rows if row.cells]
+        found[method] = SummaryTable(rows, columns_of(rows), table.units, table.caution)
+    return found
 
 
 def slugs(names: Iterable[str]) -> dict[str, str]:

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
-from tracker.publish.gathering import CAUTIONS, Gathered, Told, name_of, of_material, quantities_of, slug
+from tracker.publish.gathering import (
+    CAUTIONS,
+    Gathered,
+    Told,
+    by_method,
+    name_of,
+    of_material,
+    quantities_of,
+    slug,
+)
 from tracker.publish.markup import esc, grid, link, listed, picture
-from tracker.table import TableRow, html_page, html_table
+from tracker.table import SummaryTable, TableRow, html_page, html_table
+from tracker.table.forms import Target
 from tracker.units import with_uncertainty
 
 _DATA = (
@@ -27,8 +37,13 @@ _ON_DATA: Final = (
 )
 
 
-def index_page(found: Gathered) -> str:
-    """Return the first page: the table, its pictures, and where everything else lies."""
+def index_page(found: Gathered, titles: Mapping[str, str]) -> str:
+    """Return the first page: the table, its pictures, and where everything else lies.
+
+    Args:
+        found: What is published.
+        titles: Of the methods by their ids.
+    """
 
     def target(row: TableRow, column: tuple[str, str] | None) -> str:
         return f"materials/{found.slugs[row.material]}.html" + ("" if column is None else "#results")
@@ -38,7 +53,8 @@ def index_page(found: Gathered) -> str:
     parts = [
         _LEAD,
         *_unchosen(found),
-        html_table(found.front, target) if found.front.rows else "<p>No result counts yet.</p>",
+        *_tables(found.front, titles, target),
+        "" if found.front.rows else "<p>No result counts yet.</p>",
         f"<p>{link('set-aside.html', f'Set aside: {aside}')}, each with its reason.</p>",
         "<h2>Every single result</h2>",
         *charts,
@@ -47,6 +63,13 @@ def index_page(found: Gathered) -> str:
         _ON_DATA,
     ]
     return html_page("Summary", "\n".join(parts), CAUTIONS)
+
+
+def _tables(table: SummaryTable, titles: Mapping[str, str], target: Target | None = None) -> list[str]:
+    return [
+        f"<h2>{esc(titles.get(method, method))}</h2>\n{html_table(each, target)}"
+        for method, each in by_method(table).items()
+    ]
 
 
 def _unchosen(found: Gathered) -> list[str]:
@@ -59,18 +82,20 @@ def _unchosen(found: Gathered) -> list[str]:
     return [f'<p class="faint">No condition was chosen yet of {esc(", ".join(several))}: all are shown.</p>']
 
 
-def material_page(found: Gathered, material: str, pictures: Sequence[tuple[str, str]]) -> str:
+def material_page(
+    found: Gathered, titles: Mapping[str, str], material: str, pictures: Sequence[tuple[str, str]]
+) -> str:
     """Return the page of one material: all its conditions, and all its results.
 
     Args:
         found: What is published.
+        titles: Of the methods by their ids.
         material: Its name.
         pictures: Paths from this page, and what they show.
     """
     results = [told for told in found.all() if name_of(told.row) == material]
     parts = [
-        "<h2>All conditions</h2>",
-        html_table(of_material(found.whole, material)),
+        *_tables(of_material(found.whole, material), titles),
         *(picture(path, text) for path, text in pictures),
         '<h2 id="results">All results</h2>',
         results_grid(results),
@@ -105,4 +130,7 @@ def results_grid(results: Sequence[Told], up: str = "../") -> str:
 def value_of(told: Told) -> str:
     """Return a result's value with its standard uncertainty and unit."""
     row = told.row
-    return "–" if row.value is None else with_uncertainty(row.value, row.uncertainty, row.unit, row.relation)
+    if row.value is None:
+        return "–"
+    # Figure, uncertainty and unit stay on one line.
+    return with_uncertainty(row.value, row.uncertainty, row.unit, row.relation).replace(" ", "\u00a0")

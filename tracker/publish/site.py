@@ -70,7 +70,7 @@ def publish(
     """
     found = gather(book, plugged, where)
     with written(folder) as site:
-        site.put("index.html", index_page(found))
+        site.put("index.html", index_page(found, _titles(plugged)))
         site.put("set-aside.html", set_aside_page(found))
         _data(site, found)
         for name in quantities_of(found.front):
@@ -80,6 +80,10 @@ def publish(
         _measurements(site, book, plugged, found, step or (lambda *_: None))
         count = site.count
     return Published(folder, len(found.slugs), len(found.measurements), count)
+
+
+def _titles(plugged: Plugged) -> dict[str, str]:
+    return {name: each.method.title for name, each in plugged.methods.items()}
 
 
 def _data(site: Site, found: Gathered) -> None:
@@ -105,7 +109,7 @@ def _material(site: Site, book: Book, plugged: Plugged, found: Gathered, materia
         path = f"charts/material-{name}-{method}.svg"
         site.put(path, curves)
         pictures.append((f"../{path}", f"{method} of {material}, piece over piece"))
-    site.put(f"materials/{name}.html", material_page(found, material, pictures))
+    site.put(f"materials/{name}.html", material_page(found, _titles(plugged), material, pictures))
 
 
 def _measurements(site: Site, book: Book, plugged: Plugged, found: Gathered, step: Step) -> None:

@@ -9,13 +9,15 @@ draws it, ``curves`` lays several over each other.
 from __future__ import annotations
 
 from tracker.table.cells import Cell, Ratio
+from tracker.table.filtering import results_where
 from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_table, remarks
 from tracker.table.look import html_page
 from tracker.table.means import Mean, means_by
-from tracker.table.summary import CAUTION, SummaryTable, TableRow, columns_of, graded, summary_table
+from tracker.table.summary import CAUTION, STRENGTH, SummaryTable, TableRow, columns_of, graded, summary_table
 
 __all__ = [
     "CAUTION",
+    "STRENGTH",
     "Cell",
     "Mean",
     "Ratio",
@@ -31,5 +33,6 @@ __all__ = [
     "html_table",
     "means_by",
     "remarks",
+    "results_where",
     "summary_table",
 ]

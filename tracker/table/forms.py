@@ -109,24 +109,33 @@ def html_table(table: SummaryTable, target: Target | None = None) -> str:
         table: What to write down.
         target: Says where materials and figures lead; they lead nowhere where None.
     """
-    head = "".join(f'<th scope="col">{html.escape(text)}</th>' for text in _head(table))
-    body = "".join(f"<tr>{''.join(_html_cells(table, row, target))}</tr>\n" for row in table.rows)
+    columns: list[tuple[str, str] | None] = [None, None, *table.columns, *([None] * 4)]
+    lines = [_line(table, row) for row in table.rows]
+    # What is empty in all rows would only push the rest off the page.
+    kept = [place for place in range(len(columns)) if any(line[place] not in ("", "–") for line in lines)]
+    head = "".join(
+        f'<th scope="col">{html.escape(text)}</th>' for text in map(_head(table).__getitem__, kept)
+    )
+    body = "".join(
+        f"<tr>{''.join(_html_cell(row, columns[place], line[place], target, place) for place in kept)}</tr>\n"
+        for row, line in zip(table.rows, lines, strict=True)
+    )
     return (
         f'<div class="wide" tabindex="0"><table><thead><tr>{head}</tr></thead>\n'
         f"<tbody>\n{body}</tbody></table></div>"
     )
 
 
-def _html_cells(table: SummaryTable, row: TableRow, target: Target | None) -> Iterator[str]:
-    columns: list[tuple[str, str] | None] = [None, None, *table.columns]
-    for place, text in enumerate(_line(table, row)):
-        column = columns[place] if place < len(columns) else None
-        cell = row.cells.get(column) if column is not None else None
-        said = html.escape(text)
-        if target is not None and (cell is not None or place == 0):
-            said = f'<a href="{html.escape(target(row, column))}">{said}</a>'
-        title = f' title="{html.escape(" ".join(cell.results))}"' if cell is not None else ""
-        yield f"<td{title}>{said}</td>"
+def _html_cell(
+    row: TableRow, column: tuple[str, str] | None, text: str, target: Target | None, place: int
+) -> str:
+    cell = row.cells.get(column) if column is not None else None
+    said = html.escape(text)
+    if target is not None and (cell is not None or place == 0):
+        said = f'<a href="{html.escape(target(row, column))}">{said}</a>'
+    if cell is None:
+        return f"<td>{said}</td>"
+    return f'<td class="n" title="{html.escape(" ".join(cell.results))}">{said}</td>'
 
 
 def as_lines(table: SummaryTable) -> Iterator[str]:

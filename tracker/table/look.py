@@ -18,7 +18,9 @@ footer{border-top:1px solid var(--rule);margin-top:2.5rem;padding-top:.8rem;max-
 .wide{overflow-x:auto}table{border-collapse:collapse;font-size:.92rem}
 th,td{border-bottom:1px solid var(--rule);padding:.35em .8em .35em 0;text-align:left;vertical-align:top}
 thead th{font-weight:600;border-bottom-width:2px}
-td{font-variant-numeric:tabular-nums}img{max-width:100%;height:auto;background:#fff}
+td{font-variant-numeric:tabular-nums;min-width:4rem}.n{white-space:nowrap}td:first-child,td:nth-child(2){min-width:8rem}
+td:nth-child(n+5):last-child:not(.n){min-width:34rem}
+img{max-width:100%;height:auto;background:#fff}
 dl{display:grid;grid-template-columns:max-content 1fr;gap:.25rem 1rem;margin:0}
 dt{color:var(--faint)}dd{margin:0}dd dl{margin:.2rem 0;font-size:.92rem}
 .aside{color:var(--faint)}

@@ -12,9 +12,10 @@ from sqlalchemy import Connection, select
 from tracker.book import Book
 from tracker.model import Choice, Job, JobSpool, Material, Spool
 from tracker.plugged import Plugged
-from tracker.selection import Filter, result_rows, selected
+from tracker.selection import Filter, ResultRow
 from tracker.table.cells import Cell, Ratio, cell, interlayer_ratio
 from tracker.table.conditions import Condition, Origins, origins, spools_by_job, told_apart, words
+from tracker.table.filtering import results_where
 from tracker.table.points import Point, lie_of, moment_of, points
 
 CAUTION: Final = (
@@ -97,6 +98,7 @@ def summary_table(
     quantities: Sequence[str] | None = None,
     ordinal: Iterable[str] = (),
     sort: str | None = None,
+    plugged: Plugged | None = None,
 ) -> SummaryTable:
     """Return the summary of a book.
 
@@ -106,9 +108,10 @@ def summary_table(
         quantities: Only these; all that have values where None.
         ordinal: Names of quantities that are grades.
         sort: Quantity by whose best mean materials are sorted; by name where None.
+        plugged: Plugins whose factors a filter may ask of.
     """
+    among = None if where is None else _numbers(results_where(book, where, quantities, plugged))
     with book.connect() as connection:
-        among = None if where is None else _among(connection, where, quantities)
         found = points(connection, quantities, among)
         known = origins(connection)
         spools = spools_by_job(connection)
@@ -134,9 +137,8 @@ def graded(plugged: Plugged) -> list[str]:
     ]
 
 
-def _among(connection: Connection, where: Filter, quantities: Sequence[str] | None) -> frozenset[int]:
-    """Return the numbers of the results of which a filter holds."""
-    return frozenset(row.result for row in selected(result_rows(connection, quantities=quantities), where))
+def _numbers(rows: Iterable[ResultRow]) -> frozenset[int]:
+    return frozenset(row.result for row in rows)
 
 
 _ByColumn = dict[tuple[str, str], list[Point]]

@@ -1,0 +1,41 @@
+"""Which results a filter lets into a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tracker.book import Book
+from tracker.factors import factors_of, measurement_factors
+from tracker.ids import read_id
+from tracker.plugged import Plugged
+from tracker.selection import Filter, ResultRow, result_rows, selected, with_factors
+from tracker.selection.rows import OWN_NAMES
+
+
+def results_where(
+    book: Book, where: Filter | None, quantities: Sequence[str] | None = None, plugged: Plugged | None = None
+) -> list[ResultRow]:
+    """Return the results of which a filter holds; all of them where there is none.
+
+    Args:
+        book: Read only.
+        where: May ask of any factor.
+        quantities: Only these; all where None.
+        plugged: Plugins, which may add factors; none are asked where it is None.
+    """
+    with book.read() as session:
+        rows = result_rows(session.connection(), quantities=quantities)
+        asked = frozenset() if where is None else where.names() - OWN_NAMES
+        # Factors of a large book take seconds to gather, and most filters name a material.
+        if asked:
+            pieces = {row.specimen_row for row in rows if row.specimen_row is not None}
+            names = {read_id(row.measurement)[0].number: row.measurement for row in rows}
+            of_pieces = factors_of(session, sorted(pieces), plugged, water=any(map(_wet, asked)))
+            own = measurement_factors(session, names)
+            with_factors(rows, of_pieces, {names[number]: each for number, each in own.items()})
+    return rows if where is None else selected(rows, where)
+
+
+def _wet(name: str) -> bool:
+    """Whether a factor needs the estimate of water, which walks through every spool's days."""
+    return name.startswith("water")
