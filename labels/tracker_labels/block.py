@@ -98,6 +98,7 @@ def set_text(label: Label, area: Area) -> Block:
         label: What to write.
         area: Where; nothing is placed outside it.
     """
+    # The ID is placed first and gives way last: it is what the eye looks for when the code is scratched.
     id_row = _id_row(visible(label.id_text, bold=True), area)
     gap, rule = dots(_GAP_MM, area.dpi), max(1, dots(_RULE_MM, area.dpi))
     below = id_row.bottom if area.circle else id_row.bottom + gap + rule + gap // 2

@@ -76,6 +76,8 @@ def module_dots(modules: int, stock: Stock, dpi: float) -> int:
         # The quiet zone keeps the symbol off the rim of a circle, whatever the rim.
         symbol = most // whole
     # First as large as looks well; where that is too fine for comfort, text gives way down to its least.
+    # Whole dots a module, always: a module of 3.5 dots comes out as 3 and 4 in turn, which eats the
+    # reader's tolerance.
     module = min(good // whole, symbol, coarsest)
     if module < _GOOD_DOTS:
         module = min(most // whole, symbol, _GOOD_DOTS)

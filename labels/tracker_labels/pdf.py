@@ -46,6 +46,7 @@ def write_pdf(pages: Sequence[Page], dpi: float) -> bytes:
     for page in pages:
         kids.append(f"{len(objects) + 1} 0 R")
         objects += _page_objects(page, dpi, len(objects) + 1, numbers)
+    # Else a viewer shrinks the page to its printer's margins, and every label drifts off its place.
     objects[0] = b"<</Type/Catalog/Pages 2 0 R/ViewerPreferences<</PrintScaling/None>>>>"
     objects[1] = f"<</Type/Pages/Count {len(kids)}/Kids[{' '.join(kids)}]>>".encode("ascii")
     return _file(objects)

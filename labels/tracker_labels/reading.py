@@ -40,6 +40,7 @@ def read_codes(image: bytes | Path) -> list[str]:
         LabelError: The file cannot be read, is no picture, or is too large.
     """
     picture = _open(_load(image) if isinstance(image, Path) else image)
+    # The plain look first: nine pictures of ten need no other, and each further one costs time at the rig.
     for look, fixed in _looks(picture):
         found = _read(look, fixed)
         if found:

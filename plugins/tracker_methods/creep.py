@@ -166,6 +166,7 @@ def _at(
         yield Outcome(
             f"creep.modulus_{name}", refused="no stress: give force, width and thickness, or stress"
         )
+    # A piece that got shorter has no creep modulus; a negative one would enter a mean.
     elif nominal(strain) <= 0:
         yield Outcome(
             f"creep.modulus_{name}", refused="it is not longer than before loading: check the lengths"
@@ -179,6 +180,8 @@ def _beyond(mark: float, strains: list[tuple[float, Any]], found: Findley | str)
     first, last = strains[0][0], strains[-1][0]
     if isinstance(found, str):
         return f"the readings run from {first:g} to {last:g} h and do not reach {mark:g} h; {found}"
+    # A decade beyond the readings is as far as a power law may be trusted; a week read off one day's points
+    # would be a guess with three digits.
     if not first / DECADE <= mark <= last * DECADE:
         return f"{mark:g} h is more than one decade beyond the readings, {first:g} to {last:g} h"
     return found.strain(

@@ -169,6 +169,8 @@ def _voids(readings: Any, piece: Piece, rho: Any) -> Outcome:
         remarks.append("Reference from the data sheet, whose own uncertainty is not known.")
     voids = 100 * (reference - rho) / reference
     if nominal(voids) < 0:
+        # Kept as negative: set to zero, a wrong data sheet or a bubble in the reference would look like a
+        # perfect print.
         remarks.append("Negative: denser than the reference. The reference, or a reading, does not fit.")
     return Outcome("density.voids", voids, remarks=tuple(remarks))
 

@@ -139,6 +139,8 @@ def _axis(axis: str, pairs: list[tuple[Any, Any]]) -> Iterator[Outcome]:
         slope, offset = straight_line(pairs)
         rule = f"Line through {len(pairs)} lengths along {axis}: measured = scale · nominal + offset."
         yield Outcome(f"dimensions.shrinkage_{key}", 100 * (1 - slope), remarks=(rule, *remarks))
+        # One over the slope: what has to be multiplied to come out right is nominal over measured, and 1 +
+        # S would miss by S squared.
         yield Outcome(f"dimensions.scale_{key}", 1 / slope, remarks=(rule,))
         yield Outcome(f"dimensions.offset_{key}", offset, remarks=(rule,))
         return

@@ -142,6 +142,8 @@ class Impact(Method):
             why = "the pendulum rose as high as in a free swing: no energy was taken"
             return [Outcome("impact.energy", refused=why, remarks=swing.remarks)]
         remarks = (*swing.remarks, *_range(swing), *_type(readings), *section_remarks(readings, piece))
+        # By break type, as ISO 179-1 has it: a hinge takes energy that a clean break does not, and their
+        # mean is the strength of neither.
         group = readings.break_type or ""
         return [
             Outcome("impact.energy", swing.energy, remarks=remarks, group=group),
@@ -181,6 +183,8 @@ def height(arm: Any, distance: Any) -> Any:
 
 def swept_loss(free: Any, fall: Any, rise: Any, free_rise: Any) -> Any:
     """Return the loss of a swing shared by swept angle:  W = W_free·(α + β)/(α + β_free)."""
+    # Friction and air act along the way swung, and a blow that breaks the piece swings less of it than the
+    # free swing did.
     return free * (fall + rise) / (fall + free_rise)
 
 
@@ -267,6 +271,7 @@ def _angle(readings: Any, name: str) -> Any | None:
     if readings.arm_length is None:
         return "a distance needs arm_length"
     part = distance / (1000 * readings.arm_length)
+    # At or above the arm's level one distance belongs to two heights.
     if nominal(part) >= 1:
         return f"{name}_distance {nominal(distance):g} mm is not less than the arm"
     return _asin(part)

@@ -71,6 +71,8 @@ class Shear(Method):
             return [Outcome("shear.strength", refused=why, remarks=remarks)]
         if readings.max_force is None:
             return [Outcome("shear.strength", refused="no force: give max_force", remarks=remarks)]
+        # The true stress is uneven across the section; an average is what all such tests report, and it
+        # compares only with its like.
         rule = "Average over two planes; the gap of the fork adds bending that is not taken off."
         return [Outcome("shear.strength", double_shear(readings.max_force, area), remarks=(rule, *remarks))]
 

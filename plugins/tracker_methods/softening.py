@@ -172,8 +172,11 @@ def _onset(readings: Any, heating: Heating, remarks: tuple[str, ...]) -> Outcome
     departure = heating.mm - (slope * heating.celsius + start)
     # A very quiet baseline would otherwise call the last digit of the dial an onset.
     threshold = max(_NOISES * scatter, _LEAST_STEP)
+    # Several readings in a row: a knock against the bench is over with the next one.
     index = crossing(heating.celsius, departure, threshold, _RUN)
     if index is None:
+        # A limit not reached is a result: left out, the best materials would be missing from the
+        # comparison.
         return _not_reached("onset", readings, heating, remarks, _RULE)
     at = between(heating.celsius, departure, index, threshold)
     value = measured(readings, "log", float(at), "°C", heating.step) + _vague(heating, index, scatter)

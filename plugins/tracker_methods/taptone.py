@@ -134,6 +134,8 @@ def correction(slenderness: Any, poisson: Any) -> Any:
 
 def modulus(mass: Any, frequency: Any, length: Any, width: Any, thickness: Any, poisson: Any) -> Any:
     """Return Young's modulus in MPa:  E = 0.9465·(m·f²/b)·(L/t)³·T₁, m in g, lengths in mm, f in Hz."""
+    # Grams and millimetres give pascals as they stand (g·mm³·Hz²/mm⁴ is g/(mm·s²)): converting the mass
+    # first would be wrong by a thousand.
     pascal = 0.9465 * mass * frequency**2 / width * (length / thickness) ** 3
     return pascal * correction(thickness / length, poisson) / 1e6
 
@@ -154,6 +156,8 @@ def heard(readings: Any) -> tuple[Sound | None, Tone | None]:
     if readings.recording is None:
         return None, None if typed is None else Tone(typed, 0.0, (), ("Pitch as typed.",))
     sound = read_sound(readings.recording)
+    # The typed pitch only narrows the search: a phone's tuner shows the loudest tone, which may be a twist
+    # or the room.
     return sound, flexural_tone(sound, _slenderness(readings), typed)
 
 

@@ -110,6 +110,8 @@ class Torsion(Method):
         """Answer torques from force and arm, stress and modulus with the section."""
         at_90, greatest = _at_90(readings), _greatest(readings)
         remarks = tuple(_remarks(readings, piece))
+        # A force without an arm is answered with the reason; no force at all was simply not this part of
+        # the test.
         if at_90 is not None or readings.force_at_90 or readings.mass_at_90:
             yield _outcome("torque_at_90", at_90, _NO_ARM, remarks)
         if readings.max_force is not None:
@@ -139,6 +141,8 @@ class Torsion(Method):
 
 def torque(force: Any, arm: Any, angle_deg: float = 90.0) -> Any:
     """Return the torque in N·m:  T = F·l·sin φ, F in N, l in mm, φ between arm and force in degrees."""
+    # An arm that is not square to its force turns by the sine only: at 60° more than an eighth
+    # of the torque would be made up.
     return force * arm / 1000 * math.sin(math.radians(angle_deg))
 
 

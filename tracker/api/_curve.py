@@ -36,6 +36,8 @@ _UNITS = {
     "extension": {"mm": 1.0, "um": 1e-3, "µm": 1e-3, "cm": 10.0, "m": 1e3, "in": 25.4, "inch": 25.4},
     "strain": {"%": 0.01, "pct": 0.01, "percent": 0.01, "1": 1.0, "mm/mm": 1.0, "ue": 1e-6, "µe": 1e-6},
 }
+# What a column without a unit is taken to be in; said beside the result, as a kilonewton taken for a newton
+# is a thousandfold.
 _ASSUMED = {"time": "s", "force": "N", "extension": "mm", "strain": "1"}
 
 

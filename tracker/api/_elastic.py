@@ -47,7 +47,12 @@ def rising(strain: Any, stress: Any) -> tuple[Any, Any]:
 
 
 def chord_modulus(strain: Any, stress: Any, interval: tuple[float, float] = CHORD) -> Slope:
-    """Return E = (σ₂ − σ₁) / (ε₂ − ε₁), stresses interpolated linearly between readings.
+    """Return E = (σ₂ − σ₁) / (ε₂ − ε₁) in MPa, stresses interpolated linearly between readings.
+
+    Args:
+        strain: Pure numbers, shape (n,), in the order recorded.
+        stress: In MPa, shape (n,).
+        interval: The two strains of the chord.
 
     Raises:
         ValueError: The curve does not reach over the interval.
@@ -62,7 +67,12 @@ def chord_modulus(strain: Any, stress: Any, interval: tuple[float, float] = CHOR
 
 
 def fitted_modulus(strain: Any, stress: Any, interval: tuple[float, float] = CHORD) -> Slope:
-    """Return the least-squares slope of the readings inside the strain interval.
+    """Return the least-squares slope, in MPa, of the readings inside the strain interval.
+
+    Args:
+        strain: Pure numbers, shape (n,), in the order recorded.
+        stress: In MPa, shape (n,).
+        interval: Least and greatest strain that count.
 
     Raises:
         ValueError: Fewer than three readings lie inside it, or the curve does not reach over it.
@@ -109,7 +119,7 @@ def from_foot(strain: Any, stress: Any, rule: str) -> tuple[Any, Slope | str]:
 
 
 def proof_stress(strain: Any, stress: Any, slope: Slope, offset: float = 0.002) -> float | None:
-    """Return the stress at which the curve leaves the line of the modulus by ``offset`` of strain.
+    """Return the stress, in MPa, at which the curve leaves the line of the modulus by ``offset`` of strain.
 
     The line σ = E·(ε − foot − offset) is followed until the curve passes below it; between the two
     readings around that point the curve is straight. None if it never does before its maximum.
@@ -126,7 +136,12 @@ def proof_stress(strain: Any, stress: Any, slope: Slope, offset: float = 0.002) 
 
 
 def break_index(force: Any, left: float = 0.2) -> int:
-    """Return the last reading before the force first fell below ``left`` of its maximum, after it."""
+    """Return the last reading before the force first fell below ``left`` of its maximum, after it.
+
+    Args:
+        force: In newtons, shape (n,), in time order.
+        left: Part of the maximum, 0 to 1.
+    """
     import numpy as np  # noqa: PLC0415 - heavy to load
 
     top = int(np.argmax(force))

@@ -91,13 +91,14 @@ def crossing(celsius: Any, mm: Any, target: float, run: int = 2) -> int | None:
     """
     beyond = mm >= target
     for i in range(len(celsius)):
+        # Fewer readings at the end of the log count: the oven was switched off because the piece gave.
         if bool(beyond[i : i + run].all()):
             return i
     return None
 
 
 def between(celsius: Any, mm: Any, index: int, target: Any) -> Any:
-    """Return the temperature at a deflection, straight between a reading and the one before it."""
+    """Return the temperature (°C) at a deflection in mm, straight between a reading and the one before it."""
     if index == 0:
         return celsius[0]
     rise = mm[index] - mm[index - 1]
@@ -107,7 +108,7 @@ def between(celsius: Any, mm: Any, index: int, target: Any) -> Any:
 
 
 def baseline(celsius: Any, mm: Any) -> tuple[float, float, float] | None:
-    """Return slope, intercept and scatter (sd) of the line through the coolest quarter of the log.
+    """Return slope (mm/K), intercept and scatter (sd), both in mm, of the line through the coolest quarter.
 
     None where fewer than six readings lie in it.
     """

@@ -24,5 +24,7 @@ def straight_line(pairs: Sequence[tuple[Any, Any]]) -> tuple[Any, Any]:
     spread = sum((x - middle) ** 2 for x, _ in pairs)
     if spread == 0:
         raise ValueError("a line needs two readings apart")
+    # Plain sums and no library: they carry uncertainty from reading to slope, which an array routine would
+    # drop.
     slope = sum((x - middle) * y for x, y in pairs) / spread
     return slope, sum(y for _, y in pairs) / len(pairs) - slope * middle

@@ -35,6 +35,8 @@ def section_remarks(readings: Any, piece: Piece) -> tuple[str, ...]:
             and hasattr(read, "__float__") | hasattr(read, "nominal_value")
         ):
             apart = nominal(read) / meant - 1
+            # A slip of the caliper (40 for 4.0) or the wrong piece under the label: told beside the result,
+            # and not corrected.
             if abs(apart) > _APART:
                 remarks.append(
                     f"{name} {nominal(read):g} mm differs by {100 * apart:+.1f} % from the {meant:g} mm "
