@@ -169,11 +169,23 @@ def _quick(value: Any) -> Any:
             return int(value)
         if _PLAIN_LOW <= abs(value) < _SAFE_INTEGER:
             return value
-    elif kind is int and abs(value) < _SAFE_INTEGER:
+        raise _LongWayError
+    if kind is int and abs(value) < _SAFE_INTEGER:
         return value
-    elif kind is list or kind is tuple:
+    return _quick_within(value)
+
+
+def _quick_within(value: Any) -> Any:
+    """Return a list or an object as :func:`_quick` returns what is in it.
+
+    Raises:
+        _LongWayError: It is neither, or something in it is not written quickly.
+    """
+    # Apart from the plain values, which are nearly all that a row holds.
+    kind = type(value)
+    if kind is list or kind is tuple:
         return [_quick(inner) for inner in value]
-    elif kind is dict and all(isinstance(name, str) and name.isascii() for name in value):
+    if kind is dict and all(isinstance(name, str) and name.isascii() for name in value):
         # RFC 8785 orders names by UTF-16 units; within ASCII that is the order of the texts.
         return {name: _quick(value[name]) for name in sorted(value)}
     raise _LongWayError
