@@ -49,5 +49,6 @@ def _setting(text: str) -> tuple[str, float | str]:
         raise FormError(f"{text!r} is no setting", do="Write name=value, as in nozzle_c=255")
     try:
         return name, parse(value, "1", name)
+    # A lot or a surface is a word; what is no number is compared as one.
     except UnitError:
         return name, value

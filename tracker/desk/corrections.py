@@ -142,6 +142,8 @@ def _assignment(text: str) -> tuple[str, str]:
 def _target(book: Book, session: Session, target: str) -> Any:
     try:
         return find(book, session, target)
+    # A material has no label; its name is tried when the text is no ID. What is then said is about the ID,
+    # the likelier slip.
     except (IdError, NotFoundError):
         try:
             return material_named(session, target)
@@ -218,8 +220,29 @@ def _amend_measurement(
     for name in changes.keys() & own.keys():
         setattr(row, name, _value(own, name, changes[name], when))
     moved = "at" in changes and _calibrations_moved(row, when.zone)
+    # A corrected operator or remark changes no number, so a method that is gone is no bar to it.
     if not (readings or files or moved):
         return []
+    _amend_readings(act, book, plugged, row, readings, files)
+    act.session.flush()
+    computation = compute_again(act, book, plugged, row)
+    return [computation.problem] if computation.problem else []
+
+
+def _amend_readings(
+    act: Act,
+    book: Book,
+    plugged: Plugged,
+    row: Measurement,
+    readings: Mapping[str, str],
+    files: Mapping[str, Recording],
+) -> None:
+    """Put corrected readings and recordings in the place of the old ones, checked as a whole.
+
+    Raises:
+        FormError: The method has no such reading.
+        ReadingsError: Together they cannot be kept.
+    """
     method = plugged.method(row.method)
     known = [each.name for each in fields(method.Readings)]
     strangers = [name for name in (*readings, *files) if name not in known]
@@ -235,9 +258,6 @@ def _amend_measurement(
     row.readings = dump(fresh)
     for name, recording in files.items():
         _replace_file(act, row, name, recording)
-    act.session.flush()
-    computation = compute_again(act, book, plugged, row)
-    return [computation.problem] if computation.problem else []
 
 
 def _calibrations_moved(row: Measurement, zone: dt.tzinfo) -> bool:
@@ -247,6 +267,8 @@ def _calibrations_moved(row: Measurement, zone: dt.tzinfo) -> bool:
     day = row.at.astimezone(zone).date()
     moved = False
     for each in row.rigs:
+        # A corrected date may fall before a calibration: the uncertainty then was another one, and the
+        # result is computed anew.
         right = in_force(each.rig, day)
         moved = moved or right is not each.calibration
         each.calibration = right

@@ -70,6 +70,7 @@ def start_drying(
         rows = [find(book, act.session, spool, "spool") for spool in spools]
         if len({row.id for row in rows}) < len(rows):
             raise FormError("A spool is named twice", do="Name each once")
+        # A doubt and no refusal: some dry hotter on purpose, and what is entered afterwards has happened.
         _check_heat(rows, values, sure=sure)
         drying = Drying(**values)
         drying.spools = [

@@ -70,11 +70,13 @@ def resolve(book: Book, session: Session, text: str) -> Ident:
         scanned = read_payload(text)
     except IdError as error:
         raise _with_neighbours(session, text, error) from error
+    # Two benches both have an S0007; without the book's code a borrowed spool would be taken for one's own.
     if scanned.book and scanned.book != book.code:
         raise NotFoundError(
             f"{scanned.readings[0]} is a label of another book ({scanned.book}); this one is {book.code}",
             do="Open the other book with --book, or scan a label of this one",
         )
+    # Typed without dashes it may be a piece or a job: what exists is meant.
     for ident in scanned.readings:
         if fetch(session, ident) is not None:
             return ident

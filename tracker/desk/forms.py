@@ -117,6 +117,7 @@ def read(ask: Ask, typed: Any, when: When) -> Any:
     Raises:
         FormError: It is missing, or not what was asked for.
     """
+    # Blank is "not recorded", never nought: a humidity of 0 % would be believed.
     if typed is None or (isinstance(typed, str) and not typed.strip()):
         if ask.required:
             raise FormError(f"{ask.label} is missing", do=f"Give it with {ask.option}")
@@ -142,6 +143,7 @@ def _check_range(ask: Ask, value: float) -> None:
 def _number(ask: Ask, typed: Any, when: When) -> float:
     del when
     if isinstance(typed, (int, float)):
+        # Through text, so that a number posted by a program meets the same rules as one typed.
         typed = repr(typed)
     try:
         return parse(str(typed), ask.unit, ask.label)
@@ -177,6 +179,7 @@ def text(ask: Ask, typed: Any, when: When) -> str:
 
 def _choice(ask: Ask, typed: Any, when: When) -> str:
     word = text(ask, typed, when).lower()
+    # A beginning will do where only one word has it: one hand is free.
     fitting = [choice for choice in ask.choices if choice.lower().startswith(word)]
     if word in ask.choices:
         return word
@@ -252,6 +255,7 @@ def _moment_from(ask: Ask, word: str, when: When) -> dt.datetime:
 
 def _at_the_bench(ask: Ask, local: dt.datetime, when: When) -> dt.datetime:
     zoned = local.replace(tzinfo=when.zone)
+    # An hour that the clocks skipped comes back from UTC as another one.
     if zoned.astimezone(dt.UTC).astimezone(when.zone).replace(tzinfo=None) != local:
         raise FormError(
             f"{ask.label}: the clocks went forward, {local:%Y-%m-%d %H:%M} never was at the bench",

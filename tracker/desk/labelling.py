@@ -111,6 +111,7 @@ def stock_named(name: str) -> Stock:
 
 def _labelled(row: Any) -> list[Any]:
     if isinstance(row, Job):
+        # A label on a piece that is not to be tested invites somebody to test it.
         return [piece for piece in row.specimens if piece.outcome != "failed" and not piece.dummy]
     return [row]
 
@@ -128,6 +129,7 @@ def label_of(book: Book, session: Session, row: Any, line: str, design: Design) 
     except Exception as error:  # a plugin's design may fail in any way
         raise LabelRefusedError(f"The label design {design.name!r} failed", why=str(error)) from error
     lines += [""] * (4 - len(lines))
+    # The ID stands on the label in letters too: a scratched code can still be typed.
     return Label(payload(ident_of(row), book.code, book.address), facts["id"], *lines)
 
 

@@ -146,12 +146,15 @@ def _measure(
         measurement.rigs = _rigs_used(book, act.session, rigs, values["at"])
         computation = computed(plugged, readings, measurement)
         _keep_results(measurement, computation)
+        # The label then stops whoever scans the two halves for another pull.
         if method.destructive and isinstance(row, Specimen):
             row.broken_at = values["at"]
         act.session.add(measurement)
         act.session.flush()
         act.about += [measurement_id(measurement.id), str(ident_of(row))]
         done = _told(measurement, computation)
+    # Only when the act is on the disk: a plugin told of a result that was rolled back would have sent it
+    # on.
     _tell_plugins(plugged, done)
     return done
 
@@ -254,6 +257,8 @@ def compute_again(act: Act, book: Book, plugged: Plugged, measurement: Measureme
             measurement.results.append(_result(outcome, computation.version))
     for quantity in gone:
         old[quantity].value = old[quantity].uncertainty = None
+        # Emptied and not removed: verdicts and published tables may point at the row, and its old value is
+        # in the journal.
         old[quantity].refused = "the readings as corrected no longer give it"
         old[quantity].counted = False
     measurement.problem, measurement.method_version = computation.problem, computation.version or None
@@ -282,6 +287,8 @@ def _attach(act: Act, measurement: Measurement, files: Mapping[str, Recording]) 
 
 def _rigs_used(book: Book, session: Session, rigs: Sequence[str], at: dt.datetime) -> list[MeasurementRig]:
     day = at.astimezone(book.zone).date()
+    # By the bench's day, and the calibration kept with the measurement: one done later must not change this
+    # number unseen.
     rows: list[Rig] = [find(book, session, rig, "rig") for rig in dict.fromkeys(rigs)]
     return [MeasurementRig(rig=row, calibration=in_force(row, day)) for row in rows]
 
@@ -310,6 +317,7 @@ def _fill(result: Result, outcome: Computed, version: str) -> None:
     result.method_version = version or None
     if outcome.value is None:
         result.counted = False
+    # A value that comes back is counted; one that a person had set aside stays aside, whatever it is now.
     elif was_refused:
         result.counted = True
 

@@ -30,6 +30,8 @@ def set_programme(book: Book, who: str, material: str, name: str, text: str) -> 
             record = Programme(name=name, text=text)
             act.session.add(record)
             act.session.flush()
+        # By name for all materials that have it: a programme changed for one and not the other would be two
+        # of one name.
         record.text = text
         row.programme_id = record.id
         act.about.append(row.name)

@@ -147,6 +147,7 @@ def read_uncertainty(typed: str, unit: str) -> tuple[float, float]:
 
 def in_force(rig: Rig, day: dt.date) -> Calibration | None:
     """Return the newest calibration done on or before a day."""
+    # Never a later one: what a rig did in spring cannot be vouched for by what was found in autumn.
     done = [each for each in rig.calibrations if each.done_on <= day]
     return done[-1] if done else None
 

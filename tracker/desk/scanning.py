@@ -103,6 +103,7 @@ def scanned_text(text_or_picture: str) -> str:
         found = list(dict.fromkeys(read_codes(path)))
     except LabelError as error:
         raise Refused(str(error)) from error
+    # Two labels in one picture are two pieces side by side: which of them was meant is the person's to say.
     if len(found) != 1:
         what = f"{len(found)} different labels" if found else "no label"
         raise Refused(

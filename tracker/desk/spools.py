@@ -82,6 +82,8 @@ def check_masses(values: Mapping[str, Any]) -> None:
     """
     net, gross, empty = values.get("net_g"), values.get("gross_g"), values.get("empty_g")
     for part, name in ((net, "net mass"), (empty, "empty reel")):
+        # Each part against the whole, never their sum: labels round the net mass, and reels come a few per
+        # cent over or under.
         if gross is not None and part is not None and part >= gross:
             raise FormError(
                 f"The {name} ({part:g} g) is not lighter than the whole spool ({gross:g} g)",
@@ -108,6 +110,8 @@ def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any]) -> Do
     check_humidity(values["rh_low_pct"], values["rh_high_pct"])
     with book.act("spool keep", who) as act:
         row = find(book, act.session, spool, "spool")
+        # A book may hold contradictions from before they were looked for; only new ones are refused, or
+        # nothing could be entered any more.
         already = contradiction(act.session, row, when.now)
         ended = _end_running(act, row, values["began_at"])
         stay = Stay(spool_id=row.id, **values)

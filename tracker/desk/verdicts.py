@@ -44,6 +44,7 @@ def judge(
 
 
 def _meant(row: Measurement, quantity: str | None) -> list[Result]:
+    # Without a quantity all that have a value are meant; what was refused has nothing to be counted.
     with_value = [each for each in row.results if each.value is not None]
     if quantity is None and with_value:
         return with_value

@@ -30,6 +30,7 @@ class Besides:
             ImportRefusedError: There is none, more than one fits, or the path leads elsewhere.
         """
         path = PurePosixPath(written.replace("\\", "/"))
+        # A sheet that came by mail must not bring files of this computer into a book that is published.
         if path.is_absolute() or PureWindowsPath(written).drive or ".." in path.parts:
             raise self._elsewhere(written)
         own = self._file(self._folder / path, written)

@@ -101,6 +101,8 @@ class _Binder:
         self._missing()
         if self._problems:
             raise MapError(columns.name, self._problems)
+        # Over all number cells of the sheet at once: one cell cannot say what its comma means, and a column
+        # may hold whole numbers only.
         self._style = style_of(self._number_cells())
         binding = Binding(
             material=place(columns.material),

@@ -79,6 +79,8 @@ def carry_out(
     """
     _check(plan, plan.earlier, again=again, leave_out=leave_out)
     told = progress or (lambda *_: None)
+    # Before the act begins: copying recordings takes minutes, and nobody else could write meanwhile. An act
+    # refused later leaves files that nobody names.
     attachments = _kept(book, plan, told)
     rows = _Rows(plan)
     with book.act(ACT, who, reason=_reason(plan)) as act:
@@ -144,6 +146,7 @@ def _unchanged(file: FileDraft) -> bytes:
         data = file.place.read_bytes()
     except OSError as error:
         raise ImportRefusedError(f"{file.place} cannot be read", why=error.strerror or str(error)) from error
+    # The results were computed from the bytes the plan saw; another recording must not be filed under them.
     if hashlib.sha256(data).hexdigest() != file.sha256:
         raise ImportRefusedError(f"{file.place} has changed while it was brought in", do="Repeat the import")
     return data
@@ -153,6 +156,7 @@ def _new(act: Act, attachments: Mapping[str, Row]) -> list[Row]:
     """Return the rows of attachments that the book does not have yet."""
     wanted = list(attachments)
     known: set[str] = set()
+    # Databases cap the parameters of one statement.
     for start in range(0, len(wanted), _CHUNK):
         chunk = wanted[start : start + _CHUNK]
         known |= set(act.session.scalars(select(Attachment.sha256).where(Attachment.sha256.in_(chunk))))

@@ -31,6 +31,7 @@ def style_of(cells: Iterable[str]) -> Style:
     for cell in cells:
         comma = comma or ("," in cell and _clear(cell, ",", "comma"))
         point = point or ("." in cell and _clear(cell, ".", "point"))
+        # Both styles in one sheet: nothing can be inferred, and each doubtful cell is asked about.
         if comma and point:
             return "open"
     return "comma" if comma else "point" if point else "open"

@@ -159,6 +159,8 @@ class _MapReader:
 
     def plate(self, specimen: Mapping[str, Any]) -> tuple[Column, ...]:
         """Return the columns that name a plate, one or several."""
+        # Asked for and never assumed: pieces of one plate share its luck, and every later comparison counts
+        # plates.
         given = specimen.get("plate")
         if given is None:
             self.problems.append(

@@ -111,6 +111,8 @@ def plan_import(
     rows = _Rows(RowReader(binding, plugged, Besides(sheet.parent)))
     rows.take(table, progress or (lambda *_: None))
     with book.connect() as connection:
+        # Folded here and not in SQL: SQLite folds ASCII only, and PETG and petg in one sheet are one
+        # product.
         known = {name.casefold(): name for name in connection.scalars(select(Material.name))}
         again = list(_names_again(connection, rows.jobs))
         earlier = earlier_import(connection, hashlib.sha256(data).hexdigest())

@@ -99,6 +99,8 @@ class RowReader:
         try:
             texts["orientation"] = checked_letters(written)
         except OrientationError:
+            # Kept as it was written, among the factors: "45" is no orientation of the notation, yet it says
+            # something.
             del texts["orientation"]
             self.odd_orientations.setdefault(written, line)
             yield FactorDraft(AS_WRITTEN, None, written)
@@ -172,6 +174,7 @@ def _outcome(word: str) -> str:
 
 
 def _possible(quantity: Quantity, value: float) -> float:
+    # A nought in an old table mostly means "not measured"; taken as a strength it would have no logarithm.
     if quantity.positive and value <= 0:
         raise ImportRefusedError(f"{quantity.name}: {value:g} {quantity.unit} must be greater than 0")
     return value

@@ -79,6 +79,7 @@ def read_sheet(data: bytes, name: str) -> Sheet:
     for row in lines:
         cells = _fitted(row.cells, len(header))
         if len(cells) != len(header):
+            # A shifted line would put a width under thickness and still look like numbers.
             refused.append(LineRefusal(row.line, _ragged(len(cells), len(header))))
         else:
             rows.append(SheetRow(row.line, cells))
@@ -109,6 +110,7 @@ def _delimiter(text: str) -> str:
     """Return what parts the cells of the first line; quoted text does not count."""
     first = next((line for line in text.splitlines() if line.strip()), "")
     outside = "".join(first.split('"')[::2])
+    # By the header alone: its words hold no decimal commas.
     return max(_DELIMITERS, key=outside.count)
 
 
