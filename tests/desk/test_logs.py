@@ -13,7 +13,8 @@ from tests.plates import UPRIGHT, plate
 from tracker.api import ReadLog, hookimpl
 from tracker.book import Book
 from tracker.chamberlog import read_csv_log
-from tracker.chamberlog.plugin import handed_over, strandbook_read_log, taken_over
+from tracker.chamberlog.plugin import handed_over, taken_over
+from tracker.csvlog import strandbook_read_log
 from tracker.desk.corrections import amend
 from tracker.desk.jobs import PlateFile, add_job, end_job
 from tracker.desk.logs import LogFile, add_log

@@ -1,4 +1,4 @@
-"""The bundled reader of CSV logs, as a plugin like anybody's: it answers ``strandbook_read_log``."""
+"""The bundled reader of CSV logs, in the form in which plugins hand a log over (see ``tracker.csvlog``)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.api import ReadLog, Refused, hookimpl
+from tracker.api import ReadLog, Refused
 from tracker.chamberlog.clock import moment
 from tracker.chamberlog.doubts import gap_limit_s
 from tracker.chamberlog.log import CHANNELS, Array, Channel, ChannelName, HowRead, Log, Problem
@@ -37,8 +37,7 @@ class CsvLog(ReadLog):
     log: Log | None = None
 
 
-@hookimpl
-def strandbook_read_log(path: Path) -> ReadLog | None:
+def log_of(path: Path) -> ReadLog | None:
     """Read a CSV log; None leaves a file that is none to another reader."""
     try:
         return handed_over(read_csv_log(path))
