@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -72,10 +73,14 @@ class Cell:
             "values": list(self.values), "remarks": list(self.remarks),
         }  # fmt: skip
 
+    def limits_text(self) -> str:
+        """Return the results that are only limits, alike ones once: ``> 120 °C n 3``."""
+        return ", ".join(_times(text, count) for text, count in Counter(self.limits).items())
+
     def text(self) -> str:
         """Return mean and interval for a person: ``31.4 (30.2 – 32.6) n 4``."""
         if self.mean is None:
-            return ", ".join(self.limits) or "–"
+            return self.limits_text() or "–"
         if self.ordinal:
             return f"median {self.mean:g} ({self.low:g}–{self.high:g}) n {self.n}"
         if self.low is None or self.high is None or not self.sd or self.sd < _NOTHING * abs(self.mean):
@@ -83,6 +88,10 @@ class Cell:
         places = _places(self.sd)
         doubt = "?" if self.uninformative else ""
         return f"{self.mean:.{places}f} ({self.low:.{places}f} – {self.high:.{places}f}{doubt}) n {self.n}"
+
+
+def _times(text: str, count: int) -> str:
+    return text if count == 1 else f"{text} n {count}"
 
 
 def _places(sd: float) -> int:

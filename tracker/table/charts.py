@@ -41,7 +41,8 @@ def chart(table: SummaryTable, quantities: Sequence[str], form: str = "svg") -> 
         len(panels), 1, squeeze=False, height_ratios=[max(1, len(p)) + 1.5 for p in panels]
     )
     for axis, quantity, panel in zip(axes[:, 0], quantities, panels, strict=True):
-        _draw(axis, f"{quantity} [{shown(table.units.get(quantity, ''))}]", panel)
+        unit = shown(table.units.get(quantity, ""))
+        _draw(axis, f"{quantity} [{unit}]" if unit else quantity, panel)
     figure.supxlabel(table.caution.partition(". ")[0] + ".", fontsize=7, color=_INK)
     return rendered(figure, form)
 

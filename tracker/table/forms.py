@@ -58,10 +58,12 @@ def remarks(row: TableRow) -> Sequence[str]:
 def _said_of(each: Cell) -> Iterator[str]:
     yield from each.remarks
     yield from each.hints
+    if each.limits and each.n:
+        yield f"not in the mean: {each.limits_text()}"
     if each.set_aside:
         yield f"{each.set_aside} set aside"
     if each.uninformative:
-        yield f"{each.n} results, the interval says next to nothing"
+        yield "1 result, no interval" if each.n == 1 else "2 results, the interval says next to nothing"
 
 
 def as_csv(table: SummaryTable) -> str:
@@ -147,7 +149,8 @@ def as_lines(table: SummaryTable) -> Iterator[str]:
         width = max((len(f"{q} {lie}") for q, lie in row.cells), default=0)
         for column in table.columns:
             if column in row.cells:
-                unit = shown(table.units[column[0]])
+                # A limit has its unit already.
+                unit = shown(table.units[column[0]]) if row.cells[column].n else ""
                 yield f"  {' '.join(column).strip():<{width}}  {row.cells[column].text()} {unit}".rstrip()
         if row.ratio is not None:
             yield f"  {'upright/flat':<{width}}  {row.ratio.text()}"
