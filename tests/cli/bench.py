@@ -147,6 +147,8 @@ class Terminal:
         self._code: int | None = None
         self._pid, self._end = pty.fork()
         if self._pid == 0:  # pragma: no cover - this is the other process
+            # Tests run in the background inherit an ignored Ctrl-C; a person's terminal does not.
+            signal.signal(signal.SIGINT, signal.SIG_DFL)
             os.execve(sys.executable, [*PROGRAM, *words], {**os.environ, "TERM": "dumb", **env})  # noqa: S606 - ours
 
     def expect(self, text: str, seconds: float = 60) -> str:
@@ -171,6 +173,7 @@ class Terminal:
         deadline = time.monotonic() + seconds
         while self._read(deadline):
             pass
+        assert time.monotonic() < deadline, f"still running after {self.seen!r}"
         return self._wait()
 
     def close(self) -> None:
