@@ -164,9 +164,20 @@ class Terminal:
         """Type a line and Enter."""
         os.write(self._end, f"{line}\n".encode())
 
-    def interrupt(self) -> None:
-        """Press Ctrl-C."""
-        os.write(self._end, b"\x03")
+    def interrupt(self, hand: float = 0.5, again: float = 10) -> None:
+        """Press Ctrl-C as a person does: a moment after the prompt, and again where nothing comes of it.
+
+        Python looks for signals between steps of its own and not on the way from a prompt to waiting for the
+        keyboard: a Ctrl-C sent by a machine in that tenth of a millisecond is only heard with the next key.
+        """
+        for _ in range(6):
+            time.sleep(hand)
+            os.write(self._end, b"\x03")
+            deadline = time.monotonic() + again
+            while self._read(deadline):
+                pass
+            if time.monotonic() < deadline:
+                return
 
     def ended(self, seconds: float = 60) -> int:
         """Wait for the end and return the exit code."""
