@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from sqlalchemy import func, select
 
 from tests.books import add_material, fill
+from tests.databases import Places
 from tests.store import writers
 from tracker.book import BOOK_FILE, Book, BookError, open_book
 from tracker.model import Material, Specimen
@@ -44,6 +46,16 @@ def test_threads_of_one_program(book: Book) -> None:
     with book.read() as session:
         assert session.scalar(select(func.count()).select_from(Material)) == 41
     assert verify(book).clean
+
+
+def test_the_right_to_write_comes_first(places: Places) -> None:
+    """An act holds the right to write before it has written anything, so it never fails half-way."""
+    place = places.fresh("sqlite")
+    with open_book(place) as book, book.act("material add", "Ada"):
+        bare = sqlite3.connect(Path(place, BOOK_FILE), timeout=0, isolation_level=None)
+        with pytest.raises(sqlite3.OperationalError, match="locked"):
+            bare.execute("BEGIN IMMEDIATE")
+        bare.close()
 
 
 def test_reading_goes_on(book: Book, book_place: str) -> None:
