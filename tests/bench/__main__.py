@@ -14,7 +14,7 @@ from typing import Final
 import tests.bench as room
 from tests.bench._row import Row
 
-_GOAL: Final = re.compile(r"(?P<way>≤|<=|≥|>=)\s*(?P<bound>[\d.]+)\s*(?P<unit>[^\s\d×]*)")
+_GOAL: Final = re.compile(r"(?P<way>≤|<=|≥|>=)\s*(?P<bound>[\d.]+)\s*(?:×|x\b|(?P<unit>[^\s\d×]*))")
 _WIDTHS: Final = (60, 16, 16, 7, 9, 4)
 
 
