@@ -147,7 +147,11 @@ class Book:
 
     @contextmanager
     def _turn(self) -> Iterator[None]:
-        """Wait until nobody else writes; on a server its own locks are fair."""
+        """Wait until nobody else writes; on a server its own locks are fair.
+
+        Raises:
+            BookError: Others kept their turn longer than we wait.
+        """
         if is_url(self.place):
             yield
             return

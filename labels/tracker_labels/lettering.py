@@ -30,6 +30,9 @@ def _font_file(bold: bool) -> Path:
     """Return the DejaVu Sans that comes with matplotlib, without importing matplotlib.
 
     Fonts of the system are not used: a label must look alike, and fit alike, on every machine.
+
+    Raises:
+        LabelError: The font is not there.
     """
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
     spec = find_spec("matplotlib")

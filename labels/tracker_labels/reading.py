@@ -49,7 +49,11 @@ def read_codes(image: bytes | Path) -> list[str]:
 
 
 def _load(path: Path) -> bytes:
-    """Return the bytes of a file, which may not be endless."""
+    """Return the bytes of a file, which may not be endless.
+
+    Raises:
+        LabelError: It cannot be opened.
+    """
     try:
         with path.open("rb") as file:
             data = file.read(_MOST_BYTES + 1)
@@ -60,7 +64,11 @@ def _load(path: Path) -> bytes:
 
 
 def _open(data: bytes) -> Image.Image:
-    """Return a picture in shades of grey."""
+    """Return a picture in shades of grey.
+
+    Raises:
+        LabelError: It is no picture that is known here, is damaged, or too large.
+    """
     if len(data) > _MOST_BYTES:
         raise _too_large(f"more than {_MOST_BYTES // 1_000_000} MB")
     if data[:5] == b"%PDF-":
@@ -86,7 +94,11 @@ def _open(data: bytes) -> Image.Image:
 
 
 def _grey(picture: Image.Image) -> Image.Image:
-    """Return a freshly opened picture in shades of grey, on white where it is transparent."""
+    """Return a freshly opened picture in shades of grey, on white where it is transparent.
+
+    Raises:
+        LabelError: It is too large and cannot be unpacked smaller.
+    """
     from PIL import Image  # noqa: PLC0415 - a heavy import, paid by those who read
 
     while picture.width * picture.height > _MOST_PIXELS:

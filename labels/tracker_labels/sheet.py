@@ -121,7 +121,11 @@ def offset_dots(offset_mm: tuple[float, float], dpi: float) -> tuple[int, int]:
 
 
 def _checked_start(start_at: int, stock: Stock) -> int:
-    """Return how many places are left out on the first page."""
+    """Return how many places are left out on the first page.
+
+    Raises:
+        LabelError: The stock has no such place.
+    """
     if not 1 <= start_at <= stock.places:
         why = "there each label is a page of its own" if stock.kind in _ONE_A_PAGE else ""
         raise LabelError(

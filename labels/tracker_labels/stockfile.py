@@ -75,7 +75,11 @@ def read_stock_file(path: Path) -> dict[str, Any]:
 
 
 def _parse(path: Path) -> dict[str, Any]:
-    """Return what the TOML file says."""
+    """Return what the TOML file says.
+
+    Raises:
+        StockError: It cannot be opened, or is no TOML.
+    """
     try:
         with path.open("rb") as file:
             text = file.read(_LONGEST_FILE).decode("utf-8")
@@ -89,7 +93,11 @@ def _parse(path: Path) -> dict[str, Any]:
 
 
 def _fields(raw: Mapping[str, object]) -> dict[str, Any]:
-    """Check every key, then the page as a whole; return the fields of a ``Stock``."""
+    """Check every key, then the page as a whole; return the fields of a ``Stock``.
+
+    Raises:
+        StockError: A key is missing, unknown or out of bounds, or the labels do not fit on their page.
+    """
     # The kind comes first: it decides which keys there are.
     words = {key: _word(raw, key) for key in _WORDS}
     if words["kind"] not in _KEYS:
@@ -108,7 +116,11 @@ def _fields(raw: Mapping[str, object]) -> dict[str, Any]:
 
 
 def _word(raw: Mapping[str, object], key: str) -> str:
-    """Return a text of the file."""
+    """Return a text of the file.
+
+    Raises:
+        StockError: It is missing, or no text.
+    """
     value = raw.get(key)
     if not isinstance(value, str) or not value.strip():
         raise StockError(
@@ -118,7 +130,11 @@ def _word(raw: Mapping[str, object], key: str) -> str:
 
 
 def _number(raw: Mapping[str, object], key: str, rule: _Number) -> float:
-    """Return a number of the file, or the rule's default where it says nothing."""
+    """Return a number of the file, or the rule's default where it says nothing.
+
+    Raises:
+        StockError: It is missing, no number, or outside what is allowed.
+    """
     if key not in raw and rule.default is not None:
         return rule.default
     value = raw.get(key)
@@ -177,7 +193,11 @@ _SHAPES = {"sheet": _sheet, "round": _round, "tape": _tape, "flag": _flag}
 
 
 def _check_page(fields: Mapping[str, Any]) -> None:
-    """Refuse labels that overlap, leave the page, or have no room inside their rim."""
+    """Refuse labels that overlap, leave the page, or have no room inside their rim.
+
+    Raises:
+        StockError: They do; the text says which, in mm.
+    """
     for axis, count, first, page, label in (
         ("x", "columns", "left_mm", "page_width_mm", "label_width_mm"),
         ("y", "rows", "top_mm", "page_height_mm", "label_height_mm"),

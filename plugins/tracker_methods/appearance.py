@@ -104,6 +104,7 @@ def _graded(aspect: str, grades: list[int]) -> Outcome:
     ]
     # Halfway between two grades is no grade: the lower of them is claimed.
     low, high = statistics.median_low(grades), statistics.median_high(grades)
+    # No mean even of two judges: grades are ordered, not spaced.
     if low != high:
         said.append(f"The middle lies between {low} and {high}; the worse one stands.")
     return Outcome(f"appearance.{aspect}", low, remarks=tuple(said))
@@ -112,6 +113,7 @@ def _graded(aspect: str, grades: list[int]) -> Outcome:
 def _points(readings: Any) -> Iterator[tuple[int, int, int]]:
     """Yield grade, row of the aspect, and how many judges gave it."""
     for row, aspect in enumerate(_ASPECTS):
+        # Dots of equal grades lie on one another; how many they are is shown by their size.
         grades = [int(nominal(grade)) for (grade,) in getattr(readings, aspect)]
         for grade in sorted(set(grades)):
             yield grade, row, grades.count(grade)

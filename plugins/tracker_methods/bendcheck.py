@@ -102,6 +102,8 @@ def _least(name: str, bends: Any, held: set[str]) -> Outcome:
             quantity, failed, relation=">", remarks=(f"It {word} at {failed:g} mm, the largest tried.",)
         )
     remarks = (*_luck(bends, held, failed), f"It {word} at {failed:g} mm." if failed else _ALL_HELD)
+    # Without a failure the limit was not found, only that it lies lower: a bound, which ranks and never
+    # averages.
     return Outcome(quantity, min(sound), relation="=" if failed else "<", remarks=remarks)
 
 

@@ -90,6 +90,7 @@ class Creep(Method):
         strains = strains_of(readings)
         if isinstance(strains, str):
             return [Outcome("creep.strain_1h", refused=strains)]
+        # Fitted once, and used for marks that no reading reaches; marks between readings need no law.
         found = findley_fit(strains)
         stress = _stress(readings)
         outcomes = [outcome for mark in _MARKS for outcome in _at(mark, strains, found, stress)]
@@ -131,6 +132,8 @@ def strain_at(mark: float, strains: list[tuple[float, Any]]) -> tuple[Any, str] 
 
     Between two readings strain runs straight over the logarithm of time.
     """
+    # A reading taken near the mark is the answer; interpolated, it would lean on its neighbours for
+    # nothing.
     close = [pair for pair in strains if abs(math.log(pair[0] / mark)) < _AT]
     if close:
         time, strain = min(close, key=lambda pair: abs(math.log(pair[0] / mark)))

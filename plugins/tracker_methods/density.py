@@ -74,6 +74,7 @@ class Density(Method):
             return [Outcome("density.apparent", refused=why)]
         liquid, said = _liquid(readings)
         pushed = _pushed(readings)
+        # The liquid must push: else the piece floats, or the two masses were swapped.
         if nominal(pushed) <= 0:
             return [Outcome("density.apparent", refused=_FLOATS)]
         rho = immersion(
@@ -119,7 +120,7 @@ def immersion(mass_air: Any, pushed: Any, liquid: Any, air: float = 0.0) -> Any:
 
     Args:
         mass_air: g.
-        pushed: Apparent loss of mass in the liquid, g.
+        pushed: Apparent loss of mass in the liquid in g.
         liquid: Density of the liquid, g/cm³.
         air: Density of air, g/cm³; 0 leaves its buoyancy out.
     """
@@ -160,6 +161,8 @@ def _conditions(readings: Any) -> Iterator[str]:
 
 
 def _voids(readings: Any, piece: Piece, rho: Any) -> Outcome:
+    # What was typed at the bench comes before the data sheet, which speaks of the product and not of this
+    # lot.
     reference = readings.reference_density if readings.reference_density is not None else piece.density_g_cm3
     if reference is None or nominal(reference) <= 0:
         why = "no reference density: give reference_density, or the material's density on its data sheet"

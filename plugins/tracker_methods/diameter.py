@@ -130,6 +130,7 @@ def places_of(readings: Any) -> list[tuple[Any, Any]]:
     if readings.log is None:
         return places
     table = read_numbers(readings.log)
+    # Two at most: a gauge across two axes, and what further columns repeat in other units.
     columns = [index for index, word in enumerate(table.words) if column_role(word, _ROLES)][:2]
     if not columns:
         raise Refused(
@@ -138,6 +139,7 @@ def places_of(readings: Any) -> list[tuple[Any, Any]]:
     for row in table.values[:, columns].tolist():
         found = [measured(readings, "log", d, "mm") for d in row if math.isfinite(d) and d > 0]
         if found:
+            # A place read once still counts for the mean; it only says nothing of ovality.
             places.append((found[0], found[1] if len(found) > 1 else None))
     return places
 

@@ -144,6 +144,7 @@ def _axis(axis: str, pairs: list[tuple[Any, Any]]) -> Iterator[Outcome]:
         yield Outcome(f"dimensions.scale_{key}", 1 / slope, remarks=(rule,))
         yield Outcome(f"dimensions.offset_{key}", offset, remarks=(rule,))
         return
+    # One nominal length, measured perhaps several times.
     read = sum(read for _, read in pairs) / len(pairs)
     meant = pairs[0][0]
     rule = f"One length along {axis}: an offset (line width) cannot be told from scale."
@@ -165,6 +166,7 @@ def _far(axis: str, pairs: list[tuple[Any, Any]]) -> Iterator[str]:
 def _warp(readings: Any) -> Iterator[Outcome]:
     if readings.lift is None:
         return
+    # The lift itself is an answer; a radius needs the length under it as well.
     yield Outcome("dimensions.warp", readings.lift)
     if readings.chord is None:
         yield Outcome(

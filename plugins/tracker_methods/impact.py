@@ -138,6 +138,7 @@ class Impact(Method):
         swing = swing_of(readings)
         if isinstance(swing, str):
             return [Outcome("impact.energy", refused=swing)]
+        # Below nothing is noise of the angles: refused with the reason, as a nought would be averaged.
         if nominal(swing.energy) <= 0:
             why = "the pendulum rose as high as in a free swing: no energy was taken"
             return [Outcome("impact.energy", refused=why, remarks=swing.remarks)]
@@ -194,7 +195,7 @@ def dial_loss(shown: Any, stored: Any, free_loss: Any, windage: Any, drop: Any) 
     E_TC = (E_A − E_B/2)·(β/β_max) + E_B/2, β = arccos{1 − (h/L)(1 − E_S/E_M)}, β_max the same with E_A.
 
     Args:
-        shown: E_S, dial reading of the blow, J.
+        shown: E_S, dial reading of the blow in J.
         stored: E_M, energy of the pendulum, J.
         free_loss: E_A, dial reading of a free swing, J.
         windage: E_B, of a repeated free swing, J.
@@ -224,6 +225,7 @@ def _doubt(fall: Any, rise: Any, free: Any) -> str:
         return "the swing is not known: give fall_angle and rise_angle, or fall_distance and rise_distance"
     if nominal(fall) <= 0:
         return "the pendulum did not fall: its angle of fall is zero"
+    # A free swing cannot gain height; angles swapped or read from another zero would give a negative loss.
     if free is not None and nominal(free) > nominal(fall):
         return "the free swing rose higher than it fell: check fall and free swing"
     return ""

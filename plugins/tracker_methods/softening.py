@@ -208,6 +208,7 @@ def _at_deflection(readings: Any, heating: Heating, remarks: tuple[str, ...]) ->
     index = crossing(heating.celsius, heating.mm, nominal(target))
     if index is None:
         return _not_reached("at_deflection", readings, heating, remarks, rule)
+    # Its oven was hot or its zero was off before the log began; the first row is no crossing.
     if index == 0:
         why = "the log begins beyond that deflection: there is no crossing in it"
         return Outcome("softening.at_deflection", refused=why, remarks=remarks)
@@ -243,6 +244,7 @@ def _observed(readings: Any, remarks: tuple[str, ...]) -> Iterator[Outcome]:
 
 def _load_remarks(readings: Any) -> Iterator[str]:
     sizes = (readings.force, readings.span, readings.width, readings.thickness)
+    # Stress decides at which temperature a piece gives: without it the number stands for itself alone.
     if any(size is None for size in sizes):
         yield "Stress of the load not known: not comparable with others."
         return

@@ -190,6 +190,7 @@ def _modulus(readings: Any, pitch: Any, remarks: tuple[str, ...]) -> Outcome:
     if poisson is None:
         poisson = _POISSON_UNKNOWN
         said.append(f"Poisson's ratio assumed {poisson:g}; it matters little in a slender bar.")
+    # The correction is a series in t/L, which a stout bar leaves.
     if nominal(length) < _SLENDER * nominal(thickness):
         said.append(
             f"L/t = {nominal(length) / nominal(thickness):.1f} is below {_SLENDER:g}: no slender bar."

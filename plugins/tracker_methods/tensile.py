@@ -98,8 +98,8 @@ class Pull:
     """One pull, as far as it can be put in stress and strain.
 
     Attributes:
-        force: Greatest force, N, with its uncertainty; None where nothing was read.
-        area: Section, mm², with its uncertainty; None where it is not known.
+        force: Greatest force in N, with its uncertainty; None where nothing was read.
+        area: Section in mm², with its uncertainty; None where it is not known.
         curve: The recording, or None.
         strain: Shape (n,), a pure number, or None.
         slope: The straight part, or the reason why there is none.
@@ -189,6 +189,8 @@ def pull_of(readings: Any, piece: Piece) -> Pull:
     slope: Slope | str = _NO_STRAIN if area is not None else _NO_SECTION
     if curve is not None and strain is not None and area is not None:
         slope = slope_of(strain, curve.force_n / nominal(area), readings.modulus_rule)
+        # Only where asked for: moving the zero moves strain at break too, and two laboratories differ by
+        # it.
         if readings.strain_zero == "foot" and isinstance(slope, Slope):
             strain, slope = from_foot(strain, curve.force_n / nominal(area), readings.modulus_rule)
     remarks = (*section_remarks(readings, piece), *_position(readings), *_area_twice(readings))
@@ -319,6 +321,7 @@ def _strain_at_break(readings: Any, pull: Pull) -> Outcome:
         return _refused("strain_at_break", _NO_STRAIN)
     end = break_index(pull.curve.force_n)
     remarks = ["Break: last reading before the force fell below 20 % of its maximum."]
+    # A recording stopped early ends high: said with its share, as the strain then is a lower bound.
     if end == len(pull.curve.force_n) - 1:
         left = pull.curve.force_n[end] / pull.curve.force_n.max()
         remarks = [f"Break: last reading of the recording, at {100 * left:.0f} % of the greatest force."]

@@ -90,7 +90,11 @@ def read_curve(recording: Recording) -> Curve:
 
 
 def _columns(name: str, words: tuple[str, ...]) -> dict[str, tuple[int, float, str]]:
-    """Return index, factor and a sentence for each role that a header word claims first."""
+    """Return index, factor and a sentence for each role that a header word claims first.
+
+    Raises:
+        Refused: No force, or nothing it could be drawn against.
+    """
     found: dict[str, tuple[int, float, str]] = {}
     for index, word in enumerate(words):
         claimed = column_role(word, _WORDS)

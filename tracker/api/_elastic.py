@@ -18,7 +18,7 @@ class Slope:
     """A straight line through part of a curve.
 
     Attributes:
-        modulus: Slope, MPa.
+        modulus: Slope in MPa.
         points: Readings inside the interval.
         foot: Strain at which the line meets zero stress.
         u: Standard uncertainty of a fitted slope from its residuals, MPa; 0 for a chord.

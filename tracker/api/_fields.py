@@ -133,7 +133,11 @@ def _bare(annotation: Any) -> tuple[Any, tuple[Any, ...]]:
 
 
 def _kind(name: str, bare: Any) -> FieldKind:
-    """Guess what is typed from the type that is kept."""
+    """Guess what is typed from the type that is kept.
+
+    Raises:
+        Refused: A type that can be neither prompted for nor written in a table.
+    """
     if get_origin(bare) is Literal:
         return "choice"
     if get_origin(bare) in {tuple, list}:
@@ -149,7 +153,11 @@ def _kind(name: str, bare: Any) -> FieldKind:
 
 
 def _parts(name: str, bare: Any, reading: Reading) -> tuple[Any, ...]:
-    """Return the types of the parts of one entry of a series."""
+    """Return the types of the parts of one entry of a series.
+
+    Raises:
+        Refused: An entry has another number of parts than it names.
+    """
     # ``tuple[E, ...]`` and ``list[E]`` both have the entry first.
     (entry, *_) = get_args(bare) or (Any,)
     entry, _metadata = _bare(entry)

@@ -84,9 +84,9 @@ def crossing(celsius: Any, mm: Any, target: float, run: int = 2) -> int | None:
     """Return the index of the first reading at or beyond a deflection that stays beyond it.
 
     Args:
-        celsius: Temperatures, °C, shape (n,).
-        mm: Deflections, mm, shape (n,).
-        target: Deflection sought, mm.
+        celsius: Temperatures in °C, shape (n,).
+        mm: Deflections in mm, shape (n,).
+        target: Deflection sought in mm.
         run: Readings in a row that must lie beyond it (fewer only at the end of the log).
     """
     beyond = mm >= target

@@ -45,6 +45,9 @@ class Method:
 
         Returns:
             One outcome for each quantity that has a value or deserves a reason for having none.
+
+        Raises:
+            Refused: The readings as a whole are unusable; the text goes to the person as it stands.
         """
         raise NotImplementedError
 

@@ -103,7 +103,11 @@ def read_numbers(recording: Recording) -> NumberTable:
 
 
 def _layout(name: str, text: str) -> tuple[int, list[str], str | None]:
-    """Find where the numbers begin, the words above them, and what parts the cells."""
+    """Find where the numbers begin, the words above them, and what parts the cells.
+
+    Raises:
+        Refused: No row of numbers in the first lines, or no words above it.
+    """
     offset = 0
     above: list[str] = []
     for line in io.StringIO(text, newline=None) if "\r" in text[:65536] else io.StringIO(text):
@@ -137,7 +141,11 @@ def _cells(line: str, delimiter: str | None) -> list[str]:
 
 
 def _words(name: str, above: list[str], count: int, delimiter: str | None) -> list[str]:
-    """Return the header words: the nearest fitting line above, with a line of units under it joined on."""
+    """Return the header words: the nearest fitting line above, with a line of units under it joined on.
+
+    Raises:
+        Refused: No line above the numbers fits their columns.
+    """
     rows = [_cells(line, delimiter) for line in above if line.strip()]
     # Words may be followed by one line of units, no more; above that is preamble.
     fitting = [row for row in rows[-2:] if len([cell for cell in row if cell]) >= max(1, count - 1)]

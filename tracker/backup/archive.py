@@ -26,6 +26,7 @@ from tracker.files import sync_folder
 FORMAT: Final = 1
 _CONTENTS: Final = "book.json"
 _WHAT: Final = "strandbook backup"
+# The quickest level: attachments are most of the file, and backups that take long are not made.
 _LEVEL: Final = 1
 _CHUNK: Final = 1 << 20
 _BROKEN: Final = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError)

@@ -54,6 +54,8 @@ def _contents(
 ) -> Contents:
     # By hand and not through the models: an older schema may know fewer columns.
     own = connection.execute(text("SELECT code, title FROM book")).one()
+    # Noted outside the tables as well: written down elsewhere it shows whether a restored book is the one
+    # that was saved.
     head = connection.scalar(text("SELECT hash FROM journal ORDER BY seq DESC LIMIT 1"))
     return Contents(
         schema=schema_of(connection) or "",

@@ -43,6 +43,7 @@ def put_rows(connection: Connection, table: Table, columns: list[str], rows: Ite
         ValueError: A value does not fit its column.
     """
     converters = [_converter(table, name, connection.dialect.name) for name in columns]
+    # A job may be another attempt at one that stands further down; no order of rows serves every book.
     later = _to_itself(table)
     links: list[_Link] = []
     number = 0

@@ -95,7 +95,11 @@ def _length_s(started: datetime, ended: datetime | None) -> float:
 
 
 def _refuse_another_day(log: Log, offset: float, started: datetime, ended: datetime | None) -> None:
-    """Refuse a log that does not touch the job."""
+    """Refuse a log that does not touch the job.
+
+    Raises:
+        Refused: It ends before the job began, or begins after the job's end.
+    """
     if offset > _length_s(started, ended) or offset + log.length_s < 0.0:
         first = started + timedelta(seconds=offset)
         last = first + timedelta(seconds=log.length_s)
@@ -119,7 +123,11 @@ def _partly(log: Log, offset: float, started: datetime, ended: datetime | None) 
 
 
 def _by_time_of_day(log: Log, started: datetime, ended: datetime | None) -> Aligned:
-    """Put a clock without a date on the day of the job."""
+    """Put a clock without a date on the day of the job.
+
+    Raises:
+        Refused: The clock's zone is not known, or the log does not touch the job.
+    """
     if log.zone is None:
         raise Refused(
             "aligning by the clock",
@@ -136,7 +144,11 @@ def _by_time_of_day(log: Log, started: datetime, ended: datetime | None) -> Alig
 
 
 def _by_rise(log: Log) -> Aligned:
-    """Align by the surest channel that rises."""
+    """Align by the surest channel that rises.
+
+    Raises:
+        Refused: Nothing in the log rises and stays up.
+    """
     for name in _RISERS:
         channel = log.channels.get(name)
         rise = None if channel is None else _first_rise(channel)

@@ -173,7 +173,11 @@ def _date_first(letters: Letters) -> Times:
 def _order_of_date(
     letters: Letters, values: Array, lengths: NDArray[np.int8]
 ) -> tuple[tuple[int, int, int], str]:
-    """Return where year, month and day stand, and the name of that order."""
+    """Return where year, month and day stand, and the name of that order.
+
+    Raises:
+        Refused: Day and month cannot be told apart in any row.
+    """
     if lengths[0, 0] == 4:  # noqa: PLR2004 - digits of a year
         return (0, 1, 2), "year, month, day"
     # Dots are written between day and month, never month first.

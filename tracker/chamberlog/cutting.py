@@ -73,11 +73,16 @@ def cut(aligned: Aligned, channel: ChannelName, spans: Sequence[tuple[float, flo
 
 
 def _merged(spans: Sequence[tuple[float, float]]) -> Array:
-    """Return the spans in order, those that overlap joined; shape (n, 2)."""
+    """Return the spans in order, those that overlap joined; shape (n, 2).
+
+    Raises:
+        Refused: A span ends before it begins.
+    """
     merged: list[list[float]] = []
     for since, until in sorted(spans):
         if not until >= since:
             raise Refused(f"span {since:g} to {until:g} s", why="it ends before it begins")
+        # Layers of a plate of many pieces overlap in time; counted twice they would weigh double.
         if merged and since <= merged[-1][1]:
             merged[-1][1] = max(merged[-1][1], until)
         else:

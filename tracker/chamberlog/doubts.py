@@ -69,6 +69,8 @@ def jumps(t_s: Array, clock: Clock) -> list[Problem]:
 
 def possible(name: ChannelName, values: Array) -> NDArray[np.bool_]:
     """Say which readings a sensor can have meant; NaN is none."""
+    # A cut wire reads -127 or 850 and a wet sensor 104 %: left out and told, where a mean would take them
+    # in.
     low, high = (0.0, 100.0) if name == "humidity" else (_COLDEST, _HOTTEST)
     with np.errstate(invalid="ignore"):
         return np.asarray((values >= low) & (values <= high))
@@ -116,6 +118,7 @@ def frozen(header: str, t_s: Array, values: Array, clock: Clock) -> list[Problem
     limit = _COARSE_S if np.all(values == np.round(values)) else _FROZEN_S
     edges = np.concatenate([[0], np.flatnonzero(np.diff(values)) + 1, [len(values)]])
     first, last = edges[:-1], edges[1:] - 1
+    # Long and of many rows: a logger that writes every ten minutes may rightly repeat itself three times.
     still = (t_s[last] - t_s[first] >= limit) & (last - first + 1 >= _FROZEN_ROWS)
     where = np.flatnonzero(still)
     return _few(

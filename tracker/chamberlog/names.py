@@ -115,7 +115,11 @@ def _listed(header: Sequence[str], free: Sequence[int]) -> str:
 
 
 def _as_asked(header: Sequence[str], count: int, asked: Mapping[str, str]) -> Chosen:
-    """Return the columns as the person named them."""
+    """Return the columns as the person named them.
+
+    Raises:
+        Refused: A channel or a column that does not exist.
+    """
     chosen = Chosen()
     for name, wanted in asked.items():
         known = [channel for channel in CHANNELS if channel == name]

@@ -99,7 +99,11 @@ def _how_read(
 
 
 def _refuse_without_readings(channels: Mapping[ChannelName, Channel]) -> None:
-    """Refuse a log whose columns hold nothing."""
+    """Refuse a log whose columns hold nothing.
+
+    Raises:
+        Refused: No channel has a reading that can be used.
+    """
     if not any(channel.values.size for channel in channels.values()):
         raise Refused(
             "log file",

@@ -118,7 +118,11 @@ def read_table(data: bytes | Path) -> Table:
 
 
 def _bytes(path: Path) -> bytes:
-    """Return a file's bytes."""
+    """Return a file's bytes.
+
+    Raises:
+        Refused: It cannot be read.
+    """
     try:
         return path.read_bytes()
     except OSError as error:
@@ -126,7 +130,11 @@ def _bytes(path: Path) -> bytes:
 
 
 def _text(data: bytes) -> str:
-    """Return a file's text, with line feeds only."""
+    """Return a file's text, with line feeds only.
+
+    Raises:
+        Refused: It is empty, binary, an archive or a picture.
+    """
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         text = data.decode("utf-16", "replace")
     elif (at := data.find(b"\0")) >= 0 or data[:4] in (b"PK\x03\x04", b"\x89PNG", b"\x1f\x8b\x08\x08"):
@@ -156,7 +164,11 @@ def _first_lines(text: str) -> list[str]:
 
 
 def _delimiter(lines: Sequence[str]) -> str:
-    """Return what parts the fields."""
+    """Return what parts the fields.
+
+    Raises:
+        Refused: Nothing parts the lines into columns.
+    """
     # A delimiter inside quotes parts nothing.
     bare = [_QUOTED.sub("q", line) for line in lines]
     for mark in DELIMITERS:
@@ -183,7 +195,11 @@ def _unquoted(text: str, delimiter: str) -> str:
 
 
 def _headings(text: str, mark: str) -> tuple[tuple[str, ...], int, int]:
-    """Return the headings, how many lines come before them, and where the first row begins."""
+    """Return the headings, how many lines come before them, and where the first row begins.
+
+    Raises:
+        Refused: No row holds a time and a reading.
+    """
     before: list[list[str]] = []
     at = 0
     for line in _lines(text):

@@ -31,6 +31,8 @@ def choose(
     """
     if not reason.strip():
         raise FormError("A choice needs a reason", do="Give it with --reason")
+    # Kept as conditions and not as a list of results: pieces tested tomorrow under the same settings belong
+    # to it.
     condition = dict(_setting(each) for each in settings)
     with book.act("choose", who, reason=" ".join(reason.split())) as act:
         row = material_named(act.session, material)

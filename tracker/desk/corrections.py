@@ -162,6 +162,8 @@ def _amend_columns(session: Session, row: Any, changes: Mapping[str, str], when:
         elif part is not None:
             _amend_part(session, row, part, typed, when)
         elif isinstance(row, Rig):
+            # A rig's figures depend on one another (what it reads decides the unit): all are read again as
+            # if newly typed.
             answers = {**rig_answers(row), name: _value(form, name, typed, when)}
             for column, value in rig_columns(answers).items():
                 setattr(row, column, value)
@@ -172,6 +174,8 @@ def _amend_columns(session: Session, row: Any, changes: Mapping[str, str], when:
 
 def _set(row: Any, form: Mapping[str, Ask], name: str, typed: str, when: When) -> None:
     value = _value(form, name, typed, when)
+    # Asked of the table, so that a column that becomes compulsory is refused here without being listed
+    # twice.
     if value is None and not row.__table__.c[name].nullable:
         raise FormError(f"{form[name].label} cannot be left out", do=f"Give it as {name}=VALUE")
     setattr(row, name, value)
@@ -248,6 +252,7 @@ def _amend_readings(
     strangers = [name for name in (*readings, *files) if name not in known]
     if strangers:
         raise FormError(f"{method.title} has no reading {strangers[0]!r}", do=f"It has {', '.join(known)}")
+    # An empty value makes a reading "not recorded"; the model must not see the old one under it.
     kept = {key: value for key, value in (row.readings or {}).items() if readings.get(key) != ""}
     attached = {
         each.field: Recording(each.name, book.files.get(each.sha256))

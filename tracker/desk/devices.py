@@ -65,8 +65,11 @@ def pair_device(
     named = str(read(_NAME, name, when_at(book)))
     if len(named) > _LONGEST:
         raise FormError(f"{named[:20]}… is too long for a name", do=f"Use at most {_LONGEST} characters")
+    # Drawn by us and never chosen by a person: a plain digest of it is then as good as a slow one.
     secret = secrets.token_urlsafe(_SECRET_BYTES)
     with book.act("device pair", who) as act:
+        # Among those still let in: the journal tells devices by name, and a lost phone's successor may have
+        # its name.
         taken = act.session.scalars(select(Device.name).where(Device.ended_at.is_(None)))
         if named.casefold() in {each.casefold() for each in taken}:
             raise FormError(f"A device {named!r} is paired already", do="Give this one another name")
@@ -90,6 +93,7 @@ def end_device(book: Book, who: str, number: int) -> Done:
         device = act.session.get(Device, number)
         if device is None or device.ended_at is not None:
             raise NotFoundError(f"No device {number} is paired")
+        # Ended and not removed, as its name stands in entries of the journal.
         device.ended_at = act.at
         act.about.append(device.name)
         return Done(device.name)

@@ -36,4 +36,5 @@ def doubt(question: str, *, sure: bool, why: str = "") -> None:
         Doubt: ``sure`` is false.
     """
     if not sure:
+        # A refusal of its own kind: the edges can ask and go on, which for other refusals would be wrong.
         raise Doubt(question, why=why, do="Repeat with --yes if it is meant")

@@ -68,6 +68,7 @@ def start_drying(
     befores, afters = _masses(before, spools, "before"), _masses(after, spools, "after")
     with book.act("dry", who) as act:
         rows = [find(book, act.session, spool, "spool") for spool in spools]
+        # Two ways of typing one ID are one spool, with one mass before and one after.
         if len({row.id for row in rows}) < len(rows):
             raise FormError("A spool is named twice", do="Name each once")
         # A doubt and no refusal: some dry hotter on purpose, and what is entered afterwards has happened.
@@ -111,6 +112,8 @@ def end_drying(
 def _weigh_after(row: Drying, spool: DryingSpool, mass: float | None) -> None:
     if mass is None or mass == spool.after_g:
         return
+    # A second mass for the same drying is a correction; overwritten, the first would be lost without a
+    # reason.
     if spool.after_g is not None:
         name, of = drying_id(row.id), spool_id(spool.spool_id)
         raise FormError(
@@ -123,6 +126,7 @@ def _weigh_after(row: Drying, spool: DryingSpool, mass: float | None) -> None:
 def _masses(typed: Sequence[str], spools: Sequence[Any], which: str) -> list[float | None]:
     if not typed:
         return [None] * len(spools)
+    # Masses are told apart by their order alone: one too few would shift all that follow.
     if len(typed) != len(spools):
         raise FormError(
             f"{len(typed)} masses {which} for {len(spools)} spools",
@@ -135,6 +139,7 @@ def _masses(typed: Sequence[str], spools: Sequence[Any], which: str) -> list[flo
 
 
 def _check_heat(spools: Sequence[Spool], values: Mapping[str, Any], *, sure: bool) -> None:
+    # The hotter of set and measured: a dryer that overshoots harms whatever its dial says.
     hottest = max((values[key] for key in ("set_c", "measured_c") if values[key] is not None), default=None)
     for spool in spools:
         limit = spool.material.drying_max_c

@@ -24,6 +24,8 @@ def fill_in(
     """
     for column, value in given.items():
         before = getattr(row, column)
+        # The same value twice is no contradiction: a command repeated after a broken connection must not
+        # fail.
         if before is not None and before != value and before != (provisional or {}).get(column):
             raise FormError(
                 f"{column} of {name} is recorded as {before} already",

@@ -47,6 +47,8 @@ def add_material(book: Book, who: str, typed: Mapping[str, Any]) -> Done:
     values = clean(MATERIAL_FORM, typed, when_at(book))
     check_ranges(values)
     with book.act("material add", who) as act:
+        # Two spellings of one product would split its results into two materials that nobody thinks to
+        # compare.
         refuse_taken("material", values["name"], act.session.scalars(select(Material.name)))
         act.session.add(Material(**values))
         act.about.append(values["name"])
@@ -61,6 +63,7 @@ def check_ranges(values: Mapping[str, Any]) -> None:
     """
     for stem in ("nozzle", "bed", "chamber"):
         low, high = values.get(f"{stem}_low_c"), values.get(f"{stem}_high_c")
+        # A range upside down would make every job lie outside of it.
         if low is not None and high is not None and low > high:
             raise FormError(
                 f"The {stem} range runs from {low:g} to {high:g} °C", do="Give the lower one first"

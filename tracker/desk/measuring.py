@@ -202,6 +202,8 @@ def in_units(method: Method, typed: Mapping[str, Any]) -> dict[str, Any]:
         if isinstance(value, str) and not value.strip():
             continue
         if asked is not None and asked.kind == "number" and isinstance(value, str):
+            # Converted before the model sees it, so that a bound such as "greater than 0" is judged in the
+            # field's own unit.
             values[name] = parse(value, asked.unit, name)
         else:
             values[name] = value
@@ -324,6 +326,7 @@ def _fill(result: Result, outcome: Computed, version: str) -> None:
 
 def _told(measurement: Measurement, computation: Computation) -> Measured:
     says = [f"{each.quantity}: {each.refused}" for each in computation.outcomes if each.refused]
+    # Stored all the same: a reading without its rig is worth more than a reading that was not entered.
     if not measurement.rigs:
         says.append("Rig not recorded: the uncertainty holds the reading's resolution only.")
     says += [
@@ -358,6 +361,8 @@ def _tell_plugins(plugged: Plugged, done: Measured) -> None:
 
 def last_rigs(session: Session, method: str) -> list[str]:
     """Return the IDs of the rigs of the newest measurement by a method: the default of the prompt."""
+    # The newest by number and not by date: what was used last at the bench, also where readings are entered
+    # late.
     newest = session.scalar(
         select(Measurement.id)
         .join(MeasurementRig)

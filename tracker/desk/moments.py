@@ -19,6 +19,7 @@ def check_order(began: dt.datetime | None, ended: dt.datetime | None, what: str,
     Raises:
         FormError: ``ended`` is before ``began``.
     """
+    # Equal times pass: entered afterwards to the minute, a short stay begins and ends in the same one.
     if began is not None and ended is not None and ended < began:
         raise FormError(
             f"{what} would end at {local(ended, zone)}, before it began at {local(began, zone)}",

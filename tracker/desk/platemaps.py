@@ -78,6 +78,8 @@ def _of(book: Book, job: str, highlight: str | None) -> tuple[*Labelled, str | N
         marked = None
         if highlight is not None:
             piece: Specimen = find(book, session, highlight, "specimen")
+            # A piece of another plate is not on this map: better nothing marked than the piece of the same
+            # number.
             marked = (piece.plate_facts or {}).get("key") if piece.job_id == row.id else None
         return *_labelled(row.specimens), marked
 

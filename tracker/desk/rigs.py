@@ -112,6 +112,8 @@ def calibrate(book: Book, who: str, rig: str, typed: Mapping[str, Any]) -> Done:
         row = find(book, act.session, rig, "rig")
         if row.unit is None:
             raise FormError(f"{rig_id(row.id)} reads nothing", do="strandbook amend it: measures=force")
+        # Divided by the coverage factor below: certificates mostly state twice the standard uncertainty,
+        # and the arithmetic wants the single one.
         u_abs, u_rel = read_uncertainty(values["uncertainty"], row.unit)
         k = values["k"] or 1.0
         act.session.add(
@@ -140,6 +142,7 @@ def read_uncertainty(typed: str, unit: str) -> tuple[float, float]:
             absolute += value
         if value < 0:
             raise FormError(f"An uncertainty is never below zero, {part.strip()} is", do="Give its amount")
+    # Nothing is calibrated to no uncertainty; entered as nought, every result would look exact.
     if absolute + relative == 0:
         raise FormError(f"An uncertainty of {typed} is none", do="Give it as 2 N, or as 0.5 % of the reading")
     return absolute, relative

@@ -120,6 +120,7 @@ def scan(book: Book, session: Session, text: str) -> Scan:
     """
     try:
         ident = resolve(book, session, text)
+    # No label at all is refused; a label of another book, or of nothing, is told as what it is.
     except IdError:
         raise
     except Refused as refusal:
@@ -145,6 +146,8 @@ def five_lines(book: Book, session: Session, ident: Ident) -> list[str]:
 
 
 def _piece_lines(session: Session, row: Specimen) -> list[str]:
+    # By tool, so that the spool of the first tool, whose material the piece is taken to be of, stands
+    # first.
     spools = [each.spool for each in sorted(row.job.spools, key=lambda each: each.tool)]
     lots = ", ".join(f"{ident_of(spool)} lot {spool.lot or 'not recorded'}" for spool in spools)
     way = f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else "not recorded"

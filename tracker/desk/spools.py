@@ -117,6 +117,7 @@ def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any]) -> Do
         stay = Stay(spool_id=row.id, **values)
         refuse_overlap(act.session, stay, book.zone)
         act.session.add(stay)
+        # A closed stay inside a running one is an excursion: afterwards the spool is back where it was.
         if ended is not None and stay.ended_at is not None:
             act.session.flush()
             act.session.add(_gone_on(ended, stay.ended_at))
@@ -153,6 +154,8 @@ def _end_running(act: Act, spool: Spool, at: dt.datetime) -> Stay | None:
         .limit(1)
     )
     if running is not None:
+        # A spool is in one place: whoever puts it into the box has taken it off the printer, and seldom
+        # says so.
         running.ended_at = at
         act.session.flush()
     return running

@@ -32,9 +32,12 @@ def judge(
         row = find(book, act.session, measurement, "measurement")
         results = _meant(row, quantity)
         for result in results:
+            # Counted without a value it would raise the number of results of a mean and nothing else.
             if counted and result.value is None:
                 raise FormError(f"{result.quantity} has no value to count", why=result.refused or "")
             result.counted = counted
+            # Beside the switch a row of its own, so that who set a result aside, and who brought it back,
+            # stays readable.
             act.session.add(
                 Verdict(result_id=result.id, counted=counted, reason=act.reason, by=who, at=act.at)
             )

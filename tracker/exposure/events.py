@@ -169,7 +169,11 @@ def check_event(event: Event) -> None:
 
 
 def _check_times(event: Event) -> None:
-    """Refuse times without UTC and ends before their beginning."""
+    """Refuse times without UTC and ends before their beginning.
+
+    Raises:
+        Refused: A time is not in UTC, or an end lies before its beginning.
+    """
     for when in (event.began, event.ended):
         # A naive time at a change of clocks would be an hour of open air too many or too few.
         if when is not None and when.utcoffset() != timedelta(0):
@@ -186,7 +190,11 @@ def _check_times(event: Event) -> None:
 
 
 def _check_rh(name: str, *values: float | None) -> None:
-    """Refuse humidities outside 0 to 100 %."""
+    """Refuse humidities outside 0 to 100 %.
+
+    Raises:
+        Refused: One is; the record is named.
+    """
     for value in values:
         if value is not None and not 0.0 <= value <= 100.0:  # noqa: PLR2004 - per cent
             raise Refused(
@@ -195,7 +203,11 @@ def _check_rh(name: str, *values: float | None) -> None:
 
 
 def _check_order(stay: Stay) -> None:
-    """Refuse a mean humidity outside its own range."""
+    """Refuse a mean humidity outside its own range.
+
+    Raises:
+        Refused: Least, mean and greatest are not in that order.
+    """
     logged = [v for v in (stay.rh_low_pct, stay.rh_pct, stay.rh_high_pct) if v is not None]
     if logged != sorted(logged):
         raise Refused(
@@ -206,7 +218,11 @@ def _check_order(stay: Stay) -> None:
 
 
 def _check_temperature(name: str, *values: float | None) -> None:
-    """Refuse temperatures that no room or dryer has."""
+    """Refuse temperatures that no room or dryer has.
+
+    Raises:
+        Refused: One is below -40 or above 200 °C.
+    """
     for value in values:
         if value is not None and not -40.0 <= value <= 200.0:  # noqa: PLR2004 - range of any dryer or room
             raise Refused(
@@ -215,7 +231,11 @@ def _check_temperature(name: str, *values: float | None) -> None:
 
 
 def _check_mass(name: str, *values: float | None) -> None:
-    """Refuse masses below zero."""
+    """Refuse masses below zero.
+
+    Raises:
+        Refused: One is, or is no number.
+    """
     for value in values:
         # Not "value < 0", which would let NaN pass.
         if value is not None and not value >= 0.0:

@@ -162,6 +162,8 @@ def parse_families(text: str, where: str) -> Families:
         raise Refused(f"family file {where}", why=f"not TOML: {error}") from error
     try:
         table = {name: _family(name, entry) for name, entry in data["families"].items()}
+        # People write PA 6, pa6 and PA-6; a family that is not found gets hours only, so spelling must not
+        # decide.
         aliases = {_plain(name): name for name in table}
         for name, entry in data["families"].items():
             aliases |= {_plain(other): name for other in entry.get("also", [])}
@@ -206,20 +208,32 @@ def _plain(name: str) -> str:
 
 
 def _figure(entry: Mapping[str, Any] | None, positive: bool = True) -> Figure | None:
-    """Return a figure whose range holds its value."""
+    """Return a figure whose range holds its value.
+
+    Raises:
+        ValueError: Low, value and high are not in order, or not above zero.
+    """
     if entry is None:
         return None
     figure = Figure(float(entry["value"]), float(entry["low"]), float(entry["high"]), str(entry["source"]))
+    # Held to their order, as the file is meant to be edited at the bench: a swapped pair would turn the
+    # bounds inside out.
     if not figure.low <= figure.value <= figure.high or (positive and figure.low <= 0.0):
         raise ValueError(f"low, value and high must be above zero and in order: {dict(entry)}")
     return figure
 
 
 def _family(name: str, entry: Mapping[str, Any]) -> Family:
-    """Return one family from its table."""
+    """Return one family from its table.
+
+    Raises:
+        KeyError: A figure is missing and no reason says why.
+    """
     no_estimate = entry.get("no_estimate")
     figures = {key: _figure(entry.get(key)) for key in ("w50_pct", "w100_pct", "d23_m2_s", "e_kj_mol")}
     lacking = [key for key, figure in figures.items() if figure is None]
+    # Either figures or a reason for having none: a family that is simply incomplete must not pass for one
+    # without water.
     if lacking and no_estimate is None:
         raise KeyError(f"{name}: {', '.join(lacking)}")
     return Family(

@@ -127,6 +127,7 @@ def _curve(
     """Return a bar for each column, blank before the first value."""
     drawn, at = [], -1
     rank = _rank(scale, len(bars) - 1)
+    # The newest value up to the end of each column: a mean would smooth away the hours after a drying.
     for _, until in columns:
         while at + 1 < len(pairs) and pairs[at + 1][0] <= until:
             at += 1

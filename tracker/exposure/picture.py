@@ -68,7 +68,11 @@ def _drawn(
     title: str,
     form: str,
 ) -> bytes:
-    """Draw everything there is and return it in one form."""
+    """Draw everything there is and return it in one form.
+
+    Raises:
+        Refused: Nothing is recorded of the spool.
+    """
     if days.began is None:
         raise Refused("chart of a spool", why="nothing is recorded of it", do="Record a stay first.")
     # Matplotlib takes half a second to import: only who wants a picture waits for it. A bare Figure
@@ -76,6 +80,7 @@ def _drawn(
     from matplotlib import rc_context  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
 
+    # No axis for what is not known: an empty one would look like dry filament.
     wet = history is not None and len(history.centre_pct) > 0
     heights = [1.5] + [1.6] * wet + [0.9] * bool(mass_left)
     with rc_context(_STEADY):
@@ -130,6 +135,7 @@ def _mass(axis: Any, mass_left: Sequence[tuple[datetime, float]], until: datetim
     """Draw the filament left as steps."""
     times = [*(moment for moment, _ in mass_left), until]
     grams = [*(g for _, g in mass_left), mass_left[-1][1]]
+    # Steps and no slope: filament leaves the spool while a job runs, and between jobs nothing changes.
     axis.step(times, grams, where="post", color="#222222", linewidth=1.2)
     axis.set_ylim(bottom=0.0)
     axis.set_ylabel("left, g")

@@ -159,7 +159,11 @@ def _close(stays: Sequence[Stay], until: datetime) -> tuple[list[Stay], list[str
 
 
 def _refuse_overlaps(stays: Sequence[Stay], dryings: Sequence[Drying]) -> None:
-    """Refuse two stays or two dryings at one time."""
+    """Refuse two stays or two dryings at one time.
+
+    Raises:
+        Refused: Two overlap; both are named.
+    """
     # Open stays were closed before, so every end is known here.
     kinds: tuple[Sequence[Stay | Drying], ...] = (stays, dryings)
     for kind in kinds:
@@ -174,7 +178,11 @@ def _refuse_overlaps(stays: Sequence[Stay], dryings: Sequence[Drying]) -> None:
 
 
 def _refuse_drying_while_printing(dryings: Sequence[Drying], jobs: Sequence[JobUse], until: datetime) -> None:
-    """Refuse a drying and a job at one time."""
+    """Refuse a drying and a job at one time.
+
+    Raises:
+        Refused: A drying and a job overlap; both are named.
+    """
     # One sweep over both kinds by beginning: what begins is held against the latest end of the other kind.
     drying_end: tuple[datetime, Drying] | None = None
     job_end: tuple[datetime, JobUse] | None = None

@@ -98,6 +98,9 @@ def build_steps(
         start_pct: Water at the beginning, wt%; None to assume a range and say so.
         assumed: What to take where nothing was recorded.
         measured: Water contents measured on this spool; each replaces the state.
+
+    Raises:
+        ValueError: The family allows no estimate; the caller should have asked.
     """
     if (
         family.w50_pct is None

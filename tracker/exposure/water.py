@@ -202,6 +202,7 @@ def water_history(
         none = np.empty(0)
         return WaterHistory(tuple(moments), none, none, none, "D")
     low, centre, high = bounds.pct.T
+    # The worst grade for the whole curve: letters sort from A, measured, to C.
     return WaterHistory(tuple(moments), centre, low, high, max(bounds.grades))
 
 
@@ -225,6 +226,8 @@ def _pair(ends: Array | None) -> Interval | None:
 def _measured_grade(steps: Steps, record: int) -> Grade:
     """Return A where a measured content still stands, else C."""
     known = np.flatnonzero(steps.kind[:record] == Kind.KNOWN)
+    # Measured, and since then nothing but a sealed bag: an hour in open air and the number is a model's
+    # again.
     if len(known) and np.all(steps.kind[known[-1] + 1 : record] == Kind.SEALED):
         return "A"
     return "C"
@@ -240,6 +243,8 @@ def _regime(exposure: OpenAir, family: Family | None, diameter_mm: float, assume
     t_c = exposure.temperature_mean_c
     warm = arrhenius(np.array(assumed.temperature_c if t_c is None else t_c), family.e_kj_mol.value)
     seconds = _T90 * (diameter_mm / 2000.0) ** 2 / (family.d23_m2_s.value * float(warm))
+    # Three times the time for 90 %: then it is no matter how fast the water comes, only how much the
+    # polymer holds.
     if exposed > 3.0 * seconds / 3600.0:
         return "equilibrium-limited (the isotherm dominates)"
     return "uptake-limited (the diffusion coefficient dominates)"

@@ -92,6 +92,8 @@ def mass_loss(before_g: float, after_g: float, empty_g: float | Interval, u_g: f
     change = before_g - after_g
     # Not set to zero: a gain, or a loss the scales cannot show, is told as such.
     small = abs(change) <= 2.0 * u_g
+    # Both bases and both ends: with an unknown reel the percentage is an interval, while the grams are
+    # exact.
     wet = sorted(100.0 * change / (before_g - s) for s in (low, high))
     dry = sorted(100.0 * change / (after_g - s) for s in (low, high))
     return MassLoss(

@@ -18,7 +18,7 @@ class Arcs(NamedTuple):
 
     Attributes:
         good: False where no centre is given: such a move is taken as straight.
-        flat: Length in the plane, mm.
+        flat: Length in the plane in mm.
         into: Direction in the plane at the start (2, n), unit length.
         out: Direction at the end.
         extent: Least X, greatest X, least Y, greatest Y (4, n), quadrants included.

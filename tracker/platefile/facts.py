@@ -58,7 +58,7 @@ class Flow:
     Attributes:
         median: mm³/s; half of the filament was deposited more slowly.
         p95: mm³/s; 95 % of the filament was deposited more slowly.
-        most: Greatest, mm³/s.
+        most: Greatest in mm³/s.
         basis: ``estimated``: it rests on planned times and the filament's diameter.
     """
 
@@ -74,7 +74,7 @@ class Retractions:
 
     Attributes:
         count: By E.
-        length_mm: Most frequent length, mm.
+        length_mm: Most frequent length in mm.
         speed_mm_s: Most frequent speed.
         by_firmware: Further ones by G10; their length is set in the printer.
         basis: ``commanded``, or ``not stated`` if there are none.

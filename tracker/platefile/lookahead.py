@@ -67,8 +67,8 @@ def times(squares: Floats, ways: Floats, speeds: Floats, accelerations: Floats) 
 
     Args:
         squares: Squares of speed at the junctions, (n + 1,).
-        ways: Lengths, mm.
-        speeds: Nominal speeds, mm/s.
+        ways: Lengths in mm.
+        speeds: Nominal speeds in mm/s.
         accelerations: mm/s².
     """
     ends = np.sqrt(np.maximum(squares, 0.0))

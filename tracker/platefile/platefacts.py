@@ -65,7 +65,7 @@ class PlateObject:
 
     @property
     def layer_z_mm(self) -> tuple[float, ...]:
-        """Top of every layer, mm."""
+        """Top of every layer in mm."""
         return tuple(layer.z_mm for layer in self.layer_facts)
 
     @property

@@ -80,7 +80,7 @@ class Rows:
     """Rows with their speeds; the columns that `Moves` has too mean the same.
 
     Attributes:
-        speed: Nominal speed, mm/s.
+        speed: Nominal speed in mm/s.
         acceleration: mm/s².
         limit: Square of the speed at which the row may follow the one before it.
     """

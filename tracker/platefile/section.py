@@ -26,8 +26,8 @@ class Window:
     """A gauge section: a range of heights, or a range along a direction in the plane.
 
     Attributes:
-        low: Lower end, mm.
-        high: Upper end, mm.
+        low: Lower end in mm.
+        high: Upper end in mm.
         angle_deg: Direction from X in the plane along which the ends count; None for heights.
     """
 

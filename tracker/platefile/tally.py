@@ -73,7 +73,7 @@ class Cell:
         busy: s of the depositing XY moves.
         path: mm of those moves.
         speed: Sum of deposit times commanded speed, mm · mm/s.
-        x0: Least X of the centre lines, mm; likewise the next three.
+        x0: Least X of the centre lines in mm; likewise the next three.
         x1: Greatest X.
         y0: Least Y.
         y1: Greatest Y.

@@ -78,6 +78,8 @@ def compute(
 ) -> Computation:
     """Let a method compute, whatever it does; see ``Plugged.compute``."""
     try:
+        # Inside the guard: an instrument of a foreign unit may fail here, on account of the plugin's own
+        # declarations.
         carried = with_uncertainty(readings, instruments)
         # Run to its end here: a generator fails while it is read, not when it is called.
         made = list(method.compute(carried, piece))
@@ -122,6 +124,7 @@ def _checked(
     quantity = declared.get(outcome.quantity)
     if quantity is None:
         raise _NonsenseError(f"it returned {outcome.quantity!r:.60}, which it does not declare")
+    # The first stands; which of two was meant nobody can say, so the fault is told.
     if outcome.quantity in kept:
         raise _NonsenseError(f"it returned {outcome.quantity} twice")
     if outcome.relation not in _RELATIONS:

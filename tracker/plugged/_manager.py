@@ -70,6 +70,7 @@ class Plugged:
     @property
     def methods(self) -> Mapping[str, Loaded]:
         """The methods that are there, by id; read only."""
+        # A view: a plugin that got hold of the dictionary could replace another's method.
         return MappingProxyType(self._methods)
 
     @property

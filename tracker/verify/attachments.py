@@ -26,6 +26,8 @@ def check_attachments(connection: Connection, replay: Replay, progress: Progress
         if trouble:
             replay.findings.add(_finding(connection, row, trouble))
         _count(replay, progress, total)
+    # Manifests have no row of their own; without this look a lost one would be noticed as rows that cannot
+    # be judged.
     for digest, origin in replay.manifests.items():
         trouble = _trouble(replay, digest)
         if trouble:
@@ -57,6 +59,7 @@ def _finding(connection: Connection, row: Any, trouble: str) -> Finding:
 
 def _use(connection: Connection, digest: str) -> tuple[str, str]:
     """Return the ID of a row that uses an attachment, and words for it."""
+    # A person asks which reading is affected, and not which digest.
     measurement = connection.scalar(
         select(MeasurementFile.measurement_id).where(MeasurementFile.sha256 == digest).limit(1)
     )

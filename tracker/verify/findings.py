@@ -88,6 +88,8 @@ class Findings:
 
     def add(self, finding: Finding) -> None:
         """Take a finding in."""
+        # A book restored over the wrong folder differs in every row: the first thousand are enough to see
+        # it.
         if len(self.found) < _MOST:
             self.found.append(finding)
         else:
@@ -122,5 +124,6 @@ class Findings:
 def _shown(value: Any) -> str:
     if value is None:
         return "empty"
+    # As repr, so that a blank, or a text "1" where a number was, can be seen.
     text = repr(value)
     return text if len(text) <= _LONG else f"{text[: _LONG - 1]}…"

@@ -40,6 +40,7 @@ def named(connection: Connection, table: str, key: object, values: Mapping[str, 
         return own, f"{table} {own}"
     kind = _WORDS.get(table, table)
     words = next((f" {str(values[name])[:60]!r}" for name in _OWN_WORDS if values.get(name)), f" {key}")
+    # In this order: a result belongs to its measurement before it belongs to a piece.
     for owner in _OWNERS:
         number = values.get(f"{owner}_id")
         if number is not None and owner != table:

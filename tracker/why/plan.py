@@ -175,7 +175,11 @@ def lay_out(working: Working, wishes: Wishes) -> Layout:
 
 
 def _levels(working: Working, wishes: Wishes) -> tuple[dict[str, tuple[Level, Level]], dict[str, float]]:
-    """Return each changed factor's levels, and the side of those that must stay where they are."""
+    """Return each changed factor's levels, and the side of those that must stay where they are.
+
+    Raises:
+        Refused: Both levels of a factor lie where they must never be proposed.
+    """
     compared = {item.factor.name: item for item in working.comparisons}
     levels, fixed = {}, {}
     for name in working.names:
@@ -197,7 +201,11 @@ def _levels(working: Working, wishes: Wishes) -> tuple[dict[str, tuple[Level, Le
 
 
 def _candidates(working: Working, wishes: Wishes, fixed: Mapping[str, float]) -> Array:
-    """Return the allowed plates as rows of 0 (A's level) and 1 (B's level)."""
+    """Return the allowed plates as rows of 0 (A's level) and 1 (B's level).
+
+    Raises:
+        Refused: Nothing that differed can be set, or every combination is forbidden.
+    """
     names = working.names
     free = [i for i, name in enumerate(names) if name not in fixed]
     if not free:
@@ -256,7 +264,11 @@ def _board(working: Working, pieces: int, scatters: tuple[float, float, float]) 
 
 
 def _choose(board: _Board, candidates: Array, plates: int | None) -> list[Array]:
-    """Return the plates: as many as asked for, or until one more is hardly worth it."""
+    """Return the plates: as many as asked for, or until one more is hardly worth it.
+
+    Raises:
+        Refused: A number of plates that nobody prints at once, or none.
+    """
     if plates is not None and not 1 <= plates <= 50:  # noqa: PLR2004 - nobody prints more at once
         raise Refused(
             f"{plates} plates", why="between 1 and 50 can be planned", do="Give --plates a number in between."

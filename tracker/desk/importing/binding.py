@@ -99,6 +99,7 @@ class _Binder:
         """
         columns, place = self._columns, self._place
         self._missing()
+        # Missing columns first: without them everything else would be said to be wrong as well.
         if self._problems:
             raise MapError(columns.name, self._problems)
         # Over all number cells of the sheet at once: one cell cannot say what its comma means, and a column
@@ -215,6 +216,8 @@ class _Binder:
                 self._problems.append(f"{column.key} is {reading.kind}: leave out its unit")
             return Bound(index, _word)
         unit = reading.unit or "1"
+        # A unit must be written for readings even where it is ours: old tables mix kilograms and newtons
+        # under one heading.
         if not column.unit:
             self._problems.append(
                 f'{column.key}.unit is missing: write unit = "{unit}", or what the sheet has'
@@ -243,6 +246,8 @@ class _Binder:
             if method in self._plugged.methods or "." not in name.strip("."):
                 self._problems.append(f"{column.key} is no quantity: {suggestion(name, declared)}")
             else:
+                # Kept under its own name: a table may hold what no installed method measures, and nothing
+                # of it is thrown away.
                 self._notes.append(f"No method here declares {name}; its values are kept in {column.unit}")
         return len(self._problems) == before
 
@@ -268,6 +273,7 @@ def _numbers(style: Style, given: str, unit: str, key: str) -> Reader:
         Refused: The units are of different kinds, or unknown.
     """
     given = given or unit
+    # Found once for a column, not for each of its cells.
     scale, offset = factor_between(given, unit, key)
     what = key.removeprefix("readings.").removeprefix("factors.").removeprefix("quantities.")
     if (scale, offset) == (1.0, 0.0):

@@ -96,6 +96,7 @@ def carry_out(
             told(done, len(tables), f"{len(made)} rows: {model.__tablename__}")
             act.bulk(model, made)
         jobs = tuple(job_id(row["id"]) for row in rows.jobs)
+        # First and last stand for thousands: an entry that lists them all would be read by nobody.
         act.about += jobs if len(jobs) <= _ABOUT_AT_MOST else (jobs[0], jobs[-1])
         told(len(tables), len(tables), "tables written")
     return Imported(jobs, plan.counts(), act.seq, len(plan.refused_rows))
@@ -204,6 +205,7 @@ class _Rows:
         found = act.session.execute(select(Material.name, Material.id).order_by(Material.id.desc()))
         numbers = {name.casefold(): number for name, number in found}
         following = _next_number(act, Material)
+        # In the order of the sheet, so that the numbers follow it.
         for name in dict.fromkeys(draft.material for draft in self.plan.jobs):
             if name.casefold() not in numbers:
                 numbers[name.casefold()] = following

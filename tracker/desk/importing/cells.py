@@ -64,6 +64,7 @@ def read_number(cell: str, style: Style, unit: str, what: str) -> float:
         number = float(cell)
         if number not in (float("inf"), float("-inf")):
             return number
+    # What sheets write for "not measured": it needs no mending as a number, but an empty cell.
     if cell.casefold() in _MISSING:
         raise ImportRefusedError(
             f"{what}: {cell!r} is not a number", do="Leave the cell empty if it is not known"

@@ -98,6 +98,7 @@ def read_map(data: bytes, name: str = "columns.toml") -> ColumnMap:
         readings=reader.methods(reader.table(tables, "readings")),
         quantities=reader.section(reader.flattened(reader.table(tables, "quantities")), "quantities"),
     )
+    # A misspelt key is an error: passed over, its column would silently not be taken in.
     reader.unknown(tables, _SECTIONS, "")
     reader.unknown(specimen, _SPECIMEN, "specimen.")
     if reader.problems:

@@ -180,6 +180,7 @@ class _Rows:
         material = self.materials.get(written.casefold(), written)
         key, name = self._plate(row)
         job = self.jobs.get(key)
+        # One plate is of one material; two mean that the columns which name plates say too little.
         if job is not None and job.material != material:
             raise ImportRefusedError(
                 f"plate {name!r} is of {job.material} on line {job.line} and of {material} here",
@@ -197,6 +198,7 @@ class _Rows:
         name = " ".join(part for part in parts if part)
         if not name:
             return (f"line {row.line}",), None
+        # Told and not refused: half a name may be how the bench named its plates.
         if not all(parts):
             self._partly_named.setdefault(parts, row.line)
         return parts, name

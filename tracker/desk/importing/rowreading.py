@@ -113,6 +113,7 @@ class RowReader:
             if row.cells[index]:
                 raw[name], draft = self._recording(name, row.cells[index], row.line)
                 files.append(draft)
+        # No cell of this method holds anything: the piece was not tested by it, which is no measurement.
         if not raw:
             return None
         readings = validate(bound.method, raw)
@@ -136,6 +137,8 @@ class RowReader:
                 f"{written!r} cannot be read", why=error.strerror or str(error)
             ) from error
         digest = hashlib.sha256(data).hexdigest()
+        # The same recording under two pieces is mostly a slip of the file name: told, as nobody sees it in
+        # the numbers.
         if self.seen.setdefault(digest, line) != line:
             self.twice.append((line, self.seen[digest]))
         return Recording(place.name, data), FileDraft(name, place, place.name, digest, len(data))

@@ -30,6 +30,8 @@ def refused_lines(refusals: Iterable[LineRefusal]) -> Iterator[str]:
     """Yield refused quantities: one by one, or together where one reason holds for many lines."""
     groups: dict[tuple[str, str], list[LineRefusal]] = {}
     for refusal in refusals:
+        # By reason: a missing column refuses every line, and a thousand equal sentences hide the one that
+        # differs.
         groups.setdefault((refusal.quantity, refusal.why), []).append(refusal)
     small = {key: group for key, group in groups.items() if len(group) <= EACH_AT_MOST}
     for group in small.values():

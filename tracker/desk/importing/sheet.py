@@ -115,7 +115,12 @@ def _delimiter(text: str) -> str:
 
 
 def _lines(text: str, delimiter: str, name: str) -> Iterator[SheetRow]:
-    """Yield every line that holds anything, with the number it begins on."""
+    """Yield every line that holds anything, with the number it begins on.
+
+    Raises:
+        ImportRefusedError: A quotation mark is never closed; the line it begins on is named.
+    """
+    # Strict: an unclosed quote would swallow the rest of the sheet into one cell.
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     begins = 1
     try:
