@@ -359,6 +359,17 @@ def test_a_change_by_hand_reaches_the_factors(cli: Cli, spool: str, tmp_path: Pa
     assert (found["value"], found["low"], found["high"]) == (pytest.approx(50), 0, 100)
 
 
+def test_a_trace_says_what_a_hand_changed(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """The fan in force, not the one the file commands, which would be signed as read."""
+    file = sent(tmp_path, plate(UPRIGHT, fan=255))
+    job = cli.id("job", "add", file, "--spool", spool, "--geometry", "free", "--started", START)
+    cli.id("job", "change", job, "fan=0", "--layer", "51")
+    said = " ".join("\n".join(cli.done("trace", _first(cli, job))).split())
+    by_file, by_hand = said.split("as changed by hand; ")
+    assert by_hand.startswith("fan 50 % (0 to 100) commanded")
+    assert "fan 100 % commanded" not in by_file
+
+
 def test_factors_of_all_specimens_as_csv(cli: Cli, spool: str, tmp_path: Path) -> None:
     """A line each, with the basis of every value beside it."""
     cli.id("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tracker.factors.inforce import Changed, InForce, in_force
+from tracker.factors.printed import changed_by_hand
 from tracker.factors.reading import factors_of, in_registry_order
 from tracker.factors.registry import MOISTURE, REGISTRY, Factor, factor_named, unit_of
 from tracker.factors.tested import measurement_factors
@@ -16,6 +17,7 @@ __all__ = [
     "Factor",
     "Factors",
     "InForce",
+    "changed_by_hand",
     "factor_data",
     "factor_named",
     "factor_words",

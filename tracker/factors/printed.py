@@ -76,6 +76,24 @@ def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any], layers
     return found
 
 
+def changed_by_hand(job: Any, facts: Mapping[str, Any], changes: Sequence[Any]) -> Factors:
+    """Return those values of a gauge section that are not the plate file's, for somebody changed them.
+
+    Args:
+        job: The job's row.
+        facts: The piece's plate facts.
+        changes: Settings changed by hand while it ran.
+    """
+    section: Mapping[str, Any] = facts.get("section") or {}
+    found: Factors = {}
+    for name in _FROM_PLATE:
+        put_reading(found, name, section.get(name), _SECTION)
+    commanded = dict(found)
+    layers = {name: facts.get(name) or () for name in ("spans_s", "tops_mm")}
+    _put_changes(found, job, changes, {**section, **layers})
+    return {name: value for name, value in found.items() if value is not commanded.get(name)}
+
+
 def _put_place(found: Factors, row: Any, section: Mapping[str, Any]) -> None:
     put(found, "x_mm", row.x_mm, COMMANDED, "plate file")
     put(found, "y_mm", row.y_mm, COMMANDED, "plate file")

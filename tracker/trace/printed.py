@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
+from types import SimpleNamespace
 from typing import Any, Final
 
 from tracker.ids import drying_id, job_id, specimen_id, spool_id
@@ -38,7 +39,7 @@ class Printed:
             f"place on the plate {place(row)}",
             *(f"{word} {row[word]}" for word in ("geometry", "remark", "cause", "note") if row[word]),
         ]
-        sides = (*_section_stations(row), *_factor_stations(path.factors))
+        sides = (*_section_stations(row, path), *_factor_stations(path.factors))
         sides = sides or (Station("factors", UNKNOWN, known=False),)
         return Station(
             "specimen",
@@ -222,20 +223,45 @@ _SECTION: Final = (
 """What of the plate's figures stands on a screen; all of them are in the JSON."""
 
 
-def _section_stations(row: Row) -> Iterator[Station]:
-    """Yield what plate file and log say of the gauge section, and nothing where neither is recorded."""
+def _section_stations(row: Row, path: Path) -> Iterator[Station]:
+    """Yield what plate file, hand and log say of the gauge section, and nothing where none is recorded."""
     section = (row["plate_facts"] or {}).get("section") or {}
+    by_hand = _by_hand(row, path)
     said = [
         f"{words} {compact(section[name]['value'], unit)}{_spread(section[name])} {section[name]['basis']}"
         for name, words, unit in _SECTION
-        if isinstance(section.get(name), dict) and section[name].get("value") is not None
+        if name not in by_hand
+        and isinstance(section.get(name), dict)
+        and section[name].get("value") is not None
     ]
     if said:
         yield Station("section", "by the plate file", tuple(said))
+    changed = [
+        f"{words} {compact(by_hand[name]['value'], unit)}{_spread(by_hand[name])} {by_hand[name]['basis']}"
+        for name, words, unit in _SECTION
+        if name in by_hand
+    ]
+    if changed:
+        yield Station("section", "as changed by hand", tuple(changed))
     logged = ((row["log_facts"] or {}).get("section") or {}).items()
     heard = [f"{name} {each['mean']:.1f} {each['unit']}{_spread(each, 1)}" for name, each in logged]
     if heard:
         yield Station("logged", "while the gauge section was printed", tuple(heard))
+
+
+def _by_hand(row: Row, path: Path) -> dict[str, dict[str, Any]]:
+    """Return the figures of a gauge section that the plate file no longer tells, for a hand changed them."""
+    if not path.changes or path.job is None or not row["plate_facts"]:
+        return {}
+    # Loaded only here: few prints are changed by hand, and every trace would pay for it.
+    from tracker.factors import changed_by_hand  # noqa: PLC0415
+
+    rows = [SimpleNamespace(**change) for change in path.changes]
+    found = changed_by_hand(SimpleNamespace(**path.job), row["plate_facts"], rows)
+    return {
+        name: {"value": each.value, "low": each.low, "high": each.high, "basis": each.basis}
+        for name, each in found.items()
+    }
 
 
 def _spread(figure: dict[str, Any], places: int = 0) -> str:
