@@ -156,6 +156,22 @@ def near_misses(text: str) -> list[Ident]:
     return list(found)
 
 
+def unchecked(text: str) -> Ident | None:
+    """Return what a text would be with the check character that it lacks: ``J12-4`` is J0012-04-K.
+
+    Only to be offered, never taken: without the character nothing catches a slip.
+    """
+    letter, *parts = re.split(r"-|(?<=^[A-Z])", _plain(text))
+    digits = [part.translate(_AS_DIGIT) for part in parts]
+    if letter not in KINDS or not all(part.isascii() and part.isdigit() and int(part) for part in digits):
+        return None
+    if len(digits) == 1:
+        return Ident(KINDS[letter], int(digits[0]))
+    if len(digits) == 2 and letter == _SPECIMEN_LETTER:  # noqa: PLR2004 - number and piece
+        return Ident("specimen", int(digits[0]), int(digits[1]))
+    return None
+
+
 def payload(ident: Ident, book: str, address: str = "") -> str:
     """Return the text in a label's code: ID and book code, after the bench's address if there is one.
 

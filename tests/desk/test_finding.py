@@ -6,7 +6,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.desk.bench import a_job, a_material, a_spool
+from tests.desk.bench import a_job, a_material, a_rig, a_spool
 from tracker.book import Book, new_book
 from tracker.desk.finding import NotFoundError, WrongKindError, find, ident_of, material_named
 from tracker.errors import Refused
@@ -123,3 +123,35 @@ def test_a_spool_of_one_book_is_not_one_of_another(book: Book, tmp_path: object)
         assert a_spool(other) == spool
         with pytest.raises(NotFoundError, match="another book"):
             found(other, f"{spool}.{book.code}")
+
+
+@pytest.mark.parametrize("text", ["J0001-01", "j1-1", "J0001-1", "JOOOI-O1"])
+def test_what_lacks_its_check_character_is_offered_whole(book: Book, text: str) -> None:
+    """Offered, not taken: without the character nothing would catch a slip."""
+    a_job(book)
+    with pytest.raises(IdError, match=r"lacks its check character\. Did you mean J0001-01-Z\?"):
+        found(book, text)
+
+
+@pytest.mark.parametrize("text", ["S9", "J1-99", "J1-0", "J" + "9" * 300, "J1-" + "9" * 30])
+def test_nothing_that_is_not_there_is_offered(book: Book, text: str) -> None:
+    """No spool, no such piece, and numbers beyond every database."""
+    a_job(book)
+    with pytest.raises(Refused) as caught:
+        found(book, text)
+    assert "Did you mean" not in str(caught.value)
+
+
+def test_a_rig_goes_by_its_name_where_a_rig_is_wanted(book: Book) -> None:
+    """Its label hangs on the rig; at the desk one knows the name."""
+    rig = a_rig(book)
+    with book.read() as session:
+        name = find(book, session, rig).name
+    assert found(book, f" {name.upper()} ", "rig") == rig
+
+
+def test_a_name_is_no_answer_where_anything_is_wanted(book: Book) -> None:
+    """A rig and a spool may well be called alike."""
+    rig = a_rig(book)
+    with book.read() as session, pytest.raises(IdError):
+        find(book, session, find(book, session, rig).name)

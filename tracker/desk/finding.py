@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.ids import Ident, IdError, near_misses, read_payload
+from tracker.ids import Ident, IdError, near_misses, read_payload, unchecked
 from tracker.model import Drying, Job, Material, Measurement, Rig, Specimen, Spool
 
 _MODELS: Final[dict[str, Any]] = {
@@ -38,7 +38,7 @@ class WrongKindError(Refused, ValueError):
 
 
 def find(book: Book, session: Session, text: str, *kinds: str) -> Any:
-    """Return the row that an ID or a label's text names.
+    """Return the row that an ID or a label's text names; a rig also goes by its name where only a rig fits.
 
     Args:
         book: Whose code the label must carry, if it carries one.
@@ -51,7 +51,13 @@ def find(book: Book, session: Session, text: str, *kinds: str) -> Any:
         NotFoundError: It belongs to another book, or there is no such row.
         WrongKindError: It is a row of another kind.
     """
-    ident = resolve(book, session, text)
+    try:
+        ident = resolve(book, session, text)
+    except IdError:
+        rig = _rig_named(session, text) if kinds == ("rig",) else None
+        if rig is None:
+            raise
+        return rig
     if kinds and ident.kind not in kinds:
         raise WrongKindError(f"{ident} is a {ident.kind}", do=f"Here a {' or '.join(kinds)} is wanted")
     return fetch(session, ident)
@@ -88,7 +94,7 @@ def resolve(book: Book, session: Session, text: str) -> Ident:
 
 def fetch(session: Session, ident: Ident) -> Any:
     """Return the row of an ID, or None."""
-    if ident.number > _GREATEST:
+    if max(ident.number, ident.piece) > _GREATEST:
         return None
     if ident.kind == "specimen":
         return session.scalar(
@@ -123,7 +129,17 @@ def material_named(session: Session, name: str) -> Material:
     raise NotFoundError(f"There is no material {name!r} in this book", do=hint)
 
 
+def _rig_named(session: Session, name: str) -> Rig | None:
+    """Return a rig by its name, upper and lower case alike: its label hangs where the hand is not."""
+    wanted = name.strip().casefold()
+    rows = session.execute(select(Rig.id, Rig.name))
+    return next((session.get_one(Rig, row.id) for row in rows if row.name.casefold() == wanted), None)
+
+
 def _with_neighbours(session: Session, text: str, error: IdError) -> IdError:
+    meant = unchecked(text)
+    if meant is not None and fetch(session, meant) is not None:
+        return IdError(f"{text.strip()!r} lacks its check character", do=f"Did you mean {meant}?")
     existing = [ident for ident in near_misses(text) if fetch(session, ident) is not None]
     if not existing:
         return error
