@@ -11,6 +11,8 @@ from typing import Any, Final
 
 from tracker.book import Book, new_book
 from tracker.desk import dryings, jobs, materials, offbed, rigs, spools
+from tracker.desk.changes import change_setting
+from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.logs import LogFile, add_log
 from tracker.desk.measuring import measure
 from tracker.desk.plates import mark_dummies
@@ -123,9 +125,9 @@ class _Telling:
         dummies = event.pop("dummies", ())
         event.pop("pieces", None)
         named = [self.ids[each] for each in event.pop("spools", ())]
-        plate = jobs.PlateFile(f"{name}.gcode", plate_text(meant["pieces"], _settings(meant)).encode())
+        plate = PlateFile(f"{name}.gcode", plate_text(meant["pieces"], _settings(meant)).encode())
         earlier = self.ids[again] if again else None
-        read = jobs.read_job_plate(self.book, plate, spools=named, again=earlier)
+        read = read_job_plate(self.book, plate, spools=named, again=earlier)
         if read is not None and dummies:
             mark_dummies(read, dummies)
         self.ids[name] = jobs.add_job(
@@ -148,7 +150,7 @@ class _Telling:
     def change(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Change a setting by hand."""
         del at
-        jobs.change_setting(self.book, self.who, self.ids[event.pop("change")], event.pop("setting"), event)
+        change_setting(self.book, self.who, self.ids[event.pop("change")], event.pop("setting"), event)
 
     def offbed(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Take the pieces off the bed; what is not named came out well."""

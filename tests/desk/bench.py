@@ -13,11 +13,12 @@ from tracker.api import Method, Outcome, Quantity, Reading, Readings, Recording,
 from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.desk.finding import find
-from tracker.desk.jobs import add_job, read_piece
+from tracker.desk.jobs import add_job
 from tracker.desk.materials import add_material
 from tracker.desk.measuring import Measured, measure
 from tracker.desk.rigs import add_rig, calibrate
 from tracker.desk.spools import add_spool
+from tracker.desk.typedpieces import read_piece
 from tracker.model import JournalRecord
 from tracker.plugged import Plugged, load
 

@@ -26,11 +26,11 @@ from tests.desk.bench import (
 )
 from tracker.api import Recording
 from tracker.book import Book
+from tracker.desk.changes import change_setting
 from tracker.desk.corrections import amend, recompute_all
 from tracker.desk.dryings import start_drying
 from tracker.desk.finding import NotFoundError
 from tracker.desk.forms import FormError
-from tracker.desk.jobs import change_setting
 from tracker.desk.measuring import measure
 from tracker.desk.rigs import calibrate
 from tracker.desk.spools import keep_spool, weigh_spool

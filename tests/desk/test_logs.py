@@ -16,7 +16,8 @@ from tracker.chamberlog import read_csv_log
 from tracker.chamberlog.plugin import handed_over, taken_over
 from tracker.csvlog import strandbook_read_log
 from tracker.desk.corrections import amend
-from tracker.desk.jobs import PlateFile, add_job, end_job
+from tracker.desk.jobplates import PlateFile
+from tracker.desk.jobs import add_job, end_job
 from tracker.desk.logs import LogFile, add_log
 from tracker.errors import Refused
 from tracker.plugged import Plugged, load

@@ -11,7 +11,8 @@ from tests.plates import FLAT, UPRIGHT, plate
 from tracker.book import Book
 from tracker.desk.corrections import amend
 from tracker.desk.forms import FormError
-from tracker.desk.jobs import PlateFile, add_job, read_job_plate, read_piece
+from tracker.desk.jobplates import PlateFile, read_job_plate
+from tracker.desk.jobs import add_job
 from tracker.desk.offbed import open_pieces, plate_map
 from tracker.desk.platefacts import agreed_hint, object_of
 from tracker.desk.plates import (
@@ -23,6 +24,7 @@ from tracker.desk.plates import (
     read_pieces,
     settings_of,
 )
+from tracker.desk.typedpieces import read_piece
 from tracker.errors import Refused
 from tracker.platefile import Hint, orientation_of
 from tracker.plugged import load

@@ -20,8 +20,9 @@ from tests.desk.bench import (
 )
 from tracker.book import Book
 from tracker.desk.dryings import start_drying
-from tracker.desk.jobs import add_job, read_piece
+from tracker.desk.jobs import add_job
 from tracker.desk.measuring import measure
+from tracker.desk.typedpieces import read_piece
 from tracker.records import KINDS, listed
 
 

@@ -11,9 +11,10 @@ import pytest
 from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_rig, a_spool
 from tracker.book import Book
+from tracker.desk.changes import change_setting
 from tracker.desk.dryings import start_drying
 from tracker.desk.finding import find, material_named
-from tracker.desk.jobs import add_job, change_setting, end_job
+from tracker.desk.jobs import add_job, end_job
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.spools import keep_spool, weigh_spool
 from tracker.desk.verdicts import judge

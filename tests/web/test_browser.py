@@ -16,9 +16,10 @@ from tracker_labels import Label, draw_sheet, find_stock
 from tests.desk.bench import a_pull, a_spool, entries, row_of
 from tests.web.site import Site, running
 from tracker.book import Book
-from tracker.desk.jobs import add_job, read_piece
+from tracker.desk.jobs import add_job
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.spools import keep_spool
+from tracker.desk.typedpieces import read_piece
 from tracker.model import Specimen
 from tracker.plugged import Plugged
 

@@ -9,7 +9,7 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, say_json, table
-from tracker.desk.jobs import PlateFile
+from tracker.desk.jobplates import PlateFile
 
 if TYPE_CHECKING:
     from tracker.preflight import Difference, Report

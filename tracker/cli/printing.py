@@ -11,8 +11,12 @@ from tracker.cli._asking import answered, asks, until_read
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, say_json, width, write_file
 from tracker.desk import jobs
+from tracker.desk.changes import change_setting
 from tracker.desk.finding import find
+from tracker.desk.jobforms import END_FORM, MEANT_FORM, MEASURED_FORM
+from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.moments import when_at
+from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
 from tracker.orientation import checked_letters
 from tracker.records import shown_record
@@ -53,7 +57,7 @@ def job_command() -> None:
     "--dummy", "dummies", multiple=True, metavar="PIECE", help="Piece printed for layer times only."
 )
 @click.option("--again", metavar="JOB", help="The job of which this is another attempt.")
-@asks((*jobs.MEANT_FORM, *jobs.MEASURED_FORM))
+@asks((*MEANT_FORM, *MEASURED_FORM))
 @as_json
 @pass_bench
 def job_add(
@@ -73,13 +77,13 @@ def job_add(
 
     Pieces, places, orientations, set-points and times are read from FILE; without one they are typed.
     """
-    wanted = [jobs.read_piece(each) for each in pieces]
-    plate = jobs.PlateFile.read(file) if file else None
+    wanted = [read_piece(each) for each in pieces]
+    plate = PlateFile.read(file) if file else None
     if bench.may_ask and not (spools or material or again):
         spools = tuple(click.prompt("Spools printed from (IDs)", err=True).split())
     read = None
     if plate is not None:
-        read = jobs.read_job_plate(bench.book, plate, spools=spools, material=material, again=again)
+        read = read_job_plate(bench.book, plate, spools=spools, material=material, again=again)
     if read is not None:
         _settle_pieces(bench, read, wanted, geometries, dummies)
         typed = {**_commanded(read), **{key: value for key, value in typed.items() if value is not None}}
@@ -87,9 +91,7 @@ def job_add(
         raise Refused("--geometry and --dummy name pieces of a plate file", do="Give FILE, a new one")
     elif bench.may_ask and not (wanted or again):
         wanted = _asked_pieces()
-    answers = answered(
-        bench, (*jobs.MEANT_FORM, *jobs.MEASURED_FORM), typed, when_at(bench.book), _last(bench, again)
-    )
+    answers = answered(bench, (*MEANT_FORM, *MEASURED_FORM), typed, when_at(bench.book), _last(bench, again))
     act = jobs.add_job(
         bench.book,
         bench.who,
@@ -112,7 +114,7 @@ def job_add(
 def _settle_pieces(
     bench: Bench,
     read: PlateRead,
-    wanted: list[jobs.PieceWanted],
+    wanted: list[PieceWanted],
     geometries: tuple[str, ...],
     dummies: tuple[str, ...],
 ) -> None:
@@ -159,12 +161,12 @@ def _last(bench: Bench, again: str | None) -> dict[str, Any]:
         return {"printer": jobs.last_value(session, "printer"), "started_at": "now"}
 
 
-def _asked_pieces() -> list[jobs.PieceWanted]:
-    wanted: list[jobs.PieceWanted] = []
+def _asked_pieces() -> list[PieceWanted]:
+    wanted: list[PieceWanted] = []
     note("Pieces on the plate as NAME:ORIENTATION:COUNT, one kind a line; an empty line ends.")
     while typed := click.prompt("Pieces", default="", show_default=False, err=True).strip():
         try:
-            wanted.append(jobs.read_piece(typed))
+            wanted.append(read_piece(typed))
         except Refused as error:
             note(f"  {error}")
     return wanted
@@ -187,19 +189,19 @@ def job_data(bench: Bench, job: str) -> dict[str, Any]:
 @pass_bench
 def job_change(bench: Bench, /, job: str, assignment: str, as_json: bool, **typed: Any) -> None:
     """Enter a setting that was changed by hand while the job ran."""
-    done(jobs.change_setting(bench.book, bench.who, job, assignment, typed), as_json)
+    done(change_setting(bench.book, bench.who, job, assignment, typed), as_json)
 
 
 @job_command.command(
     "end", epilog="Example: strandbook job end J0012-P --outcome finished --chamber-measured 58"
 )
 @click.argument("job")
-@asks(jobs.END_FORM)
+@asks(END_FORM)
 @as_json
 @pass_bench
 def job_end(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> None:
     """Enter how a job ended and what was measured while it ran."""
-    answers = answered(bench, jobs.END_FORM, typed, when_at(bench.book), {"ended_at": "now"})
+    answers = answered(bench, END_FORM, typed, when_at(bench.book), {"ended_at": "now"})
     done(jobs.end_job(bench.book, bench.who, job, answers), as_json)
 
 

@@ -10,13 +10,13 @@ from typing import Any, Final
 from sqlalchemy.orm import Session
 
 from tracker.acts import Act
-from tracker.api import Recording, dump, fields, validate
+from tracker.api import Recording, dump, fields, units_of, validate
 from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.desk.dryings import DRYING_FORM
 from tracker.desk.finding import NotFoundError, find, ident_of, material_named
 from tracker.desk.forms import Ask, FormError, When, read
-from tracker.desk.jobs import END_FORM, MEANT_FORM
+from tracker.desk.jobforms import END_FORM, MEANT_FORM
 from tracker.desk.materials import MATERIAL_FORM, check_ranges
 from tracker.desk.measuring import MEASURE_FORM, compute_again, in_units, readings_of
 from tracker.desk.moments import check_order, when_at
@@ -260,7 +260,7 @@ def _amend_readings(
         if each.field in known
     }
     fresh = validate(method, {**kept, **in_units(method, readings), **attached, **files})
-    row.readings = dump(fresh)
+    row.readings, row.units = dump(fresh), units_of(fresh)
     for name, recording in files.items():
         _replace_file(act, row, name, recording)
 

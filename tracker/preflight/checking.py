@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.desk.finding import find
-from tracker.desk.jobs import PlateFile
+from tracker.desk.jobplates import PlateFile
 from tracker.desk.plates import PlateRead, mark_dummies, read_pieces, settings_of
 from tracker.ids import job_id, spool_id
 from tracker.model import Job

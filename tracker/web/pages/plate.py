@@ -11,10 +11,12 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 from tracker_labels import stocks
 
+from tracker.desk.changes import SETTINGS, change_setting
 from tracker.desk.doubts import Done
 from tracker.desk.finding import fetch, find, ident_of
 from tracker.desk.forms import Ask
-from tracker.desk.jobs import END_FORM, SETTINGS, change_setting, end_job
+from tracker.desk.jobforms import END_FORM
+from tracker.desk.jobs import end_job
 from tracker.desk.labelling import label_sheet
 from tracker.desk.logs import By, LogFile, add_log
 from tracker.desk.offbed import OUTCOMES, PieceOutcome, take_off
