@@ -167,6 +167,85 @@ def test_settings_of_the_slicer_are_held_against_each_other(
     ]
 
 
+def test_a_setting_written_otherwise_is_no_difference(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """0.2 and 0.200 are one number."""
+    job = cli.id("job", "add", sent(settings=["height = 0.200"]), "--spool", spool)
+    other = sent(name="new.gcode", settings=["height = 0.2"])
+    assert told(cli, other, "--spool", spool, "--like", job)["differences"] == []
+
+
+def test_a_percentage_is_not_held_against_a_number(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """50 % of what, and 15 mm/s: different, but by no part; two percentages are by one."""
+    job = cli.id("job", "add", sent(settings=["speed = 50%", "overlap = 20%"]), "--spool", spool)
+    other = sent(name="new.gcode", settings=["speed = 15", "overlap = 55%"])
+    found = told(cli, other, "--spool", spool, "--like", job)["differences"]
+    assert [(each["what"], each["relative"]) for each in found] == [("overlap", 1.75), ("speed", None)]
+
+
+ORDERED = ("brim = 3", "wall = 4", "gap = 6", "seam = rear")
+BEFORE = ("brim = 0", "wall = 2", "gap = 5", "seam = front", "old = 1")
+
+
+def test_what_was_zero_comes_first_and_what_one_side_states_last(
+    cli: Cli, spool: str, sent: Callable[..., str]
+) -> None:
+    """A number against zero is no part of it; words come after numbers."""
+    job = cli.id("job", "add", sent(settings=BEFORE), "--spool", spool)
+    other = sent(name="new.gcode", settings=[*ORDERED, "new = 1"])
+    found = told(cli, other, "--spool", spool, "--like", job)["differences"]
+    assert [each["what"] for each in found] == ["brim", "wall", "gap", "seam", "new", "old"]
+
+
+def test_settings_of_one_side_are_counted_in_one_line(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """They stand in the JSON; the table is for what can be compared."""
+    job = cli.id("job", "add", sent(settings=BEFORE), "--spool", spool)
+    other = sent(name="new.gcode", settings=[*ORDERED, "new = 1", "newer = 2"])
+    said = cli("preflight", other, "--spool", spool, "--like", job).stdout
+    assert f"in --json: 1 that only {job} states, 2 that only this plate states." in said
+    assert "newer" not in said
+
+
+def test_a_set_point_of_one_side_stays_in_the_table(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """A chamber that is no longer set is what a preflight is for."""
+    job = cli.id("job", "add", sent(), "--spool", spool)
+    said = cli("preflight", sent(name="new.gcode", chamber=None), "--spool", spool, "--like", job).stdout
+    assert any(line.split() == ["chamber_c", "–", "60", "–"] for line in said.splitlines())
+
+
+def test_it_fits_sixty_columns(
+    cli: Cli, spool: str, sent: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Long names and long values alike, on a narrow terminal and where it is piped."""
+    monkeypatch.setenv("COLUMNS", "60")
+    name = "first layer support material interface pattern of the second tool"
+    job = cli.id("job", "add", sent(settings=[f"{name} = {'rectilinear ' * 4}"]), "--spool", spool)
+    other = sent(name="new.gcode", nozzle=300, settings=[f"{name} = {'concentric ' * 4}"])
+    said = cli("preflight", other, "--spool", spool, "--like", job).stdout
+    assert "first layer" in said
+    assert max(map(len, said.splitlines())) <= 60
+
+
+def test_pieces_of_one_kind_are_one_line(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """With their numbers, as they are typed off the bed."""
+    many = {f"bar.stl_id_0_copy_{n}": (20.0, 20.0 + 12.0 * n, 79.6, 9.6) for n in range(3)}
+    found = told(cli, sent(many), "--spool", spool)
+    assert len(found["pieces"]) == 1
+    assert found["pieces"][0].startswith("1-3  bar: ")
+
+
+def test_a_plate_of_other_pieces_is_one_warning(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """And not one for each name on either side."""
+    job = cli.id("job", "add", sent(UPRIGHT), "--spool", spool)
+    found = told(cli, sent(name="new.gcode"), "--spool", spool, "--like", job)
+    texts = [each["text"] for each in found["warnings"] if "repeated" in each["text"]]
+    assert texts == ["On this plate are 1 second, 1 bar; in the job to be repeated, 2 tower, 1 cube."]
+
+
+def test_a_missing_spool_is_refused_with_the_way_to_one(cli: Cli, sent: Callable[..., str]) -> None:
+    """In one line."""
+    assert "list spools" in cli.refused("preflight", sent())
+
+
 def test_pieces_that_lie_otherwise_than_in_the_job_stop(
     cli: Cli, spool: str, sent: Callable[..., str]
 ) -> None:
@@ -206,7 +285,7 @@ def test_pieces_the_programme_does_not_need_are_named(cli: Cli, spool: str, sent
     """Thirty flat bars where the usual programme wants 27, and one piece of any orientation."""
     many = {f"bar{n}": (20.0, 20.0 + 12.0 * n, 79.6, 9.6) for n in range(30)}
     found = told(cli, sent(many), "--spool", spool)
-    assert any("does not need 2 flat more" in each["text"] for each in found["warnings"]), found["warnings"]
+    assert any("needs: 2 flat." in each["text"] for each in found["warnings"]), found["warnings"]
 
 
 def test_a_truncated_plate_stops(cli: Cli, spool: str, tmp_path: Path) -> None:

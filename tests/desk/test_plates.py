@@ -194,6 +194,19 @@ def test_pieces_alike_are_confirmed_together() -> None:
     assert [numbers_of(read, group) for group in alike(read)] == ["1", "2", "3"]
 
 
+def test_numbers_of_pieces_are_told_as_they_are_typed() -> None:
+    """Neighbours as a range."""
+    read = read_pieces(plate({f"bar{n}": (20.0, 120.0 - 20.0 * n, 79.6, 9.6) for n in range(5)}, layers=2))
+    assert numbers_of(read, [read.pieces[n] for n in (0, 1, 2, 4)]) == "1-3,5"
+
+
+def test_copies_are_one_kind_whatever_hangs_on_their_names() -> None:
+    """Markers of one word carry file type, id and copy in the name; copies are numbered instead."""
+    names = ("bar.stl_id_0_copy_0", "bar.stl_id_0_copy_1", "BAR_STL_ID_1_COPY_0")
+    read = read_pieces(plate({n: (20.0, 60.0 - 20.0 * i, 79.6, 9.6) for i, n in enumerate(names)}, layers=2))
+    assert [piece.name for piece in read.pieces] == ["bar #1", "bar #2", "BAR"]
+
+
 def test_a_job_entered_by_hand_has_no_map(book: Book) -> None:
     """An empty text, and no numpy for it."""
     a_material(book)

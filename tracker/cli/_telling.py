@@ -54,6 +54,14 @@ def note(text: str) -> None:
     click.echo(text, err=True)
 
 
+def folded(text: str, ahead: str = "") -> str:
+    """Return text on lines of the terminal's width, the later ones indented; ``ahead`` comes first."""
+    return textwrap.fill(
+        text, width(), initial_indent=ahead, subsequent_indent=ahead + "  ",
+        break_on_hyphens=False, break_long_words=False,
+    )  # fmt: skip
+
+
 def done(act: Done, json_wanted: bool, following: str = "") -> None:
     """Tell what was done: remarks on stderr, IDs on stdout, the act's own ID on the last line."""
     if json_wanted:
@@ -80,10 +88,12 @@ def facts(title: str, pairs: Sequence[tuple[str, str]]) -> None:
             click.echo(indent + line)
 
 
-def table(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None) -> int:
+def table(
+    rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None, *, fit: bool = False
+) -> int:
     """Print rows under their headings, as wide as they need; returns how many there were.
 
-    Long texts are shortened with an ellipsis on a narrow terminal, never in a pipe.
+    Long texts are shortened with an ellipsis on a narrow terminal; in a pipe only where they are to ``fit``.
     """
     held = list(rows)
     if not held:
@@ -93,7 +103,7 @@ def table(rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = Non
     widths = [
         max(_columns_of(name), *(_columns_of(line[i]) for line in cells)) for i, name in enumerate(names)
     ]
-    if sys.stdout.isatty():
+    if fit or sys.stdout.isatty():
         widths = _narrowed(widths, width())
     for line in [[name.replace("_", " ") for name in names], *cells]:
         padded = (_padded(text, wide) for text, wide in zip(line, widths, strict=True))

@@ -9,7 +9,7 @@ import click
 
 from tracker.cli._asking import answered, asks, until_read
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, note, say_json, width, write_file
+from tracker.cli._telling import as_json, done, folded, note, say_json, width, write_file
 from tracker.desk import jobs
 from tracker.desk.changes import change_setting
 from tracker.desk.finding import find
@@ -127,9 +127,7 @@ def _settle_pieces(
     for sentence in read.says if bench.may_ask else ():
         note(sentence)
     for group in plates.alike(read):
-        number = plates.numbers_of(read, group)
-        dummy = " (dummy)" if group[0].dummy else ""
-        note(f"{number}  {group[0].kind}{dummy}: {group[0].words}")
+        note(folded(plates.kind_words(read, group)))
         if bench.may_ask and not wanted:
             plates.give_orientation(group, _confirmed(group[0]))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -29,6 +30,8 @@ from tracker.platefile import (
 
 _NUMBERED: Final = re.compile(r" #\d+$")
 _ENDING: Final = re.compile(r"\.(stl|3mf|obj|step|stp|amf)\b", re.IGNORECASE)
+_COPY: Final = re.compile(r"([._](stl|3mf|obj|step|stp|amf))?[_ ]id[_ ]\d+[_ ]copy[_ ]\d+$", re.IGNORECASE)
+"""What slicers hang on a name where markers must be one word; it would make each copy a kind of its own."""
 _SET: Final = {"nozzle_c": "nozzle_set_c", "bed_c": "bed_set_c", "chamber_c": "chamber_set_c",
                "fan_pct": "fan_set_pct"}  # fmt: skip
 _WORDS: Final = {"nozzle_c": "nozzle", "bed_c": "bed", "chamber_c": "chamber"}
@@ -98,6 +101,7 @@ def read_pieces(
     """
     plate = read_plate(data, density_g_cm3=density_g_cm3, filament_diameter_mm=diameter_mm)
     pieces = [_derived(thing) for thing in reading_order(plate.objects)]
+    _number(pieces, plate)
     if not pieces:
         raise FormError("The plate holds no piece", do="Nothing on it but skirt, purge or supports")
     return PlateRead(plate, pieces, _says(plate))
@@ -107,10 +111,22 @@ def _derived(thing: PlateObject) -> PlatePiece:
     return PlatePiece(
         thing,
         # A name that a slicer cannot write on one line is no name that a label can hold.
-        name=" ".join(_ENDING.sub("", thing.name).split())[:80],
+        name=" ".join(_ENDING.sub("", _COPY.sub("", thing.name)).split())[:80],
         orientation=orientation_of(thing).letters,
         geometry=match_object(thing)[0].piece.id,
     )
+
+
+def _number(pieces: Sequence[PlatePiece], plate: Plate) -> None:
+    """Number pieces that came to share a name, in the order of the file, as those are that share it there."""
+    place = {thing.key: number for number, thing in enumerate(plate.objects)}
+    shared = Counter(piece.name for piece in pieces)
+    seen: Counter[str] = Counter()
+    for piece in sorted(pieces, key=lambda each: place[each.thing.key]):
+        name = piece.name
+        seen[name] += 1
+        if shared[name] > 1:
+            piece.name = f"{name} #{seen[name]}"
 
 
 def _says(plate: Plate) -> list[str]:
@@ -319,5 +335,18 @@ def alike(read: PlateRead) -> list[list[PlatePiece]]:
 
 
 def numbers_of(read: PlateRead, pieces: Sequence[PlatePiece]) -> str:
-    """Return the numbers of pieces in words: ``1, 2, 5``."""
-    return ", ".join(str(n) for n, piece in enumerate(read.pieces, 1) if piece in pieces)
+    """Return the numbers of pieces as they may be typed off the bed: ``1-3,5``."""
+    wanted = {id(piece) for piece in pieces}
+    runs: list[list[int]] = []
+    for number in (n for n, piece in enumerate(read.pieces, 1) if id(piece) in wanted):
+        if runs and runs[-1][-1] == number - 1:
+            runs[-1][1:] = [number]
+        else:
+            runs.append([number])
+    return ",".join("-".join(map(str, run)) for run in runs)
+
+
+def kind_words(read: PlateRead, group: Sequence[PlatePiece]) -> str:
+    """Return a line for pieces of one kind: ``1-3  bar: ZXY (upright), …``."""
+    dummy = " (dummy)" if group[0].dummy else ""
+    return f"{numbers_of(read, group)}  {group[0].kind}{dummy}: {group[0].words}"

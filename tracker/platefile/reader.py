@@ -21,7 +21,7 @@ from tracker.platefile.tally import Tally
 
 _DOUBT = (
     "E moves after a G90 or G91 that follows M82 or M83: some firmware lets those set E too, "
-    "so look up what this printer does (g90_sets_e)"
+    "so compare the length with the slicer's"
 )
 _HEAP_BYTES = 31 << 20
 _WHOLE_WORDS = re.compile(rb"\s*[GMTgmt]\s*\d+(?:\s*[A-Za-z]\s*[-+]?(?:\d+\.?\d*|\.\d+)?)*\s*(?:[;(*].*)?")

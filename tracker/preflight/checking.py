@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from tracker.book import Book
 from tracker.desk.finding import find
 from tracker.desk.jobplates import PlateFile
-from tracker.desk.plates import PlateRead, mark_dummies, read_pieces, settings_of
+from tracker.desk.plates import PlateRead, alike, kind_words, mark_dummies, read_pieces, settings_of
 from tracker.ids import job_id, spool_id
 from tracker.model import Job
 from tracker.preflight import likeness, pieces, sheet
@@ -37,7 +37,8 @@ def preflight(
         read = read_pieces(plate.data, density_g_cm3=row.material.density_g_cm3, diameter_mm=row.diameter_mm)
         mark_dummies(read, dummies)
         report = Report(plate.name, spool_id(row.id), says=read.says, filament_g=read.plate.filament_g)
-        report.pieces = [f"{piece.name}: {piece.words}" for piece in read.pieces]
+        report.time_s = round(read.plate.time_s, 1)
+        report.pieces = [kind_words(read, group) for group in alike(read)]
         report.left_g, found = sheet.filament(session, read, row, book.clock())
         found += sheet.set_points(read, row.material)
         found += sheet.drying(session, row, book.clock())

@@ -32,7 +32,8 @@ class Difference:
         plate: Value on this plate, or None where it is not stated.
         like: Value there.
         unit: Of numbers.
-        relative: Difference as a part of the value there; None for words, or where one is missing.
+        relative: Difference as a part of the value there; None for words, where one is missing, or where
+            the value there is zero.
         spans: Difference in typical spans of the factor; None where it has none.
     """
 
@@ -42,6 +43,24 @@ class Difference:
     unit: str = ""
     relative: float | None = None
     spans: float | None = None
+
+    @property
+    def alone(self) -> bool:
+        """Whether only one of the two states it."""
+        return (self.plate is None) != (self.like is None)
+
+    @property
+    def from_zero(self) -> bool:
+        """Whether a number stands against zero: larger than any part of it could be."""
+        return self.relative is None and number_of(self.plate) is not None and number_of(self.like) == 0.0
+
+
+def number_of(value: float | str | None) -> float | None:
+    """Return a value as a number; None for words, and for percentages, which are parts of something else."""
+    try:
+        return None if value is None else float(value)
+    except ValueError:
+        return None
 
 
 @dataclass
@@ -53,10 +72,11 @@ class Report:
         spool: ID of the spool.
         findings: Stops first.
         like: What the plate was held against; empty for nothing.
-        differences: The largest relative one first; words after numbers.
-        pieces: What is on the plate, one line each kind.
+        differences: The largest relative one first; words after numbers, what one side only states last.
+        pieces: What is on the plate, one line each kind, with the numbers of its pieces.
         says: What reading the plate has to say.
         filament_g: The plate needs; None where not known.
+        time_s: It takes, without heating.
         left_g: Left on the spool; None where not known.
     """
 
@@ -68,6 +88,7 @@ class Report:
     pieces: list[str] = field(default_factory=list)
     says: list[str] = field(default_factory=list)
     filament_g: float | None = None
+    time_s: float | None = None
     left_g: float | None = None
 
     @property
@@ -84,5 +105,6 @@ class Report:
             "warnings": [each for each in named if each["kind"] == "warning"],
             "like": self.like or None,
             "differences": [vars(difference) for difference in self.differences],
-            "pieces": self.pieces, "says": self.says, "filament_g": self.filament_g, "left_g": self.left_g,
+            "pieces": self.pieces, "says": self.says, "filament_g": self.filament_g, "time_s": self.time_s,
+            "left_g": self.left_g,
         }  # fmt: skip

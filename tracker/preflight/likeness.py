@@ -11,7 +11,7 @@ from tracker.desk.plates import PlateRead, job_columns
 from tracker.errors import Refused
 from tracker.factors import factor_named
 from tracker.model import Job
-from tracker.preflight.findings import Difference, Finding
+from tracker.preflight.findings import Difference, Finding, number_of
 
 _COLUMNS: Final = {
     "nozzle_c": "nozzle_set_c", "bed_c": "bed_set_c", "chamber_c": "chamber_set_c", "fan_pct": "fan_set_pct",
@@ -70,24 +70,34 @@ def _difference(name: str, here: Any, there: Any) -> Difference:
 
 
 def changed_settings(here: Mapping[str, str], there: Mapping[str, str]) -> Iterator[Difference]:
-    """Yield the settings of two plates whose text differs; numbers with how much."""
+    """Yield the settings of two plates that differ, numbers with how much: 0.2 and 0.200 are the same."""
     for key in [*there, *(key for key in here if key not in there)]:
         one, other = here.get(key), there.get(key)
-        if one != other:
-            yield Difference(key, one, other, "setting", relative=_relative(one, other))
+        relative = _relative(one, other)
+        if one != other and relative != 0.0:
+            yield Difference(key, one, other, "setting", relative=relative)
 
 
 def _relative(one: str | None, other: str | None) -> float | None:
-    try:
-        a, b = float(str(one).rstrip("%")), float(str(other).rstrip("%"))
-    except ValueError:
+    """Return how far two settings lie apart, 0 for the same number; None for what cannot be compared."""
+    if one is None or other is None:
         return None
+    # A percentage is a part of some other setting: 50 % against 15 mm/s says nothing.
+    percent = one.endswith("%") and other.endswith("%")
+    a, b = (number_of(each.removesuffix("%") if percent else each) for each in (one, other))
+    if a is None or b is None or a == b:
+        return None if a is None or b is None else 0.0
     return abs(a - b) / abs(b) if b else None
 
 
 def largest_first(found: Iterable[Difference]) -> list[Difference]:
-    """Return differences in order: the largest relative one first, what has none last, by name."""
-    return sorted(found, key=lambda each: (each.relative is None, -(each.relative or 0.0), each.what))
+    """Return differences in order: the largest relative one first, then words, then what one side states."""
+    return sorted(found, key=_rank)
+
+
+def _rank(each: Difference) -> tuple[bool, bool, bool, float, str]:
+    words = each.relative is None and not each.from_zero
+    return each.alone, words, not each.from_zero, -(each.relative or 0.0), each.what
 
 
 def read_plan(path: Path) -> dict[str, Any]:

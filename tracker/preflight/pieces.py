@@ -27,9 +27,7 @@ def against_programme(book: Book, read: PlateRead, material: str) -> Iterator[Fi
         else:
             wanted[way] -= 1
     if spare:
-        yield Finding(
-            "warning", "pieces", f"The programme of {material} does not need {_listed(spare)} more."
-        )
+        yield Finding("warning", "pieces", f"More than the programme of {material} needs: {_listed(spare)}.")
     lacking = Counter({way: count for way, count in wanted.items() if count > 0})
     if lacking:
         yield Finding("warning", "pieces", f"After this plate the programme still lacks {_listed(lacking)}.")
@@ -48,6 +46,13 @@ def against_job(read: PlateRead, job: Job) -> Iterator[Finding]:
     here = Counter((piece.kind, piece.orientation) for piece in read.pieces if not piece.dummy)
     there = Counter((_kind(each.name), each.orientation or "") for each in job.specimens if not each.dummy)
     names = dict.fromkeys([name for name, _ in (*there, *here)])
+    if not {name for name, _ in there} & {name for name, _ in here}:
+        yield Finding(
+            "warning",
+            "pieces",
+            f"On this plate are {_named(here)}; in the job to be repeated, {_named(there)}.",
+        )
+        return
     for name in names:
         before = {letters: n for (kind, letters), n in there.items() if kind == name}
         now = {letters: n for (kind, letters), n in here.items() if kind == name}
@@ -58,6 +63,13 @@ def against_job(read: PlateRead, job: Job) -> Iterator[Finding]:
             counts = f"{sum(now.values())} of {name} on this plate, {sum(before.values())}"
             text = f"{counts} in the job to be repeated."
             yield Finding("warning", "pieces", text)
+
+
+def _named(counted: Counter[tuple[str, str]]) -> str:
+    names: Counter[str] = Counter()
+    for (name, _), count in counted.items():
+        names[name] += count
+    return _listed(names) or "no pieces"
 
 
 def _kind(name: str | None) -> str:
