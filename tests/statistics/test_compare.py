@@ -110,9 +110,55 @@ def test_fieller_refuses_a_denominator_that_may_be_zero() -> None:
 
 
 @pytest.mark.parametrize(
-    ("top", "bottom"), [([1.0], [1.0, 2.0]), ([1.0, 1.0], [2.0, 2.0]), ([-1.0, 1.0], [1.0, 2.0])]
+    ("top", "bottom"),
+    [([1.0], [1.0, 2.0]), ([1.0, 1.0], [2.0, 2.0]), ([-1.0, 1.0], [1.0, 2.0]), ([1.0, 2.0], [-1.0, 1.0])],
 )
 def test_fieller_refuses_what_has_no_interval(top: list[float], bottom: list[float]) -> None:
     """One reading, no scatter, and a mean of zero are refused."""
     with pytest.raises(Refused):
         fieller_ratio(top, bottom)
+
+
+def test_welch_names_the_group_of_one() -> None:
+    """The refusal says which of the two groups holds a single reading."""
+    with pytest.raises(Refused, match="second group"):
+        welch([1.0, 2.0], [1.0])
+
+
+def test_welch_agrees_with_the_reference_library() -> None:
+    """SciPy's ttest_ind(equal_var=False) gives the same interval at 90 %."""
+    from scipy.stats import ttest_ind  # noqa: PLC0415 - an oracle of its own
+
+    low, high = ttest_ind(_DRUG_2, _DRUG_1, equal_var=False).confidence_interval(0.9)
+    found = welch(_DRUG_1, _DRUG_2, level=0.9)
+    assert (found.low, found.high) == pytest.approx((low, high))
+
+
+def test_permutation_compares_means_of_unequal_groups() -> None:
+    """Of the ten ways to deal 1..5 into two and three, two differ in mean by 2.5 or more: p = 0.2."""
+    assert permutation_p([1, 2], [3, 4, 5]) == pytest.approx(0.2)
+
+
+def test_permutation_of_equal_readings_is_certain() -> None:
+    """Readings that are all alike differ by nothing in every split, however large their offset."""
+    assert permutation_p([1e6 + 0.1] * 3, [1e6 + 0.1] * 4) == 1
+
+
+def test_drawn_probability_is_never_zero() -> None:
+    """Among 20,000 draws the observed split counts as one: groups wholly apart have p 1/20001."""
+    assert permutation_p(range(20), range(100, 120)) == pytest.approx(1 / 20_001)
+
+
+def test_fieller_interval_at_another_level() -> None:
+    """A 99 % interval holds the 95 % interval."""
+    wide, narrow = fieller_ratio(_UPRIGHT, _FLAT, level=0.99), fieller_ratio(_UPRIGHT, _FLAT)
+    assert wide.low < narrow.low < narrow.high < wide.high
+
+
+def test_fieller_ratio_of_negative_means() -> None:
+    """Both groups mirrored about zero have the same ratio, uncertainty and limits."""
+    there = fieller_ratio(_UPRIGHT, _FLAT)
+    back = fieller_ratio([-v for v in _UPRIGHT], [-v for v in _FLAT])
+    assert (back.ratio, back.u, back.low, back.high) == pytest.approx(
+        (there.ratio, there.u, there.low, there.high)
+    )

@@ -54,3 +54,28 @@ def test_impossible_chart_is_refused(sigma: float, weight: float) -> None:
     """Sigma and weight outside their ranges are refused."""
     with pytest.raises(Refused):
         ewma([1.0, 2.0], centre=0, sigma=sigma, weight=weight)
+
+
+def test_three_readings_make_a_chart() -> None:
+    """Three readings are enough: 1, 2, 4 have centre 7/3 and scatter 1.5/1.128."""
+    chart = shewhart_individuals([1.0, 2.0, 4.0])
+    assert (chart.centre, chart.sigma) == pytest.approx((7 / 3, 1.5 / 1.128))
+
+
+def test_reading_on_the_limit_is_within() -> None:
+    """A reading exactly on a limit of a chart is not beyond it: alternating 0 and 1 stay inside."""
+    assert shewhart_individuals([0.0, 1.0] * 4).beyond == ()
+
+
+def test_ewma_names_each_average_beyond() -> None:
+    """After a jump of four sigmas the averages are 1.2, 2.04, 2.628; the limit at weight 0.3 is 1.26."""
+    chart = ewma([4.0, 4.0, 4.0], centre=0, sigma=1)
+    assert chart.averages == pytest.approx((1.2, 2.04, 2.628))
+    assert chart.high == pytest.approx(3 * (0.3 / 1.7) ** 0.5)
+    assert chart.beyond == (1, 2)
+
+
+def test_ewma_of_weight_one_is_the_readings() -> None:
+    """With weight 1 the average is the last reading and the limits are three sigmas."""
+    chart = ewma([1.0, -2.0], centre=0, sigma=0.5, weight=1)
+    assert (chart.averages, chart.low, chart.high) == ((1.0, -2.0), -1.5, 1.5)

@@ -166,3 +166,42 @@ def test_crushed_designs() -> None:
     assert found.f == pytest.approx(12.516471, abs=5e-7)
     assert found.intraclass == pytest.approx(0.793338, abs=5e-7)
     assert found.s_r == pytest.approx(5.302645, abs=5e-7)
+
+
+def test_refusal_counts_groups_from_one() -> None:
+    """The second group is called group 2."""
+    with pytest.raises(Refused, match="group 2"):
+        anova_one_way([[1.0, 2.0], [math.inf, 1.0]])
+
+
+def test_first_group_may_hold_one_reading() -> None:
+    """[[1], [1, 3]] has between 2/3 and within 2, each on one degree of freedom."""
+    found = anova_one_way([[1.0], [1.0, 3.0]])
+    assert (found.ss_between, found.ss_within) == pytest.approx((2 / 3, 2.0))
+    assert (found.df_between, found.df_within) == (1, 1)
+
+
+def test_effective_size_of_unequal_groups() -> None:
+    """Groups of 1 and 3 have n0 = (4 - 10/4)/1 = 1.5."""
+    assert variance_components([[1.0], [1.0, 2.0, 3.0]]).n0 == pytest.approx(1.5)
+
+
+def test_reproducibility_limit_is_2_8_deviations() -> None:
+    """R is 2.8 s_R (ISO 5725-6: 1.96 √2, rounded), and s_R² = s_r² + s_L²."""
+    found = variance_components(SULFUR_1)
+    assert found.big_r == pytest.approx(2.8 * found.s_big_r)
+    assert found.s_big_r**2 == pytest.approx(found.s_r**2 + found.s_l**2)
+    assert found.intraclass == pytest.approx(found.s_l**2 / found.s_big_r**2)
+
+
+def test_mandel_takes_three_groups_of_two() -> None:
+    """The least that has h and k: three groups of two; the middle one has h 0, equal spreads have k 1."""
+    found = mandel_h_k([[1, 2], [2, 3], [3, 4]])
+    assert found.h == pytest.approx((-1, 0, 1))
+    assert found.k == pytest.approx((1, 1, 1))
+
+
+def test_mandel_of_equal_readings_is_zero() -> None:
+    """Where nothing scatters, h and k are zero and not a division by zero."""
+    found = mandel_h_k([[1, 1]] * 3)
+    assert (found.h, found.k) == ((0, 0, 0), (0, 0, 0))

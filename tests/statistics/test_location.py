@@ -91,3 +91,29 @@ def test_shift_moves_mean_and_leaves_spread(values: list[float], shift: float) -
     before, after = summary(values), summary(v + shift for v in values)
     assert after.mean == pytest.approx(before.mean + shift, abs=1e-8)
     assert after.sd == pytest.approx(before.sd, abs=1e-6)
+
+
+def test_summary_keeps_the_extremes() -> None:
+    """Least and greatest reading are kept apart."""
+    facts = summary([2.0, 5.0, 1.0])
+    assert (facts.n, facts.low, facts.high) == (3, 1.0, 5.0)
+
+
+def test_equal_readings_have_no_spread() -> None:
+    """Rounding leaves no hair of a spread, nor a root of a negative, among equal readings."""
+    assert summary([0.1] * 7).sd == 0
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0])
+def test_level_at_its_ends_is_refused(level: float) -> None:
+    """0 and 1 are no confidence levels."""
+    with pytest.raises(Refused):
+        mean_interval([1.0, 2.0], level=level)
+
+
+def test_interval_widens_with_the_level() -> None:
+    """Student's t on 4 degrees of freedom is 2.7764 at 95 % and 4.6041 at 99 % (any table of t)."""
+    readings = [1.0, 2.0, 3.0, 4.0, 5.0]
+    half = math.sqrt(2.5 / 5)
+    assert mean_interval(readings).high == pytest.approx(3 + 2.7764 * half, abs=1e-4)
+    assert mean_interval(readings, level=0.99).high == pytest.approx(3 + 4.6041 * half, abs=1e-4)

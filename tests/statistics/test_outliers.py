@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from tests.statistics.certified import SULFUR_2
@@ -75,3 +76,50 @@ def test_cochran_refuses_single_readings() -> None:
     """A group of one has no variance to compare."""
     with pytest.raises(Refused):
         cochran([[1.0], [1.0, 2.0]])
+
+
+@pytest.mark.parametrize("alpha", [0.05, 0.10])
+@pytest.mark.parametrize("n", range(3, 11))
+def test_dixon_table_agrees_with_normal_readings(n: int, alpha: float) -> None:
+    """Of 200,000 simulated sets of n normal readings the share beyond the tabled value is alpha."""
+    draws = np.sort(np.random.default_rng(n).normal(size=(200_000, n)), axis=1)
+    gaps = np.maximum(draws[:, 1] - draws[:, 0], draws[:, -1] - draws[:, -2])
+    beyond = gaps / (draws[:, -1] - draws[:, 0]) > dixon(list(range(n)), alpha).critical
+    # A last digit of the table moves the share by up to 0.0013; simulation adds 0.0007.
+    assert beyond.mean() == pytest.approx(alpha, abs=0.003)
+
+
+@pytest.mark.parametrize(("values", "index"), [([9.0, 1.0, 9.2, 9.1], 1), ([1.0, 9.0, 1.2, 1.1], 1)])
+def test_dixon_points_at_the_farther_end(values: list[float], index: int) -> None:
+    """The end with the wider gap is named by its place, low or high."""
+    assert dixon(values).index == index
+
+
+def test_dixon_statistic_is_gap_over_range() -> None:
+    """0, 1, 2, 10: the gap is 8 and the range 10."""
+    assert dixon([0.0, 1.0, 2.0, 10.0]).statistic == pytest.approx(0.8)
+
+
+def test_cochran_compares_two_groups() -> None:
+    """Table of Cochran's test (ISO 5725-2, from memory): p 2, n 3, 5 %: 0.975."""
+    found = cochran([[0.0, 1.0, 2.0], [0.0, 3.0, 6.0]])
+    assert found.critical == pytest.approx(0.975, abs=5e-4)
+    assert (found.index, found.statistic) == (1, pytest.approx(0.9))
+
+
+def test_cochran_points_beyond_its_critical_value() -> None:
+    """A group that holds 99 % of all variance stands apart."""
+    assert cochran([[0.0, 1.0, 2.0], [0.0, 10.0, 20.0]]).stands_apart
+
+
+def test_cochran_rounds_the_mean_size() -> None:
+    """Groups of two, three and three are judged as groups of three."""
+    equal = cochran([[0.0, 1.0, 2.0]] * 3)
+    assert cochran([[0.0, 1.0], [0.0, 1.0, 2.0], [0.0, 1.0, 2.0]]).critical == equal.critical
+
+
+@pytest.mark.parametrize("groups", [[[1.0, 2.0]], [[1.0, 1.0], [2.0, 2.0]]])
+def test_cochran_refuses_what_it_cannot_compare(groups: list[list[float]]) -> None:
+    """One group, or groups without scatter, are refused."""
+    with pytest.raises(Refused):
+        cochran(groups)

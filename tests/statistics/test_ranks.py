@@ -70,3 +70,20 @@ def test_odd_bounds_are_refused(bounds: list[str | None]) -> None:
     """Bounds must be one per reading, and a known word."""
     with pytest.raises(Refused):
         rank_test([1, 2], [3, 4], bounds_a=bounds)
+
+
+def test_middle_grade_is_by_count() -> None:
+    """Of five different grades the third is the median, whatever the extremes."""
+    assert ordinal_summary([5, 3, 1, 4, 2]).median == 3
+
+
+def test_bound_touching_a_reading_is_higher() -> None:
+    """Above 90 is higher than a reading of 90; below 90 is lower."""
+    assert rank_test([90, 90], [90, 90], bounds_b=["above"] * 2).b_higher == 1
+    assert rank_test([90, 90], [90, 90], bounds_b=["below"] * 2).b_higher == 0
+
+
+def test_ties_between_groups_count_half() -> None:
+    """Two groups of one equal grade have no tendency and p 1."""
+    found = rank_test([1, 1], [1, 1])
+    assert (found.b_higher, found.p, found.n_a, found.n_b) == (0.5, 1, 2, 2)
