@@ -5,12 +5,15 @@ from __future__ import annotations
 import gzip
 
 import numpy as np
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.api.close import approx
 from tracker.api import Recording, Refused, column_role, header_tokens, read_curve, read_numbers
+
+REFERENCE: pint.UnitRegistry = pint.UnitRegistry()
 
 
 def rec(text: str | bytes, name: str = "pull.csv") -> Recording:
@@ -172,3 +175,59 @@ def test_header_words_are_split_from_their_units() -> None:
 def test_a_word_that_no_role_claims_has_none() -> None:
     """Nothing is guessed of a strange column."""
     assert column_role("colour", {"force": ("force",)}) == ""
+
+
+# The word in the file, and the reference library's name for that unit and for ours.
+UNITS = [
+    *(("time_s", "s", "s"), ("time_ms", "ms", "s"), ("time [us]", "us", "s"), ("time (µs)", "us", "s")),
+    *(("time_min", "min", "s"), ("time_h", "hour", "s"), ("time sec", "s", "s")),
+    *(("extension_mm", "mm", "mm"), ("stroke [um]", "um", "mm"), ("travel (µm)", "um", "mm")),
+    *(("Weg_cm", "cm", "mm"), ("position_m", "m", "mm"), ("dl_in", "inch", "mm")),
+    ("disp inch", "inch", "mm"),
+    *(("strain_%", "percent", ""), ("strain pct", "percent", ""), ("eps_ue", "ppm", "")),
+    *(("strain_1", "", ""), ("strain percent", "percent", ""), ("dehnung [µe]", "ppm", "")),
+]
+FORCES = [
+    *(("force_N", "N"), ("load_kN", "kN"), ("force_kgf", "kgf"), ("force_kg", "kgf")),
+    *(("force_gf", "force_gram"), ("kraft_g", "force_gram"), ("f_lbf", "lbf"), ("p_lb", "lbf")),
+]
+
+
+@pytest.mark.parametrize(("word", "unit", "ours"), UNITS, ids=[word for word, _, _ in UNITS])
+def test_units_of_a_column_agree_with_the_reference_library(word: str, unit: str, ours: str) -> None:
+    """Three of the column's unit are as many of ours as pint says."""
+    curve = read_curve(rec(f"{word},force_N\n0,1\n3,2\n"))
+    read = next(c for c in (curve.time_s, curve.extension_mm, curve.strain) if c is not None)
+    assert read[1] == approx(REFERENCE.Quantity(3, unit).to(ours).magnitude)
+
+
+@pytest.mark.parametrize(("word", "unit"), FORCES, ids=[word for word, _ in FORCES])
+def test_units_of_force_agree_with_the_reference_library(word: str, unit: str) -> None:
+    """A mass in the header of a force is the weight of that mass under standard gravity."""
+    curve = read_curve(rec(f"time_s,{word}\n0,1\n1,3\n"))
+    assert curve.force_n[1] == approx(REFERENCE.Quantity(3, unit).to("N").magnitude)
+
+
+def test_the_first_column_of_a_kind_counts() -> None:
+    """Rigs repeat columns in other units behind."""
+    curve = read_curve(rec("time_s,force_N,force_kN\n0,1000,1\n1,2000,2\n"))
+    assert curve.force_n.tolist() == [1000.0, 2000.0]
+
+
+def test_equal_times_are_not_backwards() -> None:
+    """A clock with coarse ticks stands still between them; that is no fault."""
+    assert read_curve(rec("time_s,force_N\n0,1\n0,2\n1,3\n")).problems == ()
+
+
+def test_only_the_first_two_words_of_a_header_name_a_role() -> None:
+    """In "peak of force" the third word claims nothing."""
+    roles = {"force": ("force",)}
+    assert (column_role("peak force", roles), column_role("peak of force", roles)) == ("force", "")
+
+
+def test_a_known_unit_is_not_said_to_be_assumed() -> None:
+    """Only a column without a unit is "taken as" one."""
+    assert read_curve(rec("time_s,force_N\n0,1\n1,2\n")).how == (
+        "time from column 'time_s'",
+        "force from column 'force_N'",
+    )

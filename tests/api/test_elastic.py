@@ -10,7 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.api.close import approx
-from tracker.api import Slope, break_index, chord_modulus, fitted_modulus, proof_stress, rising, yield_index
+from tracker.api import (
+    Slope,
+    break_index,
+    chord_modulus,
+    fitted_modulus,
+    from_foot,
+    proof_stress,
+    rising,
+    slope_of,
+    yield_index,
+)
 
 # Ductile cast iron, 4.8 × 15.9 mm, gauge length 75 mm: load (N) and length (mm). Callister, Materials
 # Science and Engineering, chapter 6 problem; table as read at zuoti.pro solution e9k71k69j.
@@ -139,3 +149,148 @@ def test_hardening_after_a_drop_still_yields_at_the_first_maximum() -> None:
     """The first maximum counts, even where a later one is higher."""
     force = np.concatenate([np.linspace(0, 30, 30), np.linspace(29, 25, 20), np.linspace(25, 40, 60)])
     assert yield_index(np.arange(len(force), dtype=float), force) == 29
+
+
+def test_scatter_of_a_fitted_slope_agrees_with_the_reference_library() -> None:
+    """Slope and its standard error as SciPy's linregress has them, of the readings inside the interval."""
+    from scipy.stats import linregress  # noqa: PLC0415 - an oracle of its own
+
+    stress = bent(BENT) + 0.01 * np.sin(np.arange(len(BENT)))
+    found = fitted_modulus(BENT, stress)
+    oracle = linregress(BENT[5:26], stress[5:26])
+    assert (found.modulus, found.u, found.points) == (
+        approx(oracle.slope),
+        approx(oracle.stderr, rel=1e-6),
+        21,
+    )
+
+
+def test_three_readings_are_a_fit() -> None:
+    """One more than a line needs."""
+    strain = np.array([0.0005, 0.0015, 0.0025])
+    assert fitted_modulus(strain, 2000 * strain).points == 3
+
+
+def test_readings_on_both_ends_of_the_interval_count() -> None:
+    """0.05 and 0.25 % belong to it, whatever rounding made of them."""
+    strain = np.array([0.0, 0.05, 0.15, 0.25, 0.4]) / 100
+    assert chord_modulus(strain, 2000 * strain).points == 3
+
+
+def test_a_curve_that_begins_too_late_has_no_modulus() -> None:
+    """Its first strain is beyond 0.05 %."""
+    strain = np.array([0.001, 0.002, 0.003])
+    with pytest.raises(ValueError, match=r"covers 0\.1 to 0\.3 % of strain and not all of 0\.05 and 0\.25 %"):
+        chord_modulus(strain, 2000 * strain)
+
+
+def test_an_interval_of_ones_own_is_kept() -> None:
+    """Between 0.1 and 0.3 % the parabola's chord is 2400 − 20 000·0.004 = 2320 MPa by either rule."""
+    for rule in (chord_modulus, fitted_modulus):
+        assert rule(BENT, bent(BENT), (0.001, 0.003)).modulus == approx(2320)
+
+
+def test_a_flat_chord_has_its_foot_where_it_begins() -> None:
+    """A modulus of zero meets zero stress nowhere: the begin of the interval stands, not infinity."""
+    found = chord_modulus(np.array([0, 0.0005, 0.0025, 0.003]), np.array([0, 0, 0, 1.0]))
+    assert (found.modulus, found.foot) == (0.0, 0.0005)
+
+
+def test_why_there_is_no_slope_is_told() -> None:
+    """The reason comes back as text where a caller wants no exception."""
+    strain = np.array([0, 0.001])
+    assert "covers 0 to 0.1 % of strain" in str(slope_of(strain, 2000 * strain, "chord"))
+
+
+def test_rules_are_told_apart_by_name() -> None:
+    """A chord has no scatter, a fit of a curve has."""
+    chord, fit = (slope_of(BENT, bent(BENT), rule) for rule in ("chord", "least squares"))
+    assert isinstance(chord, Slope)
+    assert isinstance(fit, Slope)
+    assert chord.u == 0 < fit.u
+
+
+@pytest.mark.parametrize("shift", [0.002, -0.0005, 1e-6])
+def test_strain_counted_from_the_foot_begins_there(shift: float) -> None:
+    """A toe is cut off: strain, interval and modulus are those of the curve without it."""
+    strain = np.arange(-0.004, 0.006, 0.0001)
+    stress = np.maximum(0, bent(strain))
+    moved, slope = from_foot(strain + shift, stress, "chord")
+    there, same = from_foot(strain, stress, "chord")
+    assert isinstance(slope, Slope)
+    assert isinstance(same, Slope)
+    assert moved == approx(there, abs=1e-8)
+    assert (slope.modulus, slope.foot) == (approx(same.modulus, rel=1e-6), approx(0, abs=1e-8))
+
+
+def test_a_foot_beyond_the_curve_is_told() -> None:
+    """Where the interval moves off the end of the curve there is no modulus left."""
+    strain = np.array([0, 0.0004, 0.0005, 0.0025])
+    assert isinstance(from_foot(strain, np.array([0, 0, 0, 10.0]), "chord")[1], str)
+
+
+def test_the_proof_stress_of_two_straight_lines_is_exact() -> None:
+    """2000 MPa to 1 %, then 200 MPa: 20 + 200 (e - 0.01) = 2000 (e - 0.002) at e = 0.0122222: 20.4444 MPa."""
+    strain = np.array([0, 0.005, 0.01, 0.02])
+    stress = np.array([0, 10.0, 20.0, 22.0])
+    assert proof_stress(strain, stress, Slope(2000, 3, 0.0)) == approx(20 + 200 * (22 / 1800 - 0.01))
+    assert proof_stress(strain + 0.003, stress, Slope(2000, 3, 0.003)) == approx(
+        20 + 200 * (22 / 1800 - 0.01)
+    )
+
+
+def test_a_wider_offset_proves_a_higher_stress() -> None:
+    """With 0.5 % the same lines meet at 20 + 200 (e - 0.01) = 2000 (e - 0.005): 21.1111 MPa."""
+    strain = np.array([0, 0.01, 0.02])
+    found = proof_stress(strain, np.array([0, 20.0, 22.0]), Slope(2000, 3, 0.0), offset=0.005)
+    assert found == approx(20 + 200 * (28 / 1800 - 0.01))
+
+
+def test_a_curve_that_begins_below_the_line_has_no_proof_stress() -> None:
+    """There is no reading before the crossing to draw a line from."""
+    strain = np.array([0.01, 0.02, 0.03])
+    assert proof_stress(strain, np.array([1.0, 2.0, 3.0]), Slope(2000, 3, 0.0)) is None
+
+
+def test_a_force_of_exactly_a_fifth_is_not_yet_a_break() -> None:
+    """The break is where it fell below, and the reading before that is the last of the piece."""
+    assert break_index(np.array([0.0, 10.0, 2.0, 1.9])) == 2
+
+
+def test_a_slow_start_is_no_break() -> None:
+    """Only what comes after the maximum counts."""
+    assert break_index(np.array([0.0, 0.5, 10.0, 9.0])) == 3
+
+
+def test_another_share_of_the_force_may_mean_the_break() -> None:
+    """At half the maximum the break comes earlier."""
+    assert break_index(np.array([0.0, 10.0, 6.0, 4.0, 1.0]), left=0.5) == 2
+
+
+def _pulled(fallen: list[float], travel: list[float] | None = None) -> int | None:
+    """Return the yield of a force that rises to 100 at a travel of 100, and then these forces."""
+    force = np.array([0.0, 25, 50, 75, 100, *fallen])
+    return yield_index(np.array([0.0, 25, 50, 75, 100, *(travel or range(101, 101 + len(fallen)))]), force)
+
+
+@pytest.mark.parametrize(
+    ("fallen", "top"),
+    [([98.9, 98.0, 97.0], 4), ([99.0, 99.0, 99.0], None), ([98.0, 97.0], None)],
+    ids=["three readings lower", "a fall of exactly one per cent", "two readings lower"],
+)
+def test_a_yield_takes_a_fall_and_three_readings(fallen: list[float], top: int | None) -> None:
+    """Less, or over fewer readings, is a wobble."""
+    assert _pulled(fallen) == top
+
+
+@pytest.mark.parametrize(("end", "top"), [(102.0, 4), (101.9, None)])
+def test_a_yield_takes_a_stretch_of_two_per_cent(end: float, top: int | None) -> None:
+    """Of the travel up to the maximum; exactly two count."""
+    assert _pulled([98.0, 97.0, 96.0], [101, 101.5, end]) == top
+
+
+def test_travel_is_counted_from_the_first_reading() -> None:
+    """A rig whose extension begins at 1000 mm yields no later than one that begins at zero."""
+    force = np.array([0.0, 50, 100, 98, 97, 96])
+    travel = np.array([0.0, 50, 100, 101, 102, 103])
+    assert yield_index(travel + 1000, force) == yield_index(travel, force) == 2

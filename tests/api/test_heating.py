@@ -122,3 +122,94 @@ def test_what_is_no_oven_log_is_refused_by_name(text: str) -> None:
     """One line names the file."""
     with pytest.raises(Refused, match=r"^oven\.csv"):
         heating_of(log(text), "as recorded")
+
+
+@pytest.mark.parametrize(
+    ("word", "factor"), [("deflection_mm", 1.0), ("sag_cm", 10.0), ("weg [µm]", 1e-3), ("distance_m", 1e3)]
+)
+def test_deflections_become_millimetres(word: str, factor: float) -> None:
+    """The header word carries the unit."""
+    assert heating_of(log(f"temperature_c,{word}\n20,0\n30,2\n"), "as recorded").mm[1] == approx(2 * factor)
+
+
+@pytest.mark.parametrize(
+    ("word", "factor"), [("time_s", 1.0), ("time_ms", 1e-3), ("zeit_min", 60.0), ("elapsed_h", 3600.0)]
+)
+def test_times_become_seconds(word: str, factor: float) -> None:
+    """The header word carries the unit."""
+    found = heating_of(log(f"{word},temp_c,deflection_mm\n0,20,0\n2,30,1\n"), "as recorded")
+    assert found.seconds[1] == approx(2 * factor)
+
+
+def test_a_log_without_time_has_none() -> None:
+    """None, not a count of rows."""
+    assert heating_of(log("temp_c,deflection_mm\n20,0\n30,1\n"), "as recorded").seconds is None
+
+
+def test_a_whole_log_has_no_problems() -> None:
+    """Nothing is said of rows that were all read."""
+    assert heating_of(log("temp_c,deflection_mm\n20,0\n30,1\n"), "as recorded").problems == ()
+
+
+def test_two_readings_are_a_course() -> None:
+    """Two with numbers are the least."""
+    with pytest.raises(Refused, match="fewer than two"):
+        heating_of(log("temp_c,deflection_mm\n20,0\n30,nan\n"), "as recorded")
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "turned"), [(-1.0, 2.0, False), (-2.0, 1.0, True), (-1.0, 1.0, False)]
+)
+def test_the_larger_excursion_is_giving_way(low: float, high: float, turned: bool) -> None:
+    """Where both are alike the dial is believed."""
+    found = heating_of(log(f"temp_c,deflection_mm\n20,0\n30,{low}\n40,{high}\n"), "as recorded")
+    assert found.mm.tolist() == ([0, -low, -high] if turned else [0, low, high])
+
+
+@pytest.mark.parametrize("step", [0.25, 0.0625, 0.05])
+def test_binary_and_twentieth_steps_show_in_the_log(step: float) -> None:
+    """Many sensors count in quarters or sixteenths of a degree."""
+    text = f"temperature_c,deflection_mm\n{20 + step},0\n{30 + 3 * step},1\n"
+    assert heating_of(log(text), "as recorded").step == step
+
+
+def test_a_deflection_exactly_reached_is_crossed() -> None:
+    """At the target is beyond it."""
+    assert crossing(np.arange(4.0), np.array([0.0, 0.25, 0.5, 0.75]), 0.25) == 1
+
+
+@pytest.mark.parametrize(("run", "index"), [(1, 1), (2, 3), (3, 3)])
+def test_how_long_a_crossing_must_last_is_asked(run: int, index: int) -> None:
+    """With one reading the first flicker counts."""
+    mm = np.array([0.0, 0.4, 0.1, 0.4, 0.5, 0.6])
+    assert crossing(np.arange(6.0), mm, 0.3, run) == index
+
+
+def test_six_readings_in_the_coolest_quarter_are_enough() -> None:
+    """20 to 100 °C in steps of 4 K: six at or below 40 °C; in steps of 5 K only five."""
+    assert baseline(np.arange(20.0, 101, 4), np.zeros(21)) is not None
+    assert baseline(np.arange(20.0, 101, 5), np.zeros(17)) is None
+
+
+def test_the_baseline_agrees_with_the_reference_library() -> None:
+    """Slope, start and scatter as SciPy's linregress has them for the six coolest readings."""
+    from scipy.stats import linregress  # noqa: PLC0415 - an oracle of its own
+
+    celsius = np.arange(20.0, 101, 4)
+    mm = 0.002 * celsius + 0.01 * np.sin(celsius)
+    x, y = celsius[:6], mm[:6]
+    oracle = linregress(x, y)
+    scatter = oracle.stderr * np.sqrt(((x - x.mean()) ** 2).sum())
+    assert baseline(celsius, mm) == approx((oracle.slope, oracle.intercept, scatter))
+
+
+def test_an_oven_that_cools_again_does_not_come_back_into_the_baseline() -> None:
+    """Readings after the first beyond the quarter do not count, however cool."""
+    celsius = np.concatenate([np.arange(20.0, 101, 4), np.arange(100.0, 19, -4)])
+    mm = np.concatenate([np.zeros(21), np.full(21, 5.0)])
+    assert baseline(celsius, mm) == approx((0, 0, 0), abs=1e-12)
+
+
+def test_an_oven_that_was_never_heated_has_no_baseline() -> None:
+    """One temperature makes no line."""
+    assert baseline(np.full(20, 23.0), np.zeros(20)) is None

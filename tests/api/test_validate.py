@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tracker_methods.bending import Bending
+from tracker_methods.creep import Creep
 from tracker_methods.dimensions import Dimensions
 from tracker_methods.tensile import Tensile
 
@@ -20,6 +21,7 @@ from tracker.api import (
     nominal,
     recordings,
     row,
+    units_of,
     validate,
     with_uncertainty,
 )
@@ -63,6 +65,18 @@ def test_a_refusal_names_field_value_unit_and_what_is_allowed() -> None:
 def test_each_field_at_fault_gets_one_line() -> None:
     """Several slips are said at once."""
     assert [error.field for error in refused(Tensile, width=0, thickness=-1).errors] == ["width", "thickness"]
+
+
+def test_units_go_with_the_readings_that_were_taken() -> None:
+    """Those not taken, and words, have none."""
+    taken = validate(Tensile, {"max_force": 1830.0, "width": 10.0})
+    assert units_of(taken) == {"max_force": "N", "width": "mm"}
+
+
+def test_a_series_has_the_units_of_its_parts() -> None:
+    """In the order in which they are written."""
+    taken = validate(Creep, {"force": 50, "reference_length": 50, "series": "0.1:50.02; 24:50.11"})
+    assert units_of(taken)["series"] == "h:mm"
 
 
 def test_a_misspelt_reading_is_answered_with_the_nearest_name() -> None:
