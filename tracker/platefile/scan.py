@@ -1,21 +1,24 @@
 """Find the moves of a chunk of text and read their numbers, all lines at once.
 
 Only moves in plain form are read here: ``G0`` to ``G3``, capitals, numbers of at
-most sixteen digits. Every other line, a move in unusual form among them, is named
+most fifteen digits. Every other line, a move in unusual form among them, is named
 in `Scan.others` for the grammar to take apart.
 
-A number is read from the eight bytes before its end as one 64-bit word: the
-decimal point is closed up, what stands before the number is blanked, and three
-multiplications turn eight digits into their value. Mantissa and power of ten are
-exact, so one division rounds as ``float`` does.
+Most moves of a plate have one of a few *shapes*: the same letters in the same order.
+Lines of a shape are read column by column; what does not fit its column, and all
+other plain moves, are read word by word.
 """
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+
+from tracker.platefile.digits import MOST_ALIKE, Text, words_at
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
@@ -27,32 +30,24 @@ X, Y, Z, E, F, I, J, R, P = range(9)  # noqa: E741 - the words' own letters
 """Columns of `Scan.values`."""
 COLUMNS = "XYZEFIJRP"
 
-_PAD = b" " * 16
-_NEWLINE, _SEMICOLON, _POINT, _BLANK, _MINUS, _G = 10, 59, 46, 32, 45, 71
-_LETTERS = range(65, 91)
-_MARKS = bytes(1 if code in _LETTERS or code in (_NEWLINE, _SEMICOLON, _POINT) else 0 for code in range(256))
+_NEWLINE, _SEMICOLON, _BLANK, _G = 10, 59, 32, 71
+_FIRST_LETTER, _LAST_LETTER = 65, 90
+# Characters from blank to "9" are those of numbers; all others are marks.
+_BELOW_MARKS, _NOT_MARKS = np.uint8(32), np.uint8(57 - 32)
 _SPARE = len(COLUMNS)
 _COLUMN_OF = np.full(256, _SPARE, np.intp)
 _COLUMN_OF[[ord(letter) for letter in COLUMNS]] = np.arange(_SPARE)
-# A second command or line number inside a move makes it unusual.
-_SECOND = np.zeros(256, np.bool_)
-_SECOND[[ord(letter) for letter in "GMTN"]] = True
+# A second command or line number inside a move makes it unusual, and so does whatever is no capital.
+_UNUSUAL = np.ones(256, np.bool_)
+_UNUSUAL[_FIRST_LETTER : _LAST_LETTER + 1] = False
+_UNUSUAL[[ord(letter) for letter in "GMTN"]] = True
 
-_ONE = (1 << 64) - 1
-_TOP = np.array([_ONE ^ (_ONE >> (8 * n)) if n else 0 for n in range(9)], np.uint64)
-_FULL = np.array([_ONE, 0], np.uint64)
-_SIGN = np.array([1.0, -1.0])
-_TENS = 10.0 ** np.arange(23)
-_ZEROS = np.uint64(0x3030303030303030)
-_ABOVE_NINE = np.uint64(0x7676767676767676)
-_HIGH_BITS = np.uint64(0x8080808080808080)
-_PAIRS = np.uint64(0x000000FF000000FF)
-_MUL1 = np.uint64(0x000F424000000064)
-_MUL2 = np.uint64(0x0000271000000001)
-_EIGHT, _SIXTEEN, _THIRTY_TWO, _TEN = (np.uint64(n) for n in (8, 16, 32, 10))
-_WORD = 8
-_CLOSED = 7
-_MOST_DIGITS = 15
+# "G0 " or "G1 " and a letter, as a little-endian number: the bit of "1" is left open.
+_STRAIGHT, _STRAIGHT_BITS = np.uint64(0x40203047), np.uint64(0x40FFFEFF)
+_LONGEST_SHAPE = 8
+_SAMPLE = 96
+_LEAST_SHARE = 25
+"""A shape of a smaller part of the lines, one in so many, is not worth the calls for its columns."""
 
 
 class Scan(NamedTuple):
@@ -73,190 +68,163 @@ class Scan(NamedTuple):
     others: Indices
 
 
+class _Marks(NamedTuple):
+    """The marks of a chunk: all that is no part of a number.
+
+    Attributes:
+        text: The chunk.
+        places: Where they stand.
+        letters: What they are; a few more bytes follow, so that shapes can be read as words.
+        first: Number of the first mark of each line.
+        last: Number of each line's end among the marks.
+        starts: Where each line begins.
+    """
+
+    text: Text
+    places: Indices
+    letters: Bytes
+    first: Indices
+    last: Indices
+    starts: Indices
+
+
+class _Left(NamedTuple):
+    """Words left to be read one by one: where they begin and end, letter codes and lines."""
+
+    begin: Indices
+    end: Indices
+    letter: Bytes
+    line: Indices
+
+
 def scan(chunk: bytes) -> Scan:
     """Read the plain moves of a chunk.
 
     Args:
         chunk: Whole lines, each ended by one line feed; no carriage returns.
     """
-    padded = _PAD + chunk + _PAD
-    text = np.frombuffer(padded, np.uint8)
-    # Letters, points, semicolons and line feeds are enough to find every word and both its ends.
-    marks = np.flatnonzero(np.frombuffer(padded.translate(_MARKS), np.bool_))
-    letters = text.take(marks)
-    line_marks = np.flatnonzero(letters == _NEWLINE)
-    ends = marks.take(line_marks)
-    starts = np.empty_like(ends)
-    starts[0] = len(_PAD)
-    starts[1:] = ends[:-1] + 1
-    plain, kinds = _plain_moves(text, starts)
-    plain &= _first_word_follows(marks, letters, line_marks, starts)
-    kinds *= plain
-    lines = np.repeat(np.arange(len(ends)), np.diff(line_marks, prepend=-1))
-    kept = _words(letters, lines, plain, marks, starts)
+    marks = _marks(chunk)
+    ends = marks.places.take(marks.last)
+    kinds = np.zeros(len(ends), np.uint8)
     values = np.full((_SPARE + 1, len(ends)), np.nan)
-    if len(kept):
-        _read(padded, text, marks, letters, lines, kept, values, kinds)
-    others = np.flatnonzero((kinds == 0) & (ends > starts))
-    shift = len(_PAD)
-    return Scan(starts - shift, ends - shift, kinds, values[:_SPARE], others)
+    left = [*_shaped(marks, kinds, values), _words(marks, kinds)]
+    _read(marks.text, left, kinds, values)
+    others = np.flatnonzero((kinds == 0) & (ends > marks.starts))
+    return Scan(marks.starts, ends, kinds, values[:_SPARE], others)
 
 
-def _plain_moves(text: Bytes, starts: Indices) -> tuple[Flags, Bytes]:
-    """Tell which lines begin as a move in plain form, and of which kind."""
-    digit = text.take(starts + 1)
-    after = text.take(starts + 2)
-    plain = (text.take(starts) == _G) & (digit >= 48) & (digit <= 51)  # noqa: PLR2004 - "0" to "3"
-    plain &= (after == _BLANK) | ((after >= 65) & (after <= 90))  # noqa: PLR2004 - "A" to "Z"
-    kinds = np.where(plain, np.maximum(digit - 48, 1), 0).astype(np.uint8)
-    return plain, kinds
+def _marks(chunk: bytes) -> _Marks:
+    text = Text(chunk)
+    codes = text.codes[: len(chunk)]
+    places = np.flatnonzero((codes - _BELOW_MARKS) > _NOT_MARKS)
+    letters = np.zeros((len(places) // _LONGEST_SHAPE + 3) * _LONGEST_SHAPE, np.uint8)
+    codes.take(places, out=letters[: len(places)], mode="clip")
+    last = np.flatnonzero(letters == _NEWLINE)
+    first, starts = np.zeros_like(last), np.zeros_like(last)
+    np.add(last[:-1], 1, out=first[1:])
+    np.add(places.take(last[:-1]), 1, out=starts[1:])
+    return _Marks(text, places, letters, first, last, starts)
 
 
-def _first_word_follows(marks: Indices, letters: Bytes, line_marks: Indices, starts: Indices) -> Flags:
-    """Tell in which lines nothing but one blank stands between the command and its first word."""
-    second = np.empty_like(line_marks)
-    second[0] = 1
-    second[1:] = line_marks[:-1] + 2
-    second = np.minimum(second, len(marks) - 1)
-    near: Flags = (marks.take(second) <= starts + 3) & (letters.take(second) != _POINT)
-    return near
+def _shaped(marks: _Marks, kinds: Bytes, values: Floats) -> Iterator[_Left]:
+    """Read the straight moves of the commonest shapes; yield words that are not like their column."""
+    heads = marks.text.ahead(marks.starts)
+    heads &= _STRAIGHT_BITS
+    lines = np.flatnonzero(heads == _STRAIGHT)
+    first = marks.first.take(lines)
+    shapes = words_at(marks.letters.view("<u8"), first.copy())
+    for shape in _common(shapes[:: max(1, len(shapes) // _SAMPLE)].tolist()):
+        same = shapes << np.uint64(8 * (_LONGEST_SHAPE - len(shape)))
+        chosen = np.flatnonzero(same == int.from_bytes(shape.rjust(_LONGEST_SHAPE, b"\0"), "little"))
+        rows = lines.take(chosen)
+        kinds[rows] = 1
+        yield from _columns(marks, shape, rows, first.take(chosen), values)
 
 
-def _words(letters: Bytes, lines: Indices, plain: Flags, marks: Indices, starts: Indices) -> Indices:
-    """Return the numbers (among the marks) of the letters that begin a word of a plain move."""
-    wanted = (letters >= 65) & plain.take(lines)  # noqa: PLR2004 - "A"; nothing above "Z" is marked
+def _common(some: list[int]) -> list[bytes]:
+    """Return the shapes that a good share of a sample have.
+
+    Args:
+        some: The first letters of lines, as words.
+    """
+    counts: Counter[bytes] = Counter()
+    for word, count in Counter(some).items():
+        shape, newline, _ = word.to_bytes(_LONGEST_SHAPE, "little").partition(b"\n")
+        letters = shape[1:]
+        # A repeated letter wants the last of its numbers, which a column does not know.
+        if newline and letters and len(set(letters)) == len(letters) and not _UNUSUAL[[*letters]].any():
+            counts[shape + newline] += count
+    return [shape for shape, count in counts.items() if count * _LEAST_SHARE >= len(some)]
+
+
+def _columns(marks: _Marks, shape: bytes, rows: Indices, first: Indices, values: Floats) -> Iterator[_Left]:
+    """Read lines of one shape; yield words that are not like the others in their column."""
+    text = marks.text
+    letter = marks.places[1:].take(first)
+    for number, code in enumerate(shape[1:-1], 2):
+        stop = marks.places[number:].take(first)
+        at_end = number == len(shape) - 1
+        fraction = _usual_fraction(text, letter, stop)
+        if fraction:
+            found, bad = text.alike(letter, stop, fraction, at_end=at_end)
+            values[_COLUMN_OF[code]][rows] = found
+        else:
+            bad = np.arange(len(rows))
+        if len(bad):
+            codes = np.full(len(bad), code, np.uint8)
+            yield _Left(letter.take(bad) + 1, stop.take(bad), codes, rows.take(bad))
+        letter = stop
+
+
+def _usual_fraction(text: Text, letter: Indices, stop: Indices) -> int:
+    """Return the commonest count of digits behind the point of some words, -1 for none, 0 for useless."""
+    some = slice(None, None, max(1, len(letter) // 5))
+    places = zip(letter[some].tolist(), stop[some].tolist(), strict=True)
+    found = Counter(text.fraction(*place) for place in places)
+    fraction = found.most_common(1)[0][0] if found else 0
+    return fraction if fraction <= MOST_ALIKE else 0
+
+
+def _words(marks: _Marks, kinds: Bytes) -> _Left:
+    """Take apart all plain moves that are not read yet, and give them their kinds."""
+    text = marks.text
+    lines = np.flatnonzero(kinds == 0)
+    start = marks.starts.take(lines)
+    digit, after = text.codes.take(start + 1), text.codes.take(start + 2)
+    plain = (text.codes.take(start) == _G) & (digit >= 48) & (digit <= 51)  # noqa: PLR2004 - "0" to "3"
+    plain &= (after == _BLANK) | ((after >= _FIRST_LETTER) & (after <= _LAST_LETTER))
+    first = marks.first.take(lines)
+    # Nothing but one blank may stand between the command and its first word.
+    plain &= marks.places.take(np.minimum(first + 1, len(marks.places) - 1)) <= start + 3
+    chosen = np.flatnonzero(plain)
+    lines, first = lines.take(chosen), first.take(chosen)
+    kinds[lines] = np.maximum(digit.take(chosen) - 48, 1)
+    counts = marks.last.take(lines) - first - 1
+    row = np.repeat(np.arange(len(lines)), counts)
+    mark = np.arange(len(row)) + (first + 1 - np.cumsum(counts) + counts).take(row)
+    letters = marks.letters.take(mark)
     semicolons = np.flatnonzero(letters == _SEMICOLON)
-    semicolons = semicolons[plain.take(lines.take(semicolons))]
     if len(semicolons):
-        first = np.full(len(starts), len(letters))
+        cut = np.full(len(lines), len(letters))
         # From back to front, so that the first semicolon of a line is written last and stays.
-        first[lines.take(semicolons[::-1])] = semicolons[::-1]
-        wanted &= np.arange(len(letters)) < first.take(lines)
-    kept = np.flatnonzero(wanted)
-    words: Indices = kept[marks.take(kept) != starts.take(lines.take(kept))]
-    return words
+        cut[row.take(semicolons[::-1])] = semicolons[::-1]
+        kept = np.flatnonzero(np.arange(len(letters)) < cut.take(row))
+        row, mark, letters = row.take(kept), mark.take(kept), letters.take(kept)
+    line = lines.take(row)
+    return _Left(marks.places.take(mark) + 1, marks.places.take(mark + 1), letters, line)
 
 
-def _read(
-    padded: bytes,
-    text: Bytes,
-    marks: Indices,
-    letters: Bytes,
-    lines: Indices,
-    kept: Indices,
-    values: Floats,
-    kinds: Bytes,
-) -> None:
-    """Read the numbers of the words into ``values``; a line with one that is unusual loses its kind."""
-    following = kept + 1
-    begin = marks.take(kept)
-    begin += 1
-    pointed = letters.take(following) == _POINT
-    point = marks.take(following)
-    following += pointed
-    end = marks.take(following)
-    closing = letters.take(following)
-    # One blank before the next letter is the rule; where more stand, the digits will not be digits.
-    end -= text.take(end - 1) == _BLANK
-    negative = text.take(begin) == _MINUS
-    begin += negative
-    number, good = _numbers(padded, begin, end, point, pointed)
-    good &= closing != _POINT
-    if not good.all():
-        _retry(padded, text, (begin, end, point, pointed), closing, number, good)
-    # A table of signs, because negating where a flag says so is thirty times as slow.
-    number *= _SIGN.take(negative)
-    names = letters.take(kept)
-    line = lines.take(kept)
-    good &= ~_SECOND.take(names)
+def _read(text: Text, left: list[_Left], kinds: Bytes, values: Floats) -> None:
+    """Read words into ``values``; a line with one that is unusual loses its kind."""
+    begin, end, letter, line = (np.concatenate(columns) for columns in zip(*left, strict=True))
+    if not len(begin):
+        return
+    number, good = text.any_form(begin, end)
+    good &= ~_UNUSUAL.take(letter)
     if not good.all():
         kinds[line[~good]] = 0
     # One flat index is put in a third of the time of a pair. A repeated word keeps its last number.
-    place = _COLUMN_OF.take(names)
+    place = _COLUMN_OF.take(letter)
     place *= values.shape[1]
     place += line
     values.ravel()[place] = number
-
-
-Ends = tuple[Indices, Indices, Indices, Flags]
-
-
-def _retry(padded: bytes, text: Bytes, ends: Ends, closing: Bytes, number: Floats, good: Flags) -> None:
-    """Read the numbers again behind which more than one blank stands."""
-    again = np.flatnonzero(~good & (closing != _POINT))
-    begin, end, point = ends[0].take(again), ends[1].take(again), ends[2].take(again)
-    pointed = ends[3].take(again)
-    while (blank := text.take(end - 1) == _BLANK).any():
-        end -= blank
-    number[again], good[again] = _numbers(padded, begin, end, point, pointed)
-
-
-def _numbers(
-    padded: bytes, begin: Indices, end: Indices, point: Indices, pointed: Flags
-) -> tuple[Floats, Flags]:
-    """Return the numbers between ``begin`` and ``end``, and which of them could be read.
-
-    Args:
-        padded: The text.
-        begin: Where the digits begin.
-        end: Where they end.
-        point: Where the decimal point stands, if there is one.
-        pointed: Whether there is one.
-    """
-    words = np.ndarray(shape=(len(padded) - _WORD + 1,), dtype="<u8", buffer=padded, strides=(1,))
-    fraction = end - point
-    fraction -= 1
-    fraction *= pointed
-    digits = end - begin
-    digits -= pointed
-    word = words.take(end - _WORD)
-    top = _TOP.take(fraction, mode="clip")
-    shifted = word << _EIGHT
-    # Above the point as it is, below it moved up by one place: (word & top) | (shifted & ~top).
-    shifted ^= word
-    shifted &= ~(top | _FULL.take(pointed))
-    word ^= shifted
-    number, good = _eight_digits(word, digits)
-    # One word holds seven digits beside a point, eight without one.
-    long = np.flatnonzero(digits > _WORD - pointed)
-    good &= digits > 0
-    exact: Floats = number.astype(np.float64)
-    if len(long):
-        exact[long], good[long] = _long(words, end[long], digits[long], fraction[long], pointed[long])
-    # Divided and not multiplied by a negative power, which no double holds exactly.
-    exact /= _TENS.take(fraction, mode="clip")
-    return exact, good
-
-
-def _eight_digits(word: Words, digits: Indices) -> tuple[Words, Flags]:
-    """Return the value of the last ``digits`` characters of each word, and whether all are digits."""
-    word = word ^ _ZEROS
-    word &= _TOP.take(digits, mode="clip")
-    strange = word + _ABOVE_NINE
-    strange |= word
-    strange &= _HIGH_BITS
-    upper = word >> _EIGHT
-    word *= _TEN
-    word += upper
-    upper = word >> _SIXTEEN
-    upper &= _PAIRS
-    upper *= _MUL2
-    word &= _PAIRS
-    word *= _MUL1
-    word += upper
-    word >>= _THIRTY_TWO
-    return word, strange == 0
-
-
-def _long(
-    words: Words, end: Indices, digits: Indices, fraction: Indices, pointed: Flags
-) -> tuple[Floats, Flags]:
-    """Read numbers of more than one word: digits before the point and after it apart."""
-    tail = np.where(pointed, fraction, np.minimum(digits, _WORD))
-    head = digits - tail
-    # Fifteen digits are exact in a double; longer numbers go to the grammar, which rounds once.
-    fits = (tail <= _WORD) & (head <= _WORD) & (digits <= _MOST_DIGITS)
-    low, low_good = _eight_digits(words.take(end - _WORD), np.minimum(tail, _WORD))
-    head_end = end - tail - pointed
-    high, high_good = _eight_digits(words.take(head_end - _WORD), np.minimum(head, _WORD))
-    return high.astype(np.float64) * _TENS.take(np.minimum(tail, 22)) + low, fits & low_good & high_good
