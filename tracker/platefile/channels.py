@@ -60,6 +60,10 @@ class Held:
         filled = np.flatnonzero(np.diff(begins, append=len(lines)))
         return begins.take(filled), self._values.take(filled)
 
+    def at(self, lines: Numbers) -> Numbers:
+        """Return what holds at each of a few lines."""
+        return self._values.take(np.searchsorted(self._lines, lines, "right") - 1)
+
     def spread(self, lines: Numbers) -> Numbers:
         """Return the value of each row."""
         begins, values = self.runs(lines)

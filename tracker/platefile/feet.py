@@ -5,61 +5,54 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from tracker.platefile.laid import Laid
 from tracker.platefile.path import Path
 from tracker.platefile.state import Context
 from tracker.platefile.tally import FOOT_UM, LOWEST_LEVEL, Point, Tally
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
-Flags = npt.NDArray[np.bool_]
 
 _FEW = 64
 _DIRECTIONS = 24
 _NONE = np.iinfo(np.int64).max >> 1
 
 
-def note_feet(
-    tally: Tally,
-    contexts: list[Context],
-    path: Path,
-    lays: Numbers,
-    key: Numbers,
-    island: Numbers,
-    context: Numbers,
-) -> None:
+def note_feet(tally: Tally, contexts: list[Context], path: Path, laid: Laid) -> None:
     """Keep the hull of each object's lowest level layers.
 
     Args:
         tally: Takes the hulls.
         contexts: All contexts seen so far.
         path: Where the rows lead.
-        lays: The rows that deposit along XY.
-        key: Layer key of those rows.
-        island: Island of those rows.
-        context: Context of those rows.
+        laid: Which of them deposit, and what they belong to.
     """
-    changes = (context[1:] != context[:-1]) | (island[1:] != island[:-1])
+    level = np.where(laid.keys > LOWEST_LEVEL, laid.keys, _NONE)
+    changes = (laid.contexts[1:] != laid.contexts[:-1]) | (laid.islands[1:] != laid.islands[:-1])
     begins = np.concatenate([[0], np.flatnonzero(changes) + 1])
-    level = np.where(key > LOWEST_LEVEL, key, _NONE)
     lowest = np.minimum.reduceat(level, begins)
-    stops = np.append(begins[1:], len(key))
-    for start, stop, low in zip(begins.tolist(), stops.tolist(), lowest.tolist(), strict=True):
-        at = contexts[int(context[start])]
-        who = (at.objects, int(island[start]))
+    stops = np.append(laid.begins, len(laid.rows))
+    for first, last, low in zip(
+        begins.tolist(), [*begins[1:].tolist(), len(level)], lowest.tolist(), strict=True
+    ):
+        at = contexts[int(laid.contexts[first])]
+        who = (at.objects, int(laid.islands[first]))
         have = tally.feet.get(who)
         top = (min(low, have[0]) if have else low) + FOOT_UM
         if low != _NONE and not at.auxiliary and low <= top:
-            tally.add_foot(who, low, _points(path, lays[start:stop][level[start:stop] <= top]))
+            runs = [n for n in range(first, last) if level[n] <= top]
+            rows = np.concatenate([laid.rows[stops[n] : stops[n + 1]] for n in runs])
+            tally.add_foot(who, low, _points(path, rows))
 
 
 def _points(path: Path, rows: Numbers) -> list[Point]:
     """Return the ends of some rows, quadrant points of arcs included."""
     xs = [path.was[0].take(rows), path.at[0].take(rows)]
     ys = [path.was[1].take(rows), path.at[1].take(rows)]
-    if path.curved:
-        arcs = np.isin(path.curved[0], rows)
-        xs.append(path.curved[1][0][:, arcs].ravel())
-        ys.append(path.curved[1][1][:, arcs].ravel())
+    if path.bends:
+        quarters = path.bends.among(rows).quarters
+        xs.append(quarters[0].ravel())
+        ys.append(quarters[1].ravel())
     x, y = np.concatenate(xs), np.concatenate(ys)
     known = ~np.isnan(x + y)
     return _outermost(x[known], y[known])

@@ -6,19 +6,16 @@ pulled back and pushed out again cancels, an extra on the restart counts.
 
 from __future__ import annotations
 
-import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
-Objects = tuple[str, ...]
-Who = Callable[[int], tuple[Objects, float]]
-"""Gives the objects and the feed of a row."""
+Count = Callable[[int, float, int, int], None]
+"""Takes the context of retractions that are alike, their feed in mm/min, length in 0.01 mm and number."""
 
 RETRACTED_MM = 1e-6
 """Less than this below the high-water mark is rounding."""
@@ -27,74 +24,76 @@ ROUNDING_MM = 1e-7
 """A smaller rise is a return to the mark with rounding, no deposit."""
 
 
-def _later(who: Who, start: int, row: int) -> tuple[Objects, float]:
-    return who(row + start)
-
-
 class Filament:
     """Follows E through a plate.
 
     Args:
-        count: Takes the row a retraction began in (its objects and feed, as handed to `follow`), and its
-            length in 0.01 mm.
+        count: Takes the retractions.
     """
 
-    def __init__(self, count: Callable[[tuple[Objects, float], int], None]) -> None:
+    def __init__(self, count: Count) -> None:
         self._depths: dict[int, float] = defaultdict(float)
         self._count = count
-        self._open: tuple[tuple[Objects, float], float] | None = None
+        self._open: tuple[int, float, float] | None = None
 
-    def follow(self, steps: Floats, tools: Numbers | int, who: Who) -> Floats:
+    def follow(self, steps: Floats, tools: Numbers | int, context: Numbers, feeds: Floats) -> Floats:
         """Return what each row deposits, in mm.
 
         Args:
             steps: mm of filament moved by each row.
             tools: The tool of each row, or of all.
-            who: Gives the objects and the feed of a row, for the count of retractions.
+            context: The context of each row.
+            feeds: The feed of each row, mm/min.
         """
         if isinstance(tools, int):
-            return self._one(steps, tools, who)
+            return self._one(steps, tools, context, feeds)
         deposit = np.zeros(len(steps))
         bounds = np.flatnonzero(np.diff(tools)) + 1
         for start, stop in zip([0, *bounds.tolist()], [*bounds.tolist(), len(steps)], strict=True):
-            part = steps[start:stop]
-            deposit[start:stop] = self._one(part, int(tools[start]), partial(_later, who, start))
+            part = slice(start, stop)
+            deposit[part] = self._one(steps[part], int(tools[start]), context[part], feeds[part])
         return deposit
 
-    def _one(self, steps: Floats, tool: int, who: Who) -> Floats:
+    def _one(self, steps: Floats, tool: int, context: Numbers, feeds: Floats) -> Floats:
         before = self._depths[tool]
         # Counted from the mark, so that the sum stays small and its rounding too.
         reached = np.cumsum(steps)
         reached -= before
-        water = np.maximum.accumulate(np.maximum(reached, 0.0))
-        depth = water - reached
+        water = np.zeros(len(steps) + 1)
+        np.maximum.accumulate(np.maximum(reached, 0.0), out=water[1:])
+        depth = np.subtract(water[1:], reached, out=reached)
         self._depths[tool] = float(depth[-1])
         # Wiped back in many small pieces a retraction is still one, until the mark is reached again.
-        self._episodes(depth, before, who)
-        deposit = np.diff(water, prepend=0.0)
+        self._episodes(depth, before, context, feeds)
+        deposit = water[1:] - water[:-1]
         # Five decimals in the file leave such remnants after every retraction; they would lay a layer at
         # travel height.
-        deposit[deposit < ROUNDING_MM] = 0.0
+        deposit *= deposit >= ROUNDING_MM
         return deposit
 
-    def _episodes(self, depth: Floats, before: float, who: Who) -> None:
+    def _episodes(self, depth: Floats, before: float, context: Numbers, feeds: Floats) -> None:
         below = np.empty(len(depth) + 1, np.bool_)
         below[0] = before > RETRACTED_MM
         np.greater(depth, RETRACTED_MM, out=below[1:])
         begins = np.flatnonzero(below[1:] & ~below[:-1])
         first = int(begins[0]) if len(begins) else len(depth)
         if self._open and first:
-            self._open = (self._open[0], max(self._open[1], float(depth[:first].max())))
+            self._open = (*self._open[:2], max(self._open[2], float(depth[:first].max())))
         if not len(begins):
             return
+        self.close()
         deepest = np.maximum.reduceat(depth, begins)
-        for row, most in zip(begins.tolist(), deepest.tolist(), strict=True):
-            self.close()
-            self._open = (who(row), most)
+        of, at = context.take(begins), np.nan_to_num(feeds.take(begins))
+        # The last one may go on in what follows.
+        self._open = (int(of[-1]), float(at[-1]), float(deepest[-1]))
+        lengths = np.rint(deepest[:-1] * 100).astype(np.int64)
+        alike = Counter(zip(of[:-1].tolist(), at[:-1].tolist(), lengths.tolist(), strict=True))
+        for (who, feed, length), count in alike.items():
+            self._count(who, feed, length, count)
 
     def close(self) -> None:
         """Count the retraction that has just ended, if there is one."""
         if self._open:
-            (objects, feed), length = self._open
-            self._count((objects, 0.0 if math.isnan(feed) else feed), round(length * 100))
+            who, feed, length = self._open
+            self._count(who, feed, round(length * 100), 1)
         self._open = None

@@ -153,6 +153,7 @@ class Gatherer:
 
 
 _ISLANDS = 1 << 12
+_SUMS = ("filament", "moving", "own", "busy", "path", "speed", "t0", "t1", "fastest")
 
 
 def _cells(rows: Rows, begins: Numbers, seconds: Floats, ends: Floats) -> list[Cell]:
@@ -187,14 +188,8 @@ def _cells(rows: Rows, begins: Numbers, seconds: Floats, ends: Floats) -> list[C
         put(np.add.reduceat(took, at), 0.0),
         put(np.add.reduceat(way, at), 0.0),
         put(np.add.reduceat(added * rows.speed.take(laid), at), 0.0),
-        put(np.fmin.reduceat(rows.x0.take(laid), at), np.inf),
-        put(np.fmax.reduceat(rows.x1.take(laid), at), -np.inf),
-        put(np.fmin.reduceat(rows.y0.take(laid), at), np.inf),
-        put(np.fmax.reduceat(rows.y1.take(laid), at), -np.inf),
-        put(np.fmax.reduceat(rows.z.take(laid), at), -np.inf),
         put((end - took)[at], np.inf),
         put(end[np.append(at[1:], len(laid)) - 1], -np.inf),
         put(np.maximum.reduceat(rate, at), 0.0),
-        put(rows.mark.take(laid)[np.append(at[1:], len(laid)) - 1], 0),
     ]
-    return [Cell(*values) for values in zip(*columns, strict=True)]
+    return [Cell(**dict(zip(_SUMS, values, strict=True))) for values in zip(*columns, strict=True)]

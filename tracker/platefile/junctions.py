@@ -70,7 +70,7 @@ class Pace:
         standing = moves.length == 0
         length = np.where(standing, 1.0, moves.length)
         into = [axis / length for axis in moves.into]
-        out = into if moves.out is moves.into else [axis / length for axis in moves.out]
+        out = _turned(into, moves, length)
         speed = _speed(limits, moves, into)
         acceleration = _acceleration(limits, moves, into, standing)
         before = [shifted(axis, last) for axis, last in zip(out, self._out, strict=True)]
@@ -94,14 +94,8 @@ class Pace:
             lays=moves.lays,
             context=moves.context,
             visit=moves.visit,
-            mark=moves.mark,
             key=moves.key,
             island=moves.island,
-            x0=moves.x0,
-            x1=moves.x1,
-            y0=moves.y0,
-            y1=moves.y1,
-            z=moves.z,
         )
 
     def _limit(
@@ -127,6 +121,16 @@ class Pace:
         if np.all(curved):
             return rounded
         return np.where(curved, rounded, _classic(limits, slower, before, into))
+
+
+def _turned(into: list[Floats], moves: Moves, length: Floats) -> list[Floats]:
+    """Return the directions in which the rows end."""
+    if moves.bends is None:
+        return into
+    out = [into[0].copy(), into[1].copy(), into[2]]
+    for axis in (0, 1):
+        out[axis][moves.bends.rows] = moves.bends.out[axis] / length.take(moves.bends.rows)
+    return out
 
 
 def _speed(limits: Limits, moves: Moves, into: list[Floats]) -> Floats:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -16,12 +15,13 @@ from tracker.platefile.channels import Channels, Held
 from tracker.platefile.feet import note_feet
 from tracker.platefile.filament import Filament
 from tracker.platefile.islands import Shadow
+from tracker.platefile.laid import Laid, note_extents, runs
 from tracker.platefile.meaning import CLOCKWISE, COUNTER, PAUSE, SET_E
-from tracker.platefile.path import Path, Reading, Walker
+from tracker.platefile.path import Path, Reading, Walker, straight
 from tracker.platefile.positions import followed, held, shifted
 from tracker.platefile.rows import Moves, Rows
 from tracker.platefile.state import State
-from tracker.platefile.tally import NO_LAYER, Objects, Tally, ramp_key
+from tracker.platefile.tally import NO_LAYER, Tally, ramp_key
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
@@ -38,8 +38,8 @@ class _Span:
     Attributes:
         lines: The line of each row.
         kinds: As in `tracker.platefile.scan.Scan`.
-        values: Words by column; those of arcs are empty where there are none.
-        given: Which rows hold X, Y, Z, E.
+        path: Where the rows lead, all of them as if straight.
+        steps: mm of filament moved.
         feeds: Feed rate in force, mm/min.
         how: How numbers are read.
         context: Number of the context.
@@ -47,8 +47,8 @@ class _Span:
 
     lines: Numbers
     kinds: Kinds
-    values: list[Floats]
-    given: list[Flags]
+    path: Path
+    steps: Floats
     feeds: Floats
     how: Reading
     context: Numbers
@@ -75,7 +75,7 @@ class Follower:
         self._shadow = shadow
         self._counter = 0.0
         self._feed = math.nan
-        self._filament = Filament(self._count_retraction)
+        self._filament = Filament(self._count_retractions)
         self._pace = junctions.Pace()
 
     def finish(self) -> None:
@@ -103,68 +103,65 @@ class Follower:
         span = self._select(found, channels, start, stop)
         if span is None:
             return None
-        path = self.walker.walk(span.kinds, span.values, span.given, span.how)
-        steps = self._e_steps(span)
-        deposit = self._filament.follow(steps, span.how.tool, lambda row: self._who(span, row))
-        sideways = (path.step[0] != 0) | (path.step[1] != 0)
-        if path.curved:
-            sideways[path.curved[0]] = True
-        # A deposit without a move in XY is a prime or a blob, not a layer.
-        lays = (deposit > 0) & sideways
-        laid = np.flatnonzero(lays)
-        mark = channels.mark.spread(span.lines)
-        key, island = self._layers(path, laid, mark)
-        if len(laid):
-            self._count_widths(channels, span, laid, deposit)
-            note_feet(
-                self._tally, self._state.contexts.values, path, laid, key, island, span.context.take(laid)
-            )
-            # Once a marker has named an object nobody will ask for islands.
-            if self._shadow and not self._state.names:
-                self._draw(path, laid, key, span.context.take(laid))
-        moves = self._moves(span, channels, path, steps, deposit, lays, mark)
-        moves.key[laid], moves.island[laid] = key, island
+        self._bend(span, found.values)
+        deposit = self._filament.follow(span.steps, span.how.tool, span.context, span.feeds)
+        laid = self._laid(span, channels, deposit)
+        moves = self._moves(span, channels, deposit)
+        if laid is not None:
+            self._note(span, channels, laid)
+            counts = np.diff(laid.begins, append=len(laid.rows))
+            moves.lays[laid.rows] = True
+            moves.key[laid.rows] = np.repeat(laid.keys, counts)
+            moves.island[laid.rows] = np.repeat(laid.islands, counts)
         for line, seconds in dwells.items():
             if start <= line < stop:
                 moves.dwell[np.searchsorted(span.lines, line)] = seconds
-        takes = (moves.way > 0) | (span.kinds == PAUSE)
-        if not takes.all():
-            moves = moves.at(np.flatnonzero(takes))
+        idle = moves.way == 0
+        if idle.any():
+            # What leads nowhere is no row, unless it waits.
+            idle &= span.kinds != PAUSE
+            moves = moves.at(np.flatnonzero(~idle)) if idle.any() else moves
         if not len(moves):
             return None
         return self._pace.plan(moves, self._state.plans.values)
 
     def _select(self, found: scan.Scan, channels: Channels, start: int, stop: int) -> _Span | None:
-        """Take the lines that move, set the E counter or stand still."""
+        """Follow the lines, and take those that move anything or stand still."""
         kinds = found.kinds[start:stop]
-        given = [~np.isnan(found.values[column, start:stop]) for column in _POSITIONS]
-        wanted = given[0] | given[1] | given[2] | given[3] | (kinds >= CLOCKWISE)
-        feed = found.values[scan.F, start:stop]
-        begins, modes = channels.mode.runs(np.arange(start, stop))
-        feeds = held(feed * self._alike(begins, modes, "unit", stop - start), feed > 0, self._feed)
+        everything = np.arange(start, stop)
+        how = self._how(channels.mode, everything)
+        feed = found.values[scan.F, start:stop] * how.unit
+        feeds = held(feed, feed > 0, self._feed)
         self._feed = float(feeds[-1])
-        if self._alike(begins, modes, "relative_e", stop - start) is True:
-            # Relative E does not look at its counter: the rows that set it need not go any further.
-            wanted &= kinds != SET_E
+        before = self.walker.at
+        at = self.walker.follow(found.values[: scan.E, start:stop], how)
+        steps = self._e_steps(found.values[scan.E, start:stop], kinds == SET_E, how)
+        wanted = (kinds >= CLOCKWISE) & (kinds != SET_E)
+        wanted |= steps != 0
+        for axis, first in zip(at, before, strict=True):
+            # What is unknown differs from everything, itself among it: such lines are all taken here.
+            wanted[0] |= axis[0] != first
+            wanted[1:] |= axis[1:] != axis[:-1]
         chosen = np.flatnonzero(wanted)
         if not len(chosen):
             return None
-        lines, kinds = chosen + start, kinds.take(chosen)
-        # Columns of arcs are fetched only where there are any.
-        bent = bool(((kinds == CLOCKWISE) | (kinds == COUNTER)).any())
-        values = [
-            column[start:stop].take(chosen) if bent or number in _POSITIONS else _NOTHING
-            for number, column in enumerate(found.values)
-        ]
+        lines = chosen + start
         return _Span(
             lines,
-            kinds,
-            values,
-            [one.take(chosen) for one in given],
+            kinds.take(chosen),
+            straight([axis.take(chosen) for axis in at], before),
+            steps.take(chosen),
             feeds.take(chosen),
-            self._how(channels.mode, lines),
+            how.at(chosen),
             channels.context.spread(lines),
         )
+
+    def _bend(self, span: _Span, values: Floats) -> None:
+        rows = np.flatnonzero(((span.kinds == CLOCKWISE) | (span.kinds == COUNTER)) & span.how.flat)
+        if len(rows):
+            words = values[scan.I : scan.P + 1, span.lines.take(rows)]
+            words[:3] *= span.how.unit if isinstance(span.how.unit, float) else span.how.unit.take(rows)
+            self.walker.bend(span.path, rows, words, span.kinds.take(rows) == COUNTER)
 
     def _how(self, mode: Held, lines: Numbers) -> Reading:
         begins, modes = mode.runs(lines)
@@ -178,104 +175,131 @@ class Follower:
             return fields[0]
         return np.repeat(np.array(fields), np.diff(begins, append=count))
 
-    def _e_steps(self, span: _Span) -> Floats:
-        """Return how far each row moves the filament, in mm, and keep the counter."""
-        sets = span.kinds == SET_E
-        scaled = span.values[scan.E] * span.how.e_scale
-        relative = span.how.relative_e
+    def _e_steps(self, values: Floats, sets: Flags, how: Reading) -> Floats:
+        """Return how far each line moves the filament, in mm, and keep the counter."""
+        given = ~np.isnan(values)
+        scaled = values * how.e_scale
+        relative = how.relative_e
         if relative is True:
-            steps = np.where(span.given[3] & ~sets, scaled, 0.0)
+            steps = np.where(given & ~sets, scaled, 0.0)
             self._counter += float(steps.sum())
             return steps
-        increments = span.given[3] & relative & ~sets
+        increments = given & relative & ~sets
         mixed = bool(increments.any())
-        counter = followed(scaled, span.given[3], increments if mixed else False, self._counter)
+        counter = followed(scaled, given, increments if mixed else False, self._counter)
         steps = counter - shifted(counter, self._counter)
         self._counter = float(counter[-1])
         steps[sets] = 0.0
         return np.where(increments, scaled, steps) if mixed else steps
 
-    def _who(self, span: _Span, row: int) -> tuple[Objects, float]:
-        return self._state.contexts.values[int(span.context[row])].objects, float(span.feeds[row])
+    def _count_retractions(self, context: int, feed: float, length: int, count: int) -> None:
+        objects = self._state.contexts.values[context].objects
+        self._tally.retractions[objects][length, feed] += count
 
-    def _count_retraction(self, who: tuple[Objects, float], length: int) -> None:
-        objects, feed = who
-        self._tally.retractions.setdefault(objects, Counter())[length, feed] += 1
+    def _laid(self, span: _Span, channels: Channels, deposit: Floats) -> Laid | None:
+        """Return the rows that deposit while they move in XY, in runs; None if there are none."""
+        path = span.path
+        lays = (path.step[0] != 0) | (path.step[1] != 0)
+        if path.bends:
+            lays[path.bends.rows] = True
+        # A deposit without a move in XY is a prime or a blob, not a layer.
+        lays &= deposit > 0
+        rows = np.flatnonzero(lays)
+        if not len(rows):
+            return None
+        lines = span.lines.take(rows)
+        key, island = self._layers(path, rows, lines, channels.mark)
+        context = span.context.take(rows)
+        begins = runs(context, key, island)
+        ends = np.append(begins[1:], len(rows)) - 1
+        return Laid(
+            rows=rows,
+            lines=lines,
+            deposit=deposit.take(rows),
+            begins=begins,
+            contexts=context.take(begins),
+            keys=key.take(begins),
+            islands=island.take(begins),
+            marks=channels.mark.at(lines.take(ends)),
+        )
 
-    def _count_widths(self, channels: Channels, span: _Span, laid: Numbers, deposit: Floats) -> None:
+    def _note(self, span: _Span, channels: Channels, laid: Laid) -> None:
+        """Note of deposits what needs no times."""
+        contexts = self._state.contexts.values
+        self._count_widths(channels, span, laid)
+        note_extents(self._tally, span.path, laid)
+        note_feet(self._tally, contexts, span.path, laid)
+        # Once a marker has named an object nobody will ask for islands.
+        if self._shadow and not self._state.names:
+            self._draw(span, laid)
+
+    def _count_widths(self, channels: Channels, span: _Span, laid: Laid) -> None:
         """Add up what outer walls of each stated width hold, for each object."""
-        lines = span.lines.take(laid)
-        outer, width = channels.outer.runs(lines), channels.width.runs(lines)
+        outer, width = channels.outer.runs(laid.lines), channels.width.runs(laid.lines)
         begins = np.sort(np.concatenate([outer[0], width[0]]))
         begins = begins[np.diff(begins, prepend=-1) > 0]
         walls = outer[1].take(np.searchsorted(outer[0], begins, "right") - 1) == 1
         numbers = width[1].take(np.searchsorted(width[0], begins, "right") - 1)
         kept = np.flatnonzero(walls & (numbers > 0))
-        sums = np.add.reduceat(deposit.take(laid), begins).take(kept).tolist()
-        contexts = span.context.take(laid.take(begins.take(kept))).tolist()
+        sums = np.add.reduceat(laid.deposit, begins).take(kept).tolist()
+        contexts = span.context.take(laid.rows.take(begins.take(kept))).tolist()
         for context, number, length in zip(contexts, numbers.take(kept).tolist(), sums, strict=True):
             who = self._state.contexts.values[context].objects
             self._tally.widths[who, self._widths[number]] += length
 
-    def _layers(self, path: Path, laid: Numbers, mark: Numbers) -> tuple[Numbers, Numbers]:
+    def _layers(self, path: Path, laid: Numbers, lines: Numbers, marks: Held) -> tuple[Numbers, Numbers]:
         """Return the layer key and the island of each row that lays."""
         z = path.at[2].take(laid)
-        unknown = np.isnan(z)
         # In whole µm: heights come as sums of decimals, and 0.6000000001 is the same layer.
-        key = np.rint(np.where(unknown, 0.0, z) * 1000).astype(np.int64)
-        key[unknown] = NO_LAYER
+        scaled = z * 1000
+        unknown = np.isnan(scaled)
+        lost = bool(unknown.any())
+        if lost:
+            scaled[unknown] = 0.0
+        key = np.rint(scaled, out=scaled).astype(np.int64)
+        if lost:
+            key[unknown] = NO_LAYER
         if path.climbs:
-            for number in np.flatnonzero(path.step[2].take(laid)).tolist():
-                key[number] = ramp_key(float(z[number]), int(mark[laid[number]]))
+            climbing = np.flatnonzero(path.step[2].take(laid))
+            mark = marks.at(lines.take(climbing)).tolist()
+            for number, passed in zip(climbing.tolist(), mark, strict=True):
+                key[number] = ramp_key(float(z[number]), passed)
         if self._locate is None:
             return key, np.zeros(len(laid), np.int64)
         # The end of a move was drawn, whatever its shape; its middle may not have been.
         return key, self._locate(path.at[0].take(laid), path.at[1].take(laid))
 
-    def _draw(self, path: Path, laid: Numbers, key: Numbers, context: Numbers) -> None:
+    def _draw(self, span: _Span, laid: Laid) -> None:
         contexts = self._state.contexts.values
+        counts = np.diff(laid.begins, append=len(laid.rows))
+        context, key = np.repeat(laid.contexts, counts), np.repeat(laid.keys, counts)
         for begun in (False, True):
             numbers = [n for n, c in enumerate(contexts) if c.begun is begun and not c.auxiliary]
             drawn = np.flatnonzero(np.isin(context, numbers) & (key != NO_LAYER))
             if len(drawn) and self._shadow:
-                rows = laid.take(drawn)
-                ends = [column.take(rows) for column in (*path.was[:2], *path.at[:2])]
+                rows = laid.rows.take(drawn)
+                ends = [column.take(rows) for column in (*span.path.was[:2], *span.path.at[:2])]
                 self._shadow.draw((ends[0], ends[1]), (ends[2], ends[3]), key.take(drawn), begun)
 
-    def _moves(
-        self,
-        span: _Span,
-        channels: Channels,
-        path: Path,
-        steps: Floats,
-        deposit: Floats,
-        lays: Flags,
-        mark: Numbers,
-    ) -> Moves:
-        count = len(span.lines)
+    def _moves(self, span: _Span, channels: Channels, deposit: Floats) -> Moves:
+        path, count = span.path, len(span.lines)
+        way = path.length.copy()
+        # Where nothing else moves, E sets the pace.
+        alone = np.flatnonzero(way == 0)
+        way[alone] = np.abs(span.steps.take(alone))
         return Moves(
-            way=np.where(path.length > 0, path.length, np.abs(steps)),
+            way=way,
             length=path.length,
             into=path.into,
-            out=path.out,
+            bends=path.bends,
             feed=span.feeds,
-            e=steps,
+            e=span.steps,
             plan=channels.plan.spread(span.lines),
             dwell=np.zeros(count),
             deposit=deposit,
-            lays=lays,
+            lays=np.zeros(count, np.bool_),
             context=span.context,
             visit=channels.visit.spread(span.lines),
-            mark=mark,
             key=np.zeros(count, np.int64),
             island=np.zeros(count, np.int64),
-            x0=path.low[0],
-            x1=path.high[0],
-            y0=path.low[1],
-            y1=path.high[1],
-            z=path.at[2],
         )
-
-
-_POSITIONS = (scan.X, scan.Y, scan.Z, scan.E)
-_NOTHING: Floats = np.empty(0)

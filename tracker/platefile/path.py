@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 
-from tracker.platefile import scan
 from tracker.platefile.arcs import Arcs, measure
-from tracker.platefile.meaning import CLOCKWISE, COUNTER
 from tracker.platefile.positions import followed, shifted
 
 Floats = npt.NDArray[np.float64]
@@ -38,6 +36,34 @@ class Reading:
     flat: Flags | bool
     tool: Numbers | int
 
+    def at(self, rows: Numbers) -> Reading:
+        """Return how some of the rows are read."""
+        values = (getattr(self, field.name) for field in fields(self))
+        return Reading(*(value.take(rows) if isinstance(value, np.ndarray) else value for value in values))
+
+
+@dataclass(slots=True)
+class Bends:
+    """The arcs among some rows; every array has one value per arc.
+
+    Attributes:
+        rows: Which rows they are.
+        out: Direction in X and Y at their ends times the length.
+        extent: Least X, greatest X, least Y, greatest Y (4, n).
+        quarters: Quadrant points passed (2, 4, n); NaN where not passed.
+    """
+
+    rows: Numbers
+    out: Floats
+    extent: Floats
+    quarters: Floats
+
+    def among(self, rows: Numbers) -> Bends:
+        """Return the arcs among some of the rows, rising, with their numbers among these."""
+        number = np.minimum(np.searchsorted(rows, self.rows), len(rows) - 1)
+        kept = np.flatnonzero(rows.take(number) == self.rows) if len(rows) else rows
+        return Bends(number.take(kept), self.out[:, kept], self.extent[:, kept], self.quarters[:, :, kept])
+
 
 @dataclass(slots=True)
 class Path:
@@ -48,24 +74,20 @@ class Path:
         was: X, Y, Z before it.
         step: The difference, 0 where unknown.
         climbs: Whether any row changes Z.
+        unknown: Whether X or Y is unknown at the start.
         length: mm along the path.
         into: Direction at the start times the length.
-        out: Direction at the end times the length.
-        low: Least X and Y.
-        high: Greatest X and Y.
-        curved: The rows that are arcs, with their quadrant points (2, 4, n).
+        bends: The arcs, if there are any; all other rows end in the direction in which they start.
     """
 
     at: list[Floats]
     was: list[Floats]
     step: list[Floats]
     climbs: bool
+    unknown: bool
     length: Floats
     into: list[Floats]
-    out: list[Floats]
-    low: list[Floats]
-    high: list[Floats]
-    curved: tuple[Numbers, Floats] | None = None
+    bends: Bends | None = None
 
 
 class Walker:
@@ -92,38 +114,19 @@ class Walker:
             # thousand resets.
             self._offset[i] = self.at[i] - value * unit
 
-    def walk(
-        self, kinds: npt.NDArray[np.uint8], values: list[Floats], given: list[Flags], how: Reading
-    ) -> Path:
-        """Follow rows of moves.
+    def follow(self, words: Floats, how: Reading) -> list[Floats]:
+        """Return where each of some lines leads: X, Y and Z.
 
         Args:
-            kinds: As in `tracker.platefile.scan.Scan`.
-            values: Their words, as columns; only those of arcs are looked at beyond X, Y, Z.
-            given: Which rows hold X, Y, Z.
+            words: What the lines say of X, Y and Z, (3, n); NaN where they say nothing.
             how: How they are read.
         """
-        at, was, step = [], [], []
-        for axis in range(3):
-            after = followed(
-                self._absolute(values[axis], axis, how), given[axis], how.relative, self.at[axis]
-            )
-            before = shifted(after, self.at[axis])
-            change = after - before
-            if math.isnan(self.at[axis]):
-                change[np.isnan(change)] = 0.0
-            at.append(after)
-            was.append(before)
-            step.append(change)
-        climbs = bool(step[2].any())
-        square = step[0] * step[0] + step[1] * step[1]
-        if climbs:
-            square += step[2] * step[2]
-        low, high = _extents(was, at, unknown=math.isnan(self.at[0] + self.at[1]))
-        path = Path(at, was, step, climbs, np.sqrt(square), step, step, low, high)
-        self._bend(path, kinds, values, how)
+        at = [
+            followed(self._absolute(column, axis, how), ~np.isnan(column), how.relative, self.at[axis])
+            for axis, column in enumerate(words)
+        ]
         self.at = [float(after[-1]) for after in at]
-        return path
+        return at
 
     def _absolute(self, values: Floats, axis: int, how: Reading) -> Floats:
         if np.any(np.not_equal(how.unit, 1.0)):
@@ -133,43 +136,49 @@ class Walker:
             values = values + np.where(how.relative, 0.0, self._offset[axis])
         return values
 
-    def _bend(self, path: Path, kinds: npt.NDArray[np.uint8], values: list[Floats], how: Reading) -> None:
-        """Replace straight moves by the arcs they are."""
-        rows = np.flatnonzero(((kinds == CLOCKWISE) | (kinds == COUNTER)) & how.flat)
-        if not len(rows):
-            return
-        unit = how.unit if isinstance(how.unit, float) else how.unit.take(rows)
-        offsets = np.stack([values[column].take(rows) for column in (scan.I, scan.J, scan.R)]) * unit
+    def bend(self, path: Path, rows: Numbers, words: Floats, counter: Flags) -> None:
+        """Replace straight rows by the arcs they are.
+
+        Args:
+            path: The rows.
+            rows: Which of them are arcs in the XY plane.
+            words: Their I, J, R in mm, and P, (4, n); NaN where absent.
+            counter: Which of them run counter-clockwise.
+        """
         start = np.stack([path.was[axis].take(rows) for axis in (0, 1)])
         end = np.stack([path.at[axis].take(rows) for axis in (0, 1)])
-        arcs = measure(start, end, offsets, values[scan.P].take(rows), kinds.take(rows) == COUNTER)
+        arcs = measure(start, end, words[:3], words[3], counter)
         self.without_centre += int((~arcs.good).sum())
-        _put(path, rows, arcs)
+        good = np.flatnonzero(arcs.good)
+        if len(good):
+            _put(path, rows.take(good), arcs, good)
 
 
-def _extents(was: list[Floats], at: list[Floats], *, unknown: bool) -> tuple[list[Floats], list[Floats]]:
-    """Return least and greatest X and Y of straight rows; a point of which half is unknown does not count."""
-    if not unknown:
-        return [np.minimum(was[i], at[i]) for i in (0, 1)], [np.maximum(was[i], at[i]) for i in (0, 1)]
-    ends = []
-    for point in (was, at):
-        half = np.isnan(point[0] + point[1])
-        ends.append([np.where(half, np.nan, point[i]) for i in (0, 1)])
-    return [np.fmin(ends[0][i], ends[1][i]) for i in (0, 1)], [
-        np.fmax(ends[0][i], ends[1][i]) for i in (0, 1)
-    ]
+def straight(at: list[Floats], before: list[float]) -> Path:
+    """Return the path of straight rows.
+
+    Args:
+        at: X, Y and Z after each row.
+        before: The same before the first one.
+    """
+    was = [shifted(axis, first) for axis, first in zip(at, before, strict=True)]
+    step = [after - start for after, start in zip(at, was, strict=True)]
+    for change, first in zip(step, before, strict=True):
+        if math.isnan(first):
+            change[np.isnan(change)] = 0.0
+    climbs = bool(step[2].any())
+    square = step[0] * step[0]
+    square += step[1] * step[1]
+    if climbs:
+        square += step[2] * step[2]
+    unknown = math.isnan(before[0] + before[1])
+    return Path(at, was, step, climbs, unknown, np.sqrt(square, out=square), step)
 
 
-def _put(path: Path, rows: Numbers, arcs: Arcs) -> None:
-    rows, flat = rows[arcs.good], arcs.flat[arcs.good]
-    if not len(rows):
-        return
+def _put(path: Path, rows: Numbers, arcs: Arcs, good: Numbers) -> None:
+    flat = arcs.flat.take(good)
     path.length[rows] = np.hypot(flat, path.step[2].take(rows))
-    path.into, path.out = [*path.step], [*path.step]
+    path.into = [path.step[0].copy(), path.step[1].copy(), path.step[2]]
     for axis in (0, 1):
-        path.into[axis], path.out[axis] = path.step[axis].copy(), path.step[axis].copy()
-        path.into[axis][rows] = arcs.into[axis][arcs.good] * flat
-        path.out[axis][rows] = arcs.out[axis][arcs.good] * flat
-        path.low[axis][rows] = arcs.extent[2 * axis][arcs.good]
-        path.high[axis][rows] = arcs.extent[2 * axis + 1][arcs.good]
-    path.curved = (rows, arcs.quarters[:, :, arcs.good])
+        path.into[axis][rows] = arcs.into[axis].take(good) * flat
+    path.bends = Bends(rows, arcs.out[:, good] * flat, arcs.extent[:, good], arcs.quarters[:, :, good])

@@ -7,6 +7,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
+from tracker.platefile.path import Bends
+
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
@@ -20,7 +22,7 @@ class Moves:
         way: mm to go: the path, or E where nothing else moves; 0 for a standstill.
         length: mm of path.
         into: Direction at the start times the length, X, Y, Z.
-        out: The same at the end; the very same list where no row is an arc.
+        bends: The arcs among the rows, if there are any.
         feed: mm/min as written.
         e: mm of filament moved.
         plan: Number of the limits in force.
@@ -29,20 +31,14 @@ class Moves:
         lays: True where it deposits while moving in XY.
         context: Number of the context.
         visit: Number of the visit to an object's markers.
-        mark: Layer marks passed.
         key: Layer key of the deposits; 0 elsewhere.
         island: Number of the island where there are no markers, else 0.
-        x0: Least X of the row; likewise the next three.
-        x1: Greatest X.
-        y0: Least Y.
-        y1: Greatest Y.
-        z: Z at its end.
     """
 
     way: Floats
     length: Floats
     into: list[Floats]
-    out: list[Floats]
+    bends: Bends | None
     feed: Floats
     e: Floats
     plan: Numbers
@@ -51,14 +47,8 @@ class Moves:
     lays: Flags
     context: Numbers
     visit: Numbers
-    mark: Numbers
     key: Numbers
     island: Numbers
-    x0: Floats
-    x1: Floats
-    y0: Floats
-    y1: Floats
-    z: Floats
 
     def __len__(self) -> int:
         return len(self.way)
@@ -68,11 +58,10 @@ class Moves:
         columns = {
             field.name: getattr(self, field.name).take(rows)
             for field in fields(self)
-            if field.name not in ("into", "out")
+            if field.name not in ("into", "bends")
         }
-        into = [one.take(rows) for one in self.into]
-        out = into if self.out is self.into else [one.take(rows) for one in self.out]
-        return Moves(into=into, out=out, **columns)
+        bends = self.bends.among(rows) if self.bends else None
+        return Moves(into=[one.take(rows) for one in self.into], bends=bends, **columns)
 
 
 @dataclass(slots=True)
@@ -94,14 +83,8 @@ class Rows:
     lays: Flags
     context: Numbers
     visit: Numbers
-    mark: Numbers
     key: Numbers
     island: Numbers
-    x0: Floats
-    x1: Floats
-    y0: Floats
-    y1: Floats
-    z: Floats
 
     def __len__(self) -> int:
         return len(self.way)

@@ -115,6 +115,18 @@ class Cell:
         self.fastest = max(self.fastest, other.fastest)
         self.mark = max(self.mark, other.mark)
 
+    def widen(self, box: tuple[float, float, float, float], top: float, mark: int) -> None:
+        """Take in more deposits: least and greatest X, least and greatest Y; their top; their layer mark.
+
+        What is unknown is NaN and changes nothing.
+        """
+        x0, x1, y0, y1 = box
+        # The known one first: a comparison with NaN is false, and the first of two then stays.
+        self.x0, self.x1 = min(self.x0, x0), max(self.x1, x1)
+        self.y0, self.y1 = min(self.y0, y0), max(self.y1, y1)
+        self.z1 = max(self.z1, top)
+        self.mark = max(self.mark, mark)
+
 
 @dataclass(slots=True)
 class Tally:
@@ -136,7 +148,9 @@ class Tally:
     state: State
     cells: dict[CellKey, Cell] = field(default_factory=dict)
     rates: dict[tuple[Objects, int], Weights] = field(default_factory=dict)
-    retractions: dict[Objects, Counter[tuple[int, float]]] = field(default_factory=dict)
+    retractions: dict[Objects, Counter[tuple[int, float]]] = field(
+        default_factory=lambda: defaultdict(Counter)
+    )
     feet: dict[tuple[Objects, int], tuple[int, list[Point]]] = field(default_factory=dict)
     widths: dict[tuple[Objects, float], float] = field(default_factory=lambda: defaultdict(float))
     time: float = 0.0
