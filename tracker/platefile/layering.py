@@ -18,6 +18,9 @@ _USUAL_HEIGHT_MM = 0.2
 # Layer marks carry the height as text; two of them are one layer within this.
 _SAME_Z_MM = 0.0006
 
+Fans = tuple[tuple[int, float], ...]
+Force = tuple[float | None, float | None, float | None, Fans]
+"""Set-points of a stretch: nozzle, bed, chamber in °C, and the fans' duties in %."""
 Weighted = Sequence[tuple[float | None, float]]
 
 
@@ -60,24 +63,30 @@ def reading(values: Weighted, basis: str = COMMANDED) -> Reading:
 
 def set_points(stretches: Iterable[Stretch], weights: Iterable[float] | None = None) -> SetPoints:
     """Return the set-points in force over some stretches, weighted by filament or by ``weights``."""
-    stretches = list(stretches)
-    weighing = [s.filament_mm for s in stretches] if weights is None else list(weights)
+    # A piece of a thousand layers is laid under a handful of set-points.
+    weighed: dict[Force, float] = defaultdict(float)
+    for stretch, weight in _weighed(stretches, weights):
+        weighed[stretch.nozzle_c, stretch.bed_c, stretch.chamber_c, stretch.fans_pct] += weight
     return SetPoints(
-        reading([(s.nozzle_c, w) for s, w in zip(stretches, weighing, strict=True)]),
-        reading([(s.bed_c, w) for s, w in zip(stretches, weighing, strict=True)]),
-        reading([(s.chamber_c, w) for s, w in zip(stretches, weighing, strict=True)]),
-        _fans([s.fans_pct for s in stretches], weighing),
+        reading([(nozzle, weight) for (nozzle, _, _, _), weight in weighed.items()]),
+        reading([(bed, weight) for (_, bed, _, _), weight in weighed.items()]),
+        reading([(chamber, weight) for (_, _, chamber, _), weight in weighed.items()]),
+        _fans([(dict(fans), weight) for (_, _, _, fans), weight in weighed.items()]),
     )
 
 
-def _fans(
-    duties: list[tuple[tuple[int, float], ...]], weights: list[float]
-) -> tuple[tuple[int, Reading], ...]:
-    per_stretch = [dict(one) for one in duties]
-    indices = sorted({index for one in per_stretch for index in one})
+def _weighed(
+    stretches: Iterable[Stretch], weights: Iterable[float] | None
+) -> Iterable[tuple[Stretch, float]]:
+    if weights is None:
+        return ((stretch, stretch.filament_mm) for stretch in stretches)
+    return zip(stretches, weights, strict=True)
+
+
+def _fans(duties: list[tuple[dict[int, float], float]]) -> tuple[tuple[int, Reading], ...]:
+    indices = sorted({index for duty, _ in duties for index in duty})
     return tuple(
-        (index, reading([(one.get(index), w) for one, w in zip(per_stretch, weights, strict=True)]))
-        for index in indices
+        (index, reading([(duty.get(index), weight) for duty, weight in duties])) for index in indices
     )
 
 
@@ -98,6 +107,8 @@ class Layering:
         self._heights = mark_heights
         self._area = area_mm2
         self._shared: dict[tuple[object, ...], SetPoints] = {}
+        # By identity: the contexts outlive this, and their values take long to compare.
+        self._forces: dict[int, Force] = {}
         # With layer marks in the file, what lies before the first one is start code, not a layer.
         marked = any(part.context.begun for part in parts)
         laid = [
@@ -126,15 +137,17 @@ class Layering:
         ordered = sorted(self._merged(), key=self._z)
         tops = [self._z(group) for group in ordered]
         typical = self._typical(tops)
-        starts = [min(p.cell.t0 for p in self._laid(group)) for group in ordered]
+        laying = [self._laid(group) for group in ordered]
+        starts = [min(p.cell.t0 for p in laid) for laid in laying]
         found = []
-        for i, group in enumerate(ordered):
-            end = max(p.cell.t1 for p in self._laid(group))
+        for i, (group, laid) in enumerate(zip(ordered, laying, strict=True)):
+            end = max(p.cell.t1 for p in laid)
             # Until its own next layer begins, with everything the nozzle does elsewhere: that is how long
             # the surface cools before it is welded to.
             until = starts[i + 1] if i + 1 < len(starts) else end
-            height = tops[i] - tops[i - 1] if i else self._first_height(group, tops[0], typical)
-            found.append(self._layer(group, tops[i], height, (starts[i], end, abs(until - starts[i]))))
+            height = tops[i] - tops[i - 1] if i else self._first_height(laid, tops[0], typical)
+            times = (starts[i], end, abs(until - starts[i]))
+            found.append(self._layer(group, laid, (tops[i], height), times))
         return tuple(found)
 
     def _merged(self) -> list[list[Part]]:
@@ -159,8 +172,8 @@ class Layering:
         steps = sorted(b - a for a, b in pairwise(tops))
         return steps[len(steps) // 2] if steps else min(tops[0], _USUAL_HEIGHT_MM)
 
-    def _first_height(self, group: list[Part], top: float, typical: float) -> float:
-        mark = min(part.cell.mark for part in self._laid(group))
+    def _first_height(self, laid: list[Part], top: float, typical: float) -> float:
+        mark = min(part.cell.mark for part in laid)
         said = self._heights[mark - 1] if 0 < mark <= len(self._heights) else None
         if said:
             return said
@@ -168,22 +181,35 @@ class Layering:
         return top if 0 < top <= _STANDS_ON_BED_BELOW_MM else typical
 
     def _layer(
-        self, group: list[Part], top: float, height: float, times: tuple[float, float, float]
+        self,
+        group: list[Part],
+        laid: list[Part],
+        level: tuple[float, float],
+        times: tuple[float, float, float],
     ) -> Layer:
-        laid = self._laid(group)
-        stretches = tuple(self._stretch(part) for part in sorted(laid, key=lambda p: p.cell.t0))
-        moving = sum(part.cell.moving * part.context.flow for part in laid)
-        busy = sum(part.cell.busy for part in laid)
+        ordered = laid if len(laid) == 1 else sorted(laid, key=lambda p: p.cell.t0)
+        stretches = tuple(self._stretch(part) for part in ordered)
+        moving = busy = speed = commanded = own = filament = 0.0
+        # In two plain loops: six sums over one or two parts each take three times as long.
+        for part in laid:
+            cell = part.cell
+            moving += cell.moving * part.context.flow
+            busy += cell.busy
+            speed += cell.speed
+            commanded += cell.moving
+        for part in group:
+            own += part.cell.own
+            filament += part.cell.filament * part.context.flow
         return Layer(
-            z_mm=round(top, 4),
-            height_mm=round(height, 4),
+            z_mm=round(level[0], 4),
+            height_mm=round(level[1], 4),
             start_s=times[0],
             end_s=times[1],
             time_s=times[2],
-            own_time_s=sum(part.cell.own for part in group),
-            filament_mm=sum(part.cell.filament * part.context.flow for part in group),
+            own_time_s=own,
+            filament_mm=filament,
             flow_mm3_s=moving * self._area / busy if busy > 0 else None,
-            speed_mm_s=sum(p.cell.speed for p in laid) / sum(p.cell.moving for p in laid),
+            speed_mm_s=speed / commanded,
             set_points=self._in_force(stretches),
             stretches=stretches,
         )
@@ -200,22 +226,33 @@ class Layering:
 
     def _stretch(self, part: Part) -> Stretch:
         cell, context = part.cell, part.context
-        # No polymer is laid below 100 °C: the command behind such a set-point stands in a macro of the
-        # printer.
-        hidden = context.nozzle is None or context.nozzle < _HIDDEN_BELOW_C
-        # A bed of 0 beside a hidden nozzle is as little a statement as the nozzle.
-        bed_hidden = hidden and not context.bed
+        force = self._forces.get(id(context))
+        if force is None:
+            force = self._forces[id(context)] = self._force(context)
         return Stretch(
             box_mm=(cell.x0, cell.y0, cell.x1, cell.y1),
             start_s=cell.t0,
             end_s=cell.t1,
             busy_s=cell.busy,
             filament_mm=cell.moving * context.flow,
-            nozzle_c=None if hidden else context.nozzle,
-            bed_c=None if bed_hidden else context.bed,
-            chamber_c=context.chamber,
-            fans_pct=tuple((i, round(min(raw * self._fan_scale, 100.0), 4)) for i, raw in context.fans),
+            nozzle_c=force[0],
+            bed_c=force[1],
+            chamber_c=force[2],
+            fans_pct=force[3],
             speed_mm_s=cell.speed / cell.moving,
+        )
+
+    def _force(self, context: Context) -> Force:
+        # No polymer is laid below 100 °C: the command behind such a set-point stands in a macro of the
+        # printer.
+        hidden = context.nozzle is None or context.nozzle < _HIDDEN_BELOW_C
+        # A bed of 0 beside a hidden nozzle is as little a statement as the nozzle.
+        bed_hidden = hidden and not context.bed
+        return (
+            None if hidden else context.nozzle,
+            None if bed_hidden else context.bed,
+            context.chamber,
+            tuple((i, round(min(raw * self._fan_scale, 100.0), 4)) for i, raw in context.fans),
         )
 
 

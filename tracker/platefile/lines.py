@@ -107,22 +107,27 @@ class OtherLines:
         others = found.others
         starts, ends = found.starts.take(others).tolist(), found.ends.take(others).tolist()
         now = self._now
-        for line, start, end in zip(others.tolist(), starts, ends, strict=True):
+        # What a line sets holds from the next one on: a line that waits belongs to what was before.
+        for line, start, end in zip((others + 1).tolist(), starts, ends, strict=True):
             text = chunk[start:end]
             known = remembered.get(text) or self._look_up(text)
-            # What a line sets holds from the next one on: a line that waits belongs to what was before.
             if known.follows is None:
-                now = self._act(known, line, found, changes, now)
+                if known.width >= 0:
+                    changes.width.change(line, known.width)
+                elif known.sets_e:
+                    self._counters.append((line - 1, known.meanings[0][1]))
+                else:
+                    now = self._act(known, line - 1, found, changes, now)
                 continue
             after = known.follows.get(now)
             if after is None:
                 after = known.follows[now] = self._transition(now, known.meanings)
             if after != now:
                 now = after
-                changes.modal.change(line + 1, now)
+                changes.modal.change(line, now)
             if known.visits:
                 self._state.begin_visit()
-                changes.visit.change(line + 1, self._state.visit)
+                changes.visit.change(line, self._state.visit)
         _set_counters(found, self._counters)
         self._load(now)
         self._now, self._width = now, changes.width.values[-1]
@@ -155,12 +160,6 @@ class OtherLines:
 
     def _act(self, known: Remembered, line: int, found: scan.Scan, changes: Changes, number: int) -> int:
         """Do what does more than change the modal state; return the modal state that follows."""
-        if known.width >= 0:
-            changes.width.change(line + 1, known.width)
-            return number
-        if known.sets_e:
-            self._counters.append((line, known.meanings[0][1]))
-            return number
         after = self._perform(known.meanings, line, found, number)
         changes.note(line + 1, after, self._state.visit, len(self._state.marks))
         return after

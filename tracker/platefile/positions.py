@@ -6,11 +6,18 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
+
+_FEW = 4
+"""Gaps in less than one row in so many are filled one by one."""
 
 
 def held(values: Floats, known: Flags, before: float) -> Floats:
     """Return each row's value, or the last known one above it, or ``before``."""
+    gaps = np.flatnonzero(~known)
+    if len(gaps) * _FEW < len(values):
+        return _bridged(values, gaps, before)
     # Repeating known values is three times as fast as a running maximum of row numbers.
     rows = np.flatnonzero(known)
     if not len(rows):
@@ -18,6 +25,20 @@ def held(values: Floats, known: Flags, before: float) -> Floats:
     reached = np.empty(len(values))
     reached[: rows[0]] = before
     reached[rows[0] :] = np.repeat(values.take(rows), np.diff(rows, append=len(values)))
+    return reached
+
+
+def _bridged(values: Floats, gaps: Numbers, before: float) -> Floats:
+    """Return the values with a few gaps filled with what stands above them."""
+    reached = values.copy()
+    if not len(gaps):
+        return reached
+    begins = np.flatnonzero(np.diff(gaps, prepend=-2) > 1)
+    above = gaps.take(begins) - 1
+    filling = values.take(above, mode="clip")
+    if above[0] < 0:
+        filling[0] = before
+    reached[gaps] = np.repeat(filling, np.diff(begins, append=len(gaps)))
     return reached
 
 
