@@ -259,7 +259,7 @@ class Plain:
         )
         for block in self.blocks:
             number = self.state.contexts(block.context)
-            self.tally.cell((number, block.key, 0)).add(cell_of(block))
+            merge(self.tally.cell((number, block.key, 0)), cell_of(block))
             if block.lays:
                 self.rate(block)
                 if not block.context.auxiliary:
@@ -282,6 +282,12 @@ def own_key(block: Block) -> int:
     if math.isnan(block.end[2]):
         return NO_LAYER
     return ramp_key(block.end[2], block.mark) if block.climbs else layer_key(block.end[2])
+
+
+def merge(cell: Cell, one: Cell) -> None:
+    """Add the sums of one row to its cell."""
+    cell.add(one.filament, one.moving, one.own, one.busy, one.path, one.speed, one.t0, one.t1, one.fastest)
+    cell.widen((one.x0, one.x1, one.y0, one.y1), one.z1, one.mark)
 
 
 def cell_of(block: Block) -> Cell:

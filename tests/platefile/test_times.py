@@ -88,18 +88,19 @@ def test_running_minima_are_the_two_passes(rows: list[tuple[float, float]], last
     for i in range(len(rows)):
         there[i + 1] = min(there[i + 1], there[i] + gains[i])
 
-    planned = lookahead.backward(limits, gains, last)
+    travelled = lookahead.sums(gains)
+    planned = lookahead.backward(limits, gains, travelled, last)
     assert planned.tolist() == pytest.approx(back[:-1], abs=1e-6)
-    assert lookahead.forward(np.append(planned, last), gains).tolist() == pytest.approx(there, abs=1e-6)
+    assert lookahead.forward(np.append(planned, last), travelled).tolist() == pytest.approx(there, abs=1e-6)
 
 
 @given(squares, squares)
 def test_settled_rows_are_settled(rows: list[tuple[float, float]], more: list[tuple[float, float]]) -> None:
     """What is called settled does not change with what comes after."""
-    early, count = lookahead.settled(np.array([a for a, _ in rows]), np.array([b for _, b in rows]))
-    late = lookahead.backward(
-        np.array([a for a, _ in rows + more]), np.array([b for _, b in rows + more]), 0.0
-    )
+    limits, gains = np.array([a for a, _ in rows + more]), np.array([b for _, b in rows + more])
+    some = len(rows)
+    early, count = lookahead.settled(limits[:some], gains[:some], lookahead.sums(gains[:some]))
+    late = lookahead.backward(limits, gains, lookahead.sums(gains), 0.0)
 
     assert early[:count].tolist() == pytest.approx(late[:count].tolist(), rel=1e-9, abs=1e-7)
 

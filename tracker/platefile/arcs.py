@@ -70,14 +70,14 @@ def measure(start: Floats, end: Floats, offsets: Floats, turns: Floats, counter:
 
 
 def _centres(start: Floats, end: Floats, offsets: Floats, sign: Floats) -> tuple[Floats, Flags]:
-    by_offset: Flags = ~np.isnan(offsets[:2]).all(axis=0)
+    by_offset = np.asarray(~np.isnan(offsets[:2]).all(axis=0))
     centre = start + np.nan_to_num(offsets[:2])
     if by_offset.all():
         return centre, by_offset
     radius = np.nan_to_num(offsets[2])
     half = (end - start) / 2
     chord = np.hypot(half[0], half[1])
-    by_radius: Flags = ~by_offset & (radius != 0) & (chord > 0)
+    by_radius = np.asarray(~by_offset & (radius != 0) & (chord > 0))
     good = np.asarray(by_offset | by_radius)
     height = np.sqrt(np.maximum(radius * radius - chord * chord, 0.0))
     aside = np.divide(sign * np.sign(radius) * height, chord, out=np.zeros_like(chord), where=chord > 0)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from tracker.platefile import lookahead
+from tracker.platefile.laid import runs
 from tracker.platefile.rows import Rows, joined
 from tracker.platefile.tally import (
     LEAST_FLOW_LENGTH_MM,
     LEAST_FLOW_TIME_S,
     NO_LAYER,
-    Cell,
     Tally,
 )
 
@@ -59,14 +58,15 @@ class Gatherer:
         rows = joined(self._waiting)
         limits = rows.limit.copy()
         limits[0] = min(limits[0], self._entry)
-        gains = 2 * rows.acceleration * rows.way
+        gains = 2 * rows.acceleration
+        gains *= rows.way
+        travelled = lookahead.sums(gains)
         # The first row's speed was settled with the rows before it and is no longer open.
-        before, count = lookahead.settled(limits, gains)
+        before, count = lookahead.settled(limits, gains, travelled)
         everything = last or len(rows) > _MOST_WAITING
         count = len(rows) if everything else self._whole_visits(rows, count)
-        squares = lookahead.forward(
-            np.append(before[:count], before[count] if count < len(rows) else 0.0), gains[:count]
-        )
+        stops = before[count] if count < len(rows) else 0.0
+        squares = lookahead.forward(np.append(before[:count], stops), travelled[: count + 1])
         self._waiting = [rows.kept(count)] if count < len(rows) else []
         if count:
             self._entry = float(squares[-1])
@@ -79,24 +79,20 @@ class Gatherer:
         return int(laid[-1]) + 1 if len(laid) else 0
 
     def _add(self, rows: Rows, squares: Floats) -> None:
-        way = np.where(rows.way > 0, rows.way, 1.0)
-        seconds = lookahead.times(squares, way, rows.speed, rows.acceleration)
-        # A row without a way is a dwell; its planned time is meaningless, and the way was 1 only to divide
-        # by.
-        seconds = np.where(rows.way > 0, seconds, rows.dwell)
-        # Summed from zero in every batch: a long plate must not lose the digits of short moves.
-        ends = np.cumsum(seconds) + self._tally.time
+        seconds = _seconds(rows, squares)
         keys, islands = self._keys(rows)
-        changes = (np.diff(rows.context) != 0) | (np.diff(keys) != 0) | (np.diff(islands) != 0)
-        begins = np.concatenate([[0], np.flatnonzero(changes) + 1])
-        cells = _cells(rows, begins, seconds, ends)
-        names = zip(
-            rows.context[begins].tolist(), keys[begins].tolist(), islands[begins].tolist(), strict=True
-        )
-        for name, cell in zip(names, cells, strict=True):
-            self._tally.cell(name).add(cell)
-        self._count_rates(rows, seconds)
-        self._tally.time = float(ends[-1])
+        begins = runs(rows.context, keys, islands)
+        told = np.flatnonzero(rows.lays & (rows.way >= LEAST_FLOW_LENGTH_MM) & (seconds >= LEAST_FLOW_TIME_S))
+        rates = rows.deposit.take(told)
+        rates /= seconds.take(told)
+        names = zip(*(column.take(begins).tolist() for column in (rows.context, keys, islands)), strict=True)
+        columns = [*_sums(rows, begins, seconds), *_spans(rows, begins, seconds, self._tally.time)]
+        columns.append(_greatest(rates, told, begins, len(rows)))
+        for name, *sums in zip(names, *(column.tolist() for column in columns), strict=True):
+            self._tally.cell(name).add(*sums)
+        if len(told):
+            self._count_rates(rows, told, rates)
+        self._tally.time += float(seconds.sum())
 
     def _keys(self, rows: Rows) -> tuple[Numbers, Numbers]:
         """Give each row the layer and island of the next deposit of its visit, else of the last one."""
@@ -120,12 +116,8 @@ class Gatherer:
         self._key_before = (int(rows.visit[laid[-1]]), int(rows.key[laid[-1]]))
         return keys, islands
 
-    def _count_rates(self, rows: Rows, seconds: Floats) -> None:
-        told = np.flatnonzero(rows.lays & (rows.way >= LEAST_FLOW_LENGTH_MM) & (seconds >= LEAST_FLOW_TIME_S))
-        if not len(told):
-            return
+    def _count_rates(self, rows: Rows, told: Numbers, rates: Floats) -> None:
         deposit = rows.deposit.take(told)
-        rates = deposit / seconds.take(told)
         # The leading bits of a float are its logarithm in steps: binned without taking one, a million times
         # over.
         bins = np.clip((rates.view(np.int64) >> _BIN_SHIFT) - _BIAS, 0, _RATE_BINS - 1)
@@ -153,43 +145,62 @@ class Gatherer:
 
 
 _ISLANDS = 1 << 12
-_SUMS = ("filament", "moving", "own", "busy", "path", "speed", "t0", "t1", "fastest")
 
 
-def _cells(rows: Rows, begins: Numbers, seconds: Floats, ends: Floats) -> list[Cell]:
-    """Return the sums of runs of rows."""
+def _seconds(rows: Rows, squares: Floats) -> Floats:
+    """Return the time of each row."""
+    halts = np.flatnonzero(rows.way == 0)
+    if not len(halts):
+        return lookahead.times(squares, rows.way, rows.speed, rows.acceleration)
+    # A row without a way is a dwell; its planned time is meaningless, and its way is 1 only to divide by.
+    way = rows.way.copy()
+    way[halts] = 1.0
+    seconds = lookahead.times(squares, way, rows.speed, rows.acceleration)
+    seconds[halts] = rows.dwell.take(halts)
+    return seconds
+
+
+def _sums(rows: Rows, begins: Numbers, seconds: Floats) -> list[Floats]:
+    """Return per run: filament, moving, own, busy, path, speed, as in `Cell`."""
+    # Weighed by 1 or 0 and added up, which takes less than picking the rows that lay.
+    lays = rows.lays.astype(np.float64)
+    moving = rows.deposit * lays
+    columns = (rows.deposit, moving, seconds, seconds * lays, rows.way * lays, moving * rows.speed)
+    return [np.add.reduceat(column, begins) for column in columns]
+
+
+def _spans(rows: Rows, begins: Numbers, seconds: Floats, start: float) -> tuple[Floats, Floats]:
+    """Return when the first deposit of each run begins and the last one ends."""
     laid = np.flatnonzero(rows.lays)
-    # Runs without a deposit get neutral values: reduceat cannot say "nothing".
     stops = np.searchsorted(laid, np.append(begins, len(rows)))
+    # Runs without a deposit keep neutral values: reduceat cannot say "nothing".
     filled = np.flatnonzero(np.diff(stops))
-    at = stops[filled]
-    took = seconds.take(laid)
-    way, added = rows.way.take(laid), rows.deposit.take(laid)
-    told = (way >= LEAST_FLOW_LENGTH_MM) & (took >= LEAST_FLOW_TIME_S)
-    rate = np.divide(added, took, out=np.zeros(len(laid)), where=told)
-    end = ends.take(laid)
+    first, last = laid.take(stops.take(filled)), laid.take(stops.take(filled + 1) - 1) + 1
+    # Sums of runs and not of all rows: a long plate must not lose the digits of short moves.
+    own = np.add.reduceat(seconds, begins)
+    begun = (start + np.cumsum(own) - own).take(filled)
+    t0, t1 = np.full(len(begins), np.inf), np.full(len(begins), -np.inf)
+    t0[filled] = begun + _between(seconds, begins.take(filled), first)
+    t1[filled] = begun + _between(seconds, begins.take(filled), last)
+    return t0, t1
 
-    def put(reduced: npt.NDArray[Any], neutral: float) -> Any:
-        spread = np.full(len(begins), neutral, reduced.dtype)
-        spread[filled] = reduced
-        return spread.tolist()
 
-    if not len(filled):
-        idle = zip(
-            np.add.reduceat(rows.deposit, begins).tolist(),
-            np.add.reduceat(seconds, begins).tolist(),
-            strict=True,
-        )
-        return [Cell(filament=filament, own=own) for filament, own in idle]
-    columns = [
-        np.add.reduceat(rows.deposit, begins).tolist(),
-        put(np.add.reduceat(added, at), 0.0),
-        np.add.reduceat(seconds, begins).tolist(),
-        put(np.add.reduceat(took, at), 0.0),
-        put(np.add.reduceat(way, at), 0.0),
-        put(np.add.reduceat(added * rows.speed.take(laid), at), 0.0),
-        put((end - took)[at], np.inf),
-        put(end[np.append(at[1:], len(laid)) - 1], -np.inf),
-        put(np.maximum.reduceat(rate, at), 0.0),
-    ]
-    return [Cell(**dict(zip(_SUMS, values, strict=True))) for values in zip(*columns, strict=True)]
+def _between(values: Floats, start: Numbers, stop: Numbers) -> Floats:
+    """Return the sums from each start to before each stop; they may touch but not overlap."""
+    bounds = np.stack([start, stop], axis=1).ravel()
+    if len(bounds) and bounds[-1] == len(values):
+        bounds = bounds[:-1]
+    if not len(bounds):
+        return np.zeros(0)
+    # Of nothing reduceat makes the value where it begins.
+    return np.where(stop > start, np.add.reduceat(values, bounds)[::2], 0.0)
+
+
+def _greatest(rates: Floats, told: Numbers, begins: Numbers, count: int) -> Floats:
+    """Return the greatest rate of each run, 0 where no row tells one."""
+    stops = np.searchsorted(told, np.append(begins, count))
+    filled = np.flatnonzero(np.diff(stops))
+    greatest = np.zeros(len(begins))
+    if len(filled):
+        greatest[filled] = np.maximum.reduceat(rates, stops.take(filled))
+    return greatest

@@ -68,7 +68,7 @@ class Pace:
         """
         limits = Limits(plans, moves.plan)
         standing = moves.length == 0
-        length = np.where(standing, 1.0, moves.length)
+        length = moves.length + standing
         into = [axis / length for axis in moves.into]
         out = _turned(into, moves, length)
         speed = _speed(limits, moves, into)
@@ -78,8 +78,9 @@ class Pace:
         limit = self._limit(limits, slower, before, into, acceleration, standing)
         # Whatever waits empties the planner: the rows before and after it stand still there.
         halts = moves.way == 0
-        limit[halts] = 0.0
-        limit[1:][halts[:-1]] = 0.0
+        if halts.any():
+            limit[halts] = 0.0
+            limit[1:][halts[:-1]] = 0.0
         if self._halted:
             limit[0] = 0.0
         self._out = [float(axis[-1]) for axis in out]
@@ -135,7 +136,9 @@ def _turned(into: list[Floats], moves: Moves, length: Floats) -> list[Floats]:
 
 def _speed(limits: Limits, moves: Moves, into: list[Floats]) -> Floats:
     # F0 is ignored by firmware, and a file may begin without any.
-    feed = np.where(moves.feed > 0, moves.feed, USUAL_FEED_MM_MIN)
+    feed = moves.feed
+    if not feed.min() > 0:
+        feed = np.where(feed > 0, feed, USUAL_FEED_MM_MIN)
     speed = feed * (limits.of("factor") if limits.most("factor") == 1 else np.array(limits.of("factor"))) / 60
     if limits.least("speed") < math.inf:
         speed = np.minimum(speed, limits.of("speed"))
@@ -151,7 +154,9 @@ def _speed(limits: Limits, moves: Moves, into: list[Floats]) -> Floats:
 
 def _acceleration(limits: Limits, moves: Moves, into: list[Floats], standing: Flags) -> Floats:
     # By E and not by G0 or G1, which firmware takes for the same.
-    moving = np.where(moves.e != 0, limits.of("printing"), limits.of("travel"))
+    printing, travel = limits.of("printing"), limits.of("travel")
+    alike = isinstance(printing, float) and printing == travel
+    moving = np.full(len(standing), printing) if alike else np.where(moves.e != 0, printing, travel)
     if limits.least("limit_xy") < math.inf:
         moving = np.minimum(moving, limits.of("limit_xy"))
     if limits.least("limit_z") < math.inf and into[2].any():
@@ -173,7 +178,8 @@ def _classic(limits: Limits, slower: Floats, before: list[Floats], into: list[Fl
         upwards = np.abs(before[2] - into[2])
         if upwards.any():
             most = np.minimum(most, limits.of("jerk_z") / upwards)
-    return most * most
+    most *= most
+    return most
 
 
 def _by_circle(

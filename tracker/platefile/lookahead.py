@@ -16,47 +16,57 @@ Floats = npt.NDArray[np.float64]
 _TAIL = 512
 
 
-def backward(limits: Floats, gains: Floats, last: float) -> Floats:
+def sums(gains: Floats) -> Floats:
+    """Return the sum of the gains before each row, and of all of them: (n + 1,)."""
+    travelled = np.empty(len(gains) + 1)
+    travelled[0] = 0.0
+    np.cumsum(gains, out=travelled[1:])
+    return travelled
+
+
+def backward(limits: Floats, gains: Floats, travelled: Floats, last: float) -> Floats:
     """Return the squares of speed from which every row can still slow down in time.
 
     Args:
         limits: Square of each junction's limit, (n,), mm²/s².
         gains: 2 a L of each row, (n,).
+        travelled: Their `sums`.
         last: Square of the speed allowed after the last row.
     """
-    travelled = np.cumsum(gains)
-    total = travelled[-1]
     # Distances still to go: small where it matters, next to the end of the rows.
-    ahead = total - travelled + gains
-    capped = np.minimum(limits - ahead, last)
-    squares: Floats = np.minimum.accumulate(capped[::-1])[::-1] + ahead
-    return squares
+    ahead = travelled[-1] - travelled[1:]
+    ahead += gains
+    capped: Floats = limits - ahead
+    np.minimum(capped, last, out=capped)
+    np.minimum.accumulate(capped[::-1], out=capped[::-1])
+    capped += ahead
+    return capped
 
 
-def forward(limits: Floats, gains: Floats) -> Floats:
+def forward(limits: Floats, travelled: Floats) -> Floats:
     """Return the squares of speed that can be reached, given those from which one can slow down.
 
     Args:
         limits: (n + 1,): before each row and after the last; the first one is reached as it stands.
-        gains: 2 a L of each row, (n,).
+        travelled: `sums` of the rows' gains 2 a L.
     """
-    travelled = np.empty(len(limits))
-    travelled[0] = 0.0
-    np.cumsum(gains, out=travelled[1:])
-    return np.minimum.accumulate(limits - travelled) + travelled
+    squares: Floats = limits - travelled
+    np.minimum.accumulate(squares, out=squares)
+    squares += travelled
+    return squares
 
 
-def settled(limits: Floats, gains: Floats) -> tuple[Floats, int]:
+def settled(limits: Floats, gains: Floats, travelled: Floats) -> tuple[Floats, int]:
     """Plan backward without knowing what follows.
 
     Returns:
         The squares of speed before each row, and the number of rows that nothing to come can change.
     """
-    stopping = backward(limits, gains, 0.0)
+    stopping = backward(limits, gains, travelled, 0.0)
     # The row up to which the future does not matter is nearly always close to the end.
     for tail in (_TAIL, len(limits)):
-        free = backward(limits[-tail:], gains[-tail:], np.inf)
-        agreed = np.flatnonzero(backward(limits[-tail:], gains[-tail:], 0.0) == free)
+        near = (limits[-tail:], gains[-tail:], sums(gains[-tail:]))
+        agreed = np.flatnonzero(backward(*near, 0.0) == backward(*near, np.inf))
         if len(agreed):
             return stopping, max(len(limits) - tail, 0) + int(agreed[-1])
     return stopping, 0
@@ -72,7 +82,21 @@ def times(squares: Floats, ways: Floats, speeds: Floats, accelerations: Floats) 
         accelerations: mm/s².
     """
     ends = np.sqrt(np.maximum(squares, 0.0))
-    mean = (squares[:-1] + squares[1:]) / 2
-    top = np.minimum(speeds, np.sqrt(np.maximum(mean + accelerations * ways, 0.0)))
-    cruise = np.maximum(ways - (top * top - mean) / accelerations, 0.0)
-    return (2 * top - ends[:-1] - ends[1:]) / accelerations + cruise / top
+    mean = squares[:-1] + squares[1:]
+    mean /= 2
+    top = accelerations * ways
+    top += mean
+    np.maximum(top, 0.0, out=top)
+    np.minimum(speeds, np.sqrt(top, out=top), out=top)
+    cruise = top * top
+    cruise -= mean
+    cruise /= accelerations
+    np.subtract(ways, cruise, out=cruise)
+    np.maximum(cruise, 0.0, out=cruise)
+    cruise /= top
+    ramps = 2 * top
+    ramps -= ends[:-1]
+    ramps -= ends[1:]
+    ramps /= accelerations
+    ramps += cruise
+    return ramps

@@ -100,20 +100,27 @@ class Cell:
     fastest: float = 0.0
     mark: int = 0
 
-    def add(self, other: Cell) -> None:
-        """Add the sums of another cell of the same context and layer, later in time or not."""
-        self.filament += other.filament
-        self.moving += other.moving
-        self.own += other.own
-        self.busy += other.busy
-        self.path += other.path
-        self.speed += other.speed
-        self.x0, self.x1 = min(self.x0, other.x0), max(self.x1, other.x1)
-        self.y0, self.y1 = min(self.y0, other.y0), max(self.y1, other.y1)
-        self.z1 = max(self.z1, other.z1)
-        self.t0, self.t1 = min(self.t0, other.t0), max(self.t1, other.t1)
-        self.fastest = max(self.fastest, other.fastest)
-        self.mark = max(self.mark, other.mark)
+    def add(
+        self,
+        filament: float,
+        moving: float,
+        own: float,
+        busy: float,
+        path: float,
+        speed: float,
+        t0: float,
+        t1: float,
+        fastest: float,
+    ) -> None:
+        """Add sums over more rows of the same context and layer, later in time or not."""
+        self.filament += filament
+        self.moving += moving
+        self.own += own
+        self.busy += busy
+        self.path += path
+        self.speed += speed
+        self.t0, self.t1 = min(self.t0, t0), max(self.t1, t1)
+        self.fastest = max(self.fastest, fastest)
 
     def widen(self, box: tuple[float, float, float, float], top: float, mark: int) -> None:
         """Take in more deposits: least and greatest X, least and greatest Y; their top; their layer mark.
