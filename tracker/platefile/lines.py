@@ -103,17 +103,30 @@ class OtherLines:
         self.dwells, self.cuts, self._counters = {}, [], []
         self.doubts = [(0, self._state.doubt_e)]
         changes = Changes(self._now, self._width, self._state.visit, len(self._state.marks))
+        now = self._walk(chunk, found, changes)
+        _set_counters(found, self._counters)
+        self._load(now)
+        self._now, self._width = now, changes.width.values[-1]
+        return changes
+
+    def _walk(self, chunk: bytes, found: scan.Scan, changes: Changes) -> int:
+        """Go through the lines in order; return the modal state that holds at the end."""
         remembered = self._remembered
         others = found.others
         starts, ends = found.starts.take(others).tolist(), found.ends.take(others).tolist()
         now = self._now
+        # Bound here, because a call for each of a hundred thousand changes costs as much as finding them.
+        widths, modals = changes.width, changes.modal
+        width_line, width_value = widths.lines.append, widths.values.append
+        modal_line, modal_value = modals.lines.append, modals.values.append
         # What a line sets holds from the next one on: a line that waits belongs to what was before.
         for line, start, end in zip((others + 1).tolist(), starts, ends, strict=True):
             text = chunk[start:end]
             known = remembered.get(text) or self._look_up(text)
             if known.follows is None:
                 if known.width >= 0:
-                    changes.width.change(line, known.width)
+                    width_line(line)
+                    width_value(known.width)
                 elif known.sets_e:
                     self._counters.append((line - 1, known.meanings[0][1]))
                 else:
@@ -124,14 +137,12 @@ class OtherLines:
                 after = known.follows[now] = self._transition(now, known.meanings)
             if after != now:
                 now = after
-                changes.modal.change(line, now)
+                modal_line(line)
+                modal_value(now)
             if known.visits:
                 self._state.begin_visit()
                 changes.visit.change(line, self._state.visit)
-        _set_counters(found, self._counters)
-        self._load(now)
-        self._now, self._width = now, changes.width.values[-1]
-        return changes
+        return now
 
     def _look_up(self, text: bytes) -> Remembered:
         # Picture data in letters may look like key: value; it is passed over until its end mark.

@@ -15,7 +15,7 @@ from tracker.platefile.refusals import BinaryPlate, EmptyPlate, NotText, PackedP
 Progress = Callable[[int, int], None]
 Source = Path | BinaryIO | bytes
 
-CHUNK_BYTES = 1 << 20
+CHUNK_BYTES = 2 << 20
 """Large enough that the calls for a chunk do not count, small enough for its columns to stay in a cache."""
 _HEAD_BYTES = 1 << 16
 _LONGEST_LINE = 1 << 20
@@ -94,14 +94,23 @@ def chunks(stream: BinaryIO, size: int, progress: Progress | None = None) -> Ite
         yield from _last_lines(rest.removeprefix(_BOM) if first else rest)
 
 
-def _one_line_end(text: bytes) -> bytes:
+def _line_feeds(text: bytes) -> bytes:
+    """Return the text with every line end one line feed."""
+    if b"\r" in text:
+        # The usual pair first, which goes ten times as fast; what is left is rare.
+        text = text.replace(b"\r\n", b"\n")
     if b"\r" in text:
         text = re.sub(rb"\r+\n|\r", b"\n", text)
+    return text
+
+
+def _one_line_end(text: bytes) -> bytes:
+    text = _line_feeds(text)
     return text if text.endswith(b"\n") else text + b"\n"
 
 
 def _last_lines(rest: bytes) -> Iterator[bytes]:
-    text = re.sub(rb"\r+\n|\r", b"\n", rest)
+    text = _line_feeds(rest)
     cut = text.rfind(b"\n") + 1
     if cut:
         yield text[:cut]
