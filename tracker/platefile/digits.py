@@ -68,14 +68,13 @@ def words_at(words: Words, place: Indices) -> Words:
 
     Args:
         words: Bytes as words.
-        place: Places among the bytes, the last of them one word before the end; changed.
+        place: Places among the bytes, the last of them one word before the end.
     """
     # Each is put together from two words: numpy copies a whole array eightfold before it takes anything
     # from places that are not aligned.
     number = place >> _THREE
-    place &= _WORD - 1
-    place <<= _THREE
-    shift = place.view(np.uint64)
+    shift = (place & (_WORD - 1)).view(np.uint64)
+    shift <<= _THRICE
     low: Words = words.take(number)
     low >>= shift
     high = words[1:].take(number)
@@ -102,15 +101,15 @@ class Text:
 
     def ahead(self, place: Indices) -> Words:
         """Return the eight characters from each place on, the first one lowest."""
-        return words_at(self._words, place + len(_PAD))
+        return words_at(self._words[len(_PAD) // _WORD :], place)
 
     def _before(self, place: Indices) -> Words:
         """Return the eight characters before each place."""
-        return words_at(self._words, place + (len(_PAD) - _WORD))
+        return words_at(self._words[len(_PAD) // _WORD - 1 :], place)
 
     def _upto(self, place: Indices) -> Words:
         """Return the eight characters up to each place, its own among them."""
-        return words_at(self._words, place + (len(_PAD) - _WORD + 1))
+        return words_at(self._words[len(_PAD) // _WORD - 1 :], place + 1)
 
     def fraction(self, letter: int, stop: int) -> int:
         """Return how many digits stand behind the point of the word between two places; -1 without one."""

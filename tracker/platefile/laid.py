@@ -65,15 +65,27 @@ def note_extents(tally: Tally, path: Path, laid: Laid) -> None:
 
 def _ends(path: Path, laid: Laid) -> tuple[list[Floats], list[Floats]]:
     """Return least and greatest X and Y of the ends of each run's rows."""
-    points = [[axis.take(laid.rows) for axis in place[:2]] for place in (path.was, path.at)]
-    if path.unknown:
-        # A point of which half is unknown does not count.
-        points = [[x + 0 * y, y + 0 * x] for x, y in points]
-    (x0, y0), (x1, y1) = points
-    pairs = ((x0, x1), (y0, y1))
-    low = [np.fmin(*(np.fmin.reduceat(end, laid.begins) for end in pair)) for pair in pairs]
-    high = [np.fmax(*(np.fmax.reduceat(end, laid.begins) for end in pair)) for pair in pairs]
+    # Where one deposit follows another, the one starts where the other ends: only the first of each
+    # unbroken series has a start of its own.
+    broken = np.concatenate([[0], np.flatnonzero(laid.rows[1:] != laid.rows[:-1] + 1) + 1, laid.begins])
+    broken.sort()
+    ends, starts = _points(path.at, laid.rows, path), _points(path.was, laid.rows.take(broken), path)
+    firsts = np.searchsorted(broken, laid.begins)
+    low = [
+        np.fmin(np.fmin.reduceat(end, laid.begins), np.fmin.reduceat(start, firsts))
+        for end, start in zip(ends, starts, strict=True)
+    ]
+    high = [
+        np.fmax(np.fmax.reduceat(end, laid.begins), np.fmax.reduceat(start, firsts))
+        for end, start in zip(ends, starts, strict=True)
+    ]
     return low, high
+
+
+def _points(place: list[Floats], rows: Numbers, path: Path) -> tuple[Floats, Floats]:
+    x, y = place[0].take(rows), place[1].take(rows)
+    # A point of which half is unknown does not count.
+    return (x + 0 * y, y + 0 * x) if path.unknown else (x, y)
 
 
 def _widen(low: list[Floats], high: list[Floats], path: Path, laid: Laid) -> None:

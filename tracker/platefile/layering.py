@@ -138,10 +138,10 @@ class Layering:
         tops = [self._z(group) for group in ordered]
         typical = self._typical(tops)
         laying = [self._laid(group) for group in ordered]
-        starts = [min(p.cell.t0 for p in laid) for laid in laying]
+        starts = [min([p.cell.t0 for p in laid]) for laid in laying]
         found = []
         for i, (group, laid) in enumerate(zip(ordered, laying, strict=True)):
-            end = max(p.cell.t1 for p in laid)
+            end = max([p.cell.t1 for p in laid])
             # Until its own next layer begins, with everything the nozzle does elsewhere: that is how long
             # the surface cools before it is welded to.
             until = starts[i + 1] if i + 1 < len(starts) else end

@@ -132,7 +132,7 @@ def _shaped(marks: _Marks, kinds: Bytes, values: Floats) -> Iterator[_Left]:
     heads &= _STRAIGHT_BITS
     lines = np.flatnonzero(heads == _STRAIGHT)
     first = marks.first.take(lines)
-    shapes = words_at(marks.letters.view("<u8"), first.copy())
+    shapes = words_at(marks.letters.view("<u8"), first)
     for shape in _common(shapes[:: max(1, len(shapes) // _SAMPLE)].tolist()):
         same = shapes << np.uint64(8 * (_LONGEST_SHAPE - len(shape)))
         chosen = np.flatnonzero(same == int.from_bytes(shape.rjust(_LONGEST_SHAPE, b"\0"), "little"))
