@@ -44,6 +44,40 @@ def checked_letters(typed: str) -> str:
     return letters
 
 
+def asked_for(typed: str) -> str:
+    """Return what a question about orientation asks for: a word for the way of lying, or first letters.
+
+    ``Z`` asks for every piece whose first letter is Z, whatever follows; ``ZX`` and ``ZXY`` for those that
+    begin so. *flat*, *on edge* and *upright* ask for the way of lying.
+
+    Raises:
+        OrientationError: It is neither.
+    """
+    word = " ".join(typed.replace("-", " ").replace("_", " ").split()).lower()
+    if word in _WORDS:
+        return in_words(_WORDS[word])
+    if word.upper() not in NOTATIONS:
+        raise OrientationError(
+            f"{typed!r} is no orientation",
+            do="Ask for flat, 'on edge' or upright, or for first letters: Z, ZX, ZXY",
+        )
+    return word.upper()
+
+
+def lies_as(letters: str, asked: str) -> bool:
+    """Whether a piece of these letters is one that was asked for; see :func:`asked_for`."""
+    if asked in (FLAT, ON_EDGE, UPRIGHT):
+        return in_words(letters) == asked
+    return _whole(letters).startswith(asked)
+
+
+def _whole(letters: str) -> str:
+    """Return all three letters where two were written, for they leave no choice for the third."""
+    if len(letters) != len(AXES) - 1:
+        return letters
+    return letters + "".join(axis for axis in AXES if axis not in letters)
+
+
 def in_words(letters: str | None) -> str:
     """Return *flat*, *on edge* or *upright* for letters; "not recorded" for None.
 

@@ -122,7 +122,9 @@ def test_grades_and_limits_are_ranked(unlike: Unlike, a: str, b: str, quantity: 
         (("--picture", "a.svg"), "An overview has no picture"),
         ((*STRENGTH, "--picture", "a.gif"), "a.gif is no SVG or PNG file"),
         ((*STRENGTH, "--since", "yesterdy"), "yesterdy is no time"),
-        (("--of", "nope.nope"), "no results of nope.nope"),
+        (("--of", "nope.nope"), "There is no quantity 'nope.nope'"),
+        (("--of", "tensile.strenght"), "Did you mean tensile.strength"),
+        ((*STRENGTH, "--since", "2100-01-01"), "has no results of tensile.strength since 2100-01-01"),
     ],
 )
 def test_what_cannot_be_asked_is_one_line(unlike: Unlike, more: tuple[str, ...], said: str) -> None:
@@ -133,6 +135,29 @@ def test_what_cannot_be_asked_is_one_line(unlike: Unlike, more: tuple[str, ...],
 def test_a_name_of_nothing_is_refused(unlike: Unlike) -> None:
     """And says what can be typed."""
     assert "names no results" in unlike.refused("why", unlike.first, "gibberish", *STRENGTH)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("material=Nordlich", "Did you mean Nordlicht ASA?"),
+        ("Nordlich ASA", "Did you mean Nordlicht ASA?"),
+        ("nozle_c>250", "Did you mean nozzle_c"),
+        ("nozzle_c>300", "Recorded is 245 to 255"),
+        ("orientation=Q", "'Q' is no orientation"),
+    ],
+)
+def test_a_slip_in_a_group_is_named(unlike: Unlike, text: str, said: str) -> None:
+    """Which of the two, and what was near it; in both questions about groups."""
+    assert said in unlike.refused("why", unlike.first, text, *STRENGTH)
+    assert said in unlike.refused("followup", text, unlike.first)
+
+
+def test_a_group_may_be_all_pieces_that_stand_upright(unlike: Unlike) -> None:
+    """A letter asks for the first letter."""
+    told = unlike.json("why", "orientation=Z", "orientation=flat", *STRENGTH)["difference"]
+
+    assert (told["n_a"], told["n_b"]) == (11, 2)
 
 
 def test_the_answer_is_drawn(unlike: Unlike, tmp_path: Path) -> None:
@@ -163,3 +188,13 @@ def test_watching_answers_in_json(unlike: Unlike) -> None:
 
     assert told.keys() == {"watched", "refused"}
     assert any("grades" in reason for reason in told["refused"].values())
+
+
+def test_watching_what_there_is_none_of_is_refused(unlike: Unlike) -> None:
+    """A slip is not "too few results"."""
+    assert "Did you mean tensile.strength" in unlike.refused("watch", "--of", "tensile.strenth")
+
+
+def test_watching_what_was_never_measured_says_so(unlike: Unlike) -> None:
+    """A known quantity without results is no slip."""
+    assert "too few results" in unlike("watch", "--of", "impact.strength").stderr

@@ -21,11 +21,10 @@ def unlike(book_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Unl
 
 def test_a_programme_says_what_to_print_next(unlike: Unlike) -> None:
     """Counted, missing, and the next plate."""
-    result = unlike("programme", MATERIAL)
+    lines = unlike.done("programme", "nordlicht asa")
 
-    assert result.exit_code == 0
-    assert "programme 'usual'" in result.stdout
-    assert result.stderr.startswith("Next plate: ")
+    assert lines[0] == "Nordlicht ASA: programme 'usual'"
+    assert lines[-1].startswith("Next plate: ")
 
 
 def test_a_programme_has_the_keys_that_scripts_read(unlike: Unlike) -> None:
@@ -41,7 +40,10 @@ def test_a_programme_has_the_keys_that_scripts_read(unlike: Unlike) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("programme", "Nordlich ASA"), "There is no material 'Nordlich ASA'"),
+        (
+            ("programme", "Nordlich ASA"),
+            "'Nordlich ASA' in this book. Did you mean Nordlicht ASA?",
+        ),
         (("programme", MATERIAL, "--set", "absent.toml"), "absent.toml cannot be read"),
     ],
 )

@@ -97,6 +97,22 @@ def test_the_table_goes_to_a_file(unlike: Unlike, tmp_path: Path) -> None:
     assert (tmp_path / "t.csv").read_text("utf-8").startswith("material,")
 
 
+def test_a_table_of_nothing_says_why(unlike: Unlike) -> None:
+    """On stderr, so that what reads the table still reads one."""
+    result = unlike("table", "material='Nordlich ASA'", "--json")
+
+    assert result.stderr == "material='Nordlich ASA' holds of nothing. Did you mean Nordlicht ASA?\n"
+    assert '"rows": []' in result.stdout
+
+
+def test_an_orientation_narrows_the_table(unlike: Unlike) -> None:
+    """By its first letter, or in words."""
+    by_letter = unlike.json("table", "orientation=z", "--of", STRENGTH)
+
+    assert [column["lie"] for column in by_letter["columns"]] == ["upright"]
+    assert by_letter == unlike.json("table", "orientation=upright", "--of", STRENGTH)
+
+
 def test_a_filter_narrows_the_table(unlike: Unlike) -> None:
     """By a factor."""
     assert len(unlike.json("table", "nozzle_c<250")["rows"]) == 1
@@ -107,7 +123,13 @@ def test_a_filter_narrows_the_table(unlike: Unlike) -> None:
     [
         (("table", "nozzle_c"), "'nozzle_c' is no condition"),
         (("table", "--chart", "a.bmp"), "a.bmp is no SVG or PNG file"),
-        (("chart", "nope.nope", "-o", "a.svg"), "There is nothing to draw"),
+        (("chart", "nope.nope", "-o", "a.svg"), "There is no quantity 'nope.nope'"),
+        (("chart", "impact.strength", "-o", "a.svg"), "There is nothing to draw: There are no results of im"),
+        (("chart", STRENGTH, "--where", "material=nope", "-o", "a.svg"), "material=nope holds of nothing"),
+        (("table", "--of", "strength"), "Did you mean"),
+        (("table", "--sort", "tensile.strenght"), "Did you mean tensile.strength"),
+        (("table", "nozle_c=255"), "Did you mean nozzle_c"),
+        (("table", "orientation=Q"), "'Q' is no orientation"),
         (("chart", "nope", "--curves", "-o", "a.svg"), "No method 'nope'"),
         (
             ("chart", "tensile", "creep", "--curves", "-o", "a.svg"),
@@ -117,6 +139,12 @@ def test_a_filter_narrows_the_table(unlike: Unlike) -> None:
         (("show", "M0001-Y", "--figure", "a.svg"), "M0001-Y has no picture"),
         (("show", "J0001-J", "--figure", "a.svg"), "a measurement is wanted"),
         (("choose", MATERIAL, "nozzle_c=255"), "A choice needs a reason"),
+        (("choose", MATERIAL, "nozle_c=255", "--reason", "x"), "Did you mean nozzle_c?"),
+        (("choose", MATERIAL, "material=nope", "--reason", "x"), "'material' tells no conditions apart"),
+        (("choose", MATERIAL, "orientation=Z", "--reason", "x"), "Conditions are told apart by nozzle_c, "),
+        (("choose", MATERIAL, "nozzle_c=999", "--reason", "x"), "Choose one of: nozzle_c=245 chamber_c=40; "),
+        (("choose", MATERIAL, "nozzle_c=hot", "--reason", "x"), "was not tested with nozzle_c=hot"),
+        (("choose", MATERIAL, "--reason", "x"), "was tested under 2 conditions. Choose one of: "),
         (("choose", "Nordlich ASA", "nozzle_c=255", "--reason", "x"), "Did you mean Nordlicht ASA?"),
     ],
 )

@@ -72,3 +72,24 @@ def test_a_filter_written_and_read_again_is_the_same(terms: list[Term]) -> None:
     text = " ".join(f"{term.name}{term.sign}{shlex.quote(term.value)}" for term in terms)
 
     assert list(parse_filter(text).terms) == terms
+
+
+@pytest.mark.parametrize("letters", ["Z", "ZX", "ZXY", "ZYX"])
+@pytest.mark.parametrize("text", ["orientation=Z", "orientation=z", "orientation=upright", "orientation!=X"])
+def test_an_orientation_is_asked_for_by_its_first_letters_or_in_words(text: str, letters: str) -> None:
+    """As the standard's first letter is the axis along which a piece is longest."""
+    assert parse_filter(text).holds({"orientation": letters})
+    assert not parse_filter(text).holds({"orientation": "XYZ"})
+
+
+@pytest.mark.parametrize("text", ["orientation=Q", "orientation=standing", "orientation=", "orientation>X"])
+def test_an_orientation_that_there_is_none_of_is_refused(text: str) -> None:
+    """It would silently hold of nothing."""
+    with pytest.raises(FilterError):
+        parse_filter(text)
+
+
+def test_a_piece_of_unknown_orientation_lies_no_way() -> None:
+    """It is not upright, and not known to be anything else than asked for."""
+    assert not parse_filter("orientation=Z").holds({})
+    assert parse_filter("orientation!=Z").holds({})

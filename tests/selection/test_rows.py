@@ -43,6 +43,7 @@ def test_only_the_quantities_asked_for_come(pulled: Book) -> None:
     [
         ("counted=yes", 1), ("counted=no", 1), ("job=J0001-J", 2), ('job="plate one"', 2),
         ("job!=J0001-J", 0), ("material='nordlicht asa' value>30", 1), ("orientation=XYZ", 0),
+        ("orientation=Z", 2), ("orientation=upright", 2), ("orientation!=Z", 0),
     ],
 )  # fmt: skip
 def test_a_filter_selects(pulled: Book, text: str, count: int) -> None:

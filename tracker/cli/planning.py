@@ -40,8 +40,12 @@ def programme_command(bench: Bench, /, material: str, file: Path | None, as_json
         return
     click.echo(f"{told.material}: programme {told.programme!r}")
     table([vars(need) for need in told.needs])
-    plate = ", ".join(f"{count} {way}" for way, count in told.next_plate)
-    note(f"Next plate: {plate}" if plate else "Nothing has to be printed.")
+    plate = ", ".join(f"{count} {_lying(way)}" for way, count in told.next_plate)
+    click.echo(f"Next plate: {plate}." if plate else "Nothing has to be printed.")
+
+
+def _lying(way: str) -> str:
+    return "in any orientation" if way == "any" else way
 
 
 @click.command("due", epilog="Example: strandbook due")

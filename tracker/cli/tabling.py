@@ -8,11 +8,21 @@ from typing import Any
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, picture_form, say_json, write_file
+from tracker.cli._telling import as_json, done, note, picture_form, say_json, write_file
 from tracker.desk.choices import choose
 from tracker.errors import Refused
-from tracker.selection import parse_filter
-from tracker.table import SummaryTable, as_csv, as_html, as_lines, as_markdown, graded, summary_table
+from tracker.selection import check_quantities, parse_filter
+from tracker.table import (
+    SummaryTable,
+    as_csv,
+    as_html,
+    as_lines,
+    as_markdown,
+    graded,
+    meant_by,
+    measured_by,
+    summary_table,
+)
 
 _FORMS = {"csv": as_csv, "markdown": as_markdown, "html": as_html}
 
@@ -45,6 +55,8 @@ def table_command(
 ) -> None:
     """Set materials beside each other: mean, 95 % interval, n and remarks of every quantity."""
     told = tabled(bench, where, quantities, sort)
+    if told.why_empty and picture is None:
+        note(told.why_empty)
     if picture is not None:
         draw(told, list(quantities) or list(dict.fromkeys(q for q, _ in told.columns)), picture)
     elif as_json:
@@ -58,7 +70,13 @@ def table_command(
 
 
 def tabled(bench: Bench, where: str, quantities: tuple[str, ...], sort: str | None) -> SummaryTable:
-    """Return the summary that a command's words ask for."""
+    """Return the summary that a command's words ask for.
+
+    Raises:
+        Refused: A quantity or a name in the filter is unknown; near ones are named.
+    """
+    with bench.book.connect() as connection:
+        check_quantities(connection, [*quantities, *filter(None, [sort])], measured_by(bench.plugged))
     return summary_table(
         bench.book,
         where=parse_filter(where) if where.strip() else None,
@@ -80,7 +98,8 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
     form = picture_form(picture)
     drawn = [name for name in quantities if name in told.units]
     if not drawn:
-        raise Refused("There is nothing to draw", do="strandbook list results shows what there is")
+        why = told.why_empty or f"there are no results of {', '.join(quantities)}"
+        raise Refused("There is nothing to draw", why=why, do="strandbook list results shows what there is")
     write_file(picture, chart(told, drawn, form))
 
 
@@ -140,6 +159,10 @@ def choose_command(
     bench: Bench, /, material: str, settings: tuple[str, ...], reason: str | None, as_json: bool, **said: Any
 ) -> None:
     """Choose which condition of a material is published."""
+    meant = meant_by(bench.book, material, settings)
     if reason is None and bench.may_ask:
         reason = click.prompt("Why", err=True)
-    done(choose(bench.book, bench.who, material, settings, reason or "", said["remark"]), as_json)
+    act = choose(bench.book, bench.who, meant.material, meant.settings, reason or "", said["remark"])
+    if len(meant.rows) > 1:
+        note(f"{len(meant.rows)} conditions have this and are published together: {'; '.join(meant.rows)}.")
+    done(act, as_json)

@@ -13,6 +13,7 @@ from tracker.desk.finding import NotFoundError, material_named
 from tracker.errors import Refused
 from tracker.factors import factor_named
 from tracker.plugged import Plugged
+from tracker.selection import check_quantities
 from tracker.why import (
     Answer,
     Limit,
@@ -179,8 +180,13 @@ def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[
 
     Returns:
         One watch for each quantity and way of lying, and why others could not be looked over.
+
+    Raises:
+        Refused: There is no such quantity; near ones are named.
     """
     declared = quantities_of(plugged)
+    with book.connect() as connection:
+        check_quantities(connection, [quantity] if quantity else [], declared)
     names = [quantity] if quantity else sorted(declared)
     found: list[Watch] = []
     refused: dict[str, str] = {}

@@ -12,11 +12,12 @@ from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.comparing.groups import group
+from tracker.errors import Refused
 from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors
 from tracker.ids import read_id
 from tracker.orientation import in_words
 from tracker.plugged import Plugged
-from tracker.selection import ResultRow, result_rows, with_factors
+from tracker.selection import ResultRow, check_quantities, result_rows, with_factors
 from tracker.units import shown
 from tracker.why import Factor, Observation, Problem, Question, Value
 
@@ -68,25 +69,51 @@ def problems(
         scope: What else is looked at.
 
     Raises:
-        Refused: A or B names nothing.
+        Refused: A or B names nothing, or nothing that was tested; or there is no such quantity.
     """
     scope = scope or Scope()
+    declared = quantities_of(plugged)
     with book.read() as session:
+        check_quantities(session.connection(), [quantity] if quantity else [], declared)
         rows = result_rows(
             session.connection(), quantities=[quantity] if quantity else None, since=scope.since
         )
         rows = [row for row in rows if _in_time(row, scope)]
         # Before the groups are made: a filter may ask of any factor.
         _put_factors(session, plugged, rows)
-        side_a, side_b = group(book, session, a, rows), group(book, session, b, rows)
+        side_a, side_b = (_tested(book, session, text, rows, quantity, scope) for text in (a, b))
     sides = _kept(side_a, side_b, rows, scope, book.zone)
-    declared = quantities_of(plugged)
     shared = {row.quantity for row in sides.a} & {row.quantity for row in sides.b}
     return [
         _problem(declared.get(name), name, lie, sides, scope, (a, b))
         for name in sorted(shared)
         for lie in _ways(name, sides)
     ]
+
+
+def _tested(
+    book: Book, session: Session, text: str, rows: Sequence[ResultRow], quantity: str | None, scope: Scope
+) -> list[ResultRow]:
+    """Return one side.
+
+    Raises:
+        Refused: It names nothing, or nothing that was tested for this in this time.
+    """
+    found = group(book, session, text, rows)
+    if not found:
+        of = f" of {quantity}" if quantity else ""
+        when = ", ".join(_when(scope, book.zone))
+        raise Refused(
+            f"{text} has no results{of}{f' {when}' if when else ''}",
+            do="strandbook list results shows what was tested",
+        )
+    return found
+
+
+def _when(scope: Scope, zone: dt.tzinfo) -> list[str]:
+    """Return the time looked at, in words."""
+    limits = (("since", scope.since), ("before", scope.until))
+    return [f"{word} {moment.astimezone(zone):%Y-%m-%d}" for word, moment in limits if moment is not None]
 
 
 def _in_time(row: ResultRow, scope: Scope) -> bool:
@@ -274,8 +301,4 @@ def _scope_words(rows: Sequence[ResultRow], lie: str | None, scope: Scope, zone:
         f"pieces {lie}" if lie else "every orientation" if lie is None else "orientation not recorded",
         f"{len(materials)} materials of the family" if scope.family else f"material {', '.join(materials)}",
     ]
-    if scope.since is not None:
-        parts.append(f"since {scope.since.astimezone(zone):%Y-%m-%d}")
-    if scope.until is not None:
-        parts.append(f"before {scope.until.astimezone(zone):%Y-%m-%d}")
-    return "; ".join(parts)
+    return "; ".join([*parts, *_when(scope, zone)])

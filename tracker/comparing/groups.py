@@ -12,9 +12,11 @@ from sqlalchemy.orm import Session
 from tracker.book import Book
 from tracker.desk.finding import resolve
 from tracker.errors import Refused
+from tracker.factors import REGISTRY
 from tracker.ids import IdError, job_id
 from tracker.model import JobSpool
-from tracker.selection import Filter, ResultRow, parse_filter, selected
+from tracker.near import did_you_mean
+from tracker.selection import FilterError, ResultRow, check_asked, parse_filter, selected, why_not
 
 _SEPARATORS: Final = re.compile(r"[\s,;]+")
 
@@ -29,7 +31,7 @@ def group(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) ->
         rows: Results to choose from, with their factors where the filter asks of any.
 
     Raises:
-        Refused: It names nothing in this book.
+        Refused: It names nothing in this book, or no result; near names are told.
     """
     if not text.strip():
         raise Refused(
@@ -39,20 +41,19 @@ def group(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) ->
     of_material = [row for row in rows if (row.material or "").casefold() == text.strip().casefold()]
     if of_material:
         return of_material
-    try:
-        wanted = filter_of(text)
-    except Refused:
-        return _by_ids(book, session, text, rows)
-    return selected(rows, wanted)
+    if any(sign in text for sign in "=<>"):
+        return _by_filter(text, rows)
+    return _by_ids(book, session, text, rows)
 
 
-def filter_of(text: str) -> Filter:
-    """Return the filter that a text is.
-
-    Raises:
-        FilterError: It is none.
-    """
-    return parse_filter(text)
+def _by_filter(text: str, rows: Sequence[ResultRow]) -> list[ResultRow]:
+    wanted = parse_filter(text)
+    if rows:
+        check_asked(rows, wanted, (factor.name for factor in REGISTRY))
+    found = selected(rows, wanted)
+    if not found:
+        raise FilterError(f"{text!r} names no results", why=why_not(rows, wanted))
+    return found
 
 
 def _by_ids(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) -> list[ResultRow]:
@@ -61,10 +62,7 @@ def _by_ids(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) 
         try:
             ident = resolve(book, session, word)
         except IdError as error:
-            raise Refused(
-                f"{text!r} names no results", why=str(error).rstrip("."),
-                do='Name IDs, a material, or a filter such as "material=X nozzle_c>260"',
-            ) from error  # fmt: skip
+            raise _no_name(text, rows, error) from error
         names = {str(ident)}
         if ident.kind == "spool":
             jobs = session.scalars(select(JobSpool.job_id).where(JobSpool.spool_id == ident.number))
@@ -74,3 +72,15 @@ def _by_ids(book: Book, session: Session, text: str, rows: Sequence[ResultRow]) 
             if names & {row.job, row.specimen, row.measurement}:
                 found[row.result] = row
     return list(found.values())
+
+
+def _no_name(text: str, rows: Sequence[ResultRow], error: IdError) -> Refused:
+    """Return what to say of a text that is no ID: it may be a material's name with a slip in it."""
+    materials = {row.material for row in rows if row.material is not None}
+    meant = did_you_mean(text, materials)
+    if meant:
+        return Refused(f"{text!r} names no results", do=meant)
+    return Refused(
+        f"{text!r} names no results", why=str(error).rstrip("."),
+        do='Name IDs, a material, or a filter such as "material=X nozzle_c>260"',
+    )  # fmt: skip

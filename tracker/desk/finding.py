@@ -11,6 +11,7 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.ids import Ident, IdError, near_misses, read_payload, unchecked
 from tracker.model import Drying, Job, Material, Measurement, Rig, Specimen, Spool
+from tracker.near import did_you_mean
 
 _MODELS: Final[dict[str, Any]] = {
     "spool": Spool,
@@ -122,11 +123,8 @@ def material_named(session: Session, name: str) -> Material:
     exact = name if name in names else by_folded.get(name.strip().casefold())
     if exact is not None:
         return session.get_one(Material, names[exact])
-    import difflib  # noqa: PLC0415 - only after a slip
-
-    near = difflib.get_close_matches(name.casefold(), by_folded, n=3)
-    hint = f"Did you mean {', '.join(by_folded[one] for one in near)}?" if near else "strandbook material add"
-    raise NotFoundError(f"There is no material {name!r} in this book", do=hint)
+    hint = "strandbook list materials shows what there is; strandbook material add enters one"
+    raise NotFoundError(f"There is no material {name!r} in this book", do=did_you_mean(name, names, hint))
 
 
 def _rig_named(session: Session, name: str) -> Rig | None:

@@ -96,7 +96,7 @@ def _rested(connection: Connection, now: dt.datetime) -> Iterator[DueItem]:
     for job, ended, count in rows:
         if ended is not None:
             at = ended + dt.timedelta(hours=hours)
-            yield DueItem(at, at < now, ids.job_id(job), f"test {count} pieces that rested {hours:g} h")
+            yield DueItem(at, at < now, ids.job_id(job), f"test {_pieces(count)} that rested {hours:g} h")
 
 
 def _calibrations(connection: Connection, now: dt.datetime, zone: dt.tzinfo) -> Iterator[DueItem]:
@@ -128,6 +128,10 @@ def _open(connection: Connection) -> Iterator[DueItem]:
         .group_by(Job.id)
     )
     for job, count in connection.execute(on_bed):
-        yield DueItem(None, False, ids.job_id(job), f"say what became of {count} pieces")
+        yield DueItem(None, False, ids.job_id(job), f"say what became of {_pieces(count)}")
     for (drying,) in connection.execute(select(Drying.id).where(Drying.ended_at.is_(None))):
         yield DueItem(None, False, ids.drying_id(drying), "end the drying")
+
+
+def _pieces(count: int) -> str:
+    return "1 piece" if count == 1 else f"{count} pieces"

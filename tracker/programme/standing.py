@@ -8,9 +8,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import Connection, func, select
+from sqlalchemy.orm import Session
 
 from tracker.book import Book
-from tracker.desk.finding import NotFoundError, find
+from tracker.desk.finding import find, material_named
 from tracker.desk.pieces import material_of
 from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
 from tracker.model import Programme as ProgrammeRecord
@@ -102,31 +103,26 @@ class _Piece:
     counted: frozenset[str]
 
 
-def programme_of(connection: Connection, material: str) -> Programme:
-    """Return the programme of a material: its own, else the usual one.
-
-    Raises:
-        NotFoundError: There is no such material.
-    """
-    row = connection.execute(
-        select(Material.name, ProgrammeRecord.text)
-        .outerjoin(ProgrammeRecord, ProgrammeRecord.id == Material.programme_id)
-        .where(func.lower(Material.name) == material.strip().lower())
-    ).one_or_none()
-    if row is None:
-        raise NotFoundError(f"There is no material {material!r} in this book", do="strandbook list materials")
-    return read_programme(row.text) if row.text else usual()
+def programme_of(session: Session, material: Material) -> Programme:
+    """Return the programme of a material: its own, else the usual one."""
+    record = session.get(ProgrammeRecord, material.programme_id) if material.programme_id else None
+    return read_programme(record.text) if record is not None else usual()
 
 
 def standing(book: Book, material: str) -> Standing:
     """Return how far a material's programme is.
 
+    Args:
+        book: To be read.
+        material: Name of the material, upper and lower case alike.
+
     Raises:
-        NotFoundError: There is no such material.
+        NotFoundError: There is no such material; near names are offered.
     """
-    with book.connect() as connection:
-        wanted = programme_of(connection, material)
-        pieces = _pieces(connection, material)
+    with book.read() as session:
+        row = material_named(session, material)
+        name, wanted = row.name, programme_of(session, row)
+        pieces = _pieces(session.connection(), row.id)
     # A bar can be pulled once: shared out line by line, or every line would count the same bar as its own
     # and too few would be printed.
     free = {piece.row for piece in pieces if _fit(piece)}
@@ -135,7 +131,7 @@ def standing(book: Book, material: str) -> Standing:
         need, taken = _need(test, pieces, free)
         free -= taken
         needs.append(need)
-    return Standing(material, wanted.name, tuple(needs), wanted.tests)
+    return Standing(name, wanted.name, tuple(needs), wanted.tests)
 
 
 def _fit(piece: _Piece) -> bool:
@@ -163,13 +159,12 @@ def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[N
     return need, taken
 
 
-def _pieces(connection: Connection, material: str) -> list[_Piece]:
+def _pieces(connection: Connection, material: int) -> list[_Piece]:
     # Of the spool's material, or of the job's own where nobody recorded the spool: imported plates know the
     # material alone.
-    of_spool = select(JobSpool.job_id).join(Spool, Spool.id == JobSpool.spool_id).join(Material)
-    name = func.lower(Material.name) == material.strip().lower()
-    own = select(Job.id).join(Material, Material.id == Job.material_id).where(name)
-    jobs = of_spool.where(name).union(own)
+    of_spool = select(JobSpool.job_id).join(Spool, Spool.id == JobSpool.spool_id)
+    own = select(Job.id).where(Job.material_id == material)
+    jobs = of_spool.where(Spool.material_id == material).union(own)
     rows = connection.execute(
         select(Specimen.id, Specimen.orientation, Specimen.outcome, Specimen.broken_at)
         # A dummy was printed for the others' layer times and is nobody's test piece; old rows say nothing,

@@ -1,4 +1,8 @@
-"""Filters as people type them: ``material=PETG-2 orientation=Z job="PETG-2 Z 1" nozzle_c>260``."""
+"""Filters as people type them: ``material=PETG-2 orientation=Z job="PETG-2 Z 1" nozzle_c>260``.
+
+An orientation is asked for by its first letters, or in words: ``orientation=Z`` holds of ZXY and ZYX,
+``orientation=upright`` of the same, ``orientation='on edge'`` of every piece whose second letter is Z.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +13,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from tracker.errors import Refused
+from tracker.orientation import OrientationError, asked_for, lies_as
 
 _TERM: Final = re.compile(
     r"^(?P<name>[A-Za-z][A-Za-z0-9_.]*)(?P<sign>!=|>=|<=|=|>|<)(?P<value>.*)$", re.DOTALL
 )
+
+
+ORIENTATION: Final = "orientation"
 
 
 class FilterError(Refused, ValueError):
@@ -46,6 +54,8 @@ class Term:
             # Not recorded is not equal to anything: a piece of unknown nozzle temperature is neither above
             # nor below 260.
             return self.sign == "!="
+        if self.name == ORIENTATION:
+            return lies_as(str(known), asked_for(self.value)) is (self.sign == "=")
         number, wanted = _number(known), _number(self.value)
         if number is not None and wanted is not None:
             return bool(_COMPARED[self.sign](number, wanted))
@@ -114,5 +124,22 @@ def parse_filter(text: str) -> Filter:
             raise FilterError(
                 f"{word!r} is no condition", do='Write name=value, as in material=X job="X Z 1" nozzle_c>260'
             )
-        terms.append(Term(match["name"], match["sign"], match["value"]))
+        terms.append(_checked(Term(match["name"], match["sign"], match["value"])))
     return Filter(tuple(terms))
+
+
+def _checked(term: Term) -> Term:
+    """Return a term that can be answered.
+
+    Raises:
+        FilterError: It asks for an orientation that there is none of, or for more of one.
+    """
+    if term.name != ORIENTATION:
+        return term
+    if term.sign not in ("=", "!="):
+        raise FilterError(f"{term} is no condition", why="no orientation is more than another", do="Write =")
+    try:
+        asked_for(term.value)
+    except OrientationError as error:
+        raise FilterError(error.what, do=error.do) from error
+    return term

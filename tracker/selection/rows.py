@@ -11,7 +11,8 @@ from sqlalchemy import Connection, Row, func, select
 
 from tracker import ids
 from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
-from tracker.selection.filters import Filter
+from tracker.selection.filters import Filter, Term
+from tracker.selection.knowing import check_names, why_none
 
 # A plate printed from several spools is of the material of its first tool; the table has one column for it.
 _OF_SPOOL: Final = (
@@ -110,7 +111,7 @@ class ResultRow:
             "material": self.material, "family": self.family, "orientation": self.orientation,
             "outcome": self.outcome, "method": self.method, "quantity": self.quantity, "source": self.source,
             "specimen": self.specimen, "measurement": self.measurement, "geometry": self.geometry,
-            "counted": "yes" if self.counted else "no", "value": self.value,
+            "counted": "yes" if self.counted else "no", "value": self.value, "job": self.job,
         }  # fmt: skip
         # Its own names last: a factor that a plugin calls "material" must not hide the material.
         return {**{name: getattr(each, "value", each) for name, each in self.factors.items()}, **own}
@@ -198,6 +199,31 @@ def with_factors(
         row.factors = {**of_piece, **own.get(row.measurement, {})}
 
 
+def check_asked(rows: Iterable[ResultRow], wanted: Filter, recordable: Iterable[str]) -> None:
+    """Hold the names that a filter asks of against those that results have.
+
+    Args:
+        rows: All results, with their factors where the filter asks of any.
+        wanted: The filter.
+        recordable: Factors that the book reads by itself, recorded or not.
+
+    Raises:
+        FilterError: A name is none of them; near ones are named.
+    """
+    if wanted.names() <= OWN_NAMES.union(recordable):
+        return
+    seen = {name for row in rows for name in row.factors}
+    check_names(wanted, OWN_NAMES.union(recordable, seen))
+
+
+def why_not(rows: Sequence[ResultRow], wanted: Filter) -> str:
+    """Return in a sentence why a filter holds of none of these results."""
+    known = [row.known() for row in rows]
+    # A job is named by its ID or its name: each row stands here with the one and with the other.
+    named = [{**each, "job": row.job_name} for each, row in zip(known, rows, strict=True)]
+    return why_none(wanted, [*known, *named])
+
+
 def selected(rows: Iterable[ResultRow], wanted: Filter) -> list[ResultRow]:
     """Return the results of which all conditions hold; a job is named by its ID or its name."""
     jobs = [term for term in wanted.terms if term.name == "job"]
@@ -205,7 +231,7 @@ def selected(rows: Iterable[ResultRow], wanted: Filter) -> list[ResultRow]:
     return [row for row in rows if rest.holds(row.known()) and all(_of_job(row, term) for term in jobs)]
 
 
-def _of_job(row: ResultRow, term: Any) -> bool:
+def _of_job(row: ResultRow, term: Term) -> bool:
     # Its ID or its name may be meant: either will do to be in, neither may hold to be out.
     hits = [term.holds(name) for name in (row.job, row.job_name) if name is not None]
     return all(hits) if term.sign == "!=" else any(hits)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tracker.book import Book
-from tracker.factors import factors_of, measurement_factors
+from tracker.factors import REGISTRY, factors_of, measurement_factors
 from tracker.ids import read_id
 from tracker.plugged import Plugged
-from tracker.selection import Filter, ResultRow, result_rows, selected, with_factors
+from tracker.selection import Filter, ResultRow, check_asked, result_rows, selected, why_not, with_factors
 from tracker.selection.rows import OWN_NAMES
 
 
@@ -22,7 +22,25 @@ def results_where(
         where: May ask of any factor.
         quantities: Only these; all where None.
         plugged: Plugins, which may add factors; none are asked where it is None.
+
+    Raises:
+        FilterError: It asks of something that is recorded nowhere.
     """
+    rows = _asked_of(book, where, quantities, plugged)
+    return rows if where is None else selected(rows, where)
+
+
+def why_nothing(
+    book: Book, where: Filter, quantities: Sequence[str] | None = None, plugged: Plugged | None = None
+) -> str:
+    """Return in a sentence why :func:`results_where` finds nothing; same arguments."""
+    return why_not(_asked_of(book, where, quantities, plugged), where)
+
+
+def _asked_of(
+    book: Book, where: Filter | None, quantities: Sequence[str] | None, plugged: Plugged | None
+) -> list[ResultRow]:
+    """Return all results, with what the filter asks of."""
     with book.read() as session:
         rows = result_rows(session.connection(), quantities=quantities)
         asked = frozenset() if where is None else where.names() - OWN_NAMES
@@ -33,7 +51,9 @@ def results_where(
             of_pieces = factors_of(session, sorted(pieces), plugged, water=any(map(_wet, asked)))
             own = measurement_factors(session, names)
             with_factors(rows, of_pieces, {names[number]: each for number, each in own.items()})
-    return rows if where is None else selected(rows, where)
+    if where is not None and rows:
+        check_asked(rows, where, (factor.name for factor in REGISTRY))
+    return rows
 
 
 def _wet(name: str) -> bool:

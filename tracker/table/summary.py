@@ -15,7 +15,7 @@ from tracker.plugged import Plugged
 from tracker.selection import Filter, ResultRow
 from tracker.table.cells import Cell, Ratio, cell, interlayer_ratio
 from tracker.table.conditions import Condition, Origins, origins, spools_by_job, told_apart, words
-from tracker.table.filtering import results_where
+from tracker.table.filtering import results_where, why_nothing
 from tracker.table.points import Point, lie_of, moment_of, points
 
 CAUTION: Final = (
@@ -75,12 +75,14 @@ class SummaryTable:
         columns: Quantity and way of lying, in order.
         units: By quantity.
         caution: To stand at its foot.
+        why_empty: Why there are no rows, a sentence; empty where there are some.
     """
 
     rows: list[TableRow]
     columns: list[tuple[str, str]]
     units: dict[str, str]
     caution: str = CAUTION
+    why_empty: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """Return the table as plain JSON values."""
@@ -88,6 +90,7 @@ class SummaryTable:
             "columns": [{"quantity": q, "lie": lie, "unit": self.units[q]} for q, lie in self.columns],
             "rows": [row.as_json() for row in self.rows],
             "caution": self.caution,
+            "why_empty": self.why_empty,
         }
 
 
@@ -124,7 +127,25 @@ def summary_table(
     _sort(lines, sort)
     columns = columns_of(lines)
     units = {each.quantity: each.unit for each in found}
-    return SummaryTable(lines, columns, units)
+    told = SummaryTable(lines, columns, units)
+    if not lines:
+        told.why_empty = _why_empty(book, where, quantities, plugged)
+    return told
+
+
+def _why_empty(
+    book: Book, where: Filter | None, quantities: Sequence[str] | None, plugged: Plugged | None
+) -> str:
+    of = f" of {', '.join(quantities)}" if quantities else ""
+    with book.connect() as connection:
+        if not points(connection, quantities):
+            return f"There are no results{of} in this book yet."
+    return why_nothing(book, where, quantities, plugged) if where is not None else ""
+
+
+def measured_by(plugged: Plugged) -> list[str]:
+    """Return the quantities that the installed methods give."""
+    return [quantity.name for each in plugged.methods.values() for quantity in each.method.quantities]
 
 
 def graded(plugged: Plugged) -> list[str]:
