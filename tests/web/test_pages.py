@@ -257,3 +257,14 @@ def test_a_log_is_kept_and_says_what_was_guessed(site: Site, browser: Browser, p
     )
     assert answer.status_code == 200, plain(answer.text)[:500]
     assert len(row_of(site.book, site.job).logs) == 1
+
+
+def test_a_programme_says_what_is_still_wanted(site: Site, browser: Browser) -> None:
+    """On its own page in one sentence, and on a piece's page for pieces such as it."""
+    assert "Still wanted: " in plain(browser.get("/programme").text)
+    assert "programme 'usual'" in plain(browser.get(f"/{site.pieces[0]}").text).replace("&#39;", "'")
+
+
+def test_the_table_filters_by_what_plugins_know(browser: Browser) -> None:
+    """A filter is answered with the plugins' names at hand, not refused for them."""
+    assert browser.get("/table", params={"where": "orientation=Z"}).status_code == 200

@@ -19,6 +19,7 @@ from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
 from tracker.errors import Refused
 from tracker.ids import Ident, rig_id
+from tracker.programme import still_wanted
 from tracker.records import Shown, shown_record
 from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, typed, typed_asks
@@ -41,6 +42,7 @@ class PieceFacts:
         methods: Id and title of the methods that are done on it.
         map: Its plate from above, itself marked; None where no plate is known.
         measurements: ID, method and results of what was measured.
+        wanted: What its programme still wants of such pieces, in one line; empty for a spool.
     """
 
     lines: tuple[str, ...]
@@ -48,6 +50,7 @@ class PieceFacts:
     methods: tuple[tuple[str, str], ...]
     map: PlateMap | None
     measurements: tuple[Mapping[str, Any], ...]
+    wanted: str = ""
 
 
 @dataclass(frozen=True)
@@ -136,6 +139,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             tuple((name, bench.plugged.method(name).title) for name in names),
             plate_map(pieces, str(ident)),
             tuple(told),
+            still_wanted(book, str(ident)) if ident.kind == "specimen" else "",
         )
 
 

@@ -11,7 +11,7 @@ from tracker.errors import Refused
 from tracker.programme import standing
 from tracker.records import listed
 from tracker.selection import parse_filter
-from tracker.table import SummaryTable, as_csv, remarks, summary_table
+from tracker.table import SummaryTable, as_csv, graded, remarks, summary_table
 from tracker.web.bench import Bench
 from tracker.web.refusals import status_of
 from tracker.web.render import download, page, picture
@@ -29,17 +29,16 @@ def tabled(bench: Bench, where: str, sort: str, of: str = "") -> SummaryTable:
     Raises:
         Refused: The filter cannot be read.
     """
-    grades = [
-        quantity.name
-        for each in bench.plugged.methods.values()
-        for quantity in each.method.quantities
-        if quantity.scale == "ordinal"
-    ]
 
     def make() -> SummaryTable:
         wanted = parse_filter(where) if where.strip() else None
         return summary_table(
-            bench.book, where=wanted, quantities=[of] if of else None, ordinal=grades, sort=sort or None
+            bench.book,
+            where=wanted,
+            quantities=[of] if of else None,
+            ordinal=graded(bench.plugged),
+            sort=sort or None,
+            plugged=bench.plugged,
         )
 
     return bench.of_state(("table", where, sort, of), make)
