@@ -8,7 +8,7 @@ from dataclasses import fields
 
 from tests.platefile.plain import Plain
 from tracker.platefile.reader import Reader
-from tracker.platefile.tally import Cell, Tally
+from tracker.platefile.tally import Cell, Laying, Tally
 
 NAMES = tuple(field.name for field in fields(Cell))
 
@@ -50,10 +50,19 @@ def _rest(plain: Tally, fast: Tally) -> list[str]:
     for who in plain.widths.keys() | fast.widths.keys():
         a, b = plain.widths.get(who, 0.0), fast.widths.get(who, 0.0)
         found += [] if math.isclose(a, b, rel_tol=1e-9, abs_tol=1e-9) else [f"width {who}: {a} and {b}"]
+    for laying in plain.rates.keys() | fast.rates.keys():
+        one, two = _flow(plain, laying), _flow(fast, laying)
+        alike = all(math.isclose(p, q, rel_tol=1e-6, abs_tol=1e-9) for p, q in zip(one, two, strict=True))
+        found += [] if alike else [f"flow {laying}: {one} and {two}"]
     for place in plain.feet.keys() | fast.feet.keys():
         ours, theirs = fast.feet.get(place), plain.feet.get(place)
         found += [] if _same_hull(ours, theirs) else [f"foot {place}: {theirs} and {ours}"]
     return found
+
+
+def _flow(tally: Tally, laying: Laying) -> tuple[float, float]:
+    """Return the filament whose rate is told and the greatest rate; single bins differ by rounding."""
+    return sum(tally.rates.get(laying, {}).values()), tally.fastest.get(laying, 0.0)
 
 
 Foot = tuple[int, list[tuple[float, float]]]

@@ -43,6 +43,7 @@ class Block:
     plan: Plan
     visit: int
     mark: int
+    feature: str
     end: Vector = (math.nan, math.nan, math.nan)
     box: tuple[float, float, float, float] = (math.inf, -math.inf, math.inf, -math.inf)
     points: list[tuple[float, float]] = field(default_factory=list)
@@ -135,7 +136,7 @@ class Plain:
     def block(self, **given: Any) -> Block:
         """Return a row in the present state."""
         state = self.state
-        return Block(state.context, state.plan, state.visit, len(state.marks), **given)
+        return Block(state.context, state.plan, state.visit, len(state.marks), state.feature, **given)
 
     def move(self, kind: int, words: dict[str, float]) -> None:
         """Do one move."""
@@ -271,10 +272,12 @@ class Plain:
                 self.tally.add_foot((objects, 0), min(level), low)
 
     def rate(self, block: Block) -> None:
-        """Put a row into the distribution of its object's rates."""
+        """Put a row into the distribution of rates of its object and feature."""
         if block.length >= LEAST_FLOW_LENGTH_MM and block.time_s >= LEAST_FLOW_TIME_S:
-            rates = self.tally.rates.setdefault((block.context.objects, 0), defaultdict(float))
-            rates[rate_bin(block.deposit / block.time_s)] += block.deposit
+            laying = (block.context.objects, 0, block.feature)
+            rate = block.deposit / block.time_s
+            self.tally.rates.setdefault(laying, defaultdict(float))[rate_bin(rate)] += block.deposit
+            self.tally.fastest[laying] = max(rate, self.tally.fastest.get(laying, 0.0))
 
 
 def own_key(block: Block) -> int:

@@ -117,12 +117,12 @@ def test_no_line_fails(raw: bytes) -> None:
 @pytest.mark.parametrize(
     ("comment", "meaning"),
     [
-        ("TYPE:External perimeter", ("feature", False, True)),
-        (" FEATURE: Outer wall", ("feature", False, True)),
-        ("TYPE:WALL-INNER", ("feature", False, False)),
-        ("TYPE:Skirt/Brim", ("feature", True, False)),
-        ("TYPE:SUPPORT-INTERFACE", ("feature", True, False)),
-        ("TYPE:Prime tower", ("feature", True, False)),
+        ("TYPE:External perimeter", ("feature", False, True, "External perimeter")),
+        (" FEATURE: Outer wall", ("feature", False, True, "Outer wall")),
+        ("TYPE:WALL-INNER", ("feature", False, False, "WALL-INNER")),
+        ("TYPE:Skirt/Brim", ("feature", True, False, "Skirt/Brim")),
+        ("TYPE:SUPPORT-INTERFACE", ("feature", True, False, "SUPPORT-INTERFACE")),
+        ("TYPE:Prime tower", ("feature", True, False, "Prime tower")),
         ("WIDTH:0.45", ("width", 0.45)),
         (" LINE_WIDTH: 0.42", ("width", 0.42)),
         ("LAYER_CHANGE", ("layer", None, "LAYER_")),

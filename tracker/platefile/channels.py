@@ -77,7 +77,7 @@ class Channels:
     """What holds from which line of a chunk on.
 
     Attributes:
-        context: Numbers of contexts.
+        owner: Numbers of contexts with their features (`State.owners`).
         plan: Numbers of plans.
         mode: Numbers of modes.
         outer: 1 inside outer walls.
@@ -86,7 +86,7 @@ class Channels:
         mark: Layer marks passed.
     """
 
-    context: Held
+    owner: Held
     plan: Held
     mode: Held
     outer: Held

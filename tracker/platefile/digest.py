@@ -202,6 +202,7 @@ class Digest:
         layers = layering.layers()
         length = sum(part.cell.filament * part.context.flow for part in parts)
         commanded = sum(part.cell.filament for part in parts)
+        per_mm = self._area * length / commanded
         height = _typical_height(layers)
         width, width_basis = self._width(who, layering.own, height)
         box = _box(layering.own, layers, width)
@@ -225,7 +226,8 @@ class Digest:
             filament_g=self._grams(length),
             filament_g_basis=self._mass_basis,
             layer_facts=layers,
-            flow_mm3_s=self._flow(who, length / commanded, max(p.cell.fastest for p in layering.own)),
+            flow_mm3_s=self._flow(self._rates(who), per_mm, max(p.cell.fastest for p in layering.own)),
+            flow_by_feature=self._flow_by_feature(who, per_mm),
             speed_mm_s=_speed(layers),
             retractions=self._retractions(who),
             set_points=set_points(stretch for layer in layers for stretch in layer.stretches),
@@ -252,15 +254,29 @@ class Digest:
         # Half a line inside the box, as the hull of a foot is made of centre lines.
         return lowest if len(lowest) > 1 else [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
 
-    def _flow(self, who: str, factor: float, fastest: float) -> Flow:
+    def _flow_by_feature(self, who: str, scale: float) -> tuple[tuple[str, Flow], ...]:
+        """Return the flow of each feature that the file names, in the order they were laid in."""
+        fastest: dict[str, float] = defaultdict(float)
+        for (objects, island, feature), rate in self._tally.fastest.items():
+            if feature and self._who(objects, island) == who:
+                fastest[feature] = max(fastest[feature], rate)
+        return tuple(
+            (name, self._flow(self._rates(who, name), scale, rate)) for name, rate in fastest.items()
+        )
+
+    def _rates(self, who: str, named: str | None = None) -> Weights:
+        """Return the filament per bin of rate of an object, or of one of its features."""
         rates: Weights = defaultdict(float)
-        for (objects, island), counted in self._tally.rates.items():
-            if self._who(objects, island) == who:
+        for (objects, island, feature), counted in self._tally.rates.items():
+            if named in {None, feature} and self._who(objects, island) == who:
                 for number, length in counted.items():
                     rates[number] += length
+        return rates
+
+    @staticmethod
+    def _flow(rates: Weights, scale: float, fastest: float) -> Flow:
         if not rates:
             return Flow()
-        scale = self._area * factor
         return Flow(_quantile(rates, 0.5) * scale, _quantile(rates, 0.95) * scale, fastest * scale, ESTIMATED)
 
     def _is(self, objects: Objects, who: str) -> bool:

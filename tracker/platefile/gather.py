@@ -10,10 +10,13 @@ import numpy.typing as npt
 from tracker.platefile import lookahead
 from tracker.platefile.laid import runs
 from tracker.platefile.rows import Rows, joined
+from tracker.platefile.state import Numbering
 from tracker.platefile.tally import (
     LEAST_FLOW_LENGTH_MM,
     LEAST_FLOW_TIME_S,
     NO_LAYER,
+    Laying,
+    Objects,
     Tally,
 )
 
@@ -40,7 +43,8 @@ class Gatherer:
         self._waiting: list[Rows] = []
         self._entry = 0.0
         self._key_before = (-1, NO_LAYER)
-        # Per context and island: mm deposited per bin of rate.
+        # Objects with features, by number; per such number and island: mm deposited per bin of rate.
+        self._layings: Numbering[tuple[Objects, str]] = Numbering()
         self._rates: dict[int, Floats] = {}
 
     def take(self, rows: Rows) -> None:
@@ -81,11 +85,12 @@ class Gatherer:
     def _add(self, rows: Rows, squares: Floats) -> None:
         seconds = _seconds(rows, squares)
         keys, islands = self._keys(rows)
-        begins = runs(rows.context, keys, islands)
+        context = self._tally.state.contexts_of_owners().take(rows.owner)
+        begins = runs(context, keys, islands)
         told = np.flatnonzero(rows.lays & (rows.way >= LEAST_FLOW_LENGTH_MM) & (seconds >= LEAST_FLOW_TIME_S))
         rates = rows.deposit.take(told)
         rates /= seconds.take(told)
-        names = zip(*(column.take(begins).tolist() for column in (rows.context, keys, islands)), strict=True)
+        names = zip(*(column.take(begins).tolist() for column in (context, keys, islands)), strict=True)
         columns = [*_sums(rows, begins, seconds), *_spans(rows, begins, seconds, self._tally.time)]
         columns.append(_greatest(rates, told, begins, len(rows)))
         for name, *sums in zip(names, *(column.tolist() for column in columns), strict=True):
@@ -117,28 +122,50 @@ class Gatherer:
         return keys, islands
 
     def _count_rates(self, rows: Rows, told: Numbers, rates: Floats) -> None:
-        deposit = rows.deposit.take(told)
-        # The leading bits of a float are its logarithm in steps: binned without taking one, a million times
-        # over.
-        bins = np.clip((rates.view(np.int64) >> _BIN_SHIFT) - _BIAS, 0, _RATE_BINS - 1)
-        who = rows.context.take(told) * _ISLANDS + rows.island.take(told)
-        present = np.flatnonzero(np.bincount(who))
-        place = np.searchsorted(present, who) if len(present) > 1 else 0
-        # The rates of a chunk lie close together: a table of their range is a tenth of one of all bins.
-        low = int(bins.min())
-        width = int(bins.max()) - low + 1
-        sums = np.bincount(place * width + (bins - low), deposit, len(present) * width)
-        for number, table in zip(present.tolist(), sums.reshape(len(present), width), strict=True):
+        owner, island = rows.owner.take(told), rows.island.take(told)
+        begins = runs(owner, island)
+        who = self._laying_of_owners().take(owner.take(begins)) * _ISLANDS + island.take(begins)
+        present, place = np.unique(who, return_inverse=True)
+        greatest = np.zeros(len(present))
+        np.maximum.at(greatest, place, np.maximum.reduceat(rates, begins))
+        sums, low = self._binned(
+            rates, rows.deposit.take(told), np.repeat(place, np.diff(begins, append=len(told)))
+        )
+        for number, most, table in zip(present.tolist(), greatest.tolist(), sums, strict=True):
             kept = self._rates.get(number)
             if kept is None:
                 kept = self._rates[number] = np.zeros(_RATE_BINS)
-            kept[low : low + width] += table
+            kept[low : low + len(table)] += table
+            laying = self._laying(number)
+            self._tally.fastest[laying] = max(most, self._tally.fastest.get(laying, 0.0))
+
+    def _laying_of_owners(self) -> Numbers:
+        """Return for each owner the number of its objects and feature, without its set-points."""
+        state = self._tally.state
+        contexts = state.contexts.values
+        return np.array([self._layings((contexts[c].objects, feature)) for c, feature in state.owners.values])
+
+    def _laying(self, number: int) -> Laying:
+        objects, feature = self._layings.values[number // _ISLANDS]
+        return objects, number % _ISLANDS, feature
+
+    @staticmethod
+    def _binned(rates: Floats, deposit: Floats, place: Numbers) -> tuple[Floats, int]:
+        """Return the deposits per place and bin of rate, and the bin of the first column."""
+        # The leading bits of a float are its logarithm in steps: binned without taking one, a million times
+        # over.
+        bins = np.clip((rates.view(np.int64) >> _BIN_SHIFT) - _BIAS, 0, _RATE_BINS - 1)
+        # The rates of a chunk lie close together: a table of their range is a tenth of one of all bins.
+        low = int(bins.min())
+        width = int(bins.max()) - low + 1
+        count = int(place.max()) + 1
+        bins += place * width - low
+        sums: Floats = np.bincount(bins, deposit, count * width).astype(np.float64, copy=False)
+        return sums.reshape(count, width), low
 
     def _hand_over_rates(self) -> None:
-        contexts = self._tally.state.contexts.values
         for number, table in self._rates.items():
-            key = (contexts[number // _ISLANDS].objects, number % _ISLANDS)
-            counted = self._tally.rates.setdefault(key, defaultdict(float))
+            counted = self._tally.rates.setdefault(self._laying(number), defaultdict(float))
             filled = np.flatnonzero(table)
             for one, weight in zip((filled + _BIAS).tolist(), table[filled].tolist(), strict=True):
                 counted[one] += weight

@@ -93,7 +93,7 @@ class Pace:
             dwell=moves.dwell,
             deposit=moves.deposit,
             lays=moves.lays,
-            context=moves.context,
+            owner=moves.owner,
             visit=moves.visit,
             key=moves.key,
             island=moves.island,

@@ -44,11 +44,11 @@ class Laid:
         return np.append(self.begins[1:], len(self.rows)) - 1
 
 
-def runs(context: Numbers, key: Numbers, island: Numbers) -> Numbers:
-    """Return where runs begin in which all three are alike; at least one row must be given."""
-    changes = context[1:] != context[:-1]
-    changes |= key[1:] != key[:-1]
-    changes |= island[1:] != island[:-1]
+def runs(first: Numbers, *others: Numbers) -> Numbers:
+    """Return where runs begin in which every column stays the same; at least one row must be given."""
+    changes = first[1:] != first[:-1]
+    for column in others:
+        changes |= column[1:] != column[:-1]
     return np.concatenate([[0], np.flatnonzero(changes) + 1])
 
 

@@ -42,6 +42,7 @@ class _Span:
         steps: mm of filament moved.
         feeds: Feed rate in force, mm/min.
         how: How numbers are read.
+        owner: Number of the context and the feature.
         context: Number of the context.
     """
 
@@ -51,6 +52,7 @@ class _Span:
     steps: Floats
     feeds: Floats
     how: Reading
+    owner: Numbers
     context: Numbers
 
 
@@ -146,6 +148,7 @@ class Follower:
         if not len(chosen):
             return None
         lines = chosen + start
+        owner = channels.owner.spread(lines)
         return _Span(
             lines,
             kinds.take(chosen),
@@ -153,7 +156,8 @@ class Follower:
             steps.take(chosen),
             feeds.take(chosen),
             how.at(chosen),
-            channels.context.spread(lines),
+            owner,
+            self._state.contexts_of_owners().take(owner),
         )
 
     def _bend(self, span: _Span, values: Floats) -> None:
@@ -298,7 +302,7 @@ class Follower:
             dwell=np.zeros(count),
             deposit=deposit,
             lays=np.zeros(count, np.bool_),
-            context=span.context,
+            owner=span.owner,
             visit=channels.visit.spread(span.lines),
             key=np.zeros(count, np.int64),
             island=np.zeros(count, np.int64),

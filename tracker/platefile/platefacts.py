@@ -34,6 +34,8 @@ class PlateObject:
         speed_mm_s: Commanded speed while depositing.
         retractions: Begun inside its markers.
         set_points: In force while it was deposited.
+        flow_by_feature: Volume flow of each feature, by the name that the file's comments give it; empty
+            where it names none.
     """
 
     key: str
@@ -57,6 +59,7 @@ class PlateObject:
     speed_mm_s: Reading
     retractions: Retractions
     set_points: SetPoints
+    flow_by_feature: tuple[tuple[str, Flow], ...] = ()
 
     @property
     def layers(self) -> int:

@@ -114,11 +114,11 @@ class Reader:
         """Take the modal states apart into what the rows need."""
         state = self.state
         for one in self._others.modals.values[len(self._numbers) :]:
-            numbers = (state.contexts(one.context), state.plans(one.plan), state.modes(one.mode), one.outer)
-            self._numbers.append(numbers)
+            owner = state.owners((state.contexts(one.context), one.feature))
+            self._numbers.append((owner, state.plans(one.plan), state.modes(one.mode), one.outer))
         tables = np.array(self._numbers).T
         held = changes.modal.fixed()
-        context, plan, mode, outer = (held.through(table) for table in tables)
+        owner_held, plan, mode, outer = (held.through(table) for table in tables)
         return Channels(
-            context, plan, mode, outer, changes.width.fixed(), changes.visit.fixed(), changes.mark.fixed()
+            owner_held, plan, mode, outer, changes.width.fixed(), changes.visit.fixed(), changes.mark.fixed()
         )

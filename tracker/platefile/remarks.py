@@ -23,8 +23,8 @@ _MAXIMUM_KEY = 80
 
 
 def _feature(found: re.Match[str]) -> Meaning:
-    text = found.group(1)
-    return ("feature", bool(_AUXILIARY.search(text)), bool(_OUTER.search(text)))
+    text = found.group(1).strip()
+    return ("feature", bool(_AUXILIARY.search(text)), bool(_OUTER.search(text)), text)
 
 
 def _named(dialect: int) -> Callable[[re.Match[str]], Meaning]:

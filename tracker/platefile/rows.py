@@ -29,7 +29,7 @@ class Moves:
         dwell: s of standstill.
         deposit: mm of filament that the row adds.
         lays: True where it deposits while moving in XY.
-        context: Number of the context.
+        owner: Number of the context and the feature.
         visit: Number of the visit to an object's markers.
         key: Layer key of the deposits; 0 elsewhere.
         island: Number of the island where there are no markers, else 0.
@@ -45,7 +45,7 @@ class Moves:
     dwell: Floats
     deposit: Floats
     lays: Flags
-    context: Numbers
+    owner: Numbers
     visit: Numbers
     key: Numbers
     island: Numbers
@@ -81,7 +81,7 @@ class Rows:
     dwell: Floats
     deposit: Floats
     lays: Flags
-    context: Numbers
+    owner: Numbers
     visit: Numbers
     key: Numbers
     island: Numbers

@@ -12,6 +12,9 @@ from collections import Counter
 from collections.abc import Callable, Hashable
 from typing import Generic, NamedTuple, TypeVar
 
+import numpy as np
+import numpy.typing as npt
+
 from tracker.platefile.limits import Plan, changed_by
 from tracker.platefile.remarks import Meaning
 
@@ -73,12 +76,14 @@ class Modal(NamedTuple):
         plan: Limits of motion.
         mode: How numbers are read.
         outer: True inside outer walls.
+        feature: What is being laid, as the file calls it; empty before any such comment.
     """
 
     context: Context
     plan: Plan
     mode: Mode
     outer: bool
+    feature: str
 
 
 PURE = frozenset({"feature", "limits", "fan", "plane", "nothing", "object", "object_label"})
@@ -121,7 +126,10 @@ class State:
         self.contexts: Numbering[Context] = Numbering()
         self.plans: Numbering[Plan] = Numbering()
         self.modes: Numbering[Mode] = Numbering()
+        # A feature is no part of a context, or every layer would fall into as many cells as features.
+        self.owners: Numbering[tuple[int, str]] = Numbering()
         self.outer = False
+        self.feature = ""
         self.width = 0.0
         self.marks: list[list[float | None]] = []
         self.mark_counts: Counter[str] = Counter()
@@ -152,17 +160,21 @@ class State:
     @property
     def modal(self) -> Modal:
         """What rows need to know, without layer marks and line widths."""
-        return Modal(self.context, self.plan, self.mode, self.outer)
+        return Modal(self.context, self.plan, self.mode, self.outer, self.feature)
 
     def load(self, modal: Modal) -> None:
         """Let another modal state hold."""
-        self.context, self.plan, self.mode, self.outer = modal
+        self.context, self.plan, self.mode, self.outer, self.feature = modal
 
     def apply(self, meaning: Meaning) -> None:
         """Let one operation change the state; rows (moves, E counter) are the reader's."""
         does = self._does.get(meaning[0])
         if does is not None:
             does(*meaning[1:])
+
+    def contexts_of_owners(self) -> npt.NDArray[np.intp]:
+        """Return the context of each of the `owners`."""
+        return np.array([context for context, _ in self.owners.values], np.intp)
 
     def begin_visit(self) -> None:
         """Count that an object has been entered or left."""
@@ -194,10 +206,10 @@ class State:
     def _do_defined(self, dialect: int, key: str) -> None:
         self.defined[dialect, key] = None
 
-    def _do_feature(self, auxiliary: bool, outer: bool) -> None:
+    def _do_feature(self, auxiliary: bool, outer: bool, name: str) -> None:
         if auxiliary is not self.context.auxiliary:
             self.context = self.context._replace(auxiliary=auxiliary)
-        self.outer = outer
+        self.outer, self.feature = outer, name
 
     def _do_width(self, width: float) -> None:
         self.width = width

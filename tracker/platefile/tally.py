@@ -27,6 +27,8 @@ FOOT_UM = 600
 """Layers up to this far above the lowest one tell how a piece stands: the lowest alone is often drawn in."""
 LOWEST_LEVEL = _RAMP_BY_MARK // 2
 """Layer keys above it are heights in µm."""
+Laying = tuple[Objects, int, str]
+"""Object tuple, island number, and what is laid, as the file calls it."""
 CellKey = tuple[int, int, int]
 """Context number, layer key, island number (0 = none)."""
 
@@ -142,7 +144,8 @@ class Tally:
     Attributes:
         state: The machine's state at the end, with what the file says about itself.
         cells: Per context number, layer key and island.
-        rates: Per object tuple and island: mm deposited per bin of rate.
+        rates: Per object tuple, island and feature: mm deposited per bin of rate.
+        fastest: For the same: the greatest rate in mm/s.
         retractions: Per object tuple: count of (length in 0.01 mm, speed in mm/min).
         feet: Per object tuple and island: the lowest layer key and the hull of its deposits.
         widths: Per (object tuple, width in mm): mm deposited in outer walls of that width.
@@ -154,7 +157,8 @@ class Tally:
 
     state: State
     cells: dict[CellKey, Cell] = field(default_factory=dict)
-    rates: dict[tuple[Objects, int], Weights] = field(default_factory=dict)
+    rates: dict[Laying, Weights] = field(default_factory=dict)
+    fastest: dict[Laying, float] = field(default_factory=dict)
     retractions: dict[Objects, Counter[tuple[int, float]]] = field(
         default_factory=lambda: defaultdict(Counter)
     )
