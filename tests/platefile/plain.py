@@ -233,7 +233,7 @@ class Plain:
         if self.episode:
             who, length, feed = self.episode
             kept = self.tally.retractions.setdefault(who, Counter())
-            kept[round(length * 100), 0.0 if math.isnan(feed) else feed] += 1
+            kept[math.floor(length * 100 + 0.500001), 0.0 if math.isnan(feed) else feed] += 1
         self.episode = None
 
     def layers(self) -> None:

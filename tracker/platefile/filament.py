@@ -23,6 +23,9 @@ RETRACTED_MM = 1e-6
 ROUNDING_MM = 1e-7
 """A smaller rise is a return to the mark with rounding, no deposit."""
 
+_HALF_UP = 1e-6
+"""Added before a length is rounded: half a step is a frequent length, and must not go by its last bit."""
+
 
 class Filament:
     """Follows E through a plate.
@@ -86,7 +89,7 @@ class Filament:
         of, at = context.take(begins), np.nan_to_num(feeds.take(begins))
         # The last one may go on in what follows.
         self._open = (int(of[-1]), float(at[-1]), float(deepest[-1]))
-        lengths = np.rint(deepest[:-1] * 100).astype(np.int64)
+        lengths = np.rint(deepest[:-1] * 100 + _HALF_UP).astype(np.int64)
         alike = Counter(zip(of[:-1].tolist(), at[:-1].tolist(), lengths.tolist(), strict=True))
         for (who, feed, length), count in alike.items():
             self._count(who, feed, length, count)
@@ -95,5 +98,5 @@ class Filament:
         """Count the retraction that has just ended, if there is one."""
         if self._open:
             who, feed, length = self._open
-            self._count(who, feed, round(length * 100), 1)
+            self._count(who, feed, round(length * 100 + _HALF_UP), 1)
         self._open = None
