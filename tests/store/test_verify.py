@@ -76,7 +76,7 @@ class TestClean:
 
     def test_a_filled_book(self, book: Book) -> None:
         """A book with a row of every kind is what its journal says."""
-        assert verify(book).lines()[:-2] == []
+        assert verify(book).lines()[:-3] == []
 
     def test_the_helper_fills_every_table(self, book: Book) -> None:
         """The book of these tests has a row in every table, so none goes unchecked."""
@@ -472,3 +472,39 @@ class TestReport:
         verify(book)
 
         assert _last(book) == before
+
+
+def test_the_head_is_the_last_entry(book: Book) -> None:
+    """Number and hash, to be written down."""
+    findings = verify(book)
+
+    assert findings.lines()[-1] == f"Head of the journal: entry {findings.head_entry}, {findings.head}"
+    assert findings.head_entry == findings.counts["entries"]
+
+
+def test_a_head_noted_earlier_is_found_again(book: Book) -> None:
+    """By its beginning, after more was entered."""
+    noted = verify(book)
+    add_material(book, "later")
+    findings = verify(book, noted=noted.head[:12].upper())
+
+    assert findings.clean
+    assert findings.noted_entry is not None
+    assert findings.noted_entry.seq == noted.head_entry
+    assert findings.lines()[-1].endswith("; 1 entry since")
+
+
+def test_a_head_that_no_entry_has_is_a_finding(book: Book) -> None:
+    """The whole journal may have been written anew, with a chain that holds."""
+    findings = verify(book, noted="0123456789ab")
+
+    assert _only(findings).kind == "chain"
+    assert "0123456789ab" in findings.found[0].text
+    assert findings.as_json()["noted"] == {"hash": "0123456789ab", "entry": None}
+
+
+@pytest.mark.parametrize("typed", ["abc", "nothing of a hash", "0" * 65])
+def test_what_is_no_head_is_refused(book: Book, typed: str) -> None:
+    """Four characters would be found by chance."""
+    with pytest.raises(Refused, match="is no head of a journal"):
+        verify(book, noted=typed)

@@ -117,12 +117,23 @@ def upgrade_command(bench: Bench, /, as_json: bool) -> None:
 
 
 @click.command("verify", epilog="Example: strandbook verify; exit code 1 where something was found")
+@click.option(
+    "--noted",
+    default="",
+    metavar="HASH",
+    help="Look for the head that verify printed earlier, or its beginning.",
+)
 @as_json
 @pass_bench
-def verify_command(bench: Bench, /, as_json: bool) -> None:
-    """Check the chain of the journal, every row, every attachment, and every result from its readings."""
+def verify_command(bench: Bench, /, noted: str, as_json: bool) -> None:
+    """Check the chain of the journal, every row, every attachment, and every result from its readings.
+
+    It ends with the journal's head. Written down outside the book it can be looked for later with --noted:
+    as long as an entry has it and nothing else is found, nothing entered up to then was changed or taken
+    away.
+    """
     with stages() as tell:
-        findings = verify(bench.book, recomputing(bench.book, bench.plugged), tell)
+        findings = verify(bench.book, recomputing(bench.book, bench.plugged), tell, noted)
     if as_json:
         say_json(findings.as_json())
     else:

@@ -7,6 +7,7 @@ row, in bounded memory: 16 bytes a row, on the disk beyond 64 MB.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -14,6 +15,7 @@ from sqlalchemy import Connection, text
 from sqlalchemy.exc import DBAPIError
 
 from tracker.book import Book
+from tracker.errors import Refused
 from tracker.model import SCHEMA, Base
 from tracker.progress import Progress, silent
 from tracker.rawrows import RawTable, lenient_text
@@ -28,7 +30,9 @@ from tracker.verify.results import Recompute, check_results
 __all__ = ["Difference", "Finding", "Findings", "Origin", "Progress", "Recompute", "verify"]
 
 
-def verify(book: Book, recompute: Recompute | None = None, progress: Progress | None = None) -> Findings:
+def verify(
+    book: Book, recompute: Recompute | None = None, progress: Progress | None = None, noted: str = ""
+) -> Findings:
     """Hold a book against its journal.
 
     Args:
@@ -36,13 +40,18 @@ def verify(book: Book, recompute: Recompute | None = None, progress: Progress | 
         recompute: Gives a measurement's values again from its readings; left out, results are not
             computed again, which a note says.
         progress: Called with the stage, what is done and how much it is.
+        noted: Hash of the last entry as it was noted earlier, or at least its first twelve characters: some
+            entry must still have it.
+
+    Raises:
+        Refused: ``noted`` is no such hash.
 
     Returns:
         What was found: the first broken entry; every row that differs from its last entry, that
         nobody entered, or that is gone; every attachment missing or changed; every result that its
         readings no longer give.
     """
-    findings = Findings()
+    findings = Findings(noted=_hash(noted))
     tell = progress or silent
     with book.connect() as connection, lenient_text(connection):
         _check_store(connection, findings)
@@ -53,6 +62,16 @@ def verify(book: Book, recompute: Recompute | None = None, progress: Progress | 
             with _noting(findings, "The measurements"):
                 check_results(connection, recompute, findings, tell)
     return findings
+
+
+def _hash(typed: str) -> str:
+    said = "".join(typed.split()).lower()
+    if said and not re.fullmatch(r"[0-9a-f]{12,64}", said):
+        raise Refused(
+            f"{typed!r} is no head of a journal",
+            do="Give the hash that verify printed, or its first twelve characters",
+        )
+    return said
 
 
 def _check_rows(connection: Connection, book: Book, findings: Findings, tell: Progress) -> None:

@@ -47,13 +47,18 @@ def walk(connection: Connection, findings: Findings, progress: Progress) -> Iter
             whole = False
             findings.add(Finding("chain", trouble, table="journal", key=str(row["seq"]), origin=link.origin))
         last_seq, last_hash = row["seq"], row["hash"]
+        if findings.noted and str(last_hash).startswith(findings.noted):
+            findings.noted_entry = link.origin
         findings.counts["entries"] += 1
         if findings.counts["entries"] % _SOME == 0:
             progress("journal", findings.counts["entries"], total)
         yield link
     if not last_seq:
         findings.add(Finding("chain", "The journal is empty", table="journal"))
-    findings.head = last_hash
+    findings.head, findings.head_entry = last_hash, last_seq
+    if findings.noted and findings.noted_entry is None:
+        gone = f"No entry has the hash {findings.noted}, noted earlier: the journal is not the one of then"
+        findings.add(Finding("chain", gone, table="journal"))
 
 
 def origin_of(connection: Connection, seq: int) -> Origin | None:

@@ -71,6 +71,9 @@ class Findings:
         counts: How many entries, rows, attachments and results were looked at.
         more: Findings beyond those listed.
         head: Hash of the last entry. Written down elsewhere, it proves that nothing before it was changed.
+        head_entry: Number of that entry; 0 in an empty journal.
+        noted: A head written down earlier, or the beginning of it, to be looked for; empty for none.
+        noted_entry: The entry that has it, or None.
     """
 
     found: list[Finding] = field(default_factory=list)
@@ -80,6 +83,9 @@ class Findings:
     )
     more: int = 0
     head: str = ""
+    head_entry: int = 0
+    noted: str = ""
+    noted_entry: Origin | None = None
 
     @property
     def clean(self) -> bool:
@@ -107,7 +113,17 @@ class Findings:
             "everything is as the journal says" if self.clean else f"{len(self.found) + self.more} found"
         )
         notes = [f"Note: {note}" for note in self.notes]
-        return [*(f.text for f in self.found), *rest, *notes, f"Looked at {counted}: {verdict}"]
+        looked = f"Looked at {counted}: {verdict}"
+        return [*(f.text for f in self.found), *rest, *notes, looked, *self._heads()]
+
+    def _heads(self) -> list[str]:
+        if not self.head_entry:
+            return []
+        said = [f"Head of the journal: entry {self.head_entry}, {self.head}"]
+        if self.noted_entry is not None:
+            later = self.head_entry - self.noted_entry.seq
+            said.append(f"The head noted earlier is {self.noted_entry}; {_entries(later)} since")
+        return said
 
     def as_json(self) -> dict[str, Any]:
         """Return the answer for scripts."""
@@ -118,7 +134,18 @@ class Findings:
             "notes": self.notes,
             "counts": self.counts,
             "head": self.head,
+            "head_entry": self.head_entry,
+            "noted": {
+                "hash": self.noted,
+                "entry": asdict(self.noted_entry) if self.noted_entry is not None else None,
+            }
+            if self.noted
+            else None,
         }
+
+
+def _entries(count: int) -> str:
+    return "1 entry" if count == 1 else f"{count or 'no'} entries"
 
 
 def _shown(value: Any) -> str:
