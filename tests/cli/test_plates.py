@@ -58,6 +58,18 @@ def test_a_plate_tells_the_contract_keys(cli: Cli, spool: str, tmp_path: Path) -
     } <= set(told["specimens"][0])  # fmt: skip
 
 
+def test_flow_of_a_piece_is_told_for_each_feature(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """By the file's own names: 20 mm/s at 0.03 mm of 1.75 mm filament a mm are 1.443 mm³/s."""
+    job = cli.id(
+        "job", "add", sent(tmp_path, plate(FLAT, later=[";TYPE:Outer wall"], later_from=1)), "--spool", spool
+    )
+    told = cli.json("show", job)["specimens"][0]
+
+    assert told["flow_by_feature"].keys() == {"Outer wall"}
+    assert told["flow_by_feature"]["Outer wall"]["median"] == pytest.approx(1.443, rel=0.02)
+    assert told["flow"]["max"] == pytest.approx(1.443, rel=0.02)
+
+
 def test_a_tower_of_the_plate_stands_upright(cli: Cli, spool: str, tmp_path: Path) -> None:
     """10 × 4 × 20 mm, centre line and one line width: longest along Z, then X."""
     told = cli.json("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool)["specimens"][0]

@@ -11,6 +11,7 @@ from tracker.errors import Refused
 from tracker.platefile import (
     NOT_STATED,
     STATED,
+    Flow,
     Hint,
     Plate,
     PlateObject,
@@ -53,6 +54,8 @@ def facts_of(piece: PlateObject, geometry: str, plate: Plate) -> dict[str, Any]:
         "layer_time_min_s": round(piece.layer_time_min_s, 2),
         "own_layer_time_min_s": round(piece.own_layer_time_min_s, 2),
         "aux_mm": round(piece.aux_mm, 2),
+        "flow": _flow(piece.flow_mm3_s),
+        "flow_by_feature": {name: _flow(flow) for name, flow in piece.flow_by_feature},
         "retractions": piece.retractions.count + piece.retractions.by_firmware,
         "basis": {
             "object": "told apart by islands, guessed" if plate.objects_guessed else plate.dialect,
@@ -98,6 +101,17 @@ def section_facts(piece: PlateObject, cut: Section, hints: Sequence[Hint]) -> di
         "layer_time_s": _of(cut.layer_time_median_s, min(times), max(times), "estimated"),
         "flow_mm3_s": as_data(cut.flow_mm3_s),
         "print_speed_mm_s": as_data(cut.speed_mm_s),
+    }
+
+
+def _flow(flow: Flow) -> dict[str, Any]:
+    """Return a volume flow in mm³/s as the book keeps it."""
+    return {
+        "median": _short(flow.median),
+        "p95": _short(flow.p95),
+        "max": _short(flow.most),
+        "unit": "mm^3/s",
+        "basis": flow.basis,
     }
 
 

@@ -116,6 +116,8 @@ def _piece(row: Specimen) -> dict[str, Any]:
         "filament_g": row.filament_g,
         "layer_time_min_s": facts.get("layer_time_min_s"),
         "own_layer_time_min_s": facts.get("own_layer_time_min_s"),
+        "flow": facts.get("flow"),
+        "flow_by_feature": facts.get("flow_by_feature"),
         "geometry": row.geometry,
         "dummy": bool(row.dummy),
         "remark": row.remark,
