@@ -6,10 +6,11 @@ deposited; `section` restricts them to a gauge section; `orientation` names how 
 piece lies; `match_geometry` compares its size with the usual pieces;
 `plate_map_svg` and its kin draw the plate from above.
 
-Inside, text flows through `source` (whole lines), `scan` (plain moves as columns)
-or `grammar`, `meaning` and `lines` (every other line), `state` (what holds until
-changed), `motion` and `path` (positions, arcs, filament), `junctions`,
-`lookahead` and `gather` (planned times, sums) and `digest` (facts).
+Inside, text flows through `source` (whole lines), `scan` and `digits` (plain moves
+as columns) or `grammar`, `meaning` and `lines` (every other line), `state` (what
+holds until changed), `motion`, `path` and `filament` (positions, arcs, deposits),
+`laid` and `feet` (the space they take), `junctions`, `lookahead` and `gather`
+(planned times, sums) and `digest` (facts).
 """
 
 from tracker.platefile.facts import (
