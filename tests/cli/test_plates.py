@@ -9,6 +9,7 @@ import struct
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image
@@ -490,3 +491,87 @@ def test_labels_follow_the_map_without_the_dummy(cli: Cli, spool: str, tmp_path:
     pieces = [piece["id"] for piece in cli.json("show", job)["specimens"]]
     assert [piece in drawn for piece in pieces] == [True, True, False]
     assert drawn.index(pieces[0]) < drawn.index(pieces[1])
+
+
+def factor(cli: Cli, piece: str, name: str) -> dict[str, Any]:
+    """Return a factor of a piece as JSON."""
+    told = cli.json("show", piece, "--factors")["factors"]
+    found: dict[str, Any] = next(each for each in told if each["name"] == name)
+    return found
+
+
+def _source(cli: Cli, piece: str, name: str) -> str:
+    """Return where a factor of a piece was read."""
+    return str(factor(cli, piece, name)["source"])
+
+
+def test_a_gauge_section_may_be_stated(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """Every factor over it says who stated it; the other piece keeps that of its template."""
+    file = sent(tmp_path, plate(UPRIGHT))
+    made = cli.json("job", "add", file, "--spool", spool, "--gauge", "1=z:4-8")["specimens"]
+    assert made[0]["gauge"] == "z:4-8"
+    assert _source(cli, made[0]["id"], "layer_time_s").endswith("gauge section z:4-8 stated by Ada Bench")
+    assert _source(cli, made[1]["id"], "layer_time_s") == "plate file, gauge section"
+
+
+def test_a_stated_gauge_section_holds_what_was_in_force_there(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """The fan changes at 10 mm: below it one value, and over the whole piece both."""
+    file = sent(tmp_path, plate(UPRIGHT, fan=255, later=["M106 S0"], later_from=51))
+    made = cli.json("job", "add", file, "--spool", spool, "--gauge", "1=z:4-8")["specimens"]
+    fans = [factor(cli, piece["id"], "fan_pct") for piece in made[:2]]
+    assert [(fan["low"], fan["high"]) for fan in fans] == [(100, 100), (0, 100)]
+
+
+def test_a_gauge_section_may_be_stated_later_and_taken_back(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """From the kept plate file; it is confirmed first."""
+    cli("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool)
+    assert "layers 21-40" in cli.refused("job", "gauge", "J0001-J", "z:4-8", "--piece", "1")
+    (made,) = cli.json("job", "gauge", "J0001-J", "z:4-8", "--piece", "1", "--yes")["also"]
+    assert "stated by Ada Bench" in _source(cli, made, "layer_time_s")
+    cli("job", "gauge", "J0001-J", "template", "--piece", "1", "--yes")
+    assert _source(cli, made, "layer_time_s") == "plate file, gauge section"
+
+
+def test_a_stated_gauge_section_is_corrected_like_any_field(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """With a reason; another template leaves it as it is."""
+    made = cli.json("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool)["specimens"][0]["id"]
+    cli("amend", made, "gauge=z:6-9", "--reason", "clamped higher")
+    cli("amend", made, "geometry=free", "--reason", "no standard piece")
+    assert "z:6-9 stated by Ada Bench" in _source(cli, made, "layer_time_s")
+
+
+def test_a_log_is_cut_to_a_stated_gauge_section(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """The chamber warms up; higher layers are printed later."""
+    file = sent(tmp_path, plate(UPRIGHT))
+    made = cli.json("job", "add", file, "--spool", spool, "--started", START)["specimens"][0]["id"]
+    cli("job", "log", "J0001-J", a_log(tmp_path, START))
+
+    cli("job", "gauge", "J0001-J", "z:1-4", "--yes")
+    low = factor(cli, made, "chamber_c")["value"]
+    cli("job", "gauge", "J0001-J", "z:16-19", "--yes")
+    assert factor(cli, made, "chamber_c")["value"] > low
+
+
+@pytest.mark.parametrize("stated", ["x:1", "z:4-400", "third=z:4-8", "z:4-8,x:1-2"])
+def test_a_gauge_section_that_cannot_be_is_refused(cli: Cli, spool: str, tmp_path: Path, stated: str) -> None:
+    """In one line, and no job is entered."""
+    cli.refused("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--gauge", stated)
+    assert cli.json("list", "jobs") == []
+
+
+def test_a_free_shape_is_asked_for_its_gauge_section(
+    cli: Cli, spool: str, tmp_path: Path, terminal: Callable[..., Terminal]
+) -> None:
+    """What it holds is shown; a bar that a template knows is not asked for."""
+    only = {"cube": UPRIGHT["cube"]}
+    seat = terminal("job", "add", sent(tmp_path, plate(only)), "--spool", spool, "--geometry", "free")
+    seat.expect("Orientation of cube")
+    seat.send("")
+    seat.expect("Gauge section of 1")
+    seat.send("z:4-8")
+    seat.expect("layers 21-40")
+    for question in ("Printer", "Started", "Chamber temperature set", "Chamber temperature measured"):
+        seat.expect(question)
+        seat.send("")
+    assert seat.ended() == 0
+    assert cli.json("show", "J0001-J")["specimens"][0]["gauge"] == "z:4-8"

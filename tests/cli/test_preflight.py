@@ -238,7 +238,9 @@ def test_a_plate_of_other_pieces_is_one_warning(cli: Cli, spool: str, sent: Call
     job = cli.id("job", "add", sent(UPRIGHT), "--spool", spool)
     found = told(cli, sent(name="new.gcode"), "--spool", spool, "--like", job)
     texts = [each["text"] for each in found["warnings"] if "repeated" in each["text"]]
-    assert texts == ["On this plate are 1 second, 1 bar; in the job to be repeated, 1 tower, 1 tower_#2, 1 cube."]
+    assert texts == [
+        "On this plate are 1 second, 1 bar; in the job to be repeated, 1 tower, 1 tower_#2, 1 cube."
+    ]
 
 
 def test_a_missing_spool_is_refused_with_the_way_to_one(cli: Cli, sent: Callable[..., str]) -> None:

@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypedDict
 
 import click
 
-from tracker.cli._asking import answered, asks, until_read
+from tracker.cli._asking import answered, asks
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, folded, note, say_json, width, write_file
+from tracker.cli._pieces import Said, asked_pieces, commanded, settle
+from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
 from tracker.desk import jobs
 from tracker.desk.changes import change_setting
+from tracker.desk.doubts import Done
 from tracker.desk.finding import find
 from tracker.desk.jobforms import END_FORM, MEANT_FORM, MEASURED_FORM
 from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.moments import when_at
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
-from tracker.orientation import checked_letters
 from tracker.records import shown_record
 
 if TYPE_CHECKING:
-    from tracker.desk.plates import PlatePiece, PlateRead
+    from tracker.desk.plates import PlateRead
 
 
 @click.group("job", short_help="Jobs: add, change, end.")
@@ -56,6 +57,14 @@ def job_command() -> None:
 @click.option(
     "--dummy", "dummies", multiple=True, metavar="PIECE", help="Piece printed for layer times only."
 )
+@click.option(
+    "--gauge",
+    "gauges",
+    multiple=True,
+    metavar="[PIECE=]RANGE",
+    help="Gauge section of a free shape, or of one clamped otherwise, in mm from the corner of its box:"
+    " bar=x:20-60, 2=z:5-15, x:20-60,y:3-7.",
+)
 @click.option("--again", metavar="JOB", help="The job of which this is another attempt.")
 @asks((*MEANT_FORM, *MEASURED_FORM))
 @as_json
@@ -69,6 +78,7 @@ def job_add(
     pieces: tuple[str, ...],
     geometries: tuple[str, ...],
     dummies: tuple[str, ...],
+    gauges: tuple[str, ...],
     again: str | None,
     as_json: bool,
     **typed: Any,
@@ -77,78 +87,54 @@ def job_add(
 
     Pieces, places, orientations, set-points and times are read from FILE; without one they are typed.
     """
-    wanted = [read_piece(each) for each in pieces]
+    said = Said([read_piece(each) for each in pieces], geometries, gauges, dummies)
     plate = PlateFile.read(file) if file else None
     if bench.may_ask and not (spools or material or again):
         spools = tuple(click.prompt("Spools printed from (IDs)", err=True).split())
-    read = None
-    if plate is not None:
-        read = read_job_plate(bench.book, plate, spools=spools, material=material, again=again)
-    if read is not None:
-        _settle_pieces(bench, read, wanted, geometries, dummies)
-        typed = {**_commanded(read), **{key: value for key, value in typed.items() if value is not None}}
-    elif geometries or dummies:
-        raise Refused("--geometry and --dummy name pieces of a plate file", do="Give FILE, a new one")
-    elif bench.may_ask and not (wanted or again):
-        wanted = _asked_pieces()
+    of: _Of = {"spools": spools, "material": material, "again": again}
+    read = read_job_plate(bench.book, plate, **of) if plate is not None else None
+    wanted, typed = _pieces_of(bench, read, said, typed, again)
     answers = answered(bench, (*MEANT_FORM, *MEASURED_FORM), typed, when_at(bench.book), _last(bench, again))
-    act = jobs.add_job(
-        bench.book,
-        bench.who,
-        answers,
-        spools=spools,
-        material=material,
-        plate=plate,
-        pieces=() if read is not None else wanted,
-        again=again,
-        read=read,
-    )
-    if as_json:
-        for sentence in act.says:
-            note(sentence)
-        say_json(job_data(bench, act.id))
-    else:
+    act = jobs.add_job(bench.book, bench.who, answers, plate=plate, pieces=wanted, read=read, **of)
+    _tell_added(bench, act, as_json)
+
+
+class _Of(TypedDict):
+    """What a job is printed from: spools or material, and the attempt before it."""
+
+    spools: tuple[str, ...]
+    material: str | None
+    again: str | None
+
+
+def _pieces_of(
+    bench: Bench, read: PlateRead | None, said: Said, typed: dict[str, Any], again: str | None
+) -> tuple[list[PieceWanted], dict[str, Any]]:
+    """Return the pieces that are typed, and the answers with what the plate commands.
+
+    Raises:
+        Refused: Something is said of pieces that only a plate file could hold.
+    """
+    if read is not None:
+        settle(bench, read, said)
+        given = {key: value for key, value in typed.items() if value is not None}
+        return [], {**typed, **commanded(read), **given}
+    if said.geometries or said.dummies or said.gauges:
+        raise Refused(
+            "--geometry, --gauge and --dummy name pieces of a plate file", do="Give FILE, a new one"
+        )
+    if bench.may_ask and not (said.wanted or again):
+        return asked_pieces(), typed
+    return said.wanted, typed
+
+
+def _tell_added(bench: Bench, act: Done, json_wanted: bool) -> None:
+    if not json_wanted:
         done(act, False, f"strandbook job end {act.id}, then strandbook offbed {act.id}")
-
-
-def _settle_pieces(
-    bench: Bench,
-    read: PlateRead,
-    wanted: list[PieceWanted],
-    geometries: tuple[str, ...],
-    dummies: tuple[str, ...],
-) -> None:
-    """Bring what the plate says of its pieces together with what the person says, and have it confirmed."""
-    from tracker.desk import plates  # noqa: PLC0415 - brings numpy, which other commands do not need
-
-    plates.give_geometries(read, geometries)
-    plates.mark_dummies(read, dummies)
-    plates.give_pieces(read, [(each.name, each.orientation) for each in wanted for _ in range(each.count)])
-    for sentence in read.says if bench.may_ask else ():
+        return
+    for sentence in act.says:
         note(sentence)
-    for group in plates.alike(read):
-        note(folded(plates.kind_words(read, group)))
-        if bench.may_ask and not wanted:
-            plates.give_orientation(group, _confirmed(group[0]))
-
-
-def _confirmed(piece: PlatePiece) -> str:
-    """Ask whether the letters are right; Enter takes them."""
-    typed = until_read(
-        f"  Orientation of {piece.kind}",
-        lambda typed: typed and checked_letters(typed),
-        piece.orientation,
-    )
-    return checked_letters(typed) if typed else ""
-
-
-def _commanded(read: PlateRead) -> dict[str, Any]:
-    """Return the set-points that the plate commands, so that nobody is asked for them."""
-    from tracker.desk import plates  # noqa: PLC0415 - loaded by now
-
-    kept = ("nozzle_set_c", "bed_set_c", "chamber_set_c", "fan_set_pct", "layer_height_mm", "line_width_mm")
-    columns = plates.job_columns(read.plate)
-    return {name: columns[name] for name in kept if columns.get(name) is not None}
+    say_json(job_data(bench, act.id))
 
 
 def _last(bench: Bench, again: str | None) -> dict[str, Any]:
@@ -157,17 +143,6 @@ def _last(bench: Bench, again: str | None) -> dict[str, Any]:
         return {}
     with bench.book.read() as session:
         return {"printer": jobs.last_value(session, "printer"), "started_at": "now"}
-
-
-def _asked_pieces() -> list[PieceWanted]:
-    wanted: list[PieceWanted] = []
-    note("Pieces on the plate as NAME:ORIENTATION:COUNT, one kind a line; an empty line ends.")
-    while typed := click.prompt("Pieces", default="", show_default=False, err=True).strip():
-        try:
-            wanted.append(read_piece(typed))
-        except Refused as error:
-            note(f"  {error}")
-    return wanted
 
 
 def job_data(bench: Bench, job: str) -> dict[str, Any]:
@@ -219,6 +194,31 @@ def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None) ->
         return
     data = map_picture(bench.book, job, output.suffix.lower().removeprefix("."), mark)
     write_file(output, data)
+
+
+@job_command.command("gauge", epilog="Example: strandbook job gauge J0012-P x:20-60 --piece bar")
+@click.argument("job")
+@click.argument("stated", metavar="RANGE|template")
+@click.option(
+    "--piece", "pieces", multiple=True, metavar="PIECE", help="Name or number; else all but dummies."
+)
+@sure
+@as_json
+@pass_bench
+def job_gauge(
+    bench: Bench, /, job: str, stated: str, pieces: tuple[str, ...], yes: bool, as_json: bool
+) -> None:
+    """State the gauge section of pieces of JOB, in mm from the corner of a piece's box.
+
+    RANGE is x:20-60, y:3-7 or both for a piece that lies, z:5-15 for one that stands; template takes it back.
+    Layer times, set-points and logs of these pieces are read anew over it.
+    """
+    from tracker.desk.gauges import state_gauge  # noqa: PLC0415 - brings numpy
+
+    act = bench.sure(
+        lambda meant: state_gauge(bench.book, bench.who, bench.plugged, job, stated, pieces, sure=meant), yes
+    )
+    done(act, as_json)
 
 
 @job_command.command("log", epilog="Example: strandbook job log J0012-P chamber.csv --map 'chamber=Sensor 2'")

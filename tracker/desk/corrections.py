@@ -44,6 +44,7 @@ SPECIMEN_FORM: Final = (
     Ask("name", "Name"),
     Ask("orientation", "Orientation"),
     Ask("geometry", "Geometry"),
+    Ask("gauge", "Gauge section"),
     Ask("outcome", "Outcome", "choice", choices=OUTCOMES),
     Ask("remark", "Remark"),
     Ask("cause", "Cause"),
@@ -125,7 +126,7 @@ def amend(
 
 def _follow_up(act: Act, book: Book, plugged: Plugged, row: Any, changed: Sequence[str]) -> None:
     """Bring what was taken from plate and logs up to date, where the correction concerns it."""
-    wanted = {Job: ("started_at", "ended_at"), Specimen: ("geometry", "broken_height_mm")}
+    wanted = {Job: ("started_at", "ended_at"), Specimen: ("geometry", "gauge", "broken_height_mm")}
     if set(wanted.get(type(row), ())) & set(changed):
         from tracker.desk.logs import after_amending  # noqa: PLC0415 - brings numpy
 
@@ -187,6 +188,10 @@ def _value(form: Mapping[str, Ask], name: str, typed: str, when: When) -> Any:
         raise FormError(f"There is no {name!r} to correct here", do=f"There are {', '.join(form)}")
     if name == "orientation" and typed:
         return checked_letters(typed)
+    if name == "gauge" and typed:
+        from tracker.platefile import read_gauge  # noqa: PLC0415 - brings numpy
+
+        return read_gauge(typed).text
     return read(ask, typed, when)
 
 

@@ -112,12 +112,12 @@ def with_plate(values: dict[str, Any], read: PlateRead | None) -> dict[str, Any]
     return values | job_columns(read.plate) | said
 
 
-def from_plate(read: PlateRead) -> list[Specimen]:
-    """Return the rows of a plate's pieces."""
+def from_plate(read: PlateRead, who: str) -> list[Specimen]:
+    """Return the rows of a plate's pieces, as ``who`` confirmed them."""
     from tracker.desk.plates import specimen_columns  # noqa: PLC0415 - loaded by now
 
     return [
-        Specimen(piece=number, **specimen_columns(piece, read.plate))
+        Specimen(piece=number, **specimen_columns(piece, read.plate, who))
         for number, piece in enumerate(read.pieces, start=1)
     ]
 

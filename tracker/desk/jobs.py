@@ -86,7 +86,7 @@ def add_job(
             job.again_of_id = earlier.id
         _put_spools(book, act, job, spools or spools_of(earlier), material)
         _put_plate(act, job, plate, earlier)
-        job.specimens = from_plate(read) if read is not None else specimens_of(pieces, earlier)
+        job.specimens = from_plate(read, who) if read is not None else specimens_of(pieces, earlier)
         act.session.add(job)
         act.session.flush()
         made = [specimen_id(job.id, piece.piece) for piece in job.specimens]

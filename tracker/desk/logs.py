@@ -15,8 +15,8 @@ from tracker.chamberlog.plugin import taken_over
 from tracker.desk.doubts import Done
 from tracker.desk.finding import find
 from tracker.desk.forms import FormError
+from tracker.desk.gauges import cut_again
 from tracker.desk.plates import plate_of
-from tracker.errors import Refused
 from tracker.ids import job_id
 from tracker.model import Job, JobLog, Specimen
 from tracker.plugged import Plugged
@@ -247,22 +247,7 @@ def after_amending(act: Act, book: Book, plugged: Plugged, row: Any, changed: Se
     """
     if isinstance(row, Job) and {"started_at", "ended_at"} & set(changed):
         refresh(act, book, plugged, row)
-    if isinstance(row, Specimen) and {"geometry", "broken_height_mm"} & set(changed):
-        if "geometry" in changed:
-            _cut_plate(book, row)
+    if isinstance(row, Specimen) and {"geometry", "gauge", "broken_height_mm"} & set(changed):
+        if "gauge" in changed or ("geometry" in changed and row.geometry and row.plate_facts):
+            cut_again(book, row, act.who if "gauge" in changed else "")
         refresh(act, book, plugged, row.job)
-
-
-def _cut_plate(book: Book, piece: Specimen) -> None:
-    """Cut a piece's gauge section anew, for another template."""
-    from tracker.desk.platefacts import facts_of  # noqa: PLC0415 - of this correction only
-    from tracker.platefile import piece_named  # noqa: PLC0415 - the same
-
-    if not piece.geometry or not piece.plate_facts:
-        return
-    geometry = piece_named(piece.geometry).id
-    plate = plate_of(book, piece.job)
-    thing = next((each for each in plate.objects if each.key == piece.plate_facts.get("key")), None)
-    if thing is None:
-        raise Refused("The piece is not on its plate any more", do="strandbook verify")
-    piece.geometry, piece.plate_facts = geometry, facts_of(thing, geometry, plate)

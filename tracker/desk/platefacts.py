@@ -20,7 +20,9 @@ from tracker.platefile import (
     Window,
     gauge_window,
     orientation_of,
+    own_window,
     piece_named,
+    read_gauge,
     section,
 )
 
@@ -30,16 +32,23 @@ _FAN: Final = 0
 _WHAT: Final = ("nozzle_c", "bed_c", "chamber_c")
 
 
-def facts_of(piece: PlateObject, geometry: str, plate: Plate) -> dict[str, Any]:
+def facts_of(
+    piece: PlateObject, geometry: str, plate: Plate, gauge: str | None = None, by: str = ""
+) -> dict[str, Any]:
     """Return what is kept of an object of a plate.
 
     Args:
         piece: The object.
         geometry: Id of its template, which says where its gauge section lies.
         plate: The plate, for what holds for all of it.
+        gauge: The gauge section as a person stated it, in the place of the template's; None for that.
+        by: Who stated it.
+
+    Raises:
+        Refused: The stated gauge section misses the piece.
     """
     lies = orientation_of(piece)
-    cut = _gauge_section(piece, geometry)
+    cut = stated_section(piece, gauge) if gauge else _gauge_section(piece, geometry)
     return {
         "key": piece.key,
         "box_mm": _rounded(piece.box_mm),
@@ -64,12 +73,27 @@ def facts_of(piece: PlateObject, geometry: str, plate: Plate) -> dict[str, Any]:
             "line_width_mm": piece.line_width_basis,
             "time": plate.time_basis,
         },
-        "section": section_facts(piece, cut, plate.hints),
+        "first_layer_s": round(first_layer_s(plate), 1),
+        "section": section_facts(piece, cut, plate.hints) | ({"gauge": gauge, "by": by} if gauge else {}),
         "spans_s": [[round(start, 1), round(end, 1)] for start, end in cut.spans_s],
         "tops_mm": [
             round(layer.z_mm, 3) for layer in piece.layer_facts[cut.first_layer - 1 : cut.last_layer]
         ],
     }
+
+
+def first_layer_s(plate: Plate) -> float:
+    """Return when the first layer of a plate begins, in s of planned motion."""
+    return min((piece.layer_facts[0].start_s for piece in plate.objects), default=0.0)
+
+
+def stated_section(piece: PlateObject, gauge: str) -> Section:
+    """Cut out the gauge section that a person stated.
+
+    Raises:
+        Refused: It cannot be read, or misses the piece.
+    """
+    return section(piece, own_window(read_gauge(gauge), piece))
 
 
 def _gauge_section(piece: PlateObject, geometry: str) -> Section:

@@ -13,17 +13,19 @@ from typing import Any, Final
 from tracker.book import Book
 from tracker.desk.finding import find
 from tracker.desk.forms import FormError
-from tracker.desk.platefacts import agreed_hint, facts_of, usual_set_points
+from tracker.desk.platefacts import agreed_hint, facts_of, stated_section, usual_set_points
 from tracker.errors import Refused
 from tracker.ids import job_id
 from tracker.model import Job
 from tracker.orientation import in_words
 from tracker.platefile import (
+    FREE,
     Plate,
     PlateObject,
     match_object,
     orientation_of,
     piece_named,
+    read_gauge,
     read_plate,
     reading_order,
 )
@@ -48,6 +50,7 @@ class PlatePiece:
         name: Its name.
         orientation: Letters; empty where none can be derived.
         geometry: Id of the template; ``free`` for none.
+        gauge: The gauge section as a person stated it; empty for that of the template.
         dummy: Printed only for the sake of the others' layer times.
     """
 
@@ -56,6 +59,7 @@ class PlatePiece:
     orientation: str
     geometry: str
     dummy: bool = False
+    gauge: str = ""
 
     @property
     def kind(self) -> str:
@@ -63,12 +67,18 @@ class PlatePiece:
         return _NUMBERED.sub("", self.name)
 
     @property
+    def gauge_open(self) -> bool:
+        """Whether nobody knows its gauge section: no template does, and no person has stated it."""
+        return self.geometry == FREE and not self.gauge and not self.dummy
+
+    @property
     def words(self) -> str:
         """What is derived, for confirmation: ``ZXY (upright), 20 × 4 × 170 mm, iso527-1a``."""
         size = " × ".join(f"{side:.4g}" for side in self.thing.size_mm)
         letters = f"{self.orientation} ({in_words(self.orientation)})" if self.orientation else "no axis"
         note = orientation_of(self.thing).note
-        return f"{letters}, {size} mm, {self.geometry}{f'; {note}' if note else ''}"
+        own = gauge_words(self.thing, self.gauge) if self.gauge else ""
+        return "; ".join(each for each in (f"{letters}, {size} mm, {self.geometry}", note, own) if each)
 
 
 @dataclass
@@ -183,6 +193,40 @@ def give_geometries(read: PlateRead, given: Sequence[str]) -> None:
             piece.geometry = known
 
 
+def give_gauges(read: PlateRead, given: Sequence[str]) -> None:
+    """Give pieces the gauge sections a person states: ``x:20-60`` for all, ``bar=x:20-60`` or ``3=z:5-15``.
+
+    Raises:
+        Refused: One cannot be read or misses its piece, or there is no such piece.
+    """
+    for text in given:
+        name, sign, stated = text.rpartition("=")
+        for piece in _named(read, name) if sign else [each for each in read.pieces if not each.dummy]:
+            give_gauge(piece, stated)
+
+
+def give_gauge(piece: PlatePiece, stated: str) -> None:
+    """Give a piece the gauge section a person states.
+
+    Raises:
+        Refused: It cannot be read, or misses the piece.
+    """
+    gauge = read_gauge(stated).text
+    stated_section(piece.thing, gauge)
+    piece.gauge = gauge
+
+
+def gauge_words(thing: PlateObject, gauge: str) -> str:
+    """Return what a stated gauge section holds: ``gauge section x 20 – 60 mm of its box, layers 1-25, …``.
+
+    Raises:
+        Refused: It misses the piece.
+    """
+    cut = stated_section(thing, gauge)
+    layers = f"layers {cut.first_layer}-{cut.last_layer}"
+    return f"gauge section {read_gauge(gauge).words}: {layers}, {cut.layer_time_median_s:.3g} s a layer"
+
+
 def give_orientation(pieces: Sequence[PlatePiece], letters: str) -> None:
     """Give pieces the letters a person confirms."""
     for piece in pieces:
@@ -239,13 +283,20 @@ def _matching(read: PlateRead, name: str) -> list[PlatePiece]:
     ]
 
 
-def specimen_columns(piece: PlatePiece, plate: Plate) -> dict[str, Any]:
-    """Return the columns of a specimen that a plate fills."""
+def specimen_columns(piece: PlatePiece, plate: Plate, who: str) -> dict[str, Any]:
+    """Return the columns of a specimen that a plate fills.
+
+    Args:
+        piece: The piece.
+        plate: Its plate.
+        who: Who enters it, and so stated its gauge section where that is its own.
+    """
     thing = piece.thing
     return {
         "name": piece.name,
         "orientation": piece.orientation or None,
         "geometry": piece.geometry,
+        "gauge": piece.gauge or None,
         "dummy": piece.dummy or None,
         "x_mm": round(thing.centre_mm[0], 3),
         "y_mm": round(thing.centre_mm[1], 3),
@@ -254,7 +305,7 @@ def specimen_columns(piece: PlatePiece, plate: Plate) -> dict[str, Any]:
         "size_z_mm": round(thing.size_mm[2], 3),
         "filament_mm": round(thing.filament_mm, 3),
         "filament_g": None if thing.filament_g is None else round(thing.filament_g, 4),
-        "plate_facts": facts_of(thing, piece.geometry, plate),
+        "plate_facts": facts_of(thing, piece.geometry, plate, piece.gauge or None, who),
     }
 
 
@@ -328,9 +379,10 @@ def settings_of(book: Book, job: str | int) -> dict[str, str]:
 
 def alike(read: PlateRead) -> list[list[PlatePiece]]:
     """Return the pieces in groups of one kind, letters and template: what is confirmed together."""
-    groups: dict[tuple[str, str, str], list[PlatePiece]] = {}
+    groups: dict[tuple[str, ...], list[PlatePiece]] = {}
     for piece in read.pieces:
-        groups.setdefault((piece.kind, piece.orientation, piece.geometry), []).append(piece)
+        key = (piece.kind, piece.orientation, piece.geometry, piece.gauge)
+        groups.setdefault(key, []).append(piece)
     return list(groups.values())
 
 

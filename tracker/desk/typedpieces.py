@@ -47,7 +47,8 @@ def specimens_of(pieces: Sequence[PieceWanted], earlier: Job | None) -> list[Spe
     if not pieces and earlier is not None:
         return [
             Specimen(
-                piece=each.piece, name=each.name, orientation=each.orientation, geometry=each.geometry,
+                piece=each.piece, name=each.name, orientation=each.orientation,
+                geometry=each.geometry, gauge=each.gauge,
                 x_mm=each.x_mm, y_mm=each.y_mm, size_x_mm=each.size_x_mm, size_y_mm=each.size_y_mm,
                 size_z_mm=each.size_z_mm, filament_mm=each.filament_mm, filament_g=each.filament_g,
                 plate_facts=each.plate_facts, dummy=each.dummy,

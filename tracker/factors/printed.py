@@ -20,7 +20,6 @@ _FROM_PLATE: Final = (
     "nozzle_c", "bed_c", "chamber_c", "fan_pct", "layer_height_mm", "line_width_mm", "layer_time_s",
     "flow_mm3_s", "print_speed_mm_s",
 )  # fmt: skip
-_SECTION: Final = "plate file, gauge section"
 _HALF: Final = 0.5
 
 
@@ -61,9 +60,10 @@ def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any], layers
     """
     found = dict(shared)
     section: Mapping[str, Any] = row.section or {}
+    told = _by_plate(section)
     for name in _FROM_PLATE:
         if name not in found or found[name].basis != MEASURED:
-            put_reading(found, name, section.get(name), _SECTION)
+            put_reading(found, name, section.get(name), told)
     if changes:
         spans, tops = (layers.spans_s, layers.tops_mm) if layers is not None else ((), ())
         _put_changes(found, job, changes, {**section, "spans_s": spans or (), "tops_mm": tops or ()})
@@ -72,7 +72,7 @@ def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any], layers
     put(found, "filament_g", row.filament_g, basis, source)
     put(found, "orientation", row.orientation, "typed", "specimen")
     put(found, "geometry", row.geometry, "typed", "specimen")
-    _put_logged(found, row.logged or {})
+    _put_logged(found, row.logged or {}, gauge_section(section))
     return found
 
 
@@ -87,7 +87,7 @@ def changed_by_hand(job: Any, facts: Mapping[str, Any], changes: Sequence[Any]) 
     section: Mapping[str, Any] = facts.get("section") or {}
     found: Factors = {}
     for name in _FROM_PLATE:
-        put_reading(found, name, section.get(name), _SECTION)
+        put_reading(found, name, section.get(name), _by_plate(section))
     commanded = dict(found)
     layers = {name: facts.get(name) or () for name in ("spans_s", "tops_mm")}
     _put_changes(found, job, changes, {**section, **layers})
@@ -99,7 +99,13 @@ def _put_place(found: Factors, row: Any, section: Mapping[str, Any]) -> None:
     put(found, "y_mm", row.y_mm, COMMANDED, "plate file")
     heights = section.get("z_mm")
     if heights:
-        put(found, "height_mm", (heights[0] + heights[1]) * _HALF, COMMANDED, _SECTION)
+        put(
+            found,
+            "height_mm",
+            (heights[0] + heights[1]) * _HALF,
+            COMMANDED,
+            _by_plate(section),
+        )
     elif row.size_z_mm is not None:
         put(found, "height_mm", row.size_z_mm * _HALF, ESTIMATED, "middle of the piece")
 
@@ -153,12 +159,27 @@ def _base(found: Factors, name: str) -> tuple[float, float, float] | None:
     return had.value, low, had.value if had.high is None else had.high
 
 
-def _put_logged(found: Factors, section: Mapping[str, Any]) -> None:
+def gauge_section(section: Mapping[str, Any]) -> str:
+    """Return the words for a gauge section; one that a person stated is told with who did.
+
+    Args:
+        section: Of a piece's plate facts; may be empty.
+    """
+    if not section.get("gauge"):
+        return "gauge section"
+    return f"gauge section {section['gauge']} stated by {section.get('by') or 'somebody'}"
+
+
+def _by_plate(section: Mapping[str, Any]) -> str:
+    return f"plate file, {gauge_section(section)}"
+
+
+def _put_logged(found: Factors, section: Mapping[str, Any], over: str) -> None:
     for channel, name in _LOGGED.items():
         reading = section.get(channel)
         if reading and reading.get("mean") is not None:
             covered = reading.get("covered", 1.0)
-            source = "log, gauge section"
+            source = f"log, {over}"
             if covered < 0.995:  # noqa: PLR2004 - rounds to less than all of it
                 source += f", {covered:.0%} of it covered"
             put(found, name, reading["mean"], MEASURED, source, reading["low"], reading["high"])

@@ -15,7 +15,8 @@ from tracker.model.supply import Material, Spool
 class Job(Base, Numbered):
     """One run of a plate file. Columns ending in ``_set_…`` were meant, ``_measured_…`` were read.
 
-    ``material_id`` stands for itself only where the spool is not recorded.
+    ``material_id`` stands for itself only where the spool is not recorded. ``first_layer_at`` tells how long
+    it heated: no plate file does.
     """
 
     __tablename__ = "job"
@@ -34,6 +35,7 @@ class Job(Base, Numbered):
     operator: Mapped[str | None]
     planned_at: Mapped[dt.datetime | None]
     started_at: Mapped[dt.datetime | None]
+    first_layer_at: Mapped[dt.datetime | None]
     ended_at: Mapped[dt.datetime | None]
     outcome: Mapped[str | None]
     cause: Mapped[str | None]
@@ -115,7 +117,8 @@ class Specimen(Base, Numbered):
     ``plate_facts`` holds what the plate file says of the piece, with the basis of each figure;
     ``log_facts`` what the logs say of the time in which its gauge section was printed. A dummy was
     printed for the sake of the others' layer times only. ``broken_height_mm`` is where it broke, in mm
-    above the bed as it was printed; lengths are in mm, masses in grams.
+    above the bed as it was printed; lengths are in mm, masses in grams. ``gauge`` is the gauge section as a
+    person stated it, in mm from the corner of the piece's box (``x:20-60``); that of its template where None.
     """
 
     __tablename__ = "specimen"
@@ -130,6 +133,7 @@ class Specimen(Base, Numbered):
     name: Mapped[str | None]
     orientation: Mapped[str | None]
     geometry: Mapped[str | None]
+    gauge: Mapped[str | None]
     outcome: Mapped[str | None]
     remark: Mapped[str | None]
     cause: Mapped[str | None]

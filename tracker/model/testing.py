@@ -75,6 +75,8 @@ class Measurement(Base, Numbered):
     method: Mapped[str]
     method_version: Mapped[str | None]
     readings: Mapped[dict[str, Any] | None]
+    units: Mapped[dict[str, Any] | None]
+    """Of the readings, as on the day: a number is read without its method, whose next version may change."""
     at: Mapped[dt.datetime | None]
     operator: Mapped[str | None]
     room_c: Mapped[float | None]

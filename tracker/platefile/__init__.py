@@ -29,6 +29,7 @@ from tracker.platefile.facts import (
     Stretch,
 )
 from tracker.platefile.geometry import (
+    FREE,
     Candidate,
     Piece,
     gauge_window,
@@ -46,6 +47,7 @@ from tracker.platefile.orientation import (
     orientation,
     orientation_of,
 )
+from tracker.platefile.owngauge import OwnGauge, own_window, read_gauge
 from tracker.platefile.pictures import plate_map_png, plate_map_svg, plate_map_text
 from tracker.platefile.plate import read_plate
 from tracker.platefile.platefacts import Hint, Plate, PlateObject, Stated
@@ -66,6 +68,7 @@ from tracker.platefile.section import Section, Window, section
 __all__ = [
     "COMMANDED",
     "ESTIMATED",
+    "FREE",
     "GIVEN",
     "NOTATIONS",
     "NOT_STATED",
@@ -84,6 +87,7 @@ __all__ = [
     "NoExtrusion",
     "NotText",
     "Orientation",
+    "OwnGauge",
     "PackedPlate",
     "PictureInstead",
     "Piece",
@@ -104,11 +108,13 @@ __all__ = [
     "orientation",
     "orientation_of",
     "own_size",
+    "own_window",
     "piece_named",
     "pieces",
     "plate_map_png",
     "plate_map_svg",
     "plate_map_text",
+    "read_gauge",
     "read_plate",
     "reading_order",
     "section",

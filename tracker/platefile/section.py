@@ -23,17 +23,19 @@ BY_SHARE = "stretches of every layer, by the share of their box inside the windo
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A gauge section: a range of heights, or a range along a direction in the plane.
+    """A gauge section: a range of heights, or a range along a direction in the plane, and one across it.
 
     Attributes:
         low: Lower end in mm.
         high: Upper end in mm.
         angle_deg: Direction from X in the plane along which the ends count; None for heights.
+        across: Ends across that direction, in mm; None for all of the piece.
     """
 
     low: float
     high: float
     angle_deg: float | None = None
+    across: tuple[float, float] | None = None
 
     @classmethod
     def heights(cls, low: float, high: float) -> Window:
@@ -53,8 +55,14 @@ class Window:
     @property
     def text(self) -> str:
         """The window in words."""
-        axis = {None: "Z", 0.0: "X", 90.0: "Y"}.get(self.angle_deg) or f"the line at {self.angle_deg:g} deg"
-        return f"{self.low:.6g} to {self.high:.6g} mm along {axis}"
+        said = f"{self.low:.6g} to {self.high:.6g} mm along {_axis(self.angle_deg)}"
+        if self.across is None or self.angle_deg is None:
+            return said
+        return f"{said}, {self.across[0]:.6g} to {self.across[1]:.6g} mm along {_axis(self.angle_deg + 90.0)}"
+
+
+def _axis(angle_deg: float | None) -> str:
+    return {None: "Z", 0.0: "X", 90.0: "Y"}.get(angle_deg) or f"the line at {angle_deg:g} deg"
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,11 +155,20 @@ def _inside(layer: Layer, window: Window) -> list[tuple[Stretch, float]]:
 
 
 def _share(stretch: Stretch, window: Window) -> float:
-    low, high = _extent(stretch.box_mm, window.angle_deg or 0.0)
-    overlap = min(high, window.high) - max(low, window.low)
+    angle = window.angle_deg or 0.0
+    along = _part(_extent(stretch.box_mm, angle), (window.low, window.high))
+    if window.across is None:
+        return along
+    return along * _part(_extent(stretch.box_mm, angle + 90.0), window.across)
+
+
+def _part(extent: tuple[float, float], ends: tuple[float, float]) -> float:
+    """Return which part of an extent lies between two ends."""
+    low, high = extent
+    overlap = min(high, ends[1]) - max(low, ends[0])
     # A line across the direction has no length along it: in or out.
     if high - low <= 0:
-        return 1.0 if window.low <= low <= window.high else 0.0
+        return 1.0 if ends[0] <= low <= ends[1] else 0.0
     return max(0.0, overlap) / (high - low)
 
 

@@ -1,0 +1,107 @@
+"""The pieces of a job at the command line: what plate and person say of them, and what is confirmed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tracker.cli._asking import until_read
+from tracker.cli._bench import Bench
+from tracker.cli._telling import folded, note
+from tracker.desk.typedpieces import PieceWanted, read_piece
+from tracker.errors import Refused
+from tracker.orientation import checked_letters
+
+if TYPE_CHECKING:
+    from tracker.desk.plates import PlatePiece, PlateRead
+
+Texts = tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Said:
+    """What was said of the pieces on the command line.
+
+    Attributes:
+        wanted: Pieces named by hand.
+        geometries: ``[PIECE=]TEMPLATE`` each.
+        gauges: ``[PIECE=]x:FROM-TO`` each.
+        dummies: Names of pieces printed for layer times only.
+    """
+
+    wanted: list[PieceWanted]
+    geometries: Texts = ()
+    gauges: Texts = ()
+    dummies: Texts = ()
+
+
+def settle(bench: Bench, read: PlateRead, said: Said) -> None:
+    """Bring what the plate says of its pieces together with what the person says, and have it confirmed.
+
+    Raises:
+        Refused: They cannot be brought together.
+    """
+    from tracker.desk import plates  # noqa: PLC0415 - brings numpy, which other commands do not need
+
+    plates.give_geometries(read, said.geometries)
+    plates.mark_dummies(read, said.dummies)
+    plates.give_gauges(read, said.gauges)
+    plates.give_pieces(read, [(p.name, p.orientation) for p in said.wanted for _ in range(p.count)])
+    for sentence in read.says if bench.may_ask else ():
+        note(folded(sentence))
+    for group in plates.alike(read):
+        note(folded(plates.kind_words(read, group)))
+        if bench.may_ask and not said.wanted:
+            plates.give_orientation(group, _confirmed(group[0]))
+        if bench.may_ask and group[0].gauge_open:
+            _ask_gauge(read, group)
+
+
+def _confirmed(piece: PlatePiece) -> str:
+    """Ask whether the letters are right; Enter takes them."""
+    typed = until_read(
+        f"  Orientation of {piece.kind}",
+        lambda typed: typed and checked_letters(typed),
+        piece.orientation,
+    )
+    return checked_letters(typed) if typed else ""
+
+
+def _ask_gauge(read: PlateRead, group: list[PlatePiece]) -> None:
+    """Ask for the gauge section of a shape that no template knows, and show what it holds."""
+    from tracker.desk import plates  # noqa: PLC0415 - loaded by now
+
+    numbers = plates.numbers_of(read, group)
+
+    def give(typed: str) -> None:
+        for piece in group if typed else ():
+            plates.give_gauge(piece, typed)
+
+    until_read(
+        f"  Gauge section of {numbers} in mm of its box, as x:20-60 or z:5-15; Enter for all of it", give
+    )
+    if group[0].gauge:
+        note(folded(plates.gauge_words(group[0].thing, group[0].gauge), "  "))
+
+
+def asked_pieces() -> list[PieceWanted]:
+    """Ask for the pieces of a plate that no file describes, one kind a line."""
+    wanted: list[PieceWanted] = []
+    note("Pieces on the plate as NAME:ORIENTATION:COUNT, one kind a line; an empty line ends.")
+    while typed := click.prompt("Pieces", default="", show_default=False, err=True).strip():
+        try:
+            wanted.append(read_piece(typed))
+        except Refused as error:
+            note(f"  {error}")
+    return wanted
+
+
+def commanded(read: PlateRead) -> dict[str, Any]:
+    """Return the set-points that the plate commands, so that nobody is asked for them."""
+    from tracker.desk import plates  # noqa: PLC0415 - loaded by now
+
+    kept = ("nozzle_set_c", "bed_set_c", "chamber_set_c", "fan_set_pct", "layer_height_mm", "line_width_mm")
+    columns = plates.job_columns(read.plate)
+    return {name: columns[name] for name in kept if columns.get(name) is not None}
