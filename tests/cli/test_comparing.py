@@ -49,7 +49,9 @@ def test_the_answer_has_the_keys_that_scripts_read(unlike: Unlike) -> None:
 
 def test_without_a_quantity_there_is_an_overview(unlike: Unlike) -> None:
     """A line for each shared quantity."""
-    assert unlike.done("why", unlike.first, unlike.second)[0].startswith("tensile.strength: a difference")
+    (line,) = unlike.done("why", unlike.first, unlike.second, env={"COLUMNS": "200"})
+
+    assert line.startswith(f"tensile.strength of upright pieces: a difference; {unlike.second} less ")
 
 
 @pytest.mark.parametrize("columns", ["40", "60", "80"])
@@ -198,3 +200,19 @@ def test_watching_what_there_is_none_of_is_refused(unlike: Unlike) -> None:
 def test_watching_what_was_never_measured_says_so(unlike: Unlike) -> None:
     """A known quantity without results is no slip."""
     assert "too few results" in unlike("watch", "--of", "impact.strength").stderr
+
+
+def test_what_is_watched_is_named_with_its_way_of_lying(unlike: Unlike) -> None:
+    """Strength upright and strength flat are two questions."""
+    lines = unlike.done("watch", "--of", "tensile.strength", env={"COLUMNS": "300"})
+
+    assert any(line.startswith("tensile.strength of upright pieces: ") for line in lines)
+
+
+def test_a_followup_says_what_it_is_about(unlike: Unlike) -> None:
+    """Without ``--of`` nobody would know which quantity was taken."""
+    told = unlike.json("followup", unlike.first, unlike.second)
+    first = unlike.done("followup", unlike.first, unlike.second, env={"COLUMNS": "300"})[0]
+
+    assert (told["of"], told["a"]) == ("tensile.strength of upright pieces", unlike.first)
+    assert told["of"] in first

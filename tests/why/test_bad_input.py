@@ -229,3 +229,18 @@ def test_refusals_are_one_line() -> None:
     with pytest.raises(Refused) as refused:
         answer(replace(asked, b=asked.a))
     assert "\n" not in str(refused.value)
+
+
+def test_ranks_within_noise_are_said_in_plain_words() -> None:
+    """How often chance does as much, of which quantity."""
+    found = answer(_simple([1, 2, 3], [2, 1, 3], Question("appearance.stringing", ordinal=True)))
+
+    assert found.sentences(300)[0].startswith("No difference in ")
+    assert "at random, the same pieces would differ as much in 100 % of deals" in found.sentences(300)[0]
+
+
+def test_plates_whose_pieces_all_read_the_same_are_doubted() -> None:
+    """No scatter at all is rounding, and the interval from it is too narrow."""
+    told = " ".join(answer(_simple([50.0] * 3, [51.0] * 3)).sentences())
+
+    assert "Pieces of one plate all read the same" in told

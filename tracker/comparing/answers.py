@@ -194,5 +194,5 @@ def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[
         try:
             found.append(watch(problem.question, problem.factors, problem.observations))
         except Refused as refusal:
-            refused[f"{problem.question.quantity} {problem.scope}"] = str(refusal)
+            refused[problem.question.named] = str(refusal)
     return found, refused

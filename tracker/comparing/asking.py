@@ -215,6 +215,7 @@ def _problem(
         # The published directions of effect are told for these two; on edge is neither, and gets no note
         # rather than a wrong one.
         about={"upright": "interlayer", "flat": "in-plane"}.get(lie or "", ""),
+        pieces=lie or "",
     )
     return Problem(
         question=question,

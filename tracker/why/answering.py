@@ -200,9 +200,22 @@ def _remarks(working: Working) -> tuple[str, ...]:
     values = [o.value for o in (*usable.a, *usable.b)]
     if len(values) > 2 and len(set(values)) == 1:  # noqa: PLR2004 - two equal readings are no wonder
         remarks.append("All values are equal: look whether they were rounded or copied.")
+    elif _without_scatter((*usable.a, *usable.b)):
+        remarks.append(
+            "Pieces of one plate all read the same: they were rounded, or cannot scatter, and the interval is "
+            "too narrow."
+        )
     if usable.problem.question.positive and not working.design.scale.log:
         remarks.append("Some values are not above zero, so no logarithms were taken.")
     return tuple(remarks)
+
+
+def _without_scatter(chosen: tuple[Observation, ...]) -> bool:
+    """Whether every plate gave one value only, though three pieces or more were read on it."""
+    by_plate: dict[str, list[float]] = {}
+    for o in chosen:
+        by_plate.setdefault(o.plate, []).append(o.value)
+    return all(len(values) > 2 and len(set(values)) == 1 for values in by_plate.values())  # noqa: PLR2004 - as above
 
 
 def _changed(comparisons: tuple[Comparison, ...]) -> tuple[Comparison, ...]:

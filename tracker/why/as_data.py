@@ -44,6 +44,7 @@ def _difference(found: Findings) -> dict[str, Any]:
     question = found.problem.question
     return {
         "quantity": question.quantity,
+        "pieces": question.pieces,
         "unit": question.unit,
         "a": found.problem.label_a,
         "b": found.problem.label_b,

@@ -42,6 +42,8 @@ class Plan:
         plates: The plates, the one worth most first.
         foreseen: The interval each share would have afterwards.
         warnings: What must be said with them: levels outside the data sheet, factors that cannot be set.
+        named: The quantity, and of which pieces.
+        sides: What A and B are called.
     """
 
     quantity: str
@@ -49,6 +51,8 @@ class Plan:
     plates: tuple[PlannedPlate, ...]
     foreseen: tuple[ForeseenShare, ...]
     warnings: tuple[str, ...]
+    named: str = ""
+    sides: tuple[str, str] = ("A", "B")
 
     @property
     def worth_most(self) -> PlannedPlate:
@@ -73,6 +77,9 @@ class Plan:
         return {
             "quantity": self.quantity,
             "unit": self.unit,
+            "of": self.named or self.quantity,
+            "a": self.sides[0],
+            "b": self.sides[1],
             "plates": list(self.rows()),
             "shares_after": [asdict(share) for share in self.foreseen],
             "warnings": list(self.warnings),
@@ -80,7 +87,12 @@ class Plan:
 
     def sentences(self, width: int = 80) -> list[str]:
         """Return the plan in plain sentences, wrapped to ``width`` columns."""
-        texts = [f"Plate {i + 1}: {_plate(plate)}." for i, plate in enumerate(self.plates)]
+        a, b = self.sides
+        texts = [f"To tell apart what differed in {self.named or self.quantity} between A = {a} and B = {b}:"]
+        texts += [f"Plate {i + 1}: {_plate(plate)}." for i, plate in enumerate(self.plates)]
+        texts.append(
+            "Levels are what A and B had while the gauge section was printed, not what was dialled in."
+        )
         texts.append(f"Worth most: plate {self.plates.index(self.worth_most) + 1}.")
         texts.append("Half-width of each share's 95 % interval, now and afterwards:")
         texts += [f"  {share.factor}: {_half(share, self.unit)}" for share in self.foreseen]
@@ -150,6 +162,8 @@ def _plan(working: Working, layout: Layout) -> Plan:
         layout.plates,
         tuple(replace(share, fraction=fraction) for share in foreseen),
         layout.warnings,
+        question.named,
+        (working.cleaned.problem.label_a, working.cleaned.problem.label_b),
     )
 
 

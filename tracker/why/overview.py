@@ -5,13 +5,14 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from tracker.errors import Refused
 from tracker.why.answer import Answer
 from tracker.why.answering import answer
+from tracker.why.parts import Span
 from tracker.why.problem import Problem
-from tracker.why.words import interval, number
+from tracker.why.words import interval, number, signed_size
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ def overview(problems: Iterable[Problem]) -> Overview:
             answers.append(answer(problem))
         # One quantity that cannot be answered must not cost the others.
         except Refused as refusal:
-            refused[problem.question.quantity] = str(refusal)
+            refused[problem.question.named] = str(refusal)
     # Standardised, because 3 MPa and 0.2 % cannot be put in one order otherwise.
     order = sorted(
         answers, key=lambda found: (-abs(found.difference.standardised), found.problem.question.quantity)
@@ -61,12 +62,25 @@ def overview(problems: Iterable[Problem]) -> Overview:
 
 def _sentence(found: Answer) -> str:
     step, question = found.difference, found.problem.question
-    verdict = "a difference" if step.claimed else "within noise"
-    if step.span is None:
-        ranks = step.ranks
-        share = f"{100 * ranks.b_higher:.0f} % of pairs higher" if ranks else ""
-        return f"{question.quantity}: {verdict}; by rank, {share}."
-    size = number(abs(step.standardised), 2)
-    return (
-        f"{question.quantity}: {verdict}; {interval(step.span, question.unit)}, {size} standard deviations."
-    )
+    verdict = "a difference" if step.claimed else "no difference shown"
+    told = _by_rank(found) if step.span is None else _by_size(found, step.span)
+    return f"{question.named}: {verdict}; {told}."
+
+
+def _by_rank(found: Answer) -> str:
+    ranks = found.difference.ranks
+    assert ranks is not None  # noqa: S101 - one of the two is always there
+    return f"by rank, {found.problem.label_b} is higher in {100 * ranks.b_higher:.0f} % of pairs"
+
+
+def _by_size(found: Answer, span: Span) -> str:
+    """Return which way it lies, how far, and how sure that is."""
+    a, b = found.problem.label_a, found.problem.label_b
+    # Past ten nobody is surer for more, and figures as 120 only say that results did not scatter.
+    apart = min(abs(found.difference.standardised), _PLENTY)
+    sds = f"over {_PLENTY:g}" if apart == _PLENTY else number(apart, 2)
+    size = signed_size(span, found.problem.question.unit)
+    return f"{b} less {a} {size}, {interval(span, found.problem.question.unit)}, {sds} standard deviations"
+
+
+_PLENTY: Final = 10.0

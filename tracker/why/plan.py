@@ -345,7 +345,7 @@ def _warnings(
     said = []
     for name in working.names:
         limit = wishes.limits.get(name, Limit())
-        outside = sorted({str(p.levels[name]) for p in plates if not limit.allows(p.levels[name])})
+        outside = sorted({_said(p.levels[name]) for p in plates if not limit.allows(p.levels[name])})
         if outside:
             said.append(
                 f"{name} {', '.join(outside)} lies outside the {limit.source}'s range {_range(limit)}."
@@ -358,6 +358,10 @@ def _warnings(
         elif name in fixed:
             said.append(f"{name} cannot be set for a plate; it is taken to stay as in A. Record it again.")
     return tuple(said)
+
+
+def _said(level: Level) -> str:
+    return f"{level:.4g}" if isinstance(level, float) else str(level)
 
 
 def _range(limit: Limit) -> str:

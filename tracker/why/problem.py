@@ -90,6 +90,7 @@ class Question:
             fraction for positive quantities, else in ``unit``); it narrows the prior.
         about: What the pieces were, for published directions of effect:
             ``"interlayer"``, ``"in-plane"`` or empty.
+        pieces: What tells it from the same question of other pieces, as in ``"upright"``; or empty.
     """
 
     quantity: str
@@ -99,6 +100,12 @@ class Question:
     ordinal: bool = False
     repeatability: float | None = None
     about: str = ""
+    pieces: str = ""
+
+    @property
+    def named(self) -> str:
+        """The quantity, and of which pieces: ``tensile.strength of upright pieces``."""
+        return f"{self.quantity} of {self.pieces} pieces" if self.pieces else self.quantity
 
 
 @dataclass(frozen=True)

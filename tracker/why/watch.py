@@ -135,9 +135,10 @@ class Watch:
         texts += [self._reader(reader) for reader in self.readers if reader.differs]
         texts += [self._result(result) for result in self.improbable]
         if not texts:
-            texts = [f"{self.question.quantity}: nothing stands out."]
+            texts = ["nothing stands out."]
+        named = [f"{self.question.named}: {text}" for text in texts]
         return [
-            line for text in texts for line in textwrap.wrap(text, max(width, 40), subsequent_indent="  ")
+            line for text in named for line in textwrap.wrap(text, max(width, 40), subsequent_indent="  ")
         ]
 
     def _amount(self, value: float) -> str:

@@ -12,6 +12,7 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from tracker.statistics import RankTest
 from tracker.why.differed import Comparison
 from tracker.why.parts import Difference, Findings, GroupShare, Share, Span
 
@@ -46,7 +47,7 @@ def number(value: float, digits: int = 3) -> str:
 def signed(value: float, digits: int = 2) -> str:
     """Return a number with its sign, with a real minus."""
     text = number(value, digits)
-    return ("+" + text if value > 0 else text).replace("-", "\N{MINUS SIGN}", 1)
+    return ("+" + text if value > 0 else text).replace("-", "\N{MINUS SIGN}")
 
 
 def per_cent(fraction: float) -> str:
@@ -117,8 +118,8 @@ def _no_claim(found: Findings, span: Span) -> str:
     unit = found.problem.question.unit
     return (
         f"No difference in {found.problem.question.quantity} is shown: {found.problem.label_b} less "
-        f"{found.problem.label_a} is {_signed_size(span, unit)}, 95 % interval {interval(span, unit)}, "
-        "which lies within noise."
+        f"{found.problem.label_a} is {signed_size(span, unit)}, which lies within noise: the 95 % interval, "
+        f"{interval(span, unit)}, includes zero. They need not be equal; anything in it fits these results."
     )
 
 
@@ -127,9 +128,14 @@ def _size(span: Span, unit: str) -> str:
     return amount if span.relative is None else f"{abs(100 * span.relative):.1f} % ({amount})"
 
 
-def _signed_size(span: Span, unit: str) -> str:
-    amount = f"{signed(span.delta)} {unit}".strip()
-    return amount if span.relative is None else f"{per_cent(span.relative)} ({amount})"
+def signed_size(span: Span, unit: str) -> str:
+    """Return an estimate with its sign, in per cent where a fraction makes sense, and in its unit."""
+    # A millionth of its own interval is the arithmetic's rounding and no estimate of anything.
+    nothing = abs(span.delta) < 1e-6 * (span.high - span.low)
+    amount = f"{'0' if nothing else signed(span.delta)} {unit}".strip()
+    if span.relative is None:
+        return amount
+    return f"{'0 %' if nothing else per_cent(span.relative)} ({amount})"
 
 
 def interval(span: Span, unit: str) -> str:
@@ -184,9 +190,21 @@ def _by_rank(found: Findings) -> list[str]:
         f"({ranks.n_a} × {ranks.n_b} pieces; permutation p {number(ranks.p, 2)})."
     )
     if step.claimed:
-        return ["There is a difference: " + tail, told]
-    reason = "which lies within noise" if ranks.p >= 0.05 else "but pieces of one plate are not plates"  # noqa: PLR2004
-    return [f"No difference is shown, {reason}.", tail, told]
+        return [f"There is a difference in {quantity}: {tail[0].lower()}{tail[1:]}", told]
+    return [f"No difference in {quantity} is shown: {_no_rank(ranks)}.", tail, told]
+
+
+def _no_rank(ranks: RankTest) -> str:
+    """Return why ranks show no difference."""
+    if ranks.p >= 0.05:  # noqa: PLR2004 - 5 %, as everywhere here
+        return (
+            "dealt out to A and B at random, the same pieces would differ as much in "
+            f"{100 * ranks.p:.0f} % of deals, which is within noise"
+        )
+    return (
+        "piece by piece they differ more than chance would have it, but pieces of one plate are not plates; "
+        "another plate may come out as far off"
+    )
 
 
 def _differed(found: Findings, room: _Room) -> list[str]:
@@ -246,13 +264,13 @@ def _shares(found: Findings, room: _Room) -> list[str]:
         lines.append(f"  {len(own) - room.shares} smaller shares are in the data.")
     if not lines:
         return []
-    left = f"  Left over: {_signed_size(found.remainder, unit)} ({interval(found.remainder, unit)})."
+    left = f"  Left over: {signed_size(found.remainder, unit)} ({interval(found.remainder, unit)})."
     return ["How much of it each can have made, from all results in scope (95 % intervals):", *lines, left]
 
 
 def _share_sentence(share: Share, unit: str) -> str:
     assert share.span is not None  # noqa: S101 - members of groups are not handed in
-    text = f"{share.words}: {_signed_size(share.span, unit)} ({interval(share.span, unit)}), "
+    text = f"{share.words}: {signed_size(share.span, unit)} ({interval(share.span, unit)}), "
     text += "consistent with a share of its own" if share.shown else "not shown, the interval includes zero"
     return text + _published(share) + "."
 
@@ -271,7 +289,8 @@ def _published(share: Share) -> str:
 
 def _group_sentence(group: GroupShare, found: Findings, room: _Room) -> str:
     unit = found.problem.question.unit
-    members = _words(found, group.factors)
+    # The material first: where it changed, all else is second to it, and a long list is cut at its end.
+    members = _words(found, sorted(group.factors, key=lambda name: name != "material"))
     names = _listed(members, room.names)
     if len(members) <= room.names:
         names = " and ".join(filter(None, [", ".join(members[:-1]), members[-1]]))
@@ -280,7 +299,7 @@ def _group_sentence(group: GroupShare, found: Findings, room: _Room) -> str:
         moved = _listed(_words(found, group.moved_along), room.names)
         along = f" from {moved}, which moved along elsewhere"
     together = "together " if len(members) > 1 else ""
-    joint = f"{together}{_signed_size(group.span, unit)} ({interval(group.span, unit)})"
+    joint = f"{together}{signed_size(group.span, unit)} ({interval(group.span, unit)})"
     claim = "" if group.span.excludes_zero else ", not shown, the interval includes zero"
     return f"{names} cannot be told apart{along}: {joint}{claim}. Nothing is claimed about one alone."
 
