@@ -202,8 +202,8 @@ def _remarks(working: Working) -> tuple[str, ...]:
         remarks.append("All values are equal: look whether they were rounded or copied.")
     elif _without_scatter((*usable.a, *usable.b)):
         remarks.append(
-            "Pieces of one plate all read the same: they were rounded, or cannot scatter, and the interval is "
-            "too narrow."
+            "Pieces of one plate all read the same: they were rounded, or cannot scatter, and the interval "
+            "is too narrow."
         )
     if usable.problem.question.positive and not working.design.scale.log:
         remarks.append("Some values are not above zero, so no logarithms were taken.")
