@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import zoneinfo
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
@@ -12,6 +13,9 @@ from hypothesis import strategies as st
 
 from tests.desk.bench import at
 from tracker.desk.forms import Ask, FormError, When, clean, read, refuse_taken
+from tracker.desk.materials import MATERIAL_FORM
+from tracker.desk.rigs import CALIBRATION_FORM
+from tracker.desk.spools import SPOOL_FORM
 
 VIENNA = zoneinfo.ZoneInfo("Europe/Vienna")
 WHEN = When(at("2026-06-10 12:00"), VIENNA)
@@ -272,3 +276,25 @@ def test_a_taken_name_is_refused_whatever_its_case() -> None:
     """Upper and lower case are one name, outside ASCII too."""
     with pytest.raises(FormError, match="'Ölig' already"):
         refuse_taken("material", "öLIG", ["Ölig"])
+
+
+def test_each_problem_is_told_beside_its_field() -> None:
+    """A page puts it there, without the words of the command line."""
+    with pytest.raises(FormError) as caught:
+        clean(SPOOL_FORM, {"net_g": "a lot", "diameter_mm": "60"}, WHEN)
+    assert set(caught.value.fields) == {"net_g", "diameter_mm"}
+    assert "between 0.5 and 6 mm" in caught.value.fields["diameter_mm"]
+
+
+def test_a_missing_answer_is_told_without_its_option() -> None:
+    """Beside a field nobody needs to know what the option is called."""
+    with pytest.raises(FormError, match="--name") as caught:
+        clean(MATERIAL_FORM, {}, WHEN)
+    assert caught.value.fields == {"name": "Name of the product is missing"}
+
+
+@pytest.mark.parametrize("form", [SPOOL_FORM, CALIBRATION_FORM])
+def test_what_is_usually_answered_can_be_read(form: Sequence[Ask]) -> None:
+    """What is offered in a prompt or stands in a field is an answer."""
+    usual = [ask for ask in form if ask.usual]
+    assert None not in clean(usual, {ask.name: ask.usual for ask in usual}, WHEN).values()

@@ -46,7 +46,7 @@ def answered(
         form: What is asked.
         given: From the options; texts.
         when: For dates.
-        defaults: Last values, offered in brackets; Enter takes them.
+        defaults: Last values, offered in brackets before the usual ones; Enter takes them.
 
     Raises:
         FormError: Something required is missing and nobody can be asked.
@@ -55,7 +55,7 @@ def answered(
     for ask in form:
         typed = given.get(ask.name)
         if typed is None and bench.may_ask and (ask.required or ask.prompt):
-            typed = _prompted(ask, when, (defaults or {}).get(ask.name))
+            typed = _prompted(ask, when, (defaults or {}).get(ask.name, ask.usual or None))
         answers[ask.name] = typed
     return answers
 

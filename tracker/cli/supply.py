@@ -12,7 +12,6 @@ from tracker.cli._asking import answered, asks, given_of, until_read
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, say_json, sure, width, write_file
 from tracker.desk import dryings, materials, spools
-from tracker.desk.forms import Ask
 from tracker.desk.moments import when_at
 from tracker.errors import Refused
 from tracker.ids import IdError, read_payload
@@ -49,12 +48,9 @@ def spool_command() -> None:
 @pass_bench
 def spool_add(bench: Bench, /, material: str | None, as_json: bool, **typed: Any) -> None:
     """Take a spool of MATERIAL in."""
-    asked = Ask("material", "Material", required=True)
     when = when_at(bench.book)
-    material = answered(bench, (asked,), {"material": material}, when)["material"] or ""
-    answers = answered(
-        bench, spools.SPOOL_FORM, typed, when, {"diameter_mm": 1.75, "received_on": when.today}
-    )
+    material = answered(bench, (spools.OF_MATERIAL,), {"material": material}, when)["material"] or ""
+    answers = answered(bench, spools.SPOOL_FORM, typed, when)
     act = spools.add_spool(bench.book, bench.who, material, answers)
     done(act, as_json, f"strandbook label {act.id} -o {act.id}.pdf; strandbook spool keep {act.id} PLACE")
 

@@ -52,8 +52,7 @@ def rig_add(bench: Bench, /, name: str | None, as_json: bool, **typed: Any) -> N
 @pass_bench
 def rig_calibrate(bench: Bench, /, rig: str, as_json: bool, **typed: Any) -> None:
     """Enter a calibration of RIG: the uncertainty found by comparing it with something better known."""
-    when = when_at(bench.book)
-    answers = answered(bench, rigs.CALIBRATION_FORM, typed, when, {"done_on": when.today, "k": "1"})
+    answers = answered(bench, rigs.CALIBRATION_FORM, typed, when_at(bench.book))
     done(rigs.calibrate(bench.book, bench.who, rig, answers), as_json)
 
 

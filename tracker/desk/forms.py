@@ -23,7 +23,17 @@ _AHEAD: Final = dt.timedelta(minutes=5)
 
 
 class FormError(Refused, ValueError):
-    """One or more fields were not filled as they must be."""
+    """One or more fields were not filled as they must be.
+
+    Attributes:
+        fields: What is wrong, by name of the field; empty where the fault is of the whole.
+    """
+
+    def __init__(
+        self, what: str, *, why: str = "", do: str = "", fields: Mapping[str, str] | None = None
+    ) -> None:
+        super().__init__(what, why=why, do=do)
+        self.fields = dict(fields or {})
 
 
 @dataclass(frozen=True)
@@ -40,6 +50,7 @@ class Ask:
         choices: For a choice, the words allowed.
         low: Least and ``high`` greatest value that a real bench could mean, in ``unit``.
         past: A date or moment that cannot lie ahead.
+        usual: What is offered as an answer, to be taken or changed; nothing is stored unasked.
     """
 
     name: str
@@ -52,6 +63,7 @@ class Ask:
     low: float | None = None
     high: float | None = None
     past: bool = True
+    usual: str = ""
 
     @property
     def option(self) -> str:
@@ -100,15 +112,21 @@ def clean(form: Sequence[Ask], typed: Mapping[str, Any], when: When) -> dict[str
         FormError: Every problem, one sentence each; nothing is stored.
     """
     values: dict[str, Any] = {}
-    problems: list[str] = []
+    refused: dict[str, Refused] = {}
     for ask in form:
         try:
             values[ask.name] = read(ask, typed.get(ask.name), when)
         except Refused as refusal:
-            problems.append(str(refusal))
-    if problems:
-        raise FormError("; ".join(problem.rstrip(".") for problem in problems))
+            refused[ask.name] = refusal
+    if refused:
+        said = "; ".join(str(each).rstrip(".") for each in refused.values())
+        raise FormError(said, fields={name: _beside(each) for name, each in refused.items()})
     return values
+
+
+def _beside(refusal: Refused) -> str:
+    """Return a refusal as it is said beside its field, where an option's name would mean nothing."""
+    return refusal.what if "--" in refusal.do else str(refusal)
 
 
 def read(ask: Ask, typed: Any, when: When) -> Any:

@@ -36,10 +36,20 @@ RIG_FORM: Final = (
     Ask("note", "Note"),
 )  # fmt: skip
 
+OF_RIG: Final = Ask("rig", "Rig or instrument", required=True)
+
 CALIBRATION_FORM: Final = (
-    Ask("done_on", "Done on", "date", prompt=True),
+    Ask("done_on", "Done on", "date", prompt=True, usual="today"),
     Ask("uncertainty", "Uncertainty found (2 N, or 0.5 % of the reading)", required=True),
-    Ask("k", "Coverage factor of it (1 for a standard uncertainty)", "number", prompt=True, low=0.5, high=5),
+    Ask(
+        "k",
+        "Coverage factor of it (1 for a standard uncertainty)",
+        "number",
+        prompt=True,
+        low=0.5,
+        high=5,
+        usual="1",
+    ),
     Ask("reference", "Compared with"),
     Ask("note", "Note"),
 )

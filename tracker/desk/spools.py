@@ -23,17 +23,19 @@ PLACES: Final = ("open air", "sealed bag", "dry box", "printer")
 
 _MASS: Final[dict[str, Any]] = {"unit": "g", "low": 0.1, "high": 50_000.0}
 
+OF_MATERIAL: Final = Ask("material", "Material", required=True)
+
 SPOOL_FORM: Final = (
     Ask("lot", "Lot", prompt=True),
     Ask("colour", "Colour"),
-    Ask("diameter_mm", "Filament diameter", "number", "mm", prompt=True, low=0.5, high=6),
+    Ask("diameter_mm", "Filament diameter", "number", "mm", prompt=True, low=0.5, high=6, usual="1.75"),
     Ask("net_g", "Net mass of filament on the label", "number", prompt=True, **_MASS),
     Ask("gross_g", "Mass of the whole spool as it came", "number", prompt=True, **_MASS),
     Ask("empty_g", "Mass of the empty reel", "number", **_MASS),
     Ask("reel", "What the reel is made of", "choice", prompt=True, choices=("plastic", "cardboard", "none")),
     Ask("supplied", "How it came", "choice", prompt=True, choices=("bought", "given", "lent", "sponsored")),
     Ask("supplied_by", "From whom"),
-    Ask("received_on", "Date received", "date", prompt=True),
+    Ask("received_on", "Date received", "date", prompt=True, usual="today"),
     Ask("condition", "Condition on arrival (sealed, bag open, brittle …)", prompt=True),
     Ask("note", "Note"),
 )
