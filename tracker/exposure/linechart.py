@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -149,15 +149,28 @@ def _legend(
     width: int,
 ) -> Iterator[str]:
     """Give the lines that say what the letters and scales are."""
+    return _in_lines([*_letters(days), *_scales(history, mass_left)], width)
+
+
+def _letters(days: Timeline) -> Iterator[str]:
+    """Give the letters that occur, each with its place."""
     seen = {segment.place for segment in days.segments}
-    words = [f"{letter} {place}" for place, letter in LETTERS.items() if place in seen]
+    yield from (f"{letter} {place}" for place, letter in LETTERS.items() if place in seen)
     if days.jobs:
-        words.append("J job")
+        yield "J job"
+
+
+def _scales(history: WaterHistory | None, mass_left: Sequence[tuple[datetime, float]]) -> Iterator[str]:
+    """Give the ranges of the curves."""
     if history is not None and len(history.centre_pct):
-        words.append(f"water 0 to {float(history.high_pct.max()):.2g} wt%")
-        words.append(f"grade {history.grade}")
+        yield f"water 0 to {float(history.high_pct.max()):.2g} wt%"
+        yield f"grade {history.grade}"
     if mass_left:
-        words.append(f"left 0 to {max(g for _, g in mass_left):.0f} g")
+        yield f"left 0 to {max(g for _, g in mass_left):.0f} g"
+
+
+def _in_lines(words: Iterable[str], width: int) -> Iterator[str]:
+    """Join words by commas into lines of at most ``width``; a word is never parted."""
     line = ""
     for word in words:
         if line and len(line) + 2 + len(word) > width:

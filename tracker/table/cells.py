@@ -208,19 +208,27 @@ def interlayer_ratio(
 def _not_comparable(
     upright: Sequence[Point], flat: Sequence[Point], spools: Mapping[int, frozenset[int]]
 ) -> list[str]:
-    said = []
-    shapes = [{row.geometry for row in group} for group in (upright, flat)]
-    if shapes[0] != shapes[1]:
-        said.append("geometry differs")
-    jobs = [{row.job for row in group} for group in (upright, flat)]
-    if jobs[0] == jobs[1]:
-        # One plate: one spool, one dryness, one printer.
-        return said
-    of = [frozenset().union(*(spools.get(job or 0, frozenset()) for job in group)) for group in jobs]
-    if not of[0] or not of[1]:
-        said.append("spool and dryness not recorded")
-    elif of[0] != of[1]:
-        said.append("spools differ")
-    else:
-        said.append("printed on different plates: dryness may differ")
+    said = [] if _shapes(upright) == _shapes(flat) else ["geometry differs"]
+    # From one plate: one spool, one dryness, one printer.
+    if _plates(upright) != _plates(flat):
+        said.append(_of_spools(_spools(upright, spools), _spools(flat, spools)))
     return said
+
+
+def _of_spools(upright: frozenset[int], flat: frozenset[int]) -> str:
+    """Return what stands between pieces of different plates, by the spools they were printed from."""
+    if not upright or not flat:
+        return "spool and dryness not recorded"
+    return "spools differ" if upright != flat else "printed on different plates: dryness may differ"
+
+
+def _shapes(rows: Sequence[Point]) -> set[str | None]:
+    return {row.geometry for row in rows}
+
+
+def _plates(rows: Sequence[Point]) -> set[int | None]:
+    return {row.job for row in rows}
+
+
+def _spools(rows: Sequence[Point], of_jobs: Mapping[int, frozenset[int]]) -> frozenset[int]:
+    return frozenset().union(*(of_jobs.get(job or 0, frozenset()) for job in _plates(rows)))

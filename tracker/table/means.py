@@ -7,7 +7,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Integer, Select, Table, and_, bindparam, case, cast, func, select
+from sqlalchemy import (
+    ColumnElement,
+    Integer,
+    Select,
+    Subquery,
+    Table,
+    and_,
+    bindparam,
+    case,
+    cast,
+    func,
+    select,
+)
 
 from tracker.book import Book
 from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
@@ -71,47 +83,39 @@ def _material_of_jobs() -> Any:
     )
 
 
-def _by_material() -> Select[Any]:
-    """Return the statement: sums for each plate, then for each material and orientation.
-
-    A plate is of one material, so a million results need only as many look-ups of it as there are plates.
-    """
+def _by_plate() -> Subquery:
+    """Return sums for each plate, orientation and unit."""
     equal = case((_RESULT.c.relation == "=", _RESULT.c.value - bindparam("origin")))
-    plates = (
+    kept = (_SPECIMEN.c.job_id, _SPECIMEN.c.orientation, _RESULT.c.unit)
+    return (
         select(
-            _SPECIMEN.c.job_id,
-            _SPECIMEN.c.orientation,
-            _RESULT.c.unit,
-            func.count(equal).label("n"),
-            func.sum(equal).label("s"),
-            func.sum(equal * equal).label("ss"),
-            func.count().label("taken"),
+            *kept, func.count(equal).label("n"), func.sum(equal).label("s"),
+            func.sum(equal * equal).label("ss"), func.count().label("taken"),
         )
         .select_from(_RESULT)
         .join(_MEASUREMENT, _MEASUREMENT.c.id == _RESULT.c.measurement_id)
         .join(_SPECIMEN, _SPECIMEN.c.id == _MEASUREMENT.c.specimen_id)
         .where(_counted())
-        .group_by(_SPECIMEN.c.job_id, _SPECIMEN.c.orientation, _RESULT.c.unit)
+        .group_by(*kept)
         .subquery("plates")
-    )
-    printed = _material_of_jobs()
+    )  # fmt: skip
+
+
+def _by_material() -> Select[Any]:
+    """Return the statement: sums for each plate, then for each material and orientation.
+
+    A plate is of one material, so a million results need only as many look-ups of it as there are plates.
+    """
+    plates, printed = _by_plate(), _material_of_jobs()
+    kept = (_MATERIAL.c.name, plates.c.orientation, plates.c.unit)
     # PostgreSQL sums whole numbers to numeric, which would come back as Decimal.
-    taken = cast(func.sum(plates.c.taken), Integer)
-    count = cast(func.sum(plates.c.n), Integer)
+    count, taken = (cast(func.sum(column), Integer) for column in (plates.c.n, plates.c.taken))
     return (
-        select(
-            _MATERIAL.c.name,
-            plates.c.orientation,
-            plates.c.unit,
-            count,
-            func.sum(plates.c.s),
-            func.sum(plates.c.ss),
-            taken,
-        )
+        select(*kept, count, func.sum(plates.c.s), func.sum(plates.c.ss), taken)
         .select_from(plates)
         .join(printed, printed.c.id == plates.c.job_id)
         .outerjoin(_MATERIAL, _MATERIAL.c.id == printed.c.material_id)
-        .group_by(_MATERIAL.c.name, plates.c.orientation, plates.c.unit)
+        .group_by(*kept)
     )
 
 
