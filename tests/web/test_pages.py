@@ -268,3 +268,63 @@ def test_a_programme_says_what_is_still_wanted(site: Site, browser: Browser) -> 
 def test_the_table_filters_by_what_plugins_know(browser: Browser) -> None:
     """A filter is answered with the plugins' names at hand, not refused for them."""
     assert browser.get("/table", params={"where": "orientation=Z"}).status_code == 200
+
+
+def _looked_at(site: Site, browser: Browser, plugged: Plugged, **typed: str) -> str:
+    """Give the job a start, send a log to be looked at, and return the page that follows."""
+    amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
+    rows = "".join(f"2026-03-02 08:{minute:02d}:00,{40 + minute / 10}\n" for minute in range(50))
+    log = b"time,chamber_c\n" + rows.encode()
+    return browser.fill(f"/{site.job}/log/look", typed, files={"log": ("chamber.csv", log, "text/csv")}).text
+
+
+def _held(page: str) -> str:
+    found = re.search(r'name="held" value="([^"]+)"', page)
+    assert found is not None
+    return found[1]
+
+
+def test_a_log_is_looked_at_before_it_is_kept(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """The page says how it was read and where it lies, draws it, and keeps nothing."""
+    page = _looked_at(site, browser, plugged)
+    assert "chamber: chamber_c, in °C" in plain(page)
+    assert "data:image/svg+xml;base64," in page
+    assert row_of(site.book, site.job).logs == []
+
+
+def test_a_log_looked_at_is_kept_without_being_chosen_again(
+    site: Site, browser: Browser, plugged: Plugged
+) -> None:
+    """The bytes that were looked at are kept, laid as the form now says."""
+    form = {"held": _held(_looked_at(site, browser, plugged)), "by": "own offset", "offset": "2 min"}
+    browser.fill(f"/{site.job}/log", form)
+    (kept,) = row_of(site.book, site.job).logs
+    assert (kept.name, kept.aligned_by, kept.offset_s) == ("chamber.csv", "own offset", 120.0)
+
+
+def test_a_log_is_held_for_its_sender_alone(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """Another browser that brings the same word is asked for the file."""
+    held = _held(_looked_at(site, browser, plugged))
+    with site.browser() as stranger:
+        answer = stranger.fill(f"/{site.job}/log", {"held": held, "by": "clock"})
+    assert (answer.status_code, "held no longer" in answer.text) == (422, True)
+
+
+def test_a_column_named_wrongly_costs_no_choosing_again(
+    site: Site, browser: Browser, plugged: Plugged
+) -> None:
+    """What was typed stands in its field, the reason above it, and the log is still held."""
+    page = _looked_at(site, browser, plugged, columns="chamber=nothing")
+    assert 'value="chamber=nothing"' in page
+    assert "Stop." in page
+    again = browser.fill(f"/{site.job}/log/look", {"held": _held(page), "by": "clock"})
+    assert (again.status_code, "Keep it" in again.text) == (200, True)
+
+
+def test_a_piece_shows_the_log_over_its_layers(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """Drawn, and in words; without a log it says that none was kept."""
+    assert "No chamber log was kept" in browser.get(f"/{site.pieces[0]}").text
+    browser.fill(f"/{site.job}/log", {"held": _held(_looked_at(site, browser, plugged)), "by": "clock"})
+    page = browser.get(f"/{site.pieces[0]}").text
+    assert "chamber: mean" in plain(page)
+    assert browser.get(f"/{site.pieces[0]}/log.svg").headers["content-type"] == "image/svg+xml"

@@ -12,6 +12,7 @@ from starlette.datastructures import FormData
 
 from tracker.errors import Refused
 from tracker.web.guard import netloc_of
+from tracker.web.held import MOST_BYTES, MOST_S, Held
 from tracker.web.inputs import key_of
 from tracker.web.platemap import plate_map
 from tracker.web.remembered import Once, Remembered
@@ -133,3 +134,15 @@ def test_a_picture_is_known_by_its_first_bytes(data: bytes, kind: str) -> None:
 def test_an_origin_is_read_or_is_none(origin: str) -> None:
     """Whatever a header says, it is answered, not stumbled over."""
     assert isinstance(netloc_of(origin), str)
+
+
+def test_held_files_go_when_time_is_up_or_room_is_short() -> None:
+    """After an hour, and the oldest first where there are too many bytes."""
+    now = [0.0]
+    held = Held(lambda: now[0])
+    old = held.put("a.csv", b"a", "me")
+    big = held.put("b.csv", b"b" * MOST_BYTES, "me")
+    assert (held.get(old, "me"), held.get(big, "you")) == (None, None)
+    assert held.get(big, "me") is not None
+    now[0] = MOST_S + 1
+    assert held.get(big, "me") is None

@@ -80,6 +80,17 @@ def align(
     return Aligned(log, offset, _by_clock(offset), tuple(_partly(log, offset, job_started, job_ended)))
 
 
+def laid_at(log: Log, offset_s: float) -> Aligned:
+    """Return the log laid beside a job as a person stated it.
+
+    Args:
+        log: As read.
+        offset_s: Seconds from the job's start to the log's first row.
+    """
+    side = "after" if offset_s >= 0.0 else "before"
+    return Aligned(log, offset_s, f"As stated: the log begins {abs(offset_s):.0f} s {side} the job's start.")
+
+
 _UNSURE: Final = "Nothing in the log says when it was started: check it against the first rise."
 
 

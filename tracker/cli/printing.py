@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypedDict
+from typing import TYPE_CHECKING, Any, TypedDict
 
 import click
 
@@ -23,6 +23,7 @@ from tracker.errors import Refused
 from tracker.records import shown_record
 
 if TYPE_CHECKING:
+    from tracker.desk.logs import By, LogFile
     from tracker.desk.plates import PlateRead
 
 
@@ -239,8 +240,14 @@ def job_gauge(
     help="Trust the logger's clock, or take the first rise of a temperature for the start.",
 )
 @click.option(
+    "--offset",
+    metavar="TIME",
+    help="Own offset: how long after the job's start the log begins (-90 s, 2 min).",
+)
+@click.option(
     "--zone", metavar="NAME", help="Zone of the logger's clock, as Europe/Vienna; else the bench's."
 )
+@click.option("-n", "--dry-run", is_flag=True, help="Say how it is read and where it lies; keep nothing.")
 @as_json
 @pass_bench
 def job_log(
@@ -250,12 +257,40 @@ def job_log(
     file: Path,
     mapping: tuple[str, ...],
     align: str,
+    offset: str | None,
     zone: str | None,
+    dry_run: bool,
     as_json: bool,
 ) -> None:
     """Keep a log FILE of JOB; each piece gets what it says of the time in which it was printed."""
-    from tracker.desk.logs import LogFile, add_log  # noqa: PLC0415 - brings numpy
+    from tracker.desk.loglooks import offset_typed  # noqa: PLC0415 - brings numpy
+    from tracker.desk.logs import LogFile, add_log  # noqa: PLC0415 - the same
 
     log = LogFile.read(file, mapping, zone)
-    by: Literal["clock", "first rise"] = "clock" if align == "clock" else "first rise"
-    done(add_log(bench.book, bench.who, bench.plugged, job, log, by), as_json)
+    offset_s = offset_typed(offset or "")
+    by: By = "own offset" if offset_s is not None else "clock" if align == "clock" else "first rise"
+    if dry_run:
+        _tell_look(bench, job, log, by, offset_s, as_json)
+    else:
+        done(add_log(bench.book, bench.who, bench.plugged, job, log, by, offset_s), as_json)
+
+
+def _tell_look(
+    bench: Bench, job: str, log: LogFile, by: By, offset_s: float | None, json_wanted: bool
+) -> None:
+    """Say what a log would be; one that does not fit the job is refused after that.
+
+    Raises:
+        Refused: It cannot be laid beside the job.
+    """
+    from tracker.desk.loglooks import look_at_log  # noqa: PLC0415 - brings numpy
+
+    look = look_at_log(bench.book, bench.plugged, job, log, by, offset_s)
+    if json_wanted:
+        say_json(look.as_json())
+        return
+    for line in filter(None, (*look.how, look.laid, *look.doubts)):
+        click.echo(line)
+    if look.refusal:
+        raise Refused(look.refusal)
+    note("Nothing was kept; without --dry-run it is.")

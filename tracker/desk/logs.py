@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 
 from tracker.acts import Act
 from tracker.book import Book, zone_named
-from tracker.chamberlog import CHANNELS, Aligned, Log, align, cut, read_csv_log
+from tracker.chamberlog import CHANNELS, Aligned, Log, align, cut, laid_at, read_csv_log
 from tracker.chamberlog.plugin import taken_over
 from tracker.desk.doubts import Done
 from tracker.desk.finding import find
@@ -21,8 +21,8 @@ from tracker.ids import job_id
 from tracker.model import Job, JobLog, Specimen
 from tracker.plugged import Plugged
 
-ALIGNMENTS: Final = ("clock", "first rise")
-By = Literal["clock", "first rise"]
+By = Literal["clock", "first rise", "own offset"]
+ALIGNMENTS: Final[tuple[By, ...]] = ("clock", "first rise", "own offset")
 Spans = Sequence[tuple[float, float]]
 
 
@@ -58,9 +58,18 @@ class LogFile:
         if zone is not None:
             zone_named(zone)
         try:
-            return LogFile(path.name, path.read_bytes(), dict(_mapped(each) for each in mapping), zone)
+            return LogFile(path.name, path.read_bytes(), mapped_columns(mapping), zone)
         except OSError as error:
             raise FormError(f"{path} cannot be read", why=error.strerror or str(error)) from error
+
+
+def mapped_columns(typed: Sequence[str]) -> dict[str, str]:
+    """Return channel to heading or column number, from ``chamber=COLUMN`` each.
+
+    Raises:
+        FormError: One names no channel or no column.
+    """
+    return dict(_mapped(each) for each in typed)
 
 
 def _mapped(text: str) -> tuple[str, str]:
@@ -70,7 +79,15 @@ def _mapped(text: str) -> tuple[str, str]:
     return channel, column
 
 
-def add_log(book: Book, who: str, plugged: Plugged, job: str, file: LogFile, by: By = "clock") -> Done:
+def add_log(
+    book: Book,
+    who: str,
+    plugged: Plugged,
+    job: str,
+    file: LogFile,
+    by: By = "clock",
+    offset_s: float | None = None,
+) -> Done:
     """Keep a log of a job and take from it what concerns each piece.
 
     Args:
@@ -80,6 +97,7 @@ def add_log(book: Book, who: str, plugged: Plugged, job: str, file: LogFile, by:
         job: ID of the job.
         file: The log.
         by: What it is aligned by.
+        offset_s: For ``own offset``: seconds from the job's start to the log's first row.
 
     Returns:
         The job; ``says`` tells what was guessed, the offset, and what is doubtful.
@@ -90,14 +108,13 @@ def add_log(book: Book, who: str, plugged: Plugged, job: str, file: LogFile, by:
     log = read_log(book, plugged, file)
     with book.act("job log", who) as act:
         row = find(book, act.session, job, "job")
-        aligned = _aligned(row, log, by)
+        aligned = laid_beside(row, log, by, offset_s)
         kept = JobLog(
             job_id=row.id, sha256=act.attach(file.data, file.name), name=file.name,
             offset_s=round(aligned.offset_s, 3), aligned_by=by,
             channels=[_channel_data(log, name) for name in log.channels],
             mapping={"columns": dict(file.columns), "zone": file.zone} if file.columns or file.zone else None,
-            how=[*log.how_read.lines(), aligned.how],
-            problems=[*(str(problem) for problem in log.problems), *aligned.problems],
+            how=[*log.how_read.lines(), aligned.how], problems=doubts_of(log, aligned),
         )  # fmt: skip
         row.logs.append(kept)
         act.session.add(kept)
@@ -105,6 +122,11 @@ def add_log(book: Book, who: str, plugged: Plugged, job: str, file: LogFile, by:
         covered = _cut_all(book, row, [(kept, aligned), *_others(book, plugged, row, kept)])
         act.about.append(job_id(row.id))
     return Done(job_id(row.id), [*kept.how, *kept.problems, *covered])
+
+
+def doubts_of(log: Log, aligned: Aligned | None) -> list[str]:
+    """Return what a person should mind of a log and of where it lies, one sentence each."""
+    return [*map(str, log.problems), *(aligned.problems if aligned is not None else ())]
 
 
 def _channel_data(log: Log, name: Any) -> dict[str, Any]:
@@ -140,23 +162,54 @@ def _csv(book: Book, file: LogFile) -> Log:
     return read_csv_log(file.data, zone=zone, columns=dict(file.columns) or None)
 
 
-def _aligned(row: Job, log: Log, by: By) -> Aligned:
+def laid_beside(row: Job, log: Log, by: By, offset_s: float | None = None) -> Aligned:
+    """Return a log laid beside a job.
+
+    Args:
+        row: The job.
+        log: As read.
+        by: What it is aligned by.
+        offset_s: For ``own offset``: seconds from the job's start to the log's first row.
+
+    Raises:
+        Refused: The job's start is not known, no offset was stated, or the log is of another time.
+    """
     if row.started_at is None:
         name = job_id(row.id)
         raise FormError(
             f"{name} has no start to lay the log beside",
             do=f"strandbook amend {name} started_at=TIME --reason 'not entered'",
         )
+    if by == "own offset":
+        if offset_s is None:
+            raise FormError(
+                "No offset was stated", do="Say how long after the job's start the log begins: -90 s"
+            )
+        return laid_at(log, offset_s)
     return align(log, row.started_at, by, job_ended=row.ended_at)
+
+
+def logs_of(book: Book, plugged: Plugged, row: Job) -> list[Aligned]:
+    """Return the logs of a job, read from their kept files and laid beside it as they were entered.
+
+    Raises:
+        Refused: A file is missing, or a log does not belong to the job as it is now.
+    """
+    return [aligned for _, aligned in _others(book, plugged, row, None)]
 
 
 def _others(book: Book, plugged: Plugged, row: Job, besides: JobLog | None) -> list[tuple[JobLog, Aligned]]:
     """Return the other logs of a job, read again and laid beside it."""
     return [
-        (kept, _aligned(row, _kept(book, plugged, kept), kept.aligned_by))  # type: ignore[arg-type] # as entered
+        (kept, _as_entered(row, _kept(book, plugged, kept), kept))
         for kept in sorted(row.logs, key=lambda each: each.id)
         if kept is not besides
     ]
+
+
+def _as_entered(row: Job, log: Log, kept: JobLog) -> Aligned:
+    by = next(each for each in ALIGNMENTS if each == kept.aligned_by)
+    return laid_beside(row, log, by, kept.offset_s)
 
 
 def _kept(book: Book, plugged: Plugged, kept: JobLog) -> Log:

@@ -11,6 +11,7 @@ from typing import Any, Final, TypeVar
 from tracker.book import Book
 from tracker.plugged import Plugged
 from tracker.records.marks import state_of
+from tracker.web.held import Held
 from tracker.web.pairing import PairingCode
 from tracker.web.remembered import Once, Remembered
 
@@ -66,6 +67,7 @@ class Bench:
 
     def __post_init__(self) -> None:
         self.code = PairingCode(self.serving.clock, self.serving.announce)
+        self.held = Held(self.serving.clock)
 
     @property
     def book(self) -> Book:

@@ -8,6 +8,7 @@ from tracker.web.pages import (
     difference,
     first,
     labelled,
+    logs,
     measuring,
     pairing,
     pictures,
@@ -28,6 +29,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     tracing.router,
     measuring.router,
     plate.router,
+    logs.router,
     spool.router,
     labelled.router,
 )

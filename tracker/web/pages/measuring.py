@@ -14,6 +14,7 @@ from starlette.responses import Response
 from tracker.api import Method, ReadingsError, fields
 from tracker.desk.doubts import Doubt
 from tracker.desk.finding import fetch, resolve
+from tracker.desk.loglooks import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, last_readings, last_rigs, measure
 from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
@@ -43,6 +44,7 @@ class PieceFacts:
         map: Its plate from above, itself marked; None where no plate is known.
         measurements: ID, method and results of what was measured.
         wanted: What its programme still wants of such pieces, in one line; empty for a spool.
+        log: What the logs of its job say of it; None where none was kept, and for a spool.
     """
 
     lines: tuple[str, ...]
@@ -51,6 +53,7 @@ class PieceFacts:
     map: PlateMap | None
     measurements: tuple[Mapping[str, Any], ...]
     wanted: str = ""
+    log: PieceLog | None = None
 
 
 @dataclass(frozen=True)
@@ -140,6 +143,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             plate_map(pieces, str(ident)),
             tuple(told),
             still_wanted(book, str(ident)) if ident.kind == "specimen" else "",
+            piece_log(row) if ident.kind == "specimen" else None,
         )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Annotated, Any, get_args
+from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Path, Query, Request
@@ -18,7 +18,7 @@ from tracker.desk.forms import Ask
 from tracker.desk.jobforms import END_FORM
 from tracker.desk.jobs import end_job
 from tracker.desk.labelling import label_sheet
-from tracker.desk.logs import By, LogFile, add_log
+from tracker.desk.logs import ALIGNMENTS
 from tracker.desk.offbed import OUTCOMES, PieceOutcome, take_off
 from tracker.errors import Refused
 from tracker.ids import Ident
@@ -28,7 +28,6 @@ from tracker.web.inputs import key_of, of_form, typed_asks
 from tracker.web.platemap import plate_map
 from tracker.web.refusals import status_of
 from tracker.web.render import download, page, there
-from tracker.web.uploads import recordings_sent
 from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
 
 router = APIRouter()
@@ -41,7 +40,6 @@ _PLACES = (
     Ask("note", "Why"),
 )
 _STOCK = "a4-3x8"
-ALIGNED_BY = get_args(By)
 
 
 def plate_page(
@@ -68,7 +66,7 @@ def plate_page(
         ident=ident, told=told, pieces=pieces, map=plate_map(pieces), outcomes=OUTCOMES,
         waiting=sum(1 for each in pieces if each["outcome"] is None), settings=SETTINGS,
         places=of_form(_PLACES, held), ending=of_form(END_FORM, held), held=held,
-        ways=ALIGNED_BY, stocks=sorted(stocks()), stock=_STOCK, problem=str(refusal) if refusal else "",
+        ways=ALIGNMENTS, stocks=sorted(stocks()), stock=_STOCK, problem=str(refusal) if refusal else "",
         said=bench.words_of(said),
     )  # fmt: skip
 
@@ -128,25 +126,6 @@ def changed(request: Request, bench: Here, visitor: Writer, form: Form, text: Te
     return acted(
         request, bench, form, str(ident),
         lambda: change_setting(bench.book, visitor.who, str(ident), assignment, typed_asks(form, _PLACES)),
-        lambda refusal: plate_page(request, bench, visitor, ident, form=form, refusal=refusal),
-    )  # fmt: skip
-
-
-@router.post("/{text}/log")
-def logged(request: Request, bench: Here, visitor: Writer, form: Form, text: Text) -> Response:
-    """Keep a log of the job, laid beside it by its clock or as the form says."""
-    ident = _job_of(bench, text)
-
-    def keep() -> Done:
-        sent = recordings_sent(form, ["log"], "")
-        if not sent:
-            raise Refused("No log was chosen", do="Choose the file that the logger wrote")
-        file = LogFile(sent["log"].name, sent["log"].data)
-        by: Any = form.get("by") if form.get("by") in ALIGNED_BY else "clock"
-        return add_log(bench.book, visitor.who, bench.plugged, str(ident), file, by)
-
-    return acted(
-        request, bench, form, str(ident), keep,
         lambda refusal: plate_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
 
