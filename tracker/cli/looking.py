@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -86,8 +86,9 @@ def _meant(bench: Bench, session: Any, target: str) -> Any:
             raise (unknown if "Did you mean" in unknown.do else refusal) from None
 
 
-@click.command("list", epilog="Example: strandbook list specimens --factors --csv")
+@click.command("list", epilog="Example: strandbook list results orientation=upright --csv")
 @click.argument("kind", type=click.Choice(KINDS))
+@click.argument("where", required=False, default="", metavar="[FILTER]")
 @click.option(
     "--factors",
     "wants_factors",
@@ -97,30 +98,36 @@ def _meant(bench: Bench, session: Any, target: str) -> Any:
 @click.option("--csv", "as_csv", is_flag=True, help="Answer as CSV.")
 @as_json
 @pass_bench
-def list_command(bench: Bench, /, kind: str, wants_factors: bool, as_csv: bool, as_json: bool) -> None:
-    """List all records of a KIND."""
+def list_command(
+    bench: Bench, /, kind: str, where: str, wants_factors: bool, as_csv: bool, as_json: bool
+) -> None:
+    """List all records of a KIND, or those of which a FILTER holds."""
     from tracker.records import listed  # noqa: PLC0415 - not for showing one record
 
     if wants_factors and kind != "specimens":
         raise Refused(f"{kind.capitalize()} have no factors", do="strandbook list specimens --factors")
     people = not (as_json or as_csv)
     with bench.book.connect() as connection:
-        rows: Iterable[dict[str, Any]]
+        rows: Iterable[Mapping[str, Any]]
         if wants_factors:
             from tracker.records.factors import factor_table  # noqa: PLC0415 - brings numpy
 
             rows = factor_table(bench.book, bench.plugged, bases=not people)
         else:
             rows = listed(connection, kind, bench.book.zone if people else None)
+        if where.strip():
+            from tracker.cli._choosing import chosen  # noqa: PLC0415 - a whole list needs no filter
+
+            rows = chosen(bench, kind, where, rows)
         if as_json:
             say_json_stream(rows)
         elif as_csv:
             _say_csv(rows)
-        elif not table(rows):
+        elif not table(rows) and not where.strip():
             note(f"There are no {kind} in this book yet.")
 
 
-def _say_csv(rows: Iterable[dict[str, Any]]) -> None:
+def _say_csv(rows: Iterable[Mapping[str, Any]]) -> None:
     """Print rows as CSV under their names, a line each; what is not recorded is empty."""
     writer = None
     for row in rows:
