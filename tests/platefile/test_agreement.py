@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.platefile.agreement import differences
@@ -73,7 +73,15 @@ other = st.sampled_from(
 plates = st.lists(st.one_of(straight(), straight(), straight(), arc(), other), min_size=1, max_size=60)
 
 
+UNKNOWN_Y = ["G1 Z0.2 X0", "G1 X9 E0.1", "G1 Y0 Z0.4", "G1 X0 E0.1"]
+"""A deposit of which nobody knows where it lies, below one that is known."""
+HALF_A_HUNDREDTH = ["G1 X0 Y0 Z0.2", "G1 X9 E0.204", "G1 E-0.015", "G1 E-0.03", "G1 X0 E0.3"]
+"""A retraction of 0.045 mm in two pieces."""
+
+
 @given(plates, st.sampled_from(["M82", "M83"]), st.integers(20, 4000))
+@example(UNKNOWN_Y, "M83", 4000)
+@example(HALF_A_HUNDREDTH, "M83", 4000)
 @settings(max_examples=150, deadline=None)
 def test_both_readers_agree_on_any_mixture_of_lines(lines: list[str], mode: str, size: int) -> None:
     """Whatever stands in a file, in whatever chunks it comes, both readers add up the same."""

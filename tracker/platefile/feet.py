@@ -12,6 +12,7 @@ from tracker.platefile.tally import FOOT_UM, LOWEST_LEVEL, Point, Tally
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
 
 _FEW = 64
 _DIRECTIONS = 24
@@ -27,7 +28,7 @@ def note_feet(tally: Tally, contexts: list[Context], path: Path, laid: Laid) -> 
         path: Where the rows lead.
         laid: Which of them deposit, and what they belong to.
     """
-    level = np.where(laid.keys > LOWEST_LEVEL, laid.keys, _NONE)
+    level = np.where((laid.keys > LOWEST_LEVEL) & _somewhere(path, laid), laid.keys, _NONE)
     changes = (laid.contexts[1:] != laid.contexts[:-1]) | (laid.islands[1:] != laid.islands[:-1])
     begins = np.concatenate([[0], np.flatnonzero(changes) + 1])
     lowest = np.minimum.reduceat(level, begins)
@@ -43,6 +44,15 @@ def note_feet(tally: Tally, contexts: list[Context], path: Path, laid: Laid) -> 
             runs = [n for n in range(first, last) if level[n] <= top]
             rows = np.concatenate([laid.rows[stops[n] : stops[n + 1]] for n in runs])
             tally.add_foot(who, low, _points(path, rows))
+
+
+def _somewhere(path: Path, laid: Laid) -> Flags:
+    """Tell of which runs any point is known."""
+    if not path.unknown:
+        return np.ones(len(laid.begins), np.bool_)
+    ends = [(place[0] + place[1]).take(laid.rows) for place in (path.was, path.at)]
+    found: Flags = np.logical_or.reduceat(~np.isnan(np.fmax(*ends)), laid.begins)
+    return found
 
 
 def _points(path: Path, rows: Numbers) -> list[Point]:

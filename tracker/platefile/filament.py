@@ -23,6 +23,12 @@ RETRACTED_MM = 1e-6
 ROUNDING_MM = 1e-7
 """A smaller rise is a return to the mark with rounding, no deposit."""
 
+_WINDOW = 12
+"""Rows within which a retraction is expected to be made good: wipe, hop, way, and back."""
+
+_REACHED_MM = 1e-10
+"""So near to the mark it is reached, but for the rounding of sums."""
+
 _HALF_UP = 1e-6
 """Added before a length is rounded: half a step is a frequent length, and must not go by its last bit."""
 
@@ -59,20 +65,23 @@ class Filament:
 
     def _one(self, steps: Floats, tool: int, context: Numbers, feeds: Floats) -> Floats:
         before = self._depths[tool]
-        # Counted from the mark, so that the sum stays small and its rounding too.
-        reached = np.cumsum(steps)
-        reached -= before
-        water = np.zeros(len(steps) + 1)
-        np.maximum.accumulate(np.maximum(reached, 0.0), out=water[1:])
-        depth = np.subtract(water[1:], reached, out=reached)
-        self._depths[tool] = float(depth[-1])
-        # Wiped back in many small pieces a retraction is still one, until the mark is reached again.
-        self._episodes(depth, before, context, feeds)
-        deposit = water[1:] - water[:-1]
+        near = _near_retractions(steps, before)
+        depth, deposit = _below_mark(steps.take(near), before)
+        # A window must end where the mark has been reached; a longer way back is followed row by row.
+        ends = np.append(np.flatnonzero(np.diff(near) > 1), len(near) - 1)
+        if len(near) and (depth.take(ends) > _REACHED_MM).any():
+            near = np.arange(len(steps))
+            depth, deposit = _below_mark(steps, before)
+        whole = steps.copy()
+        whole[near] = deposit
+        if len(near):
+            self._depths[tool] = float(depth[-1])
+            # Wiped back in many small pieces a retraction is still one, until the mark is reached again.
+            self._episodes(depth, before, context.take(near), feeds.take(near))
         # Five decimals in the file leave such remnants after every retraction; they would lay a layer at
         # travel height.
-        deposit *= deposit >= ROUNDING_MM
-        return deposit
+        whole *= whole >= ROUNDING_MM
+        return whole
 
     def _episodes(self, depth: Floats, before: float, context: Numbers, feeds: Floats) -> None:
         below = np.empty(len(depth) + 1, np.bool_)
@@ -100,3 +109,29 @@ class Filament:
             who, feed, length = self._open
             self._count(who, feed, round(length * 100 + _HALF_UP), 1)
         self._open = None
+
+
+def _near_retractions(steps: Floats, before: float) -> Numbers:
+    """Return the rows at which E may be below its mark, if each retraction is made good within a few rows.
+
+    Everywhere else a row deposits what it moves: running sums and maxima over all rows would take four
+    times as long.
+    """
+    back = np.flatnonzero(steps < 0)
+    if before > 0:
+        back = np.concatenate([[0], back])
+    near = np.zeros(len(steps) + _WINDOW, np.bool_)
+    for behind in range(_WINDOW):
+        near[back + behind] = True
+    return np.flatnonzero(near[: len(steps)])
+
+
+def _below_mark(steps: Floats, before: float) -> tuple[Floats, Floats]:
+    """Return how far below its high-water mark E is after each row, and what each row deposits."""
+    # Counted from the mark, so that the sum stays small and its rounding too.
+    reached = np.cumsum(steps)
+    reached -= before
+    water = np.zeros(len(steps) + 1)
+    np.maximum.accumulate(np.maximum(reached, 0.0), out=water[1:])
+    depth = np.subtract(water[1:], reached, out=reached)
+    return depth, water[1:] - water[:-1]
