@@ -15,7 +15,7 @@ pieces = st.lists(st.sampled_from([b"\n", b"\r", b"\r\n", b"\r\r\n", b"G1", b" X
 
 @given(pieces, st.integers(1, 60))
 def test_line_ends_of_every_kind_become_line_feeds(parts: list[bytes], size: int) -> None:
-    """Returns before a feed, or one alone: in pieces of any size the lines are the same, but for empty ones."""
+    """Returns before a feed or alone: in pieces of any size the lines are the same, but for empty ones."""
     text = b"".join(parts)
     lines = re.sub(rb"\r+\n|\r", b"\n", text).split(b"\n")
     found = b"".join(chunks(io.BytesIO(text), size))
