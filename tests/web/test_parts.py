@@ -146,3 +146,12 @@ def test_held_files_go_when_time_is_up_or_room_is_short() -> None:
     assert held.get(big, "me") is not None
     now[0] = MOST_S + 1
     assert held.get(big, "me") is None
+
+
+def test_a_piece_that_lies_askew_is_drawn_askew() -> None:
+    """Its corners are the plate file's, and lines every 10 mm say how large the bed is."""
+    piece = {"id": "a", "name": "x", "outcome": None, "box_mm": [0, 0, 0, 20, 20, 4]}
+    drawn = plate_map([piece], outlines={"a": ((10, 0), (20, 10), (10, 20), (0, 10))})
+    assert drawn is not None
+    assert drawn.spots[0].points == "10.00,20.00 20.00,10.00 10.00,0.00 0.00,10.00"
+    assert (drawn.step, "M10 " in drawn.grid) == (10, True)

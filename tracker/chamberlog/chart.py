@@ -84,9 +84,8 @@ def log_chart(
     ]
     for name, top in zip(names, tops, strict=True):
         parts += _panel(name, [each for each in logs if name in each.log.channels], top, scale, bands)
-    bottom = tops[-1] + _PANEL if tops else _TOP
-    parts += [part for mark in marks for part in _marked(mark, scale, bottom)]
-    parts += _time_axis(scale, bottom)
+    parts += [part for mark in marks for part in _marked(mark, scale, tops)]
+    parts += _time_axis(scale, tops[-1] + _PANEL if tops else _TOP)
     return "".join([*parts, "</svg>"])
 
 
@@ -160,9 +159,10 @@ def _thinned(values: Array, size: int) -> list[int]:
     return sorted(found)
 
 
-def _marked(mark: Mark, scale: _Scale, bottom: float) -> Iterator[str]:
+def _marked(mark: Mark, scale: _Scale, tops: Sequence[float]) -> Iterator[str]:
     x = scale(mark.at_s)
-    yield f'<line class="{mark.kind}" x1="{x:.1f}" x2="{x:.1f}" y1="{_TOP:g}" y2="{bottom:g}"/>'
+    for top in tops:
+        yield f'<line class="{mark.kind}" x1="{x:.1f}" x2="{x:.1f}" y1="{top:g}" y2="{top + _PANEL:g}"/>'
     # Away from the edge that it stands at; channels' names stand at the left, so the words hang inside.
     anchor = "end" if x > _WIDTH * 0.6 else "start"
     shift = -5 if anchor == "end" else 5

@@ -16,6 +16,8 @@ from tracker.platefile import (
     plate_map_svg,
     plate_map_text,
 )
+from tracker.platefile.facts import Point
+from tracker.platefile.platemap import outline
 
 Labelled = tuple[list[PlateObject], dict[str, tuple[str, str]]]
 
@@ -59,6 +61,23 @@ def map_picture(book: Book, job: str, form: str, highlight: str | None = None) -
 def has_map(row: Job) -> bool:
     """Whether a job's plate is known well enough to be drawn."""
     return any(piece.plate_facts and "box_mm" in piece.plate_facts for piece in row.specimens)
+
+
+def outlines_of(row: Job) -> dict[str, tuple[Point, ...]]:
+    """Return what to draw of each piece that the plate file tells of: its corners seen from above, mm.
+
+    Args:
+        row: The job.
+
+    Returns:
+        By ID; a piece that lies askew has the corners of its turned rectangle. Empty without a plate file.
+    """
+    return {
+        specimen_id(row.id, piece.piece): outline(object_of(piece.name or "", piece.plate_facts))
+        for piece in row.specimens
+        # Of pieces that were laid on a plate by hand a box may be known and nothing else.
+        if piece.plate_facts and "rect_mm" in piece.plate_facts
+    }
 
 
 def map_of_row(row: Job, width: int = 80) -> str:

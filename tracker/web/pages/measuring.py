@@ -16,6 +16,7 @@ from tracker.desk.doubts import Doubt
 from tracker.desk.finding import fetch, resolve
 from tracker.desk.loglooks import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, last_readings, last_rigs, measure
+from tracker.desk.platemaps import outlines_of
 from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
 from tracker.errors import Refused
@@ -24,7 +25,7 @@ from tracker.programme import still_wanted
 from tracker.records import Shown, shown_record
 from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, typed, typed_asks
-from tracker.web.platemap import PlateMap, plate_map
+from tracker.web.platemap import PlateMap, Points, plate_map
 from tracker.web.refusals import status_of
 from tracker.web.render import page, remembered, there
 from tracker.web.uploads import recordings_sent
@@ -129,8 +130,10 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
         names = fitting_methods(bench.plugged, row)
         shown = shown_record(session, row, book.zone)
         pieces: list[dict[str, Any]] = []
+        outlines: Mapping[str, Points] = {}
         if ident.kind == "specimen":
-            job = fetch(session, Ident("job", ident.number))
+            job: Any = fetch(session, Ident("job", ident.number))
+            outlines = outlines_of(job)
             pieces = shown_record(session, job, book.zone).data["specimens"]
         told = [
             shown_record(session, fetch(session, resolve(book, session, each)), book.zone).data
@@ -140,7 +143,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             tuple(five_lines(book, session, ident)),
             warning(row),
             tuple((name, bench.plugged.method(name).title) for name in names),
-            plate_map(pieces, str(ident)),
+            plate_map(pieces, str(ident), outlines),
             tuple(told),
             still_wanted(book, str(ident)) if ident.kind == "specimen" else "",
             piece_log(row) if ident.kind == "specimen" else None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -20,12 +20,13 @@ from tracker.desk.jobs import end_job
 from tracker.desk.labelling import label_sheet
 from tracker.desk.logs import ALIGNMENTS
 from tracker.desk.offbed import OUTCOMES, PieceOutcome, take_off
+from tracker.desk.platemaps import outlines_of
 from tracker.errors import Refused
 from tracker.ids import Ident
 from tracker.records import Shown, shown_record
 from tracker.web.bench import Bench
 from tracker.web.inputs import key_of, of_form, typed_asks
-from tracker.web.platemap import plate_map
+from tracker.web.platemap import Points, plate_map
 from tracker.web.refusals import status_of
 from tracker.web.render import download, page, there
 from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
@@ -57,13 +58,13 @@ def plate_page(
         form: What was sent and refused; it stands in the fields again.
         refusal: Why.
     """
-    told = bench.of_state(("job", ident), lambda: _shown(bench, ident))
+    told, outlines = bench.of_state(("job", ident), lambda: _shown(bench, ident))
     pieces = told.data["specimens"]
     held = {key: value for key, value in (form or {}).items() if isinstance(value, str)}
     return page(
         request, bench, visitor, "plate",
         status=status_of(refusal) if refusal else 200,
-        ident=ident, told=told, pieces=pieces, map=plate_map(pieces), outcomes=OUTCOMES,
+        ident=ident, told=told, pieces=pieces, map=plate_map(pieces, outlines=outlines), outcomes=OUTCOMES,
         waiting=sum(1 for each in pieces if each["outcome"] is None), settings=SETTINGS,
         places=of_form(_PLACES, held), ending=of_form(END_FORM, held), held=held,
         ways=ALIGNMENTS, stocks=sorted(stocks()), stock=_STOCK, problem=str(refusal) if refusal else "",
@@ -71,9 +72,10 @@ def plate_page(
     )  # fmt: skip
 
 
-def _shown(bench: Bench, ident: Ident) -> Shown:
+def _shown(bench: Bench, ident: Ident) -> tuple[Shown, Mapping[str, Points]]:
     with bench.book.read() as session:
-        return shown_record(session, fetch(session, ident), bench.book.zone)
+        row: Any = fetch(session, ident)
+        return shown_record(session, row, bench.book.zone), outlines_of(row)
 
 
 def acted(
