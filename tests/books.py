@@ -25,6 +25,7 @@ from tracker.model import (
     Programme,
     Result,
     Rig,
+    SentForm,
     SettingChange,
     Specimen,
     Spool,
@@ -166,6 +167,7 @@ def add_plans(act: Act, job: int) -> None:
     act.session.add(
         Choice(material_id=1, condition={"nozzle_c": 265.0}, reason="as advised", by=WHO, at=act.at)
     )
+    act.session.add(SentForm(key="5" * 40))
     act.session.add(Device(name="phone", secret_sha256="0" * 64, read_only=False, paired_at=act.at))
     act.session.add(
         JobLog(

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
+from tests.databases import Places
 from tests.web.site import Browser, Site, running
 from tracker.book import Book, open_book
 from tracker.plugged import Plugged, load
@@ -20,10 +19,9 @@ def plugged() -> Plugged:
 
 
 @pytest.fixture
-def web_book(book_template: Path, tmp_path: Path) -> Iterator[Book]:
-    """Give an empty book on SQLite, at the time of the day."""
-    shutil.copytree(book_template, tmp_path / "book")
-    with open_book(str(tmp_path / "book")) as book:
+def web_book(request: pytest.FixtureRequest, places: Places) -> Iterator[Book]:
+    """Give an empty book at the time of the day: on SQLite, or where a test is marked ``ON_BOTH`` on each."""
+    with open_book(places.fresh(getattr(request, "param", "sqlite"))) as book:
         yield book
 
 

@@ -12,12 +12,17 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import httpx
+import pytest
 import uvicorn
 
+from tests.databases import KINDS
 from tests.desk.bench import a_calibrated_rig, a_job
 from tracker.book import Book
 from tracker.plugged import Plugged
 from tracker.web import Serving, make_app
+
+ON_BOTH = pytest.mark.parametrize("web_book", KINDS, indirect=True)
+"""Marks a test that writes: the page is tried on each database in turn."""
 
 PULL = {"r-max_force": "1 830 N", "r-width": "10.00", "r-thickness": "4.00"}
 """1830 N on 40 mm² are 45.75 MPa."""
@@ -80,16 +85,24 @@ def running(book: Book, plugged: Plugged, **how: Any) -> Iterator[Site]:
     """Run a page on a book with one job."""
     job = a_job(book)
     site = Site("", book, job.also, job.id, rig=a_calibrated_rig(book))
+    with served(site, book, plugged, **how):
+        yield site
+
+
+@contextmanager
+def served(site: Site, book: Book, plugged: Plugged, **how: Any) -> Iterator[str]:
+    """Run a page on the book of a site, the only one or a further one; give its address."""
     serving = Serving(
         book, plugged, "Ada Bench", b"k" * 32, announce=site.codes.append, clock=lambda: site.clock[0], **how
     )
     with socket.create_server(("127.0.0.1", 0)) as listening:
-        site.url = f"http://127.0.0.1:{listening.getsockname()[1]}"
+        url = f"http://127.0.0.1:{listening.getsockname()[1]}"
+        site.url = site.url or url
         server = uvicorn.Server(uvicorn.Config(make_app(serving), log_level="error", lifespan="off"))
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
         thread.start()
         while not server.started:
             time.sleep(0.005)
-        yield site
+        yield url
         server.should_exit = True
         thread.join(20)

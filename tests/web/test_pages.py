@@ -8,7 +8,7 @@ import pytest
 from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, entries, last_entry, row_of
-from tests.web.site import PULL, Browser, Site
+from tests.web.site import ON_BOTH, PULL, Browser, Site
 from tracker.desk.corrections import amend
 from tracker.plugged import Plugged
 
@@ -88,6 +88,7 @@ def test_a_photograph_of_a_label_opens_its_page(site: Site, browser: Browser) ->
     assert answer.url.path == f"/{site.pieces[0]}"
 
 
+@ON_BOTH
 def test_readings_give_a_result_with_its_uncertainty_at_once(site: Site, browser: Browser) -> None:
     """1830 N on 40 mm² show as 45.75 MPa on the page that follows."""
     answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "rigs": site.rig, "key": "one"})
@@ -101,6 +102,7 @@ def test_readings_bear_the_rig_and_the_person(site: Site, browser: Browser) -> N
     assert (row.operator, [each.rig_id for each in row.rigs]) == ("Ada Bench", [1])
 
 
+@ON_BOTH
 def test_a_form_sent_twice_is_stored_once(site: Site, browser: Browser) -> None:
     """The same form under the same key gives the same measurement."""
     for _ in range(2):
@@ -109,6 +111,7 @@ def test_a_form_sent_twice_is_stored_once(site: Site, browser: Browser) -> None:
     assert "M0002-W" not in answer.text
 
 
+@ON_BOTH
 def test_a_form_gone_back_to_and_changed_is_another(site: Site, browser: Browser) -> None:
     """With other readings the old key stands for a new measurement: nothing is lost silently."""
     form = {**PULL, "key": "one", "sure": "1"}
@@ -126,6 +129,7 @@ def test_a_wrong_reading_stands_in_its_field_with_the_reason(site: Site, browser
     assert "must be greater than 0" in answer.text
 
 
+@ON_BOTH
 def test_a_used_up_piece_is_asked_about(site: Site, browser: Browser, plugged: Plugged) -> None:
     """A second destructive test is stored when the box is ticked, and not before."""
     a_pull(site.book, site.pieces[0], plugged=plugged)
@@ -134,6 +138,7 @@ def test_a_used_up_piece_is_asked_about(site: Site, browser: Browser, plugged: P
     assert "M0002-W" in browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "sure": "1"}).text
 
 
+@ON_BOTH
 def test_outcomes_are_entered_as_tapped(site: Site, browser: Browser) -> None:
     """Good, usable with a remark and failed with a cause reach the pieces."""
     form = {"p1": "good", "p2": "usable", "w2": "stringy", "p3": "failed", "w3": "came loose"}
@@ -150,12 +155,14 @@ def test_a_failed_piece_without_a_cause_is_asked_for_it(site: Site, browser: Bro
     assert 'value="failed" checked' in answer.text
 
 
+@ON_BOTH
 def test_a_change_by_hand_counts_from_now(site: Site, browser: Browser) -> None:
     """Without a time, a change is entered at the present moment."""
     answer = browser.fill(f"/{site.job}/change", {"setting": "fan", "value": "50"})
     assert "fan=50 from 20" in plain(answer.text)
 
 
+@ON_BOTH
 def test_a_job_is_ended(site: Site, browser: Browser) -> None:
     """The end with what was measured stands on the page that follows."""
     answer = browser.fill(f"/{site.job}/end", {"outcome": "finished", "chamber_measured_c": "55"})
@@ -163,6 +170,7 @@ def test_a_job_is_ended(site: Site, browser: Browser) -> None:
     assert row_of(site.book, site.job).chamber_measured_c == 55
 
 
+@ON_BOTH
 def test_a_spool_goes_where_it_is_put_by_one_tap(site: Site, browser: Browser) -> None:
     """A tap on a place begins a stay there; a second ends the first."""
     browser.fill(f"/{site.spool}/keep", {"place": "sealed bag", "key": "a"})
@@ -170,6 +178,7 @@ def test_a_spool_goes_where_it_is_put_by_one_tap(site: Site, browser: Browser) -
     assert "sealed bag ended" in plain(answer.text)
 
 
+@ON_BOTH
 def test_a_spool_goes_into_the_dryer_and_out(site: Site, browser: Browser) -> None:
     """The second tap ends the drying that the first began."""
     browser.fill(f"/{site.spool}/dry", {"drying": ""})
@@ -178,6 +187,7 @@ def test_a_spool_goes_into_the_dryer_and_out(site: Site, browser: Browser) -> No
     assert row_of(site.book, "D0001-Q").ended_at is not None
 
 
+@ON_BOTH
 def test_a_spool_is_weighed(site: Site, browser: Browser) -> None:
     """A mass with its unit is taken in grams."""
     assert "1236.4 g" in plain(browser.fill(f"/{site.spool}/weigh", {"mass_g": "1.2364 kg"}).text)
@@ -230,6 +240,7 @@ def test_nobody_writes_where_visitors_look(visitors: Site) -> None:
     assert (answer.status_code, entries(visitors.book)) == (403, before)
 
 
+@ON_BOTH
 def test_a_write_names_the_device(shared: Site, phone: Browser) -> None:
     """The journal says which paired device wrote."""
     phone.fill(f"/{shared.spool}/weigh", {"mass_g": "1200"})
@@ -247,6 +258,7 @@ def test_a_log_without_a_start_of_the_job_is_refused_in_words(site: Site, browse
     assert "no start" in plain(answer.text)
 
 
+@ON_BOTH
 def test_a_log_is_kept_and_says_what_was_guessed(site: Site, browser: Browser, plugged: Plugged) -> None:
     """Laid beside the job's start, it stands among what is recorded."""
     amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")

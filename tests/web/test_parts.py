@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import threading
-import time
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from starlette.datastructures import FormData
 
-from tracker.errors import Refused
 from tracker.web.guard import netloc_of
 from tracker.web.held import MOST_BYTES, MOST_S, Held
 from tracker.web.inputs import key_of
 from tracker.web.platemap import plate_map
-from tracker.web.remembered import Once, Remembered
+from tracker.web.remembered import Remembered
 from tracker.web.render import linked
 from tracker.web.uploads import picture_kind
-
-ATTEMPTS = 8
 
 
 def test_what_is_remembered_is_made_once() -> None:
@@ -34,42 +28,6 @@ def test_the_least_used_is_forgotten_first() -> None:
     for key in ("a", "b", "a", "c"):
         kept.get(key, lambda: 1)
     assert [kept.get("a", lambda: 2), kept.get("b", lambda: 2)] == [1, 2]
-
-
-def test_a_key_is_done_once_by_all_who_bring_it() -> None:
-    """Threads that come at the same moment get one act's answer."""
-    once, done = Once(), []
-
-    def act() -> str:
-        time.sleep(0.01)
-        done.append("x")
-        return f"/{len(done)}"
-
-    found: list[str] = []
-    threads = [threading.Thread(target=lambda: found.append(once.do("k", act))) for _ in range(ATTEMPTS)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert (done, found) == (["x"], ["/1"] * ATTEMPTS)
-
-
-def test_a_refused_act_may_come_again() -> None:
-    """Its key was not used up."""
-    once = Once()
-
-    def refused() -> str:
-        raise Refused("no")
-
-    with pytest.raises(Refused):
-        once.do("k", refused)
-    assert once.do("k", lambda: "/yes") == "/yes"
-
-
-def test_a_form_without_key_is_always_done() -> None:
-    """Nothing can be told of it, so it is taken as new."""
-    once = Once()
-    assert [once.do("", lambda: "/1"), once.do("", lambda: "/2")] == ["/1", "/2"]
 
 
 @given(st.text(), st.text(), st.text())

@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 from tests.desk.bench import entries, last_entry, row_of
-from tests.web.site import Site
+from tests.web.site import ON_BOTH, Site
 from tracker.desk.devices import pair_device
 
 READINGS = {"max_force": 1830, "width": "10.00", "thickness": 4.0}
@@ -39,6 +39,7 @@ def test_a_post_is_answered_with_results(site: Site, rig: httpx.Client) -> None:
     assert found["tensile.strength"]["uncertainty"] > 0
 
 
+@ON_BOTH
 def test_a_post_bears_its_rig_and_its_device(site: Site, rig: httpx.Client) -> None:
     """The token's rig is taken where none is named; the journal names the device."""
     name = rig.post("/api/measurements", json=a_post(site)).json()["id"]
@@ -57,6 +58,7 @@ def test_a_curve_of_ten_thousand_rows_is_kept(site: Site, rig: httpx.Client, for
     assert rig.get(f"/{name['id']}/file/curve").content == CURVE.encode()
 
 
+@ON_BOTH
 def test_a_post_repeated_under_its_key_is_stored_once(site: Site, rig: httpx.Client) -> None:
     """The second is answered with what the first stored."""
     first, second = (rig.post("/api/measurements", json=a_post(site, key="k1")) for _ in range(2))

@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 from tests.desk.bench import entries
-from tests.web.site import PULL, Browser, Site
+from tests.web.site import ON_BOTH, PULL, Browser, Site
 from tracker.desk.corrections import amend
 from tracker.desk.devices import paired
 from tracker.plugged import Plugged
@@ -161,6 +161,7 @@ def test_no_page_has_script_or_style_inside(site: Site, browser: Browser) -> Non
         assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?![^>]*src=)|javascript:", text)
 
 
+@ON_BOTH
 def test_text_is_never_markup(site: Site, browser: Browser, plugged: Plugged) -> None:
     """A name, remark, cause, note and setting full of markup are shown as they were typed."""
     browser.fill(f"/{site.job}/change", {"setting": NASTY.replace("=", ""), "value": NASTY, "note": NASTY})
@@ -277,6 +278,7 @@ def test_what_is_no_picture_is_refused(browser: Browser, data: bytes) -> None:
     assert (answer.status_code, "Stop." in answer.text) == (422, True)
 
 
+@ON_BOTH
 def test_a_file_is_given_back_to_be_saved(site: Site, browser: Browser) -> None:
     """A recording is never shown by the browser, whatever is in it."""
     files = {"r-curve": ('a"b\r\nX: y<script>.csv', b"strain,force\n0,0\n0.1,100\n", "text/html")}

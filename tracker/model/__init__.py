@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tracker.model.base import SCHEMA, Base, utc
-from tracker.model.keeping import Attachment, BookRecord, JournalRecord
+from tracker.model.keeping import Attachment, BookRecord, JournalRecord, SentForm
 from tracker.model.planning import Choice, Device, Programme
 from tracker.model.printing import FactorRecord, Job, JobLog, JobSpool, SettingChange, Specimen
 from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
@@ -39,6 +39,7 @@ __all__ = [
     "Programme",
     "Result",
     "Rig",
+    "SentForm",
     "SettingChange",
     "Specimen",
     "Spool",

@@ -50,3 +50,11 @@ class Attachment(Base, Entered):
     """Bytes."""
     name: Mapped[str] = mapped_column()
     """Name under which it first came in."""
+
+
+class SentForm(Base, Entered):
+    """The key of a form that was stored; ``entry`` is the act that stored it. Sent again, it does nothing."""
+
+    __tablename__ = "sent_form"
+
+    key: Mapped[str] = mapped_column(primary_key=True)

@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
 from tracker.book import Book
+from tracker.desk.once import under
 from tracker.plugged import Plugged
 from tracker.records.marks import state_of
 from tracker.web.held import Held
 from tracker.web.pairing import PairingCode
-from tracker.web.remembered import Once, Remembered
+from tracker.web.remembered import Remembered
 
 T = TypeVar("T")
 
 LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 _PICTURES: Final = 64
 _FACTS: Final = 512
+_KEY: Final[ContextVar[str]] = ContextVar("key of the form that is being stored", default="")
 
 
 def _quiet(code: str) -> None:
@@ -62,7 +66,6 @@ class Bench:
     serving: Serving
     pictures: Remembered[bytes] = field(default_factory=lambda: Remembered(_PICTURES))
     facts: Remembered[Any] = field(default_factory=lambda: Remembered(_FACTS))
-    once: Once = field(default_factory=Once)
     _said: Remembered[str] = field(default_factory=lambda: Remembered(_FACTS))
 
     def __post_init__(self) -> None:
@@ -71,8 +74,17 @@ class Bench:
 
     @property
     def book(self) -> Book:
-        """The book."""
-        return self.serving.book
+        """The book; while a form is stored, one on which its act is done once."""
+        return under(self.serving.book, _KEY.get())
+
+    @contextmanager
+    def storing(self, key: str) -> Iterator[None]:
+        """Do what is done meanwhile, by this thread, under the key of a form."""
+        held = _KEY.set(key)
+        try:
+            yield
+        finally:
+            _KEY.reset(held)
 
     @property
     def plugged(self) -> Plugged:

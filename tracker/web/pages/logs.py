@@ -14,7 +14,8 @@ from tracker.desk.loglooks import look_at_log, offset_typed, piece_log, piece_lo
 from tracker.desk.logs import ALIGNMENTS, By, LogFile, add_log, mapped_columns
 from tracker.errors import Refused
 from tracker.web.bench import Bench
-from tracker.web.pages.plate import acted, ident_of_kind, plate_page
+from tracker.web.pages.acting import acted
+from tracker.web.pages.plate import ident_of_kind, plate_page
 from tracker.web.refusals import status_of
 from tracker.web.render import page, picture
 from tracker.web.uploads import recordings_sent

@@ -11,9 +11,11 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from tracker.desk.devices import end_device, pair_device, paired
+from tracker.desk.once import DoneBefore
 from tracker.errors import Refused
 from tracker.records import listed
 from tracker.web.bench import Bench
+from tracker.web.inputs import key_of
 from tracker.web.refusals import status_of
 from tracker.web.render import page, picture, there
 from tracker.web.visitors import (
@@ -133,7 +135,12 @@ def from_picture(code: Annotated[str, Query(alias="CODE", max_length=20)] = "") 
 def give_token(request: Request, bench: Here, visitor: Writer, form: Form) -> Response:
     """Make the token of a rig's computer; it is shown this once."""
     name, rig = str(form.get("name") or ""), str(form.get("rig") or "")
-    _, secret = pair_device(bench.book, visitor.who, name, rig=rig)
+    try:
+        with bench.storing(key_of(form, request.url.path)):
+            _, secret = pair_device(bench.book, visitor.who, name, rig=rig)
+    except DoneBefore:
+        # Kept nowhere, it cannot be shown again; whoever did not see it makes another.
+        return _listed(request, bench, visitor)
     return _listed(request, bench, visitor, secret)
 
 

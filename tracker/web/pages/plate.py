@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
-from urllib.parse import quote
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
@@ -12,7 +11,6 @@ from starlette.responses import Response
 from tracker_labels import stocks
 
 from tracker.desk.changes import SETTINGS, change_setting
-from tracker.desk.doubts import Done
 from tracker.desk.finding import fetch, find, ident_of
 from tracker.desk.forms import Ask
 from tracker.desk.jobforms import END_FORM
@@ -25,10 +23,11 @@ from tracker.errors import Refused
 from tracker.ids import Ident
 from tracker.records import Shown, shown_record
 from tracker.web.bench import Bench
-from tracker.web.inputs import key_of, of_form, typed_asks
+from tracker.web.inputs import of_form, typed_asks
+from tracker.web.pages.acting import acted
 from tracker.web.platemap import Points, plate_map
 from tracker.web.refusals import status_of
-from tracker.web.render import download, page, there
+from tracker.web.render import download, page
 from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
 
 router = APIRouter()
@@ -76,26 +75,6 @@ def _shown(bench: Bench, ident: Ident) -> tuple[Shown, Mapping[str, Points]]:
     with bench.book.read() as session:
         row: Any = fetch(session, ident)
         return shown_record(session, row, bench.book.zone), outlines_of(row)
-
-
-def acted(
-    request: Request,
-    bench: Bench,
-    form: FormData,
-    text: str,
-    act: Callable[[], Done],
-    again: Callable[[Refused], Response],
-) -> Response:
-    """Do an act once under its form's key, and go to the record's page; refused, show ``again``."""
-
-    def doing() -> str:
-        done = act()
-        return f"/{quote(text)}?said={bench.keep_words(' '.join(done.says) or 'Stored.')}"
-
-    try:
-        return there(bench.once.do(key_of(form, request.url.path), doing))
-    except Refused as refusal:
-        return again(refusal)
 
 
 @router.post("/{text}/offbed")

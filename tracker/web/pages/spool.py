@@ -16,8 +16,9 @@ from tracker.ids import Ident
 from tracker.records import Shown, shown_record
 from tracker.web.bench import Bench
 from tracker.web.inputs import of_form, typed_asks
+from tracker.web.pages.acting import acted
 from tracker.web.pages.measuring import facts_of
-from tracker.web.pages.plate import acted, ident_of_kind
+from tracker.web.pages.plate import ident_of_kind
 from tracker.web.refusals import status_of
 from tracker.web.render import page
 from tracker.web.visitors import Form, Here, Visitor, Writer
