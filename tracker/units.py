@@ -168,6 +168,16 @@ def with_uncertainty(
     return f"{mark}{value:.{places}f} ± {uncertainty:.{places}f}{tail}"
 
 
+def reading_text(value: Any, unit: str) -> str:
+    """Return a reading as taken with its unit; the entries of a series are parted by semicolons."""
+    if isinstance(value, list):
+        text = "; ".join(":".join(map(str, part)) if isinstance(part, list) else str(part) for part in value)
+    else:
+        text = f"{value:.8g}" if isinstance(value, float) else str(value)
+    unit = ":".join(map(shown, unit.split(":")))
+    return f"{text} {unit}".rstrip()
+
+
 def compact(value: float | None, unit: str = "", missing: str = "not recorded") -> str:
     """Return a number with at most six digits and its unit, or the word for a missing one."""
     if value is None:

@@ -44,6 +44,12 @@ def test_readings_are_understood_with_their_units(book: Book) -> None:
     assert a_pull(book, a_piece(book), typed).results[0].value == pytest.approx(45.75)
 
 
+def test_units_are_kept_beside_the_readings(book: Book) -> None:
+    """The number can be read on the day when its method is no longer there."""
+    pull = a_pull(book, a_piece(book), {"max_force": "186.6 kgf", "width": "10", "thickness": "4"})
+    assert row_of(book, pull.id).units == {"max_force": "N", "width": "mm", "thickness": "mm"}
+
+
 def test_a_width_in_kilograms_is_refused(book: Book) -> None:
     """A unit of another kind is never converted."""
     piece = a_piece(book)

@@ -142,7 +142,7 @@ def test_a_measurement_shows_readings_results_and_the_reason_of_its_verdict(book
     judge(book, WHO, pull.id, counted=False, reason="slipped")
     told = text(show(book, pull.id))
     assert "with|R0001-M Gantry" in told
-    assert "max_force = 1830.0" in told
+    assert "max_force = 1830 N" in told
     assert "MPa  set aside: slipped" in told
 
 

@@ -142,6 +142,7 @@ def _testing(book: Book) -> None:
             Measurement(
                 specimen_id=3, method="tensile", method_version="1.0", at=at(5), operator=BO, room_c=22,
                 room_rh_pct=48, source="typed", readings={"max_force": 272.1, "area": 25.0},
+                units={"max_force": "N", "area": "mm^2"},
             )
         )  # fmt: skip
         session.flush()

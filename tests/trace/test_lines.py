@@ -27,7 +27,7 @@ def shown(book: Book, scene: Scene) -> str:
         "R0001: calibration 93 %",
         "counted; broke in the gauge section; Ada Bench",
         "tensile 1.0",
-        "max_force 1210.5",
+        "area 25 mm²; max_force 1210.5 N",
         "calibrated 2026-01-05: u 0.4 % against weights",
         "orientation ZXY, upright",
         "another attempt at J0001-J",

@@ -57,7 +57,7 @@ from tracker.api._table import NumberTable, read_numbers, text_of_file
 from tracker.api._text import entries, number, text_of
 from tracker.api._uncertainty import measured, nominal, range_remarks, remarks_of, with_uncertainty
 from tracker.api._units import dimension, readable, scale
-from tracker.api._validate import FieldError, ReadingsError, dump, recordings, row, validate
+from tracker.api._validate import FieldError, ReadingsError, dump, recordings, row, units_of, validate
 from tracker.errors import Refused
 
 __all__ = [
@@ -149,6 +149,7 @@ __all__ = [
     "straight_line",
     "text_of",
     "text_of_file",
+    "units_of",
     "validate",
     "welch_satterthwaite",
     "with_uncertainty",

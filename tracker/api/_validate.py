@@ -92,6 +92,13 @@ def dump(readings: Readings) -> dict[str, Any]:
     return {name: _plain(value) for name, value in kept.items() if value is not None}
 
 
+def units_of(readings: Readings) -> dict[str, str]:
+    """Return the unit of each reading that was taken and has one; of a series its parts', as ``h:mm``."""
+    taken = dump(readings)
+    units = {field.name: field.unit or ":".join(field.units) for field in fields(type(readings))}
+    return {name: units[name] for name in taken if units[name].strip(":")}
+
+
 def recordings(readings: Readings) -> dict[str, Recording]:
     """Return the files among the readings by field name."""
     found = {

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.acts import Act
-from tracker.api import Method, Piece, Readings, Recording, ResultFacts, dump, fields, validate
+from tracker.api import Method, Piece, Readings, Recording, ResultFacts, dump, fields, units_of, validate
 from tracker.book import Book
 from tracker.desk.doubts import Done, doubt
 from tracker.desk.finding import find, ident_of
@@ -138,6 +138,7 @@ def _measure(
             spool=row if isinstance(row, Spool) else None,
             method=method.id,
             readings=dump(readings),
+            units=units_of(readings),
             source=source,
             posted_key=key,
             **{**values, "operator": values["operator"] or who},

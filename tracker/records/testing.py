@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.model import Calibration, Measurement, Result, Rig
 from tracker.records.telling import Shown, add_note, columns, iso, span, when
-from tracker.units import compact, shown, with_uncertainty
+from tracker.units import compact, reading_text, shown, with_uncertainty
 
 
 def summary(row: Measurement) -> str:
@@ -45,6 +45,7 @@ def measurement_data(row: Measurement) -> dict[str, Any]:
         "room_c": row.room_c,
         "room_rh_pct": row.room_rh_pct,
         "readings": row.readings,
+        "units": row.units,
         "files": {each.field: {"name": each.name, "sha256": each.sha256} for each in row.files},
         "rigs": [ids.rig_id(each.rig_id) for each in row.rigs],
         "source": row.source,
@@ -76,7 +77,12 @@ def _measurement(session: Session, row: Measurement, zone: dt.tzinfo) -> Shown:
     told.add("with", ", ".join(f"{ids.rig_id(each.rig_id)} {each.rig.name}" for each in row.rigs))
     # In alphabetical order: of two databases only one keeps the order in which a document was written.
     readings = sorted((row.readings or {}).items())
-    told.add_all("readings", [f"{name} = {value}" for name, value in readings], none=None)
+    units = row.units or {}
+    told.add_all(
+        "readings",
+        [f"{name} = {reading_text(value, units.get(name, ''))}" for name, value in readings],
+        none=None,
+    )
     told.add_all("file", [f"{each.field}: {each.name}" for each in row.files])
     for result in row.results:
         told.add_all(result.quantity, [_result_words(result), *map(str, result.remarks or ())])

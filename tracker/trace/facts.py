@@ -59,6 +59,7 @@ def measured_facts(each: Measured) -> dict[str, Any]:
         "method": row["method"],
         "version": row["method_version"],
         "readings": row["readings"],
+        "units": row["units"],
         "files": [file_facts(parts) for parts in each.files],
         "rig": next((rig for rig in rigs if rig["role"] == "rig"), rigs[0] if rigs else None),
         "instruments": rigs,

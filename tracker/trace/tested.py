@@ -11,8 +11,8 @@ from tracker.trace.reading import Parts, Row
 from tracker.trace.station import Station
 from tracker.trace.walk import Measured
 from tracker.trace.way import Way
-from tracker.trace.words import UNKNOWN, calibrated, humidity, local, percent, reading
-from tracker.units import compact, with_uncertainty
+from tracker.trace.words import UNKNOWN, calibrated, humidity, local, percent
+from tracker.units import compact, reading_text, with_uncertainty
 
 _SHARE_SHOWN: Final = 0.005
 
@@ -85,9 +85,11 @@ class Tested:
         return Station("method", head, (self._title,) if self._title else (), known=bool(version))
 
     def _readings(self, row: Row) -> Station:
+        # By name: of two databases only one keeps the order in which a document was written.
         readings = row["readings"] or {}
+        units = row["units"] or self._units
         facts = tuple(
-            f"{name} {reading(value, self._units.get(name, ''))}" for name, value in readings.items()
+            f"{name} {reading_text(value, units.get(name, ''))}" for name, value in sorted(readings.items())
         )
         return Station("readings", "as taken" if facts else UNKNOWN, facts, known=bool(facts))
 

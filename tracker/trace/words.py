@@ -8,7 +8,7 @@ import re
 from typing import Any, Final
 
 from tracker.trace.reading import Row
-from tracker.units import compact, shown
+from tracker.units import compact
 
 UNKNOWN: Final = "not recorded"
 _UNIT: Final = re.compile(r"(?<=\d) (?=[^\d\s])")
@@ -28,14 +28,6 @@ def percent(share: float) -> str:
 def humidity(percent: float | None) -> str:
     """Return a relative humidity."""
     return f"humidity {UNKNOWN}" if percent is None else f"{percent:g} % RH"
-
-
-def reading(value: Any, unit: str) -> str:
-    """Return a reading with its unit; the entries of a series are parted by semicolons."""
-    if isinstance(value, list):
-        return "; ".join(":".join(map(str, part)) if isinstance(part, list) else str(part) for part in value)
-    text = f"{value:.8g}" if isinstance(value, float) else str(value)
-    return f"{text} {shown(unit)}".rstrip()
 
 
 def calibrated(row: Row, unit: str) -> str:

@@ -241,6 +241,7 @@ class _Rows:
                 method=draft.method,
                 method_version=draft.version,
                 readings=draft.readings,
+                units=draft.units,
                 source=draft.source,
                 problem=draft.problem,
                 remark=f"From {source}.",

@@ -46,6 +46,7 @@ class MeasurementDraft:
         method: Id of the method.
         version: Of the method; None for a value without readings.
         readings: Raw readings in the method's units; None for a value without readings.
+        units: Of the readings.
         source: ``imported``, or ``given`` for a value without readings.
         results: With value, or refused with the reason.
         problem: What went wrong in the plugin.
@@ -58,6 +59,7 @@ class MeasurementDraft:
     source: str
     results: tuple[Computed, ...]
     problem: str | None = None
+    units: Mapping[str, str] | None = None
     files: tuple[FileDraft, ...] = ()
 
 

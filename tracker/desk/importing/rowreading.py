@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from tracker.api import Piece, Quantity, Recording, dump, validate
+from tracker.api import Piece, Quantity, Recording, dump, units_of, validate
 from tracker.desk.importing.besides import Besides
 from tracker.desk.importing.binding import Binding, Bound, BoundMethod
 from tracker.desk.importing.drafts import FactorDraft, FileDraft, MeasurementDraft, SpecimenDraft
@@ -122,6 +122,7 @@ class RowReader:
             method=bound.method.id,
             version=bound.method.version,
             readings=dump(readings),
+            units=units_of(readings),
             source="imported",
             results=_explained(computation.outcomes, row, bound),
             problem=computation.problem,
