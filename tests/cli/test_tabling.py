@@ -29,8 +29,15 @@ def test_the_table_reads_as_lines(unlike: Unlike) -> None:
     lines = unlike.done("table")
 
     assert lines[0] == "Nordlicht ASA · nozzle 245 °C, chamber 40 °C"
-    assert any("tensile.strength upright" in line and "n 4 MPa" in line for line in lines)
-    assert "not design allowables" in lines[-1]
+    assert any("tensile.strength upright" in line and " MPa (" in line and "n 4" in line for line in lines)
+    assert "not design allowables" in " ".join(lines[-3:])
+
+
+@pytest.mark.parametrize("columns", ["60", "80"])
+def test_sentences_of_the_table_keep_to_the_terminal(unlike: Unlike, columns: str) -> None:
+    """Figures are short; what stands beside them is wrapped."""
+    assert max(map(len, unlike.done("table", env={"COLUMNS": columns}))) <= int(columns) + 10
+    assert max(map(len, unlike.done("table", env={"COLUMNS": columns})[-3:])) <= int(columns)
 
 
 def test_limits_alike_are_counted_and_keep_their_unit_once(unlike: Unlike) -> None:

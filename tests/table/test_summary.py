@@ -219,3 +219,40 @@ def test_a_filter_may_ask_of_factors(two_conditions: Book, asked: str, n: int) -
     rows = summary_table(two_conditions, where=parse_filter(asked), quantities=[STRENGTH]).rows
 
     assert sum(cell.n for row in rows for cell in row.cells.values()) == n
+
+
+def test_a_row_says_how_its_own_spools_came(book: Book, spool: str) -> None:
+    """A sponsored spool does not colour the figures of a bought one."""
+    bought = a_spool(book, lot="L-18", supplied="bought")
+    pull_all(book, a_job(book, "bar:XYZ:1", spools=(spool,), nozzle_set_c=245).also, [48.0])
+    pull_all(book, a_job(book, "bar:XYZ:1", spools=(bought,), nozzle_set_c=270).also, [50.0])
+
+    assert [row.supply for row in summary_table(book).rows] == [("given by Quarz & Co",), ("bought",)]
+
+
+def test_a_chamber_that_was_not_as_meant_is_said(book: Book, spool: str) -> None:
+    """The row is named by what was meant; whoever reads 60 °C must hear of the 39."""
+    for measured in (39, 58):
+        plate = a_job(book, "bar:XYZ:1", spools=(spool,), chamber_set_c=60, chamber_measured_c=measured)
+        pull_all(book, plate.also, [48.0])
+    (row,) = summary_table(book).rows
+
+    assert row.departures == ("chamber meant 60 °C, measured 39 to 58 °C",)
+    assert any("measured 39 to 58 °C" in line for line in as_lines(SummaryTable([row], [], {})))
+
+
+def test_a_chamber_as_meant_needs_no_word(book: Book, spool: str) -> None:
+    """Two degrees are within what a chamber wanders."""
+    plate = a_job(book, "bar:XYZ:1", spools=(spool,), chamber_set_c=60, chamber_measured_c=58)
+    pull_all(book, plate.also, [48.0])
+
+    assert summary_table(book).rows[0].departures == ()
+
+
+def test_a_limit_below_zero_has_a_minus_and_no_hyphen(book: Book, spool: str) -> None:
+    """Between two limits a hyphen reads like a dash."""
+    pieces = a_job(book, "bar:XYZ:3", spools=(spool,)).also
+    pull_all(book, pieces, [0.1, 5.0, 20.0])
+    text = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat"].text("MPa")
+
+    assert text == "8 MPa (\N{MINUS SIGN}17 – 34) n 3"

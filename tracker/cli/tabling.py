@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, note, picture_form, say_json, write_file
+from tracker.cli._telling import as_json, done, note, picture_form, say_json, width, write_file
 from tracker.desk.choices import choose
 from tracker.errors import Refused
 from tracker.selection import check_quantities, parse_filter
@@ -62,7 +62,7 @@ def table_command(
     elif as_json:
         say_json(told.as_json())
     else:
-        text = _FORMS[form](told) if form else "\n".join(as_lines(told)) + "\n"
+        text = _FORMS[form](told) if form else "\n".join(as_lines(told, width())) + "\n"
         if output is not None:
             write_file(output, text.encode())
         else:

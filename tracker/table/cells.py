@@ -77,17 +77,28 @@ class Cell:
         """Return the results that are only limits, alike ones once: ``> 120 °C n 3``."""
         return ", ".join(_times(text, count) for text, count in Counter(self.limits).items())
 
-    def text(self) -> str:
-        """Return mean and interval for a person: ``31.4 (30.2 – 32.6) n 4``."""
+    def text(self, unit: str = "") -> str:
+        """Return mean and interval for a person: ``31.4 MPa (30.2 – 32.6) n 4``.
+
+        Args:
+            unit: To stand behind the mean, where no heading says it.
+        """
         if self.mean is None:
             return self.limits_text() or "–"
+        behind = f" {unit}" if unit else ""
         if self.ordinal:
-            return f"median {self.mean:g} ({self.low:g}–{self.high:g}) n {self.n}"
+            return f"median {self.mean:g}{behind} ({self.low:g}–{self.high:g}) n {self.n}"
         if self.low is None or self.high is None or not self.sd or self.sd < _NOTHING * abs(self.mean):
-            return f"{self.mean:.4g} n {self.n}"
+            return _minus(f"{self.mean:.4g}{behind} n {self.n}")
         places = _places(self.sd)
         doubt = "?" if self.uninformative else ""
-        return f"{self.mean:.{places}f} ({self.low:.{places}f} – {self.high:.{places}f}{doubt}) n {self.n}"
+        limits = f"{self.low:.{places}f} – {self.high:.{places}f}{doubt}"
+        return _minus(f"{self.mean:.{places}f}{behind} ({limits}) n {self.n}")
+
+
+def _minus(text: str) -> str:
+    # Between two limits a hyphen reads like the dash beside it.
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def _times(text: str, count: int) -> str:
@@ -143,17 +154,17 @@ def _summed(
 
 
 def _hints(rows: Sequence[Point], values: Sequence[float]) -> list[str]:
-    """Name what stands apart; equal values, or too few, give no hint."""
+    """Name what stands apart, each result once; equal values, or too few, give no hint."""
     if len(values) < _FEW_FOR_HINTS or max(values) == min(values):
         return []
     tests = [("Grubbs", grubbs)] + ([("Dixon", dixon)] if len(values) <= _MOST_FOR_DIXON else [])
-    found = []
+    found: dict[int, list[str]] = {}
     for name, test in tests:
         hint = test(values)
         if hint.stands_apart:
-            beside = f"{name} {hint.statistic:.2f}, chance {hint.critical:.2f}"
-            found.append(f"{measurement_id(rows[hint.index].measurement)} stands apart ({beside})")
-    return found
+            said = f"{name} {hint.statistic:.2f}, chance up to {hint.critical:.2f}"
+            found.setdefault(rows[hint.index].measurement, []).append(said)
+    return [f"{measurement_id(number)} stands apart ({'; '.join(said)})" for number, said in found.items()]
 
 
 @dataclass(frozen=True)

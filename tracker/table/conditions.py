@@ -113,6 +113,40 @@ def _condition(known: Mapping[str, Hashable]) -> Condition:
     return tuple((name, known[name]) for name in SETTINGS if known.get(name) is not None)
 
 
+_HEATED: Final = ("nozzle", "bed", "chamber")
+_OFF_C: Final = 5.0
+"""°C by which a measured temperature may be off the one meant without a word; common practice, no source."""
+
+
+def measured_by_job(connection: Connection) -> dict[int, dict[str, tuple[float, float]]]:
+    """Return meant and measured temperatures in °C by number of the job, where both are known."""
+    columns = [getattr(Job, f"{name}_{kind}_c") for name in _HEATED for kind in ("set", "measured")]
+    found: dict[int, dict[str, tuple[float, float]]] = {}
+    for job, *values in connection.execute(select(Job.id, *columns)):
+        pairs = zip(_HEATED, values[::2], values[1::2], strict=True)
+        known = {name: (meant, got) for name, meant, got in pairs if meant is not None and got is not None}
+        if known:
+            found[job] = known
+    return found
+
+
+def departures(jobs: Iterable[Mapping[str, tuple[float, float]]]) -> tuple[str, ...]:
+    """Return in words where the temperatures measured on plates were not those meant for them."""
+    told = list(jobs)
+    said = []
+    for name in _HEATED:
+        pairs = [job[name] for job in told if name in job]
+        if any(abs(got - meant) > _OFF_C for meant, got in pairs):
+            meant = _spread([meant for meant, _ in pairs])
+            said.append(f"{name} meant {meant} °C, measured {_spread([got for _, got in pairs])} °C")
+    return tuple(said)
+
+
+def _spread(values: Sequence[float]) -> str:
+    low, high = min(values), max(values)
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+
+
 def spools_by_job(connection: Connection) -> dict[int, frozenset[int]]:
     """Return the spools of every job by its number."""
     found: dict[int, set[int]] = {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import html
 import io
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 
 from tracker.table.cells import Cell
@@ -48,7 +49,7 @@ def remarks(row: TableRow) -> Sequence[str]:
     for (quantity, lie), each in row.cells.items():
         for text in _said_of(each):
             of.setdefault(text, []).append(f"{quantity} {lie}".strip())
-    said = [row.choice] if row.choice else []
+    said = [*([row.choice] if row.choice else []), *row.departures]
     said += [f"{text} ({', '.join(names)})" for text, names in of.items()]
     if row.ratio is not None:
         said += [f"upright/flat: {reason}" for reason in row.ratio.reasons]
@@ -80,7 +81,8 @@ def as_csv(table: SummaryTable) -> str:
                 row.material, row.family or "", row.words, quantity, lie, each.unit,
                 each.n, each.mean, each.sd, each.low, each.high, " ".join(each.limits), each.set_aside,
                 "yes" if row.published else "",
-                "; ".join(row.supply), row.last or "", " ".join(each.results), "; ".join(each.remarks),
+                "; ".join(row.supply), row.last or "", " ".join(each.results),
+                "; ".join([*row.departures, *each.remarks]),
             ])  # fmt: skip
     lines.writerow([])
     lines.writerow([table.caution])
@@ -140,24 +142,40 @@ def _html_cell(
     return f'<td class="n" title="{html.escape(" ".join(cell.results))}">{said}</td>'
 
 
-def as_lines(table: SummaryTable) -> Iterator[str]:
-    """Yield the table for a terminal: a material a paragraph, a quantity a line."""
+def as_lines(table: SummaryTable, width: int = 0) -> Iterator[str]:
+    """Yield the table for a terminal: a material a paragraph, a quantity a line.
+
+    Args:
+        table: What to write down.
+        width: Columns into which sentences are wrapped; 0 for as long as they are.
+    """
     for row in table.rows:
-        yield " · ".join(
+        title = " · ".join(
             part for part in (row.material, row.words, "published" if row.published else "") if part
         )
-        width = max((len(f"{q} {lie}") for q, lie in row.cells), default=0)
-        for column in table.columns:
-            if column in row.cells:
-                # A limit has its unit already.
-                unit = shown(table.units[column[0]]) if row.cells[column].n else ""
-                yield f"  {' '.join(column).strip():<{width}}  {row.cells[column].text()} {unit}".rstrip()
-        if row.ratio is not None:
-            yield f"  {'upright/flat':<{width}}  {row.ratio.text()}"
-        for text in remarks(row):
-            yield f"    {text}"
-        if row.supply:
-            yield f"    supplied: {'; '.join(row.supply)}"
+        yield from _wrapped(title, width, "", "  ")
+        yield from _figures(table, row)
+        beside = [*remarks(row), *([f"supplied: {'; '.join(row.supply)}"] if row.supply else [])]
+        for text in beside:
+            yield from _wrapped(text, width, "    ", "      ")
     if table.rows:
         yield ""
-    yield table.caution
+    yield from _wrapped(table.caution, width, "", "")
+
+
+def _figures(table: SummaryTable, row: TableRow) -> Iterator[str]:
+    wide = max((len(" ".join(column).strip()) for column in row.cells), default=0)
+    for column in table.columns:
+        if column in row.cells:
+            cell = row.cells[column]
+            yield f"  {' '.join(column).strip():<{wide}}  {cell.text(shown(table.units[column[0]]))}".rstrip()
+    if row.ratio is not None:
+        yield f"  {'upright/flat':<{wide}}  {row.ratio.text()}"
+
+
+def _wrapped(text: str, width: int, first: str, rest: str) -> list[str]:
+    if not width:
+        return [f"{first}{text}"]
+    return textwrap.wrap(
+        text, max(width, 40), initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+    )

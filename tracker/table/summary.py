@@ -10,11 +10,20 @@ from typing import Any, Final
 from sqlalchemy import Connection, select
 
 from tracker.book import Book
-from tracker.model import Choice, Job, JobSpool, Material, Spool
+from tracker.model import Choice, Material, Spool
 from tracker.plugged import Plugged
 from tracker.selection import Filter, ResultRow
 from tracker.table.cells import Cell, Ratio, cell, interlayer_ratio
-from tracker.table.conditions import Condition, Origins, origins, spools_by_job, told_apart, words
+from tracker.table.conditions import (
+    Condition,
+    Origins,
+    departures,
+    measured_by_job,
+    origins,
+    spools_by_job,
+    told_apart,
+    words,
+)
 from tracker.table.filtering import results_where, why_nothing
 from tracker.table.points import Point, lie_of, moment_of, points
 
@@ -36,12 +45,15 @@ class TableRow:
         family: Polymer family, or None.
         condition: Settings by name, as far as recorded.
         words: The settings in which it differs from the material's other rows.
-        supply: How its spools came, each once.
+        supply: How the spools behind its figures came, each once.
+        departures: Where what was measured while printing was not what was meant, in words.
         last: Day of the newest measurement.
         cells: By quantity and way of lying.
         ratio: Upright over flat, of the tensile strength.
         published: Whether this condition was chosen to be published.
         choice: Remark and reason of the choice.
+        jobs: Numbers of the jobs behind its figures.
+        spools: Numbers of the spools that were tested themselves.
     """
 
     material: str
@@ -54,12 +66,16 @@ class TableRow:
     ratio: Ratio | None = None
     published: bool = False
     choice: str = ""
+    departures: tuple[str, ...] = ()
+    jobs: frozenset[int] = frozenset()
+    spools: frozenset[int] = frozenset()
 
     def as_json(self) -> dict[str, Any]:
         """Return the row as plain JSON values."""
         return {
             "material": self.material, "family": self.family, "condition": self.condition,
-            "supply": list(self.supply), "last": self.last.isoformat() if self.last else None,
+            "supply": list(self.supply), "departures": list(self.departures),
+            "last": self.last.isoformat() if self.last else None,
             "published": self.published, "choice": self.choice,
             "cells": [{"lie": lie, **each.as_json()} for (_, lie), each in self.cells.items()],
             "interlayer_ratio": self.ratio.as_json() if self.ratio else None,
@@ -119,10 +135,12 @@ def summary_table(
         known = origins(connection)
         spools = spools_by_job(connection)
         supply = _supplies(connection)
+        measured = measured_by_job(connection)
         chosen = _choices(connection)
     lines = _grouped(found, known, frozenset(ordinal), spools, book.zone)
     for line in lines:
-        line.supply = supply.get(line.material, ())
+        line.supply = tuple(sorted({supply[spool] for spool in _spools_of(line, spools) if spool in supply}))
+        line.departures = departures(measured[job] for job in sorted(line.jobs) if job in measured)
         line.published, line.choice = _choice_of(line, chosen)
     _sort(lines, sort)
     columns = columns_of(lines)
@@ -182,6 +200,9 @@ def _grouped(
             )  # fmt: skip
             line.cells = {key: cell(rows, ordinal=key[0] in ordinal) for key, rows in by_column.items()}
             line.ratio = _ratio(by_column, spools)
+            every = [point for rows in by_column.values() for point in rows]
+            line.jobs = frozenset(point.job for point in every if point.job is not None)
+            line.spools = frozenset(point.spool for point in every if point.spool is not None)
             lines.append(line)
     return lines
 
@@ -221,20 +242,16 @@ def _ratio(by_column: _ByColumn, spools: Mapping[int, frozenset[int]]) -> Ratio 
     return interlayer_ratio(upright, flat, spools)
 
 
-def _supplies(connection: Connection) -> dict[str, tuple[str, ...]]:
-    statement = (
-        select(Material.name, Spool.supplied, Spool.supplied_by)
-        .join(Spool, Spool.material_id == Material.id)
-        .join(JobSpool, JobSpool.spool_id == Spool.id)
-        .join(Job, Job.id == JobSpool.job_id)
-        .distinct()
-    )
-    found: dict[str, list[str]] = {}
-    for name, supplied, by in connection.execute(statement):
-        told = " by ".join(part for part in (supplied, by) if part)
-        if told:
-            found.setdefault(name, []).append(told)
-    return {name: tuple(sorted(all_of)) for name, all_of in found.items()}
+def _spools_of(line: TableRow, by_job: Mapping[int, frozenset[int]]) -> frozenset[int]:
+    """Return the spools that a row's pieces were printed from, or that were tested themselves."""
+    return line.spools.union(*(by_job.get(job, frozenset()) for job in line.jobs))
+
+
+def _supplies(connection: Connection) -> dict[int, str]:
+    """Return how each spool came, by its number."""
+    rows = connection.execute(select(Spool.id, Spool.supplied, Spool.supplied_by))
+    told = {spool: " by ".join(part for part in (supplied, by) if part) for spool, supplied, by in rows}
+    return {spool: text for spool, text in told.items() if text}
 
 
 def _choices(connection: Connection) -> dict[str, Any]:
