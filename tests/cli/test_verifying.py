@@ -27,3 +27,8 @@ def test_a_head_of_another_journal_is_found_out(cli: Cli) -> None:
 def test_what_is_no_head_is_one_line(cli: Cli) -> None:
     """With what to give."""
     assert "is no head of a journal" in cli.refused("verify", "--noted", "J0001-J")
+
+
+def test_a_demonstration_passes_no_book_over(cli: Cli) -> None:
+    """``--book X demo`` would build it elsewhere, in the folder one happens to be in."""
+    assert cli.refused("--book", "there", "demo").endswith("strandbook demo there")

@@ -7,12 +7,14 @@ import os
 from pathlib import Path
 
 import click
+from click.core import ParameterSource
 
 from tracker.backup import Contents, backup, restore, upgrade_book
 from tracker.book import new_book
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, progress, say_json, stages, width
 from tracker.desk.measuring import recomputing
+from tracker.errors import Refused
 from tracker.verify import verify
 
 
@@ -45,7 +47,7 @@ def init_command(
 @pass_bench
 def demo_command(bench: Bench, /, folder: Path, as_json: bool) -> None:
     """Build a demonstration book in FOLDER and walk through it: labels, a scan, a trace."""
-    del bench
+    _same_place(bench, folder)
     # The demonstration is a package of its own; no other command needs it.
     tracker_demo = importlib.import_module("tracker_demo")
     with progress("Building the book") as step, tracker_demo.build(str(folder), step) as book:
@@ -64,6 +66,18 @@ def demo_command(bench: Bench, /, folder: Path, as_json: bool) -> None:
     for line in told.traced:
         click.echo(line)
     click.echo(f"\nNext, with --book {folder}: list results · show {told.result} · scan · verify")
+
+
+def _same_place(bench: Bench, folder: Path) -> None:
+    """Refuse a --book that would be passed over; the environment's is the person's own and is left alone.
+
+    Raises:
+        Refused: --book names another place than FOLDER.
+    """
+    context = click.get_current_context().parent
+    typed = context is not None and context.get_parameter_source("place") is ParameterSource.COMMANDLINE
+    if typed and Path(bench.place or "") != folder:
+        raise Refused("The demonstration makes a book of its own", do=f"strandbook demo {bench.place}")
 
 
 @click.command("backup", epilog="Example: strandbook backup bench-2026-03-14.backup")
