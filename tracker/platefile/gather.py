@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from tracker.platefile import lookahead
 from tracker.platefile.laid import runs
+from tracker.platefile.numbering import Numbering
 from tracker.platefile.rows import Rows, joined
-from tracker.platefile.state import Numbering
 from tracker.platefile.tally import (
     LEAST_FLOW_LENGTH_MM,
     LEAST_FLOW_TIME_S,

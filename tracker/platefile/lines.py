@@ -15,8 +15,9 @@ import numpy as np
 from tracker.platefile import meaning as m
 from tracker.platefile import scan
 from tracker.platefile.channels import Channel
+from tracker.platefile.numbering import Numbering
 from tracker.platefile.remarks import Meaning
-from tracker.platefile.state import PURE, Modal, Numbering, State
+from tracker.platefile.state import PURE, Modal, State
 
 _REMEMBERED_LINES = 1 << 15
 _REMEMBERED_LENGTH = 96

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Hashable
-from typing import Generic, NamedTuple, TypeVar
+from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from tracker.platefile.limits import Plan, changed_by
+from tracker.platefile.numbering import Numbering
 from tracker.platefile.remarks import Meaning
 
 DIALECTS = ("M486", "EXCLUDE_OBJECT", "printing object", "MESH", "PRINTING", "islands")
@@ -91,24 +92,6 @@ PURE = frozenset({"feature", "limits", "fan", "plane", "nothing", "object", "obj
 
 Entering or leaving an object also begins another visit, which the reader counts.
 """
-
-Key = TypeVar("Key", bound=Hashable)
-
-
-class Numbering(Generic[Key]):
-    """Numbers for values in the order they first appear."""
-
-    def __init__(self) -> None:
-        self.values: list[Key] = []
-        self._numbers: dict[Key, int] = {}
-
-    def __call__(self, value: Key) -> int:
-        """Return the value's number, giving it one if it is new."""
-        number = self._numbers.get(value)
-        if number is None:
-            number = self._numbers[value] = len(self.values)
-            self.values.append(value)
-        return number
 
 
 class State:
