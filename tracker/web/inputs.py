@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import Any, Final
 
 from starlette.datastructures import FormData, UploadFile
 
 from tracker.api import Field, Method, fields
-from tracker.desk.forms import Ask
+from tracker.desk.forms import Ask, When, read
 from tracker.units import compact, shown
 
 READING: Final = "r-"
@@ -33,6 +33,9 @@ class Input:
         step: Smallest step of the reading, in words.
         value: What stands in it.
         problem: What was wrong with it.
+        shown: Words for the choices, where they differ from what is sent.
+        usual: Shown at once; what is seldom known folds away.
+        was: What is recorded, beside a correction.
     """
 
     name: str
@@ -46,6 +49,50 @@ class Input:
     step: str = ""
     value: str = ""
     problem: str = ""
+    shown: tuple[str, ...] = ()
+    usual: bool = True
+    was: str | None = None
+
+
+def asked(
+    form: Sequence[Ask],
+    when: When,
+    held: Mapping[str, str] | None = None,
+    problems: Mapping[str, str] | None = None,
+    offered: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+    given: Mapping[str, str] | None = None,
+) -> list[Input]:
+    """Return the fields of a form that enters a record.
+
+    Args:
+        form: What is asked.
+        when: The present, for a date that is usually today's.
+        held: What was sent and comes back; None for a form that nobody filled in yet.
+        problems: What is wrong with it, by field.
+        offered: What can be chosen out of the book, by field.
+        given: Answers that are known already, for a form that nobody filled in yet.
+    """
+    made = []
+    for ask, each in zip(form, of_form(form, held or {}), strict=True):
+        fresh = (given or {}).get(ask.name) or _usual(ask, when)
+        choices = (offered or {}).get(ask.name)
+        more: dict[str, Any] = {} if choices is None else {
+            "kind": "choice", "choices": tuple(one for one, _ in choices),
+            "shown": tuple(words for _, words in choices),
+        }  # fmt: skip
+        problem = (problems or {}).get(ask.name, "")
+        usual = ask.required or ask.prompt or bool(problem or each.value)
+        made.append(
+            replace(
+                each, value=each.value if held is not None else fresh, problem=problem, usual=usual, **more
+            )
+        )
+    return made
+
+
+def _usual(ask: Ask, when: When) -> str:
+    """Return what is usually answered; a date as browsers write it."""
+    return str(read(ask, ask.usual, when)) if ask.usual and ask.kind == "date" else ask.usual
 
 
 def of_form(form: Sequence[Ask], values: Mapping[str, str] | None = None) -> list[Input]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from tracker.desk.doubts import Doubt
 from tracker.desk.finding import NotFoundError
+from tracker.desk.forms import FormError
 from tracker.errors import Refused
 from tracker.ids import IdError
 from tracker.trace import TraceError
@@ -23,3 +25,10 @@ _STATUS: Final[tuple[tuple[type[Refused], int], ...]] = (
 def status_of(refusal: Refused) -> int:
     """Return the HTTP status of a refusal; 422 for everything that is only not as it must be."""
     return next((status for kind, status in _STATUS if isinstance(refusal, kind)), 422)
+
+
+def plainly(refusal: Refused | None) -> tuple[str, Mapping[str, str]]:
+    """Return what a page says of a refusal, and what it says beside each field at fault."""
+    if isinstance(refusal, FormError) and refusal.fields:
+        return ". ".join(words.rstrip(".") for words in refusal.fields.values()) + ".", refusal.fields
+    return str(refusal) if refusal is not None else "", {}

@@ -6,6 +6,7 @@ from fastapi import APIRouter
 
 from tracker.web.pages import (
     difference,
+    entering,
     first,
     labelled,
     logs,
@@ -23,6 +24,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     first.router,
     scan.router,
     pairing.router,
+    entering.router,
     summary.router,
     difference.router,
     pictures.router,

@@ -41,7 +41,7 @@ def opened(
         return plate_page(request, bench, visitor, ident, said)
     if ident.kind == "spool":
         return spool_page(request, bench, visitor, ident, said)
-    return _record_page(request, bench, visitor, ident)
+    return _record_page(request, bench, visitor, ident, said)
 
 
 def ident_named(bench: Bench, text: str) -> Ident:
@@ -65,9 +65,9 @@ def shown_of(bench: Bench, text: str, *kinds: str) -> Shown:
         return shown_record(session, row, bench.book.zone)
 
 
-def _record_page(request: Request, bench: Bench, visitor: Visitor, ident: Ident) -> Response:
+def _record_page(request: Request, bench: Bench, visitor: Visitor, ident: Ident, said: str) -> Response:
     told: Shown = bench.of_state(("record", ident), lambda: shown_of(bench, str(ident)))
-    facts: dict[str, Any] = {"ident": ident, "told": told}
+    facts: dict[str, Any] = {"ident": ident, "told": told, "said": bench.words_of(said)}
     if ident.kind == "measurement":
         facts["pictures"] = _pictures(told)
     return page(request, bench, visitor, "record", **{"pictures": [], **facts})
