@@ -22,6 +22,7 @@ from tracker.model import (
     Measurement,
     MeasurementFile,
     MeasurementRig,
+    Photograph,
     Programme,
     Result,
     Rig,
@@ -36,6 +37,7 @@ from tracker.model import (
 
 WHO = "Ada Bench"
 CURVE = b"time_s,force_N\n0,0\n1,820.5\n2,1830\n"
+PHOTOGRAPH = b"\x89PNG\r\n\x1a\n and what follows"
 PLATE = b"; a plate file\nG28\nG1 X10 Y10 E1\n"
 
 
@@ -161,7 +163,7 @@ def _results(act: Act, measurement: int, strength: float) -> None:
 
 
 def add_plans(act: Act, job: int) -> None:
-    """Put a programme, a choice, a device and a log into a book that has a material and a job."""
+    """Put plans, a device, a photograph and a log into a book that has a material and a job."""
     digest = act.attach(PLATE, "plate.gcode")
     act.session.add(Programme(name="short", text="[[test]]"))
     act.session.add(
@@ -169,6 +171,12 @@ def add_plans(act: Act, job: int) -> None:
     )
     act.session.add(SentForm(key="5" * 40))
     act.session.add(Device(name="phone", secret_sha256="0" * 64, read_only=False, paired_at=act.at))
+    act.session.add(
+        Photograph(
+            job_id=job, specimen_id=1, sha256=act.attach(PHOTOGRAPH, "a.png"), name="a.png", kind="image/png",
+            at=act.at, by=WHO, note="stringy on one side",
+        )
+    )  # fmt: skip
     act.session.add(
         JobLog(
             job_id=job, sha256=digest, name="chamber.csv", offset_s=0.0, aligned_by="clock",

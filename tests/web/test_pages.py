@@ -340,3 +340,27 @@ def test_a_piece_shows_the_log_over_its_layers(site: Site, browser: Browser, plu
     page = browser.get(f"/{site.pieces[0]}").text
     assert "chamber: mean" in plain(page)
     assert browser.get(f"/{site.pieces[0]}/log.svg").headers["content-type"] == "image/svg+xml"
+
+
+PHOTOGRAPH = b"\x89PNG\r\n\x1a\n and what follows"
+
+
+def test_a_photograph_is_kept_from_the_page_of_a_piece(site: Site, browser: Browser) -> None:
+    """With its note as its text, and served as a picture that runs nothing."""
+    files = {"photograph": ("x.jpg", PHOTOGRAPH, "image/jpeg")}
+    page = browser.fill(f"/{site.pieces[0]}/photograph", {"photograph_note": "lifted"}, files=files)
+    assert 'alt="lifted"' in page.text
+    answer = browser.get(f"/{site.pieces[0]}/photograph/1")
+    assert (answer.content, answer.headers["content-type"]) == (PHOTOGRAPH, "image/png")
+    assert "sandbox" in answer.headers["content-security-policy"]
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+@pytest.mark.parametrize("target", ["job", "piece"])
+def test_what_is_no_photograph_is_refused_on_the_page(site: Site, browser: Browser, target: str) -> None:
+    """The page comes back with the reason, and nothing is kept."""
+    before = entries(site.book)
+    path = site.job if target == "job" else site.pieces[0]
+    files = {"photograph": ("x.png", b"<svg onload='alert(1)'/>", "image/png")}
+    answer = browser.fill(f"/{path}/photograph", files=files)
+    assert (answer.status_code, "Stop." in answer.text, entries(site.book)) == (415, True, before)

@@ -7,13 +7,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from starlette.datastructures import FormData
 
+from tracker.desk.photographs import picture_kind
 from tracker.web.guard import netloc_of
 from tracker.web.held import MOST_BYTES, MOST_S, Held
 from tracker.web.inputs import key_of
 from tracker.web.platemap import plate_map
 from tracker.web.remembered import Remembered
 from tracker.web.render import linked
-from tracker.web.uploads import picture_kind
 
 
 def test_what_is_remembered_is_made_once() -> None:

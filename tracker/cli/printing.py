@@ -18,6 +18,7 @@ from tracker.desk.finding import find
 from tracker.desk.jobforms import END_FORM, MEANT_FORM, MEASURED_FORM
 from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.moments import when_at
+from tracker.desk.photographs import add_photograph, read_photograph
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
 from tracker.records import shown_record
@@ -197,6 +198,22 @@ def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None) ->
     write_file(output, data)
 
 
+@job_command.command("first-layer", epilog="Example: strandbook job first-layer J0012-P 14:32")
+@click.argument("job")
+@click.argument("first_layer_at", metavar="[TIME]", required=False)
+@click.option("--heating", "heating_s", metavar="TIME", help="Instead: how long it heated, as '12 min'.")
+@as_json
+@pass_bench
+def job_first_layer(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> None:
+    """Say when the first layer of JOB began: no plate file knows how long it heated.
+
+    Logs and changes by hand at a time are laid beside the layers from then on.
+    """
+    from tracker.desk.heatings import first_layer  # noqa: PLC0415 - brings numpy
+
+    done(first_layer(bench.book, bench.who, bench.plugged, job, typed), as_json)
+
+
 @job_command.command("gauge", epilog="Example: strandbook job gauge J0012-P x:20-60 --piece bar")
 @click.argument("job")
 @click.argument("stated", metavar="RANGE|template")
@@ -220,6 +237,20 @@ def job_gauge(
         lambda meant: state_gauge(bench.book, bench.who, bench.plugged, job, stated, pieces, sure=meant), yes
     )
     done(act, as_json)
+
+
+@job_command.command(
+    "photo", epilog="Example: strandbook job photo J0012-04-K corner.jpg --note 'lifted at one corner'"
+)
+@click.argument("target", metavar="JOB|PIECE")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--note", metavar="TEXT", help="What is to be seen.", default="")
+@as_json
+@pass_bench
+def job_photo(bench: Bench, /, target: str, file: Path, note: str, as_json: bool) -> None:
+    """Keep a photograph FILE of a plate or of one piece: JPEG, PNG, WebP or GIF."""
+    data = read_photograph(file)
+    done(add_photograph(bench.book, bench.who, target, file.name, data, note), as_json)
 
 
 @job_command.command("log", epilog="Example: strandbook job log J0012-P chamber.csv --map 'chamber=Sensor 2'")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from tracker.model.base import SCHEMA, Base, utc
 from tracker.model.keeping import Attachment, BookRecord, JournalRecord, SentForm
 from tracker.model.planning import Choice, Device, Programme
-from tracker.model.printing import FactorRecord, Job, JobLog, JobSpool, SettingChange, Specimen
+from tracker.model.printing import FactorRecord, Job, JobLog, JobSpool, Photograph, SettingChange, Specimen
 from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
 from tracker.model.testing import (
     Calibration,
@@ -36,6 +36,7 @@ __all__ = [
     "Measurement",
     "MeasurementFile",
     "MeasurementRig",
+    "Photograph",
     "Programme",
     "Result",
     "Rig",

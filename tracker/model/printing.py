@@ -154,6 +154,24 @@ class Specimen(Base, Numbered):
     job: Mapped[Job] = relationship(back_populates="specimens")
 
 
+class Photograph(Base, Numbered):
+    """A photograph of a plate, or of one piece of it; ``at`` is when it was taken in.
+
+    ``kind`` is its media type by its first bytes, whatever its name says.
+    """
+
+    __tablename__ = "photograph"
+
+    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), index=True)
+    specimen_id: Mapped[int | None] = mapped_column(ForeignKey("specimen.id"))
+    sha256: Mapped[str] = mapped_column(ForeignKey("attachment.sha256"))
+    name: Mapped[str]
+    kind: Mapped[str]
+    at: Mapped[dt.datetime]
+    by: Mapped[str]
+    note: Mapped[str | None]
+
+
 class FactorRecord(Base, Entered):
     """A factor given for a specimen outright, by import or by hand."""
 

@@ -10,20 +10,21 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker import ids
-from tracker.model import Job, JobSpool, Measurement, SettingChange, Specimen, Spool
+from tracker.model import Job, JobSpool, Measurement, Photograph, SettingChange, Specimen, Spool
 from tracker.orientation import in_words
-from tracker.records.telling import Shown, add_note, columns, numbered, when
+from tracker.records.telling import Shown, add_note, columns, iso, numbered, when
 from tracker.records.testing import summary
 from tracker.units import compact
 
 
 def _job(session: Session, row: Job, zone: dt.tzinfo) -> Shown:
-    del session
     name = ids.job_id(row.id)
     told = Shown(f"{name}  {row.name or ''}".rstrip(), data={"id": name, **columns(row)})
     told.add("outcome", _with_words(row.outcome, row.cause) if row.outcome else None)
     began, ended = (when(at, zone) or "not recorded" for at in (row.started_at, row.ended_at))
     told.add("started, ended", f"{began} – {ended}")
+    if row.first_layer_at is not None:
+        told.add("first layer began", when(row.first_layer_at, zone))
     _add_origin(row, told)
     told.add("printer", row.printer)
     told.add("plate file", row.plate_name)
@@ -33,6 +34,7 @@ def _job(session: Session, row: Job, zone: dt.tzinfo) -> Shown:
     told.data["changes"] = [numbered(each) for each in changes]
     told.add_all("pieces", [_piece_words(each) for each in row.specimens], none="none yet")
     told.data["specimens"] = [_piece(each) for each in row.specimens]
+    _add_photographs(session, Photograph.job_id == row.id, told, zone)
     add_note(told, row.note)
     return told
 
@@ -119,6 +121,7 @@ def _piece(row: Specimen) -> dict[str, Any]:
         "flow": facts.get("flow"),
         "flow_by_feature": facts.get("flow_by_feature"),
         "geometry": row.geometry,
+        "gauge": row.gauge,
         "dummy": bool(row.dummy),
         "remark": row.remark,
         "cause": row.cause,
@@ -136,11 +139,15 @@ def _specimen(session: Session, row: Specimen, zone: dt.tzinfo) -> Shown:
     told.add("job", f"{job}, {when(row.job.started_at, zone) or 'start not recorded'}")
     lots = (f"{ids.spool_id(each.id)} (lot {each.lot or 'not recorded'})" for each in spools)
     told.add("spool", ", ".join(lots))
+    if row.gauge:
+        by = ((row.plate_facts or {}).get("section") or {}).get("by") or "somebody"
+        told.add("gauge section", f"{row.gauge} mm from the corner of its box, stated by {by}")
     words = row.remark or row.cause
     told.add("outcome", _with_words(row.outcome, words) if row.outcome else "still on the bed")
     if row.broken_at:
         told.add("used up", when(row.broken_at, zone))
     _add_measurements(session, row, told)
+    _add_photographs(session, Photograph.specimen_id == row.id, told, zone)
     add_note(told, row.note)
     return told
 
@@ -152,6 +159,34 @@ def _add_measurements(session: Session, row: Specimen, told: Shown) -> None:
     said = [f"{ids.measurement_id(each.id)}  {each.method}  {summary(each)}" for each in rows]
     told.add_all("measured", said, none="nothing yet")
     told.data["measurements"] = [ids.measurement_id(each.id) for each in rows]
+
+
+def _add_photographs(session: Session, which: Any, told: Shown, zone: dt.tzinfo) -> None:
+    """Add photographs; a job's are those of its pieces too, each with whose it is."""
+    asked = (
+        select(Photograph, Specimen.piece)
+        .outerjoin(Specimen, Specimen.id == Photograph.specimen_id)
+        .where(which)
+        .order_by(Photograph.id)
+    )
+    own = told.data["id"]
+    rows = [
+        (photo, own if piece is None else ids.specimen_id(photo.job_id, piece))
+        for photo, piece in session.execute(asked)
+    ]
+    told.add_all("photographs", [_photograph_words(photo, of, own, zone) for photo, of in rows])
+    told.data["photographs"] = [
+        {
+            "id": photo.id, "of": of, "name": photo.name, "kind": photo.kind, "at": iso(photo.at),
+            "by": photo.by, "note": photo.note, "sha256": photo.sha256,
+        }
+        for photo, of in rows
+    ]  # fmt: skip
+
+
+def _photograph_words(row: Photograph, of: str, own: str, zone: dt.tzinfo) -> str:
+    whose = "" if of == own else f", of {of}"
+    return f"{row.name}, {when(row.at, zone)} by {row.by}{whose}{f': {row.note}' if row.note else ''}"
 
 
 SHOW: Final[Mapping[type[Any], Callable[[Session, Any, dt.tzinfo], Shown]]] = {

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, func, select
 
 from tracker.ids import job_id, measurement_id
-from tracker.model import Attachment, Job, MeasurementFile
+from tracker.model import Attachment, Job, MeasurementFile, Photograph
 from tracker.progress import Progress
 from tracker.rawrows import raw
 from tracker.verify.chain import origin_of
@@ -66,6 +66,9 @@ def _use(connection: Connection, digest: str) -> tuple[str, str]:
     if measurement is not None:
         return measurement_id(measurement), f", of measurement {measurement_id(measurement)}"
     job = connection.scalar(select(Job.id).where(Job.plate_sha256 == digest).order_by(Job.id).limit(1))
+    pictured = connection.scalar(select(Photograph.job_id).where(Photograph.sha256 == digest).limit(1))
+    if job is None and pictured is not None:
+        return job_id(pictured), f", a photograph of job {job_id(pictured)}"
     return (job_id(job), f", the plate file of job {job_id(job)}") if job is not None else ("", "")
 
 

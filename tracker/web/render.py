@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import secrets
 from collections.abc import Callable, Hashable
@@ -43,6 +44,10 @@ def _named_picture(name: str) -> bool:
     return name.lower().endswith((".png", ".jpg", ".jpeg", ".webp", ".gif"))
 
 
+def _moment(text: str, zone: dt.tzinfo) -> str:
+    return local(dt.datetime.fromisoformat(text), zone)
+
+
 def _environment() -> Environment:
     made = Environment(
         loader=FileSystemLoader(_HERE / "templates"),
@@ -55,6 +60,7 @@ def _environment() -> Environment:
     made.filters["unit"] = shown
     made.filters["compact"] = compact
     made.filters["local"] = local
+    made.filters["moment"] = _moment
     made.filters["ids"] = linked
     made.filters["is_picture"] = _named_picture
     made.globals["with_uncertainty"] = with_uncertainty

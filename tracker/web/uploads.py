@@ -2,37 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import PurePath
 from typing import Final
 
 from starlette.datastructures import FormData, UploadFile
 
 from tracker.api import Recording
+from tracker.desk.photographs import picture_kind
 from tracker.errors import Refused
 
 MOST_PICTURE: Final = 15_000_000
 MOST_RECORDING: Final = 30_000_000
-_PICTURES: Final[Mapping[str, tuple[bytes, ...]]] = {
-    "image/png": (b"\x89PNG\r\n\x1a\n",),
-    "image/jpeg": (b"\xff\xd8\xff",),
-    "image/gif": (b"GIF87a", b"GIF89a"),
-    "image/bmp": (b"BM",),
-    "image/tiff": (b"II*\x00", b"MM\x00*"),
-}
 _RECORDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".dat", ".json", ".gz", ".wav", ".png", ".jpg", ".jpeg",
                       ".webp")  # fmt: skip
 
 
 class UploadError(Refused, ValueError):
     """A file is too large, or of a kind that does not belong here."""
-
-
-def picture_kind(data: bytes) -> str:
-    """Return the media type of a picture by its first bytes; empty where it is none that we know."""
-    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
-        return "image/webp"
-    return next((kind for kind, begins in _PICTURES.items() if data.startswith(begins)), "")
 
 
 def sent_file(form: FormData, name: str) -> UploadFile | None:
@@ -68,6 +55,17 @@ def picture_sent(form: FormData, name: str) -> bytes:
             f"{_plain(file)} is no picture that can be read here", do="Send PNG, JPEG, WebP, BMP, TIFF or GIF"
         )
     return data
+
+
+def photograph_sent(form: FormData, name: str) -> tuple[str, bytes]:
+    """Return the plain name and the bytes of a photograph.
+
+    Raises:
+        UploadError: None was sent, it is too large, or no picture of a known kind.
+    """
+    data = picture_sent(form, name)
+    file = sent_file(form, name)
+    return (_plain(file) if file is not None else "photograph"), data
 
 
 def recordings_sent(form: FormData, names: Sequence[str], before: str) -> dict[str, Recording]:

@@ -12,6 +12,7 @@ from tracker.web.pages import (
     logs,
     measuring,
     pairing,
+    photographs,
     pictures,
     plate,
     scan,
@@ -32,6 +33,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     measuring.router,
     plate.router,
     logs.router,
+    photographs.router,
     spool.router,
     labelled.router,
 )

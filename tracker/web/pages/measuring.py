@@ -45,6 +45,7 @@ class PieceFacts:
         map: Its plate from above, itself marked; None where no plate is known.
         measurements: ID, method and results of what was measured.
         wanted: What its programme still wants of such pieces, in one line; empty for a spool.
+        photographs: Those of the piece, as ``show --json`` has them.
         log: What the logs of its job say of it; None where none was kept, and for a spool.
     """
 
@@ -55,6 +56,7 @@ class PieceFacts:
     measurements: tuple[Mapping[str, Any], ...]
     wanted: str = ""
     log: PieceLog | None = None
+    photographs: tuple[Mapping[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -104,6 +106,14 @@ def piece_page(
     return remembered(request, bench, visitor, "piece", (ident, method, done, key, minute), facts)
 
 
+def refused_page(
+    request: Request, bench: Bench, visitor: Visitor, ident: Ident, refusal: Refused
+) -> Response:
+    """Return the page of a piece with why something sent from it was not kept."""
+    sent = Sent({}, {}, (), "", str(refusal), {}, doubt=False, status=status_of(refusal))
+    return piece_page(request, bench, visitor, ident, sent=sent)
+
+
 def _piece_facts(
     bench: Bench, visitor: Visitor, ident: Ident, method: str, done: str, done_key: str, sent: Sent | None
 ) -> dict[str, Any]:
@@ -147,6 +157,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             tuple(told),
             still_wanted(book, str(ident)) if ident.kind == "specimen" else "",
             piece_log(row) if ident.kind == "specimen" else None,
+            tuple(shown.data.get("photographs", ())),
         )
 
 

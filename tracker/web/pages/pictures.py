@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from tracker.desk.finding import NotFoundError, find
 from tracker.desk.measuring import computed_again, readings_of
+from tracker.desk.photographs import picture_kind
 from tracker.desk.pieces import piece_of
 from tracker.errors import Refused
 from tracker.history import SpoolDays, spool_days, water_at_many
@@ -17,7 +18,6 @@ from tracker.records import shown_record
 from tracker.trace import trace
 from tracker.web.bench import Bench
 from tracker.web.render import download, picture
-from tracker.web.uploads import picture_kind
 from tracker.web.visitors import Here, Reader
 
 router = APIRouter()

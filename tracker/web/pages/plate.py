@@ -126,14 +126,14 @@ def _job_of(bench: Bench, text: str) -> Ident:
     return ident_of_kind(bench, text, "job")
 
 
-def ident_of_kind(bench: Bench, text: str, kind: str) -> Ident:
+def ident_of_kind(bench: Bench, text: str, *kinds: str) -> Ident:
     """Return the ID that a text names.
 
     Raises:
         Refused: It names none of this book, or one of another kind.
     """
     with bench.book.read() as session:
-        found: Any = find(bench.book, session, text, kind)
+        found: Any = find(bench.book, session, text, *kinds)
         return ident_of(found)
 
 

@@ -1,0 +1,89 @@
+"""Photographs of plates and pieces, on both databases."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.desk.bench import WHO, a_job, last_entry
+from tracker.backup import backup, restore
+from tracker.book import Book, open_book
+from tracker.desk.photographs import MOST_BYTES, add_photograph, photograph_of
+from tracker.errors import Refused
+from tracker.records import Shown, shown_record
+from tracker.verify import verify
+
+PNG = b"\x89PNG\r\n\x1a\n and what follows"
+
+
+def shown(book: Book, target: str) -> Shown:
+    """Return a record as it is shown."""
+    from tracker.desk.finding import find  # noqa: PLC0415 - here alone
+
+    with book.read() as session:
+        return shown_record(session, find(book, session, target), book.zone)
+
+
+def test_a_photograph_is_kept_with_note_and_time_in_one_act(book: Book) -> None:
+    """Its bytes, who took it in, when, and what is to be seen; the journal names the piece."""
+    piece = a_job(book).also[1]
+    add_photograph(book, WHO, piece, "corner.jpg", PNG, " lifted ")
+    (kept,) = shown(book, piece).data["photographs"]
+    assert (kept["of"], kept["kind"], kept["by"], kept["note"]) == (piece, "image/png", WHO, "lifted")
+    assert photograph_of(book, piece, kept["id"])[0] == PNG
+    assert last_entry(book).at == photograph_of(book, piece, kept["id"])[2]
+
+
+def test_a_plate_shows_its_pieces_photographs_too(book: Book) -> None:
+    """Each says whose it is; a piece does not show its neighbour's."""
+    job = a_job(book)
+    add_photograph(book, WHO, job.id, "plate.png", PNG)
+    add_photograph(book, WHO, job.also[0], "piece.png", PNG)
+    assert [each["of"] for each in shown(book, job.id).data["photographs"]] == [job.id, job.also[0]]
+    assert shown(book, job.also[1]).data["photographs"] == []
+    assert any("piece.png" in text and job.also[0] in text for _, text in shown(book, job.id).facts)
+
+
+@pytest.mark.parametrize("data", [b"<svg onload=''/>", b"", b"II*\x00 a scan", b"\x00" * 40])
+def test_what_no_browser_shows_is_refused(book: Book, data: bytes) -> None:
+    """By its first bytes, whatever it is called."""
+    with pytest.raises(Refused, match="no photograph"):
+        add_photograph(book, WHO, a_job(book).id, "a.png", data)
+
+
+def test_too_large_a_photograph_is_refused(book: Book) -> None:
+    """One byte more than may be."""
+    with pytest.raises(Refused, match="more than 15 MB"):
+        add_photograph(book, WHO, a_job(book).id, "a.png", PNG.ljust(MOST_BYTES + 1))
+
+
+def test_a_photograph_is_given_at_its_own_piece_alone(book: Book) -> None:
+    """Another piece's number leads nowhere."""
+    job = a_job(book)
+    add_photograph(book, WHO, job.also[0], "a.png", PNG)
+    with pytest.raises(Refused, match="has no photograph 1"):
+        photograph_of(book, job.also[1], 1)
+
+
+def test_a_lost_photograph_is_named_by_verify(book: Book) -> None:
+    """The finding says of which job it was."""
+    job = a_job(book)
+    add_photograph(book, WHO, job.id, "a.png", PNG)
+    book.files.path(_digest(book, job.id)).unlink()
+    assert any(f"a photograph of job {job.id}" in line for line in verify(book).lines())
+
+
+def _digest(book: Book, job: str) -> str:
+    return str(shown(book, job).data["photographs"][0]["sha256"])
+
+
+def test_a_backup_brings_photographs_back(book: Book, tmp_path: Path) -> None:
+    """Restored elsewhere, row and bytes are there and the book is clean."""
+    job = a_job(book)
+    add_photograph(book, WHO, job.id, "a.png", PNG)
+    backup(book, tmp_path / "b.zip")
+    restore(tmp_path / "b.zip", str(tmp_path / "again"))
+    with open_book(str(tmp_path / "again")) as again:
+        assert photograph_of(again, job.id, 1)[0] == PNG
+        assert verify(again).clean
