@@ -575,3 +575,67 @@ def test_a_free_shape_is_asked_for_its_gauge_section(
         seat.send("")
     assert seat.ended() == 0
     assert cli.json("show", "J0001-J")["specimens"][0]["gauge"] == "z:4-8"
+
+
+def _heated(folder: Path, name: str = "log.csv") -> str:
+    """Write a log of nozzle and chamber, a row a minute: the nozzle is at 250 °C after ten."""
+    at = dt.datetime.fromisoformat(START).replace(tzinfo=dt.UTC)
+    lines = ["time,nozzle °C,chamber °C"]
+    for n in range(90):
+        lines += [f"{at + dt.timedelta(minutes=n):%Y-%m-%dT%H:%M:%SZ},{min(250, 20 + 23 * n)},{20 + n}"]
+    (folder / name).write_text("\n".join(lines))
+    return str(folder / name)
+
+
+def test_a_log_by_the_clock_says_how_early_it_may_be(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """The heating is in no plate file; the nozzle's own rise bounds it, as an estimate."""
+    cli("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--started", START)
+    said = cli("job", "log", "J0001-J", _heated(tmp_path)).stderr
+    assert "may be early by 0 – 10 min (estimate: by the log the nozzle came near 250 °C then)" in said
+    assert "strandbook job first-layer J0001-J TIME" in said
+
+
+@pytest.mark.parametrize("words", [("2026-03-02 07:12",), ("--heating", "12 min")])
+def test_the_first_layer_moves_the_layers_along_the_log(
+    cli: Cli, spool: str, tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    """The chamber rises by a degree a minute: twelve minutes of heating are twelve degrees."""
+    file = sent(tmp_path, plate(UPRIGHT))
+    made = cli.json("job", "add", file, "--spool", spool, "--started", START)["specimens"][0]["id"]
+    cli("job", "log", "J0001-J", _heated(tmp_path))
+    before = factor(cli, made, "chamber_c")["value"]
+    cli("job", "first-layer", "J0001-J", *words)
+    assert factor(cli, made, "chamber_c")["value"] == pytest.approx(before + 12, abs=0.2)
+
+
+def test_the_first_layer_may_be_told_at_the_end(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """The log that is in already is laid anew, and there is no doubt left to tell."""
+    file = sent(tmp_path, plate(UPRIGHT))
+    made = cli.json("job", "add", file, "--spool", spool, "--started", START)["specimens"][0]["id"]
+    cli("job", "log", "J0001-J", _heated(tmp_path))
+    before = factor(cli, made, "chamber_c")["value"]
+    cli("job", "end", "J0001-J", "--outcome", "finished", "--ended", "2026-03-02 08:40",
+        "--first-layer", "2026-03-02 07:12")  # fmt: skip
+    assert factor(cli, made, "chamber_c")["value"] > before + 11
+    assert "early by" not in cli("job", "log", "J0001-J", _heated(tmp_path, "second.csv")).stderr
+
+
+def test_a_change_by_the_clock_says_what_the_heating_leaves_open(
+    cli: Cli, spool: str, tmp_path: Path
+) -> None:
+    """By a layer there is no doubt."""
+    cli("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--started", START)
+    assert (
+        "early by 0 – 60 min" in cli("job", "change", "J0001-J", "fan=50", "--at", "2026-03-02 07:20").stderr
+    )
+    assert "early by" not in cli("job", "change", "J0001-J", "fan=50", "--layer", "40").stderr
+
+
+@pytest.mark.parametrize("words", [(), ("07:12", "--heating", "12 min"), ("2026-03-01 07:12",)])
+def test_a_first_layer_that_cannot_be_is_refused(
+    cli: Cli, spool: str, tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    """Nothing said, two things said, or before the job began."""
+    cli("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--started", START)
+    cli.refused("job", "first-layer", "J0001-J", *words)
+    assert cli.json("show", "J0001-J")["first_layer_at"] is None

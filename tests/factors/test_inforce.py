@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tracker.factors import Changed, InForce, in_force
-from tracker.factors.inforce import seconds_after
+from tracker.factors.heating import MOST_S, heating, seconds_between
 
 SECTION: dict[str, Any] = {
     "first_layer": 11,
@@ -92,8 +93,8 @@ def test_without_layers_a_change_from_the_start_is_the_value() -> None:
 def test_a_time_before_the_start_is_known_not_unknown() -> None:
     """Ten minutes early is minus 600 s; an unknown start is None."""
     at = dt.datetime(2026, 3, 2, 8, tzinfo=dt.UTC)
-    assert seconds_after(at, at - dt.timedelta(minutes=10)) == -600.0
-    assert seconds_after(None, at) is None
+    assert seconds_between(at, at - dt.timedelta(minutes=10)) == -600.0
+    assert seconds_between(None, at) is None
 
 
 @given(st.lists(st.tuples(st.floats(0, 400), st.integers(0, 30)), max_size=6))
@@ -104,3 +105,70 @@ def test_the_value_in_force_lies_within_its_range(given_changes: list[tuple[floa
     assert found is not None
     assert found.low - 1e-9 <= found.value <= found.high + 1e-9
     assert {found.low, found.high} <= {100.0, *(value for value, _ in given_changes)}
+
+
+def test_a_doubt_that_changes_no_layer_changes_nothing() -> None:
+    """Between two layers nothing is laid: 60 s or 90 s, the change meets the second layer."""
+    sure = in_force(BASE, [Changed("fan", 50.0, at_s=90.0)], SECTION)
+    assert in_force(BASE, [Changed("fan", 50.0, at_s=90.0, doubt_s=30.0)], SECTION) == sure
+
+
+def test_a_doubt_is_in_the_range_of_what_was_in_force() -> None:
+    """After the section by the clock, before it with all of the heating."""
+    found = in_force(BASE, [Changed("fan", 50.0, at_s=1500.0, doubt_s=2000.0)], SECTION)
+    assert found == InForce(75.0, 50.0, 100.0, sure=False)
+
+
+def test_a_value_that_held_only_in_between_is_in_the_range() -> None:
+    """Set to 5 and soon to 50: late neither met the section, early only the second did."""
+    changes = [
+        Changed("fan", value, at_s=at, doubt_s=3000.0) for value, at in ((5.0, 1500.0), (50.0, 1510.0))
+    ]
+    found = in_force(BASE, changes, SECTION)
+    assert found is not None
+    assert (found.low, found.high) == (5.0, 100.0)
+
+
+DOUBTS = st.lists(st.tuples(st.floats(0, 400), st.integers(0, 1500)), min_size=1, max_size=4)
+
+
+@given(DOUBTS, st.integers(1, 1500), st.floats(0, 1))
+def test_whatever_the_heating_was_is_in_the_range(
+    typed: list[tuple[float, int]], doubt: int, part: float
+) -> None:
+    """Any heating within the doubt gives values within the range; all changes move together."""
+    found = in_force(BASE, [Changed("n", v, at_s=at, doubt_s=doubt) for v, at in typed], SECTION)
+    truth = in_force(BASE, [Changed("n", v, at_s=at - part * doubt) for v, at in typed], SECTION)
+    assert found is not None
+    assert truth is not None
+    assert found.low <= truth.low
+    assert truth.high <= found.high
+
+
+def _job(**more: Any) -> SimpleNamespace:
+    """Return a job of an hour by its plan, begun at eight."""
+    at = dt.datetime(2026, 3, 2, 8, tzinfo=dt.UTC)
+    known = {"started_at": at, "first_layer_at": None, "ended_at": None, "outcome": None, "time_s": 3600.0}
+    minutes = {name: at + dt.timedelta(minutes=each) for name, each in more.items() if name.endswith("_at")}
+    return SimpleNamespace(**{**known, **more, **minutes})
+
+
+def test_a_recorded_first_layer_tells_the_heating() -> None:
+    """Twelve minutes to it, 30 s of which the plate itself took for a purge."""
+    found = heating(_job(first_layer_at=12), 30.0)
+    assert (found.low_s, found.high_s, found.known) == (690.0, 690.0, True)
+
+
+def test_what_a_job_lasted_beyond_its_plan_bounds_the_heating() -> None:
+    """70 min for a plan of 60, which may be a tenth too long: at most 16 min."""
+    found = heating(_job(ended_at=70, outcome="finished"), None)
+    assert (found.low_s, found.high_s) == (0.0, 960.0)
+
+
+STOPPED, TOO_FAST = {"ended_at": 70, "outcome": "stopped"}, {"ended_at": 30, "outcome": "finished"}
+
+
+@pytest.mark.parametrize("more", [{}, STOPPED, TOO_FAST])
+def test_a_job_that_does_not_bound_the_heating_leaves_an_hour(more: dict[str, Any]) -> None:
+    """It runs still, was stopped, or was faster than its plan could be."""
+    assert heating(_job(**more), None).high_s == MOST_S

@@ -147,10 +147,29 @@ def test_a_change_by_hand_is_in_force_from_its_layer_on(book: Book) -> None:
 
 def test_a_change_by_hand_at_a_time_meets_the_layers_after_it(book: Book) -> None:
     """One minute after the start the first layer is done."""
-    job = a_job(book, started_at=STARTED)
+    job = a_job(book, started_at=STARTED, first_layer_at=STARTED)
     read_plate_says(book, job.also[0], plate_facts=PLATE)
     change_setting(book, WHO, job.id, "nozzle=240", {"at": "2026-03-02 07:01"})
     assert factors(book, job.also[0])["nozzle_c"].value == 251.0
+
+
+def test_a_time_is_counted_from_the_end_of_the_heating(book: Book) -> None:
+    """Ten minutes of heating: what was changed in the eleventh met the second layer."""
+    job = a_job(book, started_at=STARTED, first_layer_at="2026-03-02 07:10")
+    read_plate_says(book, job.also[0], plate_facts=PLATE)
+    change_setting(book, WHO, job.id, "nozzle=240", {"at": "2026-03-02 07:11"})
+    found = factors(book, job.also[0])["nozzle_c"]
+    assert (found.value, found.basis) == (251.0, "commanded")
+
+
+def test_heating_that_nobody_recorded_is_in_the_range(book: Book) -> None:
+    """By the clock the change came after the last layer; with the heating it may have met any."""
+    job = a_job(book, started_at=STARTED)
+    read_plate_says(book, job.also[0], plate_facts=PLATE)
+    change_setting(book, WHO, job.id, "nozzle=240", {"at": "2026-03-02 07:11"})
+    found = factors(book, job.also[0])["nozzle_c"]
+    assert (found.low, found.high, found.basis) == (240.0, 265.0, "estimated")
+    assert "heating before the first layer is not recorded" in found.source
 
 
 def test_a_slower_print_lowers_the_flow(book: Book) -> None:

@@ -9,6 +9,7 @@ from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.desk.finding import find
 from tracker.desk.forms import Ask, FormError, clean
+from tracker.desk.heatings import heating_doubt
 from tracker.desk.moments import check_order, local, when_at
 from tracker.ids import job_id
 from tracker.model import SettingChange
@@ -58,7 +59,9 @@ def change_setting(book: Book, who: str, job: str, assignment: str, typed: Mappi
             )
         act.session.add(SettingChange(job_id=row.id, setting=setting, value=value, text=words, **values))
         act.about.append(job_id(row.id))
-    return Done(job_id(row.id))
+        # By a layer or a height it is certain; by the clock it hangs on how long the printer heated.
+        early = heating_doubt(row, []) if values["at"] is not None else []
+    return Done(job_id(row.id), early)
 
 
 def read_assignment(assignment: str) -> tuple[str, float | None, str | None]:

@@ -126,7 +126,10 @@ def amend(
 
 def _follow_up(act: Act, book: Book, plugged: Plugged, row: Any, changed: Sequence[str]) -> None:
     """Bring what was taken from plate and logs up to date, where the correction concerns it."""
-    wanted = {Job: ("started_at", "ended_at"), Specimen: ("geometry", "gauge", "broken_height_mm")}
+    wanted = {
+        Job: ("started_at", "first_layer_at", "ended_at"),
+        Specimen: ("geometry", "gauge", "broken_height_mm"),
+    }
     if set(wanted.get(type(row), ())) & set(changed):
         from tracker.desk.logs import after_amending  # noqa: PLC0415 - brings numpy
 
@@ -304,6 +307,8 @@ def _check_whole(row: Any, book: Book) -> None:
         check_order(row.began_at, row.ended_at, "The drying", book.zone)
     if isinstance(row, Job):
         check_order(row.started_at, row.ended_at, "The job", book.zone)
+        check_order(row.started_at, row.first_layer_at, "The heating", book.zone)
+        check_order(row.first_layer_at, row.ended_at, "The printing", book.zone)
     if isinstance(row, Specimen):
         check_outcome(row.piece, row.outcome, row.cause if row.outcome == "failed" else row.remark)
 

@@ -27,6 +27,7 @@ MEANT_FORM: Final = (
 )
 
 MEASURED_FORM: Final = (
+    Ask("first_layer_at", "First layer began", "moment"),
     Ask("nozzle_measured_c", "Nozzle temperature measured", "number", **_HOT),
     Ask("bed_measured_c", "Bed temperature measured", "number", **_HOT),
     Ask("chamber_measured_c", "Chamber temperature measured", "number", prompt=True, **_HOT),

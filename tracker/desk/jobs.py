@@ -133,6 +133,10 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any]) -> Done:
         given.setdefault("ended_at", row.ended_at or when.now)
         fill_in(row, given, job_id(row.id), {"outcome": "running"})
         check_order(row.started_at, row.ended_at, "The job", book.zone)
+        check_order(row.started_at, row.first_layer_at, "The heating", book.zone)
+        check_order(row.first_layer_at, row.ended_at, "The printing", book.zone)
+        if "first_layer_at" in given and row.logs:
+            _lay_logs_anew(act, book, row)
         act.about.append(job_id(row.id))
         waiting = act.session.scalar(
             select(func.count()).where(Specimen.job_id == row.id, Specimen.outcome.is_(None))
@@ -141,6 +145,14 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any]) -> Done:
         [f"{waiting} pieces wait to come off the bed: strandbook offbed {job_id(row.id)}"] if waiting else []
     )
     return Done(job_id(row.id), says)
+
+
+def _lay_logs_anew(act: Act, book: Book, row: Job) -> None:
+    """Cut the job's logs to its layers again, now that it is known when these were printed."""
+    from tracker.desk.logs import refresh  # noqa: PLC0415 - brings numpy, which other ends do not need
+    from tracker.plugged import load  # noqa: PLC0415 - the readers of logs
+
+    refresh(act, book, load(), row)
 
 
 def last_value(session: Session, column: str) -> Any:

@@ -16,6 +16,7 @@ from tracker.desk.doubts import Done
 from tracker.desk.finding import find
 from tracker.desk.forms import FormError
 from tracker.desk.gauges import cut_again
+from tracker.desk.heatings import heating_doubt, plan_begins_s
 from tracker.desk.plates import plate_of
 from tracker.ids import job_id
 from tracker.model import Job, JobLog, Specimen
@@ -121,7 +122,8 @@ def add_log(
         act.session.flush()
         covered = _cut_all(book, row, [(kept, aligned), *_others(book, plugged, row, kept)])
         act.about.append(job_id(row.id))
-    return Done(job_id(row.id), [*kept.how, *kept.problems, *covered])
+        early = heating_doubt(row, [aligned])
+    return Done(job_id(row.id), [*kept.how, *kept.problems, *covered, *early])
 
 
 def doubts_of(log: Log, aligned: Aligned | None) -> list[str]:
@@ -242,7 +244,8 @@ def _spans(piece: Specimen, row: Job, logs: Sequence[tuple[JobLog, Aligned]]) ->
     """Return when the gauge section was printed; without a plate, the whole job."""
     spans = (piece.plate_facts or {}).get("spans_s")
     if spans:
-        return [(start, end) for start, end in spans]
+        begins = plan_begins_s(row)
+        return [(begins + start, begins + end) for start, end in spans]
     if row.started_at is not None and row.ended_at is not None:
         return [(0.0, (row.ended_at - row.started_at).total_seconds())]
     return [(0.0, max(0.0, *(each.offset_s + each.log.length_s for _, each in logs)))]
@@ -270,8 +273,9 @@ def _break_spans(book: Book, row: Job, piece: Specimen) -> Spans:
         return []
     thing = next((each for each in plate_of(book, row).objects if each.key == key), None)
     layers = thing.layer_facts if thing is not None else ()
+    begins = plan_begins_s(row)
     return [
-        (layer.start_s, layer.end_s)
+        (begins + layer.start_s, begins + layer.end_s)
         for layer in layers
         if layer.z_mm - layer.height_mm <= piece.broken_height_mm < layer.z_mm
     ][:1]
@@ -298,7 +302,7 @@ def after_amending(act: Act, book: Book, plugged: Plugged, row: Any, changed: Se
     Raises:
         Refused: The correction and a log or plate cannot both be true.
     """
-    if isinstance(row, Job) and {"started_at", "ended_at"} & set(changed):
+    if isinstance(row, Job) and {"started_at", "first_layer_at", "ended_at"} & set(changed):
         refresh(act, book, plugged, row)
     if isinstance(row, Specimen) and {"geometry", "gauge", "broken_height_mm"} & set(changed):
         if "gauge" in changed or ("geometry" in changed and row.geometry and row.plate_facts):

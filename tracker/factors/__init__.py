@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tracker.factors.heating import Heating, heating
 from tracker.factors.inforce import Changed, InForce, in_force
 from tracker.factors.printed import changed_by_hand
 from tracker.factors.reading import factors_of, in_registry_order
@@ -16,12 +17,14 @@ __all__ = [
     "Changed",
     "Factor",
     "Factors",
+    "Heating",
     "InForce",
     "changed_by_hand",
     "factor_data",
     "factor_named",
     "factor_words",
     "factors_of",
+    "heating",
     "in_force",
     "in_registry_order",
     "measurement_factors",

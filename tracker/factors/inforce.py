@@ -1,15 +1,14 @@
 """Values in force over a gauge section when somebody changed a setting by hand while it was printed.
 
 A change holds from a time, a layer or a height on. A time is turned into a layer by the plate's own
-times: seconds of planned motion since the job's start. Heating before the first layer stands in no plate
-file, so a change given by time is as sure as the start of the job was noted.
+times: seconds of planned motion. Heating before the first layer stands in no plate file; where nobody
+recorded it, a change given by time may have met earlier layers, and the range in force holds that doubt.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 SCALED: Final = {
@@ -33,7 +32,8 @@ class Changed:
     Attributes:
         setting: As it was entered.
         value: The new value.
-        at_s: Seconds after the job's start, or None.
+        at_s: Seconds by the plate's own times, at the latest; None where it is not given by time.
+        doubt_s: How much earlier than ``at_s`` it may have been.
         layer: From this layer of the piece on, or None.
         height_mm: From this height on, or None.
     """
@@ -43,6 +43,7 @@ class Changed:
     at_s: float | None = None
     layer: int | None = None
     height_mm: float | None = None
+    doubt_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -54,17 +55,14 @@ class InForce:
         low: Least value.
         high: Greatest value.
         placed: False where nothing says which layers the change met.
+        sure: False where it hangs on how long the printer heated, and that is not recorded.
     """
 
     value: float
     low: float
     high: float
     placed: bool = True
-
-
-def seconds_after(started: dt.datetime | None, at: dt.datetime | None) -> float | None:
-    """Return a change's time as seconds after the job's start; None where one is not known."""
-    return None if started is None or at is None else (at - started).total_seconds()
+    sure: bool = True
 
 
 def in_force(
@@ -81,6 +79,42 @@ def in_force(
     Returns:
         None where nothing is known: no base, and no change that met the section.
     """
+    late = _in_force(base, changes, section)
+    earlier = [replace(each, at_s=each.at_s - each.doubt_s) for each in changes if each.at_s is not None]
+    if not any(each.doubt_s for each in changes):
+        return late
+    early = _in_force(base, [*(each for each in changes if each.at_s is None), *earlier], section)
+    return late if early == late else _between(late, early, _may_have_met(changes, section))
+
+
+def _may_have_met(changes: Sequence[Changed], section: Mapping[str, Any]) -> list[float]:
+    """Return the values of changes that, somewhere in their doubt, fell into the section's own time."""
+    spans = section.get("spans_s") or ()
+    if not spans:
+        return []
+    first, last = spans[0][0], spans[-1][1]
+    timed = [(each, each.at_s) for each in changes if each.at_s is not None]
+    return [each.value for each, at in timed if at - each.doubt_s < last and at > first]
+
+
+def _between(late: InForce | None, early: InForce | None, met: Sequence[float]) -> InForce:
+    """Return what may have been in force, between the latest and the earliest place of the changes.
+
+    A value in force neither at the one nor at the other was so only if its change fell into the section.
+    """
+    ends = [each for each in (late, early) if each is not None]
+    return InForce(
+        sum(each.value for each in ends) / len(ends),
+        min([each.low for each in ends] + list(met)),
+        max([each.high for each in ends] + list(met)),
+        placed=all(each.placed for each in ends),
+        sure=False,
+    )
+
+
+def _in_force(
+    base: tuple[float, float, float] | None, changes: Sequence[Changed], section: Mapping[str, Any]
+) -> InForce | None:
     if not changes:
         return None if base is None else InForce(*base)
     layers = len(section.get("spans_s") or ())

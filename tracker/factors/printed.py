@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
-from tracker.factors.inforce import SCALED, SET, Changed, in_force, seconds_after
+from tracker.factors.heating import Heating, heating, seconds_between
+from tracker.factors.inforce import SCALED, SET, Changed, InForce, in_force
 from tracker.factors.values import COMMANDED, ESTIMATED, MEASURED, NOT_RECORDED, Factors, put, put_reading
 from tracker.ids import spool_id
 
@@ -20,6 +22,7 @@ _FROM_PLATE: Final = (
     "nozzle_c", "bed_c", "chamber_c", "fan_pct", "layer_height_mm", "line_width_mm", "layer_time_s",
     "flow_mm3_s", "print_speed_mm_s",
 )  # fmt: skip
+_LAYERS: Final = ("spans_s", "tops_mm", "first_layer_s")
 _HALF: Final = 0.5
 
 
@@ -65,8 +68,8 @@ def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any], layers
         if name not in found or found[name].basis != MEASURED:
             put_reading(found, name, section.get(name), told)
     if changes:
-        spans, tops = (layers.spans_s, layers.tops_mm) if layers is not None else ((), ())
-        _put_changes(found, job, changes, {**section, "spans_s": spans or (), "tops_mm": tops or ()})
+        kept = {} if layers is None else {name: getattr(layers, name) for name in _LAYERS}
+        _put_changes(found, job, changes, {**section, **kept})
     _put_place(found, row, section)
     basis, source = (COMMANDED, "plate file") if section else ("typed", "job")
     put(found, "filament_g", row.filament_g, basis, source)
@@ -89,8 +92,7 @@ def changed_by_hand(job: Any, facts: Mapping[str, Any], changes: Sequence[Any]) 
     for name in _FROM_PLATE:
         put_reading(found, name, section.get(name), _by_plate(section))
     commanded = dict(found)
-    layers = {name: facts.get(name) or () for name in ("spans_s", "tops_mm")}
-    _put_changes(found, job, changes, {**section, **layers})
+    _put_changes(found, job, changes, {**section, **{name: facts.get(name) for name in _LAYERS}})
     return {name: value for name, value in found.items() if value is not commanded.get(name)}
 
 
@@ -111,16 +113,23 @@ def _put_place(found: Factors, row: Any, section: Mapping[str, Any]) -> None:
 
 
 def _put_changes(found: Factors, job: Any, changes: Sequence[Any], section: Mapping[str, Any]) -> None:
+    heated = heating(job, section.get("first_layer_s"))
     for setting in dict.fromkeys(row.setting for row in changes):
         own = [
-            Changed(setting, row.value, seconds_after(job.started_at, row.at), row.layer, row.height_mm)
-            for row in changes
-            if row.setting == setting and row.value is not None
+            _changed(row, job, heated) for row in changes if row.setting == setting and row.value is not None
         ]
         if setting in SET:
             _put_changed(found, SET[setting], own, section)
         for name, power in SCALED.get(setting, {}).items():
             _put_scaled(found, name, own, power, section)
+
+
+def _changed(row: Any, job: Any, heated: Heating) -> Changed:
+    """Return a change with its time as the plate counts it: from the end of the heating on."""
+    after = seconds_between(job.started_at, row.at)
+    at_s = None if after is None else after - heated.low_s
+    doubt_s = 0.0 if after is None else heated.high_s - heated.low_s
+    return Changed(row.setting, row.value, at_s, row.layer, row.height_mm, doubt_s)
 
 
 def _put_changed(found: Factors, name: str, changes: Sequence[Changed], section: Mapping[str, Any]) -> None:
@@ -130,8 +139,8 @@ def _put_changed(found: Factors, name: str, changes: Sequence[Changed], section:
         return
     now = in_force(_base(found, name), changes, section)
     if now is not None:
-        source = "changed by hand" if now.placed else "changed by hand, where in the piece is not known"
-        basis = COMMANDED if now.placed else ESTIMATED
+        basis = COMMANDED if now.placed and now.sure else ESTIMATED
+        source = f"changed by hand{_unsure(now)}"
         put(found, name, now.value, basis, source, now.low, now.high)
 
 
@@ -139,16 +148,20 @@ def _put_scaled(
     found: Factors, name: str, changes: Sequence[Changed], power: float, section: Mapping[str, Any]
 ) -> None:
     base = _base(found, name)
-    scaled = [
-        Changed(c.setting, (c.value / 100) ** power, c.at_s, c.layer, c.height_mm) for c in changes if c.value
-    ]
+    scaled = [replace(change, value=(change.value / 100) ** power) for change in changes if change.value]
     share = in_force((1.0, 1.0, 1.0), scaled, section) if base and scaled else None
     if base is None or share is None or share.low == share.high == 1.0:
         return
     # Corners and accelerations do not follow a speed factor; so it is no more than an estimate.
-    source = f"plate file and {changes[0].setting} changed by hand"
+    source = f"plate file and {changes[0].setting} changed by hand{_unsure(share)}"
     low, high = base[1] * share.low, base[2] * share.high
     put(found, name, base[0] * share.value, ESTIMATED, source, low, high)
+
+
+def _unsure(now: InForce) -> str:
+    if not now.placed:
+        return ", where in the piece is not known"
+    return "" if now.sure else "; the heating before the first layer is not recorded"
 
 
 def _base(found: Factors, name: str) -> tuple[float, float, float] | None:

@@ -81,6 +81,7 @@ def _layers() -> Select[*tuple[Any, ...]]:
         Specimen.id,
         Specimen.plate_facts["spans_s"].label("spans_s"),
         Specimen.plate_facts["tops_mm"].label("tops_mm"),
+        Specimen.plate_facts["first_layer_s"].label("first_layer_s"),
     )
 
 
@@ -95,7 +96,8 @@ def _jobs() -> Select[*tuple[Any, ...]]:
     own = aliased(Material)
     return (
         select(
-            Job.id, Job.started_at, Job.ended_at, Job.printer, Job.nozzle, Job.surface, Job.operator,
+            Job.id, Job.started_at, Job.first_layer_at, Job.ended_at, Job.outcome, Job.time_s,
+            Job.printer, Job.nozzle, Job.surface, Job.operator,
             Job.again_of_id, Job.nozzle_set_c, Job.nozzle_measured_c, Job.bed_set_c, Job.bed_measured_c,
             Job.chamber_set_c, Job.chamber_measured_c, Job.fan_set_pct, Job.layer_height_mm,
             Job.line_width_mm, Job.room_c, Job.room_rh_pct,
