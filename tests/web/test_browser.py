@@ -348,6 +348,8 @@ PAGES = {
     "trace": "/{piece}/trace",
     "devices": "/devices",
     "new": "/new",
+    "put right": "/amend?of=M0001-Y",
+    "verdict": "/verdict?of={job}",
     "new spool": "/new/spool",
     "material": "/material?name=Nordlicht ASA",
     "pair": "/pair",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from tracker.web.pages import (
+    correcting,
     difference,
     entering,
     first,
@@ -26,6 +27,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     scan.router,
     pairing.router,
     entering.router,
+    correcting.router,
     summary.router,
     difference.router,
     pictures.router,
