@@ -200,7 +200,7 @@ def test_settings_of_one_side_are_counted_in_one_line(cli: Cli, spool: str, sent
     """They stand in the JSON; the table is for what can be compared."""
     job = cli.id("job", "add", sent(settings=BEFORE), "--spool", spool)
     other = sent(name="new.gcode", settings=[*ORDERED, "new = 1", "newer = 2"])
-    said = cli("preflight", other, "--spool", spool, "--like", job).stdout
+    said = " ".join(cli("preflight", other, "--spool", spool, "--like", job).stdout.split())
     assert f"in --json: 1 that only {job} states, 2 that only this plate states." in said
     assert "newer" not in said
 

@@ -99,25 +99,37 @@ def write_sheet(sheet: Sheet, output: Path, *, quiet: bool = False) -> None:
     Raises:
         Refused: The ending is unknown, or the file cannot be written.
     """
-    kind = output.suffix.lower()
-    if kind not in (".pdf", ".png", ".svg"):
-        raise Refused(f"{output} is no PDF, PNG or SVG file", do="End its name in .pdf, .png or .svg")
-    pages: Sequence[bytes | str] = (
-        [sheet.pdf()] if kind == ".pdf" else sheet.pages_png() if kind == ".png" else sheet.pages_svg()
-    )
-    names = (
-        [output]
-        if len(pages) == 1
-        else [output.with_stem(f"{output.stem}-{n}") for n in range(1, len(pages) + 1)]
-    )
+    pages = _drawn(sheet, output)
+    many = [output.with_stem(f"{output.stem}-{n}") for n in range(1, len(pages) + 1)]
+    names = [output] if len(pages) == 1 else many
     for name, page in zip(names, pages, strict=True):
-        try:
-            name.write_bytes(page.encode() if isinstance(page, str) else page)
-        except OSError as error:
-            raise Refused(f"{name} cannot be written", why=error.strerror or str(error)) from error
+        _write(name, page)
     count = "1 page" if len(sheet.pages) == 1 else f"{len(sheet.pages)} pages"
     note(f"Labels on {count}. Print at 100 %, without fitting to the page.")
     for remark in sheet.remarks:
         note(remark)
     for name in names:
         click.echo(str(name), err=quiet)
+
+
+def _drawn(sheet: Sheet, output: Path) -> Sequence[bytes]:
+    """Return the pages as the ending of the file wants them.
+
+    Raises:
+        Refused: The ending is unknown.
+    """
+    kind = output.suffix.lower()
+    if kind == ".pdf":
+        return [sheet.pdf()]
+    if kind == ".png":
+        return sheet.pages_png()
+    if kind == ".svg":
+        return [page.encode() for page in sheet.pages_svg()]
+    raise Refused(f"{output} is no PDF, PNG or SVG file", do="End its name in .pdf, .png or .svg")
+
+
+def _write(name: Path, page: bytes) -> None:
+    try:
+        name.write_bytes(page)
+    except OSError as error:
+        raise Refused(f"{name} cannot be written", why=error.strerror or str(error)) from error

@@ -39,23 +39,33 @@ def offbed_command(
     **how: Any,
 ) -> None:
     """Say what became of each piece of JOB; then, with -o, draw the labels of those fit to be tested."""
-    outcomes = [
-        each
-        for word, texts in zip(OUTCOMES, (good, usable, failed), strict=True)
-        for text in texts
-        for each in read_outcomes(word, text)
-    ]
-    if not outcomes and not rest_good and bench.may_ask:
+    outcomes = _typed((good, usable, failed))
+    if not outcomes and not rest_good:
         outcomes = _asked(bench, job)
-    if not outcomes and not rest_good and not bench.may_ask:
-        raise Refused("Nothing is said of any piece", do="Use --good, --usable, --failed or --rest-good")
     act = take_off(bench.book, bench.who, job, outcomes, rest="good" if rest_good else "")
     if act.also and (how["output"] or how["stock"]):
         print_labels(bench, act.also, quiet=as_json, **how)
     done(act, as_json, "" if how["output"] else f"strandbook label {act.id} -o labels.pdf")
 
 
+def _typed(said: tuple[tuple[str, ...], ...]) -> list[PieceOutcome]:
+    """Return the outcomes that the options name, in the order of :data:`OUTCOMES`."""
+    return [
+        each
+        for word, texts in zip(OUTCOMES, said, strict=True)
+        for text in texts
+        for each in read_outcomes(word, text)
+    ]
+
+
 def _asked(bench: Bench, job: str) -> list[PieceOutcome]:
+    """Ask for the outcome of each piece.
+
+    Raises:
+        Refused: There is nobody to ask.
+    """
+    if not bench.may_ask:
+        raise Refused("Nothing is said of any piece", do="Use --good, --usable, --failed or --rest-good")
     waiting = open_pieces(bench.book, job)
     drawn = plate_map(bench.book, job, width())
     if drawn:

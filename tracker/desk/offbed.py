@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -67,24 +67,32 @@ def take_off(book: Book, who: str, job: str, outcomes: Sequence[PieceOutcome], *
     with book.act("offbed", who) as act:
         row = find(book, act.session, job, "job")
         known = {piece.piece: piece for piece in row.specimens}
-        strangers = sorted(set(named) - set(known))
-        if strangers:
-            raise FormError(
-                f"{job_id(row.id)} has no piece {', '.join(map(str, strangers))}",
-                do=f"Its pieces are 1 to {max(known, default=0)}",
-            )
+        _refuse_strangers(row.id, named, known)
         for number, piece in known.items():
             if number in named:
                 _enter(piece, named[number])
             elif rest and piece.outcome is None and not piece.dummy:
                 _enter(piece, PieceOutcome(number, rest))
         act.about += [job_id(row.id), *(specimen_id(row.id, number) for number in named)]
-        # A dummy is thrown away: it needs neither an outcome nor a label.
-        kept = {n: piece for n, piece in known.items() if not piece.dummy}
-        fit = [specimen_id(row.id, n) for n, piece in kept.items() if piece.outcome in ("good", "usable")]
-        still = [specimen_id(row.id, n) for n, piece in kept.items() if piece.outcome is None]
+        fit = _with_outcome(known.values(), ("good", "usable"))
+        still = _with_outcome(known.values(), (None,))
     says = [f"Not yet said: {', '.join(still)}."] if still else []
     return Done(job_id(row.id), says, fit)
+
+
+def _refuse_strangers(job: int, named: Iterable[int], known: Collection[int]) -> None:
+    strangers = sorted(set(named) - set(known))
+    if strangers:
+        raise FormError(
+            f"{job_id(job)} has no piece {', '.join(map(str, strangers))}",
+            do=f"Its pieces are 1 to {max(known, default=0)}",
+        )
+
+
+def _with_outcome(pieces: Iterable[Specimen], outcomes: Collection[str | None]) -> list[str]:
+    """Return the IDs of pieces of certain outcomes; a dummy is thrown away and needs none, nor a label."""
+    wanted = (each for each in pieces if not each.dummy and each.outcome in outcomes)
+    return [specimen_id(each.job_id, each.piece) for each in wanted]
 
 
 def _by_piece(outcomes: Sequence[PieceOutcome]) -> dict[int, PieceOutcome]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -45,24 +45,36 @@ def mass_left(session: Session, spool: Spool, until: dt.datetime) -> MassLeft:
     """
     empty, how_empty = _empty(spool)
     points: list[tuple[dt.datetime, float]] = []
-    left: float | None = None
-    off, how = 0.0, MassLeft.how
+    now: _Now | None = None
     for at, kind, grams in sorted(_events(session, spool, until), key=lambda each: each[0]):
         if kind == "weighed" and empty is not None:
-            left, off, how = grams - empty, 0.0, f"weighed {at:%Y-%m-%d}, {how_empty}"
+            off = (spool.net_g or 0.0) * _LABEL_SHARE if how_empty == _GUESSED else 0.0
+            now = _Now(grams - empty, off, f"weighed {at:%Y-%m-%d}, {how_empty}")
         elif kind == "label":
-            left, off, how = grams, grams * _LABEL_SHARE, "net mass on the label"
-        elif left is not None and kind == "used":
-            left, how = left - grams, how if how.endswith("jobs since") else f"{how}, less jobs since"
-        elif left is not None and kind == "unknown use":
-            how = f"{how}, less a job of unknown mass" if "unknown mass" not in how else how
-        if left is not None:
-            points.append((at, max(left, 0.0)))
-    if left is None:
-        return MassLeft()
-    if how_empty == _GUESSED and how.startswith("weighed"):
-        off = (spool.net_g or 0.0) * _LABEL_SHARE
-    return MassLeft(tuple(points), max(left, 0.0), off, how)
+            now = _Now(grams, grams * _LABEL_SHARE, "net mass on the label")
+        elif now is not None:
+            now = _used(now, kind, grams)
+        if now is not None:
+            points.append((at, max(now.left_g, 0.0)))
+    return MassLeft() if now is None else MassLeft(tuple(points), max(now.left_g, 0.0), now.off_g, now.how)
+
+
+class _Now(NamedTuple):
+    """What is left after an event, how far it may be off, and where it comes from."""
+
+    left_g: float
+    off_g: float
+    how: str
+
+
+def _used(now: _Now, kind: Kind, grams: float) -> _Now:
+    """Return what is left after a job; a weighing of a spool whose reel is unknown tells nothing."""
+    if kind == "used":
+        how = now.how if now.how.endswith("jobs since") else f"{now.how}, less jobs since"
+        return now._replace(left_g=now.left_g - grams, how=how)
+    if kind == "unknown use" and "unknown mass" not in now.how:
+        return now._replace(how=f"{now.how}, less a job of unknown mass")
+    return now
 
 
 _GUESSED: Final = "reel taken as gross less net"
