@@ -168,6 +168,13 @@ def with_uncertainty(
     return f"{mark}{value:.{places}f} ± {uncertainty:.{places}f}{tail}"
 
 
+def significant(value: float, uncertainty: float | None) -> float:
+    """Return a value without the digits that its uncertainty makes meaningless."""
+    if not uncertainty:
+        return value
+    return round(value, 1 - math.floor(math.log10(abs(uncertainty))))
+
+
 def reading_text(value: Any, unit: str) -> str:
     """Return a reading as taken with its unit; the entries of a series are parted by semicolons."""
     if isinstance(value, list):

@@ -24,6 +24,7 @@ from tracker.desk.jobs import add_job
 from tracker.desk.measuring import measure
 from tracker.desk.typedpieces import read_piece
 from tracker.records import KINDS, listed
+from tracker.units import with_uncertainty
 
 
 def rows(book: Book, kind: str, zone: dt.tzinfo | None = None) -> list[dict[str, Any]]:
@@ -71,6 +72,15 @@ def test_results_on_a_spool_name_its_material(book: Book) -> None:
     measure(book, WHO, plugged_with(Spooled()), spool, "spooled", {"load": "5"})
     row = rows(book, "results")[0]
     assert (row["specimen"], row["material"], row["value"]) == (spool, "Nordlicht ASA", 5.0)
+
+
+def test_people_see_the_digits_that_mean_something(book: Book) -> None:
+    """Two of the uncertainty, as JCGM 100:2008, 7.2.6, has it; machines get all."""
+    a_pull(book, a_job(book).also[0], rigs=[a_calibrated_rig(book)])
+    full, short = rows(book, "results")[0], rows(book, "results", dt.UTC)[0]
+    shown = with_uncertainty(full["value"], full["uncertainty"])
+    assert full["uncertainty"] != short["uncertainty"]
+    assert shown == with_uncertainty(short["value"], short["uncertainty"])
 
 
 def test_each_result_is_listed_once_whatever_the_number_of_spools(book: Book) -> None:

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Row, Select, and_, func, select
 
 from tracker import ids
 from tracker.model import Drying, Job, JobSpool, Material, Measurement, Result, Rig, Specimen, Spool
+from tracker.units import significant
 
 
 def listed(connection: Connection, kind: str, zone: dt.tzinfo | None = None) -> Iterator[dict[str, Any]]:
@@ -25,7 +26,18 @@ def listed(connection: Connection, kind: str, zone: dt.tzinfo | None = None) -> 
     shape = _SHAPES[kind]
     result = connection.execution_options(yield_per=2000).execute(_statement(kind))
     for row in result:
-        yield {key: _plain(value, zone) for key, value in shape(row).items()}
+        shaped = {key: _plain(value, zone) for key, value in shape(row).items()}
+        if zone is not None and shaped.get("uncertainty"):
+            _round(shaped)
+        yield shaped
+
+
+def _round(result: dict[str, Any]) -> None:
+    """Leave the digits of a result that mean something to a person; machines get all of them."""
+    uncertainty = result["uncertainty"]
+    if result["value"] is not None:
+        result["value"] = significant(result["value"], uncertainty)
+    result["uncertainty"] = significant(uncertainty, uncertainty)
 
 
 def _plain(value: Any, zone: dt.tzinfo | None) -> Any:

@@ -65,6 +65,8 @@ def kept_together(text: str) -> str:
 
 def value_text(value: Any) -> str:
     """Return a value of the journal as text."""
+    if isinstance(value, float):
+        return f"{value:.8g}"
     return UNKNOWN if value is None else str(value)
 
 
