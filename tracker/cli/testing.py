@@ -102,7 +102,7 @@ def _tell_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
 @click.option(
     "--file", "files", multiple=True, metavar="[FIELD=]PATH", help="A recording that belongs to it."
 )
-@click.option("--rig", "with_rigs", multiple=True, metavar="ID", help="What it was measured with.")
+@click.option("--rig", "with_rigs", multiple=True, metavar="ID|NAME", help="What it was measured with.")
 @asks(MEASURE_FORM)
 @sure
 @as_json

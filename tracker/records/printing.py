@@ -25,8 +25,6 @@ def _job(session: Session, row: Job, zone: dt.tzinfo) -> Shown:
     told.add("started, ended", f"{began} – {ended}")
     if row.first_layer_at is not None:
         told.add("first layer began", when(row.first_layer_at, zone))
-    if row.first_layer_at is not None:
-        told.add("first layer began", when(row.first_layer_at, zone))
     _add_origin(row, told)
     told.add("printer", row.printer)
     told.add("plate file", row.plate_name)
@@ -124,7 +122,6 @@ def _piece(row: Specimen) -> dict[str, Any]:
         "flow_by_feature": facts.get("flow_by_feature"),
         "geometry": row.geometry,
         "gauge": row.gauge,
-        "gauge": row.gauge,
         "dummy": bool(row.dummy),
         "remark": row.remark,
         "cause": row.cause,
@@ -142,9 +139,6 @@ def _specimen(session: Session, row: Specimen, zone: dt.tzinfo) -> Shown:
     told.add("job", f"{job}, {when(row.job.started_at, zone) or 'start not recorded'}")
     lots = (f"{ids.spool_id(each.id)} (lot {each.lot or 'not recorded'})" for each in spools)
     told.add("spool", ", ".join(lots))
-    if row.gauge:
-        by = ((row.plate_facts or {}).get("section") or {}).get("by") or "somebody"
-        told.add("gauge section", f"{row.gauge} mm from the corner of its box, stated by {by}")
     if row.gauge:
         by = ((row.plate_facts or {}).get("section") or {}).get("by") or "somebody"
         told.add("gauge section", f"{row.gauge} mm from the corner of its box, stated by {by}")
