@@ -5,6 +5,9 @@ The figures are those of the collection's own list of facts (see SOURCES.md).
 
 from __future__ import annotations
 
+import re
+import statistics
+
 import pytest
 
 from tests.realdata import real_data
@@ -139,3 +142,25 @@ def test_truncated_plate_is_read_as_far_as_it_goes(name: str) -> None:
     assert read.objects
     assert not read.complete
     assert any(problem.startswith("incomplete: ") for problem in read.problems)
+
+
+def test_assumed_limits_stand_a_plate_that_they_were_not_fitted_to() -> None:
+    """No acceleration in the file: its stated total is met within a tenth, ours being the shorter."""
+    read = plate("one-object-mesh-comments")
+    assert "assumed" in read.time_basis
+    assert 0.9 < read.time_s / 2848.0 < 1.0
+
+
+def test_assumed_limits_stand_the_layer_times_of_that_plate() -> None:
+    """Its 24 stated layer times from the second on: the median within a tenth, each within a fifth."""
+    text = real_data("plates", "one-object-mesh-comments.gcode").read_text("utf-8", "replace")
+    ends = [float(each) for each in re.findall(r";TIME_ELAPSED:([\d.]+)", text)]
+    ours = [layer.time_s for layer in plate("one-object-mesh-comments").objects[0].layer_facts[1:]]
+    ratios = [one / (end - start) for one, start, end in zip(ours, ends, ends[1:], strict=False)]
+    assert statistics.median(ratios) == pytest.approx(1.0, abs=0.1)
+    assert all(abs(ratio - 1.0) < 0.2 for ratio in ratios)
+
+
+def test_assumed_jerks_stand_a_plate_that_they_were_not_fitted_to() -> None:
+    """Accelerations in the file, jerks not: its stated total is met within 2 %."""
+    assert plate("one-object-printing-comments").time_s == pytest.approx(1835.0, rel=0.02)
