@@ -9,7 +9,6 @@ are the system's own (``flock``), so they end with the program that holds them, 
 
 from __future__ import annotations
 
-import contextlib
 import os
 import time
 from collections.abc import Iterator
@@ -42,29 +41,38 @@ def turn(file: Path, patience_s: float) -> Iterator[bool]:
         Whether it is our turn; False where others kept theirs longer than we wait. Where no lock
         can be made, as in a read-only folder, it is everybody's turn and SQLite's lock decides.
     """
-    with contextlib.ExitStack() as held:
-        try:
-            first, second = (held.enter_context(_opened(Path(f"{file}{tail}"))) for tail in TAILS)
-        except OSError:
-            first = second = -1
-        if first < 0 or fcntl is None:
+    handles = _opened(file)
+    try:
+        if not handles:
             yield True
             return
+        first, second = handles
         # One deadline for both waits, by a clock that nobody can set back.
         until = time.monotonic() + patience_s
         ours = _locked(first, _PAUSE_NEXT_S, until) and _locked(second, _PAUSE_TURN_S, until)
         # Let go only now that the turn is ours: earlier, and two would wait for it at once.
         fcntl.flock(first, fcntl.LOCK_UN)
         yield ours
-
-
-@contextmanager
-def _opened(path: Path) -> Iterator[int]:
-    # Each holder opens the file anew: flock tells open files apart, and so threads of one program too.
-    handle = os.open(path, os.O_RDONLY | os.O_CREAT, 0o666)
-    try:
-        yield handle
     finally:
+        _close(handles)
+
+
+def _opened(file: Path) -> list[int]:
+    """Return handles of the two lock files, or none where they cannot be had."""
+    name, flags = str(file), os.O_RDONLY | os.O_CREAT
+    handles: list[int] = []
+    try:
+        # Each holder opens them anew: flock tells open files apart, and so threads of one program too.
+        handles.extend(os.open(name + tail, flags, 0o666) for tail in TAILS if fcntl is not None)
+    except OSError:
+        # The first may be open by now.
+        _close(handles)
+        return []
+    return handles
+
+
+def _close(handles: list[int]) -> None:
+    for handle in handles:
         os.close(handle)
 
 

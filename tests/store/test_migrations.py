@@ -72,7 +72,7 @@ def _ahead(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, nullable: bool) -
     with monkeypatch.context() as patch:
         patch.setattr(migrations, "LOCATIONS", [*migrations.LOCATIONS, folder])
         for module in (
-            "tracker.book",
+            "tracker.book.schema",
             "tracker.backup.upgrading",
             "tracker.backup.restoring",
             "tracker.verify",

@@ -99,7 +99,7 @@ def test_an_act_that_fails(book: Book) -> None:
 
 def test_patience(book_template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Who finds somebody else writing for very long is told so."""
-    monkeypatch.setattr("tracker.book._BUSY_S", 0.05)
+    monkeypatch.setattr("tracker.book.book.BUSY_S", 0.05)
     (tmp_path / "b").mkdir()
     (tmp_path / "b" / BOOK_FILE).write_bytes((book_template / BOOK_FILE).read_bytes())
 

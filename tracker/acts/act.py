@@ -1,0 +1,126 @@
+"""One act while it is being done: it gives out numbers, notes every row, and writes the entry."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import PurePath
+from typing import Any, Final
+
+from sqlalchemy import Connection, Table
+
+from tracker.acts.bulk import insert_rows, manifest
+from tracker.acts.driver import driver_of, highest, insert_into
+from tracker.acts.noting import Noting, table_of
+from tracker.acts.texts import written
+from tracker.files import Files
+from tracker.journal import FIRST_PREV, Entry, hash_of
+from tracker.model import Attachment, Base, JournalRecord
+
+Clock = Callable[[], dt.datetime]
+
+_JOURNAL: Final[Any] = JournalRecord.__table__
+_LAST: Final = "SELECT seq, hash FROM journal ORDER BY seq DESC LIMIT 1"
+_ENTRY: Final = tuple(column.name for column in _JOURNAL.c)
+
+
+class Act:
+    """An act in its transaction. Rows put into ``session`` are noted by themselves.
+
+    Attributes:
+        session: Takes new and changed rows.
+        at: Moment of the act, UTC.
+        seq: Number of its entry.
+        about: IDs it concerns, for the entry; append to it.
+        reason: Why; may be set on the way.
+    """
+
+    def __init__(
+        self,
+        connection: Connection,
+        files: Files,
+        at: dt.datetime,
+        *,
+        act: str,
+        who: str,
+        reason: str = "",
+        about: Sequence[str] = (),
+    ) -> None:
+        self.files = files
+        self.at = at
+        self.act = act
+        self.who = who
+        self.reason = reason
+        self.about = list(about)
+        self._connection = connection
+        self._driver = driver_of(connection)
+        self._bulk: list[dict[str, Any]] = []
+        # Safe only because the right to write is held already: two acts that read the same last entry would
+        # both name it, and the chain would fork.
+        last = self._driver.execute(_LAST).fetchone()
+        self.seq: int = last[0] + 1 if last else 1
+        self._prev: str = last[1] if last else FIRST_PREV
+        self.session = Noting(connection, self.seq, self.next_number)
+
+    def attach(self, data: bytes, name: str) -> str:
+        """Keep a file with this act and return its SHA-256.
+
+        Raises:
+            FilesError: It cannot be written.
+        """
+        digest = self.files.put(data)
+        if self.session.get(Attachment, digest) is None:
+            self.session.add(Attachment(sha256=digest, size=len(data), name=PurePath(name).name or "file"))
+            self.session.flush()
+        return digest
+
+    def next_number(self, table: Table) -> int:
+        """Return the number the next row of a table gets. Rows are never deleted, so none comes twice."""
+        (found,) = self._driver.execute(highest(table)).fetchone()
+        return int(found or 0) + 1
+
+    def bulk(self, model: type[Base], rows: Sequence[Mapping[str, Any]]) -> None:
+        """Insert many complete rows at once; the entry names a manifest of them instead of each.
+
+        Args:
+            model: Its table.
+            rows: All with the same columns, ``entry`` left out; numbers are given by the caller, from
+                :meth:`next_number`.
+        """
+        if not rows:
+            return
+        self.session.flush()
+        table = table_of(model)
+        columns = sorted({*rows[0], "entry"})
+        # The manifest comes first: what it cannot hold is refused before the database sees it.
+        digest = self.files.put(manifest(table, columns, rows, self.seq))
+        insert_rows(self._connection, table, columns, rows, self.seq)
+        self._bulk.append({"table": table.name, "rows": len(rows), "manifest": digest})
+
+    def enter(self) -> None:
+        """Write the journal entry; the last thing an act does.
+
+        Raises:
+            Refused: Something in it cannot be written as JSON (a lone surrogate, say).
+        """
+        self.session.flush()
+        entry = Entry(
+            seq=self.seq,
+            at=self.at,
+            who=self.who,
+            act=self.act,
+            prev=self._prev,
+            reason=self.reason,
+            about=tuple(dict.fromkeys(self.about)),
+            rows=tuple(self.session.changes.values()),
+            bulk=tuple(self._bulk),
+        )
+        said = [self.who, self.act, self.reason, *self.about]
+        body = written(entry.body, "the entry", [said])
+        columns = {"seq": entry.seq, "at": entry.at, "who": entry.who, "act": entry.act}
+        into = insert_into(_JOURNAL, _ENTRY, self._connection.dialect)
+        self._driver.execute(into.text, into.values({**columns, "body": body, "hash": hash_of(body)}))
+
+    def close(self) -> None:
+        """Let go of the rows."""
+        self.session.close()

@@ -1,0 +1,159 @@
+"""What an act did to each row, noted by the session's own events.
+
+Not by whoever adds a row: a caller who forgot would leave a row that no entry speaks of.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from sqlalchemy import Connection, Date, DateTime, Table, event, inspect
+from sqlalchemy.orm import Session
+from sqlalchemy.orm.state import InstanceState
+from sqlalchemy.types import TypeDecorator
+
+from tracker.acts.texts import check_value
+from tracker.journal import RowChange, plain
+from tracker.model import Base
+
+
+class Noting(Session):
+    """A session that gives numbers to new rows and keeps what became of every row.
+
+    Args:
+        connection: In a transaction that writes.
+        seq: Number of the entry that the rows are written by.
+        next_number: Gives the number of the next row of a table.
+
+    Attributes:
+        changes: Every row that was written, by table and key.
+    """
+
+    def __init__(self, connection: Connection, seq: int, next_number: Callable[[Table], int]) -> None:
+        # Flushing by itself before every query would give out numbers in the middle of an act, in an order
+        # that depends on what happens to be asked.
+        super().__init__(connection, autoflush=False, expire_on_commit=False)
+        self.seq = seq
+        self.next_number = next_number
+        self.changes: dict[tuple[str, str], RowChange] = {}
+
+    def note_before(self) -> None:
+        """Look at what is about to be written: give numbers, and keep what rows were."""
+        if self.deleted:
+            # A fault in our own code and nothing a person can mend, so it is no refusal: it must not be
+            # caught with them.
+            raise AssertionError("rows of a book are never deleted")
+        for row in (*self.new, *self.dirty):
+            _check_text(row)
+        self._give_numbers([row for row in self.new if "id" in table_of(type(row)).c])
+        for row in self.new:
+            row.entry = self.seq
+        for row in self.dirty:
+            # A row counts as dirty on any assignment, even of the value it had; that alone would make an
+            # entry speak of a change where none was.
+            if self.is_modified(row):
+                self._keep_before(row)
+                row.entry = self.seq
+
+    def note_after(self) -> None:
+        """Keep what rows are now."""
+        for row in self.new:
+            key = _key(row)
+            self.changes[key] = RowChange(*key, before=None, after=_new_values(row))
+        for row in self.dirty:
+            key = _key(row)
+            noted = self.changes.get(key)
+            if noted is not None:
+                self.changes[key] = RowChange(*key, before=noted.before, after=_values(row))
+
+    def _give_numbers(self, rows: Iterable[Any]) -> None:
+        by_table: dict[Table, list[Any]] = defaultdict(list)
+        # The session keeps new rows in a set; numbers end up on labels, and people expect them in the order
+        # in which they typed.
+        for row in sorted(rows, key=_order_added):
+            if row.id is None:
+                by_table[table_of(type(row))].append(row)
+        for table, wanting in by_table.items():
+            for number, row in enumerate(wanting, start=self.next_number(table)):
+                row.id = number
+
+    def _keep_before(self, row: Any) -> None:
+        key = _key(row)
+        # Only the first time: flushed twice in one act, the row would else be "before" as the act itself
+        # left it halfway.
+        if key not in self.changes:
+            self.changes[key] = RowChange(*key, before=_committed(row, inspect(row)), after={})
+
+
+# Once for the class: to listen to each session anew would cost every act as much as a statement.
+event.listen(Noting, "before_flush", lambda session, *_: session.note_before())
+event.listen(Noting, "after_flush", lambda session, *_: session.note_after())
+
+
+def table_of(model: Any) -> Table:
+    """Return the table of a model."""
+    table: Table = model.__table__
+    return table
+
+
+def _check_text(row: Any) -> None:
+    for name, value in inspect(row).dict.items():
+        if isinstance(value, (str, dict, list)):
+            check_value(name.replace("_", " "), value)
+
+
+def _order_added(row: Any) -> int:
+    return int(inspect(row).insert_order or 0)
+
+
+def _key(row: Base) -> tuple[str, str]:
+    table, names = _named(type(row))
+    return table, ":".join([str(getattr(row, name)) for name in names])
+
+
+@functools.cache
+def _named(model: type[Base]) -> tuple[str, list[str]]:
+    """Return the name of a model's table, and those of its key."""
+    table = table_of(model)
+    return table.name, [column.name for column in table.primary_key]
+
+
+@functools.cache
+def dated_columns(table: Table) -> frozenset[str]:
+    """Return the names of the columns of a table that hold a moment or a day."""
+    kinds = {column.name: column.type for column in table.c}
+    return frozenset(
+        name
+        for name, kind in kinds.items()
+        if isinstance(kind.impl if isinstance(kind, TypeDecorator) else kind, (DateTime, Date))
+    )
+
+
+@functools.cache
+def _columns(model: type[Base]) -> list[tuple[str, bool]]:
+    """Return the names of a model's columns, each with whether it holds a moment or a day."""
+    table = table_of(model)
+    return [(column.name, column.name in dated_columns(table)) for column in table.c]
+
+
+def _new_values(row: Base) -> dict[str, Any]:
+    """Return the values of a row that was just put in: as :func:`_values`, but with nothing to load."""
+    state: InstanceState[Any] = inspect(row)
+    if state.expired_attributes:
+        return _values(row)
+    held = state.dict
+    return {name: plain(held.get(name)) if dated else held.get(name) for name, dated in _columns(type(row))}
+
+
+def _values(row: Base) -> dict[str, Any]:
+    return {name: plain(getattr(row, name)) for name, _ in _columns(type(row))}
+
+
+def _committed(row: Base, state: InstanceState[Any]) -> dict[str, Any]:
+    """Return a row's values as they were read, before this act touched them."""
+    return {
+        name: plain(state.committed_state.get(name, getattr(row, name))) for name, _ in _columns(type(row))
+    }

@@ -1,0 +1,33 @@
+"""A book: where it lies, how it is opened, read and written.
+
+One act of a person is one transaction is one journal entry. Every write goes through
+:meth:`Book.act`, which takes the right to write before it reads anything (``BEGIN IMMEDIATE`` on
+SQLite, the lock of the book's own row on PostgreSQL), so that numbers and the chain of hashes are
+given out in one order whoever else is writing.
+"""
+
+from __future__ import annotations
+
+from tracker.book.book import Book, new_book, now, open_book, zone_named
+from tracker.book.engines import make_engine
+from tracker.book.places import BOOK_FILE, files_folder, find_place, is_url
+from tracker.book.refusals import BookError, refusal_for
+from tracker.book.schema import check_empty, check_schema, schema_of
+
+__all__ = [
+    "BOOK_FILE",
+    "Book",
+    "BookError",
+    "check_empty",
+    "check_schema",
+    "files_folder",
+    "find_place",
+    "is_url",
+    "make_engine",
+    "new_book",
+    "now",
+    "open_book",
+    "refusal_for",
+    "schema_of",
+    "zone_named",
+]
