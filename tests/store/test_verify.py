@@ -135,7 +135,7 @@ class TestClean:
         """The answer says how much was looked at."""
         findings = verify(book)
 
-        assert (findings.counts["entries"], findings.counts["attachments"]) == (_last(book), 2)
+        assert (findings.counts["entries"], findings.counts["attachments"]) == (_last(book), 3)
 
     def test_a_file_nobody_names(self, book: Book) -> None:
         """A file that no act names, as a crash leaves it, is a note and no finding."""

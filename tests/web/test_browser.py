@@ -17,6 +17,7 @@ from tracker_labels import Label, draw_sheet, find_stock
 from tests.desk.bench import a_pull, a_spool, entries, row_of
 from tests.web.site import Site, running
 from tracker.book import Book
+from tracker.desk.corrections import amend
 from tracker.desk.jobs import add_job
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.spools import keep_spool
@@ -315,6 +316,59 @@ def test_the_main_ways_work_without_scripts(site: Site, opened: Opened) -> None:
     _fill(page)
     page.get_by_role("button", name="Store and compute").click()
     expect(page.locator(".done .figure").first).to_contain_text("45.7")
+
+
+def _a_log(tmp_path: Path) -> Path:
+    rows = (f"2026-03-02T08:{minute:02d}:00Z,{40 + minute / 10},{90 - minute / 50}" for minute in range(50))
+    file = tmp_path / "chamber.csv"
+    file.write_text("\n".join(["time,chamber_c,bed_c", *rows]))
+    return file
+
+
+def test_a_log_is_looked_at_and_kept_without_scripts(
+    site: Site, opened: Opened, plugged: Plugged, tmp_path: Path
+) -> None:
+    """Chosen once, drawn with two channels, placed by hand, kept: all by plain forms; fit to be read."""
+    amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
+    page = opened(f"{site.url}/{site.job}", 360, java_script_enabled=False)
+    page.set_input_files("#log", _a_log(tmp_path))
+    page.get_by_role("button", name="Look at it first").click()
+    expect(page.locator(".done")).to_contain_text("the log begins 0 s after")
+    page.select_option("#by", "own offset")
+    page.fill("#offset", "-30")
+    page.get_by_role("button", name="Look again").click()
+    expect(page.locator(".done")).to_contain_text("the log begins 30 s before")
+    page.get_by_role("button", name="Keep it").click()
+    expect(page.locator(".done")).to_contain_text("As stated")
+    page.goto(f"{site.url}/{site.pieces[0]}")
+    expect(page.locator("#log ~ .lines").first).to_contain_text("chamber: mean")
+
+
+def test_the_look_at_a_log_is_fit_to_be_read(
+    site: Site, opened: Opened, plugged: Plugged, tmp_path: Path
+) -> None:
+    """Narrow and wide, light and dark."""
+    amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
+    page = opened(f"{site.url}/{site.job}", 360)
+    page.set_input_files("#log", _a_log(tmp_path))
+    page.get_by_role("button", name="Look at it first").click()
+    assert page.locator("img.logchart").evaluate("i => i.decode().then(() => i.naturalWidth)") > 100
+    ARTEFACTS.mkdir(exist_ok=True)
+    page.evaluate(Axe().axe_script)
+    assert "".join(_judged(page, "log", width, scheme) for width, scheme in LOOKS) == ""
+
+
+def test_a_photograph_is_taken_on_a_pieces_page(site: Site, opened: Opened, tmp_path: Path) -> None:
+    """Chosen, noted, kept: it is shown within the page's width."""
+    label = Label(f"{site.pieces[2]}.{site.book.code}", site.pieces[2], "ASA")
+    (tmp_path / "piece.png").write_bytes(draw_sheet([label], find_stock("a4-3x8")).pages_png()[0])
+    page = opened(f"{site.url}/{site.pieces[0]}", 360)
+    page.set_input_files("#photograph", tmp_path / "piece.png")
+    page.fill("#photograph-note", "stringy at one end")
+    page.get_by_role("button", name="Keep the photograph").click()
+    picture = page.get_by_alt_text("stringy at one end")
+    expect(picture).to_be_visible()
+    assert picture.evaluate("i => i.getBoundingClientRect().width") <= 360
 
 
 @pytest.fixture(scope="module")
