@@ -138,3 +138,13 @@ def test_what_comes_later_does_not_count(book: Book, late: str, clock: Any) -> N
     spool = spool_of(book, net_g=1000)
     used(book, spool, 30, late)
     assert left(book, spool).left_g == 1000
+
+
+def test_gross_less_empty_is_as_good_as_the_label(book: Book) -> None:
+    """1250 g on the shelf with a reel of 250 g hold 1000 g."""
+    assert left(book, spool_of(book, gross_g=1250, empty_g=250)).left_g == 1000
+
+
+def test_gross_alone_tells_nothing(book: Book) -> None:
+    """Without the reel's mass filament and reel cannot be told apart."""
+    assert left(book, spool_of(book, gross_g=1250)).left_g is None

@@ -108,3 +108,9 @@ def test_a_grade_off_the_scale_is_refused(grade: object) -> None:
     """0 to 4, whole."""
     with pytest.raises(ValueError, match="seam"):
         testing.values(Appearance(), {"seam": grade})
+
+
+def test_no_luck_is_claimed_where_nothing_thinner_held() -> None:
+    """The doubt is said only of a mandrel that held below one that did not."""
+    remarks = bent("50:whole 40:broke 30:broke")["bendcheck.least_diameter"].remarks
+    assert remarks == ("It broke at 40 mm.",)
