@@ -402,6 +402,7 @@ PAGES = {
     "trace": "/{piece}/trace",
     "devices": "/devices",
     "new": "/new",
+    "new job": "/new/job",
     "put right": "/amend?of=M0001-Y",
     "verdict": "/verdict?of={job}",
     "new spool": "/new/spool",
