@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.api.close import approx
 from tracker.api import Recording, Refused, column_role, header_tokens, read_curve, read_numbers
 
-REFERENCE: pint.UnitRegistry = pint.UnitRegistry()
+REFERENCE: pint.UnitRegistry[float] = pint.UnitRegistry()
 
 
 def rec(text: str | bytes, name: str = "pull.csv") -> Recording:
