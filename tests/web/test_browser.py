@@ -163,6 +163,19 @@ def test_a_half_filled_form_outlives_a_reload(site: Site, opened: Opened) -> Non
     expect(page.locator("#r-r-width")).to_have_value("")
 
 
+def test_a_spool_is_entered_and_its_form_is_empty_again(site: Site, opened: Opened) -> None:
+    """Half filled it outlives a reload; stored, nothing of it is kept on the device."""
+    page = opened(f"{site.url}/new/spool", 360)
+    page.select_option("#n-material", "Nordlicht ASA")
+    page.fill("#n-lot", "L-18")
+    page.reload()
+    expect(page.locator("#n-lot")).to_have_value("L-18")
+    page.get_by_role("button", name="Enter", exact=True).click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("S0002")
+    page.goto(f"{site.url}/new/spool")
+    expect(page.locator("#n-lot")).to_have_value("")
+
+
 def test_a_lost_answer_stores_nothing_twice(site: Site, opened: Opened) -> None:
     """The post arrives, its answer does not; sent again after a reload it is the same measurement."""
     page = opened(f"{site.url}/{site.pieces[0]}?method=tensile")

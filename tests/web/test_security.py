@@ -29,6 +29,13 @@ WRITES = (
     "/devices/token",
     "/devices/1/end",
     "/scan/picture",
+    "/new/material",
+    "/new/spool",
+    "/new/rig",
+    "/new/calibration",
+    "/new/job",
+    "/amend?of=J0001-J",
+    "/verdict?of=J0001-J",
     "/pair",
 )
 READS = (
@@ -51,6 +58,12 @@ READS = (
     "/api/show/J0001-J",
     "/api/trace/J0001-J",
     "/openapi.json",
+    "/new",
+    "/new/spool",
+    "/new/job",
+    "/material?name=Nordlicht ASA",
+    "/amend?of=J0001-J",
+    "/verdict?of=J0001-J",
 )
 
 
@@ -182,6 +195,11 @@ def test_text_is_never_markup(site: Site, browser: Browser, plugged: Plugged) ->
         f"/{site.pieces[0]}",
         f"/{site.spool}",
         "/M0001-Y",
+        "/new/spool",
+        "/new/job",
+        f"/amend?of={site.job}",
+        "/amend?of=M0001-Y",
+        f"/verdict?of={site.job}",
         f"/{site.pieces[0]}/trace",
     ):
         text = browser.get(path).text

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from fastapi import Request
 from starlette.datastructures import FormData
@@ -43,8 +43,12 @@ def acted(
     except Refused as refusal:
         return again(refusal)
     path = where(done.id) if callable(where) else f"/{quote(where)}"
-    said = bench.keep_words(" ".join(done.says) or "Stored.")
-    return there(f"{path}{'&' if '?' in path else '?'}said={said}")
+    # The key tells the browser which half-filled form it need not keep any longer.
+    told = {
+        "said": bench.keep_words(" ".join(done.says) or "Stored."),
+        "key": str(form.get("key") or "")[:60],
+    }
+    return there(f"{path}{'&' if '?' in path else '?'}{urlencode(told)}")
 
 
 def _once(bench: Bench, key: str, act: Callable[[], Done]) -> Done:

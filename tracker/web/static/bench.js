@@ -92,7 +92,7 @@
       if (navigator.onLine === false) {
         event.preventDefault();
         say(false, "No connection. What you typed is kept on this device; send it when it is back.");
-      } else if (!shown) store.drop(name);
+      }
     });
   }
 
