@@ -172,6 +172,7 @@ def test_a_spool_is_entered_and_its_form_is_empty_again(site: Site, opened: Open
     expect(page.locator("#n-lot")).to_have_value("L-18")
     page.get_by_role("button", name="Enter", exact=True).click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("S0002")
+    page.wait_for_load_state()
     page.goto(f"{site.url}/new/spool")
     expect(page.locator("#n-lot")).to_have_value("")
 
