@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from tracker.api import fields, text_of
 from tracker.book import Book
-from tracker.desk.corrections import _FORMS, _PARTS, _target
+from tracker.desk.corrections import FORMS, PARTS, target_of
 from tracker.desk.finding import ident_of
 from tracker.desk.forms import Ask, FormError
 from tracker.desk.rigs import rig_answers
@@ -47,7 +47,7 @@ def amendable(book: Book, plugged: Plugged, target: str) -> tuple[str, list[Amen
         Refused: There is no such record.
     """
     with book.read() as session:
-        row = _target(book, session, target)
+        row = target_of(book, session, target)
         name = row.name if isinstance(row, Material) else str(ident_of(row))
         found = [*_own(row, book.zone), *_parts(session, row, book.zone)]
         if isinstance(row, Measurement):
@@ -82,7 +82,7 @@ def changed(sent: Mapping[str, str], was: Mapping[str, str], now: list[Amendable
 
 def _own(row: Any, zone: dt.tzinfo) -> Iterator[Amendable]:
     answers: Mapping[str, Any] = rig_answers(row) if isinstance(row, Rig) else {}
-    for ask in _FORMS[type(row)]:
+    for ask in FORMS[type(row)]:
         yield _of(ask, ask.name, answers.get(ask.name, getattr(row, ask.name)), zone)
 
 
@@ -100,7 +100,7 @@ def _written(value: Any, zone: dt.tzinfo) -> str:
 
 
 def _parts(session: Session, row: Any, zone: dt.tzinfo) -> Iterator[Amendable]:
-    for kind, (model, form, owner) in _PARTS.items():
+    for kind, (model, form, owner) in PARTS.items():
         if not isinstance(row, Material) and owner.split("_")[0] == ident_of(row).kind:
             for part in session.scalars(
                 select(model).where(getattr(model, owner) == row.id).order_by(model.id)

@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.acts import Act
@@ -15,7 +16,7 @@ from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.desk.dryings import DRYING_FORM
 from tracker.desk.finding import NotFoundError, find, ident_of, material_named
-from tracker.desk.forms import Ask, FormError, When, read
+from tracker.desk.forms import Ask, FormError, When, read, refuse_taken
 from tracker.desk.jobforms import END_FORM, MEANT_FORM
 from tracker.desk.materials import MATERIAL_FORM, check_ranges
 from tracker.desk.measuring import MEASURE_FORM, compute_again, in_units, readings_of
@@ -63,7 +64,7 @@ CHANGE_FORM: Final = (
     Ask("note", "Note"),
 )
 
-_FORMS: Final[Mapping[type[Any], tuple[Ask, ...]]] = {
+FORMS: Final[Mapping[type[Any], tuple[Ask, ...]]] = {
     Material: MATERIAL_FORM,
     Spool: SPOOL_FORM,
     Drying: DRYING_FORM,
@@ -72,8 +73,9 @@ _FORMS: Final[Mapping[type[Any], tuple[Ask, ...]]] = {
     Rig: RIG_FORM,
     Measurement: MEASURE_FORM,
 }
+"""Which form a record was entered by, and is corrected by."""
 
-_PARTS: Final[Mapping[str, tuple[type[Any], tuple[Ask, ...], str]]] = {
+PARTS: Final[Mapping[str, tuple[type[Any], tuple[Ask, ...], str]]] = {
     "stay": (Stay, STAY_FORM, "spool_id"),
     "weighing": (Weighing, WEIGHING_FORM, "spool_id"),
     "change": (SettingChange, CHANGE_FORM, "job_id"),
@@ -110,7 +112,7 @@ def amend(
     if not changes and not files:
         raise FormError("Nothing is to be changed", do="Write field=value")
     with book.act("amend", who, reason=" ".join(reason.split())) as act:
-        row = _target(book, act.session, target)
+        row = target_of(book, act.session, target)
         name = row.name if isinstance(row, Material) else str(ident_of(row))
         act.about.append(name)
         when = when_at(book)
@@ -143,7 +145,13 @@ def _assignment(text: str) -> tuple[str, str]:
     return name.strip(), value.strip()
 
 
-def _target(book: Book, session: Session, target: str) -> Any:
+def target_of(book: Book, session: Session, target: str) -> Any:
+    """Return the row that is to be corrected: of an ID, or a material of a name.
+
+    Raises:
+        IdError: It is neither; what is near is named.
+        NotFoundError: It is an ID, of which there is nothing.
+    """
     try:
         return find(book, session, target)
     # A material has no label; its name is tried when the text is no ID. What is then said is about the ID,
@@ -157,7 +165,7 @@ def _target(book: Book, session: Session, target: str) -> Any:
 
 
 def _amend_columns(session: Session, row: Any, changes: Mapping[str, str], when: When) -> None:
-    form = {ask.name: ask for ask in _FORMS[type(row)]}
+    form = {ask.name: ask for ask in FORMS[type(row)]}
     for name, typed in changes.items():
         part = re.fullmatch(r"(?P<kind>stay|weighing|change)(?P<number>\d+)\.(?P<field>\w+)", name)
         weighed = re.fullmatch(r"(?P<spool>[Ss]\d+-?\w)\.(?P<field>before_g|after_g)", name)
@@ -173,7 +181,22 @@ def _amend_columns(session: Session, row: Any, changes: Mapping[str, str], when:
                 setattr(row, column, value)
         else:
             _set(row, form, name, typed, when)
+    if "name" in changes and isinstance(row, (Material, Rig)):
+        _refuse_another_of_the_name(session, row)
     session.flush()
+
+
+def _refuse_another_of_the_name(session: Session, row: Material | Rig) -> None:
+    """Refuse a new name that another has; the row's own, in other letters, will do.
+
+    Raises:
+        FormError: One has it.
+    """
+    model = type(row)
+    # Before the flush: the database holds names apart too, but cannot say what to do about it, and knows no
+    # capital letters.
+    others = session.scalars(select(model.name).where(model.id != row.id))
+    refuse_taken(row.__tablename__, row.name, others)
 
 
 def _set(row: Any, form: Mapping[str, Ask], name: str, typed: str, when: When) -> None:
@@ -199,7 +222,7 @@ def _value(form: Mapping[str, Ask], name: str, typed: str, when: When) -> Any:
 
 
 def _amend_part(session: Session, row: Any, part: re.Match[str], typed: str, when: When) -> None:
-    model, form, owner = _PARTS[part["kind"]]
+    model, form, owner = PARTS[part["kind"]]
     piece = session.get(model, int(part["number"]))
     if piece is None or getattr(piece, owner) != row.id or owner.split("_")[0] != ident_of(row).kind:
         raise FormError(f"{ident_of(row)} has no {part['kind']} {part['number']}", do="See: strandbook show")
