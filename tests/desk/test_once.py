@@ -1,0 +1,91 @@
+"""Forms that come twice are done once, whoever brings them."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from sqlalchemy import func, select
+
+from tests.desk.bench import WHO
+from tracker.book import Book, open_book
+from tracker.desk.doubts import Done
+from tracker.desk.forms import FormError
+from tracker.desk.materials import add_material
+from tracker.desk.once import DoneBefore, check_new, under
+from tracker.model import Material
+
+ROOT = Path(__file__).resolve().parents[2]
+
+SENT = """
+import sys
+from tracker.book import open_book
+from tracker.desk.materials import add_material
+from tracker.desk.once import DoneBefore, under
+with open_book(sys.argv[1]) as book:
+    try:
+        print("made", add_material(under(book, "one"), "Ada", {"name": "Nordlicht " + sys.argv[2]}).id)
+    except DoneBefore as done:
+        print("before", done.id)
+"""
+
+
+def sent(book: Book, key: str, name: str) -> Done:
+    """Send a form under a key."""
+    return add_material(under(book, key), WHO, {"name": name})
+
+
+def materials(book: Book) -> int:
+    """Return how many there are."""
+    with book.read() as session:
+        return session.scalar(select(func.count()).select_from(Material)) or 0
+
+
+def test_the_second_time_tells_what_was_made_the_first(book: Book) -> None:
+    """And makes nothing, even where the form differs."""
+    made = sent(book, "one", "Nordlicht ASA")
+    with pytest.raises(DoneBefore) as caught:
+        sent(book, "one", "Nordlicht PC")
+    assert (caught.value.id, materials(book)) == (made.id, 1)
+
+
+def test_another_key_is_another_form(book: Book) -> None:
+    """Alike or not."""
+    sent(book, "one", "Nordlicht ASA")
+    sent(book, "two", "Nordlicht PC")
+    assert materials(book) == 2
+
+
+def test_without_a_key_nothing_is_remembered(book: Book) -> None:
+    """The command line sends none."""
+    assert under(book, "") is book
+
+
+def test_a_refused_form_leaves_its_key_free(book: Book) -> None:
+    """What was put right is sent under the same key."""
+    with pytest.raises(FormError):
+        sent(book, "one", "")
+    assert sent(book, "one", "Nordlicht ASA").id
+
+
+def test_the_key_outlives_the_program(book: Book, book_place: str) -> None:
+    """It is in the book, not in a server's memory."""
+    sent(book, "one", "Nordlicht ASA")
+    with open_book(book_place) as later, pytest.raises(DoneBefore):
+        check_new(later, "one")
+
+
+def test_of_several_programs_one_does_it(book: Book, book_place: str) -> None:
+    """Four processes with one form: one makes it, three tell what it made."""
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    started = [
+        subprocess.Popen(
+            [sys.executable, "-c", SENT, book_place, str(n)], stdout=subprocess.PIPE, text=True, env=env
+        )
+        for n in range(4)
+    ]
+    told = sorted(process.communicate(timeout=120)[0].split(maxsplit=1)[0] for process in started)
+    assert (told, materials(book)) == (["before", "before", "before", "made"], 1)
