@@ -118,12 +118,29 @@ def test_what_cannot_be_unknown_cannot_be_emptied(book: Book, target: str, field
         correct(book, target, f"{field}=")
 
 
-def test_the_name_of_another_material_is_refused(book: Book) -> None:
-    """Two materials never come to share a name."""
+@pytest.mark.parametrize("name", ["Nordlicht ASA", "nordlicht asa"])
+def test_the_name_of_another_material_is_refused(book: Book, name: str) -> None:
+    """Two materials never come to share a name; who has it is said, and where to look."""
     a_material(book)
     a_material(book, "Tuff PA")
-    with pytest.raises(Refused):
-        correct(book, "Tuff PA", "name=Nordlicht ASA")
+    with pytest.raises(FormError, match=r"There is a material 'Nordlicht ASA' already.*list materials"):
+        correct(book, "Tuff PA", f"name={name}")
+
+
+@pytest.mark.parametrize("name", ["Gantry", "GANTRY"])
+def test_the_name_of_another_rig_is_refused(book: Book, name: str) -> None:
+    """Nor do two rigs."""
+    a_rig(book)
+    other = a_rig(book, "Pendulum")
+    with pytest.raises(FormError, match=r"There is a rig 'Gantry' already.*list rigs"):
+        correct(book, other, f"name={name}")
+
+
+def test_a_name_is_corrected_in_its_capitals(book: Book) -> None:
+    """A record's own name is not taken by another."""
+    rig = a_rig(book)
+    correct(book, rig, "name=GANTRY")
+    assert changed(book, "rig")[1]["name"] == "GANTRY"
 
 
 def test_a_value_of_another_kind_is_refused(book: Book) -> None:
