@@ -16,8 +16,6 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, Final
 
-import rfc8785
-
 FIRST_PREV: Final = "0" * 64
 """What the first entry names as the hash before it."""
 
@@ -116,6 +114,9 @@ def canonical(value: Any) -> str:
 
 
 def _plainly(value: Any) -> str:
+    # Loaded only for what the quick way leaves to it: every command would wait for it.
+    import rfc8785  # noqa: PLC0415
+
     try:
         return rfc8785.dumps(value).decode()
     except rfc8785.IntegerDomainError:
