@@ -148,3 +148,33 @@ def test_gross_less_empty_is_as_good_as_the_label(book: Book) -> None:
 def test_gross_alone_tells_nothing(book: Book) -> None:
     """Without the reel's mass filament and reel cannot be told apart."""
     assert left(book, spool_of(book, gross_g=1250)).left_g is None
+
+
+def test_a_weighing_before_a_drying_counts_from_its_beginning(book: Book) -> None:
+    """The drying still runs: 1000 g with a reel of 200 g are 800 g."""
+    spool = spool_of(book, net_g=900, empty_g=200)
+    start_drying(book, WHO, [spool], {"set_c": 80, "began_at": "2026-03-01 20:00"}, before=["1000"])
+    assert left(book, spool).points[-1] == (at("2026-03-01 20:00"), 800)
+
+
+def test_a_job_after_the_weighing_takes_from_it(book: Book) -> None:
+    """905 g less 80 g."""
+    spool = spool_of(book, net_g=1000, empty_g=200)
+    weigh_spool(book, WHO, spool, {"mass_g": 1105, "at": "2026-03-02 06:00"})
+    used(book, spool, 80, "2026-03-02 07:00")
+    assert left(book, spool).left_g == 825
+
+
+def test_the_label_of_a_spool_received_nobody_knows_when_stands_before_all(book: Book) -> None:
+    """What jobs took is taken from it."""
+    a_material(book)
+    spool = a_spool(book, net_g=1000)
+    used(book, spool, 30, "2026-03-02 06:00")
+    assert [grams for _, grams in left(book, spool).points] == [1000, 970]
+
+
+def test_the_curve_of_what_is_left_ends_at_nothing(book: Book) -> None:
+    """Not below it, and not above."""
+    spool = spool_of(book, net_g=10)
+    used(book, spool, 30, "2026-03-02 06:00")
+    assert [grams for _, grams in left(book, spool).points] == [10, 0]

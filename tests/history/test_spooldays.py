@@ -1,0 +1,224 @@
+"""A spool's days as the book has them, up to a moment, on both databases."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pytest
+
+from tests.desk.bench import WHO, a_job, a_material, a_spool, at, row_of
+from tracker.book import Book
+from tracker.desk.finding import find
+from tracker.errors import Refused
+from tracker.history import (
+    SpoolDays,
+    check_days,
+    contradiction,
+    exposure_line,
+    many_spool_days,
+    spool_days,
+    water_at,
+    water_at_many,
+)
+from tracker.model import Drying, DryingSpool, Job, JobSpool, Stay
+
+NOON = at("2026-03-02 12:00")
+
+
+def hour(count: float) -> dt.datetime:
+    """Return the moment so many hours after noon."""
+    return NOON + dt.timedelta(hours=count)
+
+
+@pytest.fixture
+def spool(book: Book) -> str:
+    """Enter a spool of which nothing is recorded yet."""
+    a_material(book, family="ASA")
+    return a_spool(book)
+
+
+def enter(book: Book, *rows: Any) -> None:
+    """Enter rows past the desk, which would refuse some of them."""
+    with book.act("test", WHO) as act:
+        act.session.add_all(rows)
+
+
+def stay(began: float, ended: float | None = None, spool: int = 1) -> Stay:
+    """Return a stay in open air, in hours after noon."""
+    gone = None if ended is None else hour(ended)
+    return Stay(spool_id=spool, place="open air", rh_pct=50.0, began_at=hour(began), ended_at=gone)
+
+
+def drying(began: float, ended: float | None = None, spool: int = 1, **more: Any) -> Drying:
+    """Return a drying of a spool, in hours after noon."""
+    row = Drying(began_at=hour(began), ended_at=None if ended is None else hour(ended), **more)
+    row.spools = [DryingSpool(spool_id=spool)]
+    return row
+
+
+def job(began: float, ended: float | None = None, spool: int = 1) -> Job:
+    """Return a job from a spool, in hours after noon."""
+    row = Job(started_at=hour(began), ended_at=None if ended is None else hour(ended))
+    row.spools = [JobSpool(spool_id=spool, tool=0)]
+    return row
+
+
+def days_of(book: Book, spool: str, until: dt.datetime = NOON) -> SpoolDays:
+    """Return a spool's days up to noon, or to another moment."""
+    with book.read() as session:
+        return spool_days(session, find(book, session, spool, "spool"), until)
+
+
+def test_stays_dryings_and_jobs_are_in_the_days(book: Book, spool: str) -> None:
+    """One of each, in its place."""
+    enter(book, stay(-9, -5), drying(-5, -3, set_c=80), job(-2, -1))
+    days = days_of(book, spool).timeline
+    assert [each.place for each in days.segments] == ["open air", "dryer", "unlogged"]
+    assert [each.key for each in days.dryings] == ["D0001-Q"]
+    assert [each.began for each in days.jobs] == [hour(-2)]
+
+
+def test_days_hold_the_jobs_of_their_own_spool(book: Book, spool: str) -> None:
+    """The one of another spool is no part of them."""
+    a_job(book, spools=(a_spool(book),), started_at="2026-03-02 06:00")
+    a_job(book, spools=(spool,), started_at="2026-03-02 07:00")
+    assert [(each.key, each.began) for each in days_of(book, spool).timeline.jobs] == [("J0002-H", hour(-5))]
+
+
+def test_a_stay_that_begins_at_the_end_of_the_days_is_not_in_them(book: Book, spool: str) -> None:
+    """Nothing is said of a stay that has not had a second."""
+    enter(book, stay(-2, 0), stay(0))
+    assert days_of(book, spool).timeline.flags == ()
+
+
+LATER: Mapping[str, Callable[[], tuple[Any, ...]]] = {
+    "stays that overlap": lambda: (stay(1, 4), stay(2, 5)),
+    "a drying without an end": lambda: (drying(1, set_c=80), stay(-2, -1)),
+    "a job during a drying": lambda: (drying(-1, 4, set_c=80), job(2, 3)),
+}
+
+
+@pytest.mark.parametrize("what", LATER)
+def test_what_begins_after_the_days_cannot_contradict_them(book: Book, spool: str, what: str) -> None:
+    """Days that end at noon are not refused for what came in the afternoon."""
+    enter(book, *LATER[what]())
+    assert days_of(book, spool).timeline.until == NOON
+
+
+@pytest.mark.parametrize("what", LATER)
+def test_each_of_many_spools_ends_at_its_own_moment(book: Book, spool: str, what: str) -> None:
+    """Another spool whose days go on into the evening brings nothing of it into those that end at noon."""
+    enter(book, *LATER[what]())
+    assert isinstance(among_many(book, spool), SpoolDays)
+
+
+def among_many(book: Book, spool: str) -> SpoolDays | Refused:
+    """Return a spool's days up to noon, read together with those of another that go on into the evening."""
+    number = row_of(book, spool).id
+    until = {number: NOON, row_of(book, a_spool(book)).id: hour(9)}
+    with book.read() as session:
+        return many_spool_days(session, until)[number]
+
+
+def test_a_stay_is_not_told_of_at_its_very_beginning_among_many_either(book: Book, spool: str) -> None:
+    """One spool alone or with others: the same days."""
+    enter(book, stay(-2, 0), stay(0))
+    assert among_many(book, spool) == days_of(book, spool)
+
+
+@pytest.mark.parametrize(
+    ("ended", "planned_h", "found"),
+    [(None, 4, -4), (None, 20, 0), (None, None, 0), (-2, 4, -2)],
+    ids=["as planned", "planned beyond the days", "nothing planned", "as recorded"],
+)
+def test_a_drying_ends_as_recorded_else_as_planned(
+    book: Book, spool: str, ended: float | None, planned_h: float | None, found: float
+) -> None:
+    """It began eight hours before noon; a running one is not counted beyond the days."""
+    enter(book, drying(-8, ended, set_c=80, planned_h=planned_h))
+    assert days_of(book, spool).timeline.dryings[0].ended == hour(found)
+
+
+def test_a_drying_of_unknown_temperature_leaves_its_hours_unlogged(book: Book, spool: str) -> None:
+    """Nobody can say what it did."""
+    enter(book, stay(-9, -8), drying(-8, -4))
+    days = days_of(book, spool).timeline
+    assert (days.dryings, [each.place for each in days.segments]) == ((), ["open air", "unlogged"])
+
+
+def contradict(book: Book) -> None:
+    """Enter a job during a drying, which cannot both be true."""
+    enter(book, drying(-8, -4, set_c=80), job(-6, -5))
+
+
+def test_records_that_cannot_all_be_true_are_refused_by_name(book: Book, spool: str) -> None:
+    """Both of them."""
+    contradict(book)
+    with book.read() as session, pytest.raises(Refused, match=r"D0001-Q and J0001-J overlap"):
+        check_days(session, find(book, session, spool, "spool"), NOON)
+
+
+def test_a_contradiction_that_was_there_before_bars_nothing(book: Book, spool: str) -> None:
+    """An act that has no part in it goes on."""
+    contradict(book)
+    with book.read() as session:
+        row = find(book, session, spool, "spool")
+        before = contradiction(session, row, NOON)
+        check_days(session, row, NOON, besides=before)
+    assert "D0001-Q and J0001-J overlap" in before
+
+
+def test_another_contradiction_than_the_one_before_is_refused(book: Book, spool: str) -> None:
+    """What was wrong already excuses nothing new."""
+    contradict(book)
+    with book.read() as session, pytest.raises(Refused, match="overlap"):
+        check_days(session, find(book, session, spool, "spool"), NOON, besides="something else")
+
+
+def test_days_without_a_fault_have_no_contradiction(book: Book, spool: str) -> None:
+    """Empty, and passed."""
+    enter(book, stay(-9, -5))
+    with book.read() as session:
+        row = find(book, session, spool, "spool")
+        check_days(session, row, NOON)
+        assert contradiction(session, row, NOON) == ""
+
+
+def wet(book: Book, **typed: Any) -> SpoolDays:
+    """Return the days of a spool of some diameter that was dried, then lay in open air for four hours."""
+    spool = a_spool(book, **typed)
+    number = row_of(book, spool).id
+    enter(book, drying(-8, -4, number, set_c=80), stay(-4, None, number))
+    return days_of(book, spool)
+
+
+@pytest.mark.usefixtures("spool")
+def test_a_filament_of_unknown_diameter_is_taken_for_the_usual_one(book: Book) -> None:
+    """1.75 mm, for one moment and for many; a thicker one takes up less in the same time."""
+    unknown, usual, thick = wet(book), wet(book, diameter_mm=1.75), wet(book, diameter_mm=2.85)
+    assert water_at(unknown, NOON).centre_pct == water_at(usual, NOON).centre_pct
+    assert water_at(thick, NOON).centre_pct != water_at(usual, NOON).centre_pct
+    several = [water_at_many(days, [hour(-1), NOON]).centre_pct for days in (unknown, usual, thick)]
+    assert list(several[0]) == list(several[1])
+    assert list(several[2]) != list(several[1])
+
+
+def test_the_exposure_of_a_spool_without_records_is_said_to_be_so(book: Book, spool: str) -> None:
+    """Not zero hours."""
+    assert exposure_line(days_of(book, spool), NOON) == f"{spool}: neither drying nor stays recorded"
+
+
+def test_the_exposure_of_a_dried_spool_names_its_drying(book: Book, spool: str) -> None:
+    """And counts the hours since."""
+    enter(book, drying(-8, -4, set_c=80), stay(-4))
+    assert exposure_line(days_of(book, spool), NOON) == f"{spool}: dried in D0001-Q, then 4.0 h open air"
+
+
+def test_the_exposure_of_a_spool_never_dried_says_what_is_not_recorded(book: Book, spool: str) -> None:
+    """Two hours in open air, then nobody knows."""
+    enter(book, stay(-5, -3))
+    assert exposure_line(days_of(book, spool), NOON) == (
+        f"{spool}: never dried, as far as is recorded, then 2.0 h open air, 3 h not recorded"
+    )
