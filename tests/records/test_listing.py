@@ -108,3 +108,42 @@ def test_a_job_counts_its_pieces(book: Book) -> None:
     """Three bars are three."""
     a_job(book)
     assert rows(book, "jobs")[0]["pieces"] == 3
+
+
+def test_a_result_is_listed_with_all_that_scripts_read(book: Book) -> None:
+    """The keys are a promise; a value is nothing without its unit."""
+    job = a_job(book)
+    pull = a_pull(book, job.also[0], rigs=[a_calibrated_rig(book)])
+    strength = rows(book, "results")[0]
+    assert strength.pop("uncertainty") == pytest.approx(0.05, rel=0.5)
+    assert strength == {
+        "measurement": pull.id, "specimen": job.also[0], "material": "Nordlicht ASA",
+        "quantity": "tensile.strength", "value": 45.75, "unit": "MPa", "relation": "=",
+        "counted": True, "refused": None,
+    }  # fmt: skip
+
+
+def test_a_refused_result_is_listed_with_its_reason(book: Book) -> None:
+    """No value, and why."""
+    a_pull(book, a_job(book).also[0], {"max_force": "1830"})
+    row = rows(book, "results")[0]
+    assert (row["value"], row["refused"].startswith("no section")) == (None, True)
+
+
+def test_each_result_is_listed_with_its_own_measurement_and_material(book: Book) -> None:
+    """Of two materials, two jobs and two pulls none takes the other's place."""
+    for name in ("Nordlicht ASA", "Support PVA"):
+        a_material(book, name)
+        a_pull(book, a_job(book, "bar:X:1", spools=(a_spool(book, name),)).also[0])
+    assert [(row["measurement"], row["specimen"], row["material"]) for row in rows(book, "results")] == [
+        (pull["id"], pull["specimen"], name)
+        for pull, name in zip(rows(book, "measurements"), ("Nordlicht ASA", "Support PVA"), strict=True)
+    ]
+
+
+def test_each_piece_is_listed_with_the_material_of_its_own_job(book: Book) -> None:
+    """Of two materials each piece names the one it was printed from."""
+    for name in ("Nordlicht ASA", "Support PVA"):
+        a_material(book, name)
+        a_job(book, "bar:X:1", spools=(a_spool(book, name),))
+    assert [row["material"] for row in rows(book, "specimens")] == ["Nordlicht ASA", "Support PVA"]

@@ -18,6 +18,7 @@ from tracker.desk.jobs import add_job, end_job
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.spools import keep_spool, weigh_spool
 from tracker.desk.verdicts import judge
+from tracker.model import Specimen
 from tracker.records import Shown, shown_record
 
 
@@ -174,3 +175,101 @@ def test_everything_shown_is_json_and_holds_no_inner_number(book: Book) -> None:
         data = json.loads(json.dumps(show(book, target).data))
         assert data["id"] == target
         assert not {"entry", "job_id", "spool_id", "material_id"} & data.keys()
+
+
+def test_a_material_shows_how_it_is_dried_and_what_it_stands(book: Book) -> None:
+    """With its note, where there is one."""
+    a_material(book, drying_c=80, drying_h=6, note="in tins")
+    with book.read() as session:
+        told = text(shown_record(session, material_named(session, "Nordlicht ASA"), dt.UTC))
+    assert "drying|80 °C, 6 h\nstands at most|85 °C\nnote|in tins" in told
+
+
+def test_a_spool_shows_its_masses(book: Book) -> None:
+    """Each by itself: one may be unknown."""
+    a_material(book)
+    told = show(book, a_spool(book, net_g=1000, empty_g=212.5))
+    assert "net, gross, empty|1000 g, not recorded, 212.5 g" in text(told)
+    assert (told.data["net_g"], told.data["gross_g"], told.data["empty_g"]) == (1000, None, 212.5)
+
+
+def test_a_drying_shows_cycle_room_and_dryer(book: Book) -> None:
+    """What was meant, and what was measured."""
+    a_material(book)
+    cycle = {"set_c": 80, "planned_h": 6, "began_at": "2026-03-01 08:00", "ended_at": "2026-03-01 14:00"}
+    room = {"room_c": 21, "room_rh_pct": 45, "dryer_rh_pct": 8, "dryer": "tin box"}
+    told = show(book, start_drying(book, WHO, [a_spool(book)], {**cycle, **room}).id)
+    assert told.facts[:5] == [
+        ("cycle", "set 80 °C, 2026-03-01 08:00 – 2026-03-01 14:00"),
+        ("meant", "6 h"),
+        ("room", "21 °C, 45 %"),
+        ("inside", "8 %"),
+        ("dryer", "tin box"),
+    ]
+
+
+def test_a_drying_gives_scripts_the_masses_of_each_spool(book: Book) -> None:
+    """Before and after, by the spool's ID."""
+    a_material(book)
+    spool = a_spool(book)
+    cycle = {"set_c": 80, "began_at": "2026-03-01 08:00", "ended_at": "2026-03-01 14:00"}
+    told = show(book, start_drying(book, WHO, [spool], cycle, before=["1000"], after=["996"]).id)
+    assert told.data["id"] == "D0001-Q"
+    assert told.data["spools"] == [{"id": spool, "before_g": 1000, "after_g": 996}]
+
+
+def test_a_job_shows_its_printer_and_its_note(book: Book) -> None:
+    """As they were typed."""
+    told = text(show(book, a_job(book, printer="the left one", note="door open").id))
+    assert "printer|the left one" in told
+    assert told.endswith("note|door open")
+
+
+PIECE = {
+    "id": "J0001-01-Z", "name": "bar", "orientation": "ZXY", "outcome": "usable", "box_mm": [10, 4, 80],
+    "centre_mm": [30, 40], "layers": 400, "filament_mm": 1500, "filament_g": 4.25, "layer_time_min_s": 9.5,
+    "own_layer_time_min_s": 3.5, "flow": 5.5, "flow_by_feature": {"infill": 6.5}, "geometry": "bar",
+    "gauge": None, "dummy": False, "remark": "stringy", "cause": None,
+}  # fmt: skip
+"""What scripts read of a piece."""
+
+
+@pytest.fixture
+def known_piece(book: Book) -> str:
+    """Enter a piece of which everything is known that a plate file and a bench tell."""
+    job = a_job(book, "bar:ZXY:1")
+    take_off(book, WHO, job.id, [PieceOutcome(1, "usable", "stringy")])
+    facts = ("box_mm", "layers", "layer_time_min_s", "own_layer_time_min_s", "flow", "flow_by_feature")
+    with book.act("test", WHO) as act:
+        row = act.session.get_one(Specimen, 1)
+        row.plate_facts = {key: PIECE[key] for key in facts}
+        row.geometry, row.filament_mm, row.filament_g, row.x_mm, row.y_mm = "bar", 1500, 4.25, 30, 40
+        row.note = "kept in the drawer"
+    return job.also[0]
+
+
+def test_a_piece_gives_scripts_what_is_known_under_its_keys(book: Book, known_piece: str) -> None:
+    """The keys are a promise: other people's scripts read them."""
+    data = show(book, known_piece).data
+    assert {key: data[key] for key in PIECE} == PIECE
+
+
+def test_a_job_gives_scripts_its_pieces_under_the_same_keys(book: Book, known_piece: str) -> None:
+    """All of them and no others."""
+    del known_piece
+    assert show(book, "J0001-J").data["specimens"] == [PIECE]
+
+
+def test_a_piece_names_its_spool_with_the_lot_and_its_note(book: Book, known_piece: str) -> None:
+    """What it was made of can be asked for at the maker."""
+    told = text(show(book, known_piece))
+    assert "spool|S0001-R (lot L-17)" in told
+    assert "note|kept in the drawer" in told
+
+
+def test_a_piece_says_when_it_was_used_up(book: Book) -> None:
+    """A pull breaks it."""
+    piece = a_job(book).also[0]
+    assert "used up" not in text(show(book, piece))
+    a_pull(book, piece)
+    assert "used up|2026-03-02 08:00" in text(show(book, piece))
