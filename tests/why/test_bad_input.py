@@ -11,7 +11,7 @@ import pytest
 
 from tests.why.simulated import SIX, STRENGTH, World, book
 from tracker.errors import Refused
-from tracker.why import Answer, Factor, Observation, Problem, Question, answer, explain
+from tracker.why import Answer, Factor, Observation, Problem, Question, answer, explain, overview
 
 _WORLD = World({f.name: 0.05 for f in SIX}, 0.03, 0.03)
 
@@ -244,3 +244,12 @@ def test_plates_whose_pieces_all_read_the_same_are_doubted() -> None:
     told = " ".join(answer(_simple([50.0] * 3, [51.0] * 3)).sentences())
 
     assert "Pieces of one plate all read the same" in told
+
+
+def test_an_overview_does_not_lead_with_rounded_readings() -> None:
+    """However far apart they are, their interval is too narrow to be put first, and that is said."""
+    strain = Question("tensile.strain_at_break", "%")
+    found = overview([_simple([50.0] * 3, [70.0] * 3, strain), _simple([50, 51, 52], [60, 61, 62])])
+    last = found.answers[-1]
+    assert (last.problem.question.quantity, last.difference.scatters) == (strain.quantity, False)
+    assert "so the interval is too narrow" in " ".join(found.sentences(300)).rpartition(strain.quantity)[2]

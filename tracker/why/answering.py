@@ -121,6 +121,7 @@ def _difference(working: Working) -> tuple[Difference, Display, float]:
         permutation=_permutation(a, b),
         standardised=centre / math.sqrt(float(noise.weight @ noise.variance[:, 0])),
         remarks=_remarks(working),
+        scatters=not _without_scatter((*a, *b)),
     )
     return difference, display, centre
 

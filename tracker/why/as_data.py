@@ -70,6 +70,7 @@ def _basis(step: Difference) -> dict[str, Any]:
         "welch": asdict(step.welch) if step.welch else None,
         "permutation_p": step.permutation,
         "standardised": step.standardised,
+        "scatters": step.scatters,
     }
 
 

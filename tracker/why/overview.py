@@ -54,8 +54,14 @@ def overview(problems: Iterable[Problem]) -> Overview:
         except Refused as refusal:
             refused[problem.question.named] = str(refusal)
     # Standardised, because 3 MPa and 0.2 % cannot be put in one order otherwise.
+    # Those that do not scatter come last: rounded readings would lead every list by an interval too narrow.
     order = sorted(
-        answers, key=lambda found: (-abs(found.difference.standardised), found.problem.question.quantity)
+        answers,
+        key=lambda found: (
+            not found.difference.scatters,
+            -abs(found.difference.standardised),
+            found.problem.question.quantity,
+        ),
     )
     return Overview(tuple(order), refused)
 
@@ -64,7 +70,8 @@ def _sentence(found: Answer) -> str:
     step, question = found.difference, found.problem.question
     verdict = "a difference" if step.claimed else "no difference shown"
     told = _by_rank(found) if step.span is None else _by_size(found, step.span)
-    return f"{question.named}: {verdict}; {told}."
+    doubt = "" if step.scatters else "; pieces of one plate all read the same, so the interval is too narrow"
+    return f"{question.named}: {verdict}; {told}{doubt}."
 
 
 def _by_rank(found: Answer) -> str:

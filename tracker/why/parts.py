@@ -78,6 +78,7 @@ class Difference:
         ranks: The rank test of grades or bounds.
         standardised: B - A in its own standard deviations; for ranks the normal score of p.
         remarks: Plain sentences about the data themselves.
+        scatters: False where pieces of one plate all read the same, so that the interval is too narrow.
     """
 
     a: Side
@@ -92,6 +93,7 @@ class Difference:
     ranks: RankTest | None = None
     standardised: float = 0.0
     remarks: tuple[str, ...] = ()
+    scatters: bool = True
 
 
 @dataclass(frozen=True)
