@@ -252,3 +252,11 @@ def test_a_method_that_is_gone_stays_undescribed(book: Book, scene: Scene) -> No
 
     method = trace(book, measurement_id(number), describe=described_by(load())).as_json()["method"]
     assert method == {"id": "polishing", "version": None}
+
+
+def test_a_slip_in_an_id_is_answered_with_what_is_near(book: Book, scene: Scene) -> None:
+    """As everywhere else at the bench."""
+    del scene
+
+    with pytest.raises(IdError, match=r"lacks its check character\. Did you mean M0001-Y\?"):
+        trace(book, "M1")

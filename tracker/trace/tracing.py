@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from tracker.book import Book
-from tracker.ids import Ident, read_payload
+from tracker.ids import Ident, IdError, read_payload
 from tracker.journal import plain
 from tracker.trace import facts
 from tracker.trace.describing import Describe
@@ -120,12 +120,20 @@ def idents(book: Book, ident: Ident | str) -> tuple[Ident, ...]:
     """Return what an ID, typed or scanned, can mean in a book.
 
     Raises:
-        IdError: It is no ID.
+        IdError: It is no ID; the nearest that exist are named.
         TraceError: It is a label of another book.
     """
     if isinstance(ident, Ident):
         return (ident,)
-    scanned = read_payload(ident)
+    try:
+        scanned = read_payload(ident)
+    except IdError:
+        # Loaded only after a slip, which the desk answers with what is near in this book.
+        from tracker.desk.finding import resolve  # noqa: PLC0415
+
+        with book.read() as session:
+            resolve(book, session, ident)
+        raise
     if scanned.book and scanned.book != book.code:
         raise TraceError(
             f"{scanned.readings[0]} is a label of another book ({scanned.book}); this one is {book.code}",
