@@ -7,6 +7,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, text
 
+from tracker.backup.archive import BackupError
 from tracker.backup.references import check_references, let_tables_be_copied
 from tracker.backup.saving import save
 from tracker.book import Book, check_schema, files_folder, is_url, make_engine, schema_of
@@ -66,7 +67,19 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
 
 
 def _beside(place: str, name: str) -> Path:
-    return (files_folder(place) if is_url(place) else Path(place)) / name
+    if not is_url(place):
+        return Path(place) / name
+    folder = files_folder(place)
+    try:
+        # The first attachment makes it; a book may have none yet.
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise BackupError(
+            f"The backup {folder / name} cannot be written",
+            why=error.strerror or str(error),
+            do="Nothing was changed; check who may write there",
+        ) from error
+    return folder / name
 
 
 def _lock(connection: Connection) -> None:
