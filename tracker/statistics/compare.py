@@ -75,8 +75,14 @@ def welch(a: Iterable[float], b: Iterable[float], level: float = 0.95) -> Welch:
     t = (b̄ - ā)/√(s_a²/n_a + s_b²/n_b) with Satterthwaite's degrees of freedom
     (NIST/SEMATECH e-Handbook 1.3.5.3).
 
+    Args:
+        a: Readings of the first group, two or more.
+        b: Readings of the second group, two or more, in the same unit.
+        level: Confidence level, between 0 and 1; not checked.
+
     Raises:
-        Refused: A group has fewer than two readings, or neither scatters at all.
+        Refused: A group has fewer than two readings, one is not finite, or neither
+            group scatters at all.
     """
     facts_a, v_a = _two_or_more(a, "the first group")
     facts_b, v_b = _two_or_more(b, "the second group")
@@ -126,7 +132,7 @@ def share_at_least(pooled: NDArray[np.float64], n_a: int, observed: float) -> fl
     Args:
         pooled: All scores, shape (n,), in an order that does not depend on the groups.
         n_a: Size of the first group.
-        observed: Absolute difference of the group means.
+        observed: Absolute difference of the group means, unit of the scores.
     """
     n, total = len(pooled), float(pooled.sum())
     sums, drawn = _sums_of_splits(pooled, n_a)
@@ -163,9 +169,16 @@ def fieller_ratio(
     Statistical Society B 16, 1954, 175-185). Whether the two groups may be
     divided at all (geometry, spool, dryness, printer) is the caller's to judge.
 
+    Args:
+        numerator: Readings, two or more.
+        denominator: Readings, two or more; the ratio has the unit of the numerator per
+            unit of these.
+        level: Confidence level, between 0 and 1; not checked.
+
     Raises:
-        Refused: A group has fewer than two readings, neither scatters, or the
-            denominator is not known to differ from zero (g ≥ 1).
+        Refused: A group has fewer than two readings, one is not finite, a mean is zero,
+            neither group scatters, or the denominator is not known to differ from zero
+            (g ≥ 1).
     """
     top, v_top = _two_or_more(numerator, "the numerator")
     bottom, v_bottom = _two_or_more(denominator, "the denominator")

@@ -39,7 +39,7 @@ class EwmaChart:
 
     Attributes:
         centre: The target.
-        averages: The moving average after each reading.
+        averages: The moving average after each reading, as many as there are readings.
         low: Lower limit for a chart that has run a while.
         high: Upper limit for a chart that has run a while.
         beyond: Positions whose average lies outside the limits.

@@ -19,7 +19,7 @@ class AnovaOneWay:
     Attributes:
         ss_between: Sum of squares between groups, squared unit of the readings.
         df_between: Number of groups - 1.
-        ss_within: Sum of squares within groups.
+        ss_within: Sum of squares within groups, squared unit of the readings.
         df_within: Number of readings - number of groups.
         f: Ratio of the mean squares; infinite where nothing scatters within.
         p: Probability of a larger ratio by chance.
@@ -48,8 +48,8 @@ class VarianceComponents:
         s_big_r: √(s_r² + s_l²) (reproducibility).
         r: Repeatability limit, 2.8 s_r.
         big_r: Reproducibility limit, 2.8 s_R.
-        intraclass: s_l² / s_R²; 0 where nothing scatters.
-        f: F of the one-way analysis of variance.
+        intraclass: s_l² / s_R², dimensionless; 0 where nothing scatters.
+        f: F of the one-way analysis of variance, dimensionless.
         n0: Effective number of readings per group.
     """
 
@@ -97,7 +97,11 @@ def _checked(groups: Sequence[Sequence[float]]) -> list[list[float]]:
 
 
 def anova_one_way(groups: Sequence[Sequence[float]]) -> AnovaOneWay:
-    """Return the one-way analysis of variance of the groups (sizes may differ).
+    """Return the one-way analysis of variance of the groups.
+
+    Args:
+        groups: Readings of each group, all in one unit; sizes may differ, one reading each
+            will not do.
 
     Raises:
         Refused: Fewer than two groups, no repeated reading, or a number that is not finite.
@@ -133,7 +137,7 @@ def variance_components(groups: Sequence[Sequence[float]]) -> VarianceComponents
     an operator or a plate.
 
     Raises:
-        Refused: As :func:`anova_one_way`.
+        Refused: Fewer than two groups, no repeated reading, or a number that is not finite.
     """
     table = anova_one_way(groups)
     sizes = [len(group) for group in groups]
@@ -161,7 +165,8 @@ def mandel_h_k(groups: Sequence[Sequence[float]], alpha: float = 0.005) -> Mande
     k = √(p/(1+(p-1)/F)), F at 1 - alpha on n - 1 and (p-1)(n-1).
 
     Raises:
-        Refused: Fewer than three groups, or sizes that differ or are below two.
+        Refused: Fewer than three groups, sizes that differ or are below two, or a number
+            that is not finite.
     """
     sizes = {len(group) for group in groups}
     if len(groups) < 3 or len(sizes) != 1 or min(sizes) < 2:  # noqa: PLR2004 - h has p - 2 degrees of freedom

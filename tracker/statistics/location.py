@@ -76,6 +76,10 @@ def sum_of_squares(values: list[float], about: float) -> float:
     Statistician 37, 1983, 242-247): the second term would be zero in exact
     arithmetic and removes what rounding left in the mean. A one-pass formula
     has no correct digit when the readings share a large offset.
+
+    Args:
+        values: Finite readings, one or more.
+        about: Their mean, same unit; the sum is in its square.
     """
     deviations = [value - about for value in values]
     correction = math.fsum(deviations) ** 2 / len(values)

@@ -31,7 +31,7 @@ class OutlierHint:
 
     Attributes:
         index: Position of the reading in the input.
-        value: The reading itself.
+        value: The reading itself, in its own unit.
         statistic: Grubbs' G or Dixon's Q, dimensionless.
         critical: What chance exceeds with probability ``alpha``.
         alpha: That probability.
@@ -72,8 +72,13 @@ def grubbs(values: Iterable[float], alpha: float = 0.05, *, sides: int = 2) -> O
     1 - alpha/(2n) (two-sided) or 1 - alpha/n (one-sided), n - 2 degrees of
     freedom (NIST/SEMATECH e-Handbook 1.3.5.17).
 
+    Args:
+        values: Three or more readings.
+        alpha: Probability that chance alone exceeds the critical value.
+        sides: 2 where either end may stand apart, 1 where only one could.
+
     Raises:
-        Refused: Fewer than three readings, or they do not scatter.
+        Refused: Fewer than three readings, one is not finite, or they do not scatter.
     """
     numbers = finite(values)
     n = len(numbers)
@@ -96,7 +101,8 @@ def dixon(values: Iterable[float], alpha: float = 0.05) -> OutlierHint:
     values at 5 and 10 % as tabled by Dixon (1953) and Rorabacher (1991).
 
     Raises:
-        Refused: Not three to ten readings, all equal, or another ``alpha``.
+        Refused: Not three to ten readings, one is not finite, all are equal, or ``alpha``
+            is neither 0.05 nor 0.10.
     """
     numbers = finite(values)
     if len(numbers) not in _DIXON or alpha not in {0.05, 0.10}:
@@ -125,7 +131,8 @@ def cochran(groups: Sequence[Sequence[float]], alpha: float = 0.05) -> CochranHi
     sizes differ, their mean, rounded, stands for n, as ISO 5725-2 allows for small differences.
 
     Raises:
-        Refused: Fewer than two groups, a group of one, or no scatter in any.
+        Refused: Fewer than two groups, an empty group or a group of one, a number that is
+            not finite, or no scatter in any.
     """
     spreads = [summary(group).sd for group in groups]
     known = [sd**2 for sd in spreads if sd is not None]

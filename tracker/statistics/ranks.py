@@ -90,7 +90,8 @@ def rank_test(
         bounds_b: The same for ``b``.
 
     Raises:
-        Refused: A group is empty, a number is not finite, or a bound is neither word.
+        Refused: A group is empty, a number is not finite, a bound is neither word, or
+            there are not as many bounds as readings.
     """
     # A reading is the range from itself to itself, a bound reaches to infinity: one comparison serves both.
     low, high = _ranges([*finite(a), *finite(b)], [*_bounds(a, bounds_a), *_bounds(b, bounds_b)])
