@@ -56,6 +56,9 @@ def saturation_hpa(t_c: float, formula: Formula = "wmo") -> float:
 def vapour_hpa(rh_pct: float, t_c: float, formula: Formula = "wmo") -> float:
     """Return the vapour pressure in hPa of air at ``rh_pct`` % relative humidity and ``t_c`` °C.
 
+    RH · es(T), the relative humidity being over liquid water at any temperature. More than 100 % is
+    taken as it stands.
+
     Raises:
         Refused: The humidity is negative or no number, or the temperature is out of range.
     """
@@ -80,8 +83,13 @@ def dew_point_c(rh_pct: float, t_c: float) -> float:
 def absolute_humidity_g_m3(rh_pct: float, t_c: float, formula: Formula = "wmo") -> float:
     """Return the water in the air in g/m³: e / (461.5 J/(kg K) · T), an ideal gas.
 
+    Args:
+        rh_pct: Relative humidity over liquid water, %.
+        t_c: Air temperature, °C.
+        formula: Which saturation pressure, see :func:`saturation_hpa`.
+
     Raises:
-        Refused: The humidity is negative, or the temperature is out of range.
+        Refused: The humidity is negative or no number, or the temperature is out of range.
     """
     return vapour_hpa(rh_pct, t_c, formula) * 100.0 / (_VAPOUR_J_KG_K * (t_c + KELVIN)) * 1000.0
 
@@ -93,6 +101,12 @@ def rh_elsewhere(rh_pct: float, t_from_c: float, t_to_c: float, formula: Formula
     dryer that is not vented this is a lower bound, since the drying filament adds its own water. The
     result exceeds 100 where the water would condense.
 
+    Args:
+        rh_pct: Relative humidity where the air comes from, %.
+        t_from_c: Temperature there, °C.
+        t_to_c: Temperature it is brought to, °C.
+        formula: Which saturation pressure, see :func:`saturation_hpa`.
+
     Raises:
         Refused: The humidity is negative, or a temperature is out of range.
     """
@@ -103,6 +117,12 @@ def rh_sealed_rigid(rh_pct: float, t_from_c: float, t_to_c: float, formula: Form
     """Return the relative humidity in % of a sealed, rigid, empty box taken to another temperature.
 
     The density of the vapour stays, so its pressure rises with the absolute temperature.
+
+    Args:
+        rh_pct: Relative humidity when the box was closed, %.
+        t_from_c: Temperature then, °C.
+        t_to_c: Temperature it is brought to, °C.
+        formula: Which saturation pressure, see :func:`saturation_hpa`.
 
     Raises:
         Refused: The humidity is negative, or a temperature is out of range.

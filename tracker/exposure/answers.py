@@ -33,8 +33,8 @@ class Water:
         high_pct: Upper bound; None at grade D.
         grade: ``"A"`` to ``"D"``, see :data:`GRADES`.
         regime: What the uncertainty hangs on.
-        winding_pct: Bounds from the winding alone; None unless grade C.
-        diffusion_pct: Bounds from winding and diffusion coefficient together; None unless grade C.
+        winding_pct: Bounds from the winding alone, wt%; None at grades B and D.
+        diffusion_pct: Bounds from winding and diffusion coefficient together, wt%; None at grades B and D.
         exposure: Hours since the last drying.
         sentence: The whole statement, ready to print.
         sentences: What was assumed or found doubtful, each one sentence.
@@ -59,9 +59,9 @@ class WaterHistory:
 
     Attributes:
         times: The moments, in order.
-        centre_pct: Middle estimate, shape (T,) or (0,).
-        low_pct: Lower bound.
-        high_pct: Upper bound.
+        centre_pct: Middle estimate, shape (T,) or (0,), wt%.
+        low_pct: Lower bound, of the same shape, wt%.
+        high_pct: Upper bound, of the same shape, wt%.
         grade: The least grade of all moments that have a number, else ``"D"``.
     """
 

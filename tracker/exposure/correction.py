@@ -79,6 +79,9 @@ def correct(
         assumed: For the priors.
         start_pct: Water at the beginning if known, wt%.
         winding: How many times slower a wound spool may be.
+
+    Returns:
+        ``pct`` of shape (T, 3) for T records, wt%; of shape (0, 3) where no weighing could be used.
     """
     weighed, notes = _weighed(steps, days, assumed)
     if not weighed:

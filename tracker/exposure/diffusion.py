@@ -95,13 +95,17 @@ def sealed(state: Array, tau: float) -> Array:
     The slowest decay of the exact solution is used for every mode; 1 % is left at τ = 0.31. The exact
     profile evens out somewhat sooner near the surface: just after a short time in a bag, what the next
     step takes out is too low by up to an eighth; beyond τ = 0.3 by less than 0.3 %.
+
+    Args:
+        state: Shape (201,), as given by :func:`uniform` or an earlier step.
+        tau: Dimensionless length of the time, D t / a².
     """
     mean = mean_pct(state)
     return np.asarray(mean + (state - mean) * math.exp(-SEALED_RATE * tau))
 
 
 def mean_pct(state: Array) -> float:
-    """Return the mean concentration over the cross-section."""
+    """Return the mean concentration over the cross-section of a state of shape (201,), in its unit."""
     return float(WEIGHTS @ state)
 
 
@@ -142,7 +146,9 @@ def uptake(tau: float) -> float:
 
 
 def tau_for_uptake(fraction: float) -> float:
-    """Return τ at which a strand has taken up (or given off) ``fraction`` of the whole, by bisection.
+    """Return τ = D t/a² at which a strand has taken up (or given off) ``fraction`` of the whole.
+
+    By bisection of :func:`uptake` up to τ = 10.
 
     Raises:
         Refused: ``fraction`` is not within 0 (included) to 1 (excluded).
@@ -163,8 +169,13 @@ def diffusion_from_fraction(fraction: float, seconds: float, diameter_mm: float)
     *Effective*: on a wound spool it holds the delay of the winding and the warm-up; such a figure must not
     be used for a loose strand, nor the other way round.
 
+    Args:
+        fraction: Of the whole change that was made, 0 (included) to 1 (excluded).
+        seconds: In which it was made.
+        diameter_mm: Of the filament.
+
     Raises:
-        Refused: The fraction is not between 0 and 1, or the time or the diameter is not above zero.
+        Refused: ``fraction`` is below 0 or not below 1, or the time or the diameter is not above zero.
     """
     if not (seconds > 0.0 and diameter_mm > 0.0):
         raise Refused("diffusion from a weighing", why="time and diameter must be above zero")

@@ -50,7 +50,7 @@ def open_air(days: Timeline, at: datetime) -> OpenAir:
     """Return the exposure up to ``at`` since the last drying that began before it.
 
     Raises:
-        Refused: ``at`` is later than the timeline, or not in UTC.
+        Refused: ``at`` is later than the timeline, or has no zone.
     """
     days.known_until(at)
     drying = days.last_drying(at)

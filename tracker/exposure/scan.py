@@ -51,7 +51,12 @@ class Runs:
 
 
 def every_run(exponents: tuple[float, ...], slowdown: float) -> Runs:
-    """Return all combinations of inputs × ``exponents`` × winding, in that order."""
+    """Return all combinations of inputs × ``exponents`` × winding, in that order.
+
+    Args:
+        exponents: D is multiplied by exp(exponent · spread of the step); m of them.
+        slowdown: How many times slower a slowed step is.
+    """
     table = np.array(list(product((LOW, MIDDLE, HIGH), range(len(exponents)), Winding)), dtype=np.intp)
     return Runs(table[:, 0], table[:, 1], table[:, 2], np.array(exponents), slowdown)
 
@@ -103,7 +108,7 @@ class _Spools:
     off: Array
 
     def mean(self) -> Array:
-        """Return the mean of each run."""
+        """Return the mean water of each run, shape (K,), wt%."""
         return np.asarray(self.driven + self.off @ WEIGHTS)
 
     def know(self, pct: Array) -> None:

@@ -85,7 +85,7 @@ class Timeline:
         """Say so if ``at`` lies outside what this timeline covers.
 
         Raises:
-            Refused: ``at`` is not in UTC, or later than the timeline's end.
+            Refused: ``at`` has no zone, or is later than the timeline's end.
         """
         if at.utcoffset() is None or at > self.until:
             raise Refused(

@@ -69,12 +69,22 @@ def equilibrium_pct(rh_pct: Array, w50_pct: float, w100_pct: float) -> Array:
 
     Two figures of a data sheet cannot fix a curve with three parameters; the knee at 50 %RH keeps the
     usual range right, where a single line to w100 would be too high by up to a factor of two.
+
+    Args:
+        rh_pct: Relative humidity, any shape, %; above 100 counts as 100, below 0 as 0.
+        w50_pct: Water in equilibrium with 50 %RH, wt%.
+        w100_pct: Water in equilibrium with 100 %RH, wt%.
     """
     return np.asarray(np.interp(rh_pct, (0.0, 50.0, 100.0), (0.0, w50_pct, w100_pct)))
 
 
 def arrhenius(t_c: Array, e_kj_mol: float) -> Array:
-    """Return D(T)/D(23 °C) = exp(-E/R (1/T - 1/296.15 K))."""
+    """Return D(T)/D(23 °C) = exp(-E/R (1/T - 1/296.15 K)), dimensionless.
+
+    Args:
+        t_c: Temperature, any shape, °C.
+        e_kj_mol: Activation energy E, kJ/mol.
+    """
     return np.exp(-e_kj_mol * 1000.0 / GAS_J_MOL_K * (1.0 / (t_c + KELVIN) - 1.0 / REFERENCE_K))
 
 

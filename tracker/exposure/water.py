@@ -144,7 +144,8 @@ def water(
         winding: How many times slower a wound spool may be than a strand; None for the assumed one.
 
     Raises:
-        Refused: ``at`` outside the timeline, or a diameter, start or winding that cannot be.
+        Refused: ``at`` later than the timeline or without a zone, a diameter outside 0.5 to 10 mm, a
+            start outside 0 to 100 %, or a winding below 1.
     """
     assumed = assumed or load_families().assumptions
     exposure = open_air(days, at)
@@ -190,7 +191,8 @@ def water_history(
     Weighings up to the last of ``times`` correct the whole curve, also what comes before them.
 
     Raises:
-        Refused: A moment outside the timeline, or a diameter, start or winding that cannot be.
+        Refused: A moment later than the timeline or without a zone, a diameter outside 0.5 to 10 mm, a
+            start outside 0 to 100 %, or a winding below 1.
     """
     assumed = assumed or load_families().assumptions
     spool = _Spool(days, family, diameter_mm, start_pct, measured, assumed, winding or assumed.winding)

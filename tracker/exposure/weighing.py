@@ -51,9 +51,10 @@ class DryingFit:
     """What the course of three or more weighings in one drying says.
 
     Attributes:
-        d_m2_s: Effective diffusion coefficient at the dryer's temperature, winding and warm-up included.
-        d_low_m2_s: Lower end at which the weighings still fit, about 90 %.
-        d_high_m2_s: Upper end.
+        d_m2_s: Effective diffusion coefficient at the dryer's temperature, m²/s, winding and warm-up
+            included.
+        d_low_m2_s: Lower end at which the weighings still fit, about 90 %, m²/s.
+        d_high_m2_s: Upper end, m²/s.
         plateau_g: Mass the spool tends to, g.
         on_plateau: Whether the last two weighings agree within their uncertainty.
     """
@@ -66,7 +67,12 @@ class DryingFit:
 
 
 def difference_u_g(readability_g: float, repeatability_g: float) -> float:
-    """Return the standard uncertainty of a difference of two weighings: √(2 (s² + d²/12)), in g."""
+    """Return the standard uncertainty of a difference of two weighings: √(2 (s² + d²/12)), in g.
+
+    Args:
+        readability_g: d, the last step of the display, g.
+        repeatability_g: s, standard deviation of repeated weighings, g.
+    """
     return math.sqrt(2.0 * (repeatability_g**2 + readability_g**2 / 12.0))
 
 
@@ -112,6 +118,11 @@ def left_after(removed_pct: float, tau: float, surface_pct: float) -> Interval:
 
     One weighing gives one equation: c0 = Cs + removed / F(τ), left = c0 - removed. A factor of four in D
     moves what is left by three: give a range of ``tau``, never one.
+
+    Args:
+        removed_pct: Water the drying took out, wt%.
+        tau: Length of the drying, D t/a², dimensionless.
+        surface_pct: Cs, what the surface is driven to in the dryer, wt%.
 
     Raises:
         Refused: ``tau`` is not above zero.
