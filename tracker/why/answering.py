@@ -60,7 +60,9 @@ def answer(problem: Problem) -> Answer:
     """Answer why two groups of results differ (steps 1 to 4).
 
     Raises:
-        Refused: The groups are equal, overlap, or hold no usable value.
+        Refused: The groups are equal, overlap, are empty, name unknown results or hold
+            no usable value; or a factor or a result is given twice, or a span is not
+            positive.
     """
     usable = cleaned(problem)
     return by_rank(usable) if usable.by_rank else from_work(work(usable))

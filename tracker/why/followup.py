@@ -135,8 +135,9 @@ def followup(
             only with a warning, and never where the limit says never.
 
     Raises:
-        Refused: As for :func:`tracker.why.answer`; nothing that differed can be
-            set; everything is forbidden; or only ranks can be compared.
+        Refused: As for :func:`tracker.why.answer`; nothing that was recorded differed
+            or can be set; both levels lie where the limit says never; everything is
+            forbidden; less than one piece a plate; or only ranks can be compared.
     """
     usable = cleaned(problem)
     if usable.by_rank:

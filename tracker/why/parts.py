@@ -17,9 +17,9 @@ class Span:
     """An estimate with its 95 % interval, in the quantity's unit and as a fraction.
 
     Attributes:
-        delta: Estimate, B less A.
-        low: Lower limit.
-        high: Upper limit.
+        delta: Estimate, B less A, unit of the quantity.
+        low: Lower limit, same unit.
+        high: Upper limit, same unit.
         relative: The estimate as a fraction of A; None where a fraction makes no sense.
         relative_low: Lower limit as a fraction.
         relative_high: Upper limit as a fraction.

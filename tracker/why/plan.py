@@ -152,7 +152,9 @@ def lay_out(working: Working, wishes: Wishes) -> Layout:
     """Choose the plates.
 
     Raises:
-        Refused: Nothing that differs can be set, or every combination is forbidden.
+        Refused: Nothing that was recorded differed or can be set, both levels of a factor
+            lie where its limit says never, every combination is forbidden, or less than
+            one piece a plate is wished.
     """
     if not working.names:
         raise Refused(

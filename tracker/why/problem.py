@@ -165,7 +165,8 @@ def cleaned(problem: Problem) -> Cleaned:
 
     Raises:
         Refused: The groups are equal, overlap, are empty, name unknown results,
-            or hold no usable value; or the registry or an ID is ambiguous.
+            or hold no usable value; a factor or a result is given twice; a factor is
+            called material; or a number's span is not above zero.
     """
     _check_groups(problem)
     _check_factors(problem.factors)

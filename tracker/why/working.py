@@ -118,7 +118,13 @@ def _changes(names: tuple[str, ...], rows: Array, design: Design, q: int) -> dic
 
 
 def joint_rows(names: tuple[str, ...], rows: Array, parts: tuple[Group, ...]) -> list[Array]:
-    """Return for each group the sum of its members' rows."""
+    """Return for each group the sum of its members' rows, shape (c,) each.
+
+    Args:
+        names: Factor of each row, s of them.
+        rows: Contrasts on the columns of Z, shape (s, c).
+        parts: The groups.
+    """
     return [np.asarray(rows[[name in part.factors for name in names]].sum(axis=0)) for part in parts]
 
 
