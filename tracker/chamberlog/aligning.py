@@ -55,7 +55,8 @@ def align(
         job_ended: Aware; None while it runs, when a day is allowed for.
 
     Raises:
-        Refused: A log of another day, a log whose times have no zone, or one in which nothing rises.
+        Refused: A job start or, by the clock, a log without a zone; a log of another day; or, by the first
+            rise, a log in which nothing rises.
     """
     if job_started.utcoffset() is None:
         raise Refused(f"job start {job_started.isoformat()}", why="it has no zone", do="Give it in UTC.")

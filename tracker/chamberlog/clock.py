@@ -68,7 +68,7 @@ def read_times(letters: Letters, header: str, *, decimal_comma: bool) -> Times:
     """Return the times of a column.
 
     Args:
-        letters: Fields, shape (n, width).
+        letters: Fields, shape (n, width), bytes.
         header: The column's heading, which may name a unit of time.
         decimal_comma: Whether the comma stands where others write a point.
 

@@ -45,7 +45,7 @@ def cut(aligned: Aligned, channel: ChannelName, spans: Sequence[tuple[float, flo
         spans: From and to in seconds after the job's start.
 
     Raises:
-        Refused: The log has no such channel, or a span ends before it begins.
+        Refused: The log has no such channel, or a span ends before it begins (or is no number).
     """
     found = aligned.log.channels.get(channel)
     if found is None:

@@ -23,7 +23,11 @@ Clock = Callable[[float], str]
 
 
 def gap_limit_s(t_s: Array) -> float:
-    """Return how far two readings may lie apart and still be joined: five usual steps, at least a minute."""
+    """Return how far two readings may lie apart and still be joined, s: five usual steps, at least a minute.
+
+    Args:
+        t_s: Times of the readings, rising, shape (n,), s.
+    """
     steps = np.diff(t_s)
     # The median, as the mean would be stretched by the very gaps that are looked for.
     usual = float(np.median(steps)) if steps.size else 0.0
@@ -31,7 +35,13 @@ def gap_limit_s(t_s: Array) -> float:
 
 
 def gaps(t_s: Array, limit_s: float, clock: Clock) -> list[Problem]:
-    """Name the times without rows."""
+    """Name the times without rows.
+
+    Args:
+        t_s: Times of the readings, shape (n,), s after the log's first row.
+        limit_s: Steps up to this are none, s.
+        clock: Turns seconds into the log's own time, for the words.
+    """
     where = np.flatnonzero(np.diff(t_s) > limit_s)
     return _few(
         "gap",
@@ -49,7 +59,12 @@ def gaps(t_s: Array, limit_s: float, clock: Clock) -> list[Problem]:
 
 
 def jumps(t_s: Array, clock: Clock) -> list[Problem]:
-    """Name the places where the clock went back, in the order of the file."""
+    """Name the places where the clock went back.
+
+    Args:
+        t_s: Times in the order of the file, not sorted, shape (n,), s.
+        clock: Turns seconds into the log's own time, for the words.
+    """
     steps = np.diff(t_s)
     where = np.flatnonzero(steps < 0.0)
     return _few(
@@ -68,7 +83,12 @@ def jumps(t_s: Array, clock: Clock) -> list[Problem]:
 
 
 def possible(name: ChannelName, values: Array) -> NDArray[np.bool_]:
-    """Say which readings a sensor can have meant; NaN is none."""
+    """Say which readings a sensor can have meant, shape (n,); NaN is none.
+
+    Args:
+        name: The channel, which says what is possible.
+        values: In the channel's unit (°C, %RH), shape (n,).
+    """
     # A cut wire reads -127 or 850 and a wet sensor 104 %: left out and told, where a mean would take them
     # in.
     low, high = (0.0, 100.0) if name == "humidity" else (_COLDEST, _HOTTEST)
@@ -77,7 +97,15 @@ def possible(name: ChannelName, values: Array) -> NDArray[np.bool_]:
 
 
 def impossible(name: ChannelName, header: str, t_s: Array, values: Array, clock: Clock) -> list[Problem]:
-    """Name readings that are no number and those that cannot be; they are left out."""
+    """Name readings that are no number and those that cannot be; they are left out.
+
+    Args:
+        name: The channel, which says what is possible.
+        header: Its heading, for the words.
+        t_s: Times of the readings, shape (n,), s after the log's first row.
+        values: In the channel's unit (°C, %RH), shape (n,), NaN where no number stands.
+        clock: Turns seconds into the log's own time, for the words.
+    """
     found = []
     lacking = np.isnan(values)
     if lacking.any():

@@ -23,7 +23,7 @@ def numbers(letters: Letters, *, decimal_comma: bool) -> Array:
     """Return the numbers of a column, shape (n,); NaN where a field is empty or no number.
 
     Args:
-        letters: Fields as from :meth:`Table.column`.
+        letters: Fields as from :meth:`Table.column`, shape (n, width), bytes.
         decimal_comma: Whether the comma stands where others write a point.
     """
     if letters.shape[1] == 0:

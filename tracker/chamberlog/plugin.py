@@ -70,7 +70,8 @@ def taken_over(found: ReadLog) -> Log:
     """Return any plugin's log as ours.
 
     Raises:
-        Refused: It holds no channel that is known, or values and times do not go together.
+        Refused: It holds no rows or no channel that is known, or a channel has not as many values as there
+            are times.
     """
     if isinstance(found, CsvLog) and found.log is not None:
         return found.log

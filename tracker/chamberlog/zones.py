@@ -44,7 +44,7 @@ def to_utc(local: Array, zone: tzinfo) -> tuple[Array, list[Problem]]:
     did not change shows rows in the missing hour, or none going back: its offset is then kept.
 
     Args:
-        local: Shape (n,), NaN where a row has no time.
+        local: Seconds after 1970 by the logger's clock, shape (n,), NaN where a row has no time.
         zone: The zone of the logger's clock.
     """
     known = local[~np.isnan(local)]
