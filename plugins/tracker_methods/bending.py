@@ -153,27 +153,53 @@ class Bending(Method):
 
 
 def bending_stress(force: Any, span: Any, width: Any, thickness: Any) -> Any:
-    """Return the stress in the outermost fibre in MPa:  σ = 3FL/(2bh²)."""
+    """Return the stress in the outermost fibre in MPa:  σ = 3FL/(2bh²).
+
+    Args:
+        force: F, N.
+        span: L between the supports, mm.
+        width: b, mm.
+        thickness: h along the load, mm.
+    """
     return 3 * force * span / (2 * width * thickness**2)
 
 
 def bending_strain(deflection: Any, span: Any, thickness: Any) -> Any:
-    """Return the strain of the outermost fibre, a pure number:  ε = 6sh/L²."""
+    """Return the strain of the outermost fibre, a pure number:  ε = 6sh/L².
+
+    Args:
+        deflection: s in the middle, mm.
+        span: L between the supports, mm.
+        thickness: h along the load, mm.
+    """
     return 6 * deflection * thickness / span**2
 
 
 def bending_modulus(stiffness: Any, span: Any, width: Any, thickness: Any) -> Any:
-    """Return E = L³·(ΔF/Δs)/(4bh³) in MPa, stiffness in N/mm."""
+    """Return E = L³·(ΔF/Δs)/(4bh³) in MPa.
+
+    Args:
+        stiffness: ΔF/Δs, N/mm.
+        span: L between the supports, mm.
+        width: b, mm.
+        thickness: h along the load, mm.
+    """
     return span**3 * stiffness / (4 * width * thickness**3)
 
 
 def large_deflection(deflection: Any, span: Any, thickness: Any) -> Any:
-    """Return the factor on σ of ASTM D790 (its equation 4, from memory):  1 + 6(s/L)² − 4(h/L)(s/L)."""
+    """Return the factor on σ of ASTM D790 (its equation 4, from memory):  1 + 6(s/L)² − 4(h/L)(s/L).
+
+    A pure number; ``deflection`` s, ``span`` L and ``thickness`` h in one unit.
+    """
     return 1 + 6 * (deflection / span) ** 2 - 4 * (thickness / span) * (deflection / span)
 
 
 def large_deflection_iso(deflection: Any, span: Any, thickness: Any) -> Any:
-    """Return the factor on σ of ISO 14125 (from memory), for comparison:  1 + 6(s/L)² − 3sh/L²."""
+    """Return the factor on σ of ISO 14125 (from memory), for comparison:  1 + 6(s/L)² − 3sh/L².
+
+    A pure number; ``deflection`` s, ``span`` L and ``thickness`` h in one unit.
+    """
     return 1 + 6 * (deflection / span) ** 2 - 3 * deflection * thickness / span**2
 
 

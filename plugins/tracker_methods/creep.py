@@ -115,7 +115,7 @@ class Creep(Method):
 
 
 def strains_of(readings: Any) -> list[tuple[float, Any]] | str:
-    """Return (hours, strain) in order of time, t > 0, or why there are none."""
+    """Return (hours, strain as a pure number) in order of time, t > 0, or why there are none."""
     if readings.reference_length is None:
         return "no reference_length: give the length between the marks before loading"
     start = readings.reference_length
@@ -131,6 +131,10 @@ def strain_at(mark: float, strains: list[tuple[float, Any]]) -> tuple[Any, str] 
     """Return the strain at a time from readings alone, and how; None if they do not reach over it.
 
     Between two readings strain runs straight over the logarithm of time.
+
+    Args:
+        mark: Time under load, h.
+        strains: (hours, strain as a pure number), as from :func:`strains_of`.
     """
     # A reading taken near the mark is the answer; interpolated, it would lean on its neighbours for
     # nothing.

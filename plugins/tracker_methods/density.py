@@ -110,6 +110,9 @@ def water_density(celsius: Any) -> Any:
 
     ρ = 999.974950·{1 − (t − 3.983035)²(t + 301.797)/[522528.9·(t + 69.34881)]} kg/m³
     (Tanaka et al., Metrologia 38 (2001) 301; adopted by the CIPM).
+
+    Args:
+        celsius: t of the water, °C; outside 0 to 40 the formula is not refused, only not meant.
     """
     fraction = (celsius - 3.983035) ** 2 * (celsius + 301.797) / (522528.9 * (celsius + 69.34881))
     return 0.999974950 * (1 - fraction)

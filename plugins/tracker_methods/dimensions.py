@@ -122,12 +122,22 @@ class Dimensions(Method):
 
 
 def shrinkage(meant: Any, read: Any) -> Any:
-    """Return S in per cent:  S = 100·(nominal − measured)/nominal."""
+    """Return S in per cent:  S = 100·(nominal − measured)/nominal; negative where the piece is larger.
+
+    Args:
+        meant: Nominal length, mm.
+        read: Measured length, mm.
+    """
     return 100 * (meant - read) / meant
 
 
 def radius(chord: Any, lift: Any) -> Any:
-    """Return the radius of the arc over a chord with a given rise:  R = (c²/4 + w²)/(2w)."""
+    """Return the radius of the arc over a chord with a given rise, mm:  R = (c²/4 + w²)/(2w).
+
+    Args:
+        chord: c, mm.
+        lift: w, rise of the arc over the middle of the chord, mm; not zero.
+    """
     return (chord**2 / 4 + lift**2) / (2 * lift)
 
 

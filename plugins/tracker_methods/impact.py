@@ -178,12 +178,24 @@ def pendulum_energy(moment: Any, high: Any, low: Any) -> Any:
 
 
 def height(arm: Any, distance: Any) -> Any:
-    """Return the height over rest from a level distance, arm below level:  h = L − √(L² − x²)."""
+    """Return the height over rest from a level distance, arm below level:  h = L − √(L² − x²).
+
+    Args:
+        arm: L from the axis, any unit of length; the height is in the same.
+        distance: x from the plumb line through the axis, same unit, not beyond L.
+    """
     return arm - (arm * arm - distance * distance) ** 0.5
 
 
 def swept_loss(free: Any, fall: Any, rise: Any, free_rise: Any) -> Any:
-    """Return the loss of a swing shared by swept angle:  W = W_free·(α + β)/(α + β_free)."""
+    """Return the loss of a swing shared by swept angle:  W = W_free·(α + β)/(α + β_free).
+
+    Args:
+        free: W_free, loss of the free swing; the answer is in its unit.
+        fall: α, degrees from rest.
+        rise: β after the blow, degrees from rest.
+        free_rise: β_free of the free swing, degrees from rest.
+    """
     # Friction and air act along the way swung, and a blow that breaks the piece swings less of it than the
     # free swing did.
     return free * (fall + rise) / (fall + free_rise)

@@ -145,12 +145,24 @@ class Softening(Method):
 
 
 def standard_deflection(span: Any, thickness: Any) -> Any:
-    """Return Δs = L²·Δε/(600·h) in mm with Δε = 0.2 (per cent)."""
+    """Return Δs = L²·Δε/(600·h) in mm with Δε = 0.2 (per cent).
+
+    Args:
+        span: L between the supports, mm.
+        thickness: h along the load, mm.
+    """
     return span**2 * 0.2 / (600 * thickness)
 
 
 def load_for(stress: float, span: float, width: float, thickness: float) -> float:
-    """Return the load in N that gives a stress in MPa:  F = 2σbh²/(3L)."""
+    """Return the load in N that gives a stress in MPa:  F = 2σbh²/(3L).
+
+    Args:
+        stress: σ, MPa.
+        span: L between the supports, mm.
+        width: b, mm.
+        thickness: h along the load, mm.
+    """
     return 2 * stress * width * thickness**2 / (3 * span)
 
 

@@ -125,6 +125,10 @@ def correction(slenderness: Any, poisson: Any) -> Any:
 
     T₁ = 1 + 6.585(1 + 0.0752μ + 0.8109μ²)s² − 0.868s⁴
          − 8.340(1 + 0.2023μ + 2.173μ²)s⁴ / [1 + 6.338(1 + 0.1408μ + 1.536μ²)s²],  s = t/L.
+
+    Args:
+        slenderness: t/L, thickness ÷ length, dimensionless.
+        poisson: μ, dimensionless.
     """
     s2 = slenderness * slenderness
     shear = 8.340 * (1 + 0.2023 * poisson + 2.173 * poisson**2) * s2 * s2
@@ -133,7 +137,16 @@ def correction(slenderness: Any, poisson: Any) -> Any:
 
 
 def modulus(mass: Any, frequency: Any, length: Any, width: Any, thickness: Any, poisson: Any) -> Any:
-    """Return Young's modulus in MPa:  E = 0.9465·(m·f²/b)·(L/t)³·T₁, m in g, lengths in mm, f in Hz."""
+    """Return Young's modulus in MPa:  E = 0.9465·(m·f²/b)·(L/t)³·T₁ (ASTM E1876).
+
+    Args:
+        mass: m, g.
+        frequency: f of the flexural fundamental, Hz.
+        length: L, mm.
+        width: b, mm.
+        thickness: t in the direction of swinging, mm.
+        poisson: Poisson's ratio, dimensionless.
+    """
     # Grams and millimetres give pascals as they stand (g·mm³·Hz²/mm⁴ is g/(mm·s²)): converting the mass
     # first would be wrong by a thousand.
     pascal = 0.9465 * mass * frequency**2 / width * (length / thickness) ** 3
@@ -141,7 +154,12 @@ def modulus(mass: Any, frequency: Any, length: Any, width: Any, thickness: Any, 
 
 
 def quality(ratio: float, cycles: float) -> tuple[float, float]:
-    """Return logarithmic decrement and Q from amplitudes A₀/Aₙ over n cycles:  δ = ln(A₀/Aₙ)/n, Q = π/δ."""
+    """Return logarithmic decrement and Q, both dimensionless:  δ = ln(A₀/Aₙ)/n, Q = π/δ.
+
+    Args:
+        ratio: A₀/Aₙ, amplitudes n cycles apart, above 1.
+        cycles: n.
+    """
     decrement = math.log(ratio) / cycles
     return decrement, math.pi / decrement
 

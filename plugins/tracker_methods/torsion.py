@@ -140,20 +140,36 @@ class Torsion(Method):
 
 
 def torque(force: Any, arm: Any, angle_deg: float = 90.0) -> Any:
-    """Return the torque in N·m:  T = F·l·sin φ, F in N, l in mm, φ between arm and force in degrees."""
+    """Return the torque in N·m:  T = F·l·sin φ.
+
+    Args:
+        force: F, N.
+        arm: l from the axis, mm.
+        angle_deg: φ between arm and force, degrees.
+    """
     # An arm that is not square to its force turns by the sine only: at 60° more than an eighth
     # of the torque would be made up.
     return force * arm / 1000 * math.sin(math.radians(angle_deg))
 
 
 def twist_factor(ratio: float) -> float:
-    """Return β of θ = TL/(βbt³G) for b/t = ratio:  β = ⅓[1 − (192/(π⁵r)) Σ tanh(kπr/2)/k⁵], k odd."""
+    """Return β of θ = TL/(βbt³G):  β = ⅓[1 − (192/(π⁵r)) Σ tanh(kπr/2)/k⁵], k odd; dimensionless.
+
+    Args:
+        ratio: r = b/t, the wider side ÷ the thinner one, 1 or more.
+    """
     total = math.fsum(math.tanh(k * math.pi * ratio / 2) / k**5 for k in range(1, 2 * _TERMS, 2))
     return (1 - 192 / (math.pi**5 * ratio) * total) / 3
 
 
 def stress_factor(ratio: float) -> float:
-    """Return α of τ = T/(αbt²), in the middle of the long side:  α = β/[1 − (8/π²) Σ 1/(k² cosh(kπr/2))]."""
+    """Return α of τ = T/(αbt²), in the middle of the long side:  α = β/[1 − (8/π²) Σ 1/(k² cosh(kπr/2))].
+
+    Dimensionless; k odd, β as :func:`twist_factor`.
+
+    Args:
+        ratio: r = b/t, the wider side ÷ the thinner one, 1 or more.
+    """
     # Beyond 700 cosh leaves the range of a double, and the term is nothing long before.
     arguments = ((k, k * math.pi * ratio / 2) for k in range(1, 2 * _TERMS, 2))
     total = math.fsum(1 / (k * k * math.cosh(x)) for k, x in arguments if x < 700)  # noqa: PLR2004 - as said
