@@ -48,6 +48,9 @@ def font(size: int, bold: bool) -> FreeTypeFont:
 
     The plain layout engine is asked for by name, because the other one depends on libraries
     that some machines have and others have not.
+
+    Raises:
+        LabelError: The font's file is missing.
     """
     from PIL import ImageFont  # noqa: PLC0415 - a heavy import, paid by those who draw
 

@@ -17,6 +17,10 @@ _INK = 255
 def paint(page: Page, dpi: float) -> Image.Image:
     """Paint a page.
 
+    Args:
+        page: Size in mm, marks in dots.
+        dpi: Dots per inch in which the marks were placed.
+
     Returns:
         A 1-bit picture in which ink is 1 and paper is 0, as a fax encoder likes it.
     """

@@ -15,7 +15,12 @@ _HEAD = (
 
 
 def page_svg(page: Page, dpi: float) -> str:
-    """Return a page as an SVG document of its exact size."""
+    """Return a page as an SVG document of its exact size.
+
+    Args:
+        page: Size in mm, marks in dots.
+        dpi: Dots per inch in which the marks were placed.
+    """
     scale = dpi / MM_PER_INCH
     # Millimetres outside, dots inside: the numbers in the paths stay whole.
     head = _HEAD.format(w=page.width_mm, h=page.height_mm, x=page.width_mm * scale, y=page.height_mm * scale)
