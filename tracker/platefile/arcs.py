@@ -38,11 +38,11 @@ def measure(start: Floats, end: Floats, offsets: Floats, turns: Floats, counter:
 
     Args:
         start: X and Y of the starts (2, n), mm.
-        end: X and Y of the ends.
+        end: X and Y of the ends (2, n), mm; NaN where unknown.
         offsets: I, J and R as given (3, n), mm; NaN where absent. I and J count from the start and go
             before R. A positive R takes the shorter way round, a negative one the longer.
-        turns: P as given, NaN where absent: extra full turns.
-        counter: True for counter-clockwise.
+        turns: P as given (n,), NaN where absent: extra full turns.
+        counter: True for counter-clockwise, (n,).
     """
     sign = np.where(counter, 1.0, -1.0)
     # Without X and Y, or back to the start: a whole turn. The end's angle counts, not its distance, which

@@ -100,7 +100,7 @@ def match_geometry(size_mm: tuple[float, float, float]) -> list[Candidate]:
     """Return the templates that a piece of this size may be, closest first, the free shape last.
 
     Args:
-        size_mm: Its own dimensions, in any order; of an askew piece those of its smallest rectangle.
+        size_mm: Its own dimensions in mm, in any order; of an askew piece those of its smallest rectangle.
     """
     found = [
         Candidate(piece, deviation)
@@ -117,7 +117,7 @@ def match_object(piece: PlateObject) -> list[Candidate]:
 
 
 def own_size(piece: PlateObject) -> tuple[float, float, float]:
-    """Return a piece's dimensions along its own sides: askew ones as if turned straight."""
+    """Return a piece's dimensions along its own sides, mm, height last: askew ones as if turned straight."""
     if orientation_of(piece).rotation_deg:
         return (*piece.rect_mm, piece.size_mm[2])
     return piece.size_mm

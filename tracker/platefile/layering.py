@@ -43,7 +43,8 @@ def reading(values: Weighted, basis: str = COMMANDED) -> Reading:
     """Return the weighted mean and range of values; None among them is unknown.
 
     Args:
-        values: Pairs of value and weight.
+        values: Pairs of value and weight, all values in one unit and all weights in one; what weighs
+            nothing does not count.
         basis: What to call it where anything is known.
     """
     if len(values) == 1:

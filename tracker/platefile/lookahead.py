@@ -17,7 +17,11 @@ _TAIL = 512
 
 
 def sums(gains: Floats) -> Floats:
-    """Return the sum of the gains before each row, and of all of them: (n + 1,)."""
+    """Return the sum of the gains before each row, and of all of them: (n + 1,), mm²/s².
+
+    Args:
+        gains: 2 a L of each row, (n,), mm²/s².
+    """
     travelled = np.empty(len(gains) + 1)
     travelled[0] = 0.0
     np.cumsum(gains, out=travelled[1:])
@@ -29,9 +33,9 @@ def backward(limits: Floats, gains: Floats, travelled: Floats, last: float) -> F
 
     Args:
         limits: Square of each junction's limit, (n,), mm²/s².
-        gains: 2 a L of each row, (n,).
+        gains: 2 a L of each row, (n,), mm²/s².
         travelled: Their `sums`.
-        last: Square of the speed allowed after the last row.
+        last: Square of the speed allowed after the last row, mm²/s².
     """
     # Distances still to go: small where it matters, next to the end of the rows.
     ahead = travelled[-1] - travelled[1:]
@@ -47,7 +51,7 @@ def forward(limits: Floats, travelled: Floats) -> Floats:
     """Return the squares of speed that can be reached, given those from which one can slow down.
 
     Args:
-        limits: (n + 1,): before each row and after the last; the first one is reached as it stands.
+        limits: (n + 1,), mm²/s²: before each row and after the last; the first one is reached as it stands.
         travelled: `sums` of the rows' gains 2 a L.
     """
     squares: Floats = limits - travelled
@@ -59,8 +63,13 @@ def forward(limits: Floats, travelled: Floats) -> Floats:
 def settled(limits: Floats, gains: Floats, travelled: Floats) -> tuple[Floats, int]:
     """Plan backward without knowing what follows.
 
+    Args:
+        limits: Square of each junction's limit, (n,), mm²/s².
+        gains: 2 a L of each row, (n,), mm²/s².
+        travelled: Their `sums`.
+
     Returns:
-        The squares of speed before each row, and the number of rows that nothing to come can change.
+        The squares of speed before each row, (n,), and the number of rows that nothing to come can change.
     """
     stopping = backward(limits, gains, travelled, 0.0)
     # The row up to which the future does not matter is nearly always close to the end.
@@ -73,13 +82,13 @@ def settled(limits: Floats, gains: Floats, travelled: Floats) -> tuple[Floats, i
 
 
 def times(squares: Floats, ways: Floats, speeds: Floats, accelerations: Floats) -> Floats:
-    """Return the time of each row.
+    """Return the time of each row in s, (n,).
 
     Args:
-        squares: Squares of speed at the junctions, (n + 1,).
-        ways: Lengths in mm.
-        speeds: Nominal speeds in mm/s.
-        accelerations: mm/s².
+        squares: Squares of speed at the junctions, (n + 1,), mm²/s².
+        ways: Lengths in mm, (n,).
+        speeds: Nominal speeds in mm/s, (n,).
+        accelerations: mm/s², (n,).
     """
     ends = np.sqrt(np.maximum(squares, 0.0))
     mean = squares[:-1] + squares[1:]

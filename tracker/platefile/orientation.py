@@ -59,9 +59,9 @@ def orientation(
     """Return how a piece of this size lies.
 
     Args:
-        size_mm: Its box along X, Y, Z.
+        size_mm: Its box along X, Y, Z, mm.
         angle_deg: From X to the long side of the smallest rectangle around it, counter-clockwise.
-        rect_mm: Length and width of that rectangle; None works them out from the box.
+        rect_mm: Length and width of that rectangle, mm; None works them out from the box.
     """
     turn = _turn(angle_deg)
     if not turn:

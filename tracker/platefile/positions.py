@@ -45,10 +45,10 @@ def followed(values: Floats, given: Flags, relative: Flags | bool, before: float
     """Return the position after each row.
 
     Args:
-        values: What the rows say, scaled and with any offset of absolute values applied.
-        given: Which rows say anything.
+        values: What the rows say, scaled and with any offset of absolute values applied, (n,), mm.
+        given: Which rows say anything, (n,).
         relative: Which rows are increments; one flag for all of them if they are alike.
-        before: The position before the first row; NaN if unknown.
+        before: The position before the first row, mm; NaN if unknown.
     """
     if relative is False:
         return held(values, given, before)
@@ -62,7 +62,7 @@ def followed(values: Floats, given: Flags, relative: Flags | bool, before: float
 
 
 def shifted(values: Floats, before: float) -> Floats:
-    """Return the values one row earlier."""
+    """Return the values one row earlier, (n,) for at least one row; ``before`` stands first."""
     earlier = np.empty_like(values)
     earlier[0] = before
     earlier[1:] = values[:-1]

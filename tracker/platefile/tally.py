@@ -53,13 +53,13 @@ def is_ramp(key: int) -> bool:
 
 
 def rate_bin(rate: float) -> int:
-    """Return the bin of a rate: 256 per doubling, so that a bin is at most 0.4 % wide."""
+    """Return the bin of a positive rate: 256 per doubling, so that a bin is at most 0.4 % wide."""
     bits: int = struct.unpack("<q", struct.pack("<d", rate))[0]
     return bits >> 44
 
 
 def bin_rate(number: int) -> float:
-    """Return the rate in the middle of a bin."""
+    """Return the rate in the middle of a bin, in the unit in which `rate_bin` was given it."""
     rate: float = struct.unpack("<d", struct.pack("<q", (number << 44) + (1 << 43)))[0]
     return rate
 
