@@ -35,6 +35,13 @@ def rising(strain: Any, stress: Any) -> tuple[Any, Any]:
 
     Interpolating needs one stress for each strain; a reading whose strain is not beyond all earlier
     ones (noise, a pause) is left out.
+
+    Args:
+        strain: Pure numbers, shape (n,), in the order recorded.
+        stress: In MPa, shape (n,).
+
+    Returns:
+        Strain and stress of what is kept, shape (m,), m ≤ n.
     """
     import numpy as np  # noqa: PLC0415 - heavy to load
 
@@ -108,6 +115,11 @@ def from_foot(strain: Any, stress: Any, rule: str) -> tuple[Any, Slope | str]:
     """Return strain counted from the foot of the straight part, the interval moved along with it.
 
     The interval and the foot depend on each other: they are found in turn until the foot stays.
+
+    Args:
+        strain: Pure numbers, shape (n,), in the order recorded.
+        stress: In MPa, shape (n,).
+        rule: ``"chord"``, or any other word for the least-squares slope.
     """
     slope = slope_of(strain, stress, rule)
     for _ in range(20):
@@ -123,6 +135,12 @@ def proof_stress(strain: Any, stress: Any, slope: Slope, offset: float = 0.002) 
 
     The line σ = E·(ε − foot − offset) is followed until the curve passes below it; between the two
     readings around that point the curve is straight. None if it never does before its maximum.
+
+    Args:
+        strain: Pure numbers, shape (n,), in the order recorded.
+        stress: In MPa, shape (n,).
+        slope: The straight part; its foot counts in the same strain.
+        offset: A strain, as a pure number (0.002 is 0.2 %).
     """
     strain, stress = rising(strain, stress)
     # Positive while the curve lies above the offset line, that is to its left.
@@ -155,6 +173,12 @@ def yield_index(travel: Any, force: Any, fall: float = 0.01, beyond: float = 0.0
 
     It counts as one where the force falls by ``fall`` of the greatest force while the travel grows by
     at least ``beyond`` of the travel up to it, over three readings or more, before the break.
+
+    Args:
+        travel: Extension, deflection or strain, any unit, shape (n,), in time order.
+        force: Any unit, shape (n,).
+        fall: Part of the greatest force, 0 to 1.
+        beyond: Part of the travel from the first reading to the maximum.
     """
     import numpy as np  # noqa: PLC0415 - heavy to load
 

@@ -148,6 +148,9 @@ def findley_fit(strains: list[tuple[float, Any]]) -> Findley | str:
     The scatter about the law (at least the rounding of the readings) goes into the constants through
     the covariance; what all strains share (calibration, reference length) goes through the
     linearised fit.
+
+    Args:
+        strains: Hours under load, positive, and strain as a pure number, which may carry an uncertainty.
     """
     times = sorted({t for t, _ in strains})
     if len(times) < _LEAST_POINTS:

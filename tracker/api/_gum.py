@@ -81,7 +81,11 @@ def budget(value: Any) -> tuple[Contribution, ...]:
 
 
 def shares(parts: Mapping[str, float]) -> tuple[Contribution, ...]:
-    """Return contributions, largest first, from standard uncertainties by source."""
+    """Return contributions, largest first, from standard uncertainties by source.
+
+    Args:
+        parts: Name of the source to its standard uncertainty, all in the result's unit.
+    """
     total = math.fsum(u * u for u in parts.values())
     made = [Contribution(source, abs(u), u * u / total if total else 0.0) for source, u in parts.items()]
     # What cancels leaves a trace of rounding behind, which is no contribution.
@@ -105,6 +109,11 @@ def expanded(u: float, dof: float = math.inf, level: float = 0.95) -> float:
     """Return U = t_p(ν)·u, the half-width of the interval that holds the value with ``level``.
 
     Degrees of freedom are truncated to the next lower whole number (JCGM 100, G.4.1 NOTE 1).
+
+    Args:
+        u: Standard uncertainty; U is in its unit.
+        dof: ν; below 1 it counts as 1, infinite takes the normal distribution.
+        level: Probability, between 0 and 1.
     """
     from scipy.special import ndtri, stdtrit  # noqa: PLC0415 - heavy to load
 

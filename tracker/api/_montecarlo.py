@@ -97,7 +97,13 @@ def monte_carlo(
 def simulated_budget(
     function: Callable[..., Any], inputs: Mapping[str, Any], draws: int = 20_000, seed: int = _SEED
 ) -> tuple[Contribution, ...]:
-    """Return what each input alone adds, the others held at their estimates (JCGM 101, B.1)."""
+    """Return what each input alone adds, the others held at their estimates (JCGM 101, B.1).
+
+    Arguments as for :func:`monte_carlo`, drawn once for each input that is uncertain.
+
+    Raises:
+        ValueError: A draw gave no finite value.
+    """
     still = {
         name: given.value if isinstance(given, Spread) else nominal(given) for name, given in inputs.items()
     }

@@ -323,6 +323,10 @@ def decay_of(sound: Sound, hertz: float) -> Decay | str:
 
     The straight part of the logarithm of its amplitude is fitted from shortly after the stroke until
     it comes near the noise; the amplitude must fall by one neper (to 37 %) at least.
+
+    Args:
+        sound: The recording.
+        hertz: Frequency of the tone, Hz.
     """
     import numpy as np  # noqa: PLC0415 - heavy to load
 
