@@ -28,7 +28,7 @@ class Cell:
         unit: Of the figures.
         n: Results that were counted and are numbers.
         mean: Their mean, or for grades their median; None without numbers.
-        sd: Standard deviation of a single result; None for fewer than two, and for grades.
+        sd: Standard deviation of a single result (divisor n - 1); None for fewer than two, and for grades.
         low: Lower limit of the 95 % interval of the mean; for grades the least.
         high: Upper limit; for grades the greatest.
         ordinal: Grades: a median and a spread, never a mean.
@@ -205,6 +205,9 @@ def interlayer_ratio(
         upright: Counted results of upright pieces.
         flat: Counted results of pieces lying flat, of the same material and condition.
         spools: Spools by number of the job.
+
+    Returns:
+        None where either group is empty; a ratio without value where Fieller's interval is refused.
     """
     if not upright or not flat:
         return None

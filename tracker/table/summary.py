@@ -128,6 +128,9 @@ def summary_table(
         ordinal: Names of quantities that are grades.
         sort: Quantity by whose best mean materials are sorted; by name where None.
         plugged: Plugins whose factors a filter may ask of.
+
+    Raises:
+        FilterError: ``where`` asks of something that is recorded nowhere.
     """
     among = None if where is None else _numbers(results_where(book, where, quantities, plugged))
     with book.connect() as connection:
