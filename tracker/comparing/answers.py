@@ -98,7 +98,12 @@ def _asked(
 
 
 def limits_of(book: Book, problem: Problem) -> dict[str, Limit]:
-    """Return the data sheet's ranges of the materials in question; above the safe drying heat: never."""
+    """Return the data sheet's ranges of the materials in question; above the safe drying heat: never.
+
+    Returns:
+        Factor (``nozzle_c``, ``bed_c``, ``chamber_c``, ``drying_c``) to its range in °C; a factor of which
+        no sheet says anything is absent.
+    """
     found: dict[str, Limit] = {}
     chosen = problem.a | problem.b
     with book.read() as session:
@@ -135,11 +140,22 @@ def follow_up(
 ) -> tuple[Plan, str]:
     """Propose the plates that would tell apart what differed; for the largest difference where none is named.
 
+    Args:
+        book: To be read.
+        plugged: The methods.
+        a: Group A: IDs, a material, or a filter.
+        b: Group B.
+        quantity: The one in question; None takes that of the largest standardised difference.
+        plates: Number of plates; None for the fewest that are worth printing.
+        pieces: Most pieces per plate; None for as many as A's and B's plates have.
+        forbid: Combinations that must not be printed: factor to ``"A"`` or ``"B"``.
+        scope: What else is looked at.
+
     Returns:
         The plan, and the material it is for.
 
     Raises:
-        Refused: As for :func:`why`; or nothing that differed can be set.
+        Refused: As for :func:`why`; nothing that differed can be set; or every plate is forbidden.
     """
     told = overview(_asked(book, plugged, a, b, quantity, scope))
     if not told.answers:
