@@ -31,7 +31,8 @@ class Changed:
 
     Attributes:
         setting: As it was entered.
-        value: The new value.
+        value: The new value, in the unit of the factor; for ``speed`` and ``flow`` in per cent of what
+            the file commands until it is scaled.
         at_s: Seconds by the plate's own times, at the latest; None where it is not given by time.
         doubt_s: How much earlier than ``at_s`` it may have been.
         layer: From this layer of the piece on, or None.

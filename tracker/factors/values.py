@@ -41,7 +41,17 @@ def put(
     low: float | None = None,
     high: float | None = None,
 ) -> None:
-    """Put a value in, in the place of an earlier one; None leaves what is there."""
+    """Put a value in, in the place of an earlier one; None leaves what is there.
+
+    Args:
+        into: Changed in place.
+        name: Of the factor, by whose registry entry or ending the unit goes.
+        value: A number in that unit, or a word.
+        basis: ``measured``, ``commanded`` and the like.
+        source: Where it comes from, in words.
+        low: Least value, same unit; None where no interval is known.
+        high: Greatest value, same unit.
+    """
     if value is None:
         return
     known = factor_named(name)

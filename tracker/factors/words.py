@@ -26,7 +26,7 @@ def value_words(value: FactorValue) -> str:
 
 
 def rounded(number: float) -> float:
-    """Return a number to four digits."""
+    """Return a number to four significant digits."""
     return float(f"{number:.{_DIGITS}g}")
 
 
