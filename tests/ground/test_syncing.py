@@ -1,4 +1,4 @@
-"""Attachments on their way to the disk, and back."""
+"""Attachments on their way to the disk: what is asked to be there, when, and that nothing stays open."""
 
 from __future__ import annotations
 
@@ -57,22 +57,6 @@ def test_a_second_one_in_a_folder_does_not_wait_for_the_folder_above(
     assert [Path(path) for path, _ in synced[1:]] == [files.path(DIGEST).parent]
 
 
-def test_what_is_kept_already_is_not_written_again(files: Files, synced: list[tuple[str, int]]) -> None:
-    """Twice the same bytes are one file."""
-    files.put(DATA)
-    synced.clear()
-    assert files.put(DATA) == DIGEST
-    assert synced == []
-
-
-def test_a_file_cut_short_is_written_again(files: Files) -> None:
-    """A copy broken off must not pass for the whole."""
-    files.put(DATA)
-    files.path(DIGEST).write_bytes(DATA[:-1])
-    files.put(DATA)
-    assert files.get(DIGEST) == DATA
-
-
 def _open_files() -> int:
     return sum(1 for _ in Path("/proc/self/fd").iterdir())
 
@@ -94,13 +78,3 @@ def test_nothing_but_attachments_is_listed(files: Files) -> None:
     digests = sorted(files.put(each) for each in (b"a", b"b", b"c"))
     (files.path(digests[0]).parent / f".{digests[0][:16]}-0f").write_bytes(b"half")
     assert list(files.stored()) == digests
-
-
-def test_whether_bytes_are_those_that_were_kept(files: Files) -> None:
-    """Yes, no, and nobody knows."""
-    files.put(DATA)
-    assert files.unchanged(DIGEST) is True
-    files.path(DIGEST).write_bytes(DATA[::-1])
-    assert files.unchanged(DIGEST) is False
-    files.path(DIGEST).unlink()
-    assert files.unchanged(DIGEST) is None
