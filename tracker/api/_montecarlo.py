@@ -102,7 +102,7 @@ def simulated_budget(
     Arguments as for :func:`monte_carlo`, drawn once for each input that is uncertain.
 
     Raises:
-        ValueError: A draw gave no finite value.
+        ValueError: With one of them drawn, fewer than half of the draws gave a finite value.
     """
     still = {
         name: given.value if isinstance(given, Spread) else nominal(given) for name, given in inputs.items()
