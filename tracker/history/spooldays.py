@@ -31,7 +31,7 @@ class SpoolDays:
         spool: ID of the spool.
         timeline: Where it was when.
         family: Polymer family of its material, or None.
-        diameter_mm: Of the filament, or None.
+        diameter_mm: Of the filament, or None where it is not recorded.
     """
 
     spool: str
@@ -196,10 +196,14 @@ def check_days(session: Session, spool: Spool, until: dt.datetime, *, besides: s
 
 
 def water_at(days: SpoolDays, at: dt.datetime) -> Water:
-    """Return the water estimate of a spool at a moment, with bounds and grade.
+    """Return the water estimate of a spool at a moment, wt%, with bounds and grade.
+
+    Args:
+        days: Of the spool; without a diameter 1.75 mm is taken.
+        at: Aware, not later than the days.
 
     Raises:
-        Refused: The moment lies outside the days.
+        Refused: The moment is later than the days, or the filament's diameter is outside 0.5 to 10 mm.
     """
     from tracker import exposure  # noqa: PLC0415 - brings numpy
 
@@ -209,10 +213,14 @@ def water_at(days: SpoolDays, at: dt.datetime) -> Water:
 
 
 def water_at_many(days: SpoolDays, moments: Sequence[dt.datetime]) -> WaterHistory:
-    """Return the water of a spool at many moments in one pass; they come back sorted.
+    """Return the water of a spool at many moments in one pass, wt%; they come back sorted.
+
+    Args:
+        days: Of the spool; without a diameter 1.75 mm is taken.
+        moments: Aware, none later than the days, in any order.
 
     Raises:
-        Refused: A moment lies outside the days.
+        Refused: A moment is later than the days, or the filament's diameter is outside 0.5 to 10 mm.
     """
     from tracker import exposure  # noqa: PLC0415 - brings numpy
 
@@ -221,7 +229,11 @@ def water_at_many(days: SpoolDays, moments: Sequence[dt.datetime]) -> WaterHisto
 
 
 def exposure_line(days: SpoolDays, at: dt.datetime) -> str:
-    """Return drying and open-air hours up to a moment in one line, as far as they are known."""
+    """Return drying and open-air hours up to a moment in one line, as far as they are known.
+
+    Raises:
+        Refused: The moment is later than the days.
+    """
     from tracker import exposure  # noqa: PLC0415 - brings numpy
 
     air = exposure.open_air(days.timeline, at)
