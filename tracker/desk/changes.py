@@ -38,7 +38,8 @@ def change_setting(book: Book, who: str, job: str, assignment: str, typed: Mappi
         typed: ``at``, ``layer`` or ``height_mm`` (one of them; now where none is given), ``note``.
 
     Raises:
-        FormError: No assignment, two places at once, or a time outside the job.
+        FormError: No assignment, a field that cannot be read, two places at once, or a time outside the job.
+        Refused: There is no such job.
     """
     when = when_at(book)
     setting, value, words = read_assignment(assignment)

@@ -340,7 +340,7 @@ def recompute_all(book: Book, who: str, plugged: Plugged, measurements: Sequence
     """Compute measurements anew: for those that waited for a method that is back.
 
     Raises:
-        Refused: One cannot be computed yet.
+        Refused: There is no such measurement, or one cannot be computed yet; then none is.
     """
     with book.act("compute", who) as act:
         for each in measurements:

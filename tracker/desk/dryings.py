@@ -59,7 +59,8 @@ def start_drying(
 
     Raises:
         Doubt: It is hotter than a material stands.
-        FormError: A field is wrong, or the masses do not go with the spools.
+        FormError: A field is wrong, the masses do not go with the spools, or a spool is named twice.
+        Refused: There is no such spool, or its records cannot all be true with this drying.
     """
     when = when_at(book)
     values = clean(DRYING_FORM, typed, when)
@@ -90,8 +91,17 @@ def end_drying(
 ) -> Done:
     """Complete a drying: when it ended, what was measured, the masses after.
 
+    Args:
+        book: The book.
+        who: Who enters it.
+        drying: ID of the drying.
+        typed: Fields of the drying's form; without an end it ends now.
+        after: Masses of the spools with their reels after drying.
+
     Raises:
-        FormError: A field is wrong, or it would end before it began.
+        FormError: A field or a mass is wrong, it would end before it began, or a spool was weighed after
+            it already.
+        Refused: There is no such drying, or its spool's records cannot all be true with it.
     """
     when = when_at(book)
     given = {key: value for key, value in clean(DRYING_FORM, typed, when).items() if value is not None}

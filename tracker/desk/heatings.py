@@ -40,7 +40,9 @@ def first_layer(book: Book, who: str, plugged: Plugged, job: str, typed: Mapping
         typed: ``first_layer_at``, or ``heating_s``.
 
     Raises:
-        FormError: Neither or both, no start to count from, or a time outside the job.
+        FormError: Neither or both, no start to count from, a time outside the job, or one is recorded
+            already.
+        Refused: There is no such job, or a log does not belong to the job as it is now.
     """
     values = clean(_FORM, typed, when_at(book))
     if (values["first_layer_at"] is None) == (values["heating_s"] is None):
@@ -77,7 +79,7 @@ def check_first_layer(row: Job, zone: dt.tzinfo) -> None:
 
 
 def heating_of(row: Job) -> Heating:
-    """Return the heating of a job, known or with bounds."""
+    """Return the heating of a job in s, known or with bounds."""
     return heating(row, _first_layer_s(row))
 
 

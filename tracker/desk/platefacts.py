@@ -45,7 +45,7 @@ def facts_of(
         by: Who stated it.
 
     Raises:
-        Refused: The stated gauge section misses the piece.
+        Refused: The stated gauge section cannot be read or misses the piece.
     """
     lies = orientation_of(piece)
     cut = stated_section(piece, gauge) if gauge else _gauge_section(piece, geometry)
@@ -169,7 +169,11 @@ def agreed_hint(what: str, hints: Iterable[Hint]) -> Hint | None:
 
 
 def usual_set_points(plate: Plate) -> dict[str, float]:
-    """Return the set-points under which most of the filament was deposited, of those that are commanded."""
+    """Return the set-points under which most of the filament was deposited, of those that are commanded.
+
+    Returns:
+        ``nozzle_c`` and the like to its value, in the unit of its name; one that nothing commands is absent.
+    """
     weights: dict[str, dict[float, float]] = defaultdict(lambda: defaultdict(float))
     for piece in plate.objects:
         for layer in piece.layer_facts:

@@ -290,6 +290,13 @@ def specimen_columns(piece: PlatePiece, plate: Plate, who: str) -> dict[str, Any
         piece: The piece.
         plate: Its plate.
         who: Who enters it, and so stated its gauge section where that is its own.
+
+    Returns:
+        Column to value; lengths and the place of its centre in mm, filament in mm and g, rounded to µm and
+        to a tenth of a mg.
+
+    Raises:
+        Refused: The stated gauge section cannot be read or misses the piece.
     """
     thing = piece.thing
     return {
@@ -366,6 +373,9 @@ def settings_of(book: Book, job: str | int) -> dict[str, str]:
 
     Returns:
         Empty where the job has no plate file, or one without such a block.
+
+    Raises:
+        Refused: There is no such job, or its plate file is gone or cannot be read.
     """
     with book.read() as session:
         row = find(book, session, job, "job") if isinstance(job, str) else session.get_one(Job, job)

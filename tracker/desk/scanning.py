@@ -130,7 +130,11 @@ def scan(book: Book, session: Session, text: str) -> Scan:
 
 
 def five_lines(book: Book, session: Session, ident: Ident) -> list[str]:
-    """Return what a person at the rig wants to know of a scanned thing, in at most five lines."""
+    """Return what a person at the rig wants to know of a scanned thing, in at most five lines.
+
+    Raises:
+        Refused: The records of a spool behind it cannot all be true.
+    """
     row = fetch(session, ident)
     if isinstance(row, Specimen):
         return _piece_lines(session, row)
