@@ -98,7 +98,14 @@ def crossing(celsius: Any, mm: Any, target: float, run: int = 2) -> int | None:
 
 
 def between(celsius: Any, mm: Any, index: int, target: Any) -> Any:
-    """Return the temperature (°C) at a deflection in mm, straight between a reading and the one before it."""
+    """Return the temperature (°C) at a deflection in mm, straight between a reading and the one before it.
+
+    Args:
+        celsius: Temperatures in °C, shape (n,).
+        mm: Deflections in mm, shape (n,).
+        index: The later of the two readings; 0 gives the first temperature as it stands.
+        target: Deflection sought in mm.
+    """
     if index == 0:
         return celsius[0]
     rise = mm[index] - mm[index - 1]
@@ -111,6 +118,10 @@ def baseline(celsius: Any, mm: Any) -> tuple[float, float, float] | None:
     """Return slope (mm/K), intercept and scatter (sd), both in mm, of the line through the coolest quarter.
 
     None where fewer than six readings lie in it.
+
+    Args:
+        celsius: Temperatures in °C, shape (n,), in time order.
+        mm: Deflections in mm, shape (n,).
     """
     import numpy as np  # noqa: PLC0415 - heavy to load
 

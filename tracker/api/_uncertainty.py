@@ -48,7 +48,15 @@ class Measuring:
         return None
 
     def number(self, field: str, unit: str, value: Any, resolution: float | None, column: str = "") -> Any:
-        """Return a number with its uncertainty; as it is where nothing is known against it."""
+        """Return a number with its uncertainty; as it is where nothing is known against it.
+
+        Args:
+            field: Name of the field it was read in.
+            unit: Unit of ``value``, and of what is returned.
+            value: As read.
+            resolution: Step of the reading in ``unit``, where the instrument does not say.
+            column: Part of a series; empty for a single number.
+        """
         from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
 
         instrument = self.instrument(field, unit, column)
@@ -141,7 +149,7 @@ def remarks_of(readings: Readings) -> tuple[str, ...]:
 
 
 def nominal(value: Any) -> float:
-    """Return the number without its uncertainty."""
+    """Return the number without its uncertainty, in its own unit; a plain number as it is."""
     return float(getattr(value, "nominal_value", value))
 
 
