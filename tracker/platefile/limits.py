@@ -63,6 +63,13 @@ def changed_by(code: str, words: dict[str, float]) -> dict[str, float]:
     Args:
         code: ``M201``, ``M203``, ``M204``, ``M205``, ``M566`` or ``SET_VELOCITY_LIMIT``.
         words: Its words with their numbers as written.
+
+    Returns:
+        Field to value, in the field's unit: mm/s for speeds, jerk and corners, mm/s² for accelerations, mm
+        for a junction deviation.
+
+    Raises:
+        KeyError: ``code`` is none of these.
     """
     return _LIMITS[code](words)
 

@@ -56,10 +56,11 @@ class OwnGauge:
 
 
 def read_gauge(text: str) -> OwnGauge:
-    """Return the gauge section that ``x:20-60``, ``x:20-60,y:3-7`` or ``z:10-30`` states.
+    """Return the gauge section that ``x:20-60``, ``x:20-60,y:3-7`` or ``z:10-30`` states, in mm.
 
     Raises:
-        Refused: It cannot be read, a range is empty, or heights and a window in the plane are both given.
+        Refused: It cannot be read, an axis is given twice, a range is empty, or heights and a window in the
+            plane are both given.
     """
     found: dict[str, Range] = {}
     matches = list(_PART.finditer(text))

@@ -158,8 +158,8 @@ def straight(at: list[Floats], before: list[float]) -> Path:
     """Return the path of straight rows.
 
     Args:
-        at: X, Y and Z after each row.
-        before: The same before the first one.
+        at: X, Y and Z after each row, (n,) each, mm; NaN where unknown.
+        before: The same before the first one, mm.
     """
     was = [shifted(axis, first) for axis, first in zip(at, before, strict=True)]
     step = [after - start for after, start in zip(at, was, strict=True)]
