@@ -187,6 +187,12 @@ def restricted_log_likelihood(data: Sums, sigma: float, rho: float, kappa: float
     """Return the log marginal likelihood, intercepts integrated flat, up to a constant.
 
     Without factor columns this is the restricted (REML) likelihood of a random-intercept model.
+
+    Args:
+        data: The sums.
+        sigma: σ, piece to piece, working scale.
+        rho: τ/σ, plate to plate relative to piece to piece.
+        kappa: λ/σ, the effect of one span relative to piece to piece.
     """
     sheet = _sheets(data, rho, np.array([kappa]), np.zeros((0, len(data.xy))))
     likelihood = sheet.log_constant - (data.n - data.q) * math.log(sigma) - sheet.rest / (2 * sigma**2)
@@ -197,6 +203,13 @@ def fixed(data: Sums, contrasts: Array, *, sigma: float, rho: float, kappa: floa
     """Return mean and variance of contrasts for known scatters, shapes (s,).
 
     With ``kappa`` very large and ``rho`` zero this is ordinary least squares.
+
+    Args:
+        data: The sums.
+        contrasts: Rows of weights on the columns of Z, shape (s, c).
+        sigma: σ, piece to piece, working scale.
+        rho: τ/σ, plate to plate relative to piece to piece.
+        kappa: λ/σ, the effect of one span relative to piece to piece.
     """
     sheet = _sheets(data, rho, np.array([kappa]), contrasts)
     return sheet.mean[0], sigma**2 * sheet.unit_variance[0]
@@ -331,6 +344,10 @@ def quantiles(posterior: Posterior, at: tuple[float, ...]) -> Array:
 
     Newton's steps on the mixture's distribution function, kept inside a
     bracket that shrinks with every step.
+
+    Args:
+        posterior: Of s contrasts.
+        at: Probabilities, each between 0 and 1.
     """
     weight, mean = posterior.weight, posterior.mean
     # A contrast that no column touches has no variance; it must not divide by zero.

@@ -173,7 +173,13 @@ def typical_scatters(posterior: Posterior) -> tuple[float, float, float]:
 
 
 def covariance(working: Working, rows: Array, scatters: tuple[float, float, float]) -> Array:
-    """Return the posterior covariance of contrasts (s, c) at given (σ, ρ, κ), shape (s, s)."""
+    """Return the posterior covariance of contrasts at given scatters, shape (s, s).
+
+    Args:
+        working: The work.
+        rows: Contrasts on the columns of Z, shape (s, c).
+        scatters: σ on the working scale, ρ = τ/σ, κ = λ/σ.
+    """
     sigma, rho, kappa = scatters
     matrix = weighted(working.data, rho, kappa)[0]
     effects = np.arange(working.data.q, len(matrix))
