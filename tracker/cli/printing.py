@@ -209,7 +209,7 @@ def job_first_layer(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> N
 
     Logs and changes by hand at a time are laid beside the layers from then on.
     """
-    from tracker.desk.heatings import first_layer  # noqa: PLC0415 - brings numpy
+    from tracker.desk.firstlayer import first_layer  # noqa: PLC0415 - brings numpy
 
     done(first_layer(bench.book, bench.who, bench.plugged, job, typed), as_json)
 

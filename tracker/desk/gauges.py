@@ -8,12 +8,12 @@ from tracker.book import Book
 from tracker.desk.doubts import Done, doubt
 from tracker.desk.finding import find
 from tracker.desk.forms import FormError
-from tracker.desk.platefacts import facts_of
-from tracker.desk.plates import gauge_words, plate_of
-from tracker.errors import Refused
+from tracker.desk.logs import refresh
+from tracker.desk.plates import gauge_words
+from tracker.desk.recutting import cut_again, thing_of
 from tracker.ids import job_id, specimen_id
 from tracker.model import Job, Specimen
-from tracker.platefile import PlateObject, piece_named, read_gauge
+from tracker.platefile import read_gauge
 from tracker.plugged import Plugged
 
 TEMPLATE = "template"
@@ -46,8 +46,6 @@ def state_gauge(
         for piece in pieces:
             piece.gauge = gauge
             cut_again(book, piece, who)
-        from tracker.desk.logs import refresh  # noqa: PLC0415 - logs cut pieces too
-
         refresh(act, book, plugged, row)
         ids = [specimen_id(row.id, piece.piece) for piece in pieces]
         act.about += [job_id(row.id), *ids]
@@ -81,37 +79,5 @@ def _question(book: Book, row: Job, pieces: Sequence[Specimen], gauge: str | Non
     names = ", ".join(specimen_id(row.id, piece.piece) for piece in pieces)
     if gauge is None:
         return f"{names}: gauge section of the template again"
-    said = dict.fromkeys(gauge_words(_thing(book, piece), gauge) for piece in pieces)
+    said = dict.fromkeys(gauge_words(thing_of(book, piece), gauge) for piece in pieces)
     return f"{names}: {' / '.join(said)}"
-
-
-def cut_again(book: Book, piece: Specimen, by: str = "") -> None:
-    """Cut a piece's gauge section anew from the kept plate file, for another template or a stated one.
-
-    Args:
-        book: The book.
-        piece: The piece, with its template and stated gauge section as they are to be.
-        by: Who stated the gauge section; empty for who did before.
-
-    Raises:
-        Refused: There is no plate file, the piece is not on it, or the gauge section misses it.
-    """
-    thing, plate = _thing(book, piece), plate_of(book, piece.job)
-    geometry = piece_named(piece.geometry or "free").id
-    before = (piece.plate_facts or {}).get("section") or {}
-    piece.geometry = geometry
-    piece.plate_facts = facts_of(thing, geometry, plate, piece.gauge, by or before.get("by", ""))
-
-
-def _thing(book: Book, piece: Specimen) -> PlateObject:
-    """Return the object on the plate that a piece is.
-
-    Raises:
-        Refused: There is no plate file, or the piece is not on it.
-    """
-    key = (piece.plate_facts or {}).get("key")
-    objects = plate_of(book, piece.job).objects
-    thing = next((each for each in objects if each.key == key), None)
-    if thing is None:
-        raise Refused("The piece is not on its plate any more", do="strandbook verify")
-    return thing

@@ -15,9 +15,9 @@ from tracker.chamberlog.plugin import taken_over
 from tracker.desk.doubts import Done
 from tracker.desk.finding import find
 from tracker.desk.forms import FormError
-from tracker.desk.gauges import cut_again
 from tracker.desk.heatings import heating_doubt, plan_begins_s
 from tracker.desk.plates import plate_of
+from tracker.desk.recutting import cut_again
 from tracker.ids import job_id
 from tracker.model import Job, JobLog, Specimen
 from tracker.plugged import Plugged
