@@ -84,6 +84,13 @@ def test_other_dates(field: str, form: str) -> None:
     assert times(field, field).form.startswith(form)
 
 
+@pytest.mark.parametrize("field", ["12/11/2025 12:00:00", "11/12/2025 12:00:00", "12/12/2025 12:00:00"])
+def test_a_twelfth_may_be_a_month(field: str) -> None:
+    """Neither figure tells the day: refused, never guessed."""
+    with pytest.raises(Refused):
+        times(field, field)
+
+
 def test_a_day_beyond_the_month_rolls_no_further_than_it_says() -> None:
     """A month that does not exist is no time."""
     assert math.isnan(times("01.03.2025 12:00:00", "01.13.2025 12:00:00").seconds[1])

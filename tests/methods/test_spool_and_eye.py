@@ -32,6 +32,12 @@ def test_the_scatter_is_part_of_the_mean_s_uncertainty() -> None:
     assert budget(mean)[0].source == "places: scatter along the strand"
 
 
+def test_a_scatter_of_few_places_is_itself_uncertain() -> None:
+    """u(s) = s/√(2(n−1)), JCGM 100:2008, E.4.3; of three places half of s."""
+    sd = testing.outcomes(Diameter(), {"places": "1.70:1.70 1.75:1.75 1.80:1.80"})["diameter.sd"]
+    assert (sd.value, sd.uncertainty) == (approx(0.05), approx(0.025))
+
+
 def test_one_place_has_no_scatter_and_one_reading_no_ovality() -> None:
     """Both are refused with what to read."""
     found = testing.outcomes(Diameter(), {"places": "1.75:-"})
