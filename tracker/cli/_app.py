@@ -17,6 +17,7 @@ import click
 from tracker import __version__
 from tracker.cli._bench import Bench
 from tracker.errors import Refused
+from tracker.near import near_names
 
 _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "The book": {
@@ -93,9 +94,7 @@ class _Lazy(click.Group):
         try:
             return super().resolve_command(ctx, args)
         except click.UsageError as error:
-            import difflib  # noqa: PLC0415 - only after a slip
-
-            near = difflib.get_close_matches(args[0], self.list_commands(ctx), n=2)
+            near = near_names(args[0], self.list_commands(ctx), most=2)
             if not near:
                 raise
             raise click.UsageError(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import io
 import logging
 from collections import deque
@@ -29,6 +28,7 @@ from tracker.api import (
     ResultFacts,
 )
 from tracker.api import _hookspecs as specs
+from tracker.near import did_you_mean
 from tracker.plugged._arrival import Problem, hook_problems, method_problems
 from tracker.plugged._computing import Computation, Computed, compute, one_line
 
@@ -129,12 +129,7 @@ class Plugged:
         return loaded.method
 
     def _absent(self, method_id: str) -> dict[str, str]:
-        near = difflib.get_close_matches(method_id, self._methods, n=3)
-        hint = (
-            f"Did you mean {' or '.join(near)}?"
-            if near
-            else f"Installed are {', '.join(sorted(self._methods))}."
-        )
+        hint = did_you_mean(method_id, self._methods, f"Installed are {', '.join(sorted(self._methods))}.")
         lost = "; ".join(str(problem) for problem in self.problems)
         return {"what": f"No method {method_id!r}", "why": lost or "no plugin supplies it", "do": hint}
 

@@ -227,26 +227,22 @@ def _section_stations(row: Row, path: Path) -> Iterator[Station]:
     """Yield what plate file, hand and log say of the gauge section, and nothing where none is recorded."""
     section = (row["plate_facts"] or {}).get("section") or {}
     by_hand = _by_hand(row, path)
-    said = [
-        f"{words} {compact(section[name]['value'], unit)}{_spread(section[name])} {section[name]['basis']}"
-        for name, words, unit in _SECTION
-        if name not in by_hand
-        and isinstance(section.get(name), dict)
-        and section[name].get("value") is not None
-    ]
-    if said:
-        yield Station("section", "by the plate file", tuple(said))
-    changed = [
-        f"{words} {compact(by_hand[name]['value'], unit)}{_spread(by_hand[name])} {by_hand[name]['basis']}"
-        for name, words, unit in _SECTION
-        if name in by_hand
-    ]
-    if changed:
-        yield Station("section", "as changed by hand", tuple(changed))
+    by_file = {name: figure for name, figure in section.items() if name not in by_hand}
+    for head, figures in (("by the plate file", by_file), ("as changed by hand", by_hand)):
+        if said := tuple(_figures(figures)):
+            yield Station("section", head, said)
     logged = ((row["log_facts"] or {}).get("section") or {}).items()
     heard = [f"{name} {each['mean']:.1f} {each['unit']}{_spread(each, 1)}" for name, each in logged]
     if heard:
         yield Station("logged", "while the gauge section was printed", tuple(heard))
+
+
+def _figures(section: dict[str, Any]) -> Iterator[str]:
+    """Yield each figure of a gauge section that stands on a screen, with its range and its basis."""
+    for name, words, unit in _SECTION:
+        each = section.get(name)
+        if isinstance(each, dict) and each.get("value") is not None:
+            yield f"{words} {compact(each['value'], unit)}{_spread(each)} {each['basis']}"
 
 
 def _by_hand(row: Row, path: Path) -> dict[str, dict[str, Any]]:

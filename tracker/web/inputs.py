@@ -54,6 +54,12 @@ class Input:
     was: str | None = None
 
 
+def text_of(form: FormData | None, name: str) -> str:
+    """Return what was typed into a field; empty where nothing was, a file was, or no form was sent."""
+    value = form.get(name) if form is not None else None
+    return value if isinstance(value, str) else ""
+
+
 def asked(
     form: Sequence[Ask],
     when: When,

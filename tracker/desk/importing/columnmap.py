@@ -6,13 +6,13 @@ Sections: ``[specimen]`` (material, orientation, plate …), ``[factors]``, ``[r
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from tracker.desk.importing.refusals import ImportRefusedError, MapError
+from tracker.near import near_names
 
 SPECIMEN_TEXTS: Final = ("orientation", "name", "geometry", "outcome", "remark", "cause", "note")
 """Keys of ``[specimen]`` that name one column of text each, beside ``material`` and ``plate``."""
@@ -109,7 +109,7 @@ def read_map(data: bytes, name: str = "columns.toml") -> ColumnMap:
 def suggestion(word: str, allowed: Iterable[str]) -> str:
     """Return what was probably meant, and all that is allowed."""
     known = list(allowed)
-    near = difflib.get_close_matches(word, known, n=1)
+    near = near_names(word, known, most=1)
     return f"{f'did you mean {near[0]}? ' if near else ''}allowed: {', '.join(known) or 'none'}"
 
 

@@ -19,7 +19,7 @@ from tracker.errors import Refused
 from tracker.records import shown_record
 from tracker.units import shown
 from tracker.web.bench import Bench
-from tracker.web.inputs import Input
+from tracker.web.inputs import Input, text_of
 from tracker.web.pages.acting import acted
 from tracker.web.refusals import plainly, status_of
 from tracker.web.render import linked, page
@@ -48,7 +48,8 @@ def _asked(
     return page(
         request, bench, visitor, "amend",
         status=status_of(refusal) if refusal else 200,
-        named=name, where=_where(name), problem=words, reason=_text(form, "reason"), key=_text(form, "key"),
+        named=name, where=_where(name), problem=words,
+        reason=text_of(form, "reason"), key=text_of(form, "key"),
         inputs=[(_input(each, sent, problems), was.get(each.name, "")) for each in found],
     )  # fmt: skip
 
@@ -74,10 +75,6 @@ def _texts(form: FormData, before: str) -> dict[str, str]:
     }
 
 
-def _text(form: FormData | None, name: str) -> str:
-    return str(form.get(name) or "") if form is not None else ""
-
-
 def _where(name: str) -> str:
     """Return the page of a record; that of a material, which has no ID, by its name."""
     opens = any(found for _, found in linked(name)) or name.startswith("R")
@@ -91,7 +88,7 @@ def put_right(request: Request, bench: Here, visitor: Writer, form: Form, of: Of
     def act() -> Done:
         _, found = amendable(bench.book, bench.plugged, of)
         changes = changed(_texts(form, _SENT), _texts(form, _WAS), found)
-        return amend(bench.book, visitor.who, bench.plugged, of, changes, _text(form, "reason"))
+        return amend(bench.book, visitor.who, bench.plugged, of, changes, text_of(form, "reason"))
 
     return acted(
         request, bench, form, _where, act,
@@ -113,7 +110,7 @@ def _judged(
         request, bench, visitor, "verdict",
         status=status_of(refusal) if refusal else 200,
         of=of, told=_measured(bench, of), problem=str(refusal) if refusal else "",
-        held={name: _text(form, name) for name in ("measurement", "counted", "quantity", "reason", "key")},
+        held={name: text_of(form, name) for name in ("measurement", "counted", "quantity", "reason", "key")},
     )  # fmt: skip
 
 
@@ -136,12 +133,12 @@ def give(request: Request, bench: Here, visitor: Writer, form: Form, of: Of) -> 
     """Count the results of a measurement, or set them aside."""
 
     def act() -> Done:
-        counted = _text(form, "counted")
+        counted = text_of(form, "counted")
         if counted not in ("yes", "no"):
             raise Refused("Count it or set it aside", do="Choose one of the two")
         return judge(
-            bench.book, visitor.who, _text(form, "measurement"), counted=counted == "yes",
-            reason=_text(form, "reason"), quantity=_text(form, "quantity") or None,
+            bench.book, visitor.who, text_of(form, "measurement"), counted=counted == "yes",
+            reason=text_of(form, "reason"), quantity=text_of(form, "quantity") or None,
         )  # fmt: skip
 
     return acted(

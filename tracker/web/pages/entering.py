@@ -26,7 +26,7 @@ from tracker.errors import Refused
 from tracker.records import shown_record
 from tracker.web.bench import Bench
 from tracker.web.choosing import offered
-from tracker.web.inputs import asked, typed_asks
+from tracker.web.inputs import asked, text_of, typed_asks
 from tracker.web.pages.acting import acted
 from tracker.web.refusals import plainly, status_of
 from tracker.web.render import page
@@ -107,7 +107,7 @@ def _asked(
         request, bench, visitor, "entering",
         status=status_of(refusal) if refusal else 200,
         what=what, kind=kind, inputs=inputs, problem=words,
-        key=str(form.get("key") or "") if form is not None else "",
+        key=text_of(form, "key"),
         lacking=any(each.kind == "choice" and each.required and not each.choices for each in inputs),
     )  # fmt: skip
 

@@ -22,7 +22,7 @@ from tracker.errors import Refused
 from tracker.orientation import NOTATIONS, checked_letters
 from tracker.web.bench import Bench
 from tracker.web.choosing import offered
-from tracker.web.inputs import asked, typed_asks
+from tracker.web.inputs import asked, text_of, typed_asks
 from tracker.web.pages.acting import acted
 from tracker.web.platemap import PlateMap, plate_map
 from tracker.web.refusals import plainly, status_of
@@ -95,7 +95,7 @@ def _look(bench: Bench, visitor: Visitor, form: FormData) -> Looked | None:
             (file.filename or "plate").replace("\\", "/").rsplit("/", maxsplit=1)[-1][:120], data
         )
         held = bench.held.put(plate.name, data, visitor.sid)
-    elif held := _text(form, "held"):
+    elif held := text_of(form, "held"):
         found = bench.held.get(held, visitor.sid)
         if found is None:
             raise FormError(
@@ -107,8 +107,8 @@ def _look(bench: Bench, visitor: Visitor, form: FormData) -> Looked | None:
     else:
         return None
     read = read_job_plate(
-        bench.book, plate, spools=_spools(form), material=_text(form, "material") or None,
-        again=_text(form, "again") or None,
+        bench.book, plate, spools=_spools(form), material=text_of(form, "material") or None,
+        again=text_of(form, "again") or None,
     )  # fmt: skip
     return Looked(plate, held, read)
 
@@ -120,7 +120,7 @@ def _check(bench: Bench, form: FormData, plate: PlateFile) -> Any:
     if not spools:
         raise FormError("A check needs the spool it will be printed from", do="Choose it")
     # A job and never a path: the name of a plan from the network would be a file of this computer.
-    again = _text(form, "again")
+    again = text_of(form, "again")
     return preflight(bench.book, plate, spools[0], None if again.endswith(".toml") else again or None)
 
 
@@ -134,8 +134,8 @@ def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
         settle(read, _said(form))
     return add_job(
         bench.book, visitor.who, typed_asks(form, _FORM), spools=_spools(form),
-        material=_text(form, "material") or None, plate=looked.plate if looked is not None else None,
-        pieces=_wanted(form) if read is None else (), again=_text(form, "again") or None, read=read,
+        material=text_of(form, "material") or None, plate=looked.plate if looked is not None else None,
+        pieces=_wanted(form) if read is None else (), again=text_of(form, "again") or None, read=read,
     )  # fmt: skip
 
 
@@ -145,7 +145,9 @@ def _said(form: FormData) -> list[Any]:
     found: list[Any] = []
     while (geometry := form.get(f"g{len(found) + 1}")) is not None:
         n = len(found) + 1
-        found.append(PieceSaid(_text(form, f"n{n}"), _text(form, f"o{n}"), str(geometry), f"d{n}" in form))
+        found.append(
+            PieceSaid(text_of(form, f"n{n}"), text_of(form, f"o{n}"), str(geometry), f"d{n}" in form)
+        )
     return found
 
 
@@ -153,7 +155,7 @@ def _wanted(form: FormData) -> list[PieceWanted]:
     """Return the pieces that were named by hand; rows without a name are left out."""
     found = []
     for n in range(1, _rows(form) + 1):
-        name, letters, count = (_text(form, f"{what}{n}").strip() for what in ("name", "lay", "count"))
+        name, letters, count = (text_of(form, f"{what}{n}").strip() for what in ("name", "lay", "count"))
         if name:
             if count and not re.fullmatch(r"[1-9][0-9]{0,2}", count):
                 raise FormError(f"{count} is no number of pieces", do="Give a whole number")
@@ -162,16 +164,11 @@ def _wanted(form: FormData) -> list[PieceWanted]:
 
 
 def _rows(form: FormData) -> int:
-    return _ROWS * (4 if _text(form, "rows") == "more" or f"name{_ROWS + 1}" in form else 1)
+    return _ROWS * (4 if text_of(form, "rows") == "more" or f"name{_ROWS + 1}" in form else 1)
 
 
 def _spools(form: FormData) -> list[str]:
-    return [text for name in _SPOOLS if (text := _text(form, name))]
-
-
-def _text(form: FormData, name: str) -> str:
-    value = form.get(name)
-    return value if isinstance(value, str) else ""
+    return [text for name in _SPOOLS if (text := text_of(form, name))]
 
 
 def _asked(
@@ -191,7 +188,7 @@ def _asked(
         problem=words, form={name: value for name, value in form.items() if isinstance(value, str)},
         inputs=asked(_FORM, when_at(bench.book), answers, problems), offered=offered(bench),
         looked=looked, pieces=_shown(read, form), map=_map(read), templates=_templates() if read else (),
-        letters=sorted(NOTATIONS), rows=_rows(form), report=report, key=_text(form, "key"),
+        letters=sorted(NOTATIONS), rows=_rows(form), report=report, key=text_of(form, "key"),
     )  # fmt: skip
 
 
@@ -230,9 +227,7 @@ def _map(read: PlateRead | None) -> PlateMap | None:
 
 
 def _spot(piece: PlatePiece) -> dict[str, Any]:
-    (x, y), (width, depth, height) = piece.thing.centre_mm[:2], piece.thing.size_mm
-    box = [x - width / 2, y - depth / 2, 0.0, x + width / 2, y + depth / 2, height]
-    return {"id": piece.name, "name": piece.name, "outcome": None, "box_mm": box}
+    return {"id": piece.name, "name": piece.name, "outcome": None, "box_mm": piece.thing.box_mm}
 
 
 def _templates() -> list[str]:
