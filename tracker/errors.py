@@ -20,6 +20,8 @@ class Refused(Exception):  # noqa: N818 - a refusal is an answer, not a failure 
         self.why = why
         self.do = do
         head = f"{what}: {why}" if why else what
-        text = f"{head.rstrip('.')}. {do}" if do else head
+        # A reason may itself be a refusal that ends in a question: "Did you mean …?"
+        end = "" if head.endswith("?") else "."
+        text = f"{head.rstrip('.')}{end} {do}" if do else head
         # One refusal is one line, whatever a name with line breaks was typed into it.
         super().__init__(" ".join(text.split()))
