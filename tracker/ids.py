@@ -207,8 +207,7 @@ def read_payload(text: str) -> Scanned:
             f"{text.strip()[:80]!r} is not a label of this bench",
             do="Scan a label, or type an ID such as J0012-04-K",
         )
-    # As it was typed where it is an ID alone, so that a refusal says it back as it stands on the screen.
-    return Scanned(tuple(read_id(text if match["id"] == plain else match["id"])), match["book"] or "")
+    return Scanned(tuple(read_id(match["id"])), match["book"] or "")
 
 
 def _plain(text: str) -> str:

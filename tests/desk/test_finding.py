@@ -157,12 +157,6 @@ def test_a_name_is_no_answer_where_anything_is_wanted(book: Book) -> None:
         find(book, session, find(book, session, rig).name)
 
 
-def test_what_is_no_id_is_said_back_as_it_was_typed(book: Book) -> None:
-    """Blanks and small letters too, or nobody finds it on the screen."""
-    with pytest.raises(IdError, match="'pull rig' is not an ID"):
-        found(book, "pull rig")
-
-
 def test_a_reason_that_asks_is_not_ended_twice() -> None:
     """A refusal inside a refusal keeps its question mark."""
     inner = Refused("It is none", do="Did you mean J0001-J?")
