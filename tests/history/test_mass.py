@@ -21,7 +21,7 @@ NOON = at("2026-03-02 12:00")
 def left(book: Book, spool: str) -> MassLeft:
     """Return what is left at noon."""
     with book.read() as session:
-        return mass_left(session, find(book, session, spool, "spool"), NOON)
+        return mass_left(session, find(book, session, spool, "spool"), NOON, book.zone)
 
 
 def spool_of(book: Book, **masses: Any) -> str:

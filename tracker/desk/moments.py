@@ -6,6 +6,9 @@ import datetime as dt
 
 from tracker.book import Book
 from tracker.desk.forms import FormError, When
+from tracker.moments import local_time as local
+
+__all__ = ["check_order", "local", "when_at"]
 
 
 def when_at(book: Book) -> When:
@@ -25,8 +28,3 @@ def check_order(began: dt.datetime | None, ended: dt.datetime | None, what: str,
             f"{what} would end at {local(ended, zone)}, before it began at {local(began, zone)}",
             do="Check both times",
         )
-
-
-def local(moment: dt.datetime | None, zone: dt.tzinfo) -> str:
-    """Return a moment in the bench's zone, to the minute; "not recorded" for None."""
-    return "not recorded" if moment is None else f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"

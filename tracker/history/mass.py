@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.model import Drying, DryingSpool, Job, JobSpool, Spool, Weighing
+from tracker.moments import local_day, local_midnight
 
 _LABEL_SHARE: Final = 0.02
 """How far a label's net mass may be off, as a part of it. Common practice, no source."""
@@ -35,21 +36,22 @@ class MassLeft:
     how: str = "neither weighed nor a net mass recorded"
 
 
-def mass_left(session: Session, spool: Spool, until: dt.datetime) -> MassLeft:
+def mass_left(session: Session, spool: Spool, until: dt.datetime, zone: dt.tzinfo) -> MassLeft:
     """Return what is left on a spool: the last weighing less the reel, less what jobs took since.
 
     Args:
         session: To read with.
         spool: The spool.
         until: Jobs and weighings up to here count.
+        zone: The bench's, in which days are told and a spool's day of reception begins.
     """
     empty, how_empty = _empty(spool)
     points: list[tuple[dt.datetime, float]] = []
     now: _Now | None = None
-    for at, kind, grams in sorted(_events(session, spool, until), key=lambda each: each[0]):
+    for at, kind, grams in sorted(_events(session, spool, until, zone), key=lambda each: each[0]):
         if kind == "weighed" and empty is not None:
             off = (spool.net_g or 0.0) * _LABEL_SHARE if how_empty == _GUESSED else 0.0
-            now = _Now(grams - empty, off, f"weighed {at:%Y-%m-%d}, {how_empty}")
+            now = _Now(grams - empty, off, f"weighed {local_day(at, zone)}, {how_empty}")
         elif kind == "label":
             now = _Now(grams, grams * _LABEL_SHARE, "net mass on the label")
         elif now is not None:
@@ -89,9 +91,15 @@ def _empty(spool: Spool) -> tuple[float | None, str]:
     return None, "reel unknown"
 
 
-def _events(session: Session, spool: Spool, until: dt.datetime) -> Iterator[tuple[dt.datetime, Kind, float]]:
+def _events(
+    session: Session, spool: Spool, until: dt.datetime, zone: dt.tzinfo
+) -> Iterator[tuple[dt.datetime, Kind, float]]:
     """Yield weighings and uses."""
-    came = dt.datetime.combine(spool.received_on or dt.date.min, dt.time(), dt.UTC)
+    came = (
+        dt.datetime.min.replace(tzinfo=dt.UTC)
+        if spool.received_on is None
+        else local_midnight(spool.received_on, zone)
+    )
     if spool.net_g is not None:
         yield came, "label", spool.net_g
     elif spool.gross_g is not None and spool.empty_g is not None:

@@ -39,7 +39,7 @@ def preflight(
         report = Report(plate.name, spool_id(row.id), says=read.says, filament_g=read.plate.filament_g)
         report.time_s = round(read.plate.time_s, 1)
         report.pieces = [kind_words(read, group) for group in alike(read)]
-        report.left_g, found = sheet.filament(session, read, row, book.clock())
+        report.left_g, found = sheet.filament(session, read, row, book.clock(), book.zone)
         found += sheet.set_points(read, row.material)
         found += sheet.drying(session, row, book.clock())
         if not read.plate.complete:

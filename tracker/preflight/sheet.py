@@ -80,10 +80,10 @@ def _range(low: float | None, high: float | None) -> str:
 
 
 def filament(
-    session: Session, read: PlateRead, spool: Spool, now: dt.datetime
+    session: Session, read: PlateRead, spool: Spool, now: dt.datetime, zone: dt.tzinfo
 ) -> tuple[float | None, list[Finding]]:
     """Return the filament left on the spool in g, and what is to be said of it."""
-    left = mass_left(session, spool, now)
+    left = mass_left(session, spool, now, zone)
     need = read.plate.filament_g
     if need is None:
         text = "The plate's mass is not known: no density in the material's record or in the file."

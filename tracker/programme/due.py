@@ -12,6 +12,7 @@ from sqlalchemy import Connection, func, select
 from tracker import ids
 from tracker.book import Book
 from tracker.model import Calibration, Drying, Job, Measurement, Rig, Specimen
+from tracker.moments import local_midnight
 from tracker.programme.wanted import usual
 
 CREEP_MARKS_H: Final = (1.0, 24.0, 48.0, 168.0)
@@ -113,7 +114,7 @@ def _calibrations(connection: Connection, now: dt.datetime, zone: dt.tzinfo) -> 
         elif last is not None and days is not None:
             day = last + dt.timedelta(days=days)
             # A day is the bench's day; in UTC it would fall due the evening before, or at breakfast.
-            at = dt.datetime.combine(day, dt.time(), zone).astimezone(dt.UTC)
+            at = local_midnight(day, zone)
             if at < now + _SOON:
                 yield DueItem(at, at < now, ids.rig_id(rig), f"calibrate {name}: {days} days are over")
 

@@ -104,7 +104,7 @@ def spool_story(book: Book, spool: str) -> SpoolStory:
     with book.read() as session:
         row = find(book, session, spool, "spool")
         now = book.clock()
-        days, left = spool_days(session, row, now), mass_left(session, row, now)
+        days, left = spool_days(session, row, now), mass_left(session, row, now, book.zone)
     began = days.timeline.began
     if began is None or began >= now:
         return SpoolStory(days, None, None, left)

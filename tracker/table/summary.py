@@ -11,6 +11,7 @@ from sqlalchemy import Connection, select
 
 from tracker.book import Book
 from tracker.model import Choice, Material, Spool
+from tracker.moments import local_day
 from tracker.plugged import Plugged
 from tracker.selection import Filter, ResultRow
 from tracker.table.cells import Cell, Ratio, cell, interlayer_ratio
@@ -144,7 +145,7 @@ def summary_table(
     for line in lines:
         line.supply = tuple(sorted({supply[spool] for spool in _spools_of(line, spools) if spool in supply}))
         line.departures = departures(measured[job] for job in sorted(line.jobs) if job in measured)
-        line.published, line.choice = _choice_of(line, chosen)
+        line.published, line.choice = _choice_of(line, chosen, book.zone)
     _sort(lines, sort)
     columns = columns_of(lines)
     units = {each.quantity: each.unit for each in found}
@@ -234,7 +235,7 @@ def _sorted_out(
 
 def _last(by_column: _ByColumn, zone: dt.tzinfo) -> dt.date | None:
     moments = [point.at for rows in by_column.values() for point in rows if point.at is not None]
-    return moment_of(max(moments)).astimezone(zone).date() if moments else None
+    return local_day(moment_of(max(moments)), zone) if moments else None
 
 
 def _ratio(by_column: _ByColumn, spools: Mapping[int, frozenset[int]]) -> Ratio | None:
@@ -266,11 +267,11 @@ def _choices(connection: Connection) -> dict[str, Any]:
     return {row.name: row for row in connection.execute(statement)}
 
 
-def _choice_of(line: TableRow, chosen: Mapping[str, Any]) -> tuple[bool, str]:
+def _choice_of(line: TableRow, chosen: Mapping[str, Any], zone: dt.tzinfo) -> tuple[bool, str]:
     choice = chosen.get(line.material)
     if choice is None or any(line.condition.get(name) != value for name, value in choice.condition.items()):
         return False, ""
-    return True, f"{choice.remark or choice.reason} ({choice.by}, {choice.at:%Y-%m-%d})"
+    return True, f"{choice.remark or choice.reason} ({choice.by}, {local_day(choice.at, zone)})"
 
 
 def _sort(lines: list[TableRow], quantity: str | None) -> None:
