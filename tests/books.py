@@ -22,6 +22,7 @@ from tracker.model import (
     Measurement,
     MeasurementFile,
     MeasurementRig,
+    Person,
     Photograph,
     Programme,
     Result,
@@ -170,6 +171,7 @@ def add_plans(act: Act, job: int) -> None:
         Choice(material_id=1, condition={"nozzle_c": 265.0}, reason="as advised", by=WHO, at=act.at)
     )
     act.session.add(SentForm(key="5" * 40))
+    act.session.add(Person(initials="AB", name=WHO, pseudonym="Tester 1"))
     act.session.add(Device(name="phone", secret_sha256="0" * 64, read_only=False, paired_at=act.at))
     act.session.add(
         Photograph(

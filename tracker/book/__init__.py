@@ -10,12 +10,14 @@ from __future__ import annotations
 
 from tracker.book.book import Book, new_book, now, open_book, zone_named
 from tracker.book.engines import make_engine
+from tracker.book.live import WITH_VOIDED, with_voided
 from tracker.book.places import BOOK_FILE, files_folder, find_place, is_url
 from tracker.book.refusals import BookError, refusal_for
 from tracker.book.schema import check_empty, check_schema, schema_of
 
 __all__ = [
     "BOOK_FILE",
+    "WITH_VOIDED",
     "Book",
     "BookError",
     "check_empty",
@@ -29,5 +31,6 @@ __all__ = [
     "open_book",
     "refusal_for",
     "schema_of",
+    "with_voided",
     "zone_named",
 ]

@@ -10,6 +10,7 @@ from typing import Any, Final
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.pool import QueuePool
 
+from tracker.book.live import leave_out_voided
 from tracker.book.places import BOOK_FILE, is_url
 from tracker.book.refusals import BookError
 
@@ -31,7 +32,9 @@ def make_engine(place: str, *, fresh: bool = False) -> Engine:
         BookError: Nothing there to open, or the folder cannot be made.
     """
     if is_url(place):
-        return create_engine(_server_url(place))
+        engine = create_engine(_server_url(place))
+        leave_out_voided(engine)
+        return engine
     file = Path(place) / BOOK_FILE
     if fresh:
         _make_folder(file)
@@ -40,6 +43,7 @@ def make_engine(place: str, *, fresh: bool = False) -> Engine:
     # With a creator the default pool would hold one connection for all threads.
     engine = create_engine("sqlite://", creator=lambda: _connect_sqlite(file), poolclass=QueuePool)
     event.listen(engine, "begin", _begin)
+    leave_out_voided(engine)
     return engine
 
 

@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
-from tracker.model.base import SCHEMA, Base, utc
+from tracker.model.base import SCHEMA, Base, Voidable, utc
 from tracker.model.keeping import Attachment, BookRecord, JournalRecord, SentForm
-from tracker.model.planning import Choice, Device, Programme
-from tracker.model.printing import FactorRecord, Job, JobLog, JobSpool, Photograph, SettingChange, Specimen
+from tracker.model.planning import Choice, Device, Person, Programme
+from tracker.model.printing import (
+    FactorRecord,
+    Job,
+    JobLog,
+    JobSpool,
+    Photograph,
+    SettingChange,
+    Specimen,
+    spools_of_piece,
+)
 from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
 from tracker.model.testing import (
     Calibration,
@@ -36,6 +45,7 @@ __all__ = [
     "Measurement",
     "MeasurementFile",
     "MeasurementRig",
+    "Person",
     "Photograph",
     "Programme",
     "Result",
@@ -46,6 +56,8 @@ __all__ = [
     "Spool",
     "Stay",
     "Verdict",
+    "Voidable",
     "Weighing",
+    "spools_of_piece",
     "utc",
 ]

@@ -9,7 +9,7 @@ from sqlalchemy import JSON, BigInteger, DateTime, Dialect, Integer, MetaData, T
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
-SCHEMA: Final = "0006"
+SCHEMA: Final = "0007"
 """Revision that this code reads and writes; the newest one in ``tracker/migrations``."""
 
 NAMES: Final = {
@@ -100,9 +100,21 @@ class Entered:
     entry: Mapped[int] = mapped_column()
 
 
-class Numbered(Entered):
+class Voidable(Entered):
+    """Mixin of rows that can be taken back; the row stays, and counts nowhere.
+
+    ``voided`` is the number of the journal entry that took it back: who, when and why stand there.
+    Statements leave such rows out by themselves (:mod:`tracker.book.live`).
+    """
+
+    voided: Mapped[int | None] = mapped_column()
+
+
+class Numbered(Voidable):
     """Mixin of rows that carry a number; it becomes their ID and is never used again."""
 
     # Given by the act and not by the database, whose sequences leave gaps after a rollback and on SQLite may
     # give a number twice; a label must never name two things.
     id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    confirmed: Mapped[list[Any] | None] = mapped_column()
+    """What was asked about and confirmed when it was entered or corrected: a sentence each, never removed."""

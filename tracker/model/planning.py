@@ -21,6 +21,19 @@ class Programme(Base, Numbered):
     text: Mapped[str]
 
 
+class Person(Base, Numbered):
+    """Somebody who works at the bench: what ``--who`` and an operator's field name."""
+
+    __tablename__ = "person"
+    __table_args__ = (UniqueConstraint("initials"),)
+
+    initials: Mapped[str]
+    name: Mapped[str]
+    pseudonym: Mapped[str | None]
+    """What stands in published pages and data in the place of the name."""
+    note: Mapped[str | None]
+
+
 class Choice(Base, Numbered):
     """Which condition of a material is published for a quantity; the newest choice holds."""
 

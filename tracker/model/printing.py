@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from tracker.model.base import Base, Entered, Numbered
+from tracker.model.base import Base, Numbered, Voidable
 from tracker.model.supply import Material, Spool
 
 
@@ -62,17 +63,45 @@ class Job(Base, Numbered):
     material: Mapped[Material | None] = relationship()
 
 
-class JobSpool(Base, Entered):
-    """A spool in a job; ``tool`` counts from 0, as the plate file's T commands do."""
+class JobSpool(Base, Voidable):
+    """A spool in a job; ``tool`` counts from 0, as the plate file's T commands do.
+
+    ``from_layer`` is the first layer (from 1) printed from it, None for the beginning of the job: another
+    spool of the same tool came before. ``pieces`` are the numbers of the pieces printed from it, None for
+    all; ``filament_g`` is the mass that the job took from it, where it is not the whole job's.
+    """
 
     __tablename__ = "job_spool"
 
     job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), primary_key=True)
     spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), primary_key=True, index=True)
     tool: Mapped[int]
+    from_layer: Mapped[int | None]
+    pieces: Mapped[list[Any] | None]
+    filament_g: Mapped[float | None]
 
     job: Mapped[Job] = relationship(back_populates="spools")
     spool: Mapped[Spool] = relationship()
+
+
+def spools_of_piece(links: Iterable[JobSpool], piece: int, layers: int | None = None) -> list[JobSpool]:
+    """Return the spools of a piece, the one most of it was printed from first: the one rule for it.
+
+    A link that names pieces holds for those alone. Of several spools of one tool each holds from its first
+    layer to the next one's; one that began above the piece has no part in it. The piece's material, lot and
+    exposure are those of the first: of the lowest tool, the spool in use in the middle of the piece.
+
+    Args:
+        links: Spools of the piece's job.
+        piece: Its number in the job.
+        layers: How many layers it has; None where no plate file says so.
+    """
+    own = [each for each in links if each.pieces is None or piece in each.pieces]
+    own = [each for each in own if layers is None or (each.from_layer or 1) <= layers]
+    own.sort(key=lambda each: (each.tool, each.from_layer or 1, each.spool_id))
+    middle = (layers or 0) // 2 + 1
+    first = [each for each in own if each.tool == own[0].tool and (each.from_layer or 1) <= middle]
+    return [first[-1], *(each for each in own if each is not first[-1])] if first else own
 
 
 class SettingChange(Base, Numbered):
@@ -149,9 +178,13 @@ class Specimen(Base, Numbered):
     log_facts: Mapped[dict[str, Any] | None]
     dummy: Mapped[bool | None]
     broken_height_mm: Mapped[float | None]
+    cut_from_id: Mapped[int | None] = mapped_column(ForeignKey("specimen.id"))
+    """The specimen that this one was cut out of; its orientation on the plate is that specimen's."""
+    cut_at: Mapped[dt.datetime | None]
     note: Mapped[str | None]
 
     job: Mapped[Job] = relationship(back_populates="specimens")
+    cut_from: Mapped[Specimen | None] = relationship(remote_side="Specimen.id")
 
 
 class Photograph(Base, Numbered):
@@ -172,7 +205,7 @@ class Photograph(Base, Numbered):
     note: Mapped[str | None]
 
 
-class FactorRecord(Base, Entered):
+class FactorRecord(Base, Voidable):
     """A factor given for a specimen outright, by import or by hand."""
 
     __tablename__ = "factor"

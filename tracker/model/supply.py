@@ -7,7 +7,7 @@ import datetime as dt
 from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from tracker.model.base import Base, Entered, Numbered
+from tracker.model.base import Base, Numbered, Voidable
 
 
 class Material(Base, Numbered):
@@ -33,6 +33,8 @@ class Material(Base, Numbered):
     drying_h: Mapped[float | None]
     drying_max_c: Mapped[float | None]
     programme_id: Mapped[int | None] = mapped_column(ForeignKey("programme.id"))
+    merged_into_id: Mapped[int | None] = mapped_column(ForeignKey("material.id"))
+    """The record of the same product that this one was merged into; its name leads there."""
     note: Mapped[str | None]
 
 
@@ -57,6 +59,10 @@ class Spool(Base, Numbered):
     supplied_by: Mapped[str | None]
     received_on: Mapped[dt.date | None]
     condition: Mapped[str | None]
+    wound_from_id: Mapped[int | None] = mapped_column(ForeignKey("spool.id"))
+    """The spool whose remainder was wound onto this reel; what happened to it before happened there."""
+    wound_at: Mapped[dt.datetime | None]
+    merged_into_id: Mapped[int | None] = mapped_column(ForeignKey("spool.id"))
     note: Mapped[str | None]
 
     material: Mapped[Material] = relationship()
@@ -117,7 +123,7 @@ class Drying(Base, Numbered):
     spools: Mapped[list[DryingSpool]] = relationship(back_populates="drying")
 
 
-class DryingSpool(Base, Entered):
+class DryingSpool(Base, Voidable):
     """A spool in a drying, with its mass before and after in g."""
 
     __tablename__ = "drying_spool"

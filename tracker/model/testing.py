@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from tracker.model.base import Base, Entered, Numbered
+from tracker.model.base import Base, Numbered, Voidable
 from tracker.model.printing import Specimen
 from tracker.model.supply import Spool
 
@@ -33,6 +33,7 @@ class Rig(Base, Numbered):
     methods: Mapped[list[Any] | None]
     """Ids of the methods it serves; None for any."""
     recalibrate_days: Mapped[int | None]
+    merged_into_id: Mapped[int | None] = mapped_column(ForeignKey("rig.id"))
     note: Mapped[str | None]
 
     calibrations: Mapped[list[Calibration]] = relationship(
@@ -96,7 +97,7 @@ class Measurement(Base, Numbered):
     results: Mapped[list[Result]] = relationship(back_populates="measurement", order_by="Result.id")
 
 
-class MeasurementFile(Base, Entered):
+class MeasurementFile(Base, Voidable):
     """A file of a measurement: the field of the readings it belongs to, or a free name."""
 
     __tablename__ = "measurement_file"
@@ -109,7 +110,7 @@ class MeasurementFile(Base, Entered):
     measurement: Mapped[Measurement] = relationship(back_populates="files")
 
 
-class MeasurementRig(Base, Entered):
+class MeasurementRig(Base, Voidable):
     """What a measurement was taken with; ``calibration_id`` is the one in force that day."""
 
     __tablename__ = "measurement_rig"
