@@ -1,9 +1,9 @@
 """Rows that were taken back are left out of every statement that does not ask for them.
 
-In one place, so that no list, mean or history can forget it: each statement over the models that this book's
-engine runs gets ``voided IS NULL`` for each table it reads, in subqueries and joins too, whether it comes by a
-session or over a connection. Statements over bare tables (``Model.__table__``) are left as they are: checks
-and backups read every row, and whoever builds one by hand says himself what it counts.
+In one place, so that no list, mean or history can forget it: each statement over the models that this
+book's engine runs gets ``voided IS NULL`` for each table it reads, in subqueries and joins too, whether it
+comes by a session or over a connection. Statements over bare tables (``Model.__table__``) are left as they
+are: checks and backups read every row, and whoever builds one by hand says what it counts.
 """
 
 from __future__ import annotations
