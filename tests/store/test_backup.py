@@ -14,7 +14,7 @@ from tests.databases import KINDS, Places
 from tracker.backup import BackupError, backup, restore
 from tracker.book import Book, BookError, is_url, open_book
 from tracker.model import SCHEMA, Base, Job, Specimen
-from tracker.rawrows import RawTable
+from tracker.stored_rows import RawTable
 from tracker.verify import verify
 
 

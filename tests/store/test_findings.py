@@ -14,9 +14,9 @@ from tests.store.test_verify import _body, _change, _last, _only, _rewrite
 from tracker.book import BOOK_FILE, Book, open_book
 from tracker.errors import Refused
 from tracker.model import FactorRecord, Measurement, Specimen
-from tracker.rawrows import RawTable
+from tracker.stored_rows import RawTable
 from tracker.verify import chain, results, verify
-from tracker.verify.ledger import Ledger
+from tracker.verify.replay import Ledger
 
 
 @pytest.fixture(autouse=True)

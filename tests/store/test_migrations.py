@@ -14,8 +14,8 @@ from sqlalchemy import inspect, text
 from tests.books import add_in_bulk, add_job, fill
 from tests.databases import Places
 from tracker import migrations
-from tracker.backup import BackupError, backup, restore, upgrade_book, upgrading
-from tracker.backup.references import let_tables_be_copied
+from tracker.backup import BackupError, backup, restore, restoring, upgrade_book
+from tracker.backup.tables import let_tables_be_copied
 from tracker.book import Book, BookError, open_book
 from tracker.model import SCHEMA, Base
 from tracker.verify import verify
@@ -72,8 +72,7 @@ def _ahead(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, nullable: bool) -
     with monkeypatch.context() as patch:
         patch.setattr(migrations, "LOCATIONS", [*migrations.LOCATIONS, folder])
         for module in (
-            "tracker.book.schema",
-            "tracker.backup.upgrading",
+            "tracker.book.place",
             "tracker.backup.restoring",
             "tracker.verify",
         ):
@@ -279,7 +278,7 @@ class TestUpgrade:
         """Where the backup cannot be written nothing is migrated."""
         del newer_program
         filled.close()
-        monkeypatch.setattr(upgrading, "_beside", lambda *_: Path("/nowhere/backup"))
+        monkeypatch.setattr(restoring, "_beside", lambda *_: Path("/nowhere/backup"))
 
         with pytest.raises(BackupError, match="cannot be written"):
             upgrade_book(book_place, "Ada Bench")

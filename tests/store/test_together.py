@@ -14,8 +14,8 @@ from tests.databases import Places
 from tests.store import writers
 from tracker.book import BOOK_FILE, Book, BookError, open_book
 from tracker.model import Material, Specimen
-from tracker.turns import turn
 from tracker.verify import verify
+from tracker.write_queue import wait_turn
 
 ACTS = 1000
 
@@ -103,7 +103,7 @@ def test_patience(book_template: Path, tmp_path: Path, monkeypatch: pytest.Monke
     (tmp_path / "b").mkdir()
     (tmp_path / "b" / BOOK_FILE).write_bytes((book_template / BOOK_FILE).read_bytes())
 
-    with turn(tmp_path / "b" / BOOK_FILE, 1) as ours, open_book(str(tmp_path / "b")) as book:
+    with wait_turn(tmp_path / "b" / BOOK_FILE, 1) as ours, open_book(str(tmp_path / "b")) as book:
         assert ours
         with pytest.raises(BookError, match="is being written by somebody else"):
             add_material(book)
@@ -111,8 +111,8 @@ def test_patience(book_template: Path, tmp_path: Path, monkeypatch: pytest.Monke
 
 def test_the_turn_ends(tmp_path: Path) -> None:
     """A turn that was kept is free when its holder is done."""
-    with turn(tmp_path / "b", 1), turn(tmp_path / "b", 0.01) as second:
+    with wait_turn(tmp_path / "b", 1), wait_turn(tmp_path / "b", 0.01) as second:
         assert not second
 
-    with turn(tmp_path / "b", 0.01) as third:
+    with wait_turn(tmp_path / "b", 0.01) as third:
         assert third

@@ -7,8 +7,7 @@ copied as it is and brought up to date when it is restored.
 from __future__ import annotations
 
 from tracker.backup.archive import BackupError, Contents
-from tracker.backup.restoring import restore
+from tracker.backup.restoring import Upgraded, restore, upgrade_book
 from tracker.backup.saving import backup
-from tracker.backup.upgrading import Upgraded, upgrade_book
 
 __all__ = ["BackupError", "Contents", "Upgraded", "backup", "restore", "upgrade_book"]

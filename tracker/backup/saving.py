@@ -14,7 +14,7 @@ from tracker.book import Book, schema_of
 from tracker.files import Files
 from tracker.journal import moment
 from tracker.progress import Progress, silent
-from tracker.rawrows import RawTable
+from tracker.stored_rows import RawTable
 
 
 def backup(book: Book, file: Path, progress: Progress | None = None) -> Contents:

@@ -7,12 +7,26 @@ import json
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import JSON, Boolean, Connection, Date, DateTime, MetaData, Table, insert, update
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    Connection,
+    Date,
+    DateTime,
+    Engine,
+    MetaData,
+    Table,
+    event,
+    insert,
+    text,
+    update,
+)
 from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.types import NullType
 
+from tracker.backup.archive import BackupError
 from tracker.model.base import Document
-from tracker.rawrows import BATCH, batched
+from tracker.stored_rows import BATCH, batched
 
 VERSION_TABLE: Final = "alembic_version"
 _MOMENT_LENGTH: Final = len("2026-03-02T08:00:00.000000Z")
@@ -111,3 +125,29 @@ def _stored_moment(value: Any) -> Any:
 
 def _stored_document(value: Any) -> str:
     return json.dumps(value)
+
+
+def let_tables_be_copied(engine: Engine) -> None:
+    """Switch SQLite's foreign keys off, which it allows only before a transaction begins.
+
+    A column is changed there by copying its table and dropping the old one, which counts as deleting
+    every row that others refer to.
+    """
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", lambda driver, _: driver.execute("PRAGMA foreign_keys = OFF"))
+
+
+def check_references(connection: Connection) -> None:
+    """Refuse to go on where a row is without the row it refers to.
+
+    Raises:
+        BackupError: There is one.
+    """
+    if connection.dialect.name != "sqlite":
+        return
+    lost = connection.execute(text("PRAGMA foreign_key_check")).all()
+    if lost:
+        raise BackupError(
+            f"{len(lost)} rows of the table {lost[0][0]} would be without what they refer to",
+            do="Nothing was changed; strandbook verify names what is damaged",
+        )

@@ -11,9 +11,17 @@ from __future__ import annotations
 from tracker.book.book import Book, new_book, now, open_book, zone_named
 from tracker.book.engines import make_engine
 from tracker.book.live import WITH_VOIDED, with_voided
-from tracker.book.places import BOOK_FILE, files_folder, find_place, is_url
-from tracker.book.refusals import BookError, refusal_for
-from tracker.book.schema import check_empty, check_schema, schema_of
+from tracker.book.place import (
+    BOOK_FILE,
+    BookError,
+    check_empty,
+    check_schema,
+    files_folder,
+    find_place,
+    is_url,
+    refusal_for,
+    schema_of,
+)
 
 __all__ = [
     "BOOK_FILE",

@@ -16,13 +16,19 @@ from sqlalchemy.orm import Session
 
 from tracker.acts import Act, Clock
 from tracker.book.engines import BUSY_S, WRITES, make_engine
-from tracker.book.places import BOOK_FILE, files_folder, is_url
-from tracker.book.refusals import BookError, refusal_for
-from tracker.book.schema import check_empty, check_schema
+from tracker.book.place import (
+    BOOK_FILE,
+    BookError,
+    check_empty,
+    check_schema,
+    files_folder,
+    is_url,
+    refusal_for,
+)
 from tracker.files import Files
 from tracker.ids import BOOK_ALPHABET
 from tracker.model import BookRecord
-from tracker.turns import turn
+from tracker.write_queue import wait_turn
 
 
 def now() -> dt.datetime:
@@ -141,7 +147,7 @@ class Book:
         if is_url(self.place):
             yield
             return
-        with turn(Path(self.place) / BOOK_FILE, BUSY_S) as ours:
+        with wait_turn(Path(self.place) / BOOK_FILE, BUSY_S) as ours:
             if not ours:
                 raise BookError(
                     f"The book {self.place} is being written by somebody else",

@@ -11,8 +11,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.pool import QueuePool
 
 from tracker.book.live import leave_out_voided
-from tracker.book.places import BOOK_FILE, is_url
-from tracker.book.refusals import BookError
+from tracker.book.place import BOOK_FILE, BookError, is_url
 
 BUSY_S: Final = 30
 """Longest that one waits for others to have written, in seconds."""

@@ -17,7 +17,7 @@ import click
 from tracker import __version__
 from tracker.cli._bench import Bench
 from tracker.errors import Refused
-from tracker.near import near_names
+from tracker.suggest import close_names
 
 _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "The book": {
@@ -94,7 +94,7 @@ class _Lazy(click.Group):
         try:
             return super().resolve_command(ctx, args)
         except click.UsageError as error:
-            near = near_names(args[0], self.list_commands(ctx), most=2)
+            near = close_names(args[0], self.list_commands(ctx), most=2)
             if not near:
                 raise
             raise click.UsageError(

@@ -15,8 +15,8 @@ from tracker.errors import Refused
 from tracker.factors import REGISTRY
 from tracker.ids import IdError, job_id
 from tracker.model import JobSpool
-from tracker.near import did_you_mean
 from tracker.selection import FilterError, ResultRow, check_asked, parse_filter, selected, why_not
+from tracker.suggest import did_you_mean
 
 _SEPARATORS: Final = re.compile(r"[\s,;]+")
 

@@ -11,7 +11,7 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.ids import Ident, IdError, near_misses, read_payload, unchecked
 from tracker.model import Drying, Job, Material, Measurement, Rig, Specimen, Spool
-from tracker.near import did_you_mean
+from tracker.suggest import did_you_mean
 
 _MODELS: Final[dict[str, Any]] = {
     "spool": Spool,

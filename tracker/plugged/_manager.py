@@ -28,9 +28,9 @@ from tracker.api import (
     ResultFacts,
 )
 from tracker.api import _hookspecs as specs
-from tracker.near import did_you_mean
 from tracker.plugged._arrival import Problem, hook_problems, method_problems
 from tracker.plugged._computing import Computation, Computed, compute, one_line
+from tracker.suggest import did_you_mean
 
 _LOG = logging.getLogger("tracker.plugged")
 _OURS = "strandbook"

@@ -9,8 +9,8 @@ from sqlalchemy import Connection, select
 
 from tracker.errors import Refused
 from tracker.model import Result
-from tracker.near import did_you_mean
 from tracker.selection.filters import ORIENTATION, Filter, FilterError, Term
+from tracker.suggest import did_you_mean
 
 _FEW: Final = 6
 """So many values are listed whole."""

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from tracker.book import Book
 from tracker.desk.finding import material_named
 from tracker.desk.forms import FormError
-from tracker.near import did_you_mean
 from tracker.selection import Filter, Term
+from tracker.suggest import did_you_mean
 from tracker.table.conditions import SETTINGS
 from tracker.table.summary import TableRow, summary_table
 

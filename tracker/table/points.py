@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select
 
 from tracker.model import Measurement, Result, Specimen
 from tracker.orientation import in_words
-from tracker.rawrows import raw
+from tracker.stored_rows import raw
 
 
 class Point(NamedTuple):

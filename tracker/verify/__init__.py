@@ -18,13 +18,12 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.model import SCHEMA, Base
 from tracker.progress import Progress, silent
-from tracker.rawrows import RawTable, lenient_text
+from tracker.stored_rows import RawTable, lenient_text
 from tracker.verify.attachments import check_attachments
 from tracker.verify.chain import walk
 from tracker.verify.compare import compare
 from tracker.verify.findings import Difference, Finding, Findings, Origin
-from tracker.verify.ledger import Ledger
-from tracker.verify.replay import Replay
+from tracker.verify.replay import Ledger, Replay
 from tracker.verify.results import Recompute, check_results
 
 __all__ = ["Difference", "Finding", "Findings", "Origin", "Progress", "Recompute", "verify"]

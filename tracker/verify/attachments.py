@@ -9,7 +9,7 @@ from sqlalchemy import Connection, func, select
 from tracker.ids import job_id, measurement_id
 from tracker.model import Attachment, Job, MeasurementFile, Photograph
 from tracker.progress import Progress
-from tracker.rawrows import raw
+from tracker.stored_rows import raw
 from tracker.verify.chain import origin_of
 from tracker.verify.findings import Finding, Origin
 from tracker.verify.replay import Replay

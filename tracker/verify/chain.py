@@ -13,7 +13,7 @@ from sqlalchemy import Connection, func, select
 from tracker.journal import FIRST_PREV, canonical, hash_of
 from tracker.model import JournalRecord
 from tracker.progress import Progress
-from tracker.rawrows import RawTable, raw
+from tracker.stored_rows import RawTable, raw
 from tracker.verify.findings import Finding, Findings, Origin
 
 _SOME: Final = 200

@@ -10,10 +10,9 @@ from typing import Any, Final
 from sqlalchemy import Connection, func, select
 
 from tracker.progress import Progress
-from tracker.rawrows import Key, RawTable, batched, digest
+from tracker.stored_rows import Key, RawTable, batched, digest
 from tracker.verify.chain import body_of, origin_of
-from tracker.verify.findings import Difference, Finding
-from tracker.verify.names import named
+from tracker.verify.findings import Difference, Finding, named
 from tracker.verify.replay import Replay, manifest_rows
 
 _TOLD_AT_ONCE: Final = 500

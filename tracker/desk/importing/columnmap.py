@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from tracker.desk.importing.refusals import ImportRefusedError, MapError
-from tracker.near import near_names
+from tracker.suggest import close_names
 
 SPECIMEN_TEXTS: Final = ("orientation", "name", "geometry", "outcome", "remark", "cause", "note")
 """Keys of ``[specimen]`` that name one column of text each, beside ``material`` and ``plate``."""
@@ -109,7 +109,7 @@ def read_map(data: bytes, name: str = "columns.toml") -> ColumnMap:
 def suggestion(word: str, allowed: Iterable[str]) -> str:
     """Return what was probably meant, and all that is allowed."""
     known = list(allowed)
-    near = near_names(word, known, most=1)
+    near = close_names(word, known, most=1)
     return f"{f'did you mean {near[0]}? ' if near else ''}allowed: {', '.join(known) or 'none'}"
 
 

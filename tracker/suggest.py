@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 
-def near_names(typed: str, names: Iterable[str], most: int = 3) -> list[str]:
+def close_names(typed: str, names: Iterable[str], most: int = 3) -> list[str]:
     """Return names that are spelt like what was typed, the nearest first; capitals do not matter.
 
     Where none is, those that hold it as a part: ``strength`` is near ``tensile.strength``.
@@ -27,5 +27,5 @@ def near_names(typed: str, names: Iterable[str], most: int = 3) -> list[str]:
 
 def did_you_mean(typed: str, names: Iterable[str], otherwise: str = "") -> str:
     """Return a question with the near names; where there is none, what else can be done."""
-    near = near_names(typed, names)
+    near = close_names(typed, names)
     return f"Did you mean {' or '.join(near)}?" if near else otherwise

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from tracker.near import did_you_mean, near_names
+from tracker.suggest import close_names, did_you_mean
 
 NAMES = ("tensile.strength", "tensile.modulus", "shear.strength")
 
 
 def test_a_slip_finds_the_name() -> None:
     """Letters swapped, capitals wrong."""
-    assert near_names("Tensile.Stregnth", NAMES)[0] == "tensile.strength"
+    assert close_names("Tensile.Stregnth", NAMES)[0] == "tensile.strength"
 
 
 def test_a_part_finds_all_names_that_hold_it() -> None:
     """Nobody remembers which method a quantity is of."""
-    assert near_names("modulus", NAMES) == ["tensile.modulus"]
+    assert close_names("modulus", NAMES) == ["tensile.modulus"]
 
 
 def test_what_is_like_nothing_gets_other_advice() -> None:

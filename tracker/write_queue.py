@@ -21,7 +21,7 @@ try:
 except ImportError:  # pragma: no cover - Windows has none: there SQLite's own lock must do
     fcntl = None  # type: ignore[assignment]
 
-TAILS: Final = ("-next", "-turn")
+LOCK_SUFFIXES: Final = ("-next", "-turn")
 """Endings of the two lock files beside the book's own."""
 
 _PAUSE_NEXT_S: Final = 0.002
@@ -30,7 +30,7 @@ _PAUSE_TURN_S: Final = 0.0002
 
 
 @contextmanager
-def turn(file: Path, patience_s: float) -> Iterator[bool]:
+def wait_turn(file: Path, patience_s: float) -> Iterator[bool]:
     """Wait for the turn to write to a file, and keep it.
 
     Args:
@@ -63,7 +63,7 @@ def _opened(file: Path) -> list[int]:
     handles: list[int] = []
     try:
         # Each holder opens them anew: flock tells open files apart, and so threads of one program too.
-        handles.extend(os.open(name + tail, flags, 0o666) for tail in TAILS if fcntl is not None)
+        handles.extend(os.open(name + tail, flags, 0o666) for tail in LOCK_SUFFIXES if fcntl is not None)
     except OSError:
         # The first may be open by now.
         _close(handles)
