@@ -151,30 +151,6 @@ def factor_between(unit: str, canonical: str, what: str = "column") -> tuple[flo
     return _converted(1.0, unit, canonical, what) - offset, offset
 
 
-def with_uncertainty(
-    value: float | None, uncertainty: float | None, unit: str = "", relation: str = "="
-) -> str:
-    """Return ``48.30 ± 0.65 MPa``: the uncertainty to two digits, the value to the same place.
-
-    Two digits are what JCGM 100:2008, 7.2.6, finds enough.
-    """
-    if value is None:
-        return "no value"
-    mark = "" if relation == "=" else f"{relation} "
-    tail = f" {shown(unit)}" if shown(unit) else ""
-    if not uncertainty:
-        return f"{mark}{value:.5g}{tail}"
-    places = max(0, 1 - math.floor(math.log10(abs(uncertainty))))
-    return f"{mark}{value:.{places}f} ± {uncertainty:.{places}f}{tail}"
-
-
-def significant(value: float, uncertainty: float | None) -> float:
-    """Return a value without the digits that its uncertainty makes meaningless."""
-    if not uncertainty:
-        return value
-    return round(value, 1 - math.floor(math.log10(abs(uncertainty))))
-
-
 def reading_text(value: Any, unit: str) -> str:
     """Return a reading as taken with its unit; the entries of a series are parted by semicolons."""
     if isinstance(value, list):

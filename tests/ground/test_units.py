@@ -7,7 +7,7 @@ from typing import Any
 
 import pint
 import pytest
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tracker.units import (
@@ -17,7 +17,6 @@ from tracker.units import (
     parse,
     same_kind,
     shown,
-    with_uncertainty,
 )
 
 PINT: Any = pint.UnitRegistry(cache_folder=None)
@@ -198,32 +197,6 @@ class TestUnits:
 class TestShown:
     """Numbers as people read them."""
 
-    @pytest.mark.parametrize(
-        ("value", "uncertainty", "text"),
-        [
-            (48.3, 0.65, "48.30 ± 0.65 MPa"),
-            (48.3, 0.065, "48.300 ± 0.065 MPa"),
-            (2113.4, 87.0, "2113 ± 87 MPa"),
-            (48.3, None, "48.3 MPa"),
-            (48.3, 0.0, "48.3 MPa"),
-            (None, None, "no value"),
-        ],
-    )
-    def test_two_digits(self, value: float | None, uncertainty: float | None, text: str) -> None:
-        """An uncertainty has two digits, the value ends at the same place."""
-        assert with_uncertainty(value, uncertainty, "MPa") == text
-
-    def test_a_bound(self) -> None:
-        """A value that is only a bound says so."""
-        assert with_uncertainty(5.0, None, "N", ">") == "> 5 N"
-
     def test_missing(self) -> None:
         """A missing number is said to be not recorded."""
         assert (compact(None, "mm"), compact(1 / 3, "mm^2")) == ("not recorded", "0.333333 mm²")
-
-    @given(FINITE, st.floats(1e-12, 1e12))
-    def test_any_numbers(self, value: float, uncertainty: float) -> None:
-        """Any pair is shown on one line."""
-        assume(abs(value) < 1e15)
-
-        assert "\n" not in with_uncertainty(value, uncertainty, "N")

@@ -24,7 +24,7 @@ from tracker.desk.jobs import add_job
 from tracker.desk.measuring import measure
 from tracker.desk.typedpieces import read_piece
 from tracker.records import KINDS, listed
-from tracker.units import with_uncertainty
+from tracker.stating import state_row
 
 
 def rows(book: Book, kind: str, zone: dt.tzinfo | None = None) -> list[dict[str, Any]]:
@@ -78,9 +78,10 @@ def test_people_see_the_digits_that_mean_something(book: Book) -> None:
     """Two of the uncertainty, as JCGM 100:2008, 7.2.6, has it; machines get all."""
     a_pull(book, a_job(book).also[0], rigs=[a_calibrated_rig(book)])
     full, short = rows(book, "results")[0], rows(book, "results", dt.UTC)[0]
-    shown = with_uncertainty(full["value"], full["uncertainty"])
-    assert full["uncertainty"] != short["uncertainty"]
-    assert shown == with_uncertainty(short["value"], short["uncertainty"])
+    shown = state_row(full).text
+    assert short["stated"] == shown
+    assert shown == "45.75 ± 0.12 MPa (U, k = 2.0, 95 %)"
+    assert "uncertainty" not in short
 
 
 def test_each_result_is_listed_once_whatever_the_number_of_spools(book: Book) -> None:
@@ -116,10 +117,13 @@ def test_a_result_is_listed_with_all_that_scripts_read(book: Book) -> None:
     pull = a_pull(book, job.also[0], rigs=[a_calibrated_rig(book)])
     strength = rows(book, "results")[0]
     assert strength.pop("uncertainty") == pytest.approx(0.05, rel=0.5)
+    for stated in ("expanded_uncertainty", "low", "high", "stated"):
+        assert strength.pop(stated) is not None
+    assert strength.pop("k") == pytest.approx(1.96, abs=0.001)
     assert strength == {
         "measurement": pull.id, "specimen": job.also[0], "material": "Nordlicht ASA",
         "quantity": "tensile.strength", "value": 45.75, "unit": "MPa", "relation": "=",
-        "counted": True, "refused": None,
+        "dof": None, "coverage": 0.95, "group": None, "counted": True, "refused": None,
     }  # fmt: skip
 
 

@@ -23,7 +23,7 @@ def shown(book: Book, scene: Scene) -> str:
 @pytest.mark.parametrize(
     "said",
     [
-        "tensile.strength 48.42 ± 0.20 MPa",
+        "tensile.strength 48.42 ± 0.39 MPa (U, k = 2.0, 95 %)",
         "R0001: calibration 93 %",
         "counted; broke in the gauge section; Ada Bench",
         "tensile 1.0",

@@ -116,7 +116,7 @@ def test_every_value_of_a_piece_measured_twice_is_said_with_its_unit(book: Book)
     (measured,) = (each for each in every if each.label == "measured")
     assert measured.head == "2 times"
     assert [fact.split(maxsplit=1)[1] for fact in measured.facts] == [
-        "tensile.strength 48.42 ± 0.20 MPa",
+        "tensile.strength 48.42 ± 0.39 MPa (U, k = 2.0, 95 %)",
         "mass.piece 4.2 g",
     ]
 

@@ -6,10 +6,29 @@ import itertools
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
 _NO_SHARE = 1e-12
 Shape = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
+
+
+class Source(str):  # noqa: SLOT000 - it has an attribute of its own
+    """Name of an uncertain variable, with how well its standard uncertainty is known.
+
+    ``ufloat(0.0, u, tag=Source("curve: scatter about the line", dof=41))`` makes a contribution whose
+    degrees of freedom reach the result.
+
+    Attributes:
+        dof: Degrees of freedom; infinite for what is taken as known (a rounding, a certificate).
+    """
+
+    dof: float
+
+    def __new__(cls, name: str, dof: float = math.inf) -> Self:
+        """Make a name that carries degrees of freedom."""
+        made = super().__new__(cls, name)
+        made.dof = dof
+        return made
 
 
 @dataclass(frozen=True)
@@ -20,11 +39,13 @@ class Contribution:
         source: ``max_force: resolution``, ``R0002-T: calibration``.
         u: Standard uncertainty of the result from this source alone, in the result's unit.
         share: Part of the variance, 0 to 1.
+        dof: Degrees of freedom of ``u``; None for infinite.
     """
 
     source: str
     u: float
     share: float
+    dof: float | None = None
 
 
 @dataclass(frozen=True)
@@ -73,21 +94,35 @@ def budget(value: Any) -> tuple[Contribution, ...]:
     if not hasattr(value, "error_components"):
         return ()
     # Variables of one name are independent of each other (roundings), so squares add.
-    squares: dict[str, float] = {}
+    by_name: dict[str, list[tuple[float, float]]] = {}
     for variable, part in value.error_components().items():
         source = variable.tag or "other"
-        squares[source] = squares.get(source, 0.0) + float(part) ** 2
-    return shares({source: math.sqrt(square) for source, square in squares.items()})
+        by_name.setdefault(str(source), []).append((float(part), getattr(source, "dof", math.inf)))
+    return shares(
+        {source: math.hypot(*(u for u, _ in parts)) for source, parts in by_name.items()},
+        {source: welch_satterthwaite(parts) for source, parts in by_name.items()},
+    )
 
 
-def shares(parts: Mapping[str, float]) -> tuple[Contribution, ...]:
+def dof_of(parts: Iterable[Contribution]) -> float | None:
+    """Return the effective degrees of freedom of a budget (Welch–Satterthwaite); None for infinite."""
+    found = welch_satterthwaite((part.u, math.inf if part.dof is None else part.dof) for part in parts)
+    return found if math.isfinite(found) else None
+
+
+def shares(parts: Mapping[str, float], dofs: Mapping[str, float] | None = None) -> tuple[Contribution, ...]:
     """Return contributions, largest first, from standard uncertainties by source.
 
     Args:
         parts: Name of the source to its standard uncertainty, all in the result's unit.
+        dofs: Degrees of freedom by source, where they are not infinite.
     """
     total = math.fsum(u * u for u in parts.values())
-    made = [Contribution(source, abs(u), u * u / total if total else 0.0) for source, u in parts.items()]
+    known = {source: dof for source, dof in (dofs or {}).items() if math.isfinite(dof)}
+    made = [
+        Contribution(source, abs(u), u * u / total if total else 0.0, known.get(source))
+        for source, u in parts.items()
+    ]
     # What cancels leaves a trace of rounding behind, which is no contribution.
     made = [part for part in made if part.share > _NO_SHARE]
     return tuple(sorted(made, key=lambda part: -part.u))
@@ -151,7 +186,8 @@ def combine(
     dof = welch_satterthwaite((u, inputs[name].dof) for name, u in parts.items())
     # The third-derivative term may be negative; a variance may not.
     total = math.sqrt(max(0.0, first + second))
-    return Combined(shifted({}), total, dof, shares(parts), math.sqrt(max(0.0, second)))
+    dofs = {name: inputs[name].dof for name in parts}
+    return Combined(shifted({}), total, dof, shares(parts, dofs), math.sqrt(max(0.0, second)))
 
 
 _Shifted = Callable[[Mapping[str, float]], float]

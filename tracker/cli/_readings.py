@@ -14,7 +14,8 @@ from tracker.cli._bench import Bench
 from tracker.cli._telling import note
 from tracker.desk.measuring import Measured, in_units, last_readings, last_rigs
 from tracker.errors import Refused
-from tracker.units import compact, shown, with_uncertainty
+from tracker.stating import state_row
+from tracker.units import compact, shown
 
 
 def assigned(words: Sequence[str]) -> dict[str, str]:
@@ -114,9 +115,7 @@ def tell_measured(act: Measured) -> None:
     for each in act.results:
         if each.value is None:
             continue
-        click.echo(
-            f"{each.quantity}  {with_uncertainty(each.value, each.uncertainty, each.unit, each.relation)}"
-        )
+        click.echo(f"{each.quantity}  {state_row(each).text}{f'  [{each.group}]' if each.group else ''}")
         for remark in each.remarks:
             click.echo(f"    {remark}")
     for sentence in act.says:
@@ -133,8 +132,7 @@ def measured_data(act: Measured) -> dict[str, Any]:
         "version": act.version,
         "results": [
             {
-                "quantity": each.quantity, "value": each.value, "unit": each.unit,
-                "uncertainty": each.uncertainty, "relation": each.relation,
+                "quantity": each.quantity, **state_row(each).data(), "group": each.group or None,
                 "remarks": list(each.remarks), "refused": each.refused,
             }
             for each in act.results

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -29,6 +30,10 @@ MEASURE_FORM: Final = (
     Ask("operator", "Operator"),
     Ask("room_c", "Room temperature", "number", "degC", low=-20, high=60),
     Ask("room_rh_pct", "Room humidity", "number", "percent", low=0, high=100),
+    Ask("conditioned_days", "Conditioned before the test for, in days", "number", "d", low=0, high=3650),
+    Ask("conditioned_c", "Conditioned at", "number", "degC", low=-20, high=120),
+    Ask("conditioned_rh_pct", "Conditioned at a humidity of", "number", "percent", low=0, high=100),
+    Ask("water_pct", "Water in the piece at the test, of its dry mass", "number", "percent", low=0, high=20),
     Ask("remark", "Remark"),
 )
 
@@ -180,6 +185,7 @@ def _told_again(book: Book, number: int) -> Measured:
                 Computed(
                     quantity=each.quantity, value=each.value, unit=each.unit, uncertainty=each.uncertainty,
                     relation=each.relation, remarks=tuple(each.remarks or ()), refused=each.refused or "",
+                    dof=each.dof, low=each.low, high=each.high, group=each.group or "",
                 )
                 for each in row.results
             ],
@@ -309,15 +315,29 @@ def _result(outcome: Computed, version: str) -> Result:
     return result
 
 
+def result_columns(outcome: Computed, version: str | None) -> dict[str, Any]:
+    """Return what is stored of a computed quantity, by column."""
+    return {
+        "quantity": outcome.quantity,
+        "value": outcome.value,
+        "unit": outcome.unit,
+        "uncertainty": outcome.uncertainty,
+        "dof": outcome.dof,
+        "low": outcome.low,
+        "high": outcome.high,
+        "group": outcome.group or None,
+        "relation": outcome.relation,
+        "remarks": list(outcome.remarks),
+        "refused": outcome.refused or None,
+        "budget": [dataclasses.asdict(part) for part in outcome.budget] or None,
+        "method_version": version or None,
+    }
+
+
 def _fill(result: Result, outcome: Computed, version: str) -> None:
     was_refused = result.refused is not None
-    result.value, result.uncertainty, result.unit = outcome.value, outcome.uncertainty, outcome.unit
-    result.relation, result.remarks = outcome.relation, list(outcome.remarks)
-    result.refused = outcome.refused or None
-    result.budget = [
-        {"source": each.source, "u": each.u, "share": each.share} for each in outcome.budget
-    ] or None
-    result.method_version = version or None
+    for name, value in result_columns(outcome, version).items():
+        setattr(result, name, value)
     if outcome.value is None:
         result.counted = False
     # A value that comes back is counted; one that a person had set aside stays aside, whatever it is now.

@@ -21,7 +21,7 @@ from tracker.ids import Ident, IdError, read_payload
 from tracker.model import Measurement, Specimen, Spool
 from tracker.orientation import in_words
 from tracker.plugged import Plugged
-from tracker.units import with_uncertainty
+from tracker.stating import state_row
 
 _PICTURES = (".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".heic")
 
@@ -184,11 +184,7 @@ def _measured(session: Session, row: Specimen | Spool) -> str:
 
 
 def _summary(row: Measurement) -> str:
-    values = [
-        f"{each.quantity} {with_uncertainty(each.value, each.uncertainty, each.unit, each.relation)}"
-        for each in row.results
-        if each.value is not None
-    ]
+    values = [f"{each.quantity} {state_row(each).short}" for each in row.results if each.value is not None]
     return f"{row.method} ({', '.join(values) or 'no value yet'})"
 
 

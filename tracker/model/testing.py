@@ -5,7 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import CheckConstraint, ColumnElement, ForeignKey, Index, UniqueConstraint, case
+from sqlalchemy.ext.hybrid import hybrid_property
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from tracker.model.base import Base, Numbered, Voidable
@@ -34,6 +35,8 @@ class Rig(Base, Numbered):
     """Ids of the methods it serves; None for any."""
     recalibrate_days: Mapped[int | None]
     merged_into_id: Mapped[int | None] = mapped_column(ForeignKey("rig.id"))
+    columns: Mapped[dict[str, Any] | None]
+    """How its recordings are read, as last said by a person: options of ``tracker.api.Recording.read_as``."""
     note: Mapped[str | None]
 
     calibrations: Mapped[list[Calibration]] = relationship(
@@ -42,12 +45,20 @@ class Rig(Base, Numbered):
 
 
 class Calibration(Base, Numbered):
-    """A comparison with something better known; standard uncertainties, absolute in the rig's unit."""
+    """A comparison with something better known; standard uncertainties, absolute in the rig's unit.
+
+    One that holds a ``compliance`` says how far the rig itself gives under load (found by pulling a stiff
+    bar): ``u_abs`` is then the standard uncertainty of it, in mm/N.
+    """
 
     __tablename__ = "calibration"
 
     rig_id: Mapped[int] = mapped_column(ForeignKey("rig.id"), index=True)
     done_on: Mapped[dt.date]
+    compliance: Mapped[float | None]
+    """mm/N, or None for a calibration of what the rig reads."""
+    errors: Mapped[list[Any] | None]
+    """Errors found, [reading, reading minus truth] in the rig's unit; a reading is corrected by them."""
     u_abs: Mapped[float]
     # Two parts, as scales and load cells have them: one that stays near zero, one that grows with the
     # reading.
@@ -82,6 +93,12 @@ class Measurement(Base, Numbered):
     operator: Mapped[str | None]
     room_c: Mapped[float | None]
     room_rh_pct: Mapped[float | None]
+    conditioned_days: Mapped[float | None]
+    """Days that the piece lay in ``conditioned_c`` and ``conditioned_rh_pct`` before the test (ISO 291)."""
+    conditioned_c: Mapped[float | None]
+    conditioned_rh_pct: Mapped[float | None]
+    water_pct: Mapped[float | None]
+    """Water in the piece at the test, percent of its dry mass, where it was measured."""
     source: Mapped[str]
     """``typed``, ``imported``, ``posted``; ``given`` where there are no readings."""
     problem: Mapped[str | None]
@@ -106,6 +123,8 @@ class MeasurementFile(Base, Voidable):
     field: Mapped[str] = mapped_column(primary_key=True)
     sha256: Mapped[str] = mapped_column(ForeignKey("attachment.sha256"))
     name: Mapped[str]
+    read_as: Mapped[dict[str, Any] | None]
+    """How a person said it is to be read: decimal mark, columns, units, what to do about findings."""
 
     measurement: Mapped[Measurement] = relationship(back_populates="files")
 
@@ -118,10 +137,14 @@ class MeasurementRig(Base, Voidable):
     measurement_id: Mapped[int] = mapped_column(ForeignKey("measurement.id"), primary_key=True)
     rig_id: Mapped[int] = mapped_column(ForeignKey("rig.id"), primary_key=True, index=True)
     calibration_id: Mapped[int | None] = mapped_column(ForeignKey("calibration.id"))
+    compliance_id: Mapped[int | None] = mapped_column(ForeignKey("calibration.id"))
+    fields: Mapped[list[Any] | None]
+    """Readings it took, as ``curve.extension``; None where they follow from what it measures."""
 
     measurement: Mapped[Measurement] = relationship(back_populates="rigs")
     rig: Mapped[Rig] = relationship()
-    calibration: Mapped[Calibration | None] = relationship()
+    calibration: Mapped[Calibration | None] = relationship(foreign_keys=[calibration_id])
+    compliance: Mapped[Calibration | None] = relationship(foreign_keys=[compliance_id])
 
 
 class Result(Base, Numbered):
@@ -139,6 +162,14 @@ class Result(Base, Numbered):
     value: Mapped[float | None]
     unit: Mapped[str]
     uncertainty: Mapped[float | None]
+    """Standard uncertainty u."""
+    dof: Mapped[float | None]
+    """Effective degrees of freedom of ``uncertainty``; None for infinite (or not recorded)."""
+    low: Mapped[float | None]
+    """With ``high`` the 95 % interval drawn by Monte Carlo (JCGM 101), where u alone does not describe it."""
+    high: Mapped[float | None]
+    group: Mapped[str | None]
+    """Break type or the like: results of different groups are never averaged."""
     # A bar that did not break, or a stop at the end of travel, gives a bound; kept as a number alone it
     # would pull the mean.
     relation: Mapped[str] = mapped_column(default="=")
@@ -149,6 +180,16 @@ class Result(Base, Numbered):
     # Kept beside the verdicts it follows from: means over thousands of results must not look for the newest
     # verdict of each.
     counted: Mapped[bool]
+
+    @hybrid_property
+    def limit_kind(self) -> str | None:
+        """``above`` where the true value lies above ``value``, ``below`` where below; None for a value."""
+        return {">": "above", "<": "below"}.get(self.relation)
+
+    @limit_kind.inplace.expression
+    @classmethod
+    def _limit_kind(cls) -> ColumnElement[str | None]:
+        return case((cls.relation == ">", "above"), (cls.relation == "<", "below"), else_=None)
 
     measurement: Mapped[Measurement] = relationship(back_populates="results")
     verdicts: Mapped[list[Verdict]] = relationship(back_populates="result", order_by="Verdict.id")

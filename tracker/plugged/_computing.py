@@ -17,6 +17,7 @@ from tracker.api import (
     Readings,
     Refused,
     budget,
+    dof_of,
     remarks_of,
     with_uncertainty,
 )
@@ -38,6 +39,9 @@ class Computed:
         refused: Why there is no value.
         budget: What its uncertainty is made of, largest first.
         group: Results of another group are never averaged with it.
+        dof: Effective degrees of freedom of the uncertainty; None for infinite.
+        low: With ``high`` the 95 % interval drawn by Monte Carlo, where the linear budget fails.
+        high: Its upper end.
     """
 
     quantity: str
@@ -49,6 +53,9 @@ class Computed:
     refused: str = ""
     budget: tuple[Contribution, ...] = ()
     group: str = ""
+    dof: float | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True)
@@ -135,8 +142,10 @@ def _checked(
         why = " ".join(str(outcome.refused).split())
         if not why:
             raise _NonsenseError(f"{outcome.quantity} has neither a value nor a reason for having none")
-        return Computed(quantity.name, None, quantity.unit, remarks=said, refused=why)
+        group = " ".join(str(outcome.group).split())
+        return Computed(quantity.name, None, quantity.unit, remarks=said, refused=why, group=group)
     u, doubt = _uncertainty(outcome)
+    parts = _parts(outcome) if u is not None else ()
     return Computed(
         quantity=quantity.name,
         value=_finite(outcome.value, quantity.name),
@@ -144,8 +153,9 @@ def _checked(
         uncertainty=u,
         relation=outcome.relation,
         remarks=(*said, *doubt),
-        budget=_parts(outcome) if u is not None else (),
-        group=str(outcome.group),
+        budget=parts,
+        group=" ".join(str(outcome.group).split()),
+        dof=dof_of(parts),
     )
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 from tracker.publish.gathering import CAUTIONS, Told
+from tracker.stating import state_row
 from tracker.trace import Trace
 from tracker.trace.journaling import corrections
 
@@ -51,8 +52,8 @@ def result_data(told: Told) -> dict[str, Any]:
     row = told.row
     return {
         "measurement": row.measurement, "specimen": row.specimen, "material": row.material,
-        "family": row.family, "orientation": row.orientation, "quantity": row.quantity, "value": row.value,
-        "unit": row.unit, "uncertainty": row.uncertainty, "relation": row.relation, "counted": row.counted,
+        "family": row.family, "orientation": row.orientation, "quantity": row.quantity,
+        **state_row(row).data(), "group": row.group, "counted": row.counted,
         "standing": told.standing, "method": row.method, "version": row.version,
         "at": None if row.at is None else row.at.isoformat(), "source": row.source, "job": row.job,
         "remarks": list(row.remarks),

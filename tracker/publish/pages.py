@@ -16,9 +16,9 @@ from tracker.publish.gathering import (
     slug,
 )
 from tracker.publish.markup import esc, grid, link, listed, picture
+from tracker.stating import state_row
 from tracker.table import SummaryTable, TableRow, html_page, html_table
 from tracker.table.forms import Target
-from tracker.units import with_uncertainty
 
 _DATA = (
     ("data/table.csv", "the table, CSV"),
@@ -128,9 +128,9 @@ def results_grid(results: Sequence[Told], up: str = "../") -> str:
 
 
 def value_of(told: Told) -> str:
-    """Return a result's value with its standard uncertainty and unit."""
+    """Return a result's value with its expanded uncertainty and unit."""
     row = told.row
     if row.value is None:
         return "–"
     # Figure, uncertainty and unit stay on one line.
-    return with_uncertainty(row.value, row.uncertainty, row.unit, row.relation).replace(" ", "\u00a0")
+    return state_row(row).text.replace(" ", "\u00a0")

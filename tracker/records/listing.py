@@ -11,7 +11,9 @@ from sqlalchemy import Connection, Row, Select, and_, func, select
 
 from tracker import ids
 from tracker.model import Drying, Job, JobSpool, Material, Measurement, Result, Rig, Specimen, Spool
-from tracker.units import significant
+from tracker.stating import state, state_row
+
+_FIGURES: Final = frozenset(state(None).data())
 
 
 def listed(connection: Connection, kind: str, zone: dt.tzinfo | None = None) -> Iterator[dict[str, Any]]:
@@ -27,17 +29,13 @@ def listed(connection: Connection, kind: str, zone: dt.tzinfo | None = None) -> 
     result = connection.execution_options(yield_per=2000).execute(_statement(kind))
     for row in result:
         shaped = {key: _plain(value, zone) for key, value in shape(row).items()}
-        if zone is not None and shaped.get("uncertainty"):
-            _round(shaped)
-        yield shaped
+        yield _for_people(shaped) if zone is not None and kind == "results" else shaped
 
 
-def _round(result: dict[str, Any]) -> None:
-    """Leave the digits of a result that mean something to a person; machines get all of them."""
-    uncertainty = result["uncertainty"]
-    if result["value"] is not None:
-        result["value"] = significant(result["value"], uncertainty)
-    result["uncertainty"] = significant(uncertainty, uncertainty)
+def _for_people(result: dict[str, Any]) -> dict[str, Any]:
+    """Put the statement in the place of its figures; machines get all of them."""
+    told = {name: value for name, value in result.items() if name not in _FIGURES}
+    return {**told, "stated": None if result["value"] is None else result["stated"]}
 
 
 def _plain(value: Any, zone: dt.tzinfo | None) -> Any:
@@ -151,6 +149,10 @@ def _results() -> Select[*tuple[Any, ...]]:
             Result.unit,
             Result.uncertainty,
             Result.relation,
+            Result.dof,
+            Result.low,
+            Result.high,
+            Result.group,
             Result.counted,
             Result.refused,
         )
@@ -215,10 +217,8 @@ def _result(row: Row[Any]) -> dict[str, Any]:
         "specimen": _subject(row),
         "material": row.material,
         "quantity": row.quantity,
-        "value": row.value,
-        "unit": row.unit,
-        "uncertainty": row.uncertainty,
-        "relation": row.relation,
+        **state_row(row).data(),
+        "group": row.group,
         "counted": bool(row.counted),
         "refused": row.refused,
     }

@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.model import Calibration, Measurement, Result, Rig
 from tracker.records.telling import Shown, add_note, columns, iso, span, when
-from tracker.units import compact, reading_text, shown, with_uncertainty
+from tracker.stating import state_row
+from tracker.units import compact, reading_text, shown
 
 
 def summary(row: Measurement) -> str:
@@ -22,7 +23,7 @@ def summary(row: Measurement) -> str:
 
 
 def _short(result: Result) -> str:
-    value = with_uncertainty(result.value, result.uncertainty, result.unit, result.relation)
+    value = state_row(result).short
     aside = "" if result.counted else ", set aside"
     return f"{result.quantity.partition('.')[2]} {value}{aside}"
 
@@ -44,6 +45,10 @@ def measurement_data(row: Measurement) -> dict[str, Any]:
         "operator": row.operator,
         "room_c": row.room_c,
         "room_rh_pct": row.room_rh_pct,
+        "conditioned_days": row.conditioned_days,
+        "conditioned_c": row.conditioned_c,
+        "conditioned_rh_pct": row.conditioned_rh_pct,
+        "water_pct": row.water_pct,
         "readings": row.readings,
         "units": row.units,
         "files": {each.field: {"name": each.name, "sha256": each.sha256} for each in row.files},
@@ -58,11 +63,9 @@ def measurement_data(row: Measurement) -> dict[str, Any]:
 def _result_data(row: Result) -> dict[str, Any]:
     return {
         "quantity": row.quantity,
-        "value": row.value,
-        "unit": row.unit,
-        "uncertainty": row.uncertainty,
+        **state_row(row).data(),
+        "group": row.group,
         "remarks": list(row.remarks or ()),
-        "relation": row.relation,
         "refused": row.refused,
         "counted": row.counted,
         "budget": row.budget,
@@ -96,7 +99,7 @@ def _measurement(session: Session, row: Measurement, zone: dt.tzinfo) -> Shown:
 def _result_words(result: Result) -> str:
     if result.value is None:
         return f"no value: {result.refused}"
-    text = with_uncertainty(result.value, result.uncertainty, result.unit, result.relation)
+    text = state_row(result).text
     if result.counted:
         return text
     why = result.verdicts[-1].reason if result.verdicts else "no reason recorded"

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, func, select
 
 from tracker import ids
 from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
@@ -31,7 +31,8 @@ _PLATES: Final = (
 _STATEMENT: Final = (
     select(
         Result.id, Result.measurement_id, Result.quantity, Result.value, Result.unit, Result.uncertainty,
-        Result.relation, Result.counted, Result.remarks, Measurement.method, Measurement.method_version,
+        Result.relation, Result.dof, Result.low, Result.high, Result.group, Result.counted, Result.remarks,
+        Measurement.method, Measurement.method_version,
         Measurement.at, Measurement.source, Measurement.specimen_id, Measurement.spool_id, Specimen.job_id,
         Specimen.piece, Specimen.orientation, Specimen.outcome, Specimen.remark, Specimen.geometry,
         _PLATES.c.name.label("job_name"), _PLATES.c.started_at, Material.id.label("material_id"),
@@ -57,7 +58,10 @@ class ResultRow:
         value: In ``unit``; None where it was refused.
         unit: Its unit.
         uncertainty: Standard uncertainty, or None.
-        relation: ``=``, ``>`` or ``<``.
+        relation: ``=``; ``>`` or ``<`` for a limit that the truth lies above or below.
+        dof: Effective degrees of freedom of the uncertainty; None for infinite.
+        low: With ``high`` the 95 % interval drawn by Monte Carlo, where there is one.
+        group: Break type or the like; results of different groups are never averaged.
         counted: Whether a verdict lets it into means.
         remarks: Sentences beside it.
         method: Id of the method; ``version`` its version.
@@ -85,6 +89,10 @@ class ResultRow:
     unit: str
     uncertainty: float | None
     relation: str
+    dof: float | None
+    low: float | None
+    high: float | None
+    group: str | None
     counted: bool
     remarks: tuple[str, ...]
     method: str
@@ -149,7 +157,7 @@ def result_rows(
     return [_row(row) for row in connection.execute(statement)]
 
 
-def _row(row: Row[Any]) -> ResultRow:
+def _row(row: Any) -> ResultRow:
     piece = row.job_id is not None
     return ResultRow(
         result=row.id,
@@ -159,6 +167,10 @@ def _row(row: Row[Any]) -> ResultRow:
         unit=row.unit,
         uncertainty=row.uncertainty,
         relation=row.relation,
+        dof=row.dof,
+        low=row.low,
+        high=row.high,
+        group=row.group,
         counted=bool(row.counted),
         remarks=tuple(row.remarks or ()),
         method=row.method,

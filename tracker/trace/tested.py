@@ -7,12 +7,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from tracker.ids import measurement_id, rig_id
+from tracker.stating import state_row
 from tracker.trace.reading import Parts, Row
 from tracker.trace.station import Station
 from tracker.trace.walk import Measured
 from tracker.trace.way import Way
 from tracker.trace.words import UNKNOWN, calibrated, humidity, local, percent
-from tracker.units import compact, reading_text, with_uncertainty
+from tracker.units import compact, reading_text
 
 _SHARE_SHOWN: Final = 0.005
 
@@ -32,11 +33,7 @@ class Tested:
         """The result itself, with its budget and what is thought of it."""
         value, u = result["value"], result["uncertainty"]
         refused = result["refused"]
-        head = f"{result['quantity']} " + (
-            "has no value"
-            if value is None
-            else with_uncertainty(value, u, result["unit"], result["relation"])
-        )
+        head = f"{result['quantity']} " + ("has no value" if value is None else state_row(result).text)
         facts = [f"refused: {refused}"] if refused else []
         if value is not None and not u:
             facts.append("uncertainty not recorded")
@@ -113,8 +110,7 @@ class Tested:
     def measurements(self, measured: list[Measured]) -> Station:
         """All measurements of a piece, where none of them alone is meant."""
         facts = [
-            f"{measurement_id(each.measurement['id'])} {result['quantity']} "
-            + with_uncertainty(result["value"], result["uncertainty"], result["unit"], result["relation"])
+            f"{measurement_id(each.measurement['id'])} {result['quantity']} " + state_row(result).text
             for each in measured
             for result in each.results
             if result["value"] is not None

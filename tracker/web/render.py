@@ -16,7 +16,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from tracker.desk.moments import local
-from tracker.units import compact, shown, with_uncertainty
+from tracker.stating import state_row
+from tracker.units import compact, shown
 from tracker.web.bench import Bench
 from tracker.web.visitors import Visitor, keep_session
 
@@ -63,7 +64,7 @@ def _environment() -> Environment:
     made.filters["moment"] = _moment
     made.filters["ids"] = linked
     made.filters["is_picture"] = _named_picture
-    made.globals["with_uncertainty"] = with_uncertainty
+    made.globals["state_row"] = state_row
     return made
 
 

@@ -21,6 +21,7 @@ from tracker.desk.finding import find
 from tracker.desk.measuring import Measured, measure
 from tracker.errors import Refused
 from tracker.records import listed, shown_record
+from tracker.stating import state_row
 from tracker.trace import trace
 from tracker.web.bench import Bench
 from tracker.web.visitors import Here, NotAllowedError, NotPairedError, reader
@@ -83,7 +84,15 @@ class ResultOut(BaseModel):
     value: float | None
     unit: str
     uncertainty: float | None
+    dof: float | None
+    expanded_uncertainty: float | None
+    k: float | None
+    coverage: float | None
+    low: float | None
+    high: float | None
     relation: str
+    stated: str
+    group: str | None
     remarks: list[str]
     refused: str
 
@@ -189,8 +198,8 @@ def _bytes(name: str, file: File) -> bytes:
 def _out(act: Measured) -> MeasuredOut:
     results = [
         ResultOut(
-            quantity=each.quantity, value=each.value, unit=each.unit, uncertainty=each.uncertainty,
-            relation=each.relation, remarks=list(each.remarks), refused=each.refused,
+            quantity=each.quantity, **state_row(each).data(),
+            group=each.group or None, remarks=list(each.remarks), refused=each.refused,
         )
         for each in act.results
     ]  # fmt: skip

@@ -15,6 +15,7 @@ from tracker.desk.doubts import Doubt
 from tracker.desk.importing.drafts import FileDraft, MeasurementDraft, SpecimenDraft
 from tracker.desk.importing.planning import ACT, Plan, Progress, earlier_import
 from tracker.desk.importing.refusals import ImportRefusedError
+from tracker.desk.measuring import result_columns
 from tracker.ids import job_id
 from tracker.model import (
     Attachment,
@@ -258,15 +259,7 @@ class _Rows:
             yield {
                 "id": place,
                 "measurement_id": measurement,
-                "quantity": result.quantity,
-                "value": result.value,
-                "unit": result.unit,
-                "uncertainty": result.uncertainty,
-                "relation": result.relation,
-                "remarks": list(result.remarks),
-                "refused": result.refused or None,
-                "budget": [{"source": p.source, "u": p.u, "share": p.share} for p in result.budget] or None,
-                "method_version": version,
+                **result_columns(result, version),
                 "counted": result.value is not None,
             }
 
