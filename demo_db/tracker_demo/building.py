@@ -16,7 +16,7 @@ from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.logs import LogFile, add_log
 from tracker.desk.measuring import measure
 from tracker.desk.plates import mark_dummies
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 from tracker.records import shown_record
 from tracker_demo.plates import chamber_log, plate_text
 from tracker_demo.readings import GAUGE_MM, pull_of, section_of, sizes_of

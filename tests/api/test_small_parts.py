@@ -104,7 +104,7 @@ def test_a_budget_picture_needs_a_value() -> None:
 
 
 @pytest.mark.parametrize(
-    "work", ["import tracker.api", "import tracker_methods.taptone", "import tracker.plugged as p; p.load()"]
+    "work", ["import tracker.api", "import tracker_methods.taptone", "import tracker.plugins as p; p.load()"]
 )
 def test_neither_importing_nor_arriving_loads_anything_heavy(work: str) -> None:
     """Numbers, pictures and units are loaded by whoever first needs them."""

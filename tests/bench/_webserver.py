@@ -16,7 +16,7 @@ from sqlalchemy import create_engine, event
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
 from tracker.book import open_book
-from tracker.plugged import load
+from tracker.plugins import load
 from tracker.web import Serving, make_app
 
 

@@ -13,7 +13,7 @@ from typing import Any, Final
 from tests.bench._row import Row
 from tracker.book import BOOK_FILE, new_book
 from tracker.desk.importing import Plan, carry_out, plan_import, read_map
-from tracker.plugged import load
+from tracker.plugins import load
 
 MANY: Final = 100_000
 LIMIT_S: Final = 60.0

@@ -9,7 +9,7 @@ from tests.cli.bench import Cli
 from tests.desk.bench import WHO, a_job, a_material, a_spool
 from tracker.book import Book, open_book
 from tracker.desk.measuring import measure
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 
 MATERIAL = "Nordlicht ASA"
 WARM = {"nozzle_set_c": 255, "chamber_set_c": 60}

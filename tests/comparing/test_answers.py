@@ -11,7 +11,7 @@ from tracker.book import Book
 from tracker.comparing import Scope, follow_up, plan_text, watched, why
 from tracker.desk.verdicts import judge
 from tracker.errors import Refused
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 
 STRENGTH = "tensile.strength"
 CONTRACT = {

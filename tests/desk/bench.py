@@ -20,7 +20,7 @@ from tracker.desk.rigs import add_rig, calibrate
 from tracker.desk.spools import add_spool
 from tracker.desk.typedpieces import read_piece
 from tracker.model import JournalRecord
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 
 WHO = "Ada Bench"
 PULL = {"max_force": "1 830 N", "width": "10.00", "thickness": "4.00"}

@@ -35,7 +35,7 @@ from tracker.desk.measuring import measure
 from tracker.desk.rigs import calibrate
 from tracker.desk.spools import keep_spool, weigh_spool
 from tracker.errors import Refused
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 
 
 def correct(book: Book, target: str, *assignments: str, reason: str = "wrong scale", **more: Any) -> Any:

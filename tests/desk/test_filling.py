@@ -16,7 +16,7 @@ from tracker.desk.jobs import end_job
 from tracker.desk.offbed import read_outcomes, take_off
 from tracker.desk.spools import keep_spool
 from tracker.model import Stay
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 
 def test_a_job_ends_once(book: Book) -> None:

@@ -15,7 +15,7 @@ from tracker.desk.loglooks import look_at_log, offset_typed, piece_log, piece_lo
 from tracker.desk.logs import LogFile, add_log
 from tracker.errors import Refused
 from tracker.ids import specimen_id
-from tracker.plugged import load
+from tracker.plugins import load
 
 LOG = LogFile("log.csv", rising("2026-03-02 06:58"))
 

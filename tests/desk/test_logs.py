@@ -20,7 +20,7 @@ from tracker.desk.jobplates import PlateFile
 from tracker.desk.jobs import add_job, end_job
 from tracker.desk.logs import LogFile, add_log
 from tracker.errors import Refused
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 
 START = "2026-03-02 07:00"
 

@@ -32,7 +32,7 @@ from tracker.desk.forms import FormError
 from tracker.desk.measuring import in_units, last_readings, last_rigs, measure
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.errors import Refused
-from tracker.plugged import load
+from tracker.plugins import load
 
 HALF = 0.5 / math.sqrt(3)
 """Standard uncertainty of a reading in steps of one: JCGM 100:2008, 4.3.7."""

@@ -27,7 +27,7 @@ from tracker.desk.plates import (
 from tracker.desk.typedpieces import read_piece
 from tracker.errors import Refused
 from tracker.platefile import Hint, orientation_of
-from tracker.plugged import load
+from tracker.plugins import load
 
 
 def a_plate_job(book: Book, data: bytes, **more: Any) -> str:

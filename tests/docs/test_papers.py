@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.bench import commands
-from tracker.plugged import hooks
+from tracker.plugins import hooks
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")

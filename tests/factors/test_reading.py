@@ -19,7 +19,7 @@ from tracker.desk.jobs import add_job
 from tracker.desk.spools import keep_spool
 from tracker.factors import factors_of, in_registry_order, measurement_factors
 from tracker.model import FactorRecord, Specimen
-from tracker.plugged import load
+from tracker.plugins import load
 
 STARTED = "2026-03-02 07:00"
 SECTION: dict[str, Any] = {

@@ -13,7 +13,7 @@ from tracker.desk.measuring import measure
 from tracker.desk.offbed import read_outcomes, take_off
 from tracker.desk.programmes import set_programme
 from tracker.desk.verdicts import judge
-from tracker.plugged import load
+from tracker.plugins import load
 from tracker.programme import due, standing, still_wanted
 
 SHORT = """

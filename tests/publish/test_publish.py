@@ -21,7 +21,7 @@ from tracker.desk.corrections import amend
 from tracker.desk.measuring import measure
 from tracker.desk.verdicts import judge
 from tracker.errors import Refused
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 from tracker.publish import publish
 from tracker.publish.gathering import slugs
 from tracker.selection import parse_filter

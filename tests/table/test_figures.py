@@ -11,7 +11,7 @@ from tracker.api import Recording
 from tracker.book import Book
 from tracker.desk.measuring import measure
 from tracker.errors import Refused
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 from tracker.table import SummaryTable, curves, summary_table
 from tracker.table.curves import curve_chart
 from tracker.table.figures import method_picture

@@ -9,7 +9,7 @@ from tests.realdata import real_data
 from tracker.book import Book
 from tracker.desk.importing import carry_out, plan_import, read_map
 from tracker.ids import measurement_id
-from tracker.plugged import load
+from tracker.plugins import load
 from tracker.trace import trace
 
 

@@ -11,7 +11,7 @@ from tests.trace.scene import CURVE, PLATE, Scene
 from tracker.book import Book
 from tracker.ids import IdError, measurement_id, specimen_id
 from tracker.model import Measurement, Result
-from tracker.plugged import load
+from tracker.plugins import load
 from tracker.trace import TraceError, described_by, trace
 
 CONTRACT = [

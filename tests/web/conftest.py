@@ -9,7 +9,7 @@ import pytest
 from tests.databases import Places
 from tests.web.site import Browser, Site, running
 from tracker.book import Book, open_book
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 
 
 @pytest.fixture(scope="session")

@@ -18,7 +18,7 @@ import uvicorn
 from tests.databases import KINDS
 from tests.desk.bench import a_calibrated_rig, a_job
 from tracker.book import Book
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.web import Serving, make_app
 
 ON_BOTH = pytest.mark.parametrize("web_book", KINDS, indirect=True)

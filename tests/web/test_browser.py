@@ -23,7 +23,7 @@ from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.spools import keep_spool
 from tracker.desk.typedpieces import read_piece
 from tracker.model import Specimen
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 CHROMIUM = shutil.which("chromium")
 ARTEFACTS = Path(__file__).parents[2] / "ci-artefacts"

@@ -10,7 +10,7 @@ import pytest
 from tests.desk.bench import a_pull, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, Browser, Site
 from tests.web.test_pages import plain
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 
 def stands(browser: Browser, of: str) -> dict[str, str]:

@@ -17,7 +17,7 @@ from schemathesis.schemas import APIOperation
 from tests.web.site import Site, running
 from tracker.book import open_book
 from tracker.desk.devices import pair_device
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 
 @pytest.fixture(scope="module")

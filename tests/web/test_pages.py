@@ -10,7 +10,7 @@ from tracker_labels import Label, draw_sheet, find_stock
 from tests.desk.bench import a_pull, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, PULL, Browser, Site
 from tracker.desk.corrections import amend
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 
 def plain(text: str) -> str:

@@ -13,7 +13,7 @@ from tests.desk.bench import entries
 from tests.web.site import ON_BOTH, PULL, Browser, Site
 from tracker.desk.corrections import amend
 from tracker.desk.devices import paired
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.web.guard import MOST_BYTES
 from tracker.web.keys import signing_key
 

@@ -10,7 +10,7 @@ import pytest
 from tests.desk.bench import entries
 from tests.web.site import ON_BOTH, PULL, Browser, Site, served
 from tracker.book import open_book
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 FORMS: Mapping[str, Mapping[str, str]] = {
     "/J0001-J/end": {"outcome": "finished"},

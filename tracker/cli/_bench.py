@@ -12,7 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from tracker.book import Book
-    from tracker.plugged import Plugged
+    from tracker.plugins import Plugged
 
 T = TypeVar("T")
 
@@ -69,7 +69,7 @@ class Bench:
     def plugged(self) -> Plugged:
         """The plugins, loaded when first asked for; one that cannot be used is named once."""
         if self._plugged is None:
-            from tracker.plugged import load  # noqa: PLC0415 - looking and labelling need no methods
+            from tracker.plugins import load  # noqa: PLC0415 - looking and labelling need no methods
 
             self._plugged = load()
             for problem in self._plugged.problems:

@@ -12,7 +12,7 @@ from tracker.comparing.asking import Scope, everything, problems, quantities_of
 from tracker.desk.finding import NotFoundError, material_named
 from tracker.errors import Refused
 from tracker.factors import factor_named
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.selection import check_quantities
 from tracker.why import (
     Answer,

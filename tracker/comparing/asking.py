@@ -16,7 +16,7 @@ from tracker.errors import Refused
 from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors
 from tracker.ids import read_id
 from tracker.orientation import in_words
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.selection import ResultRow, check_quantities, result_rows, with_factors
 from tracker.units import shown
 from tracker.why import Factor, Observation, Problem, Question, Value

@@ -18,7 +18,7 @@ from tracker.desk.forms import Ask, FormError
 from tracker.desk.rigs import rig_answers
 from tracker.ids import spool_id
 from tracker.model import Drying, Material, Measurement, Rig
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 
 @dataclass(frozen=True)

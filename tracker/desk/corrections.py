@@ -39,7 +39,7 @@ from tracker.model import (
     Weighing,
 )
 from tracker.orientation import checked_letters
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 SPECIMEN_FORM: Final = (
     Ask("name", "Name"),

@@ -16,7 +16,7 @@ from tracker.desk.logs import refresh
 from tracker.desk.moments import local, when_at
 from tracker.ids import job_id
 from tracker.model import Job
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 _FORM: Final = (
     Ask("first_layer_at", "First layer began", "moment"),

@@ -14,7 +14,7 @@ from tracker.desk.recutting import cut_again, thing_of
 from tracker.ids import job_id, specimen_id
 from tracker.model import Job, Specimen
 from tracker.platefile import read_gauge
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 TEMPLATE = "template"
 """What is typed to take a stated gauge section back."""

@@ -150,7 +150,7 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any]) -> Done:
 def _lay_logs_anew(act: Act, book: Book, row: Job) -> None:
     """Cut the job's logs to its layers again, now that it is known when these were printed."""
     from tracker.desk.logs import refresh  # noqa: PLC0415 - brings numpy, which other ends do not need
-    from tracker.plugged import load  # noqa: PLC0415 - the readers of logs
+    from tracker.plugins import load  # noqa: PLC0415 - the readers of logs
 
     refresh(act, book, load(), row)
 

@@ -15,7 +15,7 @@ from tracker.errors import Refused
 from tracker.ids import job_id, specimen_id
 from tracker.model import Job, Specimen
 from tracker.platefile import Layer
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.units import compact, parse
 
 

@@ -20,7 +20,7 @@ from tracker.desk.plates import plate_of
 from tracker.desk.recutting import cut_again
 from tracker.ids import job_id
 from tracker.model import Job, JobLog, Specimen
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 By = Literal["clock", "first rise", "own offset"]
 ALIGNMENTS: Final[tuple[By, ...]] = ("clock", "first rise", "own offset")

@@ -22,7 +22,7 @@ from tracker.desk.pieces import piece_of
 from tracker.desk.rigs import in_force, instruments
 from tracker.ids import measurement_id, rig_id
 from tracker.model import Measurement, MeasurementFile, MeasurementRig, Result, Rig, Specimen, Spool
-from tracker.plugged import Computation, Computed, Plugged
+from tracker.plugins import Computation, Computed, Plugged
 from tracker.units import parse
 
 MEASURE_FORM: Final = (

@@ -20,7 +20,7 @@ from tracker.history import exposure_line, spool_days
 from tracker.ids import Ident, IdError, read_payload
 from tracker.model import Measurement, Specimen, Spool
 from tracker.orientation import in_words
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.stating import state_row
 
 _PICTURES = (".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".heic")

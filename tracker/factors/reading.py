@@ -16,7 +16,7 @@ from tracker.factors.values import Factors
 from tracker.ids import job_id, specimen_id, spool_id
 
 if TYPE_CHECKING:
-    from tracker.plugged import Plugged
+    from tracker.plugins import Plugged
 
 
 def factors_of(

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, select
 from tracker.book import Book
 from tracker.errors import Refused
 from tracker.model import Result, Verdict
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.selection import Filter, ResultRow
 from tracker.table import (
     CAUTION,

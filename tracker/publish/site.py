@@ -11,7 +11,7 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.ids import read_id
 from tracker.model import Measurement
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.publish.folder import Site, written
 from tracker.publish.gathering import Gathered, gather, of_material, quantities_of, slug
 from tracker.publish.measurementpage import measurement_page

@@ -11,7 +11,7 @@ from tracker import ids
 from tracker.book import Book
 from tracker.factors import REGISTRY, factor_data, factor_words, factors_of, in_registry_order
 from tracker.model import Specimen
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.records.telling import Shown
 
 

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.table.charts import rendered
 from tracker.table.figures import stored, taken
 from tracker.table.summary import CAUTION, SummaryTable

@@ -15,7 +15,7 @@ from tracker.desk.pieces import piece_of
 from tracker.errors import Refused
 from tracker.ids import measurement_id
 from tracker.model import Measurement
-from tracker.plugged import Computation, Plugged
+from tracker.plugins import Computation, Plugged
 
 
 def method_picture(book: Book, plugged: Plugged, target: str, form: str = "svg") -> bytes:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from tracker.book import Book
 from tracker.factors import REGISTRY, factors_of, measurement_factors
 from tracker.ids import read_id
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.selection import Filter, ResultRow, check_asked, result_rows, selected, why_not, with_factors
 from tracker.selection.rows import OWN_NAMES
 

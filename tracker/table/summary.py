@@ -12,7 +12,7 @@ from sqlalchemy import Connection, select
 from tracker.book import Book
 from tracker.model import Choice, Material, Spool
 from tracker.moments import local_day
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.selection import Filter, ResultRow
 from tracker.table.cells import Cell, Ratio, cell, interlayer_ratio
 from tracker.table.conditions import (

@@ -12,7 +12,7 @@ from typing import Any, Final, TypeVar
 
 from tracker.book import Book
 from tracker.desk.once import under
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.records.marks import state_of
 from tracker.web.held import Held
 from tracker.web.pairing import PairingCode

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tracker.plugged import Plugged, load
+from tracker.plugins import Plugged, load
 
 
 @pytest.fixture(scope="session")

@@ -8,7 +8,7 @@ from pathlib import Path
 from tests.databases import BEGUN_BY
 from tracker.book import Book
 from tracker.desk.importing import Imported, Plan, carry_out, plan_import, read_map
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 MAP = """
 [specimen]

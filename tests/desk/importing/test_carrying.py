@@ -27,7 +27,7 @@ from tracker.model import (
     Result,
     Specimen,
 )
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 
 def count(book: Book, model: type[Base]) -> int:

@@ -13,7 +13,7 @@ from tracker.desk.importing import MapError, Plan, plan_json, plan_lines
 from tracker.desk.importing.drafts import FactorDraft, MeasurementDraft
 from tracker.desk.importing.saying import ranges, refused_lines
 from tracker.model import JournalRecord
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 GIVEN = """
 [specimen]

@@ -17,7 +17,7 @@ from tests.realdata import real_data
 from tracker.book import Book, open_book
 from tracker.desk.importing import Imported, Plan, carry_out, plan_import, read_map
 from tracker.model import Measurement, MeasurementFile, Result, Specimen
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 MAP = """
 [specimen]

@@ -15,7 +15,7 @@ from tracker.api import Outcome, Piece, Reading
 from tracker.book import Book
 from tracker.desk.importing import MapError
 from tracker.desk.importing.saying import plan_json
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 PLAIN = """
 [specimen]

@@ -12,7 +12,7 @@ from tracker.desk.importing.columnmap import Column, ColumnMap, suggestion
 from tracker.desk.importing.refusals import MapError
 from tracker.desk.importing.sheet import Sheet
 from tracker.errors import Refused
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 from tracker.units import factor_between
 
 FACTOR_UNITS: Final = {

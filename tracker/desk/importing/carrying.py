@@ -28,7 +28,7 @@ from tracker.model import (
     Result,
     Specimen,
 )
-from tracker.plugged import Computed
+from tracker.plugins import Computed
 
 _ABOUT_AT_MOST: Final = 100
 _CHUNK: Final = 500

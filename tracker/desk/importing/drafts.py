@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tracker.plugged import Computed
+from tracker.plugins import Computed
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from tracker.errors import Refused
 from tracker.ids import job_id
 from tracker.journal import moment
 from tracker.model import Attachment, Job, JournalRecord, Material
-from tracker.plugged import Plugged
+from tracker.plugins import Plugged
 
 ACT: Final = "import"
 

@@ -15,7 +15,7 @@ from tracker.desk.importing.drafts import FactorDraft, FileDraft, MeasurementDra
 from tracker.desk.importing.refusals import ImportRefusedError
 from tracker.desk.importing.sheet import SheetRow
 from tracker.orientation import OrientationError, checked_letters
-from tracker.plugged import Computed, Plugged
+from tracker.plugins import Computed, Plugged
 
 OUTCOMES: Final = ("good", "usable", "failed")
 AS_WRITTEN: Final = "orientation_as_written"

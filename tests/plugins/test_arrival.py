@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.plugged.stranger import Good, GoodReadings, offering
+from tests.plugins.stranger import Good, GoodReadings, offering
 from tracker import plugged
 from tracker.api import GROUP, Method, Quantity, Readings, Refused, hookimpl
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tracker.plugged._arrival import Problem, hooks
-from tracker.plugged._computing import Computation, Computed
-from tracker.plugged._manager import Loaded, Plugged, load
+from tracker.plugins.arrival import Problem, hooks
+from tracker.plugins.computing import Computation, Computed
+from tracker.plugins.manager import Loaded, Plugged, load
 
 __all__ = ["Computation", "Computed", "Loaded", "Plugged", "Problem", "hooks", "load"]

@@ -28,11 +28,11 @@ from tracker.api import (
     ResultFacts,
 )
 from tracker.api import _hookspecs as specs
-from tracker.plugged._arrival import Problem, hook_problems, method_problems
-from tracker.plugged._computing import Computation, Computed, compute, one_line
+from tracker.plugins.arrival import Problem, hook_problems, method_problems
+from tracker.plugins.computing import Computation, Computed, compute, one_line
 from tracker.suggest import did_you_mean
 
-_LOG = logging.getLogger("tracker.plugged")
+_LOG = logging.getLogger("tracker.plugins")
 _OURS = "strandbook"
 _REMEMBERED = 100
 T = TypeVar("T")

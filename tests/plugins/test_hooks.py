@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.plugged.stranger import Good, offering
+from tests.plugins.stranger import Good, offering
 from tracker import plugged
 from tracker.api import FactorValue, LabelDesign, ReadLog, ResultFacts, hookimpl
 from tracker.api import _hookspecs as specs

@@ -12,7 +12,7 @@ import pytest
 from uncertainties import ufloat
 
 from tests.api.close import approx
-from tests.plugged.stranger import Good, offering
+from tests.plugins.stranger import Good, offering
 from tracker import plugged
 from tracker.api import Contribution, Instrument, Outcome, Refused, dump, validate
 
