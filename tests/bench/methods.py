@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from tests.bench._row import Row
-from tracker import plugged
+from tracker import plugins
 from tracker.api import Recording, Spread, monte_carlo, read_curve, validate
 
 _ROUNDS = 5
@@ -60,7 +60,7 @@ def _curve_read() -> Row:
 
 
 def _curve_to_result() -> Row:
-    recording, manager = _recording(), plugged.load()
+    recording, manager = _recording(), plugins.load()
     raw = {"width": 10.0, "thickness": 4.0, "gauge_length": 50.0, "curve": recording}
     method = manager.method("tensile")
 
@@ -106,7 +106,7 @@ def _start() -> Row:
     floor_code = (
         "import pluggy; from pydantic import BaseModel; from importlib.metadata import entry_points as e; e()"
     )
-    ours, floor = _best(_python("from tracker import plugged; plugged.load()"), _python(floor_code), _ROUNDS)
+    ours, floor = _best(_python("from tracker import plugins; plugins.load()"), _python(floor_code), _ROUNDS)
     return Row(
         "start and load all plugins, whole process", ours, floor, "≤ 2.5×", note="floor: pydantic, pluggy"
     )

@@ -16,9 +16,9 @@ import pytest
 EXAMPLE = Path(__file__).resolve().parents[2] / "plugins" / "example"
 USE = """
 import json
-from tracker import plugged
+from tracker import plugins
 from tracker.api import validate
-found = plugged.load()
+found = plugins.load()
 method = found.method("hardness")
 done = found.compute("hardness", validate(method, {"points": "71 72.5 71", "thickness": 2}))
 (outcome,) = done.outcomes

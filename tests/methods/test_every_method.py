@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import pytest
 
-from tracker import plugged
+from tracker import plugins
 from tracker.api import Method, testing
 
-METHODS = [loaded.method for loaded in plugged.load().methods.values()]
+METHODS = [loaded.method for loaded in plugins.load().methods.values()]
 
 
 @pytest.mark.parametrize("check", testing.CHECKS, ids=lambda check: check.__name__)

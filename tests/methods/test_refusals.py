@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from tracker import plugged
+from tracker import plugins
 from tracker.api import Outcome, Piece, Recording, testing, validate
 
-MANAGER = plugged.load()
+MANAGER = plugins.load()
 BAR = {"width": 10.0, "thickness": 4.0}
 
 

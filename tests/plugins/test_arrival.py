@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.plugins.stranger import Good, GoodReadings, offering
-from tracker import plugged
+from tracker import plugins
 from tracker.api import GROUP, Method, Quantity, Readings, Refused, hookimpl
 
 BUNDLED = {
@@ -19,9 +19,9 @@ BUNDLED = {
 }
 
 
-def loaded(*extra: Any) -> plugged.Plugged:
+def loaded(*extra: Any) -> plugins.Plugged:
     """Return a manager with given plugins alone."""
-    return plugged.load(group="nothing is installed here", extra=extra)
+    return plugins.load(group="nothing is installed here", extra=extra)
 
 
 def problem(plugin: Any) -> str:
@@ -41,7 +41,7 @@ def test_the_bundled_methods_come_through_the_entry_points() -> None:
         if point.value.startswith("tracker_methods.")
     }
     assert points == BUNDLED
-    assert set(plugged.load().methods) >= BUNDLED
+    assert set(plugins.load().methods) >= BUNDLED
 
 
 def test_a_good_plugin_is_there_with_its_method() -> None:
@@ -220,7 +220,7 @@ def test_a_plugin_that_cannot_be_imported_is_listed(
     point = metadata.EntryPoint("broken", "not_there.at_all", "some group")
     monkeypatch.setattr(metadata, "entry_points", lambda **_: [point])
     monkeypatch.setattr(metadata.EntryPoint, "load", fail)
-    (only,) = plugged.load("some group").problems
+    (only,) = plugins.load("some group").problems
     assert str(only).startswith(
         f"plugin broken: cannot be imported from not_there.at_all: {type(fault).__name__}"
     )
@@ -250,13 +250,13 @@ def test_ours_come_before_a_stranger_s(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
         metadata.EntryPoint, "load", lambda point: copy if point.name == "aaa" else load(point)
     )
-    assert plugged.load().methods["tensile"].plugin == "tensile"
+    assert plugins.load().methods["tensile"].plugin == "tensile"
 
 
 def test_a_method_that_is_not_there_is_answered_with_near_ones() -> None:
     """A slip in a name is recognised."""
     with pytest.raises(Refused, match=r"^No method 'tensle'.*Did you mean tensile\?"):
-        plugged.load().method("tensle")
+        plugins.load().method("tensle")
 
 
 def test_a_method_that_is_near_to_nothing_is_answered_with_all() -> None:
@@ -274,7 +274,7 @@ def test_a_missing_method_brings_up_refused_plugins() -> None:
 
 def test_every_hook_is_known_with_its_arguments() -> None:
     """What documentation is held against."""
-    assert plugged.hooks() == {
+    assert plugins.hooks() == {
         "strandbook_methods": (),
         "strandbook_factors": ("specimen",),
         "strandbook_read_log": ("path",),

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.plugins.stranger import Good, offering
-from tracker import plugged
+from tracker import plugins
 from tracker.api import FactorValue, LabelDesign, ReadLog, ResultFacts, hookimpl
 from tracker.api import _hookspecs as specs
 
@@ -30,9 +30,9 @@ def plugin(hook: str, function: Any) -> Plugin:
     return Plugin(hook, function)
 
 
-def manager(*plugins: Any) -> plugged.Plugged:
+def manager(*given: Any) -> plugins.Plugged:
     """Return a manager of plugins, named in order."""
-    found = plugged.load("none", extra=[(f"p{number}", each) for number, each in enumerate(plugins)])
+    found = plugins.load("none", extra=[(f"p{number}", each) for number, each in enumerate(given)])
     assert found.problems == []
     return found
 
@@ -89,15 +89,15 @@ def test_hook_strandbook_after_result() -> None:
 
 def test_every_hook_has_a_test_here() -> None:
     """A hook without a test of its name fails here."""
-    assert {f"test_hook_{hook}" for hook in plugged.hooks()} <= set(globals())
+    assert {f"test_hook_{hook}" for hook in plugins.hooks()} <= set(globals())
 
 
-@pytest.mark.parametrize("hook", list(plugged.hooks()))
+@pytest.mark.parametrize("hook", list(plugins.hooks()))
 def test_every_hook_says_its_arguments_and_what_to_return(hook: str) -> None:
     """The specification is documented where it stands."""
     text = inspect.getdoc(getattr(specs, hook)) or ""
     assert "Returns:" in text
-    assert all(f"{argument}:" in text for argument in plugged.hooks()[hook])
+    assert all(f"{argument}:" in text for argument in plugins.hooks()[hook])
 
 
 def bad(specimen: object = None, path: object = None, result: object = None) -> Any:

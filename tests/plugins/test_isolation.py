@@ -13,15 +13,15 @@ from uncertainties import ufloat
 
 from tests.api.close import approx
 from tests.plugins.stranger import Good, offering
-from tracker import plugged
+from tracker import plugins
 from tracker.api import Contribution, Instrument, Outcome, Refused, dump, validate
 
 RAW = {"size": 3.0}
 
 
-def computed(answer: Any, **rigs: Instrument) -> plugged.Computation:
+def computed(answer: Any, **rigs: Instrument) -> plugins.Computation:
     """Return what comes of readings when the method answers so."""
-    found = plugged.load("none", extra=[("mine", offering(Good(answer)))])
+    found = plugins.load("none", extra=[("mine", offering(Good(answer)))])
     return found.compute("good", validate(Good, RAW), None, rigs)
 
 
@@ -167,7 +167,7 @@ def test_outcomes_come_in_the_order_they_are_declared() -> None:
 
 def test_a_method_that_is_gone_is_a_message() -> None:
     """Raw readings wait until it is back."""
-    found = plugged.load("none").compute("good", validate(Good, RAW))
+    found = plugins.load("none").compute("good", validate(Good, RAW))
     assert found.outcomes == ()
     assert str(found.problem).startswith("No method 'good'")
 
@@ -180,7 +180,7 @@ def test_raw_readings_are_the_same_afterwards() -> None:
         object.__setattr__(carried, "size", -1)
         return []
 
-    plugged.load("none", extra=[("mine", offering(Good(answer)))]).compute("good", readings)
+    plugins.load("none", extra=[("mine", offering(Good(answer)))]).compute("good", readings)
     assert dump(readings) == RAW
 
 
@@ -207,14 +207,14 @@ class Drawing(Good):
 @pytest.mark.parametrize("drawn", [ValueError("no ink"), "a picture", SimpleNamespace(savefig=None)])
 def test_a_picture_that_fails_costs_the_picture(drawn: Any) -> None:
     """The reason is kept with method and plugin."""
-    found = plugged.load("none", extra=[("mine", offering(Drawing(drawn)))])
+    found = plugins.load("none", extra=[("mine", offering(Drawing(drawn)))])
     assert found.figure("good", validate(Good, RAW)) is None
     assert found.faults[-1].startswith("figure of method good of plugin mine failed: ")
 
 
 def test_a_method_without_a_picture_has_none() -> None:
     """And that is no fault."""
-    found = plugged.load("none", extra=[("mine", offering(Good()))])
+    found = plugins.load("none", extra=[("mine", offering(Good()))])
     assert found.figure("good", validate(Good, RAW)) is None
     assert not found.faults
 
@@ -222,7 +222,7 @@ def test_a_method_without_a_picture_has_none() -> None:
 @pytest.mark.parametrize(("form", "head"), [("svg", b"<?xml"), ("png", b"\x89PNG")])
 def test_a_picture_comes_as_svg_or_png_and_twice_the_same(form: str, head: bytes) -> None:
     """Neither a date nor a random name is in it."""
-    found = plugged.load()
+    found = plugins.load()
     method = found.method("tensile")
     readings = validate(method, method.examples()[-1])
     outcomes = found.compute("tensile", readings).outcomes
