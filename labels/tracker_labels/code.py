@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 from tracker_labels.label import LabelError
 
@@ -113,7 +114,8 @@ def encode_small(payload: str) -> Code | None:
         made = zxingcpp.create_barcode(payload, zxingcpp.BarcodeFormat.DataMatrix)
     except ValueError:
         return None
-    picture = memoryview(zxingcpp.write_barcode_to_image(made, scale=1, add_quiet_zones=False))
+    drawn: Any = zxingcpp.write_barcode_to_image(made, scale=1, add_quiet_zones=False)
+    picture = memoryview(drawn)
     rows, columns = picture.shape or (0, 0)
     if rows != columns:
         return None
