@@ -36,7 +36,7 @@ def plates(book: Book) -> dict[int, list[JobSpool]]:
 
 
 def test_sql_and_python_follow_one_rule(book: Book) -> None:
-    """Lowest tool, then lowest number; over all ways in which three spools can be in three tools."""
+    """Lowest tool, then the one it began with; over all ways in which three spools can be in three tools."""
     expected = {job: main_spool(uses) for job, uses in plates(book).items()}
     numbers = {job: None if use is None else use.spool_id for job, use in expected.items()}
     with book.read() as session:

@@ -1,8 +1,9 @@
 """The one rule for "the spool of a piece", in SQL and in Python.
 
 A plate may be printed from several spools. Where one has to stand for the plate (its material in a table, the
-lot among factors, the drying before the print) it is the spool in the lowest tool; of two in one tool, the
-one with the lowest number. The material of a job whose spool is not recorded is the one the job names itself.
+lot among factors, the drying before the print) it is the spool in the lowest tool; of several in one tool, the
+one it began with. For a single piece :func:`tracker.model.spools_of_piece` says which spools it was printed from,
+and which of them first. The material of a job whose spool is not recorded is the one the job names itself.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from tracker.model import Job, JobSpool, Spool
 
 def in_tool_order(uses: Iterable[JobSpool]) -> list[JobSpool]:
     """Return the spools of a job, the one that stands for the plate first."""
-    return sorted(uses, key=lambda use: (use.tool, use.spool_id))
+    return sorted(uses, key=lambda use: (use.tool, use.from_layer or 1, use.spool_id))
 
 
 def main_spool(uses: Iterable[JobSpool]) -> JobSpool | None:
@@ -35,8 +36,8 @@ def main_spool_id(job: ColumnElement[int] | Any = Job.id) -> ColumnElement[Any]:
     use = aliased(JobSpool)
     return (
         select(use.spool_id)
-        .where(use.job_id == job)
-        .order_by(use.tool, use.spool_id)
+        .where(use.job_id == job, use.voided.is_(None))
+        .order_by(use.tool, func.coalesce(use.from_layer, 1), use.spool_id)
         .limit(1)
         .scalar_subquery()
     )
@@ -52,15 +53,15 @@ def material_id_of_job(job: Any = Job) -> ColumnElement[Any]:
     of_spool = (
         select(spool.material_id)
         .join(use, use.spool_id == spool.id)
-        .where(use.job_id == job.id)
-        .order_by(use.tool, use.spool_id)
+        .where(use.job_id == job.id, use.voided.is_(None))
+        .order_by(use.tool, func.coalesce(use.from_layer, 1), use.spool_id)
         .limit(1)
         .scalar_subquery()
     )
     return func.coalesce(of_spool, job.material_id)
 
 
-def join_main_spool(statement: Select[Any], job: Any = Job) -> Select[Any]:
+def join_main_spool(statement: Select[*tuple[Any, ...]], job: Any = Job) -> Select[*tuple[Any, ...]]:
     """Return a statement with a job's main spool joined as ``JobSpool`` and ``Spool``, empty where none."""
     return (
         statement.select_from(job)

@@ -1,13 +1,14 @@
 """The questions by which a lineage is read, from a measurement back to the spool, each built once.
 
 Each is asked for one record or for a batch; its answers name their table, so they can be sorted by record.
+Rows that were taken back are left out, but for the records that are asked for themselves.
 """
 
 from __future__ import annotations
 
 from typing import Any, Final
 
-from sqlalchemy import Select, Table, alias, bindparam, func, select
+from sqlalchemy import ColumnElement, Select, Table, alias, and_, bindparam, func, select
 
 from tracker.lineage.reading import Question
 from tracker.model import (
@@ -62,6 +63,11 @@ _DRYING_SPOOL: Final = _table(DryingSpool)
 _PLATE: Final = alias(_ATTACHMENT, "plate")
 
 
+def _live(*tables: Table) -> ColumnElement[bool]:
+    """Return the condition that rows were not taken back."""
+    return and_(*(table.c.voided.is_(None) for table in tables))
+
+
 def _job_with(found: Select[Any]) -> Select[Any]:
     return found.outerjoin(_MATERIAL, _MATERIAL.c.id == _JOB.c.material_id).outerjoin(
         _PLATE, _PLATE.c.sha256 == _JOB.c.plate_sha256
@@ -106,13 +112,13 @@ JOBS: Final = Question(
 """Jobs with the same."""
 
 PIECES: Final = Question(
-    {"specimen": _SPECIMEN}, lambda found: found.order_by(_SPECIMEN.c.job_id, _SPECIMEN.c.piece),
+    {"specimen": _SPECIMEN}, lambda found: found.where(_live(_SPECIMEN)).order_by(_SPECIMEN.c.job_id, _SPECIMEN.c.piece),
     _SPECIMEN.c.job_id,
 )  # fmt: skip
 """The specimens of jobs."""
 
 MEASUREMENTS: Final = Question(
-    {"measurement": _MEASUREMENT}, lambda found: found.order_by(_MEASUREMENT.c.id),
+    {"measurement": _MEASUREMENT}, lambda found: found.where(_live(_MEASUREMENT)).order_by(_MEASUREMENT.c.id),
     _MEASUREMENT.c.specimen_id,
 )  # fmt: skip
 """The measurements of specimens."""
@@ -121,7 +127,8 @@ RESULTS: Final = Question(
     {"result": _RESULT, "verdict": _VERDICT},
     lambda found: (
         found.select_from(_RESULT)
-        .outerjoin(_VERDICT, _VERDICT.c.result_id == _RESULT.c.id)
+        .outerjoin(_VERDICT, and_(_VERDICT.c.result_id == _RESULT.c.id, _live(_VERDICT)))
+        .where(_live(_RESULT))
         .order_by(_RESULT.c.id, _VERDICT.c.id)
     ),
     _RESULT.c.measurement_id,
@@ -134,6 +141,7 @@ RIGS: Final = Question(
         found.select_from(_MEASUREMENT_RIG)
         .join(_RIG, _RIG.c.id == _MEASUREMENT_RIG.c.rig_id)
         .outerjoin(_CALIBRATION, _CALIBRATION.c.id == _MEASUREMENT_RIG.c.calibration_id)
+        .where(_live(_MEASUREMENT_RIG))
         .order_by(_RIG.c.role.desc(), _RIG.c.id)
     ),
     _MEASUREMENT_RIG.c.measurement_id,
@@ -145,6 +153,7 @@ FILES: Final = Question(
     lambda found: (
         found.select_from(_MEASUREMENT_FILE)
         .join(_ATTACHMENT, _ATTACHMENT.c.sha256 == _MEASUREMENT_FILE.c.sha256)
+        .where(_live(_MEASUREMENT_FILE))
         .order_by(_MEASUREMENT_FILE.c.field)
     ),
     _MEASUREMENT_FILE.c.measurement_id,
@@ -152,7 +161,7 @@ FILES: Final = Question(
 """The recordings of measurements."""
 
 FACTORS: Final = Question(
-    {"factor": _FACTOR}, lambda found: found.order_by(_FACTOR.c.name), _FACTOR.c.specimen_id
+    {"factor": _FACTOR}, lambda found: found.where(_live(_FACTOR)).order_by(_FACTOR.c.name), _FACTOR.c.specimen_id
 )
 """The factors given for specimens outright."""
 
@@ -162,7 +171,8 @@ SPOOLS_OF_JOB: Final = Question(
         found.select_from(_JOB_SPOOL)
         .join(_SPOOL, _SPOOL.c.id == _JOB_SPOOL.c.spool_id)
         .join(_MATERIAL, _MATERIAL.c.id == _SPOOL.c.material_id)
-        .order_by(_JOB_SPOOL.c.tool, _JOB_SPOOL.c.spool_id)
+        .where(_live(_JOB_SPOOL))
+        .order_by(_JOB_SPOOL.c.tool, func.coalesce(_JOB_SPOOL.c.from_layer, 1), _JOB_SPOOL.c.spool_id)
     ),
     _JOB_SPOOL.c.job_id,
 )
@@ -180,7 +190,7 @@ SPOOLS: Final = Question(
 """Spools with their materials."""
 
 STORAGE: Final = Question(
-    {"stay": _STAY}, lambda found: found.order_by(_STAY.c.began_at, _STAY.c.id), _STAY.c.spool_id
+    {"stay": _STAY}, lambda found: found.where(_live(_STAY)).order_by(_STAY.c.began_at, _STAY.c.id), _STAY.c.spool_id
 )
 """Where spools were kept."""
 
@@ -189,16 +199,17 @@ DRYINGS: Final = Question(
     lambda found: (
         found.select_from(_DRYING_SPOOL)
         .join(_DRYING, _DRYING.c.id == _DRYING_SPOOL.c.drying_id)
+        .where(_live(_DRYING, _DRYING_SPOOL))
         .order_by(_DRYING.c.began_at, _DRYING.c.id)
     ),
     _DRYING_SPOOL.c.spool_id,
 )
 """How spools were dried."""
 
-CHANGES: Final = Question({"change": _CHANGE}, lambda found: found.order_by(_CHANGE.c.id), _CHANGE.c.job_id)
+CHANGES: Final = Question({"change": _CHANGE}, lambda found: found.where(_live(_CHANGE)).order_by(_CHANGE.c.id), _CHANGE.c.job_id)
 """Settings changed by hand while jobs ran."""
 
-LOGS: Final = Question({"log": _LOG}, lambda found: found.order_by(_LOG.c.id), _LOG.c.job_id)
+LOGS: Final = Question({"log": _LOG}, lambda found: found.where(_live(_LOG)).order_by(_LOG.c.id), _LOG.c.job_id)
 """The logs of jobs."""
 
 ENTRIES: Final = Question({"entry": _JOURNAL}, lambda found: found.order_by(_JOURNAL.c.seq), _JOURNAL.c.seq)
@@ -206,8 +217,10 @@ ENTRIES: Final = Question({"entry": _JOURNAL}, lambda found: found.order_by(_JOU
 
 SHARED_FACTORS: Final = Question(
     {"factor": _FACTOR},
-    lambda found: found.join(_SPECIMEN, _SPECIMEN.c.id == _FACTOR.c.specimen_id).order_by(
-        _FACTOR.c.name, _SPECIMEN.c.piece
+    lambda found: (
+        found.join(_SPECIMEN, _SPECIMEN.c.id == _FACTOR.c.specimen_id)
+        .where(_live(_FACTOR, _SPECIMEN))
+        .order_by(_FACTOR.c.name, _SPECIMEN.c.piece)
     ),
     _SPECIMEN.c.job_id,
 )
@@ -217,7 +230,9 @@ DRIED: Final = Question(
     {"drying": _DRYING, "masses": _DRYING_SPOOL, "spool": _SPOOL, "material": _MATERIAL},
     lambda found: (
         found.select_from(_DRYING)
-        .outerjoin(_DRYING_SPOOL, _DRYING_SPOOL.c.drying_id == _DRYING.c.id)
+        .outerjoin(
+            _DRYING_SPOOL, and_(_DRYING_SPOOL.c.drying_id == _DRYING.c.id, _live(_DRYING_SPOOL))
+        )
         .outerjoin(_SPOOL, _SPOOL.c.id == _DRYING_SPOOL.c.spool_id)
         .outerjoin(_MATERIAL, _MATERIAL.c.id == _SPOOL.c.material_id)
         .order_by(_SPOOL.c.id)
@@ -230,19 +245,24 @@ CALIBRATED: Final = Question(
     {"rig": _RIG, "calibration": _CALIBRATION},
     lambda found: (
         found.select_from(_RIG)
-        .outerjoin(_CALIBRATION, _CALIBRATION.c.rig_id == _RIG.c.id)
+        .outerjoin(_CALIBRATION, and_(_CALIBRATION.c.rig_id == _RIG.c.id, _live(_CALIBRATION)))
         .order_by(_CALIBRATION.c.done_on, _CALIBRATION.c.id)
     ),
     _RIG.c.id,
 )
 """A rig or instrument with its calibrations."""
 
-_PIECES = select(func.count()).where(_SPECIMEN.c.job_id == _JOB.c.id).correlate(_JOB).scalar_subquery()
+_PIECES = (
+    select(func.count())
+    .where(_SPECIMEN.c.job_id == _JOB.c.id, _live(_SPECIMEN))
+    .correlate(_JOB)
+    .scalar_subquery()
+)
 _TAKEN = (
     select(func.count())
     .select_from(_SPECIMEN)
     .join(_MEASUREMENT, _MEASUREMENT.c.specimen_id == _SPECIMEN.c.id)
-    .where(_SPECIMEN.c.job_id == _JOB.c.id)
+    .where(_SPECIMEN.c.job_id == _JOB.c.id, _live(_SPECIMEN, _MEASUREMENT))
     .correlate(_JOB)
     .scalar_subquery()
 )
@@ -255,7 +275,10 @@ PRINTED_FROM: Final = Question(
         ]
     },
     lambda found: (
-        found.select_from(_JOB_SPOOL).join(_JOB, _JOB.c.id == _JOB_SPOOL.c.job_id).order_by(_JOB.c.id)
+        found.select_from(_JOB_SPOOL)
+        .join(_JOB, _JOB.c.id == _JOB_SPOOL.c.job_id)
+        .where(_live(_JOB_SPOOL, _JOB))
+        .order_by(_JOB.c.id)
     ),
     _JOB_SPOOL.c.spool_id,
 )  # fmt: skip
@@ -270,7 +293,7 @@ TAKEN_WITH: Final = Question(
             func.min(_USED.measurement_id).label("first"), func.max(_USED.measurement_id).label("last"),
         ]
     },
-    lambda found: found.group_by(_USED.calibration_id).order_by(func.min(_USED.measurement_id)),
+    lambda found: found.where(_live(_MEASUREMENT_RIG)).group_by(_USED.calibration_id).order_by(func.min(_USED.measurement_id)),
     _USED.rig_id,
 )  # fmt: skip
 """How many measurements were taken with a rig under each of its calibrations, the first and the last."""

@@ -34,6 +34,7 @@ from tracker.model import (
     Spool,
     Stay,
     Verdict,
+    spools_of_piece,
 )
 
 
@@ -161,17 +162,24 @@ class Lineage:
 
     @property
     def spools(self) -> Sequence[SpoolHistory]:
-        """The spools behind it, the main one first."""
+        """The spools behind it, the main one first: of a specimen, those that it was printed from."""
         if self.spool is not None:
             return (self.spool,)
-        return self.printed.spools if self.printed is not None else ()
+        if self.printed is None:
+            return ()
+        if self.specimen is None or len(self.printed.spools) < 2:  # noqa: PLR2004 - one spool is that of all pieces
+            return self.printed.spools
+        layers = (self.specimen.plate_facts or {}).get("layers")
+        by_link = {id(each.used): each for each in self.printed.spools}
+        links = [each.used for each in self.printed.spools if each.used is not None]
+        return [by_link[id(link)] for link in spools_of_piece(links, self.specimen.piece, layers)]
 
     @property
     def material(self) -> Material | None:
         """Its material."""
-        if self.spool is not None:
-            return self.spool.material
-        return self.printed.material if self.printed is not None else None
+        if spools := self.spools:
+            return spools[0].material
+        return self.printed.own_material if self.printed is not None else None
 
 
 def of_measurements(reader: Reader, measurements: Iterable[int]) -> dict[int, Lineage]:
