@@ -1,9 +1,10 @@
 """The one rule for "the spool of a piece", in SQL and in Python.
 
 A plate may be printed from several spools. Where one has to stand for the plate (its material in a table, the
-lot among factors, the drying before the print) it is the spool in the lowest tool; of several in one tool, the
-one it began with. For a single piece :func:`tracker.model.spools_of_piece` says which spools it was printed from,
-and which of them first. The material of a job whose spool is not recorded is the one the job names itself.
+lot among factors, the drying before the print) it is the spool in the lowest tool; of several in one tool,
+the one it began with. For a single piece :func:`tracker.model.spools_of_piece` says which spools it was
+printed from, and which of them first. The material of a job whose spool is not recorded is the one the job
+names itself.
 """
 
 from __future__ import annotations

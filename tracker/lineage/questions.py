@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Select, Table, alias, and_, bindparam, func, select
+from sqlalchemy import ColumnElement, Select, Table, alias, and_, bindparam, func, literal_column, select
 
 from tracker.lineage.reading import Question
 from tracker.model import (
@@ -112,15 +112,17 @@ JOBS: Final = Question(
 """Jobs with the same."""
 
 PIECES: Final = Question(
-    {"specimen": _SPECIMEN}, lambda found: found.where(_live(_SPECIMEN)).order_by(_SPECIMEN.c.job_id, _SPECIMEN.c.piece),
+    {"specimen": _SPECIMEN},
+    lambda found: found.where(_live(_SPECIMEN)).order_by(_SPECIMEN.c.job_id, _SPECIMEN.c.piece),
     _SPECIMEN.c.job_id,
-)  # fmt: skip
+)
 """The specimens of jobs."""
 
 MEASUREMENTS: Final = Question(
-    {"measurement": _MEASUREMENT}, lambda found: found.where(_live(_MEASUREMENT)).order_by(_MEASUREMENT.c.id),
+    {"measurement": _MEASUREMENT},
+    lambda found: found.where(_live(_MEASUREMENT)).order_by(_MEASUREMENT.c.id),
     _MEASUREMENT.c.specimen_id,
-)  # fmt: skip
+)
 """The measurements of specimens."""
 
 RESULTS: Final = Question(
@@ -161,7 +163,9 @@ FILES: Final = Question(
 """The recordings of measurements."""
 
 FACTORS: Final = Question(
-    {"factor": _FACTOR}, lambda found: found.where(_live(_FACTOR)).order_by(_FACTOR.c.name), _FACTOR.c.specimen_id
+    {"factor": _FACTOR},
+    lambda found: found.where(_live(_FACTOR)).order_by(_FACTOR.c.name),
+    _FACTOR.c.specimen_id,
 )
 """The factors given for specimens outright."""
 
@@ -172,7 +176,11 @@ SPOOLS_OF_JOB: Final = Question(
         .join(_SPOOL, _SPOOL.c.id == _JOB_SPOOL.c.spool_id)
         .join(_MATERIAL, _MATERIAL.c.id == _SPOOL.c.material_id)
         .where(_live(_JOB_SPOOL))
-        .order_by(_JOB_SPOOL.c.tool, func.coalesce(_JOB_SPOOL.c.from_layer, 1), _JOB_SPOOL.c.spool_id)
+        .order_by(
+            _JOB_SPOOL.c.tool,
+            func.coalesce(_JOB_SPOOL.c.from_layer, literal_column("1")),
+            _JOB_SPOOL.c.spool_id,
+        )
     ),
     _JOB_SPOOL.c.job_id,
 )
@@ -190,7 +198,9 @@ SPOOLS: Final = Question(
 """Spools with their materials."""
 
 STORAGE: Final = Question(
-    {"stay": _STAY}, lambda found: found.where(_live(_STAY)).order_by(_STAY.c.began_at, _STAY.c.id), _STAY.c.spool_id
+    {"stay": _STAY},
+    lambda found: found.where(_live(_STAY)).order_by(_STAY.c.began_at, _STAY.c.id),
+    _STAY.c.spool_id,
 )
 """Where spools were kept."""
 
@@ -206,10 +216,14 @@ DRYINGS: Final = Question(
 )
 """How spools were dried."""
 
-CHANGES: Final = Question({"change": _CHANGE}, lambda found: found.where(_live(_CHANGE)).order_by(_CHANGE.c.id), _CHANGE.c.job_id)
+CHANGES: Final = Question(
+    {"change": _CHANGE}, lambda found: found.where(_live(_CHANGE)).order_by(_CHANGE.c.id), _CHANGE.c.job_id
+)
 """Settings changed by hand while jobs ran."""
 
-LOGS: Final = Question({"log": _LOG}, lambda found: found.where(_live(_LOG)).order_by(_LOG.c.id), _LOG.c.job_id)
+LOGS: Final = Question(
+    {"log": _LOG}, lambda found: found.where(_live(_LOG)).order_by(_LOG.c.id), _LOG.c.job_id
+)
 """The logs of jobs."""
 
 ENTRIES: Final = Question({"entry": _JOURNAL}, lambda found: found.order_by(_JOURNAL.c.seq), _JOURNAL.c.seq)
@@ -230,9 +244,7 @@ DRIED: Final = Question(
     {"drying": _DRYING, "masses": _DRYING_SPOOL, "spool": _SPOOL, "material": _MATERIAL},
     lambda found: (
         found.select_from(_DRYING)
-        .outerjoin(
-            _DRYING_SPOOL, and_(_DRYING_SPOOL.c.drying_id == _DRYING.c.id, _live(_DRYING_SPOOL))
-        )
+        .outerjoin(_DRYING_SPOOL, and_(_DRYING_SPOOL.c.drying_id == _DRYING.c.id, _live(_DRYING_SPOOL)))
         .outerjoin(_SPOOL, _SPOOL.c.id == _DRYING_SPOOL.c.spool_id)
         .outerjoin(_MATERIAL, _MATERIAL.c.id == _SPOOL.c.material_id)
         .order_by(_SPOOL.c.id)
@@ -270,7 +282,10 @@ _TAKEN = (
 PRINTED_FROM: Final = Question(
     {
         "job": [
-            _JOB.c.id, _JOB.c.name, _JOB.c.started_at, _PIECES.label("specimens"),
+            _JOB.c.id,
+            _JOB.c.name,
+            _JOB.c.started_at,
+            _PIECES.label("specimens"),
             _TAKEN.label("measurements"),
         ]
     },
@@ -281,7 +296,7 @@ PRINTED_FROM: Final = Question(
         .order_by(_JOB.c.id)
     ),
     _JOB_SPOOL.c.spool_id,
-)  # fmt: skip
+)
 """The jobs that a spool was in, with the number of their pieces and of measurements on them."""
 
 _USED = _MEASUREMENT_RIG.c
@@ -289,11 +304,17 @@ _USED = _MEASUREMENT_RIG.c
 TAKEN_WITH: Final = Question(
     {
         "use": [
-            func.count().label("measurements"), _USED.calibration_id,
-            func.min(_USED.measurement_id).label("first"), func.max(_USED.measurement_id).label("last"),
+            func.count().label("measurements"),
+            _USED.calibration_id,
+            func.min(_USED.measurement_id).label("first"),
+            func.max(_USED.measurement_id).label("last"),
         ]
     },
-    lambda found: found.where(_live(_MEASUREMENT_RIG)).group_by(_USED.calibration_id).order_by(func.min(_USED.measurement_id)),
+    lambda found: (
+        found.where(_live(_MEASUREMENT_RIG))
+        .group_by(_USED.calibration_id)
+        .order_by(func.min(_USED.measurement_id))
+    ),
     _USED.rig_id,
-)  # fmt: skip
+)
 """How many measurements were taken with a rig under each of its calibrations, the first and the last."""
