@@ -7,10 +7,9 @@ import pytest
 
 from tests.statistics.certified import SULFUR_2
 from tracker.errors import Refused
-from tracker.statistics import cochran, dixon, grubbs
+from tracker.statistics import cochran, grubbs, plate_outlier, resolution_of
 
 _URANIUM = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
-_DIXON = [0.189, 0.167, 0.187, 0.183, 0.186, 0.182, 0.181, 0.184, 0.181, 0.177]
 
 
 def test_grubbs_agrees_with_the_handbook() -> None:
@@ -43,21 +42,6 @@ def test_grubbs_refuses_what_it_cannot_judge(values: list[float]) -> None:
         grubbs(values)
 
 
-def test_dixon_agrees_with_the_example() -> None:
-    """Q 0.4545: beyond the 90 % value 0.412, within the 95 % value 0.466."""
-    assert dixon(_DIXON).statistic == pytest.approx(0.4545, abs=5e-5)
-    assert not dixon(_DIXON).stands_apart
-    assert dixon(_DIXON, alpha=0.10).stands_apart
-    assert dixon(_DIXON).value == 0.167
-
-
-@pytest.mark.parametrize("values", [[1.0, 2.0], list(range(11)), [2.0, 2.0, 2.0]])
-def test_dixon_refuses_beyond_its_table(values: list[float]) -> None:
-    """Fewer than 3, more than 10, or equal readings are refused."""
-    with pytest.raises(Refused):
-        dixon(values)
-
-
 def test_cochran_critical_value_agrees_with_the_table() -> None:
     """Table of Cochran's test (ISO 5725-2, from memory): p 8, n 3, 5 %: 0.516; p 5, n 2: 0.841."""
     eight = [[0.0, 1.0, 2.0]] * 7 + [[0.0, 2.0, 4.0]]
@@ -76,28 +60,6 @@ def test_cochran_refuses_single_readings() -> None:
     """A group of one has no variance to compare."""
     with pytest.raises(Refused):
         cochran([[1.0], [1.0, 2.0]])
-
-
-@pytest.mark.parametrize("alpha", [0.05, 0.10])
-@pytest.mark.parametrize("n", range(3, 11))
-def test_dixon_table_agrees_with_normal_readings(n: int, alpha: float) -> None:
-    """Of 200,000 simulated sets of n normal readings the share beyond the tabled value is alpha."""
-    draws = np.sort(np.random.default_rng(n).normal(size=(200_000, n)), axis=1)
-    gaps = np.maximum(draws[:, 1] - draws[:, 0], draws[:, -1] - draws[:, -2])
-    beyond = gaps / (draws[:, -1] - draws[:, 0]) > dixon(list(range(n)), alpha).critical
-    # A last digit of the table moves the share by up to 0.0013; simulation adds 0.0007.
-    assert beyond.mean() == pytest.approx(alpha, abs=0.003)
-
-
-@pytest.mark.parametrize(("values", "index"), [([9.0, 1.0, 9.2, 9.1], 1), ([1.0, 9.0, 1.2, 1.1], 1)])
-def test_dixon_points_at_the_farther_end(values: list[float], index: int) -> None:
-    """The end with the wider gap is named by its place, low or high."""
-    assert dixon(values).index == index
-
-
-def test_dixon_statistic_is_gap_over_range() -> None:
-    """0, 1, 2, 10: the gap is 8 and the range 10."""
-    assert dixon([0.0, 1.0, 2.0, 10.0]).statistic == pytest.approx(0.8)
 
 
 def test_cochran_compares_two_groups() -> None:
@@ -124,3 +86,61 @@ def test_cochran_refuses_what_it_cannot_compare(groups: list[list[float]]) -> No
     """One group, or groups without scatter, are refused."""
     with pytest.raises(Refused):
         cochran(groups)
+
+
+def test_of_one_plate_the_hint_is_grubbs() -> None:
+    """Handbook's uranium data on one plate: G 2.4688, two-sided critical 2.1266."""
+    found = plate_outlier([_URANIUM])
+    assert found is not None
+    assert found.statistic == pytest.approx(2.46876, abs=1e-5)
+    assert found.critical == pytest.approx(2.12665, abs=1e-5)
+    assert (found.plate, found.index, found.stands_apart) == (0, 7, True)
+
+
+def test_plates_that_differ_are_no_outliers() -> None:
+    """Two plates far apart have no outlying piece; within one of them a piece has."""
+    apart = [[10.0, 10.13, 9.91, 10.04], [20.03, 19.95, 20.11, 19.98]]
+    within = [[10.0, 10.13, 9.91, 10.04], [20.03, 19.95, 20.11, 17.02]]
+    calm, found = plate_outlier(apart), plate_outlier(within)
+    assert calm is not None
+    assert not calm.stands_apart
+    assert found is not None
+    assert (found.plate, found.index, found.stands_apart) == (1, 3, True)
+
+
+@pytest.mark.parametrize("sizes", [(3,), (4,), (5,), (6,), (7,), (8,), (9,), (10,), (3, 3), (2, 5)])
+@pytest.mark.parametrize("step", [0.0, 1.0])
+def test_false_alarms_with_rounded_readings(sizes: tuple[int, ...], step: float) -> None:
+    """Readings exact, or rounded to their own scatter, raise a hint by chance in 7 % of groups at most."""
+    rng = np.random.default_rng([*sizes, int(step)])
+    alarms, rounds = 0, 1500
+    for _ in range(rounds):
+        plates = [rng.normal(50.0 + rng.uniform(), 1.0, n) for n in sizes]
+        if step:
+            plates = [np.round(plate / step) * step for plate in plates]
+        found = plate_outlier([plate.tolist() for plate in plates])
+        alarms += found is not None and found.stands_apart
+    # Three standard errors of 1,500 draws at 5 % are 1.7 %.
+    assert alarms / rounds <= 0.07
+
+
+def test_a_true_outlier_is_seen_through_rounding() -> None:
+    """Eight readings rounded to their scatter, one of them eight scatters off, raise the hint."""
+    found = plate_outlier([[50, 51, 49, 50, 50, 51, 50, 58]])
+    assert found is not None
+    assert found.stands_apart
+
+
+@pytest.mark.parametrize(
+    ("values", "step"),
+    [
+        ([48.2, 47.5, 49.0], 0.1),
+        ([48.0, 50.0, 44.0], 2.0),
+        ([45.0, 50.0], 5.0),
+        ([1 / 3, 2.0], 0.0),
+        ([], 0.0),
+    ],
+)
+def test_the_step_of_readings(values: list[float], step: float) -> None:
+    """A decimal step that all readings are multiples of; none for computed numbers."""
+    assert resolution_of(values) == pytest.approx(step)

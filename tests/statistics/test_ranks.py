@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import mannwhitneyu
 
 from tracker.errors import Refused
-from tracker.statistics import OrdinalSummary, ordinal_summary, rank_test
+from tracker.statistics import OrdinalSummary, limited_mean, ordinal_summary, rank_test
 
 
 def test_grades_have_median_and_counts() -> None:
@@ -87,3 +87,36 @@ def test_ties_between_groups_count_half() -> None:
     """Two groups of one equal grade have no tendency and p 1."""
     found = rank_test([1, 1], [1, 1])
     assert (found.b_higher, found.p, found.n_a, found.n_b) == (0.5, 1, 2, 2)
+
+
+def test_kaplan_meier_of_leukaemia_patients() -> None:
+    """Gehan's 6-MP group of 21, nine remissions: median 23 weeks (Kalbfleisch and Prentice; from memory)."""
+    weeks = [6, 6, 6, 6, 7, 9, 10, 10, 11, 13, 16, 17, 19, 20, 22, 23, 25, 32, 32, 34, 35]
+    open_ones = {3, 5, 7, 8, 11, 12, 13, 16, 17, 18, 19, 20}
+    found = limited_mean(weeks, ["above" if i in open_ones else None for i in range(21)])
+    assert found is not None
+    assert (found.n, found.limits, found.median, found.bound) == (21, 12, 23, "above")
+    # Restricted mean up to 35 weeks as survival packages print it (from memory): 23.29.
+    assert found.mean == pytest.approx(23.29, abs=5e-3)
+
+
+def test_without_limits_it_is_the_mean() -> None:
+    """Numbers alone have their mean and their lower middle."""
+    found = limited_mean([3.0, 1.0, 2.0, 6.0], [None] * 4)
+    assert found is not None
+    assert (found.mean, found.median, found.bound) == (3.0, 2.0, "")
+
+
+def test_limits_below_mirror_limits_above() -> None:
+    """At most and at least are the same question the other way round."""
+    above = limited_mean([5.0, 7.0, 9.0], [None, None, "above"])
+    below = limited_mean([-5.0, -7.0, -9.0], [None, None, "below"])
+    assert above is not None
+    assert below is not None
+    assert (below.mean, below.bound, above.bound) == (-above.mean, "below", "above")
+
+
+@pytest.mark.parametrize("bounds", [["above", "below", None], ["above"] * 3])
+def test_no_mean_of_mixed_or_only_limits(bounds: list[str | None]) -> None:
+    """Limits of both kinds, or limits alone, have no mean of this kind."""
+    assert limited_mean([1.0, 2.0, 3.0], bounds) is None

@@ -93,7 +93,7 @@ def test_an_outlier_is_a_hint_and_stays_in_the_mean(book: Book, spool: str) -> N
     cell = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat"]
 
     assert cell.n == 8
-    assert any("M0008" in hint and "Grubbs 2.47" in hint for hint in cell.hints)
+    assert any("M0008" in hint and "possible outlier (G = 2.47" in hint for hint in cell.hints)
 
 
 def test_the_interlayer_ratio_of_one_plate_is_comparable(two_conditions: Book) -> None:

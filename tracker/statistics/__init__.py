@@ -1,56 +1,102 @@
 """Arithmetic of repeated readings: numbers in, facts out.
 
-Nothing here knows a book, a unit or a clock. Every function takes plain
-sequences of finite numbers, returns a frozen dataclass, names its formula's
-source, and refuses (:class:`tracker.errors.Refused`) what cannot be computed.
+Nothing here knows a book, a unit or a clock. Functions take plain sequences of finite numbers, return
+frozen dataclasses, name their formula's source, and refuse (:class:`tracker.errors.Refused`) what cannot be
+computed.
 
-Modules: ``location`` (mean, spread, interval), ``compare`` (two groups),
-``ranks`` (ordinal and censored readings), ``outliers`` (hints, never
-verdicts), ``layout`` (groups of groups: analysis of variance, repeatability),
-``control`` (charts in order of time).
+Modules: ``plates`` (means of a material whose pieces come from plates), ``precision`` (repeatability and
+reproducibility by ISO 5725-2), ``outliers`` (hints, never verdicts), ``ranks`` (grades and limits),
+``compare`` (two groups), ``location`` (mean and spread of a handful), ``control`` (charts in order of time).
 """
 
-from tracker.statistics.compare import FiellerRatio, Welch, fieller_ratio, permutation_p, welch
+from tracker.statistics.compare import (
+    FiellerRatio,
+    Welch,
+    fieller_ratio,
+    permutation_p,
+    ratio_of_means,
+    welch,
+)
 from tracker.statistics.control import EwmaChart, IndividualsChart, ewma, shewhart_individuals
-from tracker.statistics.layout import (
+from tracker.statistics.location import MeanInterval, Summary, mean_interval, summary
+from tracker.statistics.outliers import (
+    OutlierHint,
+    PlateOutlier,
+    grubbs,
+    plate_critical,
+    plate_outlier,
+    resolution_of,
+    widened,
+)
+from tracker.statistics.plates import (
+    ASSUMED_RATIO,
+    MaterialMean,
+    PlateSums,
+    material_mean,
+    material_means,
+)
+from tracker.statistics.precision import (
     AnovaOneWay,
+    CochranHint,
     MandelHK,
+    Precision,
     VarianceComponents,
     anova_one_way,
+    cochran,
     mandel_h_k,
+    precision,
     variance_components,
 )
-from tracker.statistics.location import MeanInterval, Summary, mean_interval, summary
-from tracker.statistics.outliers import CochranHint, OutlierHint, cochran, dixon, grubbs
-from tracker.statistics.ranks import OrdinalSummary, RankTest, ordinal_summary, rank_test
+from tracker.statistics.ranks import (
+    LimitedMean,
+    OrdinalSummary,
+    RankTest,
+    limited_mean,
+    ordinal_summary,
+    rank_test,
+)
 
 __all__ = [
+    "ASSUMED_RATIO",
     "AnovaOneWay",
     "CochranHint",
     "EwmaChart",
     "FiellerRatio",
     "IndividualsChart",
+    "LimitedMean",
     "MandelHK",
+    "MaterialMean",
     "MeanInterval",
     "OrdinalSummary",
     "OutlierHint",
+    "PlateOutlier",
+    "PlateSums",
+    "Precision",
     "RankTest",
     "Summary",
     "VarianceComponents",
     "Welch",
     "anova_one_way",
     "cochran",
-    "dixon",
     "ewma",
     "fieller_ratio",
     "grubbs",
+    "limited_mean",
     "mandel_h_k",
+    "material_mean",
+    "material_means",
     "mean_interval",
     "ordinal_summary",
     "permutation_p",
+    "plate_critical",
+    "plate_outlier",
+    "precision",
     "rank_test",
+    "ratio_of_means",
+    "resolution_of",
     "shewhart_individuals",
     "summary",
     "variance_components",
     "welch",
+    "widened",
 ]

@@ -182,18 +182,36 @@ def fieller_ratio(
     """
     top, v_top = _two_or_more(numerator, "the numerator")
     bottom, v_bottom = _two_or_more(denominator, "the denominator")
-    if bottom.mean == 0 or top.mean == 0:
+    return ratio_of_means((top.mean, v_top, top.n - 1), (bottom.mean, v_bottom, bottom.n - 1), level)
+
+
+Estimate = tuple[float, float, float]
+"""A mean, the variance of the mean, and its degrees of freedom."""
+
+
+def ratio_of_means(top: Estimate, bottom: Estimate, level: float = 0.95) -> FiellerRatio:
+    """Return the ratio of two independent means with Fieller's interval, as :func:`fieller_ratio` does.
+
+    Args:
+        top: Mean, variance of that mean and degrees of freedom of the numerator.
+        bottom: The same of the denominator.
+        level: Confidence level, between 0 and 1; not checked.
+
+    Raises:
+        Refused: A mean is zero, neither scatters, or the denominator is not known to differ from zero.
+    """
+    if bottom[0] == 0 or top[0] == 0:
         raise Refused("a ratio", why="one of the means is zero", do="Give the two means as they are.")
-    relative_top, relative_bottom = v_top / top.mean**2, v_bottom / bottom.mean**2
+    relative_top, relative_bottom = top[1] / top[0] ** 2, bottom[1] / bottom[0] ** 2
     relative = relative_top + relative_bottom
     if relative == 0:
         raise Refused(
             "an interval of the ratio", why="neither group scatters at all", do="Give the ratio alone."
         )
     # On the relative terms, because in a ratio it is these that add up.
-    df = relative**2 / (relative_top**2 / (top.n - 1) + relative_bottom**2 / (bottom.n - 1))
-    ratio = top.mean / bottom.mean
-    low, high = _fieller_limits(ratio, bottom.mean, v_top, v_bottom, float(stdtrit(df, (1 + level) / 2)))
+    df = relative**2 / (relative_top**2 / top[2] + relative_bottom**2 / bottom[2])
+    ratio = top[0] / bottom[0]
+    low, high = _fieller_limits(ratio, bottom[0], top[1], bottom[1], float(stdtrit(df, (1 + level) / 2)))
     return FiellerRatio(ratio, abs(ratio) * math.sqrt(relative), df, low, high)
 
 

@@ -1,28 +1,20 @@
-"""Hints that a reading or a group stands apart. A hint never sets anything aside."""
+"""Hints that a reading stands apart from the others. A hint never sets anything aside."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
-from scipy.special import fdtri, stdtrit
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from tracker.errors import Refused
 from tracker.statistics.location import finite, summary
 
-_DIXON = {
-    # n: (10 %, 5 %) critical values of gap/range, two-sided. D. B. Rorabacher, Analytical
-    # Chemistry 63 (1991) 139-146, after W. J. Dixon, Biometrics 9 (1953) 74-89; from memory.
-    3: (0.941, 0.970),
-    4: (0.765, 0.829),
-    5: (0.642, 0.710),
-    6: (0.560, 0.625),
-    7: (0.507, 0.568),
-    8: (0.468, 0.526),
-    9: (0.437, 0.493),
-    10: (0.412, 0.466),
-}
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -40,25 +32,6 @@ class OutlierHint:
 
     index: int
     value: float
-    statistic: float
-    critical: float
-    alpha: float
-    stands_apart: bool
-
-
-@dataclass(frozen=True)
-class CochranHint:
-    """How much of all within-group variance one group holds.
-
-    Attributes:
-        index: Position of the group with the largest variance.
-        statistic: Cochran's C, largest variance ÷ sum of variances.
-        critical: What chance exceeds with probability ``alpha``.
-        alpha: That probability.
-        stands_apart: True where ``statistic`` exceeds ``critical``.
-    """
-
-    index: int
     statistic: float
     critical: float
     alpha: float
@@ -94,54 +67,102 @@ def grubbs(values: Iterable[float], alpha: float = 0.05, *, sides: int = 2) -> O
     return OutlierHint(index, numbers[index], statistic, critical, alpha, statistic > critical)
 
 
-def dixon(values: Iterable[float], alpha: float = 0.05) -> OutlierHint:
-    """Return Dixon's hint on the least or greatest of three to ten readings.
+def plate_critical(pieces: Array | float, df: Array | float, total: Array | float, alpha: float) -> Array:
+    """Return what the largest deviation from its plate's mean, over s_r, exceeds by chance in ``alpha``.
 
-    Q = gap to the next reading ÷ range, whichever end is farther out; critical
-    values at 5 and 10 % as tabled by Dixon (1953) and Rorabacher (1991).
+    The largest normed residual of a one-way layout, each of N residuals judged at alpha/(2N): with one plate
+    this is Grubbs' two-sided test. A residual over √(ν(1 - 1/n)) s_r is distributed as a correlation, so that
+    G = √(1 - 1/n) √(ν t²/(ν - 1 + t²)), t at 1 - alpha/(2N) on ν - 1 (from memory: R. D. Cook and
+    S. Weisberg, Residuals and Influence in Regression, 1982, 2.2).
 
-    Raises:
-        Refused: Not three to ten readings, one is not finite, all are equal, or ``alpha``
-            is neither 0.05 nor 0.10.
+    Args:
+        pieces: n, pieces of the plate.
+        df: ν, degrees of freedom of s_r: all pieces less all plates.
+        total: N, all pieces.
+        alpha: Probability of a false alarm for the whole group.
+
+    Returns:
+        Infinite where there are too few pieces for any to stand apart.
     """
-    numbers = finite(values)
-    if len(numbers) not in _DIXON or alpha not in {0.05, 0.10}:
-        raise Refused(
-            f"Dixon's hint on {len(numbers)} readings at {alpha:g}",
-            why="its table holds 3 to 10 readings at 0.05 and 0.10",
-            do="Use Grubbs' hint.",
-        )
-    order = sorted(range(len(numbers)), key=numbers.__getitem__)
-    lowest, second, before, highest = (numbers[order[i]] for i in (0, 1, -2, -1))
-    if lowest == highest:
-        raise Refused("Dixon's hint", why="all readings are equal", do="There is nothing to point at.")
-    # The farther end is looked at: the table is for both sides together.
-    below, above = second - lowest, highest - before
-    index = order[0] if below > above else order[-1]
-    statistic = max(below, above) / (highest - lowest)
-    critical = _DIXON[len(numbers)][0 if alpha == 0.10 else 1]  # noqa: PLR2004 - the table's own column
-    return OutlierHint(index, numbers[index], statistic, critical, alpha, statistic > critical)
+    pieces, df, total = (np.asarray(each, dtype=float) for each in (pieces, df, total))
+    enough = (df > 1) & (pieces > 1)
+    nu = np.where(enough, df, 2.0)
+    t = stdtrit(nu - 1, 1 - alpha / (2 * total))
+    g = np.sqrt(np.maximum(0.0, 1 - 1 / pieces)) * np.sqrt(nu * t * t / (nu - 1 + t * t))
+    return np.where(enough, g, np.inf)
 
 
-def cochran(groups: Sequence[Sequence[float]], alpha: float = 0.05) -> CochranHint:
-    """Return Cochran's hint on the group that scatters most.
+_DECIMALS: Final = 9
+_WHOLE: Final = 1e-4
+"""How far a multiple of a step may be off a whole number by the rounding of doubles."""
 
-    C = s_max²/Σs², critical 1/(1 + (p-1)/F) with F at 1 - alpha/p on n - 1 and
-    (p-1)(n-1) degrees of freedom (ISO 5725-2; formula from memory). Where group
-    sizes differ, their mean, rounded, stands for n, as ISO 5725-2 allows for small differences.
 
-    Raises:
-        Refused: Fewer than two groups, an empty group or a group of one, a number that is
-            not finite, or no scatter in any.
+def resolution_of(values: Iterable[float]) -> float:
+    """Return the step to which readings seem to be rounded, in their unit; 0 where none shows.
+
+    The decimal step (1, 2 or 5 of some power of ten) of which all readings are multiples. Numbers that were
+    computed are multiples of none, as far as nine significant digits show.
     """
-    spreads = [summary(group).sd for group in groups]
-    known = [sd**2 for sd in spreads if sd is not None]
-    if len(groups) < 2 or len(known) < len(groups) or not any(known):  # noqa: PLR2004 - a comparison needs two
-        raise Refused(
-            "Cochran's hint", why="it needs two groups of two or more that scatter", do="Test more pieces."
-        )
-    p, n = len(groups), round(sum(map(len, groups)) / len(groups))
-    statistic = max(known) / math.fsum(known)
-    f = float(fdtri(n - 1, (p - 1) * (n - 1), 1 - alpha / p))
-    critical = 1 / (1 + (p - 1) / f)
-    return CochranHint(known.index(max(known)), statistic, critical, alpha, statistic > critical)
+    numbers = [abs(value) for value in values if value]
+    if not numbers:
+        return 0.0
+    top = math.floor(math.log10(max(numbers)))
+    for power in range(top, top - _DECIMALS, -1):
+        for part in (5.0, 2.0, 1.0):
+            steps = [value / (part * 10.0**power) for value in numbers]
+            if all(abs(each - round(each)) < _WHOLE for each in steps):
+                return part * 10.0**power
+    return 0.0
+
+
+def widened(sd: float, resolution: float) -> float:
+    """Return a standard deviation with the rounding of the readings in it: √(s² + d²/12).
+
+    Three readings rounded to their own scatter agree in two of them more often than not, and the third would
+    stand apart by chance in over half of all cases; with the rounding in it in 5 % or fewer for n = 3 to 10.
+    """
+    return math.sqrt(sd * sd + resolution * resolution / 12.0)
+
+
+@dataclass(frozen=True)
+class PlateOutlier:
+    """The piece farthest from its plate's mean, beside what chance allows.
+
+    Attributes:
+        plate: Position of its plate.
+        index: Position of the piece in the plate.
+        statistic: G, its deviation over s_r (with the rounding of the readings in it).
+        critical: What chance exceeds in 5 % of such groups.
+        stands_apart: Whether it does.
+    """
+
+    plate: int
+    index: int
+    statistic: float
+    critical: float
+    stands_apart: bool
+
+
+def plate_outlier(plates: Sequence[Sequence[float]], alpha: float = 0.05) -> PlateOutlier | None:
+    """Return the hint on the piece farthest from its plate's mean; None for too few pieces, or equal ones.
+
+    Args:
+        plates: Readings of each plate, one a piece.
+        alpha: Probability of a false alarm.
+    """
+    arrays = [np.array(plate, dtype=float) for plate in plates]
+    total = sum(map(len, arrays))
+    df = total - len(arrays)
+    offs = [plate - plate.mean() for plate in arrays]
+    within = math.fsum(float(off @ off) for off in offs)
+    if df < 2 or within <= 0.0:  # noqa: PLR2004 - two pieces are equally far from their mean
+        return None
+    scatter = widened(math.sqrt(within / df), resolution_of(v for plate in plates for v in plate))
+    found = None
+    for number, off in enumerate(offs):
+        index = int(np.argmax(np.abs(off)))
+        g = float(abs(off[index])) / scatter
+        critical = float(plate_critical(float(len(off)), float(df), float(total), alpha))
+        if found is None or g / critical > found.statistic / found.critical:
+            found = PlateOutlier(number, index, g, critical, g > critical)
+    return found

@@ -1,4 +1,4 @@
-"""Readings that are grades or bounds: ordered, but not to be averaged."""
+"""Readings that are grades or limits: ordered, but not to be averaged as they are."""
 
 from __future__ import annotations
 
@@ -53,6 +53,70 @@ class RankTest:
     b_higher: float
     p: float
     open_pairs: int
+
+
+@dataclass(frozen=True)
+class LimitedMean:
+    """What readings say together of which some are only limits (Kaplan and Meier).
+
+    Attributes:
+        n: All readings, limits among them.
+        limits: Those that are limits.
+        mean: Mean of the estimated distribution up to the last reading: the mean is at least this where
+            ``bound`` is ``"above"``, at most this where it is ``"below"``.
+        bound: On which side the mean is open; empty where the outermost reading is none but a number.
+        median: Median of the estimated distribution; None where it lies among the limits.
+    """
+
+    n: int
+    limits: int
+    mean: float
+    bound: str
+    median: float | None
+
+
+def limited_mean(values: Sequence[float], bounds: Sequence[str | None]) -> LimitedMean | None:
+    """Return the Kaplan-Meier mean and median of readings of which some are only limits.
+
+    E. L. Kaplan and P. Meier, J. American Statistical Association 53 (1958) 457-481: at each reading the
+    share that lies beyond falls by the share of readings there among all that are known to reach so far. The
+    mean is the area under that curve, cut at the outermost reading.
+
+    Args:
+        values: Readings, all finite.
+        bounds: For each None for a number, ``"above"`` or ``"below"`` where the truth lies there.
+
+    Returns:
+        None where limits of both kinds are mixed (no such estimate holds), or all are limits.
+
+    Raises:
+        Refused: There are no readings, or as many bounds as readings are not given.
+    """
+    kinds = {bound for bound in _bounds(values, bounds) if bound is not None}
+    if len(kinds) > 1 or all(bound is not None for bound in bounds):
+        return None
+    # What lies below is what lies above, looked at in a mirror.
+    sign = -1.0 if kinds == {"below"} else 1.0
+    # At one place numbers come before limits: "above 90" is known to have reached 90.
+    order = sorted(
+        (sign * value, bound is not None) for value, bound in zip(finite(values), bounds, strict=True)
+    )
+    alive, mean, median, reached = 1.0, order[0][0], None, order[0][0]
+    for place, (value, limit) in enumerate(order):
+        mean += alive * (value - reached)
+        reached = value
+        if not limit:
+            alive *= 1.0 - 1.0 / (len(order) - place)
+            if median is None and alive <= 0.5 + 1e-12:
+                median = sign * value
+    open_end = order[-1][1]
+    return LimitedMean(
+        n=len(order),
+        limits=sum(limit for _, limit in order),
+        mean=sign * mean,
+        bound=("below" if sign < 0 else "above") if open_end else "",
+        median=median,
+    )
 
 
 def ordinal_summary(grades: Iterable[float]) -> OrdinalSummary:

@@ -9,14 +9,12 @@ from typing import Any
 
 from tracker.errors import Refused
 from tracker.ids import measurement_id
-from tracker.statistics import dixon, fieller_ratio, grubbs, mean_interval, ordinal_summary
+from tracker.statistics import fieller_ratio, mean_interval, ordinal_summary, plate_outlier
 from tracker.table.points import Point
 from tracker.units import shown
 
-_FEW_FOR_HINTS = 3
 _NOTHING = 1e-9
 """Relative: below this a scatter is rounding, and no digits are shown for it."""
-_MOST_FOR_DIXON = 10
 
 
 @dataclass(frozen=True)
@@ -134,7 +132,7 @@ def cell(rows: Sequence[Point], *, ordinal: bool) -> Cell:
         uninformative=weak,
         limits=limits,
         set_aside=len(rows) - len(counted),
-        hints=() if ordinal else tuple(_hints(numbers, values)),
+        hints=() if ordinal else tuple(_hints(numbers)),
         numbers=tuple(row.measurement for row in numbers),
         values=tuple(values),
         remarks=tuple(dict.fromkeys(row.remark for row in counted if row.remark)),
@@ -153,18 +151,17 @@ def _summed(
     return told.mean, told.sd, told.low, told.high, told.uninformative
 
 
-def _hints(rows: Sequence[Point], values: Sequence[float]) -> list[str]:
-    """Name what stands apart, each result once; equal values, or too few, give no hint."""
-    if len(values) < _FEW_FOR_HINTS or max(values) == min(values):
+def _hints(rows: Sequence[Point]) -> list[str]:
+    """Name the piece that is farthest from its plate's mean, where chance would rarely put one so far."""
+    plates: dict[int | None, list[Point]] = {}
+    for row in rows:
+        plates.setdefault(row.job, []).append(row)
+    found = plate_outlier([[row.value for row in plate] for plate in plates.values()])
+    if found is None or not found.stands_apart:
         return []
-    tests = [("Grubbs", grubbs)] + ([("Dixon", dixon)] if len(values) <= _MOST_FOR_DIXON else [])
-    found: dict[int, list[str]] = {}
-    for name, test in tests:
-        hint = test(values)
-        if hint.stands_apart:
-            said = f"{name} {hint.statistic:.2f}, chance up to {hint.critical:.2f}"
-            found.setdefault(rows[hint.index].measurement, []).append(said)
-    return [f"{measurement_id(number)} stands apart ({'; '.join(said)})" for number, said in found.items()]
+    piece = list(plates.values())[found.plate][found.index]
+    said = f"G = {found.statistic:.2f}, 5 % critical {found.critical:.2f}"
+    return [f"{measurement_id(piece.measurement)}: possible outlier ({said})"]
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import pytest
 from tests.realdata import real_data
 from tests.statistics.certified import GLUCOSE, SIRSTV, SULFUR_1, SULFUR_2, digits, glucose, strd_anova
 from tracker.errors import Refused
-from tracker.statistics import anova_one_way, mandel_h_k, variance_components
+from tracker.statistics import anova_one_way, mandel_h_k, precision, variance_components
 
 
 def test_sirstv_agrees_with_certificate() -> None:
@@ -98,14 +98,16 @@ def test_mandel_critical_values() -> None:
     """ASTM E691 at 0.5 %: eight laboratories, three readings: h 2.15, k 2.06 (from memory, reproduced)."""
     found = mandel_h_k(glucose("A"))
     assert found.h_critical == pytest.approx(2.15, abs=5e-3)
-    assert found.k_critical == pytest.approx(2.06, abs=5e-3)
+    assert found.k_critical == pytest.approx((2.06,) * 8, abs=5e-3)
 
 
 def test_mandel_points_at_the_wide_laboratory() -> None:
     """Glucose E, laboratory 2 with its 309.40: k 2.33, beyond the critical value."""
     found = mandel_h_k(glucose("E"))
     assert found.k[1] == pytest.approx(2.33, abs=5e-3)
-    assert found.k[1] > found.k_critical
+    assert found.k[1] is not None
+    assert found.k_critical[1] is not None
+    assert found.k[1] > found.k_critical[1]
     assert max(map(abs, found.h)) < found.h_critical
 
 
@@ -115,7 +117,7 @@ def test_mandel_identities(material: str) -> None:
     found = mandel_h_k(glucose(material))
     assert sum(found.h) == pytest.approx(0, abs=1e-9)
     assert sum(h * h for h in found.h) == pytest.approx(7)
-    assert sum(k * k for k in found.k) == pytest.approx(8)
+    assert sum(k * k for k in found.k if k is not None) == pytest.approx(8)
 
 
 def test_negative_component_is_zero() -> None:
@@ -147,9 +149,9 @@ def test_anova_refuses_what_has_no_repeats(groups: list[list[float]]) -> None:
         anova_one_way(groups)
 
 
-@pytest.mark.parametrize("groups", [[[1, 2], [1, 2]], [[1, 2], [1, 2], [1, 2, 3]], [[1], [2], [3]]])
-def test_mandel_refuses_unequal_groups(groups: list[list[float]]) -> None:
-    """Mandel's figures want three groups of equal size, two or more each."""
+@pytest.mark.parametrize("groups", [[[1, 2], [1, 2]], [[1], [2], [3]]])
+def test_mandel_refuses_too_few_groups(groups: list[list[float]]) -> None:
+    """Mandel's figures want three groups, and a repeated reading somewhere."""
     with pytest.raises(Refused):
         mandel_h_k(groups)
 
@@ -205,3 +207,30 @@ def test_mandel_of_equal_readings_is_zero() -> None:
     """Where nothing scatters, h and k are zero and not a division by zero."""
     found = mandel_h_k([[1, 1]] * 3)
     assert (found.h, found.k) == ((0, 0, 0), (0, 0, 0))
+
+
+def test_mandel_of_unequal_laboratories() -> None:
+    """Each laboratory's k is judged by its own count, as ISO 5725-2 tables it (sulfur in coal, level 1)."""
+    found = mandel_h_k(SULFUR_1, 0.01)
+    assert found.h_critical == pytest.approx(2.06, abs=6e-3)
+    # ISO 5725-2, table of h and k at 1 %, p 8: k 1.96 and 1.81 for n 3 and 4 (from memory).
+    sizes = {len(group): k for group, k in zip(SULFUR_1, found.k_critical, strict=True)}
+    assert [sizes[n] for n in (3, 4)] == pytest.approx([1.96, 1.81], abs=6e-3)
+
+
+def test_precision_of_sulfur_in_coal() -> None:
+    """ISO 5725-2 annex B.1, level 2: m 1.252, s_r 0.029, s_R 0.061, no outlier or straggler (from memory)."""
+    found = precision({f"laboratory {i + 1}": group for i, group in enumerate(SULFUR_2)})
+    assert found.components.mean == pytest.approx(1.252, abs=5e-4)
+    assert found.components.s_r == pytest.approx(0.029, abs=5e-4)
+    assert found.components.s_big_r == pytest.approx(0.061, abs=5e-4)
+    assert not found.cochran_5.stands_apart
+    assert found.grubbs.critical == pytest.approx(2.274, abs=5e-4)
+    assert found.names[found.grubbs_5.index] == "laboratory 6"
+    assert not found.grubbs.stands_apart
+
+
+def test_precision_refuses_two_laboratories() -> None:
+    """Two laboratories have no Mandel's h."""
+    with pytest.raises(Refused):
+        precision({"a": [1.0, 2.0], "b": [2.0, 3.0]})
