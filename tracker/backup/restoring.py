@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError
 
 from tracker.backup.archive import BackupError, Contents, Reader, reading
@@ -61,7 +61,7 @@ def restore(file: Path, place: str, progress: Progress | None = None) -> Content
 
 
 def _fill(book: Book, reader: Reader, progress: Progress) -> None:
-    with book.writing() as connection:
+    with book.writing(fresh=True) as connection:
         check_empty(book.place, connection)
         # Attachments first, as always: a crash leaves files that nobody names, never a row without its
         # file.
@@ -166,7 +166,6 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
                 check_schema(place, connection)
                 return Upgraded(SCHEMA, SCHEMA, None)
         with book.writing() as connection:
-            _lock(connection)
             file = _beside(place, f"before-{SCHEMA}-{book.clock():%Y%m%dT%H%M%S}.backup")
             save(connection, book, file, progress or silent)
             upgrade(connection)
@@ -191,9 +190,3 @@ def _beside(place: str, name: str) -> Path:
             do="Nothing was changed; check who may write there",
         ) from error
     return folder / name
-
-
-def _lock(connection: Connection) -> None:
-    """Keep acts from being done on PostgreSQL until the migration is; SQLite has locked all already."""
-    if connection.dialect.name != "sqlite":
-        connection.execute(text("SELECT id FROM book FOR UPDATE"))

@@ -8,19 +8,25 @@ given out in one order whoever else is writing.
 
 from __future__ import annotations
 
-from tracker.book.book import Book, new_book, now, open_book, zone_named
+from tracker.acts import ClockDoubt, DoneBefore
+from tracker.book.book import Book, LostAnswerError, new_book, now, open_book, zone_named
 from tracker.book.engines import make_engine
 from tracker.book.live import WITH_VOIDED, with_voided
 from tracker.book.place import (
     BOOK_FILE,
     BookError,
+    OlderSchemaError,
+    UncertainError,
+    UnreachableError,
     check_empty,
     check_schema,
     files_folder,
     find_place,
+    has_password,
     is_url,
     refusal_for,
     schema_of,
+    shown,
 )
 
 __all__ = [
@@ -28,10 +34,17 @@ __all__ = [
     "WITH_VOIDED",
     "Book",
     "BookError",
+    "ClockDoubt",
+    "DoneBefore",
+    "LostAnswerError",
+    "OlderSchemaError",
+    "UncertainError",
+    "UnreachableError",
     "check_empty",
     "check_schema",
     "files_folder",
     "find_place",
+    "has_password",
     "is_url",
     "make_engine",
     "new_book",
@@ -39,6 +52,7 @@ __all__ = [
     "open_book",
     "refusal_for",
     "schema_of",
+    "shown",
     "with_voided",
     "zone_named",
 ]

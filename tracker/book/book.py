@@ -2,33 +2,52 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
+import itertools
 import secrets
+import time
 import zoneinfo
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Final, Self
 
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from tracker.acts import Act, Clock
-from tracker.book.engines import BUSY_S, WRITES, make_engine
+from tracker.acts import Act, Clock, ClockDoubt, refuse_twice
+from tracker.book.engines import BUSY_S, STATEMENT_S, WRITES, is_conflict, limit_waits, make_engine
 from tracker.book.place import (
     BOOK_FILE,
     BookError,
+    UncertainError,
     check_empty,
+    check_encoding,
     check_schema,
     files_folder,
+    is_lost,
     is_url,
     refusal_for,
+    shown,
 )
 from tracker.files import Files
 from tracker.ids import BOOK_ALPHABET
-from tracker.model import BookRecord
+from tracker.model import BookRecord, JournalRecord
 from tracker.write_queue import wait_turn
+
+LOOK_S: Final = 20
+"""How long a book is asked again after an answer was lost, in seconds."""
+
+_LOOK_PAUSE_S: Final = 0.5
+_ASKED_S: Final = 600
+_ATTEMPTS: Final = 5
+_PAUSE_S: Final = 0.05
+
+
+class LostAnswerError(UncertainError):
+    """The connection ended while the last step of an act was on its way."""
 
 
 def now() -> dt.datetime:
@@ -44,6 +63,7 @@ class Book:
         code: The book's three characters.
         zone: The bench's time zone.
         address: HOST:PORT of the bench page, or empty.
+        clock_is_right: A person said so: acts may be entered earlier than the last one.
         files: Its attachments.
         engine: For questions in SQL by the rooms above; writing goes through :meth:`act`.
     """
@@ -56,6 +76,10 @@ class Book:
         self.code = ""
         self.zone: dt.tzinfo = dt.UTC
         self.address = ""
+        self.clock_is_right = False
+        # By person; shared by the copies that :meth:`keyed` makes.
+        self._clock_asked: dict[str, float] = {}
+        self._keys: Iterator[str] = iter(())
 
     def close(self) -> None:
         """Give the connections back."""
@@ -97,13 +121,105 @@ class Book:
 
         Raises:
             BookError: The book is read-only, full, busy or damaged; nothing was written.
+            UncertainError: The connection was lost in the last step, and the book cannot be asked again.
+            ClockDoubt: The clock went back since the last entry.
+            DoneBefore: The key of the act (:meth:`keyed`) was used.
         """
-        with self.writing() as connection:
-            if connection.dialect.name != "sqlite":
-                # SQLite's BEGIN IMMEDIATE has locked the file by now; a server locks nothing until asked.
-                connection.execute(select(BookRecord.id).with_for_update())
-            with self.doing(connection, act=act, who=who, reason=reason, about=about) as doing:
+        what = {"act": act, "who": who, "reason": reason, "about": about, "key": next(self._keys, "")}
+        with ExitStack() as stack:
+            try:
+                doing = stack.enter_context(self._one_act(any_time=self.clock_is_right, **what))
+            except ClockDoubt as doubt:
+                # Asked with the right to write given back: others may be waiting for it.
+                self._confirm_clock(doubt, who)
+                doing = stack.enter_context(self._one_act(any_time=True, **what))
+            yield doing
+
+    @contextmanager
+    def _one_act(self, **what: Any) -> Iterator[Act]:
+        doing: Act | None = None
+        try:
+            with (
+                self.writing(statement_s=STATEMENT_S) as connection,
+                self.doing(connection, **what) as doing,
+            ):
                 yield doing
+        except LostAnswerError as lost:
+            if doing is None:
+                raise
+            self._look_for(doing, lost)
+
+    def _confirm_clock(self, doubt: ClockDoubt, who: str) -> None:
+        """Let an act through that was asked about within the last ten minutes, by the same person.
+
+        Raises:
+            ClockDoubt: It was not; it is from now on.
+        """
+        before = self._clock_asked.get(who)
+        self._clock_asked[who] = time.monotonic()
+        if before is None or time.monotonic() - before > _ASKED_S:
+            raise doubt
+
+    def _look_for(self, act: Act, lost: LostAnswerError) -> None:
+        """Find out whether an act was written whose last answer was lost.
+
+        Raises:
+            BookError: It was not.
+            UncertainError: The book cannot be asked.
+        """
+        until = time.monotonic() + LOOK_S
+        while True:
+            try:
+                found = self._hash_at(act.seq)
+                break
+            except DBAPIError as error:
+                if time.monotonic() > until:
+                    again = f" --key {act.key}" if act.key else ""
+                    raise UncertainError(
+                        f"It is not known whether this was written: the connection to {shown(self.place)} "
+                        "was lost in the last step, and it does not answer",
+                        do="Look for it before you repeat it (strandbook list …, show …)"
+                        + (f"; repeated with{again} it is done once" if again else ""),
+                    ) from error
+                time.sleep(_LOOK_PAUSE_S)
+        if found != act.hash:
+            raise BookError(
+                f"The connection to {shown(self.place)} was lost in the last step",
+                why="the book was asked again, and this was not written",
+                do="Repeat the command",
+            ) from lost
+
+    def _hash_at(self, seq: int) -> str | None:
+        with self.engine.connect() as connection, connection.begin():
+            # The lost session may still be at its work. It holds this lock until it has either written or
+            # given up, so after it the answer is final.
+            limit_waits(connection, STATEMENT_S, "SELECT id FROM book FOR UPDATE")
+            return connection.scalar(select(JournalRecord.hash).where(JournalRecord.seq == seq))
+
+    def keyed(self, key: str) -> Book:
+        """Return this book with a key for its next act, so that one sent twice is done once.
+
+        A browser that lost the answer sends its form again, a finger taps twice, a script repeats a command.
+        Only the book itself sees all of that, so it keeps the key, by the very act that it belongs to. A
+        second act of the same book has the key with ``.2`` behind it, and so on. The same book where the
+        key is empty.
+        """
+        if not key:
+            return self
+        # The same connections and files: opening the book anew for each form would cost more than the form.
+        keyed = copy.copy(self)
+        keyed._keys = _numbered(key)  # noqa: SLF001 - of its own class
+        return keyed
+
+    def check_new(self, key: str) -> None:
+        """Let through a key that was not used, before anything is read for it.
+
+        Raises:
+            DoneBefore: It was.
+        """
+        if key:
+            with self.read() as session:
+                refuse_twice(session, key)
 
     def begin(self, who: str, **columns: str) -> None:
         """Make the tables and the book's own row, in one transaction.
@@ -113,29 +229,73 @@ class Book:
         """
         from tracker.migrations import upgrade  # noqa: PLC0415 - alembic is wanted here only
 
-        with self.writing() as connection:
+        with self.writing(fresh=True) as connection:
             check_empty(self.place, connection)
+            check_encoding(self.place, connection)
             upgrade(connection)
             with self.doing(connection, act="init", who=who) as act:
                 # Drawn and not counted: two benches that never meet must still be told apart on a borrowed
                 # piece.
                 code = "".join(secrets.choice(BOOK_ALPHABET) for _ in range(3))
                 act.session.add(BookRecord(id=1, code=code, begun_at=act.at, **columns))
+            # Before the commit: a book without a place for its attachments must not come to be.
+            self.files.mark(code)
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """Give a connection in a transaction that writes: for making, restoring and migrating a book.
+    def writing(self, statement_s: int = 0, *, fresh: bool = False) -> Iterator[Connection]:
+        """Give a connection in a transaction that writes, and holds the right to.
+
+        Args:
+            statement_s: Longest that a statement may take on a server, in seconds; 0 for no limit.
+            fresh: There is no book yet whose row could be locked.
 
         Raises:
             BookError: The book is read-only, full, busy or damaged; nothing was written.
+            LostAnswerError: The connection was lost in the last step; it may have been written.
         """
-        with (
-            self._translated(),
-            self._turn(),
-            self.engine.connect().execution_options(**{WRITES: True}) as connection,
-            connection.begin(),
-        ):
-            yield connection
+        with self._translated(), self._turn():
+            connection = self._begun(statement_s, fresh)
+            try:
+                try:
+                    yield connection
+                except BaseException:
+                    with suppress(DBAPIError):
+                        connection.rollback()
+                    raise
+                self._commit(connection)
+            finally:
+                connection.close()
+
+    def _begun(self, statement_s: int, fresh: bool) -> Connection:
+        """Begin a transaction that writes; undone only because others wrote, it begins again."""
+        for attempt in range(_ATTEMPTS):
+            connection = self.engine.connect().execution_options(**{WRITES: True})
+            try:
+                connection.begin()
+                # SQLite's BEGIN IMMEDIATE has locked the file by now; a server locks nothing until asked.
+                limit_waits(connection, statement_s, "" if fresh else "SELECT id FROM book FOR UPDATE")
+            except DBAPIError as error:
+                connection.close()
+                if not is_conflict(error) or attempt == _ATTEMPTS - 1:
+                    raise
+                time.sleep(_PAUSE_S * 2**attempt * (1 + secrets.randbelow(100) / 100))
+            except BaseException:
+                connection.close()
+                raise
+            else:
+                return connection
+        raise AssertionError("the last attempt returns or raises")
+
+    def _commit(self, connection: Connection) -> None:
+        try:
+            connection.commit()
+        except DBAPIError as error:
+            if is_url(self.place) and is_lost(error):
+                raise LostAnswerError(
+                    f"The connection to {shown(self.place)} was lost in the last step",
+                    do="It is not known whether this was written; look before you repeat it",
+                ) from error
+            raise
 
     @contextmanager
     def _turn(self) -> Iterator[None]:
@@ -150,7 +310,7 @@ class Book:
         with wait_turn(Path(self.place) / BOOK_FILE, BUSY_S) as ours:
             if not ours:
                 raise BookError(
-                    f"The book {self.place} is being written by somebody else",
+                    f"The book {shown(self.place)} is being written by somebody else",
                     do="Nothing was written. Wait a moment and repeat the command",
                 )
             yield
@@ -186,10 +346,16 @@ class Book:
             ).one_or_none()
         if row is None:
             raise BookError(
-                f"{self.place} holds the tables of a book but no book", do="strandbook restore FILE"
+                f"{shown(self.place)} holds the tables of a book but no book", do="strandbook restore FILE"
             )
         self.code, self.address = row.code, row.address
+        self.files.code = row.code
         self.zone = zone_named(row.zone)
+
+
+def _numbered(key: str) -> Iterator[str]:
+    # No generator: threads of one page may ask at once, which a generator does not bear.
+    return itertools.chain((key,), map(f"{key}.{{}}".format, itertools.count(2)))
 
 
 def open_book(place: str, clock: Clock = now) -> Book:

@@ -3,49 +3,39 @@
 from __future__ import annotations
 
 import os
+import re
 from contextlib import nullcontext
 from pathlib import Path
-from typing import Final
+from typing import ClassVar, Final
 
-from sqlalchemy import Connection, inspect, make_url, text
-from sqlalchemy.exc import OperationalError, ProgrammingError
+from sqlalchemy import URL, Connection, inspect, make_url, text
+from sqlalchemy.exc import ArgumentError, OperationalError, ProgrammingError
 
 from tracker.errors import Refused
 from tracker.model import SCHEMA
+
+BOOK_FILE: Final = "book.sqlite"
+"""Name of the database in a book's folder."""
 
 
 class BookError(Refused):
     """A book cannot be found, opened, read or written as asked."""
 
 
-def refusal_for(place: str, error: Exception) -> BookError:
-    """Return what a database's error means to the person, with what to do."""
-    # By the words and not by error codes: the two drivers share no codes, and SQLite reports a full or a
-    # read-only disk through the same class as a wrong statement.
-    said = str(getattr(error, "orig", error)).lower()
-    kinds: list[tuple[str, str, str]] = [
-        ("readonly", "may not be written", "Check who may write there; reading goes on as before"),
-        ("read-only", "may not be written", "Check who may write there; reading goes on as before"),
-        ("is full", "does not fit on the disk any more", "Free some space and repeat the command"),
-        ("no space left", "does not fit on the disk any more", "Free some space and repeat the command"),
-        ("locked", "is being written by somebody else", "Wait a moment and repeat the command"),
-        ("not a database", "is no SQLite file", "Bring it back from a backup: strandbook restore FILE"),
-        ("malformed", "is damaged", "Bring it back from a backup: strandbook restore FILE"),
-        ("unable to open", "cannot be opened", "Check the path and who may read it"),
-        ("connection to server", "cannot be reached", "Check that the server runs, and the URL"),
-    ]
-    for word, what, do in kinds:
-        if word in said:
-            return BookError(f"The book {place} {what}", do=f"Nothing was written. {do}")
-    return BookError(f"The book {place} did not take this", why=_first_line(error), do="Nothing was written")
+class UnreachableError(BookError):
+    """There is no book, or nothing answers where it should be."""
+
+    exit_code: ClassVar[int] = 3
 
 
-def _first_line(error: Exception) -> str:
-    return next(iter(str(getattr(error, "orig", error)).strip().splitlines()), type(error).__name__)
+class OlderSchemaError(BookError):
+    """A book was written by an older version and not upgraded yet."""
+
+    exit_code: ClassVar[int] = 4
 
 
-BOOK_FILE: Final = "book.sqlite"
-"""Name of the database in a book's folder."""
+class UncertainError(BookError):
+    """It is not known whether an act was written: the answer to its last step was lost."""
 
 
 def find_place(start: Path, named: str | None = None) -> str:
@@ -59,7 +49,7 @@ def find_place(start: Path, named: str | None = None) -> str:
     for folder in (start, *start.parents):
         if (folder / BOOK_FILE).exists():
             return str(folder)
-    raise BookError(
+    raise UnreachableError(
         "There is no book in this folder or above it",
         do="Name one with --book FOLDER, or begin one: strandbook init FOLDER",
     )
@@ -70,6 +60,47 @@ def is_url(place: str) -> bool:
     return "://" in place
 
 
+def url_of(place: str) -> URL:
+    """Return the parts of a URL.
+
+    Raises:
+        BookError: It is none.
+    """
+    try:
+        return make_url(place)
+    except (ArgumentError, ValueError) as error:
+        raise BookError(
+            "The address of the book is no URL", do="Write postgresql://USER@HOST/NAME?files=/path/to/files"
+        ) from error
+
+
+def shown(place: str) -> str:
+    """Return a place as it may be shown: ``user@host/name`` of a server, without password or options."""
+    if not is_url(place):
+        return place
+    try:
+        url = url_of(place)
+    except BookError:
+        return "the server"
+    user = f"{url.username}@" if url.username else ""
+    port = f":{url.port}" if url.port else ""
+    service = url.query.get("service")
+    if service and not url.host and not url.database:
+        return f"service {service}"
+    return f"{user}{url.host or ''}{port}/{url.database or ''}"
+
+
+def has_password(place: str | None) -> bool:
+    """Whether a place carries a password, which others can then read in the list of processes."""
+    if not place or not is_url(place):
+        return False
+    try:
+        url = url_of(place)
+    except BookError:
+        return False
+    return url.password is not None or "password" in url.query
+
+
 def files_folder(place: str) -> Path:
     """Return the folder of attachments: beside the SQLite file, or named in the URL as ``files=``.
 
@@ -78,7 +109,7 @@ def files_folder(place: str) -> Path:
     """
     if not is_url(place):
         return Path(place) / "files"
-    named = make_url(place).query.get("files") or os.environ.get("STRANDBOOK_FILES")
+    named = url_of(place).query.get("files") or os.environ.get("STRANDBOOK_FILES")
     if not named:
         raise BookError(
             "A book on a server needs a shared folder for its attachments",
@@ -87,13 +118,91 @@ def files_folder(place: str) -> Path:
     return Path(str(named))
 
 
+_UNREACHABLE: Final = (
+    # In this order: a server that refuses a password names the connection, too.
+    (r"password authentication failed|no password supplied", "did not take the password",
+     "Check user and password; keep it in a file that PGPASSFILE names, or in ~/.pgpass"),
+    (r"no pg_hba.conf entry|peer authentication failed", "does not let this user in from here",
+     "Ask whoever keeps the server"),
+    (r"role .* does not exist", "does not know this user", "Check the user in the URL"),
+    (r"database .* does not exist", "is not on this server: it has no database of that name",
+     "Check the name in the URL, or have it made: createdb -E UTF8 NAME"),
+    (r"too many (connections|clients)|remaining connection slots", "gets no connection: its server is full",
+     "Wait a moment and repeat the command"),
+    (r"definition of service|service file", "is not described in the service file",
+     "Check PGSERVICE and the file that PGSERVICEFILE names"),
+    (r"connection (to server|failed|refused|timeout)|timeout expired|(translate|resolve) host|server running",
+     "cannot be reached", "Check that the server runs, and host and port in the URL"),
+)  # fmt: skip
+
+_LOST: Final = re.compile(
+    r"server closed the connection|terminating connection|connection is (lost|closed)|eof detected|timed out"
+    r"|(consuming input|sending query) failed|could not receive data|connection reset|connection not open"
+)
+
+_REFUSALS: Final = (
+    (r"readonly|read-only", "may not be written", "Check who may write there; reading goes on as before"),
+    (r"permission denied", "may not be used like that by this user", "Check what the user was granted"),
+    (r"is full|no space left", "does not fit on the disk any more", "Free some space and repeat the command"),
+    (r"lock timeout|locked", "is being written by somebody else", "Wait a moment and repeat the command"),
+    (r"deadlock|could not serialize", "was written by others at the same time", "Repeat the command"),
+    (r"statement timeout", "took too long over this", "Repeat it when the server is less busy"),
+    (r"not a database", "is no SQLite file", "Bring it back from a backup: strandbook restore FILE"),
+    (r"malformed", "is damaged", "Bring it back from a backup: strandbook restore FILE"),
+    (r"unable to open", "cannot be opened", "Check the path and who may read it"),
+)  # fmt: skip
+
+
+def is_lost(error: Exception) -> bool:
+    """Whether an error says that the connection ended, and not that the server refused something."""
+    said = str(getattr(error, "orig", error)).lower()
+    return bool(getattr(error, "connection_invalidated", False) or _LOST.search(said))
+
+
+def refusal_for(place: str, error: Exception) -> BookError:
+    """Return what a database's error means to the person, with what to do."""
+    # By the words and not by error codes: the two drivers share no codes, and SQLite reports a full or a
+    # read-only disk through the same class as a wrong statement.
+    said = str(getattr(error, "orig", error)).lower()
+    name = shown(place)
+    if is_url(place):
+        for words, what, do in _UNREACHABLE:
+            if re.search(words, said):
+                return UnreachableError(f"The book {name} {what}", do=f"Nothing was written. {do}")
+        if is_lost(error):
+            return UnreachableError(
+                f"The connection to the book {name} was lost", do="Nothing was written. Repeat the command"
+            )
+    elif re.search("disk i/o error|unable to open", said) and _is_full(place):
+        said = "disk is full"
+    for words, what, do in _REFUSALS:
+        if re.search(words, said):
+            return BookError(f"The book {name} {what}", do=f"Nothing was written. {do}")
+    return BookError(f"The book {name} did not take this", why=_first_line(error), do="Nothing was written")
+
+
+def _is_full(place: str) -> bool:
+    """Whether the disk of a book has no room: SQLite then reports a plain input/output error to readers."""
+    try:
+        room = os.statvfs(place)
+    except OSError:
+        return False
+    least = 64 * 1024
+    return room.f_bavail * room.f_frsize < least
+
+
+def _first_line(error: Exception) -> str:
+    return next(iter(str(getattr(error, "orig", error)).strip().splitlines()), type(error).__name__)
+
+
 def schema_of(connection: Connection) -> str | None:
     """Return the schema version written in a database, or None where there is no book."""
     try:
         # On a server a failed statement spoils its whole transaction; a savepoint keeps the question from
         # costing the answer to the next one.
         with connection.begin_nested() if connection.dialect.name != "sqlite" else nullcontext():
-            return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+            found: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
+            return found
     except (OperationalError, ProgrammingError) as error:
         if "no such table" in str(error.orig) or type(error.orig).__name__ == "UndefinedTable":
             return None
@@ -107,9 +216,27 @@ def check_empty(place: str, connection: Connection) -> None:
         BookError: There is a book, or tables of something else.
     """
     if schema_of(connection) is not None:
-        raise BookError(f"{place} is a book already", do="Choose another place")
+        raise BookError(f"{shown(place)} is a book already", do="Choose another place")
     if tables := inspect(connection).get_table_names():
-        raise BookError(f"{place} holds other tables ({', '.join(tables[:3])})", do="Choose another place")
+        raise BookError(
+            f"{shown(place)} holds other tables ({', '.join(tables[:3])})", do="Choose another place"
+        )
+
+
+def check_encoding(place: str, connection: Connection) -> None:
+    """Let through only a database that can hold every character.
+
+    Raises:
+        BookError: It has another encoding than UTF8.
+    """
+    if connection.dialect.name == "sqlite":
+        return
+    found = connection.execute(text("SHOW server_encoding")).scalar()
+    if found != "UTF8":
+        raise BookError(
+            f"The database {shown(place)} has the encoding {found}, which cannot hold every character",
+            do="Have one made with: createdb -E UTF8 -T template0 NAME",
+        )
 
 
 def check_schema(place: str, connection: Connection) -> None:
@@ -120,15 +247,17 @@ def check_schema(place: str, connection: Connection) -> None:
     """
     found = schema_of(connection)
     if found is None:
-        raise BookError(f"{place} is not a book", do=f"Begin one: strandbook init {place}")
+        raise UnreachableError(
+            f"{shown(place)} is not a book", do=f"Begin one: strandbook init {shown(place)}"
+        )
     # Revisions are numbered with leading noughts, so that texts compare as numbers do.
     if found < SCHEMA:
-        raise BookError(
-            f"{place} was written by an older version (schema {found}, this program: {SCHEMA})",
+        raise OlderSchemaError(
+            f"{shown(place)} was written by an older version (schema {found}, this program: {SCHEMA})",
             do="strandbook upgrade makes a backup and brings it up to date",
         )
     if found > SCHEMA:
         raise BookError(
-            f"{place} was written by a newer version (schema {found}, this program: {SCHEMA})",
+            f"{shown(place)} was written by a newer version (schema {found}, this program: {SCHEMA})",
             do="Install the newer strandbook to open it",
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 import os
+import re
 import sys
 import tempfile
 import traceback
@@ -13,11 +14,16 @@ from pathlib import Path
 from typing import Any, Final
 
 import click
+from click.core import ParameterSource
 
 from tracker import __version__
 from tracker.cli._bench import Bench
-from tracker.errors import Refused
+from tracker.errors import Refused, without_passwords
+from tracker.safe_text import visible, visible_but_colours
 from tracker.suggest import close_names
+
+# Without SQLAlchemy's parser: most commands name no server, and loading it costs more than they do.
+_PASSWORD: Final = re.compile(r"://[^/@]*:[^/@]+@|[?&]password=")
 
 _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "The book": {
@@ -121,19 +127,33 @@ def _translated(ctx: click.Context) -> Iterator[None]:
     except Refused as refusal:
         if ctx.params.get("debug"):
             raise
-        _refuse(ctx, str(refusal))
+        _refuse(ctx, str(refusal), _exit_code(ctx, refusal))
     except (click.ClickException, click.Abort, click.exceptions.Exit, BrokenPipeError):
         raise
     except Exception as error:
+        if type(error).__name__ == "DoneBefore":
+            _tell_done_before(str(error))
+            return
         if ctx.params.get("debug"):
             raise
         # The group's callback sets the bench, so it is looked for only now.
         _refuse(ctx, _unforeseen(ctx.obj if isinstance(ctx.obj, Bench) else None, error))
 
 
-def _refuse(ctx: click.Context, line: str) -> None:
-    click.echo(f"strandbook: {line}", err=True)
-    ctx.exit(1)
+def _exit_code(ctx: click.Context, refusal: Refused) -> int:
+    """Return 1, as for every refusal; scripts that watch over a book ask ``verify`` for more."""
+    return refusal.exit_code if ctx.invoked_subcommand == "verify" else 1
+
+
+def _refuse(ctx: click.Context, line: str, code: int = 1) -> None:
+    click.echo(f"strandbook: {visible(without_passwords(line))}", err=True)
+    ctx.exit(code)
+
+
+def _tell_done_before(name: str) -> None:
+    click.echo("This was done before under the same key; nothing was written again", err=True)
+    if name:
+        click.echo(name)
 
 
 def _unforeseen(bench: Bench | None, error: Exception) -> str:
@@ -144,7 +164,7 @@ def _unforeseen(bench: Bench | None, error: Exception) -> str:
         return str(refusal_for(bench.named if bench else "", error))
     handle, name = tempfile.mkstemp(prefix="strandbook-", suffix=".log", text=True)
     with os.fdopen(handle, "w") as stream:
-        traceback.print_exc(file=stream)
+        stream.write(without_passwords(traceback.format_exc()))
     return (
         f"This should not have happened ({type(error).__name__}: {' '.join(str(error).split())[:200]})."
         f" What was entered before is safe. The details are in {name}; please report them"
@@ -169,12 +189,32 @@ def _unforeseen(bench: Bench | None, error: Exception) -> str:
     envvar="STRANDBOOK_WHO",
     help="Who is doing this; else the user of this computer.",
 )
+@click.option(
+    "--key",
+    default="",
+    metavar="TEXT",
+    help="Do this once: repeated under the same key, it tells what was done.",
+)
+@click.option(
+    "--clock-is-right", is_flag=True, help="Enter it although the last entry is later than this clock."
+)
+@click.option(
+    "--i-know", is_flag=True, help="Keep a book on a network file system that this computer alone uses."
+)
 @click.option("--no-input", is_flag=True, help="Ask nothing; refuse what is missing.")
 @click.option("--debug", is_flag=True, help="Show the whole traceback of a failure.")
 @click.version_option(__version__, "--version", message="strandbook %(version)s")
 @click.pass_context
 def strandbook(
-    ctx: click.Context, place: str | None, who: str | None, *, no_input: bool, debug: bool
+    ctx: click.Context,
+    place: str | None,
+    who: str | None,
+    *,
+    key: str,
+    clock_is_right: bool,
+    i_know: bool,
+    no_input: bool,
+    debug: bool,
 ) -> None:
     """Every number of a filament test, walked back to its spool, drying, chamber and orientation.
 
@@ -182,12 +222,36 @@ def strandbook(
     certification.
     """
     del debug
-    ctx.obj = Bench(place=place, who=who, may_ask=not no_input and sys.stdin.isatty(), here=Path.cwd)
+    if i_know:
+        os.environ["STRANDBOOK_I_KNOW"] = "1"
+    if place and _PASSWORD.search(place) and ctx.get_parameter_source("place") is ParameterSource.COMMANDLINE:
+        click.echo(
+            "strandbook: everybody on this computer can read the password in --book while the command runs, "
+            "and the shell keeps it; put it into ~/.pgpass or a file that PGPASSFILE names",
+            err=True,
+        )
+    ctx.obj = Bench(
+        place=place,
+        who=who,
+        may_ask=not no_input and sys.stdin.isatty(),
+        here=Path.cwd,
+        key=key,
+        clock_is_right=clock_is_right,
+    )
     ctx.call_on_close(ctx.obj.close)
+
+
+def _guard_terminal() -> None:
+    """Have everything that goes to a terminal shown and not obeyed; what goes to files stays as it is."""
+    for stream in (sys.stdout, sys.stderr):
+        if stream is not None and stream.isatty():
+            plain = stream.write
+            stream.write = lambda text, plain=plain: plain(visible_but_colours(text))  # type: ignore[method-assign]
 
 
 def main() -> None:
     """Run the command line."""
+    _guard_terminal()
     # Threads of the linear algebra fight over two cores on problems as small as ours, and are read from
     # here when numpy loads; whoever sets it, keeps it.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import secrets
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -28,10 +29,23 @@ class Bench:
         who: The person as named there.
         may_ask: Whether there is a terminal to ask at.
         here: Gives the folder from which a book is looked for.
+        key: Under which the command's acts are done once; drawn where none is given.
+        clock_is_right: Acts may be entered earlier than the last one.
     """
 
-    def __init__(self, place: str | None, who: str | None, may_ask: bool, here: Callable[[], Path]) -> None:
+    def __init__(
+        self,
+        place: str | None,
+        who: str | None,
+        may_ask: bool,
+        here: Callable[[], Path],
+        *,
+        key: str = "",
+        clock_is_right: bool = False,
+    ) -> None:
         self.place = place
+        self.key = key or secrets.token_hex(8)
+        self._clock_is_right = clock_is_right
         self._who = who
         self.may_ask = may_ask
         self._here = here
@@ -59,7 +73,9 @@ class Bench:
         try:
             from tracker.book import open_book  # noqa: PLC0415 - not every command needs a book
 
-            return open_book(self.named)
+            book = open_book(self.named).keyed(self.key)
+            book.clock_is_right = self._clock_is_right
+            return book
         finally:
             gc.freeze()
             gc.set_threshold(_SELDOM, 20, 20)
@@ -104,6 +120,9 @@ class Bench:
         try:
             return act(yes)
         except Doubt as question:
+            if yes:
+                # What was said beforehand answers this one too: asked again, it lets the act through.
+                return act(True)
             if not self.may_ask:
                 raise
             head = f"{question.what}: {question.why}" if question.why else question.what

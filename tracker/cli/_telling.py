@@ -17,6 +17,7 @@ import click
 
 from tracker.desk.doubts import Done
 from tracker.errors import Refused
+from tracker.safe_text import visible
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
 sure = click.option("-y", "--yes", is_flag=True, help="It is meant; ask nothing about it.")
@@ -51,13 +52,13 @@ def say_json_stream(items: Iterable[Any]) -> None:
 
 def note(text: str) -> None:
     """Tell the person something that is no result."""
-    click.echo(text, err=True)
+    click.echo(visible(text), err=True)
 
 
 def folded(text: str, ahead: str = "") -> str:
     """Return text on lines of the terminal's width, the later ones indented; ``ahead`` comes first."""
     return textwrap.fill(
-        text, width(), initial_indent=ahead, subsequent_indent=ahead + "  ",
+        visible(text), width(), initial_indent=ahead, subsequent_indent=ahead + "  ",
         break_on_hyphens=False, break_long_words=False,
     )  # fmt: skip
 
@@ -82,7 +83,7 @@ def facts(title: str, pairs: Sequence[tuple[str, str]]) -> None:
     column = max((len(label) for label, _ in pairs), default=0)
     for label, text in pairs:
         indent = " " * (column + 4)
-        lines = textwrap.wrap(text, max(20, width() - column - 4), break_on_hyphens=False) or [""]
+        lines = textwrap.wrap(visible(text), max(20, width() - column - 4), break_on_hyphens=False) or [""]
         click.echo(f"  {label:<{column}}  {lines[0]}".rstrip())
         for line in lines[1:]:
             click.echo(indent + line)
@@ -118,7 +119,7 @@ def _cell(value: Any) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.6g}"
-    return " ".join(str(value).split())
+    return visible(" ".join(str(value).split()))
 
 
 def _columns_of(text: str) -> int:

@@ -10,7 +10,7 @@ import click
 from click.core import ParameterSource
 
 from tracker.backup import Contents, backup, restore, upgrade_book
-from tracker.book import new_book
+from tracker.book import new_book, shown
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, progress, say_json, stages, width
 from tracker.desk.measuring import recomputing
@@ -35,9 +35,10 @@ def init_command(
     with new_book(where, bench.who, title=title, zone=zone or own_zone(), address=address) as book:
         code = book.code
     if as_json:
-        say_json({"book": code, "place": where})
+        say_json({"book": code, "place": shown(where)})
         return
-    note(f"Book {code} begun in {where}. Next: strandbook --book {where} material add")
+    named = where if where == shown(where) else "URL"
+    note(f"Book {code} begun in {shown(where)}. Next: strandbook --book {named} material add")
     click.echo(code)
 
 
@@ -102,8 +103,8 @@ def restore_command(bench: Bench, /, file: Path, place: str | None, as_json: boo
     with stages() as tell:
         held = restore(file, where, tell)
     if not as_json:
-        note(f"Next: strandbook --book {where} verify")
-    _tell_contents(held, where, as_json)
+        note(f"Next: strandbook --book {where if where == shown(where) else 'URL'} verify")
+    _tell_contents(held, shown(where), as_json)
 
 
 def _tell_contents(held: Contents, place: str, json_wanted: bool) -> None:

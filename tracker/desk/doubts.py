@@ -4,14 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from tracker.errors import Refused
+from tracker.errors import Doubt
 
-
-class Doubt(Refused):
-    """Something unusual was asked for; it is done when the person says that it is meant.
-
-    The edges ask where they can; elsewhere the command is repeated with ``--yes``.
-    """
+__all__ = ["Done", "Doubt", "doubt"]
 
 
 @dataclass

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
 from tracker.book import Book
-from tracker.desk.once import under
 from tracker.plugins import Plugged
 from tracker.records.marks import state_of
 from tracker.web.held import Held
@@ -75,7 +74,7 @@ class Bench:
     @property
     def book(self) -> Book:
         """The book; while a form is stored, one on which its act is done once."""
-        return under(self.serving.book, _KEY.get())
+        return self.serving.book.keyed(_KEY.get())
 
     @contextmanager
     def storing(self, key: str) -> Iterator[None]:

@@ -9,8 +9,8 @@ from fastapi import Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
+from tracker.book import DoneBefore
 from tracker.desk.doubts import Done
-from tracker.desk.once import DoneBefore, check_new
 from tracker.errors import Refused
 from tracker.web.bench import Bench
 from tracker.web.inputs import key_of
@@ -53,7 +53,7 @@ def acted(
 
 def _once(bench: Bench, key: str, act: Callable[[], Done]) -> Done:
     try:
-        check_new(bench.book, key)
+        bench.book.check_new(key)
         with bench.storing(key):
             return act()
     except DoneBefore as before:

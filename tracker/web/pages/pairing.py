@@ -10,8 +10,8 @@ import qrcode.image.svg
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from tracker.book import DoneBefore
 from tracker.desk.devices import end_device, pair_device, paired
-from tracker.desk.once import DoneBefore
 from tracker.errors import Refused
 from tracker.records import listed
 from tracker.web.bench import Bench

@@ -11,11 +11,10 @@ import pytest
 from sqlalchemy import func, select
 
 from tests.desk.bench import WHO
-from tracker.book import Book, open_book
+from tracker.book import Book, DoneBefore, open_book
 from tracker.desk.doubts import Done
 from tracker.desk.forms import FormError
 from tracker.desk.materials import add_material
-from tracker.desk.once import DoneBefore, check_new, under
 from tracker.model import Material
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -24,10 +23,10 @@ SENT = """
 import sys
 from tracker.book import open_book
 from tracker.desk.materials import add_material
-from tracker.desk.once import DoneBefore, under
+from tracker.book import DoneBefore
 with open_book(sys.argv[1]) as book:
     try:
-        print("made", add_material(under(book, "one"), "Ada", {"name": "Nordlicht " + sys.argv[2]}).id)
+        print("made", add_material(book.keyed("one"), "Ada", {"name": "Nordlicht " + sys.argv[2]}).id)
     except DoneBefore as done:
         print("before", done.id)
 """
@@ -35,7 +34,7 @@ with open_book(sys.argv[1]) as book:
 
 def sent(book: Book, key: str, name: str) -> Done:
     """Send a form under a key."""
-    return add_material(under(book, key), WHO, {"name": name})
+    return add_material(book.keyed(key), WHO, {"name": name})
 
 
 def materials(book: Book) -> int:
@@ -61,7 +60,7 @@ def test_another_key_is_another_form(book: Book) -> None:
 
 def test_without_a_key_nothing_is_remembered(book: Book) -> None:
     """The command line sends none."""
-    assert under(book, "") is book
+    assert book.keyed("") is book
 
 
 def test_a_refused_form_leaves_its_key_free(book: Book) -> None:
@@ -75,7 +74,7 @@ def test_the_key_outlives_the_program(book: Book, book_place: str) -> None:
     """It is in the book, not in a server's memory."""
     sent(book, "one", "Nordlicht ASA")
     with open_book(book_place) as later, pytest.raises(DoneBefore):
-        check_new(later, "one")
+        later.check_new("one")
 
 
 def test_of_several_programs_one_does_it(book: Book, book_place: str) -> None:
