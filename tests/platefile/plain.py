@@ -13,9 +13,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from tracker.platefile import meaning as m
-from tracker.platefile.limits import Plan
-from tracker.platefile.remarks import Meaning
-from tracker.platefile.state import Context, Mode, State
+from tracker.platefile.meaning import Meaning
+from tracker.platefile.state import Context, Mode, Plan, State
 from tracker.platefile.tally import (
     FOOT_UM,
     LEAST_FLOW_LENGTH_MM,

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tracker.platefile import PlateObject, read_plate
-from tracker.platefile.arcs import Arcs, measure
+from tracker.platefile.path import Arcs, measure
 
 
 def arc(

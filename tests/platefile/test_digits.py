@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from tracker.platefile.digits import MOST_ALIKE, Text, words_at
+from tracker.platefile.scan import MOST_ALIKE, Text, words_at
 
 digits = st.text("0123456789", min_size=1, max_size=9)
 anything = st.text(" +-./0123456789*!", max_size=18)

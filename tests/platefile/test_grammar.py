@@ -6,9 +6,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from tracker.platefile.grammar import checksum, take_apart
-from tracker.platefile.meaning import of_line
-from tracker.platefile.remarks import of_comment
+from tracker.platefile.meaning import checksum, of_comment, of_line, take_apart
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.platefile.builder import DIALECTS, TWO, boxes, text
 from tracker.platefile import Plate, read_plate
-from tracker.platefile.grammar import checksum
+from tracker.platefile.meaning import checksum
 
 LINES = boxes(TWO, layers=4)
 PLATE = read_plate(text(LINES))

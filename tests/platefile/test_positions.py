@@ -9,8 +9,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from tracker.platefile.laid import runs
-from tracker.platefile.positions import followed, held
+from tracker.platefile.motion import runs
+from tracker.platefile.path import followed, held
 
 columns = st.lists(st.one_of(st.none(), st.integers(-99, 99).map(float)), min_size=1, max_size=40)
 

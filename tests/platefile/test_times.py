@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.platefile.builder import HEAD, TWO, boxes, ring, text
-from tracker.platefile import Plate, lookahead, read_plate
+from tracker.platefile import Plate, planning, read_plate
 
 START = ("M83", "G90", "M204 P1000 T1000 R1000", "M205 X0.001 Y0.001", "G1 X0 Y0 Z0.2 F6000", ";MESH:a")
 
@@ -88,10 +88,10 @@ def test_running_minima_are_the_two_passes(rows: list[tuple[float, float]], last
     for i in range(len(rows)):
         there[i + 1] = min(there[i + 1], there[i] + gains[i])
 
-    travelled = lookahead.sums(gains)
-    planned = lookahead.backward(limits, gains, travelled, last)
+    travelled = planning.sums(gains)
+    planned = planning.backward(limits, gains, travelled, last)
     assert planned.tolist() == pytest.approx(back[:-1], abs=1e-6)
-    assert lookahead.forward(np.append(planned, last), travelled).tolist() == pytest.approx(there, abs=1e-6)
+    assert planning.forward(np.append(planned, last), travelled).tolist() == pytest.approx(there, abs=1e-6)
 
 
 @given(squares, squares)
@@ -99,8 +99,8 @@ def test_settled_rows_are_settled(rows: list[tuple[float, float]], more: list[tu
     """What is called settled does not change with what comes after."""
     limits, gains = np.array([a for a, _ in rows + more]), np.array([b for _, b in rows + more])
     some = len(rows)
-    early, count = lookahead.settled(limits[:some], gains[:some], lookahead.sums(gains[:some]))
-    late = lookahead.backward(limits, gains, lookahead.sums(gains), 0.0)
+    early, count = planning.settled(limits[:some], gains[:some], planning.sums(gains[:some]))
+    late = planning.backward(limits, gains, planning.sums(gains), 0.0)
 
     assert early[:count].tolist() == pytest.approx(late[:count].tolist(), rel=1e-9, abs=1e-7)
 

@@ -6,11 +6,10 @@ deposited; `section` restricts them to a gauge section; `orientation` names how 
 piece lies; `match_geometry` compares its size with the usual pieces;
 `plate_map_svg` and its kin draw the plate from above.
 
-Inside, text flows through `source` (whole lines), `scan` and `digits` (plain moves
-as columns) or `grammar`, `meaning` and `lines` (every other line), `state` (what
-holds until changed), `motion`, `path` and `filament` (positions, arcs, deposits),
-`laid` and `feet` (the space they take), `junctions`, `lookahead` and `gather`
-(planned times, sums) and `digest` (facts).
+Inside, text flows through `source` (whole lines), `scan` (plain moves as columns) or
+`meaning` and `lines` (every other line), `state` (what holds until changed), `path`,
+`filament` and `motion` (positions, arcs, deposits, extents), `planning` and `gather`
+(planned times, sums), `layering` and `digest` (facts).
 """
 
 from tracker.platefile.facts import (
@@ -22,23 +21,17 @@ from tracker.platefile.facts import (
     WITH_FLOW_FACTOR,
     Change,
     Flow,
+    Hint,
     Layer,
+    Plate,
+    PlateObject,
     Reading,
     Retractions,
     SetPoints,
+    Stated,
     Stretch,
 )
-from tracker.platefile.geometry import (
-    FREE,
-    Candidate,
-    Piece,
-    gauge_window,
-    match_geometry,
-    match_object,
-    own_size,
-    piece_named,
-    pieces,
-)
+from tracker.platefile.gauge import OwnGauge, Section, Window, own_window, read_gauge, section
 from tracker.platefile.orientation import (
     NO_AXIS,
     NOTATIONS,
@@ -47,12 +40,9 @@ from tracker.platefile.orientation import (
     orientation,
     orientation_of,
 )
-from tracker.platefile.owngauge import OwnGauge, own_window, read_gauge
-from tracker.platefile.pictures import plate_map_png, plate_map_svg, plate_map_text
-from tracker.platefile.plate import read_plate
-from tracker.platefile.platefacts import Hint, Plate, PlateObject, Stated
-from tracker.platefile.platemap import reading_order
-from tracker.platefile.refusals import (
+from tracker.platefile.platemap import plate_map_png, plate_map_svg, plate_map_text, reading_order
+from tracker.platefile.reader import read_plate
+from tracker.platefile.source import (
     BadNotation,
     BadWindow,
     BinaryPlate,
@@ -63,7 +53,17 @@ from tracker.platefile.refusals import (
     PictureInstead,
     PlateRefused,
 )
-from tracker.platefile.section import Section, Window, section
+from tracker.platefile.templates import (
+    FREE,
+    Candidate,
+    Piece,
+    gauge_window,
+    match_geometry,
+    match_object,
+    own_size,
+    piece_named,
+    pieces,
+)
 
 __all__ = [
     "COMMANDED",

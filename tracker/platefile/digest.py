@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 
-from tracker.platefile import said
+from tracker.platefile import settings_block
 from tracker.platefile.facts import (
     COMMANDED,
     ESTIMATED,
@@ -15,16 +15,56 @@ from tracker.platefile.facts import (
     WITH_FLOW_FACTOR,
     Flow,
     Layer,
+    Plate,
+    PlateObject,
     Reading,
     Retractions,
+    Stated,
 )
 from tracker.platefile.layering import Layering, Part, reading, set_points
-from tracker.platefile.outline import smallest_rectangle
-from tracker.platefile.platefacts import Plate, PlateObject
-from tracker.platefile.refusals import NoExtrusion
+from tracker.platefile.orientation import smallest_rectangle
+from tracker.platefile.source import NoExtrusion
 from tracker.platefile.state import DIALECTS
 from tracker.platefile.tally import NO_LAYER, Objects, Tally, Weights, bin_rate
-from tracker.platefile.troubles import problems_of
+
+_CLOSING_DIALECTS = frozenset({0, 1, 2})
+_HOT_C = 100.0
+
+
+def problems_of(tally: Tally, dialect: int, stated: Stated) -> tuple[tuple[str, ...], bool]:
+    """Return everything worth saying, and whether the file seems complete.
+
+    Args:
+        tally: The sums.
+        dialect: Number of the dialect in use.
+        stated: The slicer's own totals.
+    """
+    cut = list(_signs_of_a_cut(tally, dialect, stated))
+    notes = [*tally.problems, *(_counted(text, n) for text, n in tally.state.troubles.items())]
+    if not tally.state.e_mode_stated:
+        kind = "relative" if tally.state.mode.relative_e else "absolute"
+        notes.append(f"neither M82 nor M83: E was taken as {kind} (guessed)")
+    return tuple(f"incomplete: {text}" for text in cut) + tuple(notes), not cut
+
+
+def _counted(text: str, count: int) -> str:
+    return f"{text} ({count} times)" if count > 1 else text
+
+
+def _signs_of_a_cut(tally: Tally, dialect: int, stated: Stated) -> list[str]:
+    state = tally.state
+    found = list(tally.cuts)
+    # The other dialects have no closing marker: their last object is always open at the end.
+    if dialect in _CLOSING_DIALECTS and state.context.objects[dialect]:
+        found.append("the last object is still open at the end")
+    marks = max(state.mark_counts.values(), default=0)
+    if stated.layers and 0 < marks < stated.layers:
+        found.append(f"{marks} layers of {stated.layers} stated")
+    # A macro behind the last layer may well switch the heater off, unseen from here.
+    if (state.context.nozzle or 0.0) >= _HOT_C and not state.macro_after_print:
+        found.append("the nozzle is still heated at the end")
+    return found
+
 
 _USUAL_DIAMETER_MM = 1.75
 _ISLANDS = len(DIALECTS) - 1
@@ -45,7 +85,7 @@ class Digest:
     ) -> None:
         self._tally = tally
         self._state = tally.state
-        self._settings = said.with_chunks(self._state.settings, self._state.joined_chunks())
+        self._settings = settings_block.with_chunks(self._state.settings, self._state.joined_chunks())
         self._parts = [
             (self._state.contexts.values[number], key, island, cell)
             for (number, key, island), cell in tally.cells.items()
@@ -73,12 +113,12 @@ class Digest:
         # The tool that laid most: pseudo tools of a vendor's start code deposit nothing and must not name
         # the filament.
         tool = max(tools, key=tools.__getitem__, default=0)
-        stated = said.diameter(self._settings, tool)
+        stated = settings_block.diameter(self._settings, tool)
         self._diameter = diameter or stated or _USUAL_DIAMETER_MM
         self._diameter_basis = GIVEN if diameter else STATED if stated else ESTIMATED
         self._area = math.pi / 4 * self._diameter**2
         # The spool's own record first: a settings block holds whatever profile was chosen, right or not.
-        self._density = density or said.density(self._settings, tool)
+        self._density = density or settings_block.density(self._settings, tool)
         self._mass_basis = GIVEN if density else STATED if self._density else NOT_STATED
 
     def _who(self, objects: Objects, island: int) -> str:
@@ -98,7 +138,7 @@ class Digest:
         total = self._length()
         # Kept beside the length with M221: totals stated in a file leave that factor out.
         commanded = sum(cell.filament for _, _, _, cell in self._parts)
-        stated = said.stated(self._settings)
+        stated = settings_block.stated(self._settings)
         problems, complete = problems_of(self._tally, self._dialect, stated)
         return Plate(
             objects=objects,
@@ -119,7 +159,7 @@ class Digest:
             density_g_cm3=self._density,
             settings=tuple(self._settings.items()),
             stated=stated,
-            hints=said.hints(self._settings, self._state.macros),
+            hints=settings_block.hints(self._settings, self._state.macros),
             set_points=set_points(s for o in objects for layer in o.layer_facts for s in layer.stretches),
             complete=complete,
             problems=problems,

@@ -1,8 +1,9 @@
-"""What is known of the layers of a piece, each figure with its basis."""
+"""What is known of a plate, its objects and their layers, each figure with its basis."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 COMMANDED = "commanded"
 WITH_FLOW_FACTOR = "with flow factor"
@@ -164,3 +165,238 @@ class Change:
     layer: int
     before: float | None
     after: float | None
+
+
+@dataclass(frozen=True)
+class PlateObject:
+    """One object of a plate.
+
+    Attributes:
+        key: Unique on its plate; made of the markers' own text.
+        name: As the file has it; numbered where several share it.
+        box_mm: xmin, ymin, zmin, xmax, ymax, zmax: centre lines and one line width.
+        centre_mm: Middle of the box in X and Y.
+        size_mm: Lengths of the box along X, Y, Z.
+        rect_mm: Length and width of the smallest rectangle around the lowest layer.
+        angle_deg: From X to the long side of that rectangle, counter-clockwise, -90 < angle <= 90.
+        outline_mm: Hull of the lowest layer's centre lines.
+        line_width_mm: Of the outer wall.
+        line_width_basis: ``stated by slicer`` or ``estimated`` from E.
+        layer_height_mm: The most frequent one, by filament.
+        filament_mm: All deposits inside its markers, auxiliary ones included, with the flow factor.
+        filament_basis: ``commanded`` or ``with flow factor``.
+        aux_mm: The part of it in skirt, brim, support and the like.
+        filament_g: None where no density is known.
+        filament_g_basis: Where the density comes from.
+        layer_facts: Every layer, lowest first.
+        flow_mm3_s: Volume flow.
+        speed_mm_s: Commanded speed while depositing.
+        retractions: Begun inside its markers.
+        set_points: In force while it was deposited.
+        flow_by_feature: Volume flow of each feature, by the name that the file's comments give it; empty
+            where it names none.
+    """
+
+    key: str
+    name: str
+    box_mm: Box
+    centre_mm: Point
+    size_mm: tuple[float, float, float]
+    rect_mm: tuple[float, float]
+    angle_deg: float
+    outline_mm: tuple[Point, ...]
+    line_width_mm: float
+    line_width_basis: str
+    layer_height_mm: float
+    filament_mm: float
+    filament_basis: str
+    aux_mm: float
+    filament_g: float | None
+    filament_g_basis: str
+    layer_facts: tuple[Layer, ...]
+    flow_mm3_s: Flow
+    speed_mm_s: Reading
+    retractions: Retractions
+    set_points: SetPoints
+    flow_by_feature: tuple[tuple[str, Flow], ...] = ()
+
+    @property
+    def layers(self) -> int:
+        """Number of layers: distinct heights of its own depositing moves."""
+        return len(self.layer_facts)
+
+    @property
+    def layer_z_mm(self) -> tuple[float, ...]:
+        """Top of every layer in mm."""
+        return tuple(layer.z_mm for layer in self.layer_facts)
+
+    @property
+    def layer_start_s(self) -> tuple[float, ...]:
+        """Start of every layer, s of planned motion since the start of the file."""
+        return tuple(layer.start_s for layer in self.layer_facts)
+
+    @property
+    def layer_time_s(self) -> tuple[float, ...]:
+        """Wall time of every layer: until the next one of this object begins."""
+        return tuple(layer.time_s for layer in self.layer_facts)
+
+    @property
+    def own_layer_time_s(self) -> tuple[float, ...]:
+        """Time inside the object's markers, per layer."""
+        return tuple(layer.own_time_s for layer in self.layer_facts)
+
+    @property
+    def layer_time_min_s(self) -> float:
+        """Least wall time of a layer; the last layer, which nothing follows, does not count."""
+        times = self.layer_time_s
+        return min(times[:-1] or times)
+
+    @property
+    def own_layer_time_min_s(self) -> float:
+        """Least time of a layer inside the object's markers."""
+        return min(self.own_layer_time_s)
+
+    @property
+    def nozzle_c(self) -> Reading:
+        """Nozzle set-point while depositing, °C."""
+        return self.set_points.nozzle_c
+
+    @property
+    def bed_c(self) -> Reading:
+        """Bed set-point while depositing, °C."""
+        return self.set_points.bed_c
+
+    @property
+    def chamber_c(self) -> Reading:
+        """Chamber set-point while depositing, °C."""
+        return self.set_points.chamber_c
+
+    @property
+    def fans_pct(self) -> tuple[tuple[int, Reading], ...]:
+        """Duty of each fan while depositing, percent."""
+        return self.set_points.fans_pct
+
+    @property
+    def changes(self) -> tuple[Change, ...]:
+        """Set-points that differ from one layer to the next, by height."""
+        found: list[Change] = []
+        for number, (below, layer) in enumerate(pairwise(self.layer_facts), 2):
+            before, after = _means(below.set_points), _means(layer.set_points)
+            for what in sorted(before.keys() | after.keys()):
+                old, new = before.get(what), after.get(what)
+                if not _alike(old, new):
+                    found.append(Change(what, layer.z_mm, number, old, new))
+        return tuple(found)
+
+
+_SAME = 0.05
+
+
+def _alike(a: float | None, b: float | None) -> bool:
+    if a is None or b is None:
+        # Stated in one layer and not in the next is a change, though nobody knows by how much.
+        return a is b
+    # A weighted mean over a layer may differ in its last digits; a twentieth of a degree or per cent is no
+    # change of anything.
+    return abs(a - b) < _SAME
+
+
+def _means(points: SetPoints) -> dict[str, float | None]:
+    fans = {f"fan{index}_pct": reading.value for index, reading in points.fans_pct}
+    heat = {
+        "nozzle_c": points.nozzle_c.value,
+        "bed_c": points.bed_c.value,
+        "chamber_c": points.chamber_c.value,
+    }
+    return heat | fans
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """What the slicer says of the whole plate; None where it says nothing.
+
+    Attributes:
+        filament_mm: Length.
+        filament_g: Mass.
+        time_s: Time.
+        layers: Number of layers.
+        lines: The settings lines these were read from: quantity, key, text.
+    """
+
+    filament_mm: float | None = None
+    filament_g: float | None = None
+    time_s: float | None = None
+    layers: int | None = None
+    lines: tuple[tuple[str, str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """A set-point that stands somewhere else than in a command: for a person to judge.
+
+    Attributes:
+        what: ``nozzle_c``, ``bed_c`` or ``chamber_c``.
+        value: °C.
+        origin: The macro's argument or the settings line, as text.
+    """
+
+    what: str
+    value: float
+    origin: str
+
+
+@dataclass(frozen=True)
+class Plate:
+    """All that is known of a plate file.
+
+    Attributes:
+        objects: In the order they were begun.
+        filament_mm: All deposits, with the flow factor; objects and ``unassigned_mm`` add up to it.
+        filament_basis: ``commanded`` or ``with flow factor``.
+        commanded_mm: All deposits as commanded.
+        filament_g: Mass of it; None where no density is known.
+        unassigned_mm: Deposits outside every object.
+        aux_mm: Deposits in skirt, brim, support and the like, wherever they are.
+        in_layers_mm: Deposits after the first layer mark; None where the file marks no layers.
+        time_s: Motion and dwell with accelerations and look-ahead; no heating, no macros.
+        time_basis: ``estimated``, with what was assumed.
+        layers: Distinct layer heights over all objects.
+        dialect: How objects are marked; ``islands`` where they are not.
+        objects_guessed: True where objects were told apart by islands.
+        filament_diameter_mm: Used for volume and mass.
+        filament_diameter_basis: ``given``, ``stated by slicer`` or ``estimated`` (the usual 1.75).
+        density_g_cm3: None if unknown.
+        settings: Key and value of every settings line, as they stand.
+        stated: The slicer's own totals.
+        hints: Set-points found in macro arguments and settings.
+        set_points: In force while the objects were deposited.
+        complete: False if something says that the file was cut off.
+        problems: What was found wrong or had to be assumed, in words.
+        unknown_commands: Commands without a known meaning, with their counts.
+        pauses: Commands that wait for a person, with the number of layer marks passed.
+    """
+
+    objects: tuple[PlateObject, ...]
+    filament_mm: float
+    filament_basis: str
+    commanded_mm: float
+    filament_g: float | None
+    unassigned_mm: float
+    aux_mm: float
+    in_layers_mm: float | None
+    time_s: float
+    time_basis: str
+    layers: int
+    dialect: str
+    objects_guessed: bool
+    filament_diameter_mm: float
+    filament_diameter_basis: str
+    density_g_cm3: float | None
+    settings: tuple[tuple[str, str], ...]
+    stated: Stated
+    hints: tuple[Hint, ...]
+    set_points: SetPoints
+    complete: bool
+    problems: tuple[str, ...]
+    unknown_commands: dict[str, int]
+    pauses: tuple[tuple[str, int], ...]

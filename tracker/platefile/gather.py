@@ -7,10 +7,9 @@ from collections import defaultdict
 import numpy as np
 import numpy.typing as npt
 
-from tracker.platefile import lookahead
-from tracker.platefile.laid import runs
-from tracker.platefile.numbering import Numbering
-from tracker.platefile.rows import Rows, joined
+from tracker.platefile import planning
+from tracker.platefile.motion import Rows, joined, runs
+from tracker.platefile.state import Numbering
 from tracker.platefile.tally import (
     LEAST_FLOW_LENGTH_MM,
     LEAST_FLOW_TIME_S,
@@ -64,13 +63,13 @@ class Gatherer:
         limits[0] = min(limits[0], self._entry)
         gains = 2 * rows.acceleration
         gains *= rows.way
-        travelled = lookahead.sums(gains)
+        travelled = planning.sums(gains)
         # The first row's speed was settled with the rows before it and is no longer open.
-        before, count = lookahead.settled(limits, gains, travelled)
+        before, count = planning.settled(limits, gains, travelled)
         everything = last or len(rows) > _MOST_WAITING
         count = len(rows) if everything else self._whole_visits(rows, count)
         stops = before[count] if count < len(rows) else 0.0
-        squares = lookahead.forward(np.append(before[:count], stops), travelled[: count + 1])
+        squares = planning.forward(np.append(before[:count], stops), travelled[: count + 1])
         self._waiting = [rows.kept(count)] if count < len(rows) else []
         if count:
             self._entry = float(squares[-1])
@@ -178,11 +177,11 @@ def _seconds(rows: Rows, squares: Floats) -> Floats:
     """Return the time of each row."""
     halts = np.flatnonzero(rows.way == 0)
     if not len(halts):
-        return lookahead.times(squares, rows.way, rows.speed, rows.acceleration)
+        return planning.times(squares, rows.way, rows.speed, rows.acceleration)
     # A row without a way is a dwell; its planned time is meaningless, and its way is 1 only to divide by.
     way = rows.way.copy()
     way[halts] = 1.0
-    seconds = lookahead.times(squares, way, rows.speed, rows.acceleration)
+    seconds = planning.times(squares, way, rows.speed, rows.acceleration)
     seconds[halts] = rows.dwell.take(halts)
     return seconds
 

@@ -8,10 +8,190 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
 
-from tracker.platefile import remarks
-from tracker.platefile.grammar import Line, take_apart
-from tracker.platefile.remarks import Meaning
+_NUMBERED = re.compile(r"\s*[Nn]\s*\d+\s*(?=[^\s\d]|$)")
+_CHECKSUM = re.compile(r"\*\s*(\d+)\s*$")
+# "T1_LOAD" is a macro, "G1X10" is a command: only "_" after the number tells them apart.
+_COMMAND = re.compile(r"\s*([GMT])\s*(\d+)(?:\.(\d+))?(?![\d_])", re.IGNORECASE)
+_MACRO = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]+)")
+_ONE_LETTER = re.compile(r"\s*([A-Za-z])")
+_WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))?")
+_ARGUMENT = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)\s*=\s*(\"[^\"]*\"|'[^']*'|\S*)")
+_BRACKETS = re.compile(r"\([^)]*\)?")
+# An exponent is one only where words stand apart; in "X1E-5" without blanks E is the axis.
+_EXPONENT = re.compile(r"[\s][A-Za-z][-+]?[\d.]+[eE][-+]?\d")
+_COORDINATE = re.compile(r"\s*[XYZEFxyzef]\s*[-+.\d]")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line, taken apart.
+
+    Attributes:
+        code: ``G1``, ``M104``, ``M569.1``, ``T``, or the macro's name in capitals; empty if none.
+        words: Letter to number; None for a letter without one. The last duplicate wins.
+        args: A macro's ``KEY=VALUE`` pairs, keys in capitals, quotes removed.
+        text: What follows the command, before the comment, as it stands.
+        comment: What follows the first ``;``.
+        trouble: What is wrong with the line, in words; empty if nothing.
+    """
+
+    code: str = ""
+    words: dict[str, float | None] = field(default_factory=dict)
+    args: dict[str, str] = field(default_factory=dict)
+    text: str = ""
+    comment: str = ""
+    trouble: str = ""
+
+
+def take_apart(raw: bytes) -> Line:
+    """Take one line apart; never fails.
+
+    Args:
+        raw: The line without its line end.
+    """
+    # Replaced and not refused: object names come in any encoding, and a strange letter in a name changes no
+    # move.
+    whole = raw.decode("utf-8", "replace")
+    text, _, comment = whole.partition(";")
+    text, trouble = _without_frame(text, raw)
+    command = _COMMAND.match(text)
+    if command:
+        return _command(command, text[command.end() :], comment, trouble)
+    macro = _MACRO.match(text)
+    if macro and not _COORDINATE.match(text):
+        return _macro(macro, text[macro.end() :], comment, trouble)
+    if _COORDINATE.match(text):
+        return Line(comment=comment, text=text, trouble="coordinates without a command")
+    letter = _ONE_LETTER.match(text)
+    return Line(code=text.strip().upper()[:8] if letter else "", comment=comment, trouble=trouble)
+
+
+def numbers(text: str) -> dict[str, float | None]:
+    """Return the words of a command: letter to number, None where none stands."""
+    found = _WORD.findall(_BRACKETS.sub(" ", text).upper())
+    # Of a repeated letter the last one holds, as firmware reads from left to right.
+    return {letter: float(number) if number else None for letter, number in found}
+
+
+def _without_frame(text: str, raw: bytes) -> tuple[str, str]:
+    """Remove line number and checksum; say so if the checksum is wrong."""
+    trouble = ""
+    check = _CHECKSUM.search(text)
+    if check:
+        body = raw.partition(b";")[0]
+        # A warning only: a file is no serial line, and somebody edited it by hand more likely than that a
+        # bit fell over.
+        if int(check.group(1)) != checksum(body[: body.rindex(b"*")]):
+            trouble = "checksum does not fit"
+        text = text[: check.start()]
+    return _NUMBERED.sub("", text, count=1) if _NUMBERED.match(text) else text, trouble
+
+
+def checksum(body: bytes) -> int:
+    """Return the exclusive-or of all bytes before the ``*``."""
+    total = 0
+    for byte in body:
+        total ^= byte
+    return total
+
+
+def _command(found: re.Match[str], rest: str, comment: str, trouble: str) -> Line:
+    letter, number, sub = found.group(1).upper(), int(found.group(2)), found.group(3)
+    if _EXPONENT.search(rest):
+        trouble = trouble or "a number with an exponent: E is an axis"
+    if letter == "T":
+        return Line("T", {"T": float(number), **numbers(rest)}, {}, rest, comment, trouble)
+    code = f"{letter}{number}" + (f".{sub}" if sub else "")
+    return Line(code, numbers(rest), {}, rest, comment, trouble)
+
+
+def _macro(found: re.Match[str], rest: str, comment: str, trouble: str) -> Line:
+    args = {key.upper(): value.strip("\"'") for key, value in _ARGUMENT.findall(rest)}
+    return Line(found.group(1).upper(), {}, args, rest, comment, trouble)
+
+
+Meaning = tuple[Any, ...]
+"""An operation's name followed by its arguments; see `tracker.platefile.meaning`."""
+
+_NUMBER = r"([-+]?\d*\.?\d+)"
+_AUXILIARY = re.compile(
+    r"skirt|brim|support|raft|prime|wipe|purge|custom|tower|shield|skeleton", re.IGNORECASE
+)
+_OUTER = re.compile(r"outer|external", re.IGNORECASE)
+# How the mesh dialects write "none".
+_NO_MESH = frozenset({"NONMESH", "NON-OBJECT", ""})
+_MAXIMUM_KEY = 80
+
+
+def _feature(found: re.Match[str]) -> Meaning:
+    text = found.group(1).strip()
+    return ("feature", bool(_AUXILIARY.search(text)), bool(_OUTER.search(text)), text)
+
+
+def _named(dialect: int) -> Callable[[re.Match[str]], Meaning]:
+    def meaning(found: re.Match[str]) -> Meaning:
+        name = found.group(1).strip()
+        return ("object", dialect, "" if name.upper() in _NO_MESH else name, name)
+
+    return meaning
+
+
+def _marked(found: re.Match[str]) -> Meaning:
+    return ("object", 2, found.group(1).strip(), found.group(2).strip())
+
+
+def _layer(found: re.Match[str]) -> Meaning:
+    z = found.group(2) if found.re.groups > 1 else None
+    return ("layer", float(z) if z else None, found.group(0)[:6])
+
+
+# In order: what means something in particular comes before the general "key: value".
+_PATTERNS: tuple[tuple[str, Callable[[re.Match[str]], Meaning]], ...] = (
+    (r"printing object ((.+?) id:\s*\S+ copy \S+)", _marked),
+    (r"start printing object, (unique label id: (\d+))", _marked),
+    (r"stop printing object[, ].*", lambda _: ("object", 2, "", "")),
+    (r"MESH:(.*)", _named(3)),
+    (r"PRINTING:(.*)", _named(4)),
+    (r"PRINTING_ID:\s*(-?\d+)", lambda m: ("object_id", m.group(1))),
+    (r"(?:TYPE|FEATURE):\s*(.+)", _feature),
+    (rf"(?:WIDTH|LINE_WIDTH):\s*{_NUMBER}", lambda m: ("width", float(m.group(1)))),
+    (r"LAYER_CHANGE|CHANGE_LAYER|LAYER:\s*-?\d+", _layer),
+    (rf"BEGIN_LAYER_OBJECT\s+z=\s*{_NUMBER}.*", lambda m: ("layer", float(m.group(1)), "BEGIN")),
+    (rf";\s*-+ layer \d+ \({_NUMBER} @ {_NUMBER}\) -+", _layer),
+    (rf"(?:Z|Z_HEIGHT):\s*{_NUMBER}", lambda m: ("layer_z", float(m.group(1)))),
+    (rf"(?:HEIGHT|LAYER_HEIGHT):\s*{_NUMBER}", lambda m: ("layer_height", float(m.group(1)))),
+    (r"(?:BEFORE|AFTER)_LAYER_CHANGE", lambda _: ("nothing",)),
+    (r"thumbnail\w* begin\b.*", lambda _: ("thumbnail", True)),
+    (r"thumbnail\w* end\b.*", lambda _: ("thumbnail", False)),
+    (r"SETTING_\d+ (.*)", lambda m: ("chunk", m.group(1))),
+    (rf"([^:=]{{1,{_MAXIMUM_KEY}}}?)\s+=(?:\s+(.*))?", lambda m: ("setting", m.group(1), m.group(2) or "")),
+    (rf"([^:=]{{1,{_MAXIMUM_KEY}}}?)\s*:\s*(.*)", lambda m: ("setting", m.group(1), m.group(2))),
+)
+_COMPILED = tuple((re.compile(pattern, re.IGNORECASE), build) for pattern, build in _PATTERNS)
+# A comment that starts with none of these and holds neither ":" nor "=" means nothing: most prose and all
+# picture data leave here.
+_HINT = re.compile(r"[:=]|^(?:LAYER_CHANGE|CHANGE_LAYER|BEGIN_LAYER|; ?-+ layer|stop|thumb)", re.IGNORECASE)
+
+
+def of_comment(comment: str) -> Meaning | None:
+    """Return what a comment means, None if nothing.
+
+    Args:
+        comment: The text after the first ``;``, line end removed.
+    """
+    text = comment.strip()
+    if not _HINT.search(text):
+        return None
+    # The whole comment must fit: "INIT printing object" in start code is a decoy.
+    for pattern, build in _COMPILED:
+        found = pattern.fullmatch(text)
+        if found:
+            return build(found)
+    return None
+
 
 LINEAR, CLOCKWISE, COUNTER, SET_E, PAUSE = 1, 2, 3, 4, 5
 """Kinds of row: straight move, the two arcs, E counter set, standstill."""
@@ -29,7 +209,7 @@ def of_line(raw: bytes) -> tuple[Meaning, ...]:
     """
     stripped = raw.lstrip()
     if stripped[:1] == b";":
-        found = remarks.of_comment(stripped[1:].decode("utf-8", "replace"))
+        found = of_comment(stripped[1:].decode("utf-8", "replace"))
         return (found,) if found else ()
     line = take_apart(raw)
     return _with_trouble(line, _of_command(line))
@@ -191,7 +371,7 @@ def _define_object(line: Line) -> tuple[Meaning, ...]:
 
 
 def _with_comment(line: Line) -> tuple[Meaning, ...]:
-    found = remarks.of_comment(line.comment)
+    found = of_comment(line.comment)
     return (found,) if found and found[0] == "object" else ()
 
 

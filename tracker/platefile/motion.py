@@ -1,27 +1,282 @@
-"""From scanned lines to rows of motion: paths, deposits, layers, speeds."""
+"""From scanned lines to rows of motion: paths, deposits, layers, extents."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from tracker.platefile import junctions, scan
-from tracker.platefile.channels import Channels, Held
-from tracker.platefile.feet import note_feet
+from tracker.platefile import planning, scan
 from tracker.platefile.filament import Filament
 from tracker.platefile.islands import Shadow
-from tracker.platefile.laid import Laid, note_extents, runs
+from tracker.platefile.lines import Channels, Held
 from tracker.platefile.meaning import CLOCKWISE, COUNTER, PAUSE, SET_E
-from tracker.platefile.path import Path, Reading, Walker, straight
-from tracker.platefile.positions import followed, held, shifted
-from tracker.platefile.rows import Moves, Rows
-from tracker.platefile.state import State
-from tracker.platefile.tally import NO_LAYER, Tally, ramp_key
+from tracker.platefile.path import Bends, Path, Reading, Walker, followed, held, shifted, straight
+from tracker.platefile.state import Context, State
+from tracker.platefile.tally import FOOT_UM, LOWEST_LEVEL, NO_LAYER, Point, Tally, ramp_key
+
+Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
+
+
+@dataclass(slots=True)
+class Moves:
+    """Rows before their speeds are known; every column has one value per row.
+
+    Attributes:
+        way: mm to go: the path, or E where nothing else moves; 0 for a standstill.
+        length: mm of path.
+        into: Direction at the start times the length, X, Y, Z.
+        bends: The arcs among the rows, if there are any.
+        feed: mm/min as written.
+        e: mm of filament moved.
+        plan: Number of the limits in force.
+        dwell: s of standstill.
+        deposit: mm of filament that the row adds.
+        lays: True where it deposits while moving in XY.
+        owner: Number of the context and the feature.
+        visit: Number of the visit to an object's markers.
+        key: Layer key of the deposits; 0 elsewhere.
+        island: Number of the island where there are no markers, else 0.
+    """
+
+    way: Floats
+    length: Floats
+    into: list[Floats]
+    bends: Bends | None
+    feed: Floats
+    e: Floats
+    plan: Numbers
+    dwell: Floats
+    deposit: Floats
+    lays: Flags
+    owner: Numbers
+    visit: Numbers
+    key: Numbers
+    island: Numbers
+
+    def __len__(self) -> int:
+        return len(self.way)
+
+    def at(self, rows: Numbers) -> Moves:
+        """Return some of the rows."""
+        columns = {
+            field.name: getattr(self, field.name).take(rows)
+            for field in fields(self)
+            if field.name not in ("into", "bends")
+        }
+        bends = self.bends.among(rows) if self.bends else None
+        return Moves(into=[one.take(rows) for one in self.into], bends=bends, **columns)
+
+
+@dataclass(slots=True)
+class Rows:
+    """Rows with their speeds; the columns that `Moves` has too mean the same.
+
+    Attributes:
+        speed: Nominal speed in mm/s.
+        acceleration: mm/s².
+        limit: Square of the speed at which the row may follow the one before it.
+    """
+
+    way: Floats
+    speed: Floats
+    acceleration: Floats
+    limit: Floats
+    dwell: Floats
+    deposit: Floats
+    lays: Flags
+    owner: Numbers
+    visit: Numbers
+    key: Numbers
+    island: Numbers
+
+    def __len__(self) -> int:
+        return len(self.way)
+
+    def cut(self, start: int, stop: int) -> Rows:
+        """Return the rows from ``start`` to ``stop``, sharing memory."""
+        return Rows(*(getattr(self, field.name)[start:stop] for field in fields(self)))
+
+    def kept(self, start: int) -> Rows:
+        """Return the rows from ``start`` on, in memory of their own."""
+        return Rows(*(getattr(self, field.name)[start:].copy() for field in fields(self)))
+
+
+def joined(parts: list[Rows]) -> Rows:
+    """Return the rows of all parts in one."""
+    if len(parts) == 1:
+        return parts[0]
+    return Rows(*(np.concatenate([getattr(p, field.name) for p in parts]) for field in fields(Rows)))
+
+
+Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.intp]
+
+
+@dataclass(slots=True)
+class Laid:
+    """Rows that deposit along XY, and the runs of one context, layer and island among them.
+
+    Attributes:
+        rows: The rows.
+        lines: Their lines.
+        deposit: mm of filament of each.
+        begins: Where among them each run begins.
+        contexts: Number of the context of each run.
+        keys: Layer key of each run.
+        islands: Island of each run.
+        marks: Layer marks passed at the end of each run.
+    """
+
+    rows: Numbers
+    lines: Numbers
+    deposit: Floats
+    begins: Numbers
+    contexts: Numbers
+    keys: Numbers
+    islands: Numbers
+    marks: Numbers
+
+    @property
+    def last(self) -> Numbers:
+        """Where among the rows each run ends, its last row included."""
+        return np.append(self.begins[1:], len(self.rows)) - 1
+
+
+def runs(first: Numbers, *others: Numbers) -> Numbers:
+    """Return where runs begin in which every column stays the same; at least one row must be given."""
+    changes = first[1:] != first[:-1]
+    for column in others:
+        changes |= column[1:] != column[:-1]
+    return np.concatenate([[0], np.flatnonzero(changes) + 1])
+
+
+def note_extents(tally: Tally, path: Path, laid: Laid) -> None:
+    """Add to each cell which box its deposits take, and the layer mark they stand under."""
+    low, high = _ends(path, laid)
+    if path.bends:
+        _widen(low, high, path, laid)
+    top = np.fmax.reduceat(path.at[2].take(laid.rows), laid.begins)
+    columns = [laid.contexts, laid.keys, laid.islands, *low, *high, top, laid.marks]
+    for context, key, island, x0, y0, x1, y1, z1, mark in zip(*(c.tolist() for c in columns), strict=True):
+        tally.cell((context, key, island)).widen((x0, x1, y0, y1), z1, mark)
+
+
+def _ends(path: Path, laid: Laid) -> tuple[list[Floats], list[Floats]]:
+    """Return least and greatest X and Y of the ends of each run's rows."""
+    # Where one deposit follows another, the one starts where the other ends: only the first of each
+    # unbroken series has a start of its own.
+    broken = np.concatenate([[0], np.flatnonzero(laid.rows[1:] != laid.rows[:-1] + 1) + 1, laid.begins])
+    broken.sort()
+    ends, starts = (
+        _ends_of(path.at, laid.rows, path),
+        _ends_of(path.was, laid.rows.take(broken), path),
+    )
+    firsts = np.searchsorted(broken, laid.begins)
+    low = [
+        np.fmin(np.fmin.reduceat(end, laid.begins), np.fmin.reduceat(start, firsts))
+        for end, start in zip(ends, starts, strict=True)
+    ]
+    high = [
+        np.fmax(np.fmax.reduceat(end, laid.begins), np.fmax.reduceat(start, firsts))
+        for end, start in zip(ends, starts, strict=True)
+    ]
+    return low, high
+
+
+def _ends_of(place: list[Floats], rows: Numbers, path: Path) -> tuple[Floats, Floats]:
+    x, y = place[0].take(rows), place[1].take(rows)
+    # A point of which half is unknown does not count.
+    return (x + 0 * y, y + 0 * x) if path.unknown else (x, y)
+
+
+def _widen(low: list[Floats], high: list[Floats], path: Path, laid: Laid) -> None:
+    """Take in what arcs reach beyond their ends."""
+    if path.bends is None:
+        return
+    arcs = path.bends.among(laid.rows)
+    run = np.searchsorted(laid.begins, arcs.rows, "right") - 1
+    for axis in (0, 1):
+        np.fmin.at(low[axis], run, arcs.extent[2 * axis])
+        np.fmax.at(high[axis], run, arcs.extent[2 * axis + 1])
+
+
+Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
+
+_FEW = 64
+_DIRECTIONS = 24
+_NONE = np.iinfo(np.int64).max >> 1
+
+
+def note_feet(tally: Tally, contexts: list[Context], path: Path, laid: Laid) -> None:
+    """Keep the hull of each object's lowest level layers.
+
+    Args:
+        tally: Takes the hulls.
+        contexts: All contexts seen so far.
+        path: Where the rows lead.
+        laid: Which of them deposit, and what they belong to.
+    """
+    level = np.where((laid.keys > LOWEST_LEVEL) & _somewhere(path, laid), laid.keys, _NONE)
+    changes = (laid.contexts[1:] != laid.contexts[:-1]) | (laid.islands[1:] != laid.islands[:-1])
+    begins = np.concatenate([[0], np.flatnonzero(changes) + 1])
+    lowest = np.minimum.reduceat(level, begins)
+    stops = np.append(laid.begins, len(laid.rows))
+    for first, last, low in zip(
+        begins.tolist(), [*begins[1:].tolist(), len(level)], lowest.tolist(), strict=True
+    ):
+        at = contexts[int(laid.contexts[first])]
+        who = (at.objects, int(laid.islands[first]))
+        have = tally.feet.get(who)
+        top = (min(low, have[0]) if have else low) + FOOT_UM
+        if low != _NONE and not at.auxiliary and low <= top:
+            runs = [n for n in range(first, last) if level[n] <= top]
+            rows = np.concatenate([laid.rows[stops[n] : stops[n + 1]] for n in runs])
+            tally.add_foot(who, low, _points(path, rows))
+
+
+def _somewhere(path: Path, laid: Laid) -> Flags:
+    """Tell of which runs any point is known."""
+    if not path.unknown:
+        return np.ones(len(laid.begins), np.bool_)
+    ends = [(place[0] + place[1]).take(laid.rows) for place in (path.was, path.at)]
+    found: Flags = np.logical_or.reduceat(~np.isnan(np.fmax(*ends)), laid.begins)
+    return found
+
+
+def _points(path: Path, rows: Numbers) -> list[Point]:
+    """Return the ends of some rows, quadrant points of arcs included."""
+    xs = [path.was[0].take(rows), path.at[0].take(rows)]
+    ys = [path.was[1].take(rows), path.at[1].take(rows)]
+    if path.bends:
+        quarters = path.bends.among(rows).quarters
+        xs.append(quarters[0].ravel())
+        ys.append(quarters[1].ravel())
+    x, y = np.concatenate(xs), np.concatenate(ys)
+    known = ~np.isnan(x + y)
+    return _outermost(x[known], y[known])
+
+
+def _outermost(x: Floats, y: Floats) -> list[Point]:
+    """Return points among which every corner of the hull is, few enough for plain Python."""
+    if len(x) > _FEW:
+        angles = np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
+        far = np.argmax(np.outer(np.cos(angles), x) + np.outer(np.sin(angles), y), axis=1)
+        far = far[np.diff(far, append=far[0]) != 0]
+        inside = np.ones(len(x), np.bool_)
+        for a, b in zip(far.tolist(), np.roll(far, -1).tolist(), strict=True):
+            inside &= (x[b] - x[a]) * (y - y[a]) - (y[b] - y[a]) * (x - x[a]) > 0
+        x, y = x[~inside], y[~inside]
+    return list(zip(x.tolist(), y.tolist(), strict=True))
+
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
@@ -78,7 +333,7 @@ class Follower:
         self._counter = 0.0
         self._feed = math.nan
         self._filament = Filament(self._count_retractions)
-        self._pace = junctions.Pace()
+        self._pace = planning.Pace()
 
     def finish(self) -> None:
         """Count what is still open at the end."""

@@ -1,4 +1,4 @@
-"""The fast reader: chunks of text to sums, most lines as whole arrays."""
+"""The fast reader, and the door of this room: a plate file in, its facts out."""
 
 from __future__ import annotations
 
@@ -9,15 +9,46 @@ from typing import BinaryIO
 import numpy as np
 
 from tracker.platefile import scan
-from tracker.platefile.channels import Channels
+from tracker.platefile.digest import Digest
+from tracker.platefile.facts import Plate
 from tracker.platefile.gather import Gatherer
 from tracker.platefile.islands import Shadow
-from tracker.platefile.lines import Changes, OtherLines
+from tracker.platefile.lines import Changes, Channels, OtherLines
+from tracker.platefile.meaning import Meaning
 from tracker.platefile.motion import Follower, Locate
-from tracker.platefile.remarks import Meaning
-from tracker.platefile.source import Progress, chunks
+from tracker.platefile.source import CHUNK_BYTES, Progress, Source, check, chunks, opened
 from tracker.platefile.state import State
 from tracker.platefile.tally import Tally
+
+_LOOKED_AT = 1 << 20
+_SAYS = re.compile(rb"^[ \t]*(?:N\d+[ \t]*)?M8[23]\b", re.IGNORECASE | re.MULTILINE)
+_MOVE = re.compile(
+    rb"^[ \t]*(?:N\d+[ \t]*)?G0*[0-3][ \t]*[XYFIJRZ][^;\n\r]*?E[ \t]*([-+]?(?:\d+\.?\d*|\.\d+))",
+    re.IGNORECASE | re.MULTILINE,
+)
+_FALLING_SHARE = 0.2
+
+
+def e_is_relative(stream: BinaryIO) -> bool:
+    """Guess from the first MiB how E is read until the file says so; the stream stays where it is.
+
+    With absolute E the counter rises from one depositing move to the next; with
+    relative E about every second value is less than the one before.
+    """
+    here = stream.tell()
+    head = stream.read(_LOOKED_AT)
+    stream.seek(here)
+    # What stands behind the first M82 or M83 needs no guess.
+    said = _SAYS.search(head)
+    end = said.start() if said else len(head)
+    values = [float(found) for found in _MOVE.findall(head[:end])]
+    # Nothing to go by: absolute, as firmware powers up.
+    if not values:
+        return False
+    falling = sum(b < a for a, b in pairwise(values))
+    # A fifth and not a half: runs of equal lines give equal increments, which neither rise nor fall.
+    return falling > _FALLING_SHARE * len(values)
+
 
 _DOUBT = (
     "E moves after a G90 or G91 that follows M82 or M83: some firmware lets those set E too, "
@@ -122,3 +153,42 @@ class Reader:
         return Channels(
             owner_held, plan, mode, outer, changes.width.fixed(), changes.visit.fixed(), changes.mark.fixed()
         )
+
+
+def read_plate(
+    source: Source,
+    *,
+    filament_diameter_mm: float | None = None,
+    density_g_cm3: float | None = None,
+    progress: Progress | None = None,
+    g90_sets_e: bool = False,
+    chunk_bytes: int = CHUNK_BYTES,
+) -> Plate:
+    """Read a plate file: RepRap-style G-code as text.
+
+    Memory stays bounded whatever the file's length. A file without object markers
+    is read twice: once to see its islands, once to tell them apart.
+
+    Args:
+        source: A path, bytes, or a binary file that stands at its start.
+        filament_diameter_mm: As measured; None takes it from the file, else 1.75.
+        density_g_cm3: Of the spool; None takes it from the file, and no mass is given if that has none.
+        progress: Is told bytes done and bytes in all.
+        g90_sets_e: True for firmware in which G90 and G91 set E too.
+        chunk_bytes: Bytes read at a time; the facts do not depend on it.
+
+    Raises:
+        PlateRefused: The file is binary, packed, a picture, no text, empty, or deposits nothing.
+    """
+    with opened(source) as stream:
+        check(stream)
+        start = stream.tell()
+        relative = e_is_relative(stream)
+        shadow = Shadow()
+        first = Reader(relative_e=relative, g90_sets_e=g90_sets_e, shadow=shadow)
+        digest = Digest(first.read(stream, chunk_bytes, progress), filament_diameter_mm, density_g_cm3)
+        if digest.needs_islands:
+            stream.seek(start)
+            again = Reader(relative_e=relative, g90_sets_e=g90_sets_e, locate=shadow.islands())
+            digest = Digest(again.read(stream, chunk_bytes, progress), filament_diameter_mm, density_g_cm3)
+    return digest.plate()

@@ -9,7 +9,7 @@ import json
 import re
 from collections.abc import Iterable, Iterator
 
-from tracker.platefile.platefacts import Hint, Stated
+from tracker.platefile.facts import Hint, Stated
 from tracker.platefile.state import heated_by
 
 Settings = dict[str, str]

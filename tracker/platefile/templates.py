@@ -9,9 +9,9 @@ from functools import cache
 from importlib.resources import files
 
 from tracker.errors import Refused
+from tracker.platefile.facts import PlateObject
+from tracker.platefile.gauge import Window
 from tracker.platefile.orientation import NO_AXIS, orientation_of
-from tracker.platefile.platefacts import PlateObject
-from tracker.platefile.section import Window
 
 FREE = "free"
 _TOLERANCE = 0.06
