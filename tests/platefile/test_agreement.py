@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from tests.platefile.agreement import differences
 from tests.platefile.builder import DIALECTS, TWO, boxes, text
 from tests.realdata import real_data
+from tracker.platefile.meaning import COMMANDS
 
 REAL = (
     "four-objects-m486",
@@ -70,7 +71,37 @@ other = st.sampled_from(
         "START X=1", "G17", "G18", "M200 D1.75", "M200 D0",
     ]
 )  # fmt: skip
-plates = st.lists(st.one_of(straight(), straight(), straight(), arc(), other), min_size=1, max_size=60)
+
+LETTERS = "XYZEFIJRPSTDHLABCUWV"
+VALUES = st.one_of(
+    st.none(),
+    st.integers(0, 3000),
+    st.sampled_from([0, 1, 0.5, 2, 60, 210, 255, 1.75, 100]),
+    st.decimals(-20, 400, places=2).filter(lambda value: abs(value) > 0.05),
+)
+WORDS = {
+    "SET_VELOCITY_LIMIT": ("ACCEL", "SQUARE_CORNER_VELOCITY", "VELOCITY"),
+    "SET_HEATER_TEMPERATURE": ("TARGET",),
+}
+
+
+@st.composite
+def any_command(draw: st.DrawFn) -> str:
+    """Any command whose meaning is known, with any letters, each with a value of its own."""
+    code = draw(st.sampled_from(sorted(COMMANDS)))
+    if "_" in code or code == "PAUSE":
+        keys = WORDS.get(code, ("NAME", "HEATER"))
+        words = [f"{key}={draw(st.integers(1, 900))}" for key in keys if draw(st.booleans())]
+        return " ".join([code, *words])
+    code = f"T{draw(st.integers(0, 3))}" if code == "T" else code
+    letters = draw(st.lists(st.sampled_from(LETTERS), max_size=4))
+    values = ((letter, draw(VALUES)) for letter in letters)
+    return " ".join([code, *(f"{letter}{'' if value is None else value}" for letter, value in values)])
+
+
+plates = st.lists(
+    st.one_of(straight(), straight(), straight(), arc(), other, any_command()), min_size=1, max_size=60
+)
 
 
 UNKNOWN_Y = ["G1 Z0.2 X0", "G1 X9 E0.1", "G1 Y0 Z0.4", "G1 X0 E0.1"]

@@ -19,13 +19,14 @@ from tracker.platefile.facts import (
     PlateObject,
     Reading,
     Retractions,
+    SetPoints,
     Stated,
 )
 from tracker.platefile.layering import Layering, Part, reading, set_points
 from tracker.platefile.orientation import smallest_rectangle
 from tracker.platefile.source import NoExtrusion
 from tracker.platefile.state import DIALECTS
-from tracker.platefile.tally import NO_LAYER, Objects, Tally, Weights, bin_rate
+from tracker.platefile.tally import NO_LAYER, Objects, Point, Tally, Weights, bin_rate, hull
 
 _CLOSING_DIALECTS = frozenset({0, 1, 2})
 _HOT_C = 100.0
@@ -69,6 +70,8 @@ def _signs_of_a_cut(tally: Tally, dialect: int, stated: Stated) -> list[str]:
 _USUAL_DIAMETER_MM = 1.75
 _ISLANDS = len(DIALECTS) - 1
 _ALONE = "piece"
+_PART = "\0"
+"""Between the key of a marked object and the number of a part of it that stands apart."""
 
 
 class Digest:
@@ -76,14 +79,21 @@ class Digest:
 
     Args:
         tally: The sums.
+        separate: Whether parts of one marked object that nowhere touch are objects of their own.
         filament_diameter_mm: As measured; None takes it from the file.
         density_g_cm3: As known for the spool; None takes it from the file.
     """
 
     def __init__(
-        self, tally: Tally, filament_diameter_mm: float | None = None, density_g_cm3: float | None = None
+        self,
+        tally: Tally,
+        filament_diameter_mm: float | None = None,
+        density_g_cm3: float | None = None,
+        *,
+        separate: bool = False,
     ) -> None:
         self._tally = tally
+        self._separate = separate
         self._state = tally.state
         self._settings = settings_block.with_chunks(self._state.settings, self._state.joined_chunks())
         self._parts = [
@@ -91,6 +101,7 @@ class Digest:
             for (number, key, island), cell in tally.cells.items()
         ]
         self._dialect = self._choose()
+        self._index()
         self._find_filament(filament_diameter_mm, density_g_cm3)
 
     def _choose(self) -> int:
@@ -101,10 +112,30 @@ class Digest:
                 return dialect
         return _ISLANDS
 
-    @property
-    def needs_islands(self) -> bool:
-        """True if something is deposited and no marker says what it belongs to."""
-        return self._dialect == _ISLANDS and any(cell.moving > 0 for _, _, _, cell in self._parts)
+    def _index(self) -> None:
+        """Sort what is kept by object, once: a plate may hold fifty thousand of them."""
+        tally = self._tally
+        self._rates: dict[str, list[tuple[str, Weights, float]]] = defaultdict(list)
+        for (objects, island, feature), table in tally.rates.items():
+            most = tally.fastest.get((objects, island, feature), 0.0)
+            self._rates[self._who(objects, island)].append((feature, table, most))
+        self._hulls: dict[str, list[Point]] = {}
+        for (objects, island), points in tally.hulls.items():
+            have = self._hulls.get(body := self._who(objects, island))
+            self._hulls[body] = hull(have + points) if have else points
+        self._widths: dict[str, dict[float, float]] = defaultdict(lambda: defaultdict(float))
+        for (objects, width), length in tally.widths.items():
+            self._widths[self._marked(objects)][width] += length
+        self._pulled: dict[str, Counter[tuple[int, float]]] = defaultdict(Counter)
+        for objects, counted in tally.retractions.items():
+            self._pulled[self._marked(objects)].update(counted)
+        self._by_firmware: Counter[str] = Counter()
+        for objects, count in self._state.firmware_retracts.items():
+            self._by_firmware[self._marked(objects)] += count
+
+    def _marked(self, objects: Objects) -> str:
+        """Return the object of sums that know no islands: its marker, or all of an unmarked plate."""
+        return "" if self._dialect == _ISLANDS else objects[self._dialect]
 
     def _find_filament(self, diameter: float | None, density: float | None) -> None:
         tools: dict[int, float] = defaultdict(float)
@@ -122,9 +153,13 @@ class Digest:
         self._mass_basis = GIVEN if density else STATED if self._density else NOT_STATED
 
     def _who(self, objects: Objects, island: int) -> str:
+        """Return the key of the object that a deposit belongs to; empty for none."""
         if self._dialect == _ISLANDS:
             return f"{_ALONE} {island}" if island else ""
-        return objects[self._dialect]
+        marked = objects[self._dialect]
+        if not self._separate or not marked:
+            return marked
+        return f"{marked}{_PART}{island}" if island else ""
 
     def plate(self) -> Plate:
         """Return the facts.
@@ -211,11 +246,14 @@ class Digest:
         return tuple(self._object(who, names[who], laid[who]) for who in ordered)
 
     def _names(self, ordered: list[str]) -> dict[str, str]:
-        plain = {who: self._state.names.get((self._dialect, who), "") or who for who in ordered}
         if self._dialect == _ISLANDS:
             return {who: f"{_ALONE} {number}" for number, who in enumerate(ordered, 1)}
-        if self._dialect == 0:
-            plain = {who: name if name != who else self._other_name(who) for who, name in plain.items()}
+        others = self._other_names() if self._dialect == 0 else {}
+        plain = {}
+        for who in ordered:
+            marked = who.partition(_PART)[0]
+            name = self._state.names.get((self._dialect, marked), "")
+            plain[who] = name or others.get(marked) or (f"object {marked}" if self._dialect == 0 else marked)
         shared = Counter(plain.values())
         seen: Counter[str] = Counter()
         names = {}
@@ -226,15 +264,17 @@ class Digest:
             names[who] = f"{name} #{seen[name]}" if shared[name] > 1 else name
         return names
 
-    def _other_name(self, who: str) -> str:
-        """Return what another dialect calls an object that its own markers only number."""
+    def _other_names(self) -> dict[str, str]:
+        """Return what another dialect calls objects that their own markers only number."""
+        found: dict[str, str] = {}
         for context, _, _, cell in self._parts:
-            if context.objects[0] == who and cell.moving > 0:
+            if context.objects[0] and context.objects[0] not in found and cell.moving > 0:
                 for dialect in range(1, _ISLANDS):
                     name = self._state.names.get((dialect, context.objects[dialect]))
                     if name:
-                        return name
-        return f"object {who}"
+                        found[context.objects[0]] = name
+                        break
+        return found
 
     def _object(self, who: str, name: str, parts: list[Part]) -> PlateObject:
         scale = 100.0 if self._state.fraction_fans else 100.0 / 255.0
@@ -249,7 +289,7 @@ class Digest:
         outline = self._outline(who, box, width)
         long, short, angle = smallest_rectangle(outline)
         return PlateObject(
-            key=who.replace("\n", " id "),
+            key=who.replace("\n", " id ").replace(_PART, " part "),
             name=name,
             box_mm=box,
             centre_mm=((box[0] + box[3]) / 2, (box[1] + box[4]) / 2),
@@ -266,18 +306,15 @@ class Digest:
             filament_g=self._grams(length),
             filament_g_basis=self._mass_basis,
             layer_facts=layers,
-            flow_mm3_s=self._flow(self._rates(who), per_mm, max(p.cell.fastest for p in layering.own)),
+            flow_mm3_s=self._flow_of(who, per_mm, most=max(p.cell.fastest for p in layering.own)),
             flow_by_feature=self._flow_by_feature(who, per_mm),
             speed_mm_s=_speed(layers),
             retractions=self._retractions(who),
-            set_points=set_points(stretch for layer in layers for stretch in layer.stretches),
+            set_points=_in_force(layers),
         )
 
     def _width(self, who: str, parts: list[Part], height: float) -> tuple[float, str]:
-        widths: dict[float, float] = defaultdict(float)
-        for (objects, width), length in self._tally.widths.items():
-            if self._is(objects, who):
-                widths[width] += length
+        widths = self._widths.get("" if self._dialect == _ISLANDS else who.partition(_PART)[0])
         if widths:
             return max(widths, key=widths.__getitem__), STATED
         path = sum(part.cell.path for part in parts)
@@ -285,33 +322,29 @@ class Digest:
         # A bead is taken as a rectangle with half-round ends, which is how slicers turn width into flow.
         return section / height + height * (1 - math.pi / 4), ESTIMATED
 
-    def _outline(self, who: str, box: tuple[float, ...], width: float) -> list[tuple[float, float]]:
-        feet = [
-            foot for (objects, island), foot in self._tally.feet.items() if self._who(objects, island) == who
-        ]
-        lowest = min(feet, default=(0, []))[1]
+    def _outline(self, who: str, box: tuple[float, ...], width: float) -> list[Point]:
+        points = self._hulls.get(who, [])
+        if len(points) > 1:
+            return points
+        # Half a line inside the box, as a hull is made of centre lines.
         x0, y0, x1, y1 = (box[0] + width / 2, box[1] + width / 2, box[3] - width / 2, box[4] - width / 2)
-        # Half a line inside the box, as the hull of a foot is made of centre lines.
-        return lowest if len(lowest) > 1 else [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+        return [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
 
     def _flow_by_feature(self, who: str, scale: float) -> tuple[tuple[str, Flow], ...]:
         """Return the flow of each feature that the file names, in the order they were laid in."""
-        fastest: dict[str, float] = defaultdict(float)
-        for (objects, island, feature), rate in self._tally.fastest.items():
-            if feature and self._who(objects, island) == who:
-                fastest[feature] = max(fastest[feature], rate)
-        return tuple(
-            (name, self._flow(self._rates(who, name), scale, rate)) for name, rate in fastest.items()
-        )
+        features = dict.fromkeys(feature for feature, _, _ in self._rates.get(who, []) if feature)
+        return tuple((name, self._flow_of(who, scale, name)) for name in features)
 
-    def _rates(self, who: str, named: str | None = None) -> Weights:
-        """Return the filament per bin of rate of an object, or of one of its features."""
+    def _flow_of(self, who: str, scale: float, named: str | None = None, most: float | None = None) -> Flow:
+        """Return the flow of an object, or of one of its features."""
         rates: Weights = defaultdict(float)
-        for (objects, island, feature), counted in self._tally.rates.items():
-            if named in {None, feature} and self._who(objects, island) == who:
-                for number, length in counted.items():
+        fastest = 0.0
+        for feature, table, one in self._rates.get(who, []):
+            if named in {None, feature}:
+                fastest = max(fastest, one)
+                for number, length in table.items():
                     rates[number] += length
-        return rates
+        return self._flow(rates, scale, fastest if most is None else most)
 
     @staticmethod
     def _flow(rates: Weights, scale: float, fastest: float) -> Flow:
@@ -319,17 +352,9 @@ class Digest:
             return Flow()
         return Flow(_quantile(rates, 0.5) * scale, _quantile(rates, 0.95) * scale, fastest * scale, ESTIMATED)
 
-    def _is(self, objects: Objects, who: str) -> bool:
-        """Tell whether an object tuple may be this object; islands are not known where this is asked."""
-        return self._dialect == _ISLANDS or objects[self._dialect] == who
-
     def _retractions(self, who: str) -> Retractions:
-        found: Counter[tuple[int, float]] = Counter()
-        for objects, counted in self._tally.retractions.items():
-            if self._is(objects, who):
-                found.update(counted)
-        by_firmware = self._state.firmware_retracts.items()
-        firmware = sum(count for objects, count in by_firmware if self._is(objects, who))
+        marked = "" if self._dialect == _ISLANDS else who.partition(_PART)[0]
+        found, firmware = self._pulled.get(marked, Counter()), self._by_firmware[marked]
         if not found:
             return Retractions(by_firmware=firmware, basis=COMMANDED if firmware else NOT_STATED)
         lengths: Counter[int] = Counter()
@@ -340,6 +365,13 @@ class Digest:
         length = lengths.most_common(1)[0][0]
         feed = max((count, speed) for (one, speed), count in found.items() if one == length)[1]
         return Retractions(found.total(), length / 100, feed / 60 if feed else None, firmware, COMMANDED)
+
+
+def _in_force(layers: tuple[Layer, ...]) -> SetPoints:
+    first = layers[0].set_points
+    if all(layer.set_points is first for layer in layers):
+        return first
+    return set_points(stretch for layer in layers for stretch in layer.stretches)
 
 
 def _lays(part: Part) -> bool:

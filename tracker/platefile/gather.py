@@ -27,6 +27,9 @@ _MOST_WAITING = 200_000
 _LOWEST_RATE_EXPONENT = -14
 _RATE_BINS = 24 << 8
 _BIN_SHIFT = 44
+_MOST_BINNED = 1 << 20
+_ISLANDS = 1 << 32
+"""More than there are island numbers."""
 _BIAS = (1023 + _LOWEST_RATE_EXPONENT) << 8
 
 
@@ -41,10 +44,14 @@ class Gatherer:
         self._tally = tally
         self._waiting: list[Rows] = []
         self._entry = 0.0
-        self._key_before = (-1, NO_LAYER)
-        # Objects with features, by number; per such number and island: mm deposited per bin of rate.
+        self._before = (-1, NO_LAYER, 0)
         self._layings: Numbering[tuple[Objects, str]] = Numbering()
-        self._rates: dict[int, Floats] = {}
+        self._of_owners: Numbers = np.zeros(0, np.intp)
+        # mm deposited per object with feature and island, and bin of rate. Only what is filled is kept: each
+        # of fifty thousand objects fills a few bins.
+        self._bodies: Numbering[int] = Numbering()
+        self._rates: list[tuple[Numbers, Floats]] = []
+        self._binned_count = 0
 
     def take(self, rows: Rows) -> None:
         """Take rows that follow those before."""
@@ -104,7 +111,11 @@ class Gatherer:
         laid, idle = np.flatnonzero(rows.lays), np.flatnonzero(~rows.lays)
         visit = rows.visit.take(idle)
         if not len(laid):
-            keys[:] = np.where(visit == self._key_before[0], self._key_before[1], NO_LAYER)
+            same = visit == self._before[0]
+            keys[:], islands[:] = (
+                np.where(same, self._before[1], NO_LAYER),
+                np.where(same, self._before[2], 0),
+            )
             return keys, islands
         # Each idle row stands behind as many deposits as there are rows above it that are not idle.
         above = idle - np.arange(len(idle))
@@ -114,10 +125,11 @@ class Gatherer:
         back_fits = (rows.visit.take(before) == visit) & (above > 0)
         nearest = np.where(next_fits, after, before)
         fits = next_fits | back_fits
-        earlier = (visit == self._key_before[0]) & (above == 0)
-        keys[idle] = np.where(fits, rows.key.take(nearest), np.where(earlier, self._key_before[1], NO_LAYER))
-        islands[idle] = np.where(fits, rows.island.take(nearest), 0)
-        self._key_before = (int(rows.visit[laid[-1]]), int(rows.key[laid[-1]]))
+        earlier = (visit == self._before[0]) & (above == 0)
+        keys[idle] = np.where(fits, rows.key.take(nearest), np.where(earlier, self._before[1], NO_LAYER))
+        islands[idle] = np.where(fits, rows.island.take(nearest), np.where(earlier, self._before[2], 0))
+        last = laid[-1]
+        self._before = (int(rows.visit[last]), int(rows.key[last]), int(rows.island[last]))
         return keys, islands
 
     def _count_rates(self, rows: Rows, told: Numbers, rates: Floats) -> None:
@@ -130,19 +142,32 @@ class Gatherer:
         sums, low = self._binned(
             rates, rows.deposit.take(told), np.repeat(place, np.diff(begins, append=len(told)))
         )
-        for number, most, table in zip(present.tolist(), greatest.tolist(), sums, strict=True):
-            kept = self._rates.get(number)
-            if kept is None:
-                kept = self._rates[number] = np.zeros(_RATE_BINS)
-            kept[low : low + len(table)] += table
+        for number, most in zip(present.tolist(), greatest.tolist(), strict=True):
             laying = self._laying(number)
             self._tally.fastest[laying] = max(most, self._tally.fastest.get(laying, 0.0))
+        bodies = np.array([self._bodies(number) for number in present.tolist()])
+        row, column = np.nonzero(sums)
+        self._rates.append((bodies.take(row) * _RATE_BINS + column + low, sums[row, column]))
+        self._binned_count += len(row)
+        if self._binned_count > _MOST_BINNED:
+            self._consolidate()
+
+    def _consolidate(self) -> None:
+        """Add up what is kept of equal bins."""
+        codes, weights = (np.concatenate(columns) for columns in zip(*self._rates, strict=True))
+        codes, place = np.unique(codes, return_inverse=True)
+        self._rates = [(codes, np.bincount(place, weights).astype(np.float64, copy=False))]
+        self._binned_count = len(codes) // 2
 
     def _laying_of_owners(self) -> Numbers:
         """Return for each owner the number of its objects and feature, without its set-points."""
         state = self._tally.state
         contexts = state.contexts.values
-        return np.array([self._layings((contexts[c].objects, feature)) for c, feature in state.owners.values])
+        new = state.owners.values[len(self._of_owners) :]
+        if new:
+            numbers = [self._layings((contexts[c].objects, feature)) for c, feature in new]
+            self._of_owners = np.concatenate([self._of_owners, np.array(numbers, np.intp)])
+        return self._of_owners
 
     def _laying(self, number: int) -> Laying:
         objects, feature = self._layings.values[number // _ISLANDS]
@@ -163,14 +188,13 @@ class Gatherer:
         return sums.reshape(count, width), low
 
     def _hand_over_rates(self) -> None:
-        for number, table in self._rates.items():
-            counted = self._tally.rates.setdefault(self._laying(number), defaultdict(float))
-            filled = np.flatnonzero(table)
-            for one, weight in zip((filled + _BIAS).tolist(), table[filled].tolist(), strict=True):
-                counted[one] += weight
-
-
-_ISLANDS = 1 << 12
+        if not self._rates:
+            return
+        self._consolidate()
+        codes, weights = self._rates[0]
+        for code, weight in zip(codes.tolist(), weights.tolist(), strict=True):
+            laying = self._laying(self._bodies.values[code // _RATE_BINS])
+            self._tally.rates.setdefault(laying, defaultdict(float))[code % _RATE_BINS + _BIAS] += weight
 
 
 def _seconds(rows: Rows, squares: Floats) -> Floats:

@@ -1,111 +1,219 @@
 """Objects of a plate without markers: connected islands of what is deposited, seen from above.
 
-The deposits of all layers are drawn into one coarse grid; what hangs together is
-one island. An island of a single layer (a skirt, a purge line) is no piece, unless
-there is no other kind.
+Deposits are drawn into one coarse grid while they stream past; what hangs together is one
+island. Islands only ever grow together, so each deposit gets the provisional number of the
+island it lies on at that moment, and numbers that turn out to be one island are joined at
+the end. An island of a single layer (a skirt, a purge line) is no piece, unless there is no
+other kind.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 
+from tracker.platefile.tally import Cell, CellKey, Tally, is_ramp
+
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
-Flags = npt.NDArray[np.bool_]
 
-CELL_MM = 0.8
+CELL_MM: Final = 0.8
 """Size of the grid's cells: about two line widths, so that pieces 1.6 mm apart are two."""
-_STEP_MM = 0.5
-_ORIGIN_MM = -250.0
-_CELLS = 1600
-_UNSEEN = np.iinfo(np.int32).max
+# Odd, so that round coordinates never lie on the border of two cells, where rounding would decide.
+ORIGIN_MM: Final = -250.3137
+CELLS: Final = 1600
 
 
-class Shadow:
-    """What is deposited, seen from above, with the lowest and highest layer over each cell.
-
-    Two grids are kept: before and after the first layer mark. The first counts only
-    in a file without layer marks.
-    """
+class Roots:
+    """Provisional island numbers, and which of them turned out to be one island; 0 is no island."""
 
     def __init__(self) -> None:
-        # Made when first drawn on: plates with markers never need the memory.
-        self._grids: dict[bool, tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]] = {}
+        self._parents = [0]
 
-    def draw(
-        self, start: tuple[Floats, Floats], end: tuple[Floats, Floats], key: Numbers, begun: bool
-    ) -> None:
-        """Draw deposits along straight lines.
+    def new(self) -> int:
+        """Return a number not given yet."""
+        self._parents.append(len(self._parents))
+        return len(self._parents) - 1
 
-        Args:
-            start: X and Y of their starts, mm; deposits from or to an unknown place are left out.
-            end: X and Y of their ends.
-            key: Layer keys.
-            begun: Whether the first layer mark has passed.
-        """
-        known = np.flatnonzero(~np.isnan(start[0] + start[1] + end[0] + end[1]))
-        x0, y0, x1, y1 = (column.take(known) for column in (*start, *end))
-        counts = np.ceil(np.hypot(x1 - x0, y1 - y0) / _STEP_MM).astype(np.int64) + 1
-        row = np.repeat(np.arange(len(known)), counts)
-        place = np.arange(len(row)) - np.repeat(np.cumsum(counts) - counts, counts)
-        share = place / np.maximum(counts.take(row) - 1, 1)
-        cell = _cell(x0.take(row) + share * (x1 - x0).take(row), y0.take(row) + share * (y1 - y0).take(row))
-        layer = np.clip(key.take(known), 1 - _UNSEEN, _UNSEEN - 1).astype(np.int32).take(row)
-        low, high = self._grid(begun)
-        np.minimum.at(low, cell, layer)
-        np.maximum.at(high, cell, layer)
+    def join(self, numbers: Iterable[int]) -> int:
+        """Make some numbers one island; return the number it goes by."""
+        roots = {self.of(number) for number in numbers}
+        least = min(roots)
+        for root in roots:
+            self._parents[root] = least
+        return least
 
-    def _grid(self, begun: bool) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
-        if begun not in self._grids:
-            size = _CELLS * _CELLS
-            self._grids[begun] = (np.full(size, _UNSEEN, np.int32), np.full(size, -_UNSEEN, np.int32))
-        return self._grids[begun]
+    def of(self, number: int) -> int:
+        """Return the number that an island goes by."""
+        while self._parents[number] != number:
+            self._parents[number] = self._parents[self._parents[number]]
+            number = self._parents[number]
+        return number
 
-    def islands(self) -> Islands:
-        """Return the islands drawn so far."""
-        # Only files without markers need it, and it takes longer to import than a plate to read.
-        from scipy import ndimage  # noqa: PLC0415
-
-        low, high = self._grids.get(True) or self._grid(False)
-        labels, count = ndimage.label(
-            # Corners count as touching: a diagonal wall crosses the grid by corners.
-            (low != _UNSEEN).reshape(_CELLS, _CELLS),
-            structure=np.ones((3, 3), np.int8),
-        )
-        names = labels.ravel()
-        drawn = np.flatnonzero(names)
-        lowest = np.full(count + 1, _UNSEEN, np.int64)
-        highest = np.full(count + 1, -_UNSEEN, np.int64)
-        np.minimum.at(lowest, names[drawn], low[drawn])
-        np.maximum.at(highest, names[drawn], high[drawn])
-        # A skirt or a purge line is one layer high; a piece of a single layer is taken only where there is
-        # nothing else.
-        pieces = highest > lowest
-        if not pieces.any():
-            pieces = np.arange(count + 1) > 0
-        numbers = np.where(pieces, np.cumsum(pieces), 0)
-        return Islands(numbers[names].astype(np.int32))
+    def table(self) -> Numbers:
+        """Return the number that each number's island goes by."""
+        return np.array([self.of(number) for number in range(len(self._parents))], np.int64)
 
 
 class Islands:
-    """Tells which island a point lies on.
+    """The grid, and the islands on it so far.
 
     Args:
-        numbers: Island of each cell of the grid, 0 for none.
+        roots: Gives the islands their numbers.
     """
 
-    def __init__(self, numbers: npt.NDArray[np.int32]) -> None:
-        self._numbers = numbers
+    def __init__(self, roots: Roots) -> None:
+        self._roots = roots
+        # Made when first drawn on: most plates with markers never need the memory.
+        self._drawn: npt.NDArray[np.bool_] | None = None
+        # Islands of the part of the grid that has been drawn on, which begins at this row and column.
+        self._names = np.zeros((1, 1), np.int32)
+        self._corner = (0, 0)
+        self._named = False
+        self._count = 0
+        self._first = np.array([CELLS, CELLS])
+        self._last = np.array([-1, -1])
 
-    def __call__(self, x: Floats, y: Floats) -> Numbers:
+    def draw(self, x: tuple[Floats, Floats], y: tuple[Floats, Floats]) -> None:
+        """Draw deposits along straight lines.
+
+        Args:
+            x: X of their starts and of their ends, mm; deposits from or to an unknown place are left out.
+            y: Likewise Y.
+        """
+        if self._drawn is None:
+            self._drawn = np.zeros(CELLS * CELLS, np.bool_)
+        known = np.flatnonzero(~np.isnan(x[0] + x[1] + y[0] + y[1]))
+        if not len(known):
+            return
+        column, row = ([_cells(ends.take(known)) for ends in axis] for axis in (x, y))
+        self._stretch(column, row)
+        _rasterize(self._drawn, column, row)
+        self._label()
+
+    def _stretch(self, column: list[Floats], row: list[Floats]) -> None:
+        """Take the cells of some points into the part of the grid that is looked at."""
+        for number, axis in enumerate((row, column)):
+            self._first[number] = min(self._first[number], *(int(ends.min()) for ends in axis))
+            self._last[number] = max(self._last[number], *(int(ends.max()) for ends in axis))
+
+    def _label(self) -> None:
+        """Give what was drawn the numbers of the islands it belongs to."""
+        if self._drawn is None:
+            return
+        part = tuple(slice(a, b + 1) for a, b in zip(self._first, self._last, strict=True))
+        drawn = self._drawn.reshape(CELLS, CELLS)[part]
+        count = int(np.count_nonzero(drawn))
+        if count == self._count:
+            return
+        self._count = count
+        # Only files without markers need it, and it takes longer to import than a plate to read.
+        from scipy import ndimage  # noqa: PLC0415
+
+        # Corners count as touching: a diagonal wall crosses the grid by corners.
+        labels, found = ndimage.label(drawn, structure=np.ones((3, 3), np.int8))
+        (top, left), corner = self._corner, (int(self._first[0]), int(self._first[1]))
+        rows, columns = self._names.shape
+        before = labels[top - corner[0] :, left - corner[1] :][:rows, :columns] if self._named else labels[:0]
+        pairs = np.unique(before.ravel().astype(np.int64) << 32 | self._names.ravel()[: before.size])
+        held: dict[int, list[int]] = defaultdict(list)
+        for label, name in zip((pairs >> 32).tolist(), (pairs & 0xFFFFFFFF).tolist(), strict=True):
+            if label and name:
+                held[label].append(name)
+        table = np.zeros(found + 1, np.int32)
+        for label in range(1, found + 1):
+            table[label] = self._roots.join(held[label]) if held[label] else self._roots.new()
+        self._names, self._corner, self._named = table[labels], corner, True
+
+    def at(self, x: Floats, y: Floats) -> Numbers:
         """Return the island of each point, 0 for none or an unknown place."""
+        if self._drawn is None:
+            return np.zeros(len(x), np.int64)
         known = ~np.isnan(x + y)
-        cell = _cell(np.where(known, x, _ORIGIN_MM), np.where(known, y, _ORIGIN_MM))
-        return np.where(known, self._numbers.take(cell), 0).astype(np.int64)
+        column, row = (_cells(np.where(known, axis, ORIGIN_MM)).astype(np.int64) for axis in (x, y))
+        row -= self._corner[0]
+        column -= self._corner[1]
+        known &= (row >= 0) & (column >= 0) & (row < self._names.shape[0]) & (column < self._names.shape[1])
+        row[~known] = column[~known] = 0
+        return np.where(known, self._names[row, column], 0).astype(np.int64)
 
 
-def _cell(x: Floats, y: Floats) -> Numbers:
-    column = np.clip(((x - _ORIGIN_MM) / CELL_MM).astype(np.int64), 0, _CELLS - 1)
-    row = np.clip(((y - _ORIGIN_MM) / CELL_MM).astype(np.int64), 0, _CELLS - 1)
-    return row * _CELLS + column
+def _cells(at: Floats) -> Floats:
+    """Return places in cells, kept inside the grid."""
+    return np.clip((at - ORIGIN_MM) / CELL_MM, 0.0, CELLS - 1e-6)
+
+
+def _rasterize(drawn: npt.NDArray[np.bool_], column: list[Floats], row: list[Floats]) -> None:
+    """Mark the cells along straight lines: one sample at most a cell's side from the next."""
+    steps = np.ceil(np.maximum(abs(column[1] - column[0]), abs(row[1] - row[0]))).astype(np.int64)
+    order = np.argsort(-steps, kind="stable")
+    steps = steps.take(order)
+    x, y = column[0].take(order), row[0].take(order)
+    drawn[y.astype(np.int64) * CELLS + x.astype(np.int64)] = True
+    part = np.maximum(steps, 1)
+    across, along = (column[1].take(order) - x) / part, (row[1].take(order) - y) / part
+    # The longest lines first, so that those still to be drawn stand in front: no index is needed.
+    stops = np.searchsorted(-steps, -np.arange(1, int(steps[0]) + 1), "right")
+    for stop in stops.tolist():
+        x, y = x[:stop] + across[:stop], y[:stop] + along[:stop]
+        # Sums end a hair beyond the last cell, where there is none.
+        place = np.minimum(y.astype(np.int64), CELLS - 1) * CELLS + np.minimum(x.astype(np.int64), CELLS - 1)
+        drawn[place] = True
+
+
+def settle(tally: Tally, roots: Roots, *, keep: bool) -> None:
+    """Join sums of provisional islands that are one, and set those aside that are no pieces.
+
+    Args:
+        tally: The sums.
+        roots: The islands.
+        keep: False where markers tell what belongs together, and no island is any piece.
+    """
+    names = roots.table()
+    number = _numbered(tally, names) if keep else {}
+    if not any(island for _, _, island in tally.cells):
+        return
+    tally.cells, cells = {}, tally.cells
+    for (context, key, island), cell in cells.items():
+        _merge(tally.cells, (context, key, number.get(int(names[island]), 0)), cell)
+    rates, fastest, hulls = tally.rates, tally.fastest, tally.hulls
+    tally.rates, tally.fastest, tally.hulls = {}, {}, {}
+    for (who, island, feature), table in rates.items():
+        laying = (who, number.get(int(names[island]), 0), feature)
+        kept = tally.rates.setdefault(laying, defaultdict(float))
+        for rate, weight in table.items():
+            kept[rate] += weight
+        most = fastest.get((who, island, feature), 0.0)
+        tally.fastest[laying] = max(most, tally.fastest.get(laying, 0.0))
+    for (who, island), points in hulls.items():
+        tally.add_hull((who, number.get(int(names[island]), 0)), points)
+
+
+def _merge(cells: dict[CellKey, Cell], key: CellKey, cell: Cell) -> None:
+    have = cells.get(key)
+    if have is None:
+        cells[key] = cell
+    else:
+        have.merge(cell)
+
+
+def _numbered(tally: Tally, names: Numbers) -> Mapping[int, int]:
+    """Return numbers from 1 on for the islands that are pieces, in the order in which they were begun."""
+    contexts = tally.state.contexts.values
+    laid = {key: cell for key, cell in tally.cells.items() if key[2] and cell.moving > 0}
+    begun = {key: cell for key, cell in laid.items() if contexts[key[0]].begun}
+    heights: dict[int, set[int]] = defaultdict(set)
+    starts: dict[int, float] = {}
+    # What lies before the first layer mark counts only in a file without such marks.
+    for (context, key, island), cell in (begun or laid).items():
+        root = int(names[island])
+        if not contexts[context].auxiliary:
+            # A ramp has a height of its own at every point: it is never a single layer.
+            heights[root].update((key, key + 1) if is_ramp(key) else (key,))
+            starts[root] = min(starts.get(root, cell.t0), cell.t0)
+    pieces = [root for root, keys in heights.items() if len(keys) > 1] or list(heights)
+    return {root: number for number, root in enumerate(sorted(pieces, key=starts.__getitem__), 1)}

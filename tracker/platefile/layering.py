@@ -171,12 +171,14 @@ class Layering:
 
     def _typical(self, tops: list[float]) -> float:
         steps = sorted(b - a for a, b in pairwise(tops))
-        return steps[len(steps) // 2] if steps else min(tops[0], _USUAL_HEIGHT_MM)
+        typical = steps[len(steps) // 2] if steps else min(tops[0], _USUAL_HEIGHT_MM)
+        # A plate whose only layer is at a height of nought has been drawn, not printed.
+        return typical if typical > 0 else _USUAL_HEIGHT_MM
 
     def _first_height(self, laid: list[Part], top: float, typical: float) -> float:
         mark = min(part.cell.mark for part in laid)
         said = self._heights[mark - 1] if 0 < mark <= len(self._heights) else None
-        if said:
+        if said and said > 0:
             return said
         # Higher up the piece stands on a raft or on support, and its first layer is as high as the others.
         return top if 0 < top <= _STANDS_ON_BED_BELOW_MM else typical

@@ -25,6 +25,12 @@ _EXPONENT = re.compile(r"[\s][A-Za-z][-+]?[\d.]+[eE][-+]?\d")
 _COORDINATE = re.compile(r"\s*[XYZEFxyzef]\s*[-+.\d]")
 
 
+TOO_LARGE = 1e8
+"""No length, speed or temperature of a printer has nine digits: such a word is passed over."""
+_LONGEST_COMMAND = 4096
+_MOST_DIGITS = 8
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One line, taken apart.
@@ -56,7 +62,8 @@ def take_apart(raw: bytes) -> Line:
     # move.
     whole = raw.decode("utf-8", "replace")
     text, _, comment = whole.partition(";")
-    text, trouble = _without_frame(text, raw)
+    # Firmware reads lines of a few hundred characters; what is longer is damaged, and slow to take apart.
+    text, trouble = _without_frame(text[:_LONGEST_COMMAND], raw)
     command = _COMMAND.match(text)
     if command:
         return _command(command, text[command.end() :], comment, trouble)
@@ -73,7 +80,8 @@ def numbers(text: str) -> dict[str, float | None]:
     """Return the words of a command: letter to number, None where none stands."""
     found = _WORD.findall(_BRACKETS.sub(" ", text).upper())
     # Of a repeated letter the last one holds, as firmware reads from left to right.
-    return {letter: float(number) if number else None for letter, number in found}
+    words = {letter: float(number) if number else None for letter, number in found}
+    return {letter: value for letter, value in words.items() if value is None or abs(value) < TOO_LARGE}
 
 
 def _without_frame(text: str, raw: bytes) -> tuple[str, str]:
@@ -84,7 +92,7 @@ def _without_frame(text: str, raw: bytes) -> tuple[str, str]:
         body = raw.partition(b";")[0]
         # A warning only: a file is no serial line, and somebody edited it by hand more likely than that a
         # bit fell over.
-        if int(check.group(1)) != checksum(body[: body.rindex(b"*")]):
+        if check.group(1).lstrip("0")[:4] != str(checksum(body[: body.rindex(b"*")]) or ""):
             trouble = "checksum does not fit"
         text = text[: check.start()]
     return _NUMBERED.sub("", text, count=1) if _NUMBERED.match(text) else text, trouble
@@ -99,7 +107,10 @@ def checksum(body: bytes) -> int:
 
 
 def _command(found: re.Match[str], rest: str, comment: str, trouble: str) -> Line:
-    letter, number, sub = found.group(1).upper(), int(found.group(2)), found.group(3)
+    letter, digits, sub = found.group(1).upper(), found.group(2).lstrip("0") or "0", found.group(3)
+    if len(digits) > _MOST_DIGITS:
+        return Line(f"{letter}{digits[:_MOST_DIGITS]}", {}, {}, rest, comment, trouble)
+    number = int(digits)
     if _EXPONENT.search(rest):
         trouble = trouble or "a number with an exponent: E is an axis"
     if letter == "T":
@@ -224,7 +235,7 @@ def _with_trouble(line: Line, found: tuple[Meaning, ...]) -> tuple[Meaning, ...]
 def _of_command(line: Line) -> tuple[Meaning, ...]:
     if not line.code:
         return ()
-    known = _COMMANDS.get(line.code)
+    known = COMMANDS.get(line.code)
     if known:
         return known(line)
     if len(line.code) > 1 and not line.code[1].isdigit():
@@ -346,7 +357,7 @@ def _objects(line: Line) -> tuple[Meaning, ...]:
     parts = _M486.match(line.text)
     head, label = (parts.group(1), parts.group(2)) if parts else ("", None)
     found: list[Meaning] = []
-    chosen = re.search(r"S\s*(-?\d+)", head, re.IGNORECASE)
+    chosen = re.search(r"S\s*(-?\d{1,18})", head, re.IGNORECASE)
     if chosen:
         number = int(chosen.group(1))
         found.append(("object", 0, str(number) if number >= 0 else "", ""))
@@ -394,7 +405,7 @@ def _constant(*found: Meaning) -> Callable[[Line], tuple[Meaning, ...]]:
 _QUIET = ("M73", "M117", "M118", "M900", "M572", "M84", "M18", "M17", "M105", "M110", "M115", "M302", "M400")
 _STILL = ("G29", "G34", "G80", "G32")
 
-_COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
+COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
     "G0": _move(LINEAR),
     "G1": _move(LINEAR),
     "G2": _move(CLOCKWISE),

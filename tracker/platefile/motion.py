@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections import defaultdict
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -12,16 +12,17 @@ import numpy.typing as npt
 
 from tracker.platefile import planning, scan
 from tracker.platefile.filament import Filament
-from tracker.platefile.islands import Shadow
+from tracker.platefile.islands import Islands, Roots
 from tracker.platefile.lines import Channels, Held
 from tracker.platefile.meaning import CLOCKWISE, COUNTER, PAUSE, SET_E
 from tracker.platefile.path import Bends, Path, Reading, Walker, followed, held, shifted, straight
 from tracker.platefile.state import Context, State
-from tracker.platefile.tally import FOOT_UM, LOWEST_LEVEL, NO_LAYER, Point, Tally, ramp_key
+from tracker.platefile.tally import HIGHEST_LEVEL, LOWEST_LEVEL, NO_LAYER, Objects, Point, Tally, ramp_key
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
+Kinds = npt.NDArray[np.uint8]
 
 
 @dataclass(slots=True)
@@ -115,10 +116,6 @@ def joined(parts: list[Rows]) -> Rows:
     return Rows(*(np.concatenate([getattr(p, field.name) for p in parts]) for field in fields(Rows)))
 
 
-Floats = npt.NDArray[np.float64]
-Numbers = npt.NDArray[np.intp]
-
-
 @dataclass(slots=True)
 class Laid:
     """Rows that deposit along XY, and the runs of one context, layer and island among them.
@@ -157,47 +154,52 @@ def runs(first: Numbers, *others: Numbers) -> Numbers:
     return np.concatenate([[0], np.flatnonzero(changes) + 1])
 
 
-def note_extents(tally: Tally, path: Path, laid: Laid) -> None:
-    """Add to each cell which box its deposits take, and the layer mark they stand under."""
+def note_extents(tally: Tally, contexts: list[Context], path: Path, laid: Laid) -> None:
+    """Add to each cell which box its deposits take and under which layer mark, and to each body its hull."""
     low, high = _ends(path, laid)
     if path.bends:
         _widen(low, high, path, laid)
     top = np.fmax.reduceat(path.at[2].take(laid.rows), laid.begins)
-    columns = [laid.contexts, laid.keys, laid.islands, *low, *high, top, laid.marks]
-    for context, key, island, x0, y0, x1, y1, z1, mark in zip(*(c.tolist() for c in columns), strict=True):
-        tally.cell((context, key, island)).widen((x0, x1, y0, y1), z1, mark)
+    columns = [laid.contexts, laid.keys, laid.islands, top, laid.marks, *low, *high]
+    for number, (context, key, island, z1, mark, *box) in enumerate(
+        zip(*(c.tolist() for c in columns), strict=True)
+    ):
+        tally.cell((context, key, island)).widen((box[0], box[4], box[1], box[5]), z1, mark)
+        at = contexts[context]
+        if not at.auxiliary and tally.widens((at.objects, island), box):
+            stop = laid.begins[number + 1] if number + 1 < len(laid.begins) else len(laid.rows)
+            points = _points(path, laid.rows[laid.begins[number] : stop])
+            tally.add_hull((at.objects, island), points)
 
 
 def _ends(path: Path, laid: Laid) -> tuple[list[Floats], list[Floats]]:
-    """Return least and greatest X and Y of the ends of each run's rows."""
+    """Return least and greatest X, Y, X + Y and X - Y of the ends of each run's rows."""
     # Where one deposit follows another, the one starts where the other ends: only the first of each
     # unbroken series has a start of its own.
     broken = np.concatenate([[0], np.flatnonzero(laid.rows[1:] != laid.rows[:-1] + 1) + 1, laid.begins])
     broken.sort()
-    ends, starts = (
-        _ends_of(path.at, laid.rows, path),
-        _ends_of(path.was, laid.rows.take(broken), path),
-    )
+    ends, starts = _ends_of(path.at, laid.rows, path), _ends_of(path.was, laid.rows.take(broken), path)
     firsts = np.searchsorted(broken, laid.begins)
-    low = [
-        np.fmin(np.fmin.reduceat(end, laid.begins), np.fmin.reduceat(start, firsts))
-        for end, start in zip(ends, starts, strict=True)
-    ]
-    high = [
-        np.fmax(np.fmax.reduceat(end, laid.begins), np.fmax.reduceat(start, firsts))
-        for end, start in zip(ends, starts, strict=True)
-    ]
+    low, high = (
+        [
+            both(both.reduceat(end, laid.begins), both.reduceat(start, firsts))
+            for end, start in zip(ends, starts, strict=True)
+        ]
+        for both in (np.fmin, np.fmax)
+    )
     return low, high
 
 
-def _ends_of(place: list[Floats], rows: Numbers, path: Path) -> tuple[Floats, Floats]:
+def _ends_of(place: list[Floats], rows: Numbers, path: Path) -> tuple[Floats, ...]:
     x, y = place[0].take(rows), place[1].take(rows)
-    # A point of which half is unknown does not count.
-    return (x + 0 * y, y + 0 * x) if path.unknown else (x, y)
+    if path.unknown:
+        # A point of which half is unknown does not count.
+        x, y = x + 0 * y, y + 0 * x
+    return x, y, x + y, x - y
 
 
 def _widen(low: list[Floats], high: list[Floats], path: Path, laid: Laid) -> None:
-    """Take in what arcs reach beyond their ends."""
+    """Take in what arcs reach beyond their ends along X and Y."""
     if path.bends is None:
         return
     arcs = path.bends.among(laid.rows)
@@ -207,49 +209,8 @@ def _widen(low: list[Floats], high: list[Floats], path: Path, laid: Laid) -> Non
         np.fmax.at(high[axis], run, arcs.extent[2 * axis + 1])
 
 
-Floats = npt.NDArray[np.float64]
-Numbers = npt.NDArray[np.intp]
-Flags = npt.NDArray[np.bool_]
-
 _FEW = 64
 _DIRECTIONS = 24
-_NONE = np.iinfo(np.int64).max >> 1
-
-
-def note_feet(tally: Tally, contexts: list[Context], path: Path, laid: Laid) -> None:
-    """Keep the hull of each object's lowest level layers.
-
-    Args:
-        tally: Takes the hulls.
-        contexts: All contexts seen so far.
-        path: Where the rows lead.
-        laid: Which of them deposit, and what they belong to.
-    """
-    level = np.where((laid.keys > LOWEST_LEVEL) & _somewhere(path, laid), laid.keys, _NONE)
-    changes = (laid.contexts[1:] != laid.contexts[:-1]) | (laid.islands[1:] != laid.islands[:-1])
-    begins = np.concatenate([[0], np.flatnonzero(changes) + 1])
-    lowest = np.minimum.reduceat(level, begins)
-    stops = np.append(laid.begins, len(laid.rows))
-    for first, last, low in zip(
-        begins.tolist(), [*begins[1:].tolist(), len(level)], lowest.tolist(), strict=True
-    ):
-        at = contexts[int(laid.contexts[first])]
-        who = (at.objects, int(laid.islands[first]))
-        have = tally.feet.get(who)
-        top = (min(low, have[0]) if have else low) + FOOT_UM
-        if low != _NONE and not at.auxiliary and low <= top:
-            runs = [n for n in range(first, last) if level[n] <= top]
-            rows = np.concatenate([laid.rows[stops[n] : stops[n + 1]] for n in runs])
-            tally.add_foot(who, low, _points(path, rows))
-
-
-def _somewhere(path: Path, laid: Laid) -> Flags:
-    """Tell of which runs any point is known."""
-    if not path.unknown:
-        return np.ones(len(laid.begins), np.bool_)
-    ends = [(place[0] + place[1]).take(laid.rows) for place in (path.was, path.at)]
-    found: Flags = np.logical_or.reduceat(~np.isnan(np.fmax(*ends)), laid.begins)
-    return found
 
 
 def _points(path: Path, rows: Numbers) -> list[Point]:
@@ -278,14 +239,6 @@ def _outermost(x: Floats, y: Floats) -> list[Point]:
     return list(zip(x.tolist(), y.tolist(), strict=True))
 
 
-Floats = npt.NDArray[np.float64]
-Numbers = npt.NDArray[np.intp]
-Flags = npt.NDArray[np.bool_]
-Kinds = npt.NDArray[np.uint8]
-Locate = Callable[[Floats, Floats], Numbers]
-"""Gives the island of points X and Y; 0 for none."""
-
-
 @dataclass(slots=True)
 class _Span:
     """Rows between two redefinitions of position; every array has one value per row.
@@ -311,25 +264,135 @@ class _Span:
     context: Numbers
 
 
+def _layers(path: Path, laid: Numbers, lines: Numbers, marks: Held) -> Numbers:
+    """Return the layer key of each row that lays; of those that climb by the layer marks passed."""
+    z = path.at[2].take(laid)
+    # In whole µm: heights come as sums of decimals, and 0.6000000001 is the same layer.
+    scaled = np.clip(z * 1000, LOWEST_LEVEL + 1, HIGHEST_LEVEL)
+    unknown = np.isnan(scaled)
+    lost = bool(unknown.any())
+    if lost:
+        scaled[unknown] = 0.0
+    key = np.rint(scaled, out=scaled).astype(np.int64)
+    if lost:
+        key[unknown] = NO_LAYER
+    if path.climbs:
+        climbing = np.flatnonzero(path.step[2].take(laid))
+        mark = marks.at(lines.take(climbing)).tolist()
+        for number, passed in zip(climbing.tolist(), mark, strict=True):
+            key[number] = ramp_key(float(z[number]), passed)
+    return key
+
+
+class Finder:
+    """Tells which connected part of a plate deposits belong to, where markers do not say or not enough.
+
+    Args:
+        tally: Takes which marked objects stand apart in parts.
+        separate: Whether parts of one marked object that nowhere touch are told apart.
+
+    Attributes:
+        roots: The islands found.
+        marked: Whether anything was laid inside the markers of an object.
+    """
+
+    def __init__(self, tally: Tally, *, separate: bool) -> None:
+        self.roots = Roots()
+        self._tally = tally
+        self._state = tally.state
+        self._separate = separate
+        self.marked = False
+        # What lies before the first layer mark must not join what lies behind it.
+        self._grids = {begun: Islands(self.roots) for begun in (False, True)}
+        self._lowest: dict[Objects, int] = {}
+        self._standing: dict[Objects, set[int]] = defaultdict(set)
+
+    def islands(self, path: Path, rows: Numbers, context: Numbers, key: Numbers) -> Numbers:
+        """Return the provisional island of each row that lays; 0 where markers tell.
+
+        Args:
+            path: Where all rows lead.
+            rows: Those that lay.
+            context: Number of the context of each of them.
+            key: Layer key of each of them.
+        """
+        found = np.zeros(len(rows), np.int64)
+        contexts = self._state.contexts.values
+        if not self.marked and self._state.names:
+            # A marker alone says nothing: some are passed before anything is laid.
+            self.marked = any(any(contexts[number].objects) for number in np.unique(context).tolist())
+        # Once something is laid inside a marker nobody will ask for islands, but for what stands apart in it.
+        if self.marked and not self._separate:
+            self._look_below(path, rows, context, key)
+            return found
+        for begun, grid in self._grids.items():
+            # Brim and support are no part of a piece, and must not bridge two of them.
+            own = [n for n, one in enumerate(contexts) if one.begun is begun and not one.auxiliary]
+            here = np.flatnonzero(np.isin(context, own) & (key != NO_LAYER))
+            if len(here):
+                chosen = rows.take(here)
+                self._draw(grid, path, chosen)
+                # The end of a move was drawn, whatever its shape; its middle may not have been.
+                found[here] = grid.at(path.at[0].take(chosen), path.at[1].take(chosen))
+        return found
+
+    @staticmethod
+    def _draw(grid: Islands, path: Path, rows: Numbers) -> None:
+        x, y = ((path.was[axis].take(rows), path.at[axis].take(rows)) for axis in (0, 1))
+        grid.draw(x, y)
+
+    def _look_below(self, path: Path, rows: Numbers, context: Numbers, key: Numbers) -> None:
+        """Draw the lowest layers of marked objects, to see whether each of them is in one piece."""
+        contexts = self._state.contexts.values
+        begins = runs(context)
+        levels = np.where(key > LOWEST_LEVEL, key, HIGHEST_LEVEL)
+        low = np.minimum.reduceat(levels, begins).tolist()
+        limits = []
+        for number, least in zip(context.take(begins).tolist(), low, strict=True):
+            who = contexts[number].objects
+            if contexts[number].auxiliary or not any(who):
+                limits.append(LOWEST_LEVEL)
+                continue
+            self._lowest[who] = min(least, self._lowest.get(who, HIGHEST_LEVEL))
+            limits.append(self._lowest[who] + _STANDS_UM)
+        below = np.flatnonzero(levels <= np.repeat(limits, np.diff(begins, append=len(rows))))
+        if not len(below):
+            return
+        chosen, grid = rows.take(below), self._grids[True]
+        self._draw(grid, path, chosen)
+        found = grid.at(path.at[0].take(chosen), path.at[1].take(chosen))
+        pairs = np.unique(context.take(below) << 32 | found)
+        for number, island in zip((pairs >> 32).tolist(), (pairs & 0xFFFFFFFF).tolist(), strict=True):
+            if island:
+                self._standing[contexts[number].objects].add(island)
+
+    def finish(self) -> None:
+        """Note which marked objects stand on the plate in several parts."""
+        for who, numbers in self._standing.items():
+            count = len({self.roots.of(number) for number in numbers})
+            if count > 1:
+                self._tally.apart[who] = count
+
+
+_STANDS_UM = 600
+"""Layers up to this far above an object's lowest one tell how it stands: the lowest is often drawn in."""
+
+
 class Follower:
     """Follows position, E and feed through the spans of a plate.
 
     Args:
-        tally: Takes what needs no times: widths, retractions, lowest layers.
+        tally: Takes what needs no times: widths, retractions, extents.
         widths: Line widths by number, mm; it grows while the plate is read.
-        locate: Finds islands where the file has no markers.
-        shadow: Is drawn what belongs to no marked object, until a marker turns up.
+        separate: Whether parts of one marked object that nowhere touch are told apart.
     """
 
-    def __init__(
-        self, tally: Tally, widths: list[float], locate: Locate | None = None, shadow: Shadow | None = None
-    ) -> None:
+    def __init__(self, tally: Tally, widths: list[float], *, separate: bool = False) -> None:
         self.walker = Walker()
+        self.finder = Finder(tally, separate=separate)
         self._tally = tally
         self._state: State = tally.state
         self._widths = widths
-        self._locate = locate
-        self._shadow = shadow
         self._counter = 0.0
         self._feed = math.nan
         self._filament = Filament(self._count_retractions)
@@ -338,6 +401,7 @@ class Follower:
     def finish(self) -> None:
         """Count what is still open at the end."""
         self._filament.close()
+        self.finder.finish()
         if self.walker.without_centre:
             text = "an arc without a centre is taken as a straight line"
             self._state.troubles[text] += self.walker.without_centre
@@ -467,8 +531,9 @@ class Follower:
         if not len(rows):
             return None
         lines = span.lines.take(rows)
-        key, island = self._layers(path, rows, lines, channels.mark)
+        key = _layers(path, rows, lines, channels.mark)
         context = span.context.take(rows)
+        island = self.finder.islands(path, rows, context, key)
         begins = runs(context, key, island)
         ends = np.append(begins[1:], len(rows)) - 1
         return Laid(
@@ -484,13 +549,8 @@ class Follower:
 
     def _note(self, span: _Span, channels: Channels, laid: Laid) -> None:
         """Note of deposits what needs no times."""
-        contexts = self._state.contexts.values
         self._count_widths(channels, span, laid)
-        note_extents(self._tally, span.path, laid)
-        note_feet(self._tally, contexts, span.path, laid)
-        # Once a marker has named an object nobody will ask for islands.
-        if self._shadow and not self._state.names:
-            self._draw(span, laid)
+        note_extents(self._tally, self._state.contexts.values, span.path, laid)
 
     def _count_widths(self, channels: Channels, span: _Span, laid: Laid) -> None:
         """Add up what outer walls of each stated width hold, for each object."""
@@ -505,40 +565,6 @@ class Follower:
         for context, number, length in zip(contexts, numbers.take(kept).tolist(), sums, strict=True):
             who = self._state.contexts.values[context].objects
             self._tally.widths[who, self._widths[number]] += length
-
-    def _layers(self, path: Path, laid: Numbers, lines: Numbers, marks: Held) -> tuple[Numbers, Numbers]:
-        """Return the layer key and the island of each row that lays."""
-        z = path.at[2].take(laid)
-        # In whole µm: heights come as sums of decimals, and 0.6000000001 is the same layer.
-        scaled = z * 1000
-        unknown = np.isnan(scaled)
-        lost = bool(unknown.any())
-        if lost:
-            scaled[unknown] = 0.0
-        key = np.rint(scaled, out=scaled).astype(np.int64)
-        if lost:
-            key[unknown] = NO_LAYER
-        if path.climbs:
-            climbing = np.flatnonzero(path.step[2].take(laid))
-            mark = marks.at(lines.take(climbing)).tolist()
-            for number, passed in zip(climbing.tolist(), mark, strict=True):
-                key[number] = ramp_key(float(z[number]), passed)
-        if self._locate is None:
-            return key, np.zeros(len(laid), np.int64)
-        # The end of a move was drawn, whatever its shape; its middle may not have been.
-        return key, self._locate(path.at[0].take(laid), path.at[1].take(laid))
-
-    def _draw(self, span: _Span, laid: Laid) -> None:
-        contexts = self._state.contexts.values
-        counts = np.diff(laid.begins, append=len(laid.rows))
-        context, key = np.repeat(laid.contexts, counts), np.repeat(laid.keys, counts)
-        for begun in (False, True):
-            numbers = [n for n, c in enumerate(contexts) if c.begun is begun and not c.auxiliary]
-            drawn = np.flatnonzero(np.isin(context, numbers) & (key != NO_LAYER))
-            if len(drawn) and self._shadow:
-                rows = laid.rows.take(drawn)
-                ends = [column.take(rows) for column in (*span.path.was[:2], *span.path.at[:2])]
-                self._shadow.draw((ends[0], ends[1]), (ends[2], ends[3]), key.take(drawn), begun)
 
     def _moves(self, span: _Span, channels: Channels, deposit: Floats) -> Moves:
         path, count = span.path, len(span.lines)

@@ -13,6 +13,7 @@ Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
 
+
 _FEW = 4
 """Gaps in less than one row in so many are filled one by one."""
 
@@ -73,10 +74,9 @@ def shifted(values: Floats, before: float) -> Floats:
     return earlier
 
 
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-
 _TURN = 2 * np.pi
+COMPASS = 16
+"""Directions in which points of an arc are kept: its box needs four of them, its outline more."""
 
 
 class Arcs(NamedTuple):
@@ -88,7 +88,7 @@ class Arcs(NamedTuple):
         into: Direction in the plane at the start (2, n), unit length.
         out: Direction at the end.
         extent: Least X, greatest X, least Y, greatest Y (4, n), quadrants included.
-        quarters: Quadrant points passed: X and Y (2, 4, n), NaN where not passed.
+        quarters: Points passed in `COMPASS` directions: X and Y (2, COMPASS, n), NaN where not passed.
     """
 
     good: Flags
@@ -152,7 +152,7 @@ def _centres(start: Floats, end: Floats, offsets: Floats, sign: Floats) -> tuple
 
 
 def _quarters(centre: Floats, radius: Floats, begin: Floats, sweep: Floats, sign: Floats) -> Floats:
-    angles = np.arange(4)[:, None] * (np.pi / 2)
+    angles = np.arange(COMPASS)[:, None] * (_TURN / COMPASS)
     # The box of an arc is not that of its ends: a half circle bulges beyond both.
     passed = np.mod(sign * (angles - begin), _TURN) < sweep
     points = np.stack([centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles)])
@@ -161,14 +161,9 @@ def _quarters(centre: Floats, radius: Floats, begin: Floats, sweep: Floats, sign
 
 def _extent(start: Floats, end: Floats, quarters: Floats) -> Floats:
     low, high = np.fmin(start, end), np.fmax(start, end)
-    for number in range(4):
+    for number in range(0, COMPASS, COMPASS // 4):
         low, high = np.fmin(low, quarters[:, number]), np.fmax(high, quarters[:, number])
     return np.stack([low[0], high[0], low[1], high[1]])
-
-
-Floats = npt.NDArray[np.float64]
-Numbers = npt.NDArray[np.intp]
-Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(slots=True)
@@ -205,7 +200,7 @@ class Bends:
         rows: Which rows they are.
         out: Direction in X and Y at their ends times the length.
         extent: Least X, greatest X, least Y, greatest Y (4, n).
-        quarters: Quadrant points passed (2, 4, n); NaN where not passed.
+        quarters: Points passed, one in each of `COMPASS` directions (2, COMPASS, n); NaN where not passed.
     """
 
     rows: Numbers

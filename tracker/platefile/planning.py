@@ -19,6 +19,9 @@ from tracker.platefile.path import shifted
 from tracker.platefile.state import Plan
 
 Floats = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
+
 
 _TAIL = 512
 
@@ -117,10 +120,6 @@ def times(squares: Floats, ways: Floats, speeds: Floats, accelerations: Floats) 
     ramps += cruise
     return ramps
 
-
-Floats = npt.NDArray[np.float64]
-Numbers = npt.NDArray[np.intp]
-Flags = npt.NDArray[np.bool_]
 
 USUAL_FEED_MM_MIN = 1500.0
 """Taken before the file states any feed rate."""
@@ -264,7 +263,7 @@ def _speed(limits: Limits, moves: Moves, into: list[Floats]) -> Floats:
 def _acceleration(limits: Limits, moves: Moves, into: list[Floats], standing: Flags) -> Floats:
     # By E and not by G0 or G1, which firmware takes for the same.
     printing, travel = limits.of("printing"), limits.of("travel")
-    alike = isinstance(printing, float) and printing == travel
+    alike = isinstance(printing, float) and isinstance(travel, float) and printing == travel
     moving = np.full(len(standing), printing) if alike else np.where(moves.e != 0, printing, travel)
     if limits.least("limit_xy") < math.inf:
         moving = np.minimum(moving, limits.of("limit_xy"))

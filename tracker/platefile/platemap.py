@@ -120,7 +120,8 @@ def reading_order(objects: Iterable[PlateObject]) -> list[PlateObject]:
         ordered += sorted(row, key=lambda one: one.centre_mm[0])
         # By rows as the eye takes them: sorted by Y alone, two bars a millimetre apart would change the
         # numbering.
-        left = [one for one in left if one not in row]
+        taken = {id(one) for one in row}
+        left = [one for one in left if id(one) not in taken]
     return ordered
 
 

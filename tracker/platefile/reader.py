@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import pairwise
 from typing import BinaryIO
 
@@ -12,10 +15,11 @@ from tracker.platefile import scan
 from tracker.platefile.digest import Digest
 from tracker.platefile.facts import Plate
 from tracker.platefile.gather import Gatherer
-from tracker.platefile.islands import Shadow
+from tracker.platefile.islands import settle
 from tracker.platefile.lines import Changes, Channels, OtherLines
 from tracker.platefile.meaning import Meaning
-from tracker.platefile.motion import Follower, Locate
+from tracker.platefile.motion import Follower
+from tracker.platefile.plain import Plain
 from tracker.platefile.source import CHUNK_BYTES, Progress, Source, check, chunks, opened
 from tracker.platefile.state import State
 from tracker.platefile.tally import Tally
@@ -65,22 +69,15 @@ class Reader:
     Args:
         relative_e: How E is read before the file says so.
         g90_sets_e: Whether G90 and G91 set E too.
-        locate: Finds islands where the file has no markers.
-        shadow: Is drawn what belongs to no marked object.
+        separate: Whether parts of one marked object that nowhere touch are told apart.
     """
 
-    def __init__(
-        self,
-        *,
-        relative_e: bool = False,
-        g90_sets_e: bool = False,
-        locate: Locate | None = None,
-        shadow: Shadow | None = None,
-    ) -> None:
+    def __init__(self, *, relative_e: bool = False, g90_sets_e: bool = False, separate: bool = False) -> None:
         self.state = State(relative_e=relative_e, g90_sets_e=g90_sets_e)
         self.tally = Tally(self.state)
+        self._separate = separate
         self._others = OtherLines(self.state)
-        self._follower = Follower(self.tally, self._others.widths.values, locate, shadow)
+        self._follower = Follower(self.tally, self._others.widths.values, separate=separate)
         self._gatherer = Gatherer(self.tally)
         self._numbers: list[tuple[int, int, int, bool]] = []
 
@@ -100,6 +97,8 @@ class Reader:
             self._chunk(chunk if chunk.endswith(b"\n") else self._last_line(chunk))
         self._gatherer.settle(last=True)
         self._follower.finish()
+        finder = self._follower.finder
+        settle(self.tally, finder.roots, keep=self._separate or not finder.marked)
         return self.tally
 
     def _last_line(self, line: bytes) -> bytes:
@@ -155,6 +154,10 @@ class Reader:
         )
 
 
+_PLAIN_BYTES = 64 << 20
+"""The plain reader keeps every row in memory; a longer text it does not try."""
+
+
 def read_plate(
     source: Source,
     *,
@@ -162,12 +165,12 @@ def read_plate(
     density_g_cm3: float | None = None,
     progress: Progress | None = None,
     g90_sets_e: bool = False,
+    separate: bool = False,
     chunk_bytes: int = CHUNK_BYTES,
 ) -> Plate:
     """Read a plate file: RepRap-style G-code as text.
 
-    Memory stays bounded whatever the file's length. A file without object markers
-    is read twice: once to see its islands, once to tell them apart.
+    Memory stays bounded whatever the file's length.
 
     Args:
         source: A path, bytes, or a binary file that stands at its start.
@@ -175,20 +178,47 @@ def read_plate(
         density_g_cm3: Of the spool; None takes it from the file, and no mass is given if that has none.
         progress: Is told bytes done and bytes in all.
         g90_sets_e: True for firmware in which G90 and G91 set E too.
+        separate: True to tell parts of one marked object apart where they nowhere touch.
         chunk_bytes: Bytes read at a time; the facts do not depend on it.
 
     Raises:
         PlateRefused: The file is binary, packed, a picture, no text, empty, or deposits nothing.
     """
-    with opened(source) as stream:
+    with opened(source) as stream, _uncollected():
         check(stream)
+        options = {
+            "relative_e": e_is_relative(stream),
+            "g90_sets_e": g90_sets_e,
+            "separate": separate,
+        }
         start = stream.tell()
-        relative = e_is_relative(stream)
-        shadow = Shadow()
-        first = Reader(relative_e=relative, g90_sets_e=g90_sets_e, shadow=shadow)
-        digest = Digest(first.read(stream, chunk_bytes, progress), filament_diameter_mm, density_g_cm3)
-        if digest.needs_islands:
-            stream.seek(start)
-            again = Reader(relative_e=relative, g90_sets_e=g90_sets_e, locate=shadow.islands())
-            digest = Digest(again.read(stream, chunk_bytes, progress), filament_diameter_mm, density_g_cm3)
-    return digest.plate()
+        try:
+            tally = Reader(**options).read(stream, chunk_bytes, progress)
+        except Exception as error:  # noqa: BLE001 - a plate must be read whatever a line of it does to the fast reader
+            tally = _read_plainly(stream, start, options, error)
+        return Digest(tally, filament_diameter_mm, density_g_cm3, separate=separate).plate()
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Put off the search for circular garbage: none is made here, and among many objects it takes long."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+def _read_plainly(stream: BinaryIO, start: int, options: dict[str, bool], error: Exception) -> Tally:
+    """Read a plate with the plain reader, because the fast one failed; the plate says so."""
+    stream.seek(start)
+    data = stream.read(_PLAIN_BYTES + 1)
+    if len(data) > _PLAIN_BYTES:
+        raise error
+    tally = Plain(**options).read(data)
+    tally.problems.append(
+        f"read line by line, because the fast reader failed ({type(error).__name__}): please report this file"
+    )
+    return tally

@@ -24,6 +24,7 @@ Words = npt.NDArray[np.uint64]
 Bytes = npt.NDArray[np.uint8]
 Flags = npt.NDArray[np.bool_]
 
+
 _PAD = b" " * 16
 _WORD = 8
 _MOST_CHARACTERS, _MOST_DIGITS = 16, 15
@@ -268,12 +269,6 @@ def _characters(lower: Words) -> Indices:
     return (np.bitwise_count(lower) >> 3).astype(np.intp)
 
 
-Floats = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.intp]
-Words = npt.NDArray[np.uint64]
-Bytes = npt.NDArray[np.uint8]
-Flags = npt.NDArray[np.bool_]
-
 X, Y, Z, E, F, I, J, R, P = range(9)  # noqa: E741 - the words' own letters
 """Columns of `Scan.values`."""
 COLUMNS = "XYZEFIJRP"
@@ -292,6 +287,8 @@ _UNUSUAL[[ord(letter) for letter in "GMTN"]] = True
 
 # "G0 " or "G1 " and a letter, as a little-endian number: the bit of "1" is left open.
 _STRAIGHT, _STRAIGHT_BITS = np.uint64(0x40203047), np.uint64(0x40FFFEFF)
+# The grammar passes such a word over, as `tracker.platefile.meaning.TOO_LARGE` says.
+_TOO_LARGE = 1e8
 _LONGEST_SHAPE = 8
 _SAMPLE = 96
 _LEAST_SHARE = 25
@@ -469,6 +466,7 @@ def _read(text: Text, left: list[_Left], kinds: Bytes, values: Floats) -> None:
         return
     number, good = text.any_form(begin, end)
     good &= ~_UNUSUAL.take(letter)
+    good &= np.abs(number) < _TOO_LARGE
     if not good.all():
         kinds[line[~good]] = 0
     # One flat index is put in a third of the time of a pair. A repeated word keeps its last number.

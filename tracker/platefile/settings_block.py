@@ -66,7 +66,7 @@ def with_chunks(settings: Settings, joined: str) -> Settings:
         return settings
     try:
         tree = json.loads(joined.replace("\\\\n", "\\n"))
-    except ValueError:
+    except (ValueError, RecursionError):
         return settings
     return settings | {key: value for key, value in _leaves(tree, "") if key not in settings}
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -52,6 +53,18 @@ class PictureInstead(PlateRefused):
         super().__init__(
             f"This is a {kind} picture, not a plate", do="Give the G-code file the printer was sent."
         )
+
+
+class NoRegularFile(PlateRefused):
+    """The path leads to a folder, a pipe or a device.
+
+    Args:
+        path: The path.
+        kind: What it is.
+    """
+
+    def __init__(self, path: Path, kind: str) -> None:
+        super().__init__(f"{path} is a {kind}, no file", do="Give the G-code file the printer was sent.")
 
 
 class NotText(PlateRefused):
@@ -142,11 +155,26 @@ def opened(source: Source) -> Iterator[BinaryIO]:
     if isinstance(source, bytes | bytearray | memoryview):
         yield io.BytesIO(bytes(source))
     elif isinstance(source, str | Path):
+        check_regular(Path(source))
         with Path(source).open("rb") as stream:
             yield stream
     else:
         # A plate is looked at more than once (guess, read, islands), which a pipe does not allow.
         yield source if source.seekable() else io.BytesIO(source.read())
+
+
+def check_regular(path: Path) -> None:
+    """Refuse what is no file: reading a pipe or a device may never end.
+
+    Raises:
+        NoRegularFile: It is a directory, a pipe, a socket or a device.
+    """
+    kind = path.stat().st_mode
+    if not stat.S_ISREG(kind):
+        raise NoRegularFile(path, _NO_FILES.get(stat.S_IFMT(kind), "device"))
+
+
+_NO_FILES = {stat.S_IFDIR: "folder", stat.S_IFIFO: "pipe", stat.S_IFSOCK: "socket"}
 
 
 def size_of(stream: BinaryIO) -> int:

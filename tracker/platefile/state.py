@@ -276,6 +276,7 @@ class State:
         self.doubt_e = False
         self.fraction_fans = True
         self._g90_sets_e = g90_sets_e
+        self._contexts_of_owners = np.zeros(0, np.intp)
         self._nozzles: dict[int, float] = {}
         self._retracted = False
         self._chunks: list[str] = []
@@ -301,7 +302,10 @@ class State:
 
     def contexts_of_owners(self) -> npt.NDArray[np.intp]:
         """Return the context of each of the `owners`."""
-        return np.array([context for context, _ in self.owners.values], np.intp)
+        # Most chunks bring no owner that was not there before, and a plate may have very many.
+        if len(self._contexts_of_owners) < len(self.owners.values):
+            self._contexts_of_owners = np.array([context for context, _ in self.owners.values], np.intp)
+        return self._contexts_of_owners
 
     def begin_visit(self) -> None:
         """Count that an object has been entered or left."""

@@ -23,23 +23,29 @@ _INFINITE = float("inf")
 Objects = tuple[str, ...]
 Point = tuple[float, float]
 Weights = dict[int, float]
-FOOT_UM = 600
-"""Layers up to this far above the lowest one tell how a piece stands: the lowest alone is often drawn in."""
 LOWEST_LEVEL = _RAMP_BY_MARK // 2
 """Layer keys above it are heights in µm."""
 Laying = tuple[Objects, int, str]
 """Object tuple, island number, and what is laid, as the file calls it."""
+Body = tuple[Objects, int]
+"""Object tuple and island number."""
 CellKey = tuple[int, int, int]
 """Context number, layer key, island number (0 = none)."""
 
+_HAIR_MM = 0.02
+"""A body is not looked at again for less."""
 LEAST_FLOW_LENGTH_MM = 1.0
 LEAST_FLOW_TIME_S = 0.01
 """Shorter moves say nothing about flow: their rounded E gives spikes."""
 
 
+HIGHEST_LEVEL = 1 << 33
+"""Heights beyond this many µm are not told apart."""
+
+
 def layer_key(z_mm: float) -> int:
     """Return the key of a level layer: its height in µm."""
-    return round(z_mm * 1000)
+    return max(LOWEST_LEVEL + 1, min(HIGHEST_LEVEL, round(z_mm * 1000)))
 
 
 def ramp_key(z_mm: float, mark: int) -> int:
@@ -124,6 +130,14 @@ class Cell:
         self.t0, self.t1 = min(self.t0, t0), max(self.t1, t1)
         self.fastest = max(self.fastest, fastest)
 
+    def merge(self, other: Cell) -> None:
+        """Add the sums of another cell."""
+        self.add(
+            other.filament, other.moving, other.own, other.busy, other.path,
+            other.speed, other.t0, other.t1, other.fastest,
+        )  # fmt: skip
+        self.widen((other.x0, other.x1, other.y0, other.y1), other.z1, other.mark)
+
     def widen(self, box: tuple[float, float, float, float], top: float, mark: int) -> None:
         """Take in more deposits: least and greatest X, least and greatest Y; their top; their layer mark.
 
@@ -147,7 +161,8 @@ class Tally:
         rates: Per object tuple, island and feature: mm deposited per bin of rate.
         fastest: For the same: the greatest rate in mm/s.
         retractions: Per object tuple: count of (length in 0.01 mm, speed in mm/min).
-        feet: Per object tuple and island: the lowest layer key and the hull of its deposits.
+        hulls: Per object tuple and island: the convex hull of its deposits seen from above, mm.
+        apart: Objects whose lowest layers are not connected: per object tuple, how many parts stand there.
         widths: Per (object tuple, width in mm): mm deposited in outer walls of that width.
         time: s of motion and dwell.
         problems: What was found wrong, in words.
@@ -162,12 +177,14 @@ class Tally:
     retractions: dict[Objects, Counter[tuple[int, float]]] = field(
         default_factory=lambda: defaultdict(Counter)
     )
-    feet: dict[tuple[Objects, int], tuple[int, list[Point]]] = field(default_factory=dict)
+    hulls: dict[Body, list[Point]] = field(default_factory=dict)
+    apart: dict[Objects, int] = field(default_factory=dict)
     widths: dict[tuple[Objects, float], float] = field(default_factory=lambda: defaultdict(float))
     time: float = 0.0
     problems: list[str] = field(default_factory=list)
     cuts: list[str] = field(default_factory=list)
     lines: int = 0
+    _reaches: dict[Body, list[float]] = field(default_factory=dict)
 
     def cell(self, key: CellKey) -> Cell:
         """Return the cell of a key, made if it is new."""
@@ -176,15 +193,26 @@ class Tally:
             found = self.cells[key] = Cell()
         return found
 
-    def add_foot(self, who: tuple[Objects, int], key: int, points: list[Point]) -> None:
-        """Keep the hull of what was deposited in the lowest layers of an object."""
-        if not points:
-            return
-        have = self.feet.get(who)
-        if have is None or key + FOOT_UM < have[0]:
-            self.feet[who] = (key, hull(points))
-        else:
-            self.feet[who] = (min(key, have[0]), hull(have[1] + points))
+    def widens(self, body: Body, reach: list[float]) -> bool:
+        """Tell whether some deposits reach noticeably beyond those known of a body, and remember how far.
+
+        Args:
+            body: What they belong to.
+            reach: Their least X, Y, X + Y, X - Y and their greatest, mm; NaN where unknown.
+        """
+        have = self._reaches.get(body)
+        if have is None:
+            have = self._reaches[body] = [_INFINITE] * 4 + [-_INFINITE] * 4
+        beyond = False
+        for number, value in enumerate(reach):
+            if value < have[number] - _HAIR_MM if number < 4 else value > have[number] + _HAIR_MM:  # noqa: PLR2004
+                have[number], beyond = value, True
+        return beyond
+
+    def add_hull(self, body: Body, points: list[Point]) -> None:
+        """Take more points into the hull of an object."""
+        if points:
+            self.hulls[body] = hull(self.hulls.get(body, []) + points)
 
 
 def hull(points: list[Point]) -> list[Point]:

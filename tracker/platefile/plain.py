@@ -1,8 +1,8 @@
-"""The plain interpreter: one line after another, one number after another.
+"""The plain reader: one line after another, one number after another.
 
-It is the oracle of the fast reader. It shares with it what a line *means*
-(`tracker.platefile.meaning`, `tracker.platefile.state`) and nothing of how rows
-are found, positions followed, arcs measured, motion planned or sums made.
+It is the fallback where the fast reader fails, and its oracle in the tests. It shares with it what a
+line *means* (`tracker.platefile.meaning`, `tracker.platefile.state`) and nothing of how rows are found,
+positions followed, arcs measured, motion planned, islands found or sums made.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from tracker.platefile import meaning as m
-from tracker.platefile.meaning import Meaning
+from tracker.platefile.islands import CELL_MM, CELLS, ORIGIN_MM, Roots, settle
+from tracker.platefile.path import COMPASS
 from tracker.platefile.state import Context, Mode, Plan, State
 from tracker.platefile.tally import (
-    FOOT_UM,
     LEAST_FLOW_LENGTH_MM,
     LEAST_FLOW_TIME_S,
     NO_LAYER,
+    Body,
     Cell,
     Tally,
-    is_ramp,
     layer_key,
     ramp_key,
     rate_bin,
@@ -31,6 +31,7 @@ from tracker.platefile.tally import (
 Vector = tuple[float, float, float]
 DEFAULT_FEED = 1500.0
 EPSILON = 1e-6
+STRAIGHT = 0.999999
 ROUNDING = 1e-7
 
 
@@ -46,6 +47,7 @@ class Block:
     end: Vector = (math.nan, math.nan, math.nan)
     box: tuple[float, float, float, float] = (math.inf, -math.inf, math.inf, -math.inf)
     points: list[tuple[float, float]] = field(default_factory=list)
+    bulge: list[tuple[float, float]] = field(default_factory=list)
     length: float = 0.0
     de: float = 0.0
     deposit: float = 0.0
@@ -59,6 +61,8 @@ class Block:
     start_s: float = 0.0
     time_s: float = 0.0
     key: int = NO_LAYER
+    island: int = 0
+    line: tuple[float, float, float, float] = (math.nan,) * 4
     placed: bool = False
     speed: float = 0.0
     acceleration: float = 1.0
@@ -75,9 +79,11 @@ class Plain:
     Args:
         relative_e: How E is read before the file says so.
         g90_sets_e: Whether G90 and G91 set E too.
+        separate: Whether parts of one marked object that nowhere touch are told apart.
     """
 
-    def __init__(self, *, relative_e: bool = False, g90_sets_e: bool = False) -> None:
+    def __init__(self, *, relative_e: bool = False, g90_sets_e: bool = False, separate: bool = False) -> None:
+        self._separate = separate
         self.state = State(relative_e=relative_e, g90_sets_e=g90_sets_e)
         self.tally = Tally(self.state)
         self.at = [math.nan] * 3
@@ -98,11 +104,13 @@ class Plain:
                 self.one(meaning)
         self.close_episode()
         look_ahead(self.blocks)
+        roots = self.islands()
         self.layers()
         self.sums()
+        settle(self.tally, roots, keep=True)
         return self.tally
 
-    def one(self, meaning: Meaning) -> None:
+    def one(self, meaning: m.Meaning) -> None:
         """Do one operation."""
         name, *rest = meaning
         if name == "move":
@@ -150,6 +158,7 @@ class Plain:
         de = self.e_step(words, mode)
         delta = [0.0 if math.isnan(b - a) else b - a for a, b in zip(before, self.at, strict=True)]
         block = self.block(de=de, end=self.place(), feed=self.feed)
+        block.line = (before[0], before[1], self.at[0], self.at[1])
         block.moves_xy = bool(delta[0] or delta[1])
         block.climbs = delta[2] != 0
         if kind == m.LINEAR or not mode.flat or not self.arc(block, kind, words, before, delta):
@@ -201,12 +210,16 @@ class Plain:
         block.into = (-sign * math.sin(begin) * share, sign * math.cos(begin) * share, rise)
         last = begin + sign * sweep
         block.out = (-sign * math.sin(last) * share, sign * math.cos(last) * share, rise)
-        quarter = [
-            (cx + radius * math.cos(q * math.pi / 2), cy + radius * math.sin(q * math.pi / 2))
-            for q in range(4)
-            if (sign * (q * math.pi / 2 - begin)) % (2 * math.pi) < sweep
-        ]
-        block.points = [(x0, y0), (x1, y1), *quarter]
+        compass = {
+            q: (
+                cx + radius * math.cos(q * math.tau / COMPASS),
+                cy + radius * math.sin(q * math.tau / COMPASS),
+            )
+            for q in range(COMPASS)
+            if (sign * (q * math.tau / COMPASS - begin)) % (2 * math.pi) < sweep
+        }
+        block.points = [(x0, y0), (x1, y1), *(at for q, at in compass.items() if q % (COMPASS // 4) == 0)]
+        block.bulge = list(compass.values())
         return True
 
     def lay(self, block: Block, before: Vector) -> None:
@@ -235,8 +248,28 @@ class Plain:
             kept[math.floor(length * 100 + 0.500001), 0.0 if math.isnan(feed) else feed] += 1
         self.episode = None
 
+    def islands(self) -> Roots:
+        """Give each deposit the connected island it lies on, where no marker names an object."""
+        roots = Roots()
+        if not self._separate and any(block.lays and any(block.context.objects) for block in self.blocks):
+            return roots
+        for begun in (False, True):
+            own = [
+                block
+                for block in self.blocks
+                if block.lays
+                and block.context.begun is begun
+                and not block.context.auxiliary
+                and not math.isnan(block.end[2])
+            ]
+            cells = {cell for block in own for cell in cells_of(block.line)}
+            names = connected(cells, roots)
+            for block in own:
+                block.island = names.get(cell_at(block.line[2], block.line[3]), 0)
+        return roots
+
     def layers(self) -> None:
-        """Give each row the layer of the next deposit of its visit, else of the last one."""
+        """Give each row layer and island of the next deposit of its visit, else of the last one."""
         for order in (range(len(self.blocks) - 1, -1, -1), range(len(self.blocks))):
             near: Block | None = None
             for i in order:
@@ -245,7 +278,7 @@ class Plain:
                     block.key = own_key(block)
                     near = block
                 elif not block.placed and near and near.visit == block.visit:
-                    block.key, block.placed = near.key, True
+                    block.key, block.island, block.placed = near.key, near.island, True
 
     def sums(self) -> None:
         """Add every row to its cell."""
@@ -254,26 +287,21 @@ class Plain:
             block.start_s = now
             now += block.time_s
         self.tally.time = now
-        feet: dict[tuple[str, ...], dict[int, list[tuple[float, float]]]] = defaultdict(
-            lambda: defaultdict(list)
-        )
+        hulls: dict[Body, list[tuple[float, float]]] = defaultdict(list)
         for block in self.blocks:
             number = self.state.contexts(block.context)
-            merge(self.tally.cell((number, block.key, 0)), cell_of(block))
+            self.tally.cell((number, block.key, block.island)).merge(cell_of(block))
             if block.lays:
                 self.rate(block)
                 if not block.context.auxiliary:
-                    feet[block.context.objects][block.key].extend(block.points)
-        for objects, layers in feet.items():
-            level = [key for key in layers if layers[key] and key != NO_LAYER and not is_ramp(key)]
-            if level:
-                low = [point for key in level if key <= min(level) + FOOT_UM for point in layers[key]]
-                self.tally.add_foot((objects, 0), min(level), low)
+                    hulls[block.context.objects, block.island] += block.points + block.bulge
+        for body, points in hulls.items():
+            self.tally.add_hull(body, points)
 
     def rate(self, block: Block) -> None:
         """Put a row into the distribution of rates of its object and feature."""
         if block.length >= LEAST_FLOW_LENGTH_MM and block.time_s >= LEAST_FLOW_TIME_S:
-            laying = (block.context.objects, 0, block.feature)
+            laying = (block.context.objects, block.island, block.feature)
             rate = block.deposit / block.time_s
             self.tally.rates.setdefault(laying, defaultdict(float))[rate_bin(rate)] += block.deposit
             self.tally.fastest[laying] = max(rate, self.tally.fastest.get(laying, 0.0))
@@ -286,10 +314,40 @@ def own_key(block: Block) -> int:
     return ramp_key(block.end[2], block.mark) if block.climbs else layer_key(block.end[2])
 
 
-def merge(cell: Cell, one: Cell) -> None:
-    """Add the sums of one row to its cell."""
-    cell.add(one.filament, one.moving, one.own, one.busy, one.path, one.speed, one.t0, one.t1, one.fastest)
-    cell.widen((one.x0, one.x1, one.y0, one.y1), one.z1, one.mark)
+def cell_at(x: float, y: float) -> tuple[int, int] | None:
+    """Return the cell of the grid of islands in which a point lies; None if it is unknown."""
+    if math.isnan(x + y):
+        return None
+    column, row = (min(max((at - ORIGIN_MM) / CELL_MM, 0.0), CELLS - 1e-6) for at in (x, y))
+    return int(row), int(column)
+
+
+def cells_of(line: tuple[float, float, float, float]) -> set[tuple[int, int]]:
+    """Return the cells along a straight line; none where an end is unknown."""
+    if math.isnan(sum(line)):
+        return set()
+    x0, y0, x1, y1 = (min(max((at - ORIGIN_MM) / CELL_MM, 0.0), CELLS - 1e-6) for at in line)
+    steps = max(1, math.ceil(max(abs(x1 - x0), abs(y1 - y0))))
+    return {
+        (int(y0 + (y1 - y0) * step / steps), int(x0 + (x1 - x0) * step / steps)) for step in range(steps + 1)
+    }
+
+
+def connected(cells: set[tuple[int, int]], roots: Roots) -> dict[tuple[int, int] | None, int]:
+    """Return the island of each cell: cells that touch by a side or a corner are of one island."""
+    names: dict[tuple[int, int] | None, int] = {}
+    for first in sorted(cells):
+        if first in names:
+            continue
+        name, waiting = roots.new(), [first]
+        names[first] = name
+        while waiting:
+            row, column = waiting.pop()
+            for near in ((row + a, column + b) for a in (-1, 0, 1) for b in (-1, 0, 1)):
+                if near in cells and near not in names:
+                    names[near] = name
+                    waiting.append(near)
+    return names
 
 
 def cell_of(block: Block) -> Cell:
@@ -387,7 +445,7 @@ def junction(a: Block, b: Block) -> float:
             return 0.0
         cosine = -sum(p * q for p, q in zip(a.out, b.into, strict=True))
         half = math.sqrt(max(0.0, (1 - cosine) / 2))
-        if half > 0.999999:
+        if half > STRAIGHT:
             return most
         push = plan.corner**2 * (math.sqrt(2) - 1) if plan.corner else plan.deviation * b.acceleration
         return min(most, math.sqrt(push * half / (1 - half)))
