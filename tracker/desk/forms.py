@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from tracker.errors import Refused
+from tracker.moments import MomentError, Present, read_day, read_moment
 from tracker.units import UnitError, compact, parse, shown
 
 Kind = Literal["number", "whole", "text", "choice", "date", "moment", "yes"]
@@ -89,10 +90,18 @@ _ENDING: Final = {
 
 @dataclass(frozen=True)
 class When:
-    """The present moment and the bench's zone: what a bare ``14:32`` is read against."""
+    """The present moment and the bench's zone: what a bare ``14:32`` is read against.
+
+    Attributes:
+        now: The present.
+        zone: The bench's zone.
+        began: When that began to which a bare time belongs, such as a job: it is then the first such time
+            from there on. Without it a bare time is today's.
+    """
 
     now: dt.datetime
     zone: dt.tzinfo
+    began: dt.datetime | None = None
 
     @property
     def today(self) -> dt.date:
@@ -221,13 +230,11 @@ def _date(ask: Ask, typed: Any, when: When) -> dt.date:
     if isinstance(typed, dt.date):
         day = typed
     else:
-        word = text(ask, typed, when).lower()
         try:
-            day = {"today": when.today, "yesterday": when.today - dt.timedelta(days=1)}.get(
-                word
-            ) or dt.date.fromisoformat(word)
-        except ValueError as error:
-            raise FormError(f"{ask.label}: {typed!s} is no date", do="Type it as 2026-03-14") from error
+            day = read_day(text(ask, typed, when), _present(ask, when))
+        except (MomentError, ValueError, OverflowError) as error:
+            do = error.do if isinstance(error, MomentError) else "Type it as 2026-03-14"
+            raise FormError(f"{ask.label}: {typed!s:.40} is no date", do=do) from error
     if ask.past and day > when.today:
         raise FormError(f"{ask.label}: {day} lies in the future")
     return day
@@ -237,16 +244,19 @@ _AGO: Final = re.compile(r"^(?P<much>.+?)\s+ago$")
 
 
 def moment(ask: Ask, typed: Any, when: When) -> dt.datetime:
-    """Return a moment in UTC from ``now``, ``14:32``, ``90 min ago``, ``2026-03-14 14:32`` or RFC 3339.
+    """Return a moment in UTC, from what :func:`tracker.moments.read_moment` reads or ``90 min ago``.
 
     Raises:
-        FormError: It is none of these, does not exist at the bench (clocks went forward), or lies ahead.
+        FormError: It is none of these, does not exist at the bench (clocks went forward), was there twice
+            (they went back), or lies ahead.
     """
     try:
         found = typed if isinstance(typed, dt.datetime) else _moment_from(ask, text(ask, typed, when), when)
         if found.tzinfo is None:
-            found = _at_the_bench(ask, found, when)
+            found = read_moment(found.isoformat(sep=" "), _present(ask, when))
         found = found.astimezone(dt.UTC)
+    except MomentError as error:
+        raise FormError(f"{ask.label}: {error.what}", do=error.do) from error
     except OverflowError as error:
         raise FormError(f"{ask.label}: {typed!s:.40} lies outside of the calendar") from error
     if ask.past and found > when.now + _AHEAD:
@@ -255,31 +265,14 @@ def moment(ask: Ask, typed: Any, when: When) -> dt.datetime:
 
 
 def _moment_from(ask: Ask, word: str, when: When) -> dt.datetime:
-    if word.lower() == "now":
-        return when.now
     ago = _AGO.match(word.lower())
     if ago:
         return when.now - dt.timedelta(seconds=parse(ago["much"], "s", ask.label))
-    try:
-        if re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?", word):
-            clock = dt.time.fromisoformat(word.zfill(len(word) + (word[1] == ":")))
-            return dt.datetime.combine(when.today, clock)
-        return dt.datetime.fromisoformat(word.upper().replace(" ", "T", 1))
-    except ValueError as error:
-        raise FormError(
-            f"{ask.label}: {word} is no time", do="Type now, 14:32, 2 h ago, or 2026-03-14 14:32"
-        ) from error
+    return read_moment(word, _present(ask, when))
 
 
-def _at_the_bench(ask: Ask, local: dt.datetime, when: When) -> dt.datetime:
-    zoned = local.replace(tzinfo=when.zone)
-    # An hour that the clocks skipped comes back from UTC as another one.
-    if zoned.astimezone(dt.UTC).astimezone(when.zone).replace(tzinfo=None) != local:
-        raise FormError(
-            f"{ask.label}: the clocks went forward, {local:%Y-%m-%d %H:%M} never was at the bench",
-            do="Give the time with its zone, as 2026-03-29T02:30+01:00",
-        )
-    return zoned
+def _present(ask: Ask, when: When) -> Present:
+    return Present(when.now, when.zone, when.began, past=ask.past)
 
 
 def refuse_taken(kind: str, name: str, names: Iterable[str]) -> None:
