@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import ClassVar, Final
 
 _PASSWORD: Final = re.compile(r"(?<=://)([^\s/@:]*):[^\s/@]*@|(?i:(?<=[?&]password=)[^\s&]*)")
@@ -46,7 +47,14 @@ class Doubt(Refused):
     """Something unusual was asked for; it is done when the person says that it is meant.
 
     The edges ask where they can; elsewhere the command is repeated with ``--yes``.
+
+    Attributes:
+        questions: Each question on its own; one where only one was asked.
     """
+
+    def __init__(self, what: str, *, why: str = "", do: str = "", questions: Sequence[str] = ()) -> None:
+        super().__init__(what, why=why, do=do)
+        self.questions = tuple(questions) or (f"{what}: {why}" if why else what,)
 
 
 class MissingExtraError(Refused):

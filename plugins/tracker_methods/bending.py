@@ -91,7 +91,7 @@ class Bending(Method):
         Quantity("bending.modulus_1s", "MPa", None, "apparent flexural modulus after 1 s"),
         Quantity("bending.modulus_30s", "MPa", None, "apparent flexural modulus after 30 s"),
         Quantity("bending.modulus_60s", "MPa", None, "apparent flexural modulus after 60 s"),
-        Quantity("bending.modulus", "MPa", None, "flexural modulus from the curve"),
+        Quantity("bending.modulus", "MPa", None, "flexural modulus from the curve", property="modulus"),
         Quantity(
             "bending.stress", "MPa", None, "stress under the greatest load, or at the conventional deflection"
         ),

@@ -63,7 +63,7 @@ class Density(Method):
     cautions = ("Other liquids than water: follow their safety data sheet; ventilate, keep from flames.",)
     Readings = DensityReadings
     quantities = (
-        Quantity("density.apparent", "g/cm^3", None, "apparent density"),
+        Quantity("density.apparent", "g/cm^3", None, "apparent density", property="density"),
         Quantity("density.voids", "%", False, "voids", positive=False),
     )
 

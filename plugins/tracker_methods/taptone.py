@@ -79,7 +79,7 @@ class Taptone(Method):
     cautions = ("Tap lightly, and protect ears and eyes where brittle bars are struck.",)
     Readings = TaptoneReadings
     quantities = (
-        Quantity("taptone.modulus", "MPa", None, "dynamic modulus"),
+        Quantity("taptone.modulus", "MPa", None, "dynamic modulus", property="modulus"),
         Quantity("taptone.frequency", "Hz", None, "flexural fundamental"),
         Quantity("taptone.loss_factor", "1", False, "loss factor 1/Q"),
     )

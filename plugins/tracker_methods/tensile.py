@@ -138,8 +138,8 @@ class Tensile(Method):
     destructive = True
     Readings = TensileReadings
     quantities = (
-        Quantity("tensile.strength", "MPa", True, "tensile strength"),
-        Quantity("tensile.modulus", "MPa", None, "tensile modulus"),
+        Quantity("tensile.strength", "MPa", True, "tensile strength", property="strength"),
+        Quantity("tensile.modulus", "MPa", None, "tensile modulus", property="modulus"),
         Quantity("tensile.strain_at_break", "%", True, "strain at break"),
         Quantity("tensile.yield", "MPa", True, "stress at yield"),
         Quantity("tensile.proof_stress", "MPa", True, "0.2 % proof stress"),

@@ -22,6 +22,8 @@ class Quantity:
         title: A few words for people; the name is used where empty.
         scale: ``number`` can be averaged; ``ordinal`` grades are ranked, never averaged.
         positive: The quantity cannot be zero or negative, so its logarithm may be analysed.
+        property: What of the material it is, for comparing with its polymer family: ``modulus``, ``strength``
+            or ``density`` (``tracker.api.maths.family_span``); empty for none.
     """
 
     name: str
@@ -30,6 +32,7 @@ class Quantity:
     title: str = ""
     scale: Literal["number", "ordinal"] = "number"
     positive: bool = True
+    property: str = ""
 
 
 @dataclass(frozen=True)

@@ -151,6 +151,7 @@ def measure_command(
 @click.option(
     "--file", "files", multiple=True, metavar="[FIELD=]PATH", help="For a measurement: a recording."
 )
+@sure
 @as_json
 @pass_bench
 def amend_command(
@@ -160,6 +161,7 @@ def amend_command(
     assignments: tuple[str, ...],
     reason: str | None,
     files: tuple[str, ...],
+    yes: bool,
     as_json: bool,
 ) -> None:
     """Correct a record. The old value stays in the journal; results are computed anew."""
@@ -170,10 +172,13 @@ def amend_command(
         with bench.book.read() as session:
             row = find(bench.book, session, target, "measurement")
             kept = recordings(bench.plugged.method(row.method), files)
-    done(
-        corrections.amend(bench.book, bench.who, bench.plugged, target, assignments, reason or "", kept),
-        as_json,
+    act = bench.sure(
+        lambda certain: corrections.amend(
+            bench.book, bench.who, bench.plugged, target, assignments, reason or "", kept, sure=certain
+        ),
+        yes,
     )
+    done(act, as_json)
 
 
 @click.command(

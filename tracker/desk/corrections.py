@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 from tracker.acts import Act
 from tracker.api import Recording, dump, fields, units_of, validate
 from tracker.book import Book
-from tracker.desk.doubts import Done
+from tracker.desk import plausibility
+from tracker.desk.doubts import Done, ask_all
 from tracker.desk.dryings import DRYING_FORM
 from tracker.desk.finding import NotFoundError, find, ident_of, material_named
 from tracker.desk.forms import Ask, FormError, When, read, refuse_taken
@@ -22,7 +23,7 @@ from tracker.desk.materials import MATERIAL_FORM, check_ranges
 from tracker.desk.measuring import MEASURE_FORM, compute_again, in_units, readings_of
 from tracker.desk.moments import check_order, when_at
 from tracker.desk.offbed import OUTCOMES, check_outcome
-from tracker.desk.rigs import RIG_FORM, in_force, rig_answers, rig_columns
+from tracker.desk.rigs import RIG_FORM, in_force, instruments, rig_answers, rig_columns
 from tracker.desk.spools import SPOOL_FORM, STAY_FORM, WEIGHING_FORM, check_masses, refuse_overlap
 from tracker.ids import IdError, read_id
 from tracker.model import (
@@ -91,6 +92,8 @@ def amend(
     assignments: Sequence[str],
     reason: str,
     files: Mapping[str, Recording] | None = None,
+    *,
+    sure: bool = False,
 ) -> Done:
     """Correct a record; a measurement's results are computed anew.
 
@@ -102,8 +105,10 @@ def amend(
         assignments: ``field=value``; an empty value makes it "not recorded".
         reason: Why; always wanted.
         files: For a measurement, recordings put in the place of what was there.
+        sure: A number that looks wrong beside its siblings is meant.
 
     Raises:
+        Doubt: The corrected number looks wrong beside its siblings.
         FormError: No reason, no such field, or a value that cannot be.
     """
     if not reason.strip():
@@ -118,7 +123,7 @@ def amend(
         when = when_at(book)
         says: list[str] = []
         if isinstance(row, Measurement):
-            says = _amend_measurement(act, book, plugged, row, changes, files or {}, when)
+            says = _amend_measurement(act, book, plugged, row, changes, files or {}, when, sure=sure)
         else:
             _amend_columns(act.session, row, changes, when)
             _follow_up(act, book, plugged, row, list(changes))
@@ -249,6 +254,8 @@ def _amend_measurement(
     changes: Mapping[str, str],
     files: Mapping[str, Recording],
     when: When,
+    *,
+    sure: bool,
 ) -> list[str]:
     own = {ask.name: ask for ask in MEASURE_FORM}
     readings = {name: typed for name, typed in changes.items() if name not in own}
@@ -261,6 +268,14 @@ def _amend_measurement(
     _amend_readings(act, book, plugged, row, readings, files)
     act.session.flush()
     computation = compute_again(act, book, plugged, row)
+    if row.method in plugged.methods:
+        used = instruments((each.rig, each.calibration) for each in row.rigs).values()
+        subject: Any = row.specimen if row.specimen is not None else row.spool
+        method = plugged.method(row.method)
+        asked = plausibility.questions(
+            act.session, subject, method, row.readings, computation.outcomes, used, leave_out=row.id
+        )
+        ask_all(asked, sure=sure)
     return [computation.problem] if computation.problem else []
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from tracker.errors import Doubt
 
-__all__ = ["Done", "Doubt", "doubt"]
+__all__ = ["Done", "Doubt", "ask_all", "doubt"]
 
 
 @dataclass
@@ -33,3 +34,14 @@ def doubt(question: str, *, sure: bool, why: str = "") -> None:
     if not sure:
         # A refusal of its own kind: the edges can ask and go on, which for other refusals would be wrong.
         raise Doubt(question, why=why, do="Repeat with --yes if it is meant")
+
+
+def ask_all(questions: Sequence[str], *, sure: bool) -> None:
+    """Raise one doubt that holds several questions, so that one yes answers what was read and nothing else.
+
+    Raises:
+        Doubt: There are questions and ``sure`` is false.
+    """
+    if questions and not sure:
+        text = "; ".join(each.rstrip(".?") for each in questions)
+        raise Doubt(text, do="Repeat with --yes if it is meant", questions=questions)

@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session
 from tracker.acts import Act
 from tracker.api import Method, Piece, Readings, Recording, ResultFacts, dump, fields, units_of, validate
 from tracker.book import Book
-from tracker.desk.doubts import Done, doubt
+from tracker.desk import plausibility
+from tracker.desk.doubts import Done, ask_all
 from tracker.desk.finding import find, ident_of
 from tracker.desk.forms import Ask, FormError, clean
 from tracker.desk.moments import local, when_at
@@ -82,7 +83,7 @@ def measure(
         sure: The person knows that the piece failed, is broken, or is an unusual one for this method.
 
     Raises:
-        Doubt: The piece failed on the bed or is broken already.
+        Doubt: The piece failed on the bed or is broken already, or a number looks wrong beside its siblings.
         ReadingsError: A reading cannot be kept.
         Refused: No such method, subject or rig.
     """
@@ -137,7 +138,7 @@ def _measure(
         # Asked inside the act, where nobody else can write: two posts at once are still one measurement.
         _refuse_twice(act.session, key)
         row = find(book, act.session, subject, "specimen", "spool")
-        _check_subject(row, method, book.zone, sure=sure)
+        asked = _questions_of_subject(row, method, book.zone)
         measurement = Measurement(
             specimen=row if isinstance(row, Specimen) else None,
             spool=row if isinstance(row, Spool) else None,
@@ -148,9 +149,15 @@ def _measure(
             posted_key=key,
             **{**values, "operator": values["operator"] or who},
         )
-        _attach(act, measurement, files)
         measurement.rigs = _rigs_used(book, act.session, rigs, values["at"])
         computation = computed(plugged, readings, measurement)
+        used = instruments((each.rig, each.calibration) for each in measurement.rigs).values()
+        with act.session.no_autoflush:
+            asked += plausibility.questions(
+                act.session, row, method, measurement.readings, computation.outcomes, used
+            )
+        ask_all(asked, sure=sure)
+        _attach(act, measurement, files)
         _keep_results(measurement, computation)
         # The label then stops whoever scans the two halves for another pull.
         if method.destructive and isinstance(row, Specimen):
@@ -275,17 +282,24 @@ def compute_again(act: Act, book: Book, plugged: Plugged, measurement: Measureme
     return computation
 
 
-def _check_subject(row: Any, method: Method, zone: dt.tzinfo, *, sure: bool) -> None:
+def _questions_of_subject(row: Any, method: Method, zone: dt.tzinfo) -> list[str]:
+    """Return what should be asked of the piece itself.
+
+    Raises:
+        FormError: The method is done on something else.
+    """
     kind = "specimen" if isinstance(row, Specimen) else "spool"
     if kind != method.subject:
         raise FormError(
             f"{ident_of(row)} is a {kind}; {method.title} is done on a {method.subject}",
             do=f"Scan a {method.subject}",
         )
+    asked = []
     if isinstance(row, Specimen) and row.outcome == "failed":
-        doubt(f"{ident_of(row)} failed on the bed ({row.cause or 'no cause recorded'})", sure=sure)
+        asked.append(f"{ident_of(row)} failed on the bed ({row.cause or 'no cause recorded'})")
     if isinstance(row, Specimen) and row.broken_at is not None and method.destructive:
-        doubt(f"{ident_of(row)} was used up by a test on {local(row.broken_at, zone)}", sure=sure)
+        asked.append(f"{ident_of(row)} was used up by a test on {local(row.broken_at, zone)}")
+    return asked
 
 
 def _attach(act: Act, measurement: Measurement, files: Mapping[str, Recording]) -> None:

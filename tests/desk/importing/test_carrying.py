@@ -117,7 +117,7 @@ def test_results_carry_method_version_and_budget(book: Book, plugged: Plugged, t
     )
     assert strength.method_version == plugged.method("tensile").version
     assert strength.budget
-    assert {"source", "u", "share"} == set(strength.budget[0])
+    assert {"source", "u", "share", "dof"} == set(strength.budget[0])
 
 
 def test_a_refused_quantity_is_kept_with_its_reason(book: Book, plugged: Plugged, tmp_path: Path) -> None:

@@ -1,0 +1,237 @@
+"""What looks wrong about a number before it is kept: beside its siblings, its family, its instrument.
+
+Each finding is a question for the person who measured; nothing here corrects or refuses a number.
+Siblings are results of the same quantity on the same material in the same orientation. How far one stands
+apart is counted in robust standard deviations of the logarithm (median and 1.4826 × median absolute
+deviation), with a floor: three pieces that happen to agree to a tenth of a per cent do not make the fourth,
+1 % off, a slip.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from sqlalchemy import and_, or_, select
+from sqlalchemy.orm import Session
+
+from tracker.api import Instrument, Method, dimension, fields, scale
+from tracker.api.families import family_span
+from tracker.desk.pieces import material_of, piece_of
+from tracker.model import Job, JobSpool, Measurement, Result, Specimen, Spool
+from tracker.plugins import Computed
+from tracker.stating import plain
+from tracker.units import shown
+
+_Z: Final = 6.0
+# Printed pieces of one material scatter by a tenth or so; two siblings say little about their scatter.
+_FLOOR: Final = 0.10
+_FLOOR_FEW: Final = 0.25
+_FEW: Final = 3
+_MOST_SIBLINGS: Final = 60
+_BEYOND_FAMILY: Final = 3.0
+
+
+@dataclass(frozen=True)
+class Siblings:
+    """Numbers of the same kind, and how far one stands from them.
+
+    Attributes:
+        count: How many there are.
+        low: The least of them.
+        high: The greatest.
+        z: Robust distance of the number asked about, in standard deviations of the logarithm.
+    """
+
+    count: int
+    low: float
+    high: float
+    z: float
+
+
+def beside(value: float, others: Sequence[float]) -> Siblings | None:
+    """Return how far a number stands from its siblings; None where there are none to compare with.
+
+    Positive numbers are compared by their logarithm (a slip is a factor), others by their difference.
+    """
+    kept = [each for each in others if math.isfinite(each)]
+    if not kept:
+        return None
+    floor = _FLOOR if len(kept) >= _FEW else _FLOOR_FEW
+    if value > 0 and min(kept) > 0:
+        logs = [math.log(each) for each in kept]
+        middle, at = statistics.median(logs), math.log(value)
+    else:
+        logs, at = list(kept), value
+        middle = statistics.median(logs)
+        # A tenth of the span, for numbers around zero have no per cent.
+        floor *= max(abs(middle), max(kept) - min(kept), 1e-12)
+    scatter = 1.4826 * statistics.median(abs(each - middle) for each in logs)
+    return Siblings(len(kept), min(kept), max(kept), (at - middle) / max(scatter, floor))
+
+
+def questions(
+    session: Session,
+    subject: Specimen | Spool,
+    method: Method,
+    readings: Mapping[str, Any] | None,
+    outcomes: Iterable[Computed],
+    instruments: Iterable[Instrument] = (),
+    *,
+    leave_out: int | None = None,
+) -> list[str]:
+    """Return what should be asked before a measurement is kept, one sentence each; none where it looks right.
+
+    Args:
+        session: To the book.
+        subject: What was measured.
+        method: By which it was measured.
+        readings: As they are to be stored, numbers in the fields' units; None for results without readings.
+        outcomes: What they give.
+        instruments: What they were taken with.
+        leave_out: Number of the measurement that is being corrected: it is no sibling of itself.
+    """
+    asked: list[str] = []
+    for outcome in outcomes:
+        if outcome.value is None or outcome.relation != "=":
+            continue
+        asked += _of_outcome(session, subject, method, outcome, leave_out)
+    if asked and readings:
+        # Which reading it was is what the person looks for next.
+        asked[0] += _readings_apart(session, subject, method, readings, leave_out)
+    return [*asked, *_beyond_instruments(method, readings or {}, list(instruments))]
+
+
+def _of_outcome(
+    session: Session, subject: Specimen | Spool, method: Method, outcome: Computed, leave_out: int | None
+) -> list[str]:
+    value = float(outcome.value or 0.0)
+    declared = {each.name: each for each in method.quantities}.get(outcome.quantity)
+    title = (declared.title if declared else "") or outcome.quantity
+    head = f"{title[:1].upper()}{title[1:]} {plain(value)}{_unit(outcome.unit)}"
+    others = sibling_values(
+        session, subject, outcome.quantity, outcome.unit, group=outcome.group, leave_out=leave_out
+    )
+    found = beside(value, others)
+    if found is not None and abs(found.z) > _Z:
+        number = "the other" if found.count == 1 else f"the other {found.count}"
+        verb = "is" if found.count == 1 else "lie"
+        span = plain(found.low) if found.low == found.high else f"{plain(found.low)} to {plain(found.high)}"
+        return [f"{head}, where {number} of this material and orientation {verb} at {span}"]
+    if found is None and declared is not None and declared.property:
+        span_of = family_span(piece_of(subject).family, declared.property)
+        if span_of and not span_of[0] / _BEYOND_FAMILY <= value <= span_of[1] * _BEYOND_FAMILY:
+            family = piece_of(subject).family or "any polymer"
+            return [
+                f"{head}, where {family} lies between {span_of[0]:g} and {span_of[1]:g}{_unit(outcome.unit)}"
+            ]
+    return []
+
+
+def _unit(unit: str) -> str:
+    return f" {shown(unit)}" if shown(unit) else ""
+
+
+def sibling_values(
+    session: Session,
+    subject: Specimen | Spool,
+    quantity: str,
+    unit: str,
+    *,
+    group: str = "",
+    leave_out: int | None = None,
+) -> list[float]:
+    """Return the counted values of a quantity on the same material and orientation, the newest first."""
+    statement = (
+        select(Result.value)
+        .join(Measurement, Measurement.id == Result.measurement_id)
+        .where(
+            Result.quantity == quantity, Result.counted.is_(True), Result.value.is_not(None),
+            Result.relation == "=", Result.unit == unit,
+            Result.group.is_(None) if not group else Result.group == group,
+        )
+    )  # fmt: skip
+    if leave_out is not None:
+        statement = statement.where(Measurement.id != leave_out)
+    statement = _of_the_kind(statement, subject)
+    rows = session.scalars(statement.order_by(Result.id.desc()).limit(_MOST_SIBLINGS))
+    return [float(value) for value in rows if value is not None]
+
+
+def _of_the_kind(statement: Any, subject: Specimen | Spool) -> Any:
+    """Keep what was measured on the material of a piece in its orientation, or on spools of the material."""
+    if isinstance(subject, Spool):
+        return statement.join(Spool, Spool.id == Measurement.spool_id).where(
+            Spool.material_id == subject.material_id
+        )
+    material = material_of(subject)
+    if material is None:
+        return statement.where(Measurement.specimen_id == subject.id)
+    made_of = (
+        select(Job.id)
+        .outerjoin(JobSpool, JobSpool.job_id == Job.id)
+        .outerjoin(Spool, Spool.id == JobSpool.spool_id)
+        .where(
+            or_(
+                Spool.material_id == material.id,
+                and_(JobSpool.spool_id.is_(None), Job.material_id == material.id),
+            )
+        )
+    )
+    same = Specimen.orientation == subject.orientation
+    return statement.join(Specimen, Specimen.id == Measurement.specimen_id).where(
+        Specimen.job_id.in_(made_of), same if subject.orientation else Specimen.orientation.is_(None)
+    )
+
+
+def _readings_apart(
+    session: Session,
+    subject: Specimen | Spool,
+    method: Method,
+    readings: Mapping[str, Any],
+    leave_out: int | None,
+) -> str:
+    """Return a clause on the reading that stands farthest apart from those of siblings; empty for none."""
+    statement = select(Measurement.readings).where(
+        Measurement.method == method.id, Measurement.readings.is_not(None)
+    )
+    if leave_out is not None:
+        statement = statement.where(Measurement.id != leave_out)
+    statement = _of_the_kind(statement, subject).order_by(Measurement.id.desc()).limit(_MOST_SIBLINGS)
+    earlier = [row for row in session.scalars(statement) if row]
+    farthest, text = _Z, ""
+    for field in fields(method.Readings):
+        value = readings.get(field.name)
+        if field.kind != "number" or isinstance(value, bool) or not isinstance(value, int | float):
+            continue
+        others = [row[field.name] for row in earlier if isinstance(row.get(field.name), int | float)]
+        found = beside(float(value), others)
+        if found is not None and abs(found.z) > farthest:
+            farthest = abs(found.z)
+            middle = plain(statistics.median(others))
+            text = (
+                f" ({field.name} {plain(float(value))}{_unit(field.unit)}, where the others lie at {middle})"
+            )
+    return text
+
+
+def _beyond_instruments(
+    method: Method, readings: Mapping[str, Any], instruments: Sequence[Instrument]
+) -> list[str]:
+    asked = []
+    for field in fields(method.Readings):
+        value = readings.get(field.name)
+        if field.kind != "number" or field.reading.exact or not isinstance(value, int | float):
+            continue
+        for each in instruments:
+            if each.capacity is None or not each.unit or dimension(each.unit) != dimension(field.unit):
+                continue
+            if dimension(field.unit) and abs(value) / scale(each.unit, field.unit) > each.capacity:
+                asked.append(
+                    f"{field.name} {plain(value)}{_unit(field.unit)} is beyond the "
+                    f"{each.capacity:g} {each.unit} that {each.id} may be used for"
+                )
+    return asked
