@@ -112,9 +112,10 @@ def test_slips_of_units_always_stand_out(factor: float) -> None:
 
 def test_numbers_around_zero_are_compared_by_difference() -> None:
     """A shrinkage of -0.1 % beside 0.2 and 0.3 % has no logarithm."""
-    found = beside(-0.1, [0.2, 0.3, 0.25])
+    found = beside(-0.1, [0.2, 0.3, 0.25, 0.22, 0.28])
     assert found is not None
-    assert found.z < 0
+    assert found.z < -6
+    assert beside(-0.1, [0.2, 0.3, 0.25]) is None
 
 
 def test_families_of_fibres_are_stiffer() -> None:

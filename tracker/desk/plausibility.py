@@ -31,6 +31,7 @@ _Z: Final = 6.0
 _FLOOR: Final = 0.10
 _FLOOR_FEW: Final = 0.25
 _FEW: Final = 3
+_FEW_AROUND_ZERO: Final = 5
 _MOST_SIBLINGS: Final = 60
 _BEYOND_FAMILY: Final = 3.0
 
@@ -52,10 +53,16 @@ class Siblings:
     z: float
 
 
-def beside(value: float, others: Sequence[float]) -> Siblings | None:
-    """Return how far a number stands from its siblings; None where there are none to compare with.
+def beside(value: float, others: Sequence[float], u: float = 0.0) -> Siblings | None:
+    """Return how far a number stands from its siblings; None where too few are there to compare with.
 
-    Positive numbers are compared by their logarithm (a slip is a factor), others by their difference.
+    Positive numbers are compared by their logarithm (a slip is a factor), others by their difference, for
+    which five siblings are wanted: around zero there is no per cent that two or three could be held to.
+
+    Args:
+        value: The number.
+        others: Its siblings, in the same unit.
+        u: Standard uncertainty of the number, in its unit: nearer than that nothing stands apart.
     """
     kept = [each for each in others if math.isfinite(each)]
     if not kept:
@@ -65,10 +72,11 @@ def beside(value: float, others: Sequence[float]) -> Siblings | None:
         logs = [math.log(each) for each in kept]
         middle, at = statistics.median(logs), math.log(value)
     else:
+        if len(kept) < _FEW_AROUND_ZERO:
+            return None
         logs, at = list(kept), value
         middle = statistics.median(logs)
-        # A tenth of the span, for numbers around zero have no per cent.
-        floor *= max(abs(middle), max(kept) - min(kept), 1e-12)
+        floor = max(floor * max(abs(each) for each in kept), u, 1e-12)
     scatter = 1.4826 * statistics.median(abs(each - middle) for each in logs)
     return Siblings(len(kept), min(kept), max(kept), (at - middle) / max(scatter, floor))
 
@@ -115,13 +123,13 @@ def _of_outcome(
     others = sibling_values(
         session, subject, outcome.quantity, outcome.unit, group=outcome.group, leave_out=leave_out
     )
-    found = beside(value, others)
+    found = beside(value, others, outcome.uncertainty or 0.0)
     if found is not None and abs(found.z) > _Z:
         number = "the other" if found.count == 1 else f"the other {found.count}"
         verb = "is" if found.count == 1 else "lie"
         span = plain(found.low) if found.low == found.high else f"{plain(found.low)} to {plain(found.high)}"
         return [f"{head}, where {number} of this material and orientation {verb} at {span}"]
-    if found is None and declared is not None and declared.property:
+    if not others and declared is not None and declared.property:
         span_of = family_span(piece_of(subject).family, declared.property)
         if span_of and not span_of[0] / _BEYOND_FAMILY <= value <= span_of[1] * _BEYOND_FAMILY:
             family = piece_of(subject).family or "any polymer"
