@@ -53,7 +53,9 @@ class Siblings:
     z: float
 
 
-def beside(value: float, others: Sequence[float], u: float = 0.0) -> Siblings | None:
+def beside(
+    value: float, others: Sequence[float], u: float = 0.0, *, positive: bool = True
+) -> Siblings | None:
     """Return how far a number stands from its siblings; None where too few are there to compare with.
 
     Positive numbers are compared by their logarithm (a slip is a factor), others by their difference, for
@@ -63,12 +65,13 @@ def beside(value: float, others: Sequence[float], u: float = 0.0) -> Siblings | 
         value: The number.
         others: Its siblings, in the same unit.
         u: Standard uncertainty of the number, in its unit: nearer than that nothing stands apart.
+        positive: Whether the quantity has a logarithm; an offset that happens to be above zero has none.
     """
     kept = [each for each in others if math.isfinite(each)]
     if not kept:
         return None
     floor = _FLOOR if len(kept) >= _FEW else _FLOOR_FEW
-    if value > 0 and min(kept) > 0:
+    if positive and value > 0 and min(kept) > 0:
         logs = [math.log(each) for each in kept]
         middle, at = statistics.median(logs), math.log(value)
     else:
@@ -123,7 +126,8 @@ def _of_outcome(
     others = sibling_values(
         session, subject, outcome.quantity, outcome.unit, group=outcome.group, leave_out=leave_out
     )
-    found = beside(value, others, outcome.uncertainty or 0.0)
+    positive = declared is None or declared.positive
+    found = beside(value, others, outcome.uncertainty or 0.0, positive=positive)
     if found is not None and abs(found.z) > _Z:
         number = "the other" if found.count == 1 else f"the other {found.count}"
         verb = "is" if found.count == 1 else "lie"
