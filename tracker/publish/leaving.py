@@ -67,10 +67,10 @@ COLUMNS: Final[Mapping[str, Mapping[str, Class]]] = {
     "choice": {"quantity": "word", "condition": "word", "remark": "text", "reason": "text", "by": "name"},
     "dispute": {"text": "text", "by": "text", "address": "text"},
 }  # fmt: skip
-"""What becomes of each text column: ``word`` is of a fixed vocabulary or an identifier and leaves; ``text`` a person
-typed, leaves, and is listed beforehand; ``name`` leaves as pseudonym; ``note`` stays unless chosen; of a
-``reduced``
-document only figures leave. A column that is not here stays: file names, photographs, devices, programmes."""
+"""What becomes of each text column: ``word`` is of a fixed vocabulary or an identifier and leaves; ``text`` a
+person typed, leaves, and is listed beforehand; ``name`` leaves as pseudonym; ``note`` stays unless chosen; of
+a
+``reduced`` document only figures leave. A column that is not here stays: file names, photographs, programmes."""
 
 _FACTS: Final = ("section", "layers", "layer_time_min_s")
 _FIGURE: Final = ("value", "low", "high", "mean", "unit", "basis", "covered")
@@ -162,7 +162,7 @@ class Leaving:
     def _facts(self, facts: Mapping[str, Any]) -> dict[str, Any]:
         """Return of a document of a piece its figures; names of objects and people in it stay."""
         found = {name: facts[name] for name in _FACTS if name in facts}
-        section = {}
+        section: dict[str, Any] = {}
         for name, figure in (facts.get("section") or {}).items():
             if isinstance(figure, Mapping):
                 section[name] = {key: figure[key] for key in _FIGURE if key in figure}
@@ -281,9 +281,7 @@ def people_of(connection: Connection) -> dict[str, str]:
         if published:
             found[name] = found[initials] = published
     first = select(JournalRecord.who).order_by(JournalRecord.seq)
-    number = 0
-    for who in dict.fromkeys(connection.scalars(first)):
-        number += 1
+    for number, who in enumerate(dict.fromkeys(connection.scalars(first)), start=1):
         found.setdefault(who, f"person {number}")
     return found
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -130,7 +129,7 @@ class Site:
             self._open = None
 
     def finish(self) -> list[str]:
-        """Put everything in its place; return the files of the last run that are no longer part of the site."""
+        """Put everything in its place; return the files of the last run that the site no longer has."""
         groups = {name: [key, paths] for name, (key, paths) in sorted(self._groups.items())}
         self.put(MADE_OF, json.dumps(groups, separators=(",", ":")) + "\n")
         payload = {path: digest for path, digest in self._files.items() if path.startswith("data/")}
@@ -151,7 +150,7 @@ class Site:
         for path in [*(path for path in self.changed if path not in last), *last]:
             place = self._root / path
             place.parent.mkdir(parents=True, exist_ok=True)
-            os.replace(self._staging / path, place)
+            (self._staging / path).replace(place)
         for path in gone:
             _remove(self._root, path)
         shutil.rmtree(self._staging)
