@@ -67,10 +67,12 @@ COLUMNS: Final[Mapping[str, Mapping[str, Class]]] = {
     "choice": {"quantity": "word", "condition": "word", "remark": "text", "reason": "text", "by": "name"},
     "dispute": {"text": "text", "by": "text", "address": "text"},
 }  # fmt: skip
-"""What becomes of each text column: ``word`` is of a fixed vocabulary or an identifier and leaves; ``text`` a
-person typed, leaves, and is listed beforehand; ``name`` leaves as pseudonym; ``note`` stays unless chosen; of
-a
-``reduced`` document only figures leave. A column that is not here stays: file names, photographs, programmes."""
+"""What becomes of each text column.
+
+``word`` is of a fixed vocabulary or an identifier and leaves; ``text`` a person typed, leaves, and is listed
+beforehand; ``name`` leaves as pseudonym; ``note`` stays unless chosen; of a ``reduced`` document only figures
+leave. A column that is not here stays: file names, photographs, programmes.
+"""
 
 _FACTS: Final = ("section", "layers", "layer_time_min_s")
 _FIGURE: Final = ("value", "low", "high", "mean", "unit", "basis", "covered")
