@@ -9,10 +9,11 @@ from typing import Any
 
 import pytest
 
-from tests.lineage.scene import at
+from tests.trace.scene import at
 from tracker.book import Book
 from tracker.model import FactorRecord, Job, Measurement, MeasurementRig, Result, Rig, Specimen
-from tracker.trace import stations, trace
+from tracker.trace import trace
+from tracker.trace.stations import stations
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -417,7 +417,7 @@ PAGES = {
     "devices": "/devices",
     "new": "/new",
     "new job": "/new/job",
-    "put right": "/amend?of=M0001-Y",
+    "put right": "/correct?of=M0001-Y",
     "verdict": "/verdict?of={job}",
     "new spool": "/new/spool",
     "material": "/material?name=Nordlicht ASA",

@@ -15,7 +15,7 @@ from tracker.plugins import Plugged
 
 def stands(browser: Browser, of: str) -> dict[str, str]:
     """Return what stands in the form that puts a record right."""
-    text = browser.get("/amend", params={"of": of}).text
+    text = browser.get("/correct", params={"of": of}).text
     found = re.findall(r'name="((?:a|was)-[^"]+)" (?:type="text" )?value="([^"]*)"', text)
     return {name: unescape(value) for name, value in found}
 
@@ -30,7 +30,7 @@ def test_one_value_is_put_right_once(site: Site, browser: Browser, of: str, fiel
     """Only the changed field is in the journal, with its reason; sent twice it is one entry."""
     before, form = entries(site.book), stands(browser, of)
     sent = {**form, f"a-{field}": value, "reason": "misread", "key": "one"}
-    answers = [browser.fill(f"/amend?of={of}", sent) for _ in range(2)]
+    answers = [browser.fill(f"/correct?of={of}", sent) for _ in range(2)]
     assert [each.status_code for each in answers] == [200, 200]
     assert (entries(site.book), last_entry(site.book).act) == (before + 1, "amend")
 
@@ -38,22 +38,22 @@ def test_one_value_is_put_right_once(site: Site, browser: Browser, of: str, fiel
 def test_a_reading_is_put_right_and_computed_anew(site: Site, browser: Browser, plugged: Plugged) -> None:
     """The old value stands beside; 1830 N on 50 mm² are 36.6 MPa."""
     a_pull(site.book, site.pieces[0], plugged=plugged)
-    assert "recorded: 10" in plain(browser.get("/amend?of=M0001-Y").text)
+    assert "recorded: 10" in plain(browser.get("/correct?of=M0001-Y").text)
     form = {**stands(browser, "M0001-Y"), "a-width": "12.5", "reason": "wrong scale"}
-    assert "36.6" in plain(browser.fill("/amend?of=M0001-Y", form).text)
+    assert "36.6" in plain(browser.fill("/correct?of=M0001-Y", form).text)
 
 
 def test_a_stay_is_put_right(browser: Browser) -> None:
     """What has no ID of its own is put right on the page of its spool."""
     browser.fill("/S0001-R/keep", {"place": "open air", "began_at": "3 h ago"})
     form = {**stands(browser, "S0001-R"), "a-stay1.rh_pct": "55", "reason": "read later"}
-    assert "55 %RH" in plain(browser.fill("/amend?of=S0001-R", form).text)
+    assert "55 %RH" in plain(browser.fill("/correct?of=S0001-R", form).text)
 
 
 def test_nothing_is_put_right_without_a_reason(site: Site, browser: Browser) -> None:
     """The form comes back as it was filled in."""
     before = entries(site.book)
-    answer = browser.fill("/amend?of=S0001-R", {**stands(browser, "S0001-R"), "a-lot": "L-18"})
+    answer = browser.fill("/correct?of=S0001-R", {**stands(browser, "S0001-R"), "a-lot": "L-18"})
     assert (answer.status_code, entries(site.book)) == (422, before)
     assert 'value="L-18"' in answer.text
 
@@ -61,8 +61,8 @@ def test_nothing_is_put_right_without_a_reason(site: Site, browser: Browser) -> 
 def test_what_somebody_else_put_right_meanwhile_is_not_overwritten(site: Site, browser: Browser) -> None:
     """Two forms were opened on one value; the second is told what it says now."""
     form = {**stands(browser, "S0001-R"), "reason": "misread"}
-    browser.fill("/amend?of=S0001-R", {**form, "a-lot": "L-18"})
-    answer = browser.fill("/amend?of=S0001-R", {**form, "a-lot": "L-19"})
+    browser.fill("/correct?of=S0001-R", {**form, "a-lot": "L-18"})
+    answer = browser.fill("/correct?of=S0001-R", {**form, "a-lot": "L-19"})
     assert (answer.status_code, row_of(site.book, "S0001-R").lot) == (422, "L-18")
     assert "it says L-18 now" in plain(answer.text)
 

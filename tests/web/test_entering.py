@@ -8,7 +8,7 @@ from tests.desk.bench import entries, row_of
 from tests.web.site import ON_BOTH, Browser, Site
 from tests.web.test_pages import plain
 from tracker.desk.forms import Ask
-from tracker.web.pages.entering import KINDS
+from tracker.web.pages.records import KINDS
 
 ANSWERS = {
     "material": {"name": "Südwind PETG", "family": "PETG"},

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from tests.web.site import Browser, Site
@@ -9,8 +11,9 @@ from tracker.book import Book
 from tracker.desk.devices import device_of, end_device, pair_device, paired
 from tracker.desk.finding import NotFoundError
 from tracker.desk.forms import FormError
-from tracker.web.pages.pairing import pairing_svg, pairing_url
-from tracker.web.pairing import LASTS_S, PairingCode, TooManyTriesError, WrongCodeError
+from tracker.web.pages.devices import own_path, pairing_svg, pairing_url
+from tracker.web.pairing import LASTS_S, PairingCodes
+from tracker.web.refusals import TooManyTriesError, WrongCodeError
 
 
 class Clock:
@@ -31,18 +34,18 @@ def at() -> Clock:
 
 
 @pytest.fixture
-def pairing(at: Clock) -> PairingCode:
+def pairing(at: Clock) -> PairingCodes:
     """Give a pairing code that is shown to nobody."""
-    return PairingCode(at, lambda _: None)
+    return PairingCodes(at, lambda _: None)
 
 
-def test_the_code_is_read_forgivingly(pairing: PairingCode) -> None:
+def test_the_code_is_read_forgivingly(pairing: PairingCodes) -> None:
     """Lower case, blanks and dashes are forgiven."""
     code = pairing.current()
     pairing.use(f" {code[:3].lower()}-{code[3:]} ", "a")
 
 
-def test_the_code_serves_once(pairing: PairingCode) -> None:
+def test_the_code_serves_once(pairing: PairingCodes) -> None:
     """Used, it is another."""
     code = pairing.current()
     pairing.use(code, "a")
@@ -50,14 +53,14 @@ def test_the_code_serves_once(pairing: PairingCode) -> None:
         pairing.use(code, "a")
 
 
-def test_the_code_runs_out(pairing: PairingCode, at: Clock) -> None:
+def test_the_code_runs_out(pairing: PairingCodes, at: Clock) -> None:
     """After a quarter of an hour it is another."""
     code = pairing.current()
     at.at += LASTS_S
     assert pairing.current() != code
 
 
-def test_one_address_tries_five_times(pairing: PairingCode) -> None:
+def test_one_address_tries_five_times(pairing: PairingCodes) -> None:
     """The sixth try is not looked at, even if it is right."""
     code = pairing.current()
     for _ in range(5):
@@ -67,7 +70,7 @@ def test_one_address_tries_five_times(pairing: PairingCode) -> None:
         pairing.use(code, "a")
 
 
-def test_another_address_may_still_try(pairing: PairingCode) -> None:
+def test_another_address_may_still_try(pairing: PairingCodes) -> None:
     """One that guesses does not lock the others out at once."""
     code = pairing.current()
     for _ in range(5):
@@ -76,16 +79,49 @@ def test_another_address_may_still_try(pairing: PairingCode) -> None:
     pairing.use(code, "b")
 
 
-def test_all_addresses_together_try_twenty_times(pairing: PairingCode) -> None:
-    """Many addresses guess no faster than twenty tries in ten minutes."""
-    for number in range(20):
+def test_guessing_elsewhere_keeps_nobody_from_pairing(pairing: PairingCodes) -> None:
+    """However many addresses guess, one that knows the code is let in."""
+    for number in range(200):
+        for _ in range(5):
+            with pytest.raises(WrongCodeError):
+                pairing.use("AAAAAA", f"10.0.{number // 100}.{number % 100}")
+    assert pairing.use(pairing.current(), "10.0.9.9") == "keeps"
+
+
+def test_an_ipv6_sender_is_counted_by_its_network(pairing: PairingCodes) -> None:
+    """It has 2^64 addresses of its own; they are one."""
+    for number in range(5):
         with pytest.raises(WrongCodeError):
-            pairing.use("AAAAAA", f"10.0.0.{number}")
+            pairing.use("AAAAAA", f"2001:db8::{number}")
     with pytest.raises(TooManyTriesError):
-        pairing.use(pairing.current(), "10.0.0.99")
+        pairing.use(pairing.current(), "2001:db8::ffff")
 
 
-def test_tries_are_forgotten(pairing: PairingCode, at: Clock) -> None:
+def test_a_code_is_too_long_to_be_guessed(pairing: PairingCodes) -> None:
+    """Ten thousand addresses at five tries in ten minutes need more than a year for one chance in a hundred.
+
+    31 characters to choose from and three codes that hold: counted from the code itself.
+    """
+    combinations = 31 ** len(pairing.current())
+    tries_a_year = 10_000 * 5 * 6 * 24 * 365
+    assert 3 * tries_a_year / combinations < 0.01
+
+
+@pytest.mark.parametrize("role", ["reads", "measures", "keeps"])
+def test_each_role_has_a_code_of_its_own(pairing: PairingCodes, role: Any) -> None:
+    """A device becomes what its code stands for."""
+    assert pairing.use(pairing.current(role), "a") == role
+
+
+@pytest.mark.parametrize(
+    "path", ["/\\evil.example", "/a\\..\\b", "//evil.example", "https://evil.example", "/a\nb", ""]
+)
+def test_a_path_that_may_lead_elsewhere_becomes_the_first_page(path: str) -> None:
+    """A browser reads a backslash as a slash: the way on after pairing is never one with it."""
+    assert own_path(path) == "/"
+
+
+def test_tries_are_forgotten(pairing: PairingCodes, at: Clock) -> None:
     """After ten minutes one may try again."""
     for _ in range(5):
         with pytest.raises(WrongCodeError):

@@ -8,11 +8,10 @@ from hypothesis import strategies as st
 from starlette.datastructures import FormData
 
 from tracker.desk.photographs import picture_kind
+from tracker.web.bench import HELD_BYTES, HELD_S, Held, Remembered
 from tracker.web.guard import netloc_of
-from tracker.web.held import MOST_BYTES, MOST_S, Held
 from tracker.web.inputs import key_of
 from tracker.web.platemap import plate_map
-from tracker.web.remembered import Remembered
 from tracker.web.render import linked
 
 
@@ -99,10 +98,10 @@ def test_held_files_go_when_time_is_up_or_room_is_short() -> None:
     now = [0.0]
     held = Held(lambda: now[0])
     old = held.put("a.csv", b"a", "me")
-    big = held.put("b.csv", b"b" * MOST_BYTES, "me")
+    big = held.put("b.csv", b"b" * HELD_BYTES, "me")
     assert (held.get(old, "me"), held.get(big, "you")) == (None, None)
     assert held.get(big, "me") is not None
-    now[0] = MOST_S + 1
+    now[0] = HELD_S + 1
     assert held.get(big, "me") is None
 
 

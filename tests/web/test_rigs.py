@@ -111,7 +111,7 @@ def test_a_browser_cannot_post_by_its_cookie(site: Site) -> None:
 
 def test_a_token_that_looks_only_does_not_write(site: Site) -> None:
     """It is told so."""
-    _, token = pair_device(site.book, "Ada Bench", "visitor", read_only=True)
+    _, token = pair_device(site.book, "Ada Bench", "visitor", role="reads")
     answer = httpx.post(
         site.url + "/api/measurements", json=a_post(site), headers={"Authorization": f"Bearer {token}"}
     )

@@ -15,7 +15,7 @@ from tracker.desk.corrections import amend
 from tracker.desk.devices import paired
 from tracker.plugins import Plugged
 from tracker.web.guard import MOST_BYTES
-from tracker.web.keys import signing_key
+from tracker.web.visitors import signing_key
 
 NASTY = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>{{7*7}}"
 WRITES = (
@@ -34,7 +34,7 @@ WRITES = (
     "/new/rig",
     "/new/calibration",
     "/new/job",
-    "/amend?of=J0001-J",
+    "/correct?of=J0001-J",
     "/verdict?of=J0001-J",
     "/pair",
 )
@@ -62,7 +62,7 @@ READS = (
     "/new/spool",
     "/new/job",
     "/material?name=Nordlicht ASA",
-    "/amend?of=J0001-J",
+    "/correct?of=J0001-J",
     "/verdict?of=J0001-J",
 )
 
@@ -197,8 +197,8 @@ def test_text_is_never_markup(site: Site, browser: Browser, plugged: Plugged) ->
         "/M0001-Y",
         "/new/spool",
         "/new/job",
-        f"/amend?of={site.job}",
-        "/amend?of=M0001-Y",
+        f"/correct?of={site.job}",
+        "/correct?of=M0001-Y",
         f"/verdict?of={site.job}",
         f"/{site.pieces[0]}/trace",
     ):
@@ -260,8 +260,9 @@ def test_too_much_is_not_taken(site: Site) -> None:
 def test_too_much_without_a_length_is_not_taken(site: Site) -> None:
     """What comes in pieces is counted."""
     pieces = (b"x" * 1_000_000 for _ in range(MOST_BYTES // 1_000_000 + 2))
+    form = {"Content-Type": "application/x-www-form-urlencoded"}
     try:
-        status = httpx.post(site.url + "/api/measurements", content=pieces, timeout=60).status_code
+        status = httpx.post(site.url + "/pair", content=pieces, headers=form, timeout=60).status_code
     except httpx.TransportError:
         # The page hung up while we were still sending: refused as well.
         status = 413

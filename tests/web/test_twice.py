@@ -20,7 +20,7 @@ FORMS: Mapping[str, Mapping[str, str]] = {
     "/S0001-R/weigh": {"mass_g": "1200"},
     "/S0001-R/dry": {"drying": ""},
     "/J0001-01-Z/measure/tensile": PULL,
-    "/devices/token": {"name": "load cell", "rig": ""},
+    "/devices/token": {"name": "load cell", "rig": "", "role": "measures"},
 }
 
 

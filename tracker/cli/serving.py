@@ -84,7 +84,7 @@ def _own_address() -> str:
 def _announce(address: str, code: str) -> None:
     import qrcode  # noqa: PLC0415 - only a shared page shows one
 
-    from tracker.web.pages.pairing import pairing_url  # noqa: PLC0415 - the same
+    from tracker.web.pages.devices import pairing_url  # noqa: PLC0415 - the same
 
     drawn = io.StringIO()
     made = qrcode.QRCode(border=2)

@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import secrets
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from sqlalchemy import select
 
@@ -17,6 +17,12 @@ from tracker.desk.forms import Ask, FormError, read
 from tracker.desk.moments import when_at
 from tracker.ids import rig_id
 from tracker.model import Device
+
+Role = Literal["reads", "measures", "keeps"]
+ROLES: Final[tuple[Role, ...]] = ("reads", "measures", "keeps")
+"""What a device may do. ``reads``: look. ``measures``: also the daily work: readings, outcomes, photographs,
+storage, weighing, drying, changes of settings. ``keeps``: also keep the book: new records, corrections,
+verdicts, devices. Each may do what those before it may."""
 
 _NAME: Final = Ask("name", "Name of the device", required=True)
 _LONGEST: Final = 60
@@ -32,19 +38,24 @@ class Known:
         number: Its number in the book.
         name: As it was named when it was paired; the journal says it of every write.
         rig: ID of the rig whose computer it is, or None.
-        read_only: It may look and nothing else.
+        role: What it may do.
         paired_at: Since when it may.
     """
 
     number: int
     name: str
     rig: str | None
-    read_only: bool
+    role: Role
     paired_at: dt.datetime
+
+    @property
+    def read_only(self) -> bool:
+        """Whether it may look and nothing else."""
+        return self.role == "reads"
 
 
 def pair_device(
-    book: Book, who: str, name: str, *, rig: str | None = None, read_only: bool = False
+    book: Book, who: str, name: str, *, rig: str | None = None, role: Role = "keeps"
 ) -> tuple[Done, str]:
     """Let a device in.
 
@@ -53,7 +64,7 @@ def pair_device(
         who: Who lets it in.
         name: What people call it.
         rig: ID of the rig whose computer it is.
-        read_only: Let it look only.
+        role: What it may do.
 
     Returns:
         What was done, and the secret by which the device is known from now on. It is told this once and
@@ -76,7 +87,7 @@ def pair_device(
         row = find(book, act.session, rig, "rig") if rig else None
         device = Device(
             name=named, secret_sha256=_digest(secret), rig_id=row.id if row else None,
-            read_only=read_only, paired_at=act.at,
+            read_only=role == "reads", role=role, paired_at=act.at,
         )  # fmt: skip
         act.session.add(device)
         act.about.append(named)
@@ -84,7 +95,7 @@ def pair_device(
 
 
 def end_device(book: Book, who: str, number: int) -> Done:
-    """Shut a device out; what it wrote stays.
+    """Remove a device: it may read and write no more; what it wrote stays.
 
     Raises:
         NotFoundError: No device of that number is paired.
@@ -109,7 +120,7 @@ def device_of(book: Book, secret: str) -> Known | None:
 
 
 def paired(book: Book) -> list[Known]:
-    """Return the devices that are let in, oldest first."""
+    """Return the devices that are paired, oldest first."""
     with book.read() as session:
         rows = session.scalars(select(Device).where(Device.ended_at.is_(None)).order_by(Device.id))
         return [_known(row) for row in rows]
@@ -117,7 +128,9 @@ def paired(book: Book) -> list[Known]:
 
 def _known(row: Device) -> Known:
     rig = None if row.rig_id is None else rig_id(row.rig_id)
-    return Known(row.id, row.name, rig, row.read_only, row.paired_at)
+    # A device paired before there were roles kept the book, unless it was read-only.
+    role = next((each for each in ROLES if each == row.role), "reads" if row.read_only else "keeps")
+    return Known(row.id, row.name, rig, role, row.paired_at)
 
 
 def _digest(secret: str) -> str:

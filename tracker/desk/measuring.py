@@ -19,6 +19,7 @@ from tracker.desk.doubts import Done, ask_all
 from tracker.desk.finding import find, ident_of
 from tracker.desk.forms import Ask, FormError, clean
 from tracker.desk.moments import local, when_at
+from tracker.desk.once import check_posted, keep_posted
 from tracker.desk.pieces import piece_of
 from tracker.desk.rigs import in_force, instruments
 from tracker.ids import measurement_id, rig_id
@@ -41,8 +42,13 @@ MEASURE_FORM: Final = (
 
 @dataclass
 class Measured(Done):
-    """A measurement that was stored, with what came out of it."""
+    """A measurement that was stored, with what came out of it.
 
+    Attributes:
+        again: It was sent before under the same key, and stored then.
+    """
+
+    again: bool = False
     results: list[Computed] = field(default_factory=list)
     subject: str = ""
     method: str = ""
@@ -163,6 +169,8 @@ def _measure(
         if method.destructive and isinstance(row, Specimen):
             row.broken_at = values["at"]
         act.session.add(measurement)
+        if key is not None:
+            keep_posted(act.session, key)
         act.session.flush()
         act.about += [measurement_id(measurement.id), str(ident_of(row))]
         done = _told(measurement, computation)
@@ -178,6 +186,7 @@ def _refuse_twice(session: Session, key: str | None) -> None:
     number = session.scalar(select(Measurement.id).where(Measurement.posted_key == key))
     if number is not None:
         raise _StoredAlready(number)
+    check_posted(session, key)
 
 
 def _told_again(book: Book, number: int) -> Measured:
@@ -187,6 +196,7 @@ def _told_again(book: Book, number: int) -> Measured:
         subject = row.specimen if row.specimen is not None else row.spool
         return Measured(
             id=measurement_id(number),
+            again=True,
             says=["It was stored before; nothing was stored twice."],
             results=[
                 Computed(

@@ -32,8 +32,6 @@ class Person(Base, Numbered):
     pseudonym: Mapped[str | None]
     """What stands in published pages and data in the place of the name."""
     note: Mapped[str | None]
-    named: Mapped[bool | None]
-    """Whether the person agreed to be named in what is published."""
 
 
 class Choice(Base, Numbered):
@@ -65,5 +63,7 @@ class Device(Base, Numbered):
     secret_sha256: Mapped[str] = mapped_column(unique=True)
     rig_id: Mapped[int | None] = mapped_column(ForeignKey("rig.id"))
     read_only: Mapped[bool]
+    # "reads", "measures" or "keeps"; NULL in rows written before there were roles.
+    role: Mapped[str | None]
     paired_at: Mapped[dt.datetime]
     ended_at: Mapped[dt.datetime | None]

@@ -8,6 +8,6 @@ from __future__ import annotations
 
 from tracker.web.app import make_app
 from tracker.web.bench import Bench, Serving
-from tracker.web.keys import signing_key
+from tracker.web.visitors import signing_key
 
 __all__ = ["Bench", "Serving", "make_app", "signing_key"]

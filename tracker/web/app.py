@@ -5,22 +5,28 @@ from __future__ import annotations
 from typing import Any
 from urllib.parse import quote
 
+import anyio.to_thread
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from tracker import __version__
 from tracker.book import refusal_for
 from tracker.errors import Refused
-from tracker.web import pages, rigs
+from tracker.web import live, pages, programs
 from tracker.web.bench import Bench, Serving
 from tracker.web.guard import Guard
-from tracker.web.refusals import status_of
+from tracker.web.refusals import NotPairedError, status_of
 from tracker.web.render import STATIC, page, there
-from tracker.web.visitors import NotPairedError, anyone
+from tracker.web.visitors import anyone
+
+THREADS = 12
+"""Requests that are answered at once. Each holds one connection of the book, whose pool gives fifteen: a
+thread never waits for a connection, and what the pool has left serves the clocks of the page itself."""
 
 
 def make_app(serving: Serving) -> FastAPI:
@@ -29,14 +35,15 @@ def make_app(serving: Serving) -> FastAPI:
         title="strandbook",
         version=__version__,
         description="Rigs post measurements here and read the book back. "
-        "Results are comparisons between printed pieces on home-made rigs: not design allowables.",
+        "Results are comparisons between printed specimens on home-made rigs: not design allowables.",
         openapi_url=None,
         docs_url=None,
         redoc_url=None,
     )
     app.state.bench = Bench(serving)
-    app.include_router(rigs.router)
+    app.include_router(programs.router)
     app.mount("/static", StaticFiles(directory=STATIC))
+    app.include_router(live.router, include_in_schema=False)
     for router in pages.ROUTERS:
         app.include_router(router, include_in_schema=False)
     app.add_exception_handler(Refused, _refused)
@@ -44,14 +51,31 @@ def make_app(serving: Serving) -> FastAPI:
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(Exception, _unforeseen)
     app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=5)
+    app.add_middleware(_Threads)
     app.add_middleware(Guard, hosts=serving.hosts)
     return app
+
+
+class _Threads:
+    """Bounds how many requests are answered at once; the rest wait in order."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+        self._bounded = False
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        if not self._bounded:
+            # Set from within: the bound belongs to the event loop that serves.
+            anyio.to_thread.current_default_thread_limiter().total_tokens = THREADS
+            self._bounded = True
+        await self._app(scope, receive, send)
 
 
 def _refused(request: Request, refusal: Any) -> Response:
     status = status_of(refusal)
     if _for_programs(request):
-        return JSONResponse(rigs.told(refusal), status)
+        return JSONResponse(programs.as_json(refusal), status)
     if isinstance(refusal, NotPairedError):
         return there(f"/pair?next={quote(request.url.path, safe='/')}")
     return _error_page(request, status, str(refusal))
@@ -60,6 +84,9 @@ def _refused(request: Request, refusal: Any) -> Response:
 def _error_page(request: Request, status: int, words: str) -> Response:
     bench: Bench = request.app.state.bench
     visitor = anyone(request, bench)
+    if not visitor.paired:
+        # Neither the names of people nor what the book holds: a bare line, whatever was asked.
+        return PlainTextResponse("This device is not paired.", status)
     return page(request, bench, visitor, "refused", status=status, words=words, status_code=status)
 
 

@@ -2,27 +2,166 @@
 
 from __future__ import annotations
 
+import contextlib
+import datetime as dt
+import json
 import secrets
+import threading
 import time
+from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from typing import Any, Final, TypeVar
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Final, Generic, TypeVar
 
-from tracker.book import Book
+from tracker.book import Book, files_folder
 from tracker.plugins import Plugged
 from tracker.records.marks import state_of
-from tracker.web.held import Held
-from tracker.web.pairing import PairingCode
-from tracker.web.remembered import Remembered
+from tracker.web.pairing import PairingCodes
 
 T = TypeVar("T")
 
 LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
-_PICTURES: Final = 64
+_PICTURES: Final = 128
 _FACTS: Final = 512
 _KEY: Final[ContextVar[str]] = ContextVar("key of the form that is being stored", default="")
+
+
+class Remembered(Generic[T]):
+    """The newest answers by what they were made from; the least used goes first.
+
+    Args:
+        most: How many are kept.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: OrderedDict[Hashable, T] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what was made from ``key``, made now where it never was.
+
+        Two that ask at once may both make it: that costs time and is never wrong.
+        """
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+        made = make()
+        with self._lock:
+            self._kept[key] = made
+            while len(self._kept) > self._most:
+                self._kept.popitem(last=False)
+        return made
+
+
+HELD_BYTES: Final = 60_000_000
+HELD_S: Final = 3600.0
+
+
+@dataclass(frozen=True)
+class HeldFile:
+    """A file with its plain name, and who sent it."""
+
+    name: str
+    data: bytes
+    sid: str
+    at_s: float
+
+
+class Held:
+    """Files that were sent and looked at, held for their sender until they are kept or time is up.
+
+    A browser never sends a chosen file a second time by itself: without this, whoever looks at a log before
+    keeping it would have to find it among the phone's files again. The oldest go when there is no more room.
+
+    Args:
+        clock: Seconds that only go forward.
+    """
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self._files: OrderedDict[str, HeldFile] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def put(self, name: str, data: bytes, sid: str) -> str:
+        """Hold a file and return the word to find it by."""
+        token = secrets.token_urlsafe(16)
+        with self._lock:
+            self._files[token] = HeldFile(name, data, sid, self._clock())
+            self._clear()
+        return token
+
+    def get(self, token: str, sid: str) -> HeldFile | None:
+        """Return a file to the browser that sent it; None for any other, and when it is gone."""
+        with self._lock:
+            self._clear()
+            found = self._files.get(token)
+        return found if found is not None and found.sid == sid else None
+
+    def newest(self, sid: str) -> tuple[str, HeldFile] | None:
+        """Return the word and the file that a sender sent last; None where none is held."""
+        with self._lock:
+            self._clear()
+            return next(
+                ((word, each) for word, each in reversed(self._files.items()) if each.sid == sid), None
+            )
+
+    def drop(self, token: str) -> None:
+        """Let go of a file that was kept or is not wanted."""
+        with self._lock:
+            self._files.pop(token, None)
+
+    def _clear(self) -> None:
+        """Let go of what is too old, and of the oldest while it is too much."""
+        late = self._clock() - HELD_S
+        size = sum(len(each.data) for each in self._files.values())
+        while self._files:
+            first = next(iter(self._files.values()))
+            if first.at_s >= late and size <= HELD_BYTES:
+                return
+            self._files.popitem(last=False)
+            size -= len(first.data)
+
+
+class LastSeen:
+    """When each device asked last, to the minute; kept in a small file beside the attachments.
+
+    Not in the book: to look at a page must not write an entry into its journal.
+
+    Args:
+        file: Where it is kept; one that cannot be written costs what is known after a restart, no more.
+    """
+
+    def __init__(self, file: Path | None) -> None:
+        self._file = file
+        self._lock = threading.Lock()
+        self._seen: dict[int, dt.datetime] = {}
+        if file is not None:
+            with contextlib.suppress(OSError, ValueError, TypeError, AttributeError):
+                held = json.loads(file.read_text("utf-8"))
+                self._seen = {int(each): dt.datetime.fromisoformat(at) for each, at in held.items()}
+
+    def note(self, device: int, now: dt.datetime) -> None:
+        """Note that a device asks now."""
+        minute = now.replace(second=0, microsecond=0)
+        with self._lock:
+            if self._seen.get(device) == minute:
+                return
+            self._seen[device] = minute
+            if self._file is not None:
+                with contextlib.suppress(OSError):
+                    kept = {str(each): at.isoformat() for each, at in self._seen.items()}
+                    self._file.write_text(json.dumps(kept), "utf-8")
+
+    def of(self, device: int) -> dt.datetime | None:
+        """Return when a device asked last; None where it never did, or it is not known."""
+        with self._lock:
+            return self._seen.get(device)
 
 
 def _quiet(code: str) -> None:
@@ -42,6 +181,8 @@ class Serving:
         read_only: Nobody writes.
         hosts: Names and addresses under which the page may be asked for, without port.
         address: ``HOST:PORT`` at which other devices find it; empty where not shared.
+        secure: It is served over TLS, so that a phone lets it use the camera.
+        fingerprint: SHA-256 of the certificate, for the pairing code; empty without TLS.
         announce: Told of every new pairing code.
         clock: Seconds that only go forward; for the pairing code.
     """
@@ -54,6 +195,8 @@ class Serving:
     read_only: bool = False
     hosts: frozenset[str] = LOOPBACK
     address: str = ""
+    secure: bool = False
+    fingerprint: str = ""
     announce: Callable[[str], None] = _quiet
     clock: Callable[[], float] = time.monotonic
 
@@ -65,11 +208,13 @@ class Bench:
     serving: Serving
     pictures: Remembered[bytes] = field(default_factory=lambda: Remembered(_PICTURES))
     facts: Remembered[Any] = field(default_factory=lambda: Remembered(_FACTS))
-    _said: Remembered[str] = field(default_factory=lambda: Remembered(_FACTS))
+    _words: Remembered[tuple[str, ...]] = field(default_factory=lambda: Remembered(_FACTS))
 
     def __post_init__(self) -> None:
-        self.code = PairingCode(self.serving.clock, self.serving.announce)
+        self.codes = PairingCodes(self.serving.clock, self.serving.announce)
         self.held = Held(self.serving.clock)
+        writable = self.serving.shared and not self.serving.read_only
+        self.seen = LastSeen(files_folder(self.book.place).parent / "page.seen" if writable else None)
 
     @property
     def book(self) -> Book:
@@ -90,21 +235,40 @@ class Bench:
         """The methods."""
         return self.serving.plugged
 
-    def keep_words(self, words: str) -> str:
-        """Keep what is to be said on the next page; returns a word to find it by.
+    @cached_property
+    def titles(self) -> dict[str, str]:
+        """Title of each quantity by its identifier; with its method's where two have the same one."""
+        found: dict[str, list[tuple[str, str]]] = {}
+        for each in self.plugged.methods.values():
+            for quantity in each.method.quantities:
+                title = quantity.title or quantity.name.partition(".")[2].replace("_", " ")
+                found.setdefault(title[:1].upper() + title[1:], []).append((quantity.name, each.method.title))
+        return {
+            name: title if len(names) == 1 else f"{title} ({method})"
+            for title, names in found.items()
+            for name, method in names
+        }
+
+    @cached_property
+    def method_titles(self) -> dict[str, str]:
+        """Title of each method by its identifier."""
+        return {name: each.method.title for name, each in self.plugged.methods.items()}
+
+    def keep_words(self, *words: str) -> str:
+        """Keep what the next page will show; returns a word to find it by.
 
         The words themselves never travel in an address: anybody could write one.
         """
         token = secrets.token_urlsafe(9)
-        self._said.get(token, lambda: words)
+        self._words.get(token, lambda: words)
         return token
 
-    def words_of(self, token: str) -> str:
+    def words_of(self, token: str) -> tuple[str, ...]:
         """Return what was kept; empty where it is gone, or never was."""
-        return self._said.get(token, str) if token else ""
+        return self._words.get(token, tuple) if token else ()
 
     def of_state(self, what: Hashable, make: Callable[[], T], state: str = "") -> T:
-        """Return an answer that hangs on the book alone; made anew only after something was written.
+        """Return an answer that depends on the book alone; made anew only after something was written.
 
         Args:
             what: What is answered.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import Any, Final
@@ -11,7 +12,10 @@ from starlette.datastructures import FormData, UploadFile
 
 from tracker.api import Field, Method, fields
 from tracker.desk.forms import Ask, When, read
+from tracker.desk.moments import local
+from tracker.records import listed
 from tracker.units import compact, shown
+from tracker.web.bench import Bench
 
 READING: Final = "r-"
 """Before the names of readings: a method may call one ``remark``, as the desk does."""
@@ -28,7 +32,7 @@ class Input:
         unit: Shown beside it; what a bare number means.
         required: Marked as needed.
         choices: For a choice.
-        hint: The last value, or what to type; never taken for an answer.
+        hint: The last value, or what to type; never taken for an answer, and never a time.
         help: One line below it.
         step: Smallest step of the reading, in words.
         value: What stands in it.
@@ -36,6 +40,7 @@ class Input:
         shown: Words for the choices, where they differ from what is sent.
         usual: Shown at once; what is seldom known folds away.
         was: What is recorded, beside a correction.
+        now: It holds the present moment, and follows the clock until somebody types into it.
     """
 
     name: str
@@ -52,6 +57,7 @@ class Input:
     shown: tuple[str, ...] = ()
     usual: bool = True
     was: str | None = None
+    now: bool = False
 
 
 def text_of(form: FormData | None, name: str) -> str:
@@ -67,6 +73,7 @@ def asked(
     problems: Mapping[str, str] | None = None,
     offered: Mapping[str, Sequence[tuple[str, str]]] | None = None,
     given: Mapping[str, str] | None = None,
+    now: Collection[str] = (),
 ) -> list[Input]:
     """Return the fields of a form that enters a record.
 
@@ -77,10 +84,11 @@ def asked(
         problems: What is wrong with it, by field.
         offered: What can be chosen out of the book, by field.
         given: Answers that are known already, for a form that nobody filled in yet.
+        now: Names of moments that are usually the present one; the others stay "not recorded".
     """
     made = []
-    for ask, each in zip(form, of_form(form, held or {}), strict=True):
-        fresh = (given or {}).get(ask.name) or _usual(ask, when)
+    for ask, each in zip(form, of_form(form, held, now=now, when=when), strict=True):
+        fresh = (given or {}).get(ask.name) or _usual(ask, when) or (each.value if each.now else "")
         choices = (offered or {}).get(ask.name)
         more: dict[str, Any] = {} if choices is None else {
             "kind": "choice", "choices": tuple(one for one, _ in choices),
@@ -101,22 +109,49 @@ def _usual(ask: Ask, when: When) -> str:
     return str(read(ask, ask.usual, when)) if ask.usual and ask.kind == "date" else ask.usual
 
 
-def of_form(form: Sequence[Ask], values: Mapping[str, str] | None = None) -> list[Input]:
-    """Return the fields of one of the desk's forms."""
-    held = values or {}
-    return [
-        Input(
-            name=ask.name,
-            label=ask.label,
-            kind="number" if ask.kind == "whole" else ask.kind,
-            unit=shown(ask.unit),
-            required=ask.required,
-            choices=ask.choices,
-            hint="now" if ask.kind == "moment" else "",
-            value=held.get(ask.name, ""),
+def of_form(
+    form: Sequence[Ask],
+    values: Mapping[str, str] | None = None,
+    *,
+    now: Collection[str] = (),
+    when: When | None = None,
+    problems: Mapping[str, str] | None = None,
+) -> list[Input]:
+    """Return the fields of one of the desk's forms.
+
+    Args:
+        form: What is asked.
+        values: What was sent and comes back; None for a form that nobody filled in yet.
+        now: Names of moments that are filled in with the present one.
+        when: The present, where a moment is filled in.
+        problems: What is wrong, by field.
+    """
+    made = []
+    for ask in form:
+        fills = ask.name in now and when is not None and ask.name not in (values or {})
+        made.append(
+            Input(
+                name=ask.name,
+                label=ask.label,
+                kind="number" if ask.kind == "whole" else ask.kind,
+                unit=shown(ask.unit),
+                required=ask.required,
+                choices=ask.choices,
+                # Where nothing is filled in, the field says what an empty one means.
+                hint="not recorded" if ask.kind == "moment" else "",
+                value=local(when.now, when.zone)
+                if fills and when is not None
+                else (values or {}).get(ask.name, ""),
+                problem=(problems or {}).get(ask.name, ""),
+                usual=ask.required or ask.prompt,
+                now=fills,
+            )
         )
-        for ask in form
-    ]
+    return made
+
+
+_ORDER: Final = {"file": 0}
+"""A recording comes first: where there is one, most of the rest is read from it."""
 
 
 def of_readings(
@@ -125,7 +160,7 @@ def of_readings(
     values: Mapping[str, str] | None = None,
     problems: Mapping[str, str] | None = None,
 ) -> list[Input]:
-    """Return the fields of a method's readings.
+    """Return the fields of all of a method's readings: recordings, what is usually typed, then the rest.
 
     Args:
         method: The method.
@@ -133,13 +168,13 @@ def of_readings(
         values: What was typed before, by field.
         problems: What was wrong with it, by field.
     """
-    return [
+    made = [
         _reading(
             each, last.get(each.name), (values or {}).get(each.name, ""), (problems or {}).get(each.name, "")
         )
         for each in fields(method.Readings)
-        if each.ask
     ]
+    return sorted(made, key=lambda each: (not each.usual, _ORDER.get(each.kind, 1)))
 
 
 def _reading(each: Field, last: Any, value: str, problem: str) -> Input:
@@ -156,6 +191,7 @@ def _reading(each: Field, last: Any, value: str, problem: str) -> Input:
         step=f"step {compact(each.resolution)} {unit}".rstrip() if each.resolution is not None else "",
         value=value,
         problem=problem,
+        usual=each.ask or each.required or each.kind == "file" or bool(value or problem),
     )
 
 
@@ -194,3 +230,53 @@ def key_of(form: FormData, path: str) -> str:
         if name not in ("csrf", "sure"):
             said += [name, f"{value.filename} {value.size}" if isinstance(value, UploadFile) else value]
     return sha256("\0".join(said).encode("utf-8", "replace")).hexdigest()[:40]
+
+
+_LABEL: Final = re.compile(
+    r"(?:https?://\S+/)?\b([SJMDR]\d{4,}(?:-\d{2,})?-[0-9A-Z])\.([0-9A-Z]{3})\s*$", re.IGNORECASE
+)
+_TAKES_IDS: Final = frozenset(
+    {"text", "a", "b", "of", "specimen", "spool", "spool2", "spool3", "again", "into"}
+)
+
+
+def scanned_into(form: FormData, code: str) -> tuple[str, str]:
+    """Return the field that a label was scanned into by mistake, and the label's ID; empty where none was.
+
+    A scanner types wherever the cursor is. What ends like a label of this book is no remark.
+
+    Args:
+        form: What was sent.
+        code: The book's three characters.
+    """
+    for name, value in form.multi_items():
+        found = _LABEL.search(value) if isinstance(value, str) and name not in _TAKES_IDS else None
+        if found is not None and found[2].upper() == code:
+            return name, found[1].upper()
+    return "", ""
+
+
+Choices = Sequence[tuple[str, str]]
+"""What is sent, and the words that are shown for it."""
+
+_KINDS: Final = {"material": "materials", "spool": "spools", "again": "jobs", "rig": "rigs"}
+_MORE: Final = ("name", "material", "lot")
+
+
+def offered(bench: Bench) -> Mapping[str, Choices]:
+    """Return what can be chosen for fields of these names, the newest first."""
+    made: Mapping[str, Choices] = bench.of_state("offered", lambda: _offered(bench))
+    return made
+
+
+def _offered(bench: Bench) -> Mapping[str, Choices]:
+    with bench.book.connect() as connection:
+        return {
+            field: [(str(row["id"]), _words(row)) for row in listed(connection, kind, bench.book.zone)][::-1]
+            for field, kind in _KINDS.items()
+        }
+
+
+def _words(row: Mapping[str, Any]) -> str:
+    more = (str(row[key]) for key in _MORE if row.get(key) and row[key] != row["id"])
+    return " ".join([str(row["id"]), *more])

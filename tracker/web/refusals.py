@@ -1,24 +1,53 @@
-"""Refusals as HTTP says them."""
+"""Refusals of the page, and refusals of every room as HTTP and a form show them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Final
 
+from tracker.api import ReadingsError
 from tracker.desk.doubts import Doubt
 from tracker.desk.finding import NotFoundError
 from tracker.desk.forms import FormError
+from tracker.desk.once import KeyTakenError
+from tracker.desk.photographs import PictureError
 from tracker.errors import Refused
 from tracker.ids import IdError
 from tracker.trace import TraceError
-from tracker.web.pairing import TooManyTriesError, WrongCodeError
-from tracker.web.uploads import UploadError
-from tracker.web.visitors import NotAllowedError, NotPairedError, StaleFormError
+
+
+class NotPairedError(Refused):
+    """A device asks that is not paired."""
+
+
+class NotAllowedError(Refused):
+    """A device asks for what its role does not allow."""
+
+
+class StaleFormError(Refused):
+    """A form came without the token of this page."""
+
+
+class TooManyTriesError(Refused):
+    """Wrong codes came too often."""
+
+
+class WrongCodeError(Refused):
+    """The code is not the one that stands on the bench's screen, or it has run out."""
+
+
+class UploadError(Refused, ValueError):
+    """A file is of a kind that does not belong here, or empty."""
+
+
+class TooLargeError(Refused, ValueError):
+    """A text or file is larger than what is taken here, packed or unpacked."""
+
 
 _STATUS: Final[tuple[tuple[type[Refused], int], ...]] = (
     (NotPairedError, 401), (NotAllowedError, 403), (StaleFormError, 403), (TooManyTriesError, 429),
     (WrongCodeError, 403), (NotFoundError, 404), (TraceError, 404), (IdError, 404), (Doubt, 409),
-    (UploadError, 415),
+    (KeyTakenError, 409), (TooLargeError, 413), (UploadError, 415), (PictureError, 415),
 )  # fmt: skip
 
 
@@ -28,7 +57,12 @@ def status_of(refusal: Refused) -> int:
 
 
 def plainly(refusal: Refused | None) -> tuple[str, Mapping[str, str]]:
-    """Return what a page says of a refusal, and what it says beside each field at fault."""
+    """Return what a page shows of a refusal, and what it shows beside each field at fault."""
     if isinstance(refusal, FormError) and refusal.fields:
         return ". ".join(words.rstrip(".") for words in refusal.fields.values()) + ".", refusal.fields
+    if isinstance(refusal, ReadingsError):
+        return str(refusal), {each.field: each.problem for each in refusal.errors}
+    if isinstance(refusal, Doubt):
+        # The button below the question says how to go on; an option of the command line would not help.
+        return f"{refusal.what}: {refusal.why}" if refusal.why else refusal.what, {}
     return str(refusal) if refusal is not None else "", {}

@@ -12,13 +12,17 @@ from typing import Any, Final
 
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context, select_autoescape
+from jinja2.runtime import Context
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from tracker.desk.doubts import Doubt
 from tracker.desk.moments import local
+from tracker.errors import Refused
 from tracker.stating import state_row
 from tracker.units import compact, shown
 from tracker.web.bench import Bench
+from tracker.web.refusals import plainly, status_of
 from tracker.web.visitors import Visitor, keep_session
 
 _HERE: Final = Path(__file__).parent
@@ -39,6 +43,29 @@ def linked(line: str) -> list[tuple[str, bool]]:
         parts += [(line[at : found.start()], False), (found.group(), True)]
         at = found.end()
     return [*parts, (line[at:], False)]
+
+
+_QUANTITY: Final = re.compile(r"\b[a-z][a-z0-9_-]*\.[a-z][a-z0-9_]*\b")
+
+
+@pass_context
+def _title_of(context: Context, quantity: str) -> str:
+    """Return the title of a quantity, as people read it; its identifier where no method of it is there."""
+    titles: dict[str, str] = context["titles"]
+    return titles.get(quantity, quantity)
+
+
+@pass_context
+def _titles(context: Context, text: str) -> str:
+    """Return a text with the titles of quantities in the place of their identifiers."""
+    titles: dict[str, str] = context["titles"]
+    return _QUANTITY.sub(lambda found: titles.get(found.group(), found.group()), text)
+
+
+@pass_context
+def _method_title(context: Context, method: str) -> str:
+    methods: dict[str, str] = context["methods_by_id"]
+    return methods.get(method, method)
 
 
 def _named_picture(name: str) -> bool:
@@ -64,6 +91,9 @@ def _environment() -> Environment:
     made.filters["moment"] = _moment
     made.filters["ids"] = linked
     made.filters["is_picture"] = _named_picture
+    made.filters["title_of"] = _title_of
+    made.filters["titles"] = _titles
+    made.filters["method_title"] = _method_title
     made.globals["state_row"] = state_row
     return made
 
@@ -72,7 +102,14 @@ _TEMPLATES: Final = Jinja2Templates(env=_environment())
 
 
 def page(
-    request: Request, bench: Bench, visitor: Visitor, name: str, *, status: int = 200, **facts: Any
+    request: Request,
+    bench: Bench,
+    visitor: Visitor,
+    name: str,
+    *,
+    status: int = 200,
+    refusal: Refused | None = None,
+    **facts: Any,
 ) -> Response:
     """Return a page.
 
@@ -81,9 +118,13 @@ def page(
         bench: The running page.
         visitor: Who asks; a browser without cookie gets one.
         name: Template, without ending.
-        status: HTTP status.
+        status: HTTP status, where nothing was refused.
+        refusal: Why what was sent was not done; it stands first on the page, and is a question where it is a
+            ``Doubt``.
         facts: For the template.
     """
+    if refusal is not None:
+        status = status_of(refusal)
     usual = {
         "visitor": visitor,
         "csrf": visitor.csrf,
@@ -91,8 +132,18 @@ def page(
         "keys": lambda: secrets.token_urlsafe(16),
         "shared": bench.serving.shared,
         "zone": bench.book.zone,
+        "code": bench.book.code,
+        "now": lambda: local(bench.book.clock(), bench.book.zone),
+        "secure": bench.serving.secure,
         "message": None,
         "scan_first": False,
+        "done": bench.words_of(request.query_params.get("done", "")[:60]),
+        "done_key": request.query_params.get("key", "")[:60],
+        "problem": plainly(refusal)[0],
+        "asks": isinstance(refusal, Doubt),
+        "path": request.url.path,
+        "titles": bench.titles,
+        "methods_by_id": bench.method_titles,
     }
     answer = _TEMPLATES.TemplateResponse(request, f"{name}.html", {**usual, **facts}, status_code=status)
     if visitor.fresh:
@@ -102,6 +153,7 @@ def page(
 
 _TOKEN: Final = f"token-{secrets.token_hex(12)}"
 _KEY: Final = f"key-{secrets.token_hex(12)}"
+_NOW: Final = f"now-{secrets.token_hex(12)}"
 """Stand in a remembered page for what differs from one asking to the next; nobody can type them."""
 
 
@@ -123,24 +175,27 @@ def remembered(
         what: What is shown, together with the visitor's name and rights.
         facts: For the template, where the page has to be made.
     """
-    rights = (name, what, visitor.who, visitor.writes, visitor.device)
+    rights = (name, what, visitor.who, visitor.role, visitor.device)
 
     def make() -> list[str]:
         neutral = replace(visitor, csrf=_TOKEN, fresh=False)
         return (
-            bytes(page(request, bench, neutral, name, keys=lambda: _KEY, **facts()).body).decode().split(_KEY)
+            bytes(page(request, bench, neutral, name, keys=lambda: _KEY, now=lambda: _NOW, **facts()).body)
+            .decode()
+            .split(_KEY)
         )
 
     parts = bench.of_state(rights, make, visitor.state)
     text = parts[0] + "".join(secrets.token_urlsafe(16) + part for part in parts[1:])
-    answer = HTMLResponse(text.replace(_TOKEN, visitor.csrf))
+    present = local(bench.book.clock(), bench.book.zone)
+    answer = HTMLResponse(text.replace(_TOKEN, visitor.csrf).replace(_NOW, present))
     if visitor.fresh:
         keep_session(bench, request, answer, sid=visitor.sid)
     return answer
 
 
 def there(path: str) -> RedirectResponse:
-    """Return the way to another page after something was done: reloading it then repeats nothing."""
+    """Return the way to another page after something was done: to load that again repeats nothing."""
     return RedirectResponse(path, status_code=303)
 
 
@@ -155,14 +210,24 @@ def picture(request: Request, data: bytes, kind: str = "image/svg+xml") -> Respo
     return Response(data, media_type=kind, headers=headers)
 
 
-def download(data: bytes, name: str, kind: str = "application/octet-stream") -> Response:
-    """Return a file to be saved and not shown: whatever is in it, this page does not run it."""
+def download(
+    data: bytes, name: str, kind: str = "application/octet-stream", *, saved: bool = True
+) -> Response:
+    """Return a file to be saved and not shown: whatever is in it, this page does not run it.
+
+    Args:
+        data: Its bytes.
+        name: Its name.
+        kind: Its media type.
+        saved: False only for what was made here, to be opened and printed.
+    """
     plain = "".join(c if c.isascii() and (c.isalnum() or c in "._-") else "_" for c in name) or "file"
     return Response(
         data,
         media_type=kind,
         headers={
-            "Content-Disposition": f'attachment; filename="{plain}"',
-            "Content-Security-Policy": PICTURE_POLICY,
+            "Content-Disposition": f'{"attachment" if saved else "inline"}; filename="{plain}"',
+            # A browser's own viewer of documents would not run inside a sandbox.
+            "Content-Security-Policy": PICTURE_POLICY if saved else "default-src 'none'; object-src 'self'",
         },
     )

@@ -1,4 +1,4 @@
-"""A log of a job: looked at first, kept when it lies right; and drawn over the layers of a piece."""
+"""A log of a job: looked at first, kept when it is in its place; and drawn over the layers of a specimen."""
 
 from __future__ import annotations
 
@@ -10,13 +10,15 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.desk.finding import fetch
+from tracker.desk.forms import FormError
 from tracker.desk.loglooks import look_at_log, offset_typed, piece_log, piece_log_chart
 from tracker.desk.logs import ALIGNMENTS, By, LogFile, add_log, mapped_columns
 from tracker.errors import Refused
+from tracker.ids import Ident
+from tracker.web.acting import acted
 from tracker.web.bench import Bench
-from tracker.web.pages.acting import acted
 from tracker.web.pages.plate import ident_of_kind, plate_page
-from tracker.web.refusals import status_of
+from tracker.web.refusals import plainly
 from tracker.web.render import page, picture
 from tracker.web.uploads import recordings_sent
 from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
@@ -37,34 +39,48 @@ def looked_at(request: Request, bench: Here, visitor: Writer, form: Form, text: 
         return plate_page(request, bench, visitor, ident, form=form, refusal=refusal)
     # Held before it is read: a column named wrongly must not cost the choosing of the file.
     held = bench.held.put(name, data, visitor.sid)
-    look, problem, status = None, "", 200
+    return _log_page(request, bench, visitor, ident, form, (held, name, data))
+
+
+def _log_page(
+    request: Request, bench: Bench, visitor: Visitor, ident: Ident, form: FormData,
+    file: tuple[str, str, bytes], problem: Refused | None = None,
+) -> Response:  # fmt: skip
+    held, name, data = file
+    look, words = None, ""
     try:
-        look = look_at_log(bench.book, bench.plugged, str(ident), _file(name, data, form), *_laid_by(form))
-        problem = look.refusal
+        look = look_at_log(bench.book, bench.plugged, str(ident), _file(name, data, form), *_placed_by(form))
+        words = look.refusal
     except Refused as refusal:
-        problem, status = str(refusal), status_of(refusal)
+        problem = refusal
     drawn = f"data:image/svg+xml;base64,{b64encode(look.chart.encode()).decode()}" if look else ""
     return page(
-        request, bench, visitor, "log",
-        status=status, ident=ident, file=name, look=look, drawn=drawn, problem=problem, held=held,
-        typed={each: _word(form, each) for each in _TYPED}, ways=ALIGNMENTS,
+        request, bench, visitor, "log", refusal=problem or (Refused(words) if words else None),
+        ident=ident, file=name, look=look, drawn=drawn, held=held, ways=ALIGNMENTS,
+        typed={each: _word(form, each) for each in _TYPED},
+        offset_problem=plainly(problem)[1].get("offset", ""),
     )  # fmt: skip
 
 
 @router.post("/{text}/log")
 def kept(request: Request, bench: Here, visitor: Writer, form: Form, text: Text) -> Response:
-    """Keep a log of the job, laid beside it by its clock or as the form says."""
+    """Keep a log of the job, placed beside it by its clock or as the form says."""
     ident = ident_of_kind(bench, text, "job")
 
     def keep() -> Any:
         name, data = _sent(bench, visitor, form)
-        file, (by, offset_s) = _file(name, data, form), _laid_by(form)
+        file, (by, offset_s) = _file(name, data, form), _placed_by(form)
         return add_log(bench.book, visitor.who, bench.plugged, str(ident), file, by, offset_s)
 
-    return acted(
-        request, bench, form, str(ident), keep,
-        lambda refusal: plate_page(request, bench, visitor, ident, form=form, refusal=refusal),
-    )  # fmt: skip
+    def again(refusal: Refused) -> Response:
+        file = bench.held.get(_word(form, "held"), visitor.sid)
+        if file is None:
+            return plate_page(request, bench, visitor, ident, form=form, refusal=refusal)
+        return _log_page(
+            request, bench, visitor, ident, form, (_word(form, "held"), file.name, file.data), refusal
+        )
+
+    return acted(request, bench, form, str(ident), keep, again)
 
 
 def _sent(bench: Bench, visitor: Visitor, form: FormData) -> tuple[str, bytes]:
@@ -90,9 +106,22 @@ def _file(name: str, data: bytes, form: FormData) -> LogFile:
     return LogFile(name, data, mapped_columns(columns), _word(form, "zone") or None)
 
 
-def _laid_by(form: FormData) -> tuple[By, float | None]:
+def _placed_by(form: FormData) -> tuple[By, float | None]:
+    """Return how the log is placed beside the job.
+
+    Raises:
+        FormError: An offset is typed and the log is to be placed by something else: one of the two would be
+            dropped without a word.
+    """
     by = next((each for each in ALIGNMENTS if each == form.get("by")), ALIGNMENTS[0])
-    return by, offset_typed(_word(form, "offset"))
+    typed = _word(form, "offset")
+    if typed and by != "own offset":
+        raise FormError(
+            f"An offset of {typed} is typed, and the log is to be placed by its {by}",
+            do="Choose 'own offset', or empty the field",
+            fields={"offset": "It counts only with 'own offset'"},
+        )
+    return by, offset_typed(typed)
 
 
 def _word(form: FormData, name: str) -> str:

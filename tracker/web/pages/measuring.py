@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -11,11 +11,11 @@ from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from tracker.api import Method, ReadingsError, fields
-from tracker.desk.doubts import Doubt
+from tracker.api import Method, fields
 from tracker.desk.finding import fetch, resolve
 from tracker.desk.loglooks import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, last_readings, last_rigs, measure
+from tracker.desk.moments import when_at
 from tracker.desk.platemaps import outlines_of
 from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
@@ -23,10 +23,11 @@ from tracker.errors import Refused
 from tracker.ids import Ident, rig_id
 from tracker.programme import still_wanted
 from tracker.records import Shown, shown_record
+from tracker.web.acting import check_no_scan, followed, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, typed, typed_asks
 from tracker.web.platemap import PlateMap, Points, plate_map
-from tracker.web.refusals import status_of
+from tracker.web.refusals import plainly
 from tracker.web.render import page, remembered, there
 from tracker.web.uploads import recordings_sent
 from tracker.web.visitors import Form, Here, Visitor, Writer
@@ -61,16 +62,13 @@ class PieceFacts:
 
 @dataclass(frozen=True)
 class Sent:
-    """What was sent and could not be stored as it is."""
+    """What was sent and could not be stored as it is, and why."""
 
-    readings: Mapping[str, str]
-    about: Mapping[str, str]
-    rigs: tuple[str, ...]
-    key: str
-    words: str
-    problems: Mapping[str, str]
-    doubt: bool
-    status: int
+    refusal: Refused
+    readings: Mapping[str, str] = field(default_factory=dict)
+    about: Mapping[str, str] = field(default_factory=dict)
+    rigs: tuple[str, ...] = ()
+    key: str = ""
     files: tuple[str, ...] = ()
 
 
@@ -80,7 +78,7 @@ def piece_page(
     visitor: Visitor,
     ident: Ident,
     method: str = "",
-    done: str = "",
+    stored: str = "",
     sent: Sent | None = None,
 ) -> Response:
     """Return the page of a piece.
@@ -91,43 +89,42 @@ def piece_page(
         visitor: Who asks.
         ident: Of the piece.
         method: Whose form is open; empty for none.
-        done: ID of the measurement just stored.
+        stored: ID of the measurement just stored.
         sent: What was just refused.
     """
-    key = request.query_params.get("key", "")[:60] if done else ""
 
     def facts() -> dict[str, Any]:
-        return _piece_facts(bench, visitor, ident, method, done, key, sent)
+        return _piece_facts(bench, visitor, ident, method, stored, sent)
 
     if sent is not None:
-        return page(request, bench, visitor, "piece", status=sent.status, **facts())
+        return page(request, bench, visitor, "piece", refusal=sent.refusal, **facts())
     # A spool's open-air hours go on by themselves; what is said of a piece ended with its print.
     minute = int(bench.book.clock().timestamp() // 60) if ident.kind == "spool" else 0
-    return remembered(request, bench, visitor, "piece", (ident, method, done, key, minute), facts)
+    query = request.query_params
+    what = (ident, method, stored, query.get("done", ""), query.get("key", ""), minute)
+    return remembered(request, bench, visitor, "piece", what, facts)
 
 
 def refused_page(
     request: Request, bench: Bench, visitor: Visitor, ident: Ident, refusal: Refused
 ) -> Response:
     """Return the page of a piece with why something sent from it was not kept."""
-    sent = Sent({}, {}, (), "", str(refusal), {}, doubt=False, status=status_of(refusal))
-    return piece_page(request, bench, visitor, ident, sent=sent)
+    return piece_page(request, bench, visitor, ident, sent=Sent(refusal))
 
 
 def _piece_facts(
-    bench: Bench, visitor: Visitor, ident: Ident, method: str, done: str, done_key: str, sent: Sent | None
+    bench: Bench, visitor: Visitor, ident: Ident, method: str, stored: str, sent: Sent | None
 ) -> dict[str, Any]:
     seen = facts_of(bench, ident)
     chosen = bench.plugged.method(method) if method else None
     facts: dict[str, Any] = {
         "ident": ident, "seen": seen, "chosen": chosen, "sent": sent,
-        "done": _just_stored(bench, done) if done else None,
-        "done_key": done_key,
+        "stored": _just_stored(bench, stored) if stored else None,
         "scan_first": chosen is None,
     }  # fmt: skip
     if chosen is not None:
         facts |= _form_facts(bench, chosen, visitor, sent)
-    if sent is not None:
+    if sent is not None and sent.key:
         facts["key"] = sent.key
     return facts
 
@@ -173,8 +170,11 @@ def _just_stored(bench: Bench, text: str) -> Mapping[str, Any] | None:
 
 def _form_facts(bench: Bench, method: Method, visitor: Visitor, sent: Sent | None) -> dict[str, Any]:
     last, rigs, usual = bench.of_state(("form", method.id), lambda: _hints(bench, method), visitor.state)
-    readings = of_readings(method, last, sent.readings if sent else None, sent.problems if sent else None)
-    about = of_form(MEASURE_FORM, sent.about if sent else None)
+    problems = plainly(sent.refusal)[1] if sent else {}
+    readings = of_readings(method, last, sent.readings if sent else None, problems)
+    about = of_form(
+        MEASURE_FORM, sent.about if sent else None, now=("at",), when=when_at(bench.book), problems=problems
+    )
     own = [visitor.device.rig] if visitor.device is not None and visitor.device.rig else usual
     return {
         "inputs": readings,
@@ -187,7 +187,7 @@ def _form_facts(bench: Bench, method: Method, visitor: Visitor, sent: Sent | Non
 def _with_person(each: Input, visitor: Visitor) -> Input:
     if each.name != "operator" or each.value:
         return each
-    return Input(name=each.name, label=each.label, hint=visitor.who)
+    return replace(each, value=visitor.who)
 
 
 def _hints(bench: Bench, method: Method) -> tuple[dict[str, Any], list[tuple[str, str]], list[str]]:
@@ -217,16 +217,17 @@ def measured(
     names = [each.name for each in fields(chosen.Readings)]
     key = str(form.get("key") or "")[:60]
     try:
+        check_no_scan(bench, form)
         act = measure(
             bench.book, visitor.who, bench.plugged, str(ident), chosen.id, typed(form, names, READING),
             files=recordings_sent(form, names, READING), rigs=_rigs_sent(form),
             about=typed_asks(form, MEASURE_FORM), key=key_of(form, request.url.path) or None,
-            sure=form.get("sure") == "1",
+            sure=meant(form),
         )  # fmt: skip
     except Refused as refusal:
         sent = _refused(form, names, key, refusal)
         return piece_page(request, bench, visitor, ident, chosen.id, sent=sent)
-    return there(f"/{ident}?done={act.id}&key={quote(key)}")
+    return there(followed(bench, form, f"/{ident}?stored={quote(act.id)}", f"Stored as {act.id}.", *act.says))
 
 
 def _rigs_sent(form: FormData) -> tuple[str, ...]:
@@ -234,17 +235,11 @@ def _rigs_sent(form: FormData) -> tuple[str, ...]:
 
 
 def _refused(form: FormData, names: list[str], key: str, refusal: Refused) -> Sent:
-    problems = (
-        {each.field: each.problem for each in refusal.errors} if isinstance(refusal, ReadingsError) else {}
-    )
     return Sent(
+        refusal=refusal,
         readings=typed(form, names, READING),
         about=typed_asks(form, MEASURE_FORM),
         rigs=_rigs_sent(form),
         key=key,
-        words=str(refusal),
-        problems=problems,
-        doubt=isinstance(refusal, Doubt),
-        status=status_of(refusal),
         files=tuple(name for name in names if not isinstance(form.get(READING + name), str | None)),
     )

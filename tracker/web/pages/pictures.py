@@ -1,4 +1,4 @@
-"""Pictures and files of records, drawn once and kept by what they were drawn from."""
+"""Pictures and files of records, drawn once and kept by what they were drawn from; photographs taken in."""
 
 from __future__ import annotations
 
@@ -6,19 +6,27 @@ import datetime as dt
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
+from starlette.datastructures import FormData
 from starlette.responses import Response
 
+from tracker.desk.doubts import Done
 from tracker.desk.finding import NotFoundError, find
 from tracker.desk.measuring import computed_again, readings_of
-from tracker.desk.photographs import picture_kind
+from tracker.desk.photographs import add_photograph, photograph_of, picture_kind, thumbnail
 from tracker.desk.pieces import piece_of
 from tracker.errors import Refused
 from tracker.history import SpoolDays, spool_days, water_at_many
+from tracker.ids import Ident
 from tracker.records import shown_record
 from tracker.trace import trace
+from tracker.web.acting import acted
 from tracker.web.bench import Bench
+from tracker.web.inputs import text_of
+from tracker.web.pages.measuring import refused_page
+from tracker.web.pages.plate import ident_of_kind, plate_page
 from tracker.web.render import download, picture
-from tracker.web.visitors import Here, Reader
+from tracker.web.uploads import photograph_sent
+from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
 
 router = APIRouter()
 
@@ -59,16 +67,14 @@ def _days_drawn(told: SpoolDays, until: dt.datetime) -> bytes:
 @router.get("/{text}/trace.svg")
 def way_back(request: Request, bench: Here, visitor: Reader, text: Text) -> Response:
     """Draw the whole way back."""
-    del visitor
-    drawn = bench.of_state(("trace.svg", text), lambda: trace(bench.book, text).svg().encode())
+    drawn = bench.of_state(("trace.svg", text), lambda: trace(bench.book, text).svg().encode(), visitor.state)
     return picture(request, drawn)
 
 
 @router.get("/{text}/figure.svg")
 def figure(request: Request, bench: Here, visitor: Reader, text: Text) -> Response:
     """Draw a measurement's readings with its results, as its method does."""
-    del visitor
-    return picture(request, bench.of_state(("figure", text), lambda: _figure(bench, text)))
+    return picture(request, bench.of_state(("figure", text), lambda: _figure(bench, text), visitor.state))
 
 
 def _figure(bench: Bench, text: str) -> bytes:
@@ -98,3 +104,49 @@ def file(
     data = bench.book.files.get(kept["sha256"])
     kind = picture_kind(data)
     return picture(request, data, kind) if kind else download(data, kept["name"])
+
+
+@router.post("/{text}/photograph")
+def taken(request: Request, bench: Here, visitor: Writer, form: Form, text: Text) -> Response:
+    """Keep a photograph with its note."""
+    ident = ident_of_kind(bench, text, "job", "specimen")
+
+    def keep() -> Done:
+        name, data = photograph_sent(form, "photograph")
+        note = text_of(form, "photograph_note")
+        return add_photograph(bench.book, visitor.who, str(ident), name, data, note)
+
+    return acted(
+        request, bench, form, str(ident), keep,
+        lambda refusal: _again(request, bench, visitor, ident, form, refusal),
+    )  # fmt: skip
+
+
+def _again(
+    request: Request, bench: Bench, visitor: Visitor, ident: Ident, form: FormData, refusal: Refused
+) -> Response:
+    if ident.kind == "job":
+        return plate_page(request, bench, visitor, ident, form=form, refusal=refusal)
+    return refused_page(request, bench, visitor, ident, refusal)
+
+
+Number = Annotated[int, Path(ge=1, le=2**31)]
+
+
+@router.get("/{text}/photograph/{number}")
+def shown(request: Request, bench: Here, visitor: Reader, text: Text, number: Number) -> Response:
+    """Show a photograph as what its first bytes say it is; nothing in it is run."""
+    del visitor
+    data, kind, _ = photograph_of(bench.book, text, number)
+    return picture(request, data, kind)
+
+
+@router.get("/{text}/photograph/{number}/small")
+def small(request: Request, bench: Here, visitor: Reader, text: Text, number: Number) -> Response:
+    """Show a small copy of a photograph, made once."""
+    del visitor
+
+    def make() -> bytes:
+        return thumbnail(photograph_of(bench.book, text, number)[0])
+
+    return picture(request, bench.pictures.get(("small", text, number), make), "image/jpeg")

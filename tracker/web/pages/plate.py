@@ -1,14 +1,16 @@
-"""The page of a job: its plate, what became of each piece, changes by hand, its end, its labels."""
+"""A job: its plate, changes by hand, its end; and the plate at the bed, tapped, with its labels."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
+from urllib.parse import quote
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
-from tracker_labels import stocks
+from tracker_labels import Sheet, stocks
 
 from tracker.desk.changes import SETTINGS, change_setting
 from tracker.desk.finding import fetch, find, ident_of
@@ -17,17 +19,19 @@ from tracker.desk.jobforms import END_FORM
 from tracker.desk.jobs import end_job
 from tracker.desk.labelling import label_sheet
 from tracker.desk.logs import ALIGNMENTS
-from tracker.desk.offbed import OUTCOMES, PieceOutcome, take_off
+from tracker.desk.moments import when_at
+from tracker.desk.offbed import OUTCOMES, PieceOutcome, check_outcome, take_off
 from tracker.desk.platemaps import outlines_of
+from tracker.desk.printqueues import print_pdf, print_queues
 from tracker.errors import Refused
 from tracker.ids import Ident
 from tracker.records import Shown, shown_record
+from tracker.web.acting import acted, followed
 from tracker.web.bench import Bench
-from tracker.web.inputs import of_form, typed_asks
-from tracker.web.pages.acting import acted
+from tracker.web.inputs import of_form, text_of, typed_asks
 from tracker.web.platemap import Points, plate_map
-from tracker.web.refusals import status_of
-from tracker.web.render import download, page
+from tracker.web.refusals import plainly
+from tracker.web.render import download, page, there
 from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
 
 router = APIRouter()
@@ -43,7 +47,7 @@ _STOCK = "a4-3x8"
 
 
 def plate_page(
-    request: Request, bench: Bench, visitor: Visitor, ident: Ident, said: str = "",
+    request: Request, bench: Bench, visitor: Visitor, ident: Ident,
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
     """Return the page of a job.
@@ -53,21 +57,21 @@ def plate_page(
         bench: The running page.
         visitor: Who asks.
         ident: Of the job.
-        said: What the last act said.
         form: What was sent and refused; it stands in the fields again.
         refusal: Why.
     """
-    told, outlines = bench.of_state(("job", ident), lambda: _shown(bench, ident))
+    told, outlines = bench.of_state(("job", ident), lambda: _shown(bench, ident), visitor.state)
     pieces = told.data["specimens"]
-    held = {key: value for key, value in (form or {}).items() if isinstance(value, str)}
+    held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else None
+    problems = plainly(refusal)[1]
+    when = when_at(bench.book)
     return page(
-        request, bench, visitor, "plate",
-        status=status_of(refusal) if refusal else 200,
-        ident=ident, told=told, pieces=pieces, map=plate_map(pieces, outlines=outlines), outcomes=OUTCOMES,
+        request, bench, visitor, "plate", refusal=refusal,
+        ident=ident, told=told, pieces=pieces, map=plate_map(pieces, outlines=outlines),
         waiting=sum(1 for each in pieces if each["outcome"] is None), settings=SETTINGS,
-        places=of_form(_PLACES, held), ending=of_form(END_FORM, held), held=held,
-        ways=ALIGNMENTS, stocks=sorted(stocks()), stock=_STOCK, problem=str(refusal) if refusal else "",
-        said=bench.words_of(said),
+        places=of_form(_PLACES, held, now=("at",), when=when, problems=problems),
+        ending=of_form(END_FORM, held, now=("ended_at",), when=when, problems=problems), held=held or {},
+        ways=ALIGNMENTS,
     )  # fmt: skip
 
 
@@ -77,15 +81,52 @@ def _shown(bench: Bench, ident: Ident) -> tuple[Shown, Mapping[str, Points]]:
         return shown_record(session, row, bench.book.zone), outlines_of(row)
 
 
+CAUSES: Final = ("stringy", "warped", "came loose", "under-extruded")
+"""What mostly becomes of a specimen: chosen with a finger, so that no keyboard is needed at the bed."""
+
+
+@router.get("/{text}/bed")
+def at_the_bed(request: Request, bench: Here, visitor: Reader, text: Text) -> Response:
+    """Show the plate to be tapped while it is taken off the bed."""
+    return _bed_page(request, bench, visitor, _job_of(bench, text))
+
+
+def _bed_page(
+    request: Request, bench: Bench, visitor: Visitor, ident: Ident,
+    form: FormData | None = None, refusal: Refused | None = None,
+) -> Response:  # fmt: skip
+    told, outlines = bench.of_state(("job", ident), lambda: _shown(bench, ident), visitor.state)
+    pieces = told.data["specimens"]
+    held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else {}
+    return page(
+        request, bench, visitor, "bed", refusal=refusal, ident=ident, pieces=pieces, held=held,
+        map=plate_map(pieces, outlines=outlines), outcomes=OUTCOMES, causes=CAUSES,
+        problems=defaultdict(str, _beside(form) if refusal is not None and form is not None else {}),
+        waiting=sum(1 for each in pieces if each["outcome"] is None),
+        stocks=sorted(stocks()), stock=_STOCK, queues=print_queues(),
+    )  # fmt: skip
+
+
+def _beside(form: FormData) -> dict[int, str]:
+    """Return what is wrong with single specimens, to stand beside each."""
+    found = {}
+    for each in _outcomes(form):
+        try:
+            check_outcome(each.piece, each.outcome, each.words)
+        except Refused as refusal:
+            found[each.piece] = refusal.what
+    return found
+
+
 @router.post("/{text}/offbed")
 def offbed(request: Request, bench: Here, visitor: Writer, form: Form, text: Text) -> Response:
-    """Enter what became of pieces."""
+    """Enter what became of specimens."""
     ident = _job_of(bench, text)
     rest = "good" if form.get("rest") == "good" else ""
     return acted(
-        request, bench, form, str(ident),
+        request, bench, form, lambda name: f"/{quote(name)}/bed",
         lambda: take_off(bench.book, visitor.who, str(ident), _outcomes(form), rest=rest),
-        lambda refusal: plate_page(request, bench, visitor, ident, form=form, refusal=refusal),
+        lambda refusal: _bed_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
 
 
@@ -94,8 +135,9 @@ def _outcomes(form: FormData) -> Sequence[PieceOutcome]:
     for name, value in form.items():
         number = name.removeprefix("p")
         if name != number and number.isascii() and number.isdecimal() and isinstance(value, str) and value:
-            words = form.get(f"w{number}")
-            found.append(PieceOutcome(int(number), value, words.strip() if isinstance(words, str) else ""))
+            # A word of one's own counts before the one that was chosen.
+            words = text_of(form, f"w{number}").strip() or text_of(form, f"c{number}").strip()
+            found.append(PieceOutcome(int(number), value, words))
     return found
 
 
@@ -144,11 +186,32 @@ def labels(
     text: Text,
     stock: Annotated[str, Query(max_length=60)] = _STOCK,
     start_at: Annotated[int, Query(alias="from", ge=1, le=500)] = 1,
+    show: Annotated[str, Query(pattern="^(page)?$")] = "",
 ) -> Response:
-    """Draw the labels of a job's pieces, or of one record."""
+    """Draw the labels of a job's specimens, or of one record.
+
+    With ``show`` the browser opens them instead of saving: its print dialogue then has the exact page.
+    """
     del visitor
+    sheet = _labels(bench, text, stock, start_at)
+    return download(sheet.pdf(), f"labels-{text}.pdf", "application/pdf", saved=not show)
+
+
+@router.post("/{text}/labels/print")
+def print_labels(request: Request, bench: Here, visitor: Writer, form: Form, text: Text) -> Response:
+    """Hand the labels to a printer of this computer, at their exact size."""
+    ident = _job_of(bench, text)
+    start = text_of(form, "from") or "1"
+    try:
+        sheet = _labels(bench, text, text_of(form, "stock"), int(start) if start.isdecimal() else 1)
+        says = print_pdf(sheet.pdf(), text_of(form, "queue"), f"labels of {ident}")
+    except Refused as refusal:
+        return _bed_page(request, bench, visitor, ident, form, refusal)
+    return there(followed(bench, form, f"/{ident}/bed", says))
+
+
+def _labels(bench: Bench, text: str, stock: str, start_at: int) -> Sheet:
     # Only bundled stocks: a file's name from the network would be a file of this computer.
     if stock not in stocks():
         raise Refused(f"There is no label stock {stock!r}", do=f"There are {', '.join(sorted(stocks()))}")
-    sheet = label_sheet(bench.book, [text], stock, start_at=start_at)
-    return download(sheet.pdf(), f"labels-{text}.pdf", "application/pdf")
+    return label_sheet(bench.book, [text], stock, start_at=start_at)

@@ -12,7 +12,7 @@ from tracker_labels import LabelError, read_codes
 from tracker.desk.scanning import scan
 from tracker.errors import Refused
 from tracker.web.bench import Bench
-from tracker.web.pages.first import first_page
+from tracker.web.pages.day import first_page
 from tracker.web.render import there
 from tracker.web.uploads import picture_sent
 from tracker.web.visitors import Form, Here, Reader, Sender

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
@@ -10,16 +11,18 @@ from starlette.responses import Response
 
 from tracker.desk.dryings import DRYING_FORM, end_drying, start_drying
 from tracker.desk.finding import fetch, find
+from tracker.desk.forms import Ask
+from tracker.desk.moments import when_at
 from tracker.desk.spools import PLACES, STAY_FORM, WEIGHING_FORM, keep_spool, weigh_spool
 from tracker.errors import Refused
 from tracker.ids import Ident
 from tracker.records import Shown, shown_record
+from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
-from tracker.web.inputs import of_form, typed_asks
-from tracker.web.pages.acting import acted
+from tracker.web.inputs import Input, of_form, typed_asks
 from tracker.web.pages.measuring import facts_of
 from tracker.web.pages.plate import ident_of_kind
-from tracker.web.refusals import status_of
+from tracker.web.refusals import plainly
 from tracker.web.render import page
 from tracker.web.visitors import Form, Here, Visitor, Writer
 
@@ -28,20 +31,24 @@ Text = Annotated[str, Path(max_length=400)]
 
 
 def spool_page(
-    request: Request, bench: Bench, visitor: Visitor, ident: Ident, said: str = "",
+    request: Request, bench: Bench, visitor: Visitor, ident: Ident,
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
     """Return the page of a spool; arguments as for the page of a job."""
-    told = bench.of_state(("spool", ident), lambda: _shown(bench, ident))
-    held = {key: value for key, value in (form or {}).items() if isinstance(value, str)}
+    told = bench.of_state(("spool", ident), lambda: _shown(bench, ident), visitor.state)
+    held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else None
+    drying, problems, when = _open_drying(bench, told), plainly(refusal)[1], when_at(bench.book)
+
+    def inputs(asks: Sequence[Ask], *now: str) -> list[Input]:
+        return of_form(asks, held, now=now, when=when, problems=problems)
+
     return page(
-        request, bench, visitor, "spool",
-        status=status_of(refusal) if refusal else 200,
+        request, bench, visitor, "spool", refusal=refusal,
         ident=ident, told=told, seen=facts_of(bench, ident), places=PLACES,
-        staying=of_form([ask for ask in STAY_FORM if ask.name != "place"], held),
-        weighing=of_form(WEIGHING_FORM, held), drying=of_form(DRYING_FORM, held),
-        open_drying=_open_drying(bench, told), problem=str(refusal) if refusal else "",
-        said=bench.words_of(said),
+        staying=inputs([ask for ask in STAY_FORM if ask.name != "place"], "began_at"),
+        weighing=inputs(WEIGHING_FORM, "at"),
+        drying=inputs(DRYING_FORM, "ended_at" if drying else "began_at"),
+        open_drying=drying, held=held or {},
     )  # fmt: skip
 
 
@@ -94,7 +101,7 @@ def dried(request: Request, bench: Here, visitor: Writer, form: Form, text: Text
         lambda: end_drying(bench.book, visitor.who, drying, answers, masses)
         if drying
         else start_drying(
-            bench.book, visitor.who, [str(ident)], answers, before=masses, sure=form.get("sure") == "1"
+            bench.book, visitor.who, [str(ident)], answers, before=masses, sure=meant(form)
         ),
         lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The whole way back from a number, as a list that unfolds."""
+"""The whole way back from a number to its spool: one line with a stop for each record it comes from."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from tracker.trace import WORDS, correction_lines, journal_lines, stations, trace
+from tracker.trace import WORDS, trace
+from tracker.trace.journaling import correction_lines, journal_lines
+from tracker.trace.stations import stations
 from tracker.web.bench import Bench
 from tracker.web.render import page
 from tracker.web.visitors import Here, Reader
@@ -25,7 +27,9 @@ def way_back(
     part: Annotated[str, Query(pattern="^(list)?$")] = "",
 ) -> Response:
     """Show the way back; ``part=list`` gives the list alone, to be unfolded in another page."""
-    facts: dict[str, Any] = bench.of_state(("trace", text, of), lambda: _facts(bench, text, of))
+    facts: dict[str, Any] = bench.of_state(
+        ("trace", text, of), lambda: _facts(bench, text, of), visitor.state
+    )
     return page(request, bench, visitor, "waylist" if part else "trace", **facts)
 
 

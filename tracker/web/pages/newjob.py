@@ -1,0 +1,234 @@
+"""A new job from a page: its plate file looked at and checked before it is entered, or pieces typed."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Final
+from urllib.parse import quote
+
+from fastapi import APIRouter, Query, Request
+from starlette.datastructures import FormData
+from starlette.responses import Response
+
+from tracker.desk.doubts import Done
+from tracker.desk.forms import FormError
+from tracker.desk.jobforms import MEANT_FORM, MEASURED_FORM
+from tracker.desk.jobplates import PlateFile, read_job_plate
+from tracker.desk.jobs import add_job
+from tracker.desk.moments import when_at
+from tracker.desk.typedpieces import PieceWanted
+from tracker.errors import Refused
+from tracker.orientation import NOTATIONS, checked_letters
+from tracker.web.acting import acted
+from tracker.web.bench import Bench
+from tracker.web.inputs import asked, offered, text_of, typed_asks
+from tracker.web.platemap import PlateMap, plate_map
+from tracker.web.refusals import UploadError, plainly
+from tracker.web.render import page
+from tracker.web.uploads import MOST_RECORDING, bytes_of, sent_file
+from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
+
+if TYPE_CHECKING:
+    from tracker.desk.plates import PlatePiece, PlateRead
+
+router = APIRouter()
+
+_FORM: Final = (*MEANT_FORM, *MEASURED_FORM)
+_SPOOLS: Final = ("spool", "spool2", "spool3")
+_ROWS: Final = 5
+
+
+@dataclass(frozen=True)
+class Looked:
+    """A plate that was looked at.
+
+    Attributes:
+        plate: The file.
+        held: Word by which its sender finds it again.
+        read: What was read; None where it is the file of the job that is repeated.
+    """
+
+    plate: PlateFile
+    held: str
+    read: PlateRead | None
+
+
+@router.get("/new/job")
+def ask(
+    request: Request, bench: Here, visitor: Reader,
+    again: Annotated[str, Query(max_length=40)] = "", spool: Annotated[str, Query(max_length=40)] = "",
+) -> Response:  # fmt: skip
+    """Show the form of a job; ``again`` names the one of which it is another attempt."""
+    return _asked(request, bench, visitor, FormData({"again": again, "spool": spool}))
+
+
+@router.post("/new/job")
+def sent(request: Request, bench: Here, visitor: Keeper, form: Form) -> Response:
+    """Look at a plate, check it before the print, or enter the job."""
+    if form.get("step") == "keep":
+        return acted(
+            request, bench, form, lambda name: f"/{quote(name)}",
+            lambda: _keep(bench, visitor, form),
+            lambda refusal: _asked(request, bench, visitor, form, refusal=refusal),
+        )  # fmt: skip
+    try:
+        looked = _look(bench, visitor, form)
+        if looked is None:
+            raise FormError("No plate file was chosen", do="Choose it, or name the pieces below")
+        report = _check(bench, form, looked.plate) if form.get("step") == "check" else None
+    except Refused as refusal:
+        return _asked(request, bench, visitor, form, refusal=refusal)
+    return _asked(request, bench, visitor, form, looked=looked, report=report)
+
+
+def _look(bench: Bench, visitor: Visitor, form: FormData) -> Looked | None:
+    """Read the plate that was sent, or the one that is held since it was looked at; None for neither."""
+    file = sent_file(form, "plate")
+    if file is not None:
+        file.file.seek(0)
+        data = bytes_of(file, MOST_RECORDING)
+        if not data:
+            raise UploadError("The plate file is empty", do="Send it again from the slicer")
+        plate = PlateFile(
+            (file.filename or "plate").replace("\\", "/").rsplit("/", maxsplit=1)[-1][:120], data
+        )
+        held = bench.held.put(plate.name, data, visitor.sid)
+    elif held := text_of(form, "held"):
+        found = bench.held.get(held, visitor.sid)
+        if found is None:
+            raise FormError(
+                "The plate file is not here any more",
+                why="it waits for an hour, and not over a restart",
+                do="Choose it again",
+            )
+        plate = PlateFile(found.name, found.data)
+    else:
+        return None
+    read = read_job_plate(
+        bench.book, plate, spools=_spools(form), material=text_of(form, "material") or None,
+        again=text_of(form, "again") or None,
+    )  # fmt: skip
+    return Looked(plate, held, read)
+
+
+def _check(bench: Bench, form: FormData, plate: PlateFile) -> Any:
+    from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
+
+    spools = _spools(form)
+    if not spools:
+        raise FormError("A check needs the spool it will be printed from", do="Choose it")
+    # A job and never a path: the name of a plan from the network would be a file of this computer.
+    again = text_of(form, "again")
+    return preflight(bench.book, plate, spools[0], None if again.endswith(".toml") else again or None)
+
+
+def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
+    looked = _look(bench, visitor, form)
+    read = looked.read if looked is not None else None
+    # Pieces in the form are those of a plate that was looked at; one chosen since then has its own.
+    if read is not None and sent_file(form, "plate") is None:
+        from tracker.desk.settling import settle  # noqa: PLC0415 - brings numpy
+
+        settle(read, _said(form))
+    return add_job(
+        bench.book, visitor.who, typed_asks(form, _FORM), spools=_spools(form),
+        material=text_of(form, "material") or None, plate=looked.plate if looked is not None else None,
+        pieces=_wanted(form) if read is None else (), again=text_of(form, "again") or None, read=read,
+    )  # fmt: skip
+
+
+def _said(form: FormData) -> list[Any]:
+    from tracker.desk.settling import PieceSaid  # noqa: PLC0415 - brings numpy
+
+    found: list[Any] = []
+    while (geometry := form.get(f"g{len(found) + 1}")) is not None:
+        n = len(found) + 1
+        found.append(
+            PieceSaid(text_of(form, f"n{n}"), text_of(form, f"o{n}"), str(geometry), f"d{n}" in form)
+        )
+    return found
+
+
+def _wanted(form: FormData) -> list[PieceWanted]:
+    """Return the pieces that were named by hand; rows without a name are left out."""
+    found = []
+    for n in range(1, _rows(form) + 1):
+        name, letters, count = (text_of(form, f"{what}{n}").strip() for what in ("name", "lay", "count"))
+        if name:
+            if count and not re.fullmatch(r"[1-9][0-9]{0,2}", count):
+                raise FormError(f"{count} is no number of pieces", do="Give a whole number")
+            found.append(PieceWanted(name, checked_letters(letters) if letters else None, int(count or 1)))
+    return found
+
+
+def _rows(form: FormData) -> int:
+    return _ROWS * (4 if text_of(form, "rows") == "more" or f"name{_ROWS + 1}" in form else 1)
+
+
+def _spools(form: FormData) -> list[str]:
+    return [text for name in _SPOOLS if (text := text_of(form, name))]
+
+
+def _asked(
+    request: Request, bench: Bench, visitor: Visitor, form: FormData,
+    looked: Looked | None = None, report: Any = None, refusal: Refused | None = None,
+) -> Response:  # fmt: skip
+    _, problems = plainly(refusal)
+    if refusal is not None and looked is None:
+        looked = _still_held(bench, visitor, form)
+    read = looked.read if looked is not None else None
+    answers = typed_asks(form, _FORM)
+    if read is not None:
+        answers = _commanded(read) | {name: text for name, text in answers.items() if text.strip()}
+    return page(
+        request, bench, visitor, "job", refusal=refusal,
+        form={name: value for name, value in form.items() if isinstance(value, str)},
+        inputs=asked(_FORM, when_at(bench.book), answers, problems), offered=offered(bench),
+        looked=looked, pieces=_shown(read, form), map=_map(read), templates=_templates() if read else (),
+        letters=sorted(NOTATIONS), rows=_rows(form), report=report, key=text_of(form, "key"),
+    )  # fmt: skip
+
+
+def _still_held(bench: Bench, visitor: Visitor, form: FormData) -> Looked | None:
+    """Return the plate of a refused form, so that it need not be chosen again; None where it is the fault."""
+    try:
+        return _look(bench, visitor, form)
+    except Refused:
+        return None
+
+
+def _commanded(read: PlateRead) -> dict[str, str]:
+    """Return what the plate commands, as it could be typed."""
+    from tracker.desk.plates import job_columns  # noqa: PLC0415 - loaded by now
+
+    names = {each.name for each in _FORM}
+    columns = job_columns(read.plate).items()
+    return {name: f"{value:g}" for name, value in columns if name in names and value is not None}
+
+
+def _shown(read: PlateRead | None, form: FormData) -> list[dict[str, Any]]:
+    """Return the pieces as they stand in the form: as a person left them, else as they were derived."""
+    if read is None:
+        return []
+    said = _said(form) if sent_file(form, "plate") is None else []
+    pairs: list[Any] = said if len(said) == len(read.pieces) else list(read.pieces)
+    return [
+        {"name": each.name, "orientation": each.orientation, "geometry": each.geometry,
+         "dummy": each.dummy, "words": piece.words}
+        for piece, each in zip(read.pieces, pairs, strict=True)
+    ]  # fmt: skip
+
+
+def _map(read: PlateRead | None) -> PlateMap | None:
+    return None if read is None else plate_map([_spot(each) for each in read.pieces])
+
+
+def _spot(piece: PlatePiece) -> dict[str, Any]:
+    return {"id": piece.name, "name": piece.name, "outcome": None, "box_mm": piece.thing.box_mm}
+
+
+def _templates() -> list[str]:
+    from tracker.platefile import pieces  # noqa: PLC0415 - brings numpy
+
+    return [each.id for each in pieces()]
