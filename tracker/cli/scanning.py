@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import click
 
@@ -17,14 +18,38 @@ from tracker.programme import still_wanted
 
 @click.command("scan", epilog="Example: strandbook scan, then point the scanner at one label after another")
 @click.argument("text_or_image", required=False)
+@click.option("--method", metavar="METHOD", help="One method for every label until an empty line.")
+@click.option("--rig", "rigs", multiple=True, metavar="ID|NAME", help="With --method: what is measured with.")
+@click.option("--same", default="", metavar="FIELD,…", help="With --method: readings typed once for all.")
+@click.option(
+    "--watch",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="With --method: a recording that appears in this folder is the reading.",
+)
 @as_json
 @pass_bench
-def scan_command(bench: Bench, /, text_or_image: str | None, as_json: bool) -> None:
+def scan_command(
+    bench: Bench,
+    /,
+    text_or_image: str | None,
+    method: str | None,
+    rigs: tuple[str, ...],
+    same: str,
+    watch: Path | None,
+    as_json: bool,
+) -> None:
     """Say what a label names, and take readings: from a scanner that types, by hand, or from a picture.
 
-    Without an argument labels are read one after another; an empty line ends.
+    Without an argument labels are read one after another; an empty line ends. With --method every label
+    is measured by that method, and only what differs from the specimen before is asked for.
     """
-    if text_or_image is not None:
+    if method is not None:
+        from tracker.cli import session  # noqa: PLC0415 - looking at a label needs no session
+
+        names = tuple(name.strip() for name in same.split(",") if name.strip())
+        session.run(bench, method, rigs=rigs, same=names, folder=watch)
+    elif text_or_image is not None:
         _tell(bench, text_or_image, as_json)
     elif bench.may_ask:
         _at_the_rig(bench)
