@@ -10,14 +10,15 @@ from importlib import resources
 from typing import Any, Final
 
 from tracker.book import Book, new_book
-from tracker.desk import dryings, jobs, materials, offbed, rigs, spools
+from tracker.desk import dryings, jobs, offbed
 from tracker.desk.changes import change_setting
+from tracker.desk.entering import add_record, keep_spool
 from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.logs import LogFile, add_log
 from tracker.desk.measuring import measure
 from tracker.desk.plates import mark_dummies
+from tracker.kinds import card_of
 from tracker.plugins import Plugged, load
-from tracker.records import shown_record
 from tracker_demo.plates import chamber_log, plate_text
 from tracker_demo.readings import GAUGE_MM, pull_of, section_of, sizes_of
 
@@ -84,17 +85,17 @@ class _Telling:
     def material(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Enter a material."""
         del at
-        materials.add_material(self.book, self.who, {"name": event.pop("material"), **event})
+        add_record(self.book, self.who, "material", {"name": event.pop("material"), **event})
 
     def spool(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Take a spool in."""
         del at
         name = event.pop("spool")
-        self.ids[name] = spools.add_spool(self.book, self.who, event.pop("of"), event).id
+        self.ids[name] = add_record(self.book, self.who, "spool", {"material": event.pop("of"), **event}).id
 
     def keep(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Put a spool somewhere."""
-        spools.keep_spool(self.book, self.who, self.ids[event.pop("keep")], {**event, "began_at": at})
+        keep_spool(self.book, self.who, self.ids[event.pop("keep")], {**event, "began_at": at})
 
     def dry(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Dry spools, and enter it when it is over."""
@@ -109,11 +110,16 @@ class _Telling:
         """Enter a rig."""
         del at
         name = event.pop("rig")
-        self.ids[name] = rigs.add_rig(self.book, self.who, {"name": name, **event}).id
+        self.ids[name] = add_record(self.book, self.who, "rig", {"name": name, **event}).id
 
     def calibrate(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Calibrate it."""
-        rigs.calibrate(self.book, self.who, self.ids[event.pop("calibrate")], {**event, "done_on": at.date()})
+        add_record(
+            self.book,
+            self.who,
+            "calibration",
+            {"rig": self.ids[event.pop("calibrate")], **event, "done_on": at.date()},
+        )
 
     def job(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Write a plate file, run it as a job, end it, and lay its log beside it."""
@@ -169,10 +175,10 @@ class _Telling:
                 self._test_one(event["test"], name, piece)
 
     def _fit(self, job: str) -> list[dict[str, Any]]:
-        from tracker.desk.finding import find  # noqa: PLC0415 - of this event only
+        from tracker.kinds import find  # noqa: PLC0415 - of this event only
 
         with self.book.read() as session:
-            told = shown_record(session, find(self.book, session, self.ids[job], "job"), self.book.zone)
+            told = card_of(session, find(self.book, session, self.ids[job], "job"), self.book.zone)
         pieces: list[dict[str, Any]] = told.data["specimens"]
         return [piece for piece in pieces if piece["outcome"] in ("good", "usable")]
 

@@ -10,7 +10,7 @@ from tracker_labels import read_codes
 from tracker.book import Book
 from tracker.desk.labelling import label_sheet
 from tracker.desk.scanning import look, seen
-from tracker.records import listed
+from tracker.kinds import listed
 from tracker.trace import trace
 
 

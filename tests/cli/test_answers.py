@@ -34,7 +34,7 @@ def test_every_write_ends_with_the_id_it_made(filled: Filled) -> None:
         ("spool", "weigh", filled.spool, "990"): filled.spool,
         ("dry", filled.drying, "--after", "1 kg"): filled.drying,
         ("job", "change", filled.job, "fan=30", "--layer", "4"): filled.job,
-        ("amend", filled.measurement, "width=10.2", "--reason", "scale"): filled.measurement,
+        ("correct", filled.measurement, "width=10.2", "--reason", "scale"): filled.measurement,
         ("verdict", filled.measurement, "--set-aside", "--reason", "slipped"): filled.measurement,
         ("compute", filled.measurement): filled.measurement,
     }
@@ -161,7 +161,7 @@ def test_ids_to_be_labelled_may_come_from_a_pipe(filled: Filled, tmp_path: Path)
         (("measure", "S0001-R", "tensile", "max_force=5"), "is a spool"),
         (("measure", "J0001-01-Z", "tensile", "max_force=5", "area=1"), "was used up"),
         (("measure", "J0001-03-V", "tensile", "max_force=5", "area=1"), "failed on the bed"),
-        (("amend", "M0001-Y", "width=10"), "--reason"),
+        (("correct", "M0001-Y", "width=10"), "--reason"),
         (("verdict", "M0001-Y"), "--count or --set-aside"),
         (("verdict", "M0001-Y", "--count"), "--reason"),
         (("label", "J0001-J", "--stock", "no"), "no"),
@@ -280,7 +280,7 @@ def test_what_nobody_foresaw_is_one_line_and_a_log(cli: Cli, monkeypatch: pytest
     def fail(*_: object, **__: object) -> None:
         raise RuntimeError("of\nall things")
 
-    monkeypatch.setattr("tracker.records.listing.listed", fail)
+    monkeypatch.setattr("tracker.kinds.listed", fail)
     line = cli.refused("list", "spools")
     assert "RuntimeError: of all things" in line
     log = Path(line.partition("The details are in ")[2].partition(";")[0])
@@ -301,7 +301,7 @@ def test_any_width_is_lived_with(filled: Filled, columns: str) -> None:
 
 def test_facts_are_wrapped_to_a_narrow_screen(filled: Filled) -> None:
     """Forty columns are enough to read a piece."""
-    filled.id("amend", filled.piece, "note=" + "word " * 40, "--reason", "x")
+    filled.id("correct", filled.piece, "note=" + "word " * 40, "--reason", "x")
     lines = filled.done("show", filled.piece, env={"COLUMNS": "40"})
     assert max(map(len, lines)) <= 40
 

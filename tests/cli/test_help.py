@@ -40,7 +40,7 @@ def test_help_is_shown_without_a_book(words: tuple[str, ...], flag: str) -> None
     "verb",
     [
         "init", "demo", "upgrade", "backup", "restore", "verify", "material", "spool", "dry", "job", "offbed",
-        "label", "rig", "methods", "scan", "measure", "amend", "verdict", "show", "list", "trace", "import",
+        "label", "rig", "methods", "scan", "measure", "correct", "verdict", "show", "list", "trace", "import",
     ],
 )  # fmt: skip
 def test_every_verb_is_listed_in_the_help(verb: str) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.bench import PROGRAM, Filled, run
+from tests.cli.bench import PROGRAM, Cli, Filled, run
 
 HEAVY = (
     "sqlalchemy",
@@ -63,11 +63,8 @@ def test_labels_load_the_drawing_and_no_methods(filled: Filled, tmp_path: Path) 
 
 
 def test_the_kinds_of_lists_are_those_of_the_records() -> None:
-    """The command line names them without loading what reads them."""
-    from tracker.cli import looking  # noqa: PLC0415 - beside what it is held to
-    from tracker.records import KINDS  # noqa: PLC0415 - the same
-
-    assert looking.KINDS == KINDS
+    """A list that is none is refused with those that are."""
+    assert "none of materials, spools, storage" in Cli(Path("none"))("list", "spoons").stderr
 
 
 def test_the_program_runs_as_a_process_of_its_own(filled: Filled) -> None:

@@ -12,8 +12,8 @@ from PIL import Image
 
 from tracker.book import Book
 from tracker.desk.measuring import recomputing
+from tracker.kinds import listed
 from tracker.plugins import load
-from tracker.records import listed
 from tracker.trace import trace
 from tracker.verify import verify
 

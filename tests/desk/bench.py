@@ -12,19 +12,42 @@ from sqlalchemy import inspect, select
 from tracker.api import Method, Outcome, Quantity, Reading, Readings, Recording, hookimpl
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.finding import find
+from tracker.desk.entering import add_record
 from tracker.desk.jobs import add_job
-from tracker.desk.materials import add_material
 from tracker.desk.measuring import Measured, measure
-from tracker.desk.rigs import add_rig, calibrate
-from tracker.desk.spools import add_spool
 from tracker.desk.typedpieces import read_piece
+from tracker.kinds import find
 from tracker.model import JournalRecord
 from tracker.plugins import Plugged, load
 
 WHO = "Ada Bench"
 PULL = {"max_force": "1 830 N", "width": "10.00", "thickness": "4.00"}
 """1830 N on 40 mm² are 45.75 MPa."""
+
+
+def add_material(book: Book, who: str, typed: Mapping[str, Any]) -> Done:
+    """Enter a material."""
+    return add_record(book, who, "material", typed)
+
+
+def add_spool(book: Book, who: str, material: str, typed: Mapping[str, Any]) -> Done:
+    """Take a spool in."""
+    return add_record(book, who, "spool", {**typed, "material": material})
+
+
+def weigh_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any], *, sure: bool = False) -> Done:
+    """Enter a weighing."""
+    return add_record(book, who, "weighing", {**typed, "spool": spool}, sure=sure)
+
+
+def add_rig(book: Book, who: str, typed: Mapping[str, Any]) -> Done:
+    """Enter a rig."""
+    return add_record(book, who, "rig", typed)
+
+
+def calibrate(book: Book, who: str, rig: str, typed: Mapping[str, Any]) -> Done:
+    """Enter a calibration."""
+    return add_record(book, who, "calibration", {**typed, "rig": rig})
 
 
 def a_material(book: Book, name: str = "Nordlicht ASA", **typed: Any) -> str:

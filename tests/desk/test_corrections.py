@@ -19,28 +19,32 @@ from tests.desk.bench import (
     a_rig,
     a_spool,
     at,
+    calibrate,
     entries,
     last_entry,
     plugged_with,
     row_of,
+    weigh_spool,
 )
 from tracker.api import Recording
 from tracker.book import Book
+from tracker.desk import correcting
 from tracker.desk.changes import change_setting
-from tracker.desk.corrections import amend, recompute_all
+from tracker.desk.correcting import recompute_all
 from tracker.desk.dryings import start_drying
-from tracker.desk.finding import NotFoundError
-from tracker.desk.forms import FormError
+from tracker.desk.entering import keep_spool
 from tracker.desk.measuring import measure
-from tracker.desk.rigs import calibrate
-from tracker.desk.spools import keep_spool, weigh_spool
 from tracker.errors import Refused
+from tracker.forms import FormError
+from tracker.kinds import NotFoundError
 from tracker.plugins import Plugged, load
 
 
 def correct(book: Book, target: str, *assignments: str, reason: str = "wrong scale", **more: Any) -> Any:
     """Correct something with the bundled methods at hand."""
-    return amend(book, WHO, more.pop("plugged", None) or load(), target, assignments, reason, **more)
+    return correcting.correct(
+        book, WHO, more.pop("plugged", None) or load(), target, assignments, reason, **more
+    )
 
 
 def changed(book: Book, table: str) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -11,8 +11,8 @@ from tests.desk.bench import WHO, a_material, a_spool, entries, row_of
 from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.dryings import CAUTION, end_drying, start_drying
-from tracker.desk.finding import WrongKindError
-from tracker.desk.forms import FormError
+from tracker.forms import FormError
+from tracker.kinds import WrongKindError
 
 
 @pytest.fixture

@@ -9,12 +9,12 @@ import pytest
 from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_job, a_material, a_spool, last_entry, row_of
 from tracker.book import Book
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
 from tracker.desk.dryings import end_drying, start_drying
-from tracker.desk.forms import FormError
+from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import end_job
 from tracker.desk.offbed import read_outcomes, take_off
-from tracker.desk.spools import keep_spool
+from tracker.forms import FormError
 from tracker.model import Stay
 from tracker.plugins import Plugged
 
@@ -23,7 +23,7 @@ def test_a_job_ends_once(book: Book) -> None:
     """Ended as finished, it cannot be ended as failed without a reason."""
     job = a_job(book, started_at="3 h ago").id
     end_job(book, WHO, job, {"outcome": "finished"})
-    with pytest.raises(FormError, match=r"recorded as finished already.*amend"):
+    with pytest.raises(FormError, match=r"recorded as finished already.*correct"):
         end_job(book, WHO, job, {"outcome": "failed", "cause": "clogged"})
 
 
@@ -63,7 +63,7 @@ def test_a_mass_after_is_weighed_once(book: Book, drying: tuple[str, str]) -> No
 def test_a_mass_can_be_corrected(book: Book, drying: tuple[str, str]) -> None:
     """By the drying's ID and the spool's, with a reason that stands in the journal."""
     name, spool = drying
-    amend(book, WHO, Plugged(), name, [f"{spool}.after_g=1230.1"], "read the wrong line")
+    correct(book, WHO, Plugged(), name, [f"{spool}.after_g=1230.1"], "read the wrong line")
 
     assert row_of(book, name).spools[0].after_g == pytest.approx(1230.1)
     assert "read the wrong line" in last_entry(book).body

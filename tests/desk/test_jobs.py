@@ -15,11 +15,11 @@ from tests.desk.bench import WHO, a_job, a_material, a_spool, at, entries, row_o
 from tests.platefile.builder import TWO, boxes, text
 from tracker.book import Book
 from tracker.desk.changes import change_setting, read_assignment
-from tracker.desk.forms import FormError
 from tracker.desk.jobplates import PlateFile
 from tracker.desk.jobs import add_job, end_job, last_value
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
+from tracker.forms import FormError
 from tracker.ids import specimen_id
 from tracker.model import SettingChange
 

@@ -11,9 +11,9 @@ from tests.desk.bench import WHO, a_job, a_material, a_piece, a_pull, a_rig, a_s
 from tracker.api import LabelDesign
 from tracker.book import Book
 from tracker.desk.dryings import start_drying
-from tracker.desk.finding import NotFoundError, find
 from tracker.desk.labelling import DESIGNS, Design, LabelRefusedError, label_of, label_sheet, stock_named
 from tracker.desk.offbed import PieceOutcome, take_off
+from tracker.kinds import NotFoundError, find
 
 STOCK = "a4-3x8"
 

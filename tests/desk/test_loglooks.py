@@ -9,12 +9,12 @@ import pytest
 from tests.desk.bench import WHO, a_job, entries, row_of
 from tests.desk.test_logs import START, a_plate_job, rising
 from tracker.book import Book
-from tracker.desk.corrections import amend
-from tracker.desk.finding import find
+from tracker.desk.correcting import correct
 from tracker.desk.loglooks import look_at_log, offset_typed, piece_log, piece_log_chart
 from tracker.desk.logs import LogFile, add_log
 from tracker.errors import Refused
 from tracker.ids import specimen_id
+from tracker.kinds import find
 from tracker.plugins import load
 
 LOG = LogFile("log.csv", rising("2026-03-02 06:58"))
@@ -41,7 +41,7 @@ def test_an_own_offset_is_kept_through_corrections(book: Book) -> None:
     """A stated place stays as it was stated when the job's end is corrected."""
     job = a_plate_job(book)
     add_log(book, WHO, load(), job, LOG, "own offset", -300.0)
-    amend(book, WHO, load(), job, ["ended_at=2026-03-02T07:50Z"], "not entered")
+    correct(book, WHO, load(), job, ["ended_at=2026-03-02T07:50Z"], "not entered")
     kept = row_of(book, job).logs[0]
     assert (kept.aligned_by, kept.offset_s) == ("own offset", -300.0)
 

@@ -15,7 +15,7 @@ from tracker.book import Book
 from tracker.chamberlog import read_csv_log
 from tracker.chamberlog.plugin import handed_over, taken_over
 from tracker.csvlog import strandbook_read_log
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
 from tracker.desk.jobplates import PlateFile
 from tracker.desk.jobs import add_job, end_job
 from tracker.desk.logs import LogFile, add_log
@@ -135,7 +135,7 @@ def test_a_plugins_log_is_read_again_when_the_start_is_corrected(book: Book) -> 
     job = a_plate_job(book)
     plugged = load(extra=[("foreign", Foreign())])
     add_log(book, WHO, plugged, job, LogFile("x.own", b"\0\1binary"))
-    amend(book, WHO, plugged, job, ["started_at=2026-03-02 07:05"], reason="wrong clock")
+    correct(book, WHO, plugged, job, ["started_at=2026-03-02 07:05"], reason="wrong clock")
     assert row_of(book, job).logs[0].offset_s == -300.0
 
 
@@ -144,7 +144,7 @@ def test_a_start_on_another_day_is_refused_while_a_log_says_otherwise(book: Book
     job = a_plate_job(book)
     add_log(book, WHO, load(), job, LogFile("log.csv", rising()))
     with pytest.raises(Refused, match="another time"):
-        amend(book, WHO, load(), job, ["started_at=2026-02-27 07:00"], reason="slip")
+        correct(book, WHO, load(), job, ["started_at=2026-02-27 07:00"], reason="slip")
     assert row_of(book, job).started_at == at(START)
 
 

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from tests.desk.bench import WHO, a_material, entries, last_entry
+from tests.desk.bench import WHO, a_material, add_material, entries, last_entry
 from tracker.book import Book
-from tracker.desk.finding import material_named
-from tracker.desk.forms import FormError
-from tracker.desk.materials import add_material
+from tracker.forms import FormError
+from tracker.kinds import material_named
 
 
 def test_a_material_is_kept_with_the_ranges_of_its_data_sheet(book: Book) -> None:

@@ -25,13 +25,13 @@ from tests.desk.bench import (
 )
 from tracker.api import ReadingsError, Recording
 from tracker.book import Book
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
 from tracker.desk.doubts import Doubt
-from tracker.desk.finding import NotFoundError, WrongKindError
-from tracker.desk.forms import FormError
 from tracker.desk.measuring import in_units, last_readings, last_rigs, measure
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.errors import Refused
+from tracker.forms import FormError
+from tracker.kinds import NotFoundError, WrongKindError
 from tracker.plugins import load
 
 HALF = 0.5 / math.sqrt(3)
@@ -140,7 +140,7 @@ def test_a_missing_section_is_refused_by_name_and_the_force_is_kept(book: Book) 
 def test_a_section_measured_later_gives_the_strength(book: Book) -> None:
     """The waiting reading is computed as soon as it can be, and counts."""
     done = a_pull(book, a_piece(book), {"max_force": "1830"})
-    amend(book, WHO, load(), done.id, ["area=0.4 cm^2"], "measured afterwards")
+    correct(book, WHO, load(), done.id, ["area=0.4 cm^2"], "measured afterwards")
     result = row_of(book, done.id).results[0]
     assert (result.value, result.refused, result.counted) == (pytest.approx(45.75), None, True)
 
@@ -274,7 +274,7 @@ def test_before_the_first_measurement_nothing_is_offered(book: Book) -> None:
 def test_a_section_off_its_template_is_a_remark(book: Book) -> None:
     """A bar said to be 10 mm wide that measures 11 mm is doubted at once, and the doubt is kept."""
     piece = a_piece(book)
-    amend(book, WHO, load(), piece, ["geometry=iso178"], "a plain bar")
+    correct(book, WHO, load(), piece, ["geometry=iso178"], "a plain bar")
     measured = a_pull(book, piece, {"max_force": "1830", "width": "11.00", "thickness": "4.00"})
 
     assert any("width 11 mm differs by +10.0 %" in remark for remark in measured.results[0].remarks)

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from tests.desk.bench import WHO, a_job, entries, row_of
 from tracker.book import Book
-from tracker.desk.forms import FormError
 from tracker.desk.offbed import PieceOutcome, read_outcomes, take_off
+from tracker.forms import FormError
 from tracker.ids import specimen_id
 
 

@@ -11,18 +11,18 @@ from tracker.backup import backup, restore
 from tracker.book import Book, open_book
 from tracker.desk.photographs import MOST_BYTES, add_photograph, photograph_of
 from tracker.errors import Refused
-from tracker.records import Shown, shown_record
+from tracker.kinds import Card, card_of
 from tracker.verify import verify
 
 PNG = b"\x89PNG\r\n\x1a\n and what follows"
 
 
-def shown(book: Book, target: str) -> Shown:
+def shown(book: Book, target: str) -> Card:
     """Return a record as it is shown."""
-    from tracker.desk.finding import find  # noqa: PLC0415 - here alone
+    from tracker.kinds import find  # noqa: PLC0415 - here alone
 
     with book.read() as session:
-        return shown_record(session, find(book, session, target), book.zone)
+        return card_of(session, find(book, session, target), book.zone)
 
 
 def test_a_photograph_is_kept_with_note_and_time_in_one_act(book: Book) -> None:
@@ -42,7 +42,7 @@ def test_a_plate_shows_its_pieces_photographs_too(book: Book) -> None:
     add_photograph(book, WHO, job.also[0], "piece.png", PNG)
     assert [each["of"] for each in shown(book, job.id).data["photographs"]] == [job.id, job.also[0]]
     assert shown(book, job.also[1]).data["photographs"] == []
-    assert any("piece.png" in text and job.also[0] in text for _, text in shown(book, job.id).facts)
+    assert any("piece.png" in text and job.also[0] in text for _, text in shown(book, job.id).lines)
 
 
 @pytest.mark.parametrize("data", [b"<svg onload=''/>", b"", b"II*\x00 a scan", b"\x00" * 40])

@@ -9,8 +9,7 @@ import pytest
 from tests.desk.bench import WHO, a_material, a_spool, row_of
 from tests.plates import FLAT, UPRIGHT, plate
 from tracker.book import Book
-from tracker.desk.corrections import amend
-from tracker.desk.forms import FormError
+from tracker.desk.correcting import correct
 from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.jobs import add_job
 from tracker.desk.offbed import open_pieces, plate_map
@@ -26,6 +25,7 @@ from tracker.desk.plates import (
 )
 from tracker.desk.typedpieces import read_piece
 from tracker.errors import Refused
+from tracker.forms import FormError
 from tracker.platefile import Hint, orientation_of
 from tracker.plugins import load
 
@@ -156,7 +156,7 @@ def test_another_template_cuts_the_section_anew(book: Book) -> None:
     job = a_plate_job(book, plate(FLAT, layers=20))
     piece = row_of(book, job).specimens[0]
     before = piece.plate_facts["section"]["window"]
-    amend(book, WHO, load(), "J0001-01-Z", ["geometry=free"], reason="own shape")
+    correct(book, WHO, load(), "J0001-01-Z", ["geometry=free"], reason="own shape")
     assert facts(book, job)["section"]["window"] != before
     assert facts(book, job)["section"]["window"].endswith("along Z")
 
@@ -165,7 +165,7 @@ def test_an_unknown_template_is_refused_in_a_correction(book: Book) -> None:
     """Those there are, are named."""
     a_plate_job(book, plate(FLAT, layers=20))
     with pytest.raises(Refused, match="iso178"):
-        amend(book, WHO, load(), "J0001-01-Z", ["geometry=brick"], reason="slip")
+        correct(book, WHO, load(), "J0001-01-Z", ["geometry=brick"], reason="slip")
 
 
 def test_a_dummy_is_not_asked_for(book: Book) -> None:

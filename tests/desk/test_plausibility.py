@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_rig, a_spool, load
 from tracker.api.families import family_span
 from tracker.book import Book
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
 from tracker.desk.doubts import Doubt
 from tracker.desk.plausibility import beside
 
@@ -90,8 +90,8 @@ def test_a_correction_that_makes_a_number_odd_is_asked_about(book: Book) -> None
     """The measurement corrected is no sibling of itself."""
     pulls(book, "1830", "1795", "1810")
     with pytest.raises(Doubt):
-        amend(book, WHO, load(), "M0001-Y", ["max_force=18.3"], "typed wrong")
-    amend(book, WHO, load(), "M0001-Y", ["max_force=1820"], "typed wrong")
+        correct(book, WHO, load(), "M0001-Y", ["max_force=18.3"], "typed wrong")
+    correct(book, WHO, load(), "M0001-Y", ["max_force=1820"], "typed wrong")
 
 
 @given(st.lists(st.floats(0.9, 1.1), min_size=1, max_size=9), st.floats(0.8, 1.25))

@@ -8,11 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.desk.bench import WHO, a_calibrated_rig, a_rig, row_of
+from tests.desk.bench import WHO, a_calibrated_rig, a_rig, calibrate, row_of
 from tracker.book import Book
-from tracker.desk.forms import FormError
-from tracker.desk.rigs import calibrate, in_force, instruments, read_uncertainty, rigs_serving
+from tracker.desk.rigs import in_force, instruments, rigs_serving
 from tracker.errors import Refused
+from tracker.forms import FormError
+from tracker.kinds.rig import read_uncertainty
 
 
 @pytest.mark.parametrize(

@@ -9,11 +9,11 @@ import pytest
 from sqlalchemy import select
 
 from tests.conftest import BenchClock
-from tests.desk.bench import WHO, a_material, a_spool, entries, last_entry, row_of
+from tests.desk.bench import WHO, a_material, a_spool, add_spool, entries, last_entry, row_of, weigh_spool
 from tracker.book import Book
-from tracker.desk.finding import NotFoundError
-from tracker.desk.forms import FormError
-from tracker.desk.spools import add_spool, keep_spool, weigh_spool
+from tracker.desk.entering import keep_spool
+from tracker.forms import FormError
+from tracker.kinds import NotFoundError
 from tracker.model import Stay, Weighing
 
 

@@ -6,8 +6,8 @@ import pytest
 
 from tests.desk.bench import WHO, a_piece, a_pull, last_entry, row_of
 from tracker.book import Book
-from tracker.desk.forms import FormError
 from tracker.desk.verdicts import judge
+from tracker.forms import FormError
 
 
 def test_a_result_set_aside_keeps_its_value(book: Book) -> None:

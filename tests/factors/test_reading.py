@@ -13,10 +13,10 @@ from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a
 from tracker.api import FactorValue, hookimpl
 from tracker.book import Book
 from tracker.desk.changes import change_setting
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
 from tracker.desk.dryings import start_drying
+from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job
-from tracker.desk.spools import keep_spool
 from tracker.factors import factors_of, in_registry_order, measurement_factors
 from tracker.model import FactorRecord, Specimen
 from tracker.plugins import load
@@ -323,5 +323,5 @@ def test_a_corrected_start_changes_the_factors(book: Book) -> None:
     spool = a_spool(book)
     keep_spool(book, WHO, spool, {"place": "open air", "rh_pct": 50, "began_at": "2026-03-02 02:00"})
     job = a_job(book, spools=(spool,), started_at=STARTED)
-    amend(book, WHO, load(), job.id, ["started_at=2026-03-02 06:00"], reason="read the wrong clock")
+    correct(book, WHO, load(), job.id, ["started_at=2026-03-02 06:00"], reason="read the wrong clock")
     assert factors(book, job.also[0], water=False)["open_air_h"].value == 4.0

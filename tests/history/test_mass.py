@@ -6,13 +6,12 @@ from typing import Any
 
 import pytest
 
-from tests.desk.bench import WHO, a_job, a_material, a_spool, at, row_of
+from tests.desk.bench import WHO, a_job, a_material, a_spool, at, row_of, weigh_spool
 from tracker.book import Book
 from tracker.desk.dryings import start_drying
-from tracker.desk.finding import find
-from tracker.desk.spools import weigh_spool
 from tracker.errors import Refused
 from tracker.history import MassLeft, many_spool_days, mass_left
+from tracker.kinds import find
 from tracker.model import Job
 
 NOON = at("2026-03-02 12:00")

@@ -10,7 +10,6 @@ import pytest
 
 from tests.desk.bench import WHO, a_job, a_material, a_spool, at, row_of
 from tracker.book import Book
-from tracker.desk.finding import find
 from tracker.errors import Refused
 from tracker.history import (
     SpoolDays,
@@ -22,6 +21,7 @@ from tracker.history import (
     water_at,
     water_at_many,
 )
+from tracker.kinds import find
 from tracker.model import Drying, DryingSpool, Job, JobSpool, Stay
 
 NOON = at("2026-03-02 12:00")

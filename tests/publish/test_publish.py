@@ -17,7 +17,7 @@ from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tracker.api import Recording
 from tracker.book import Book
 from tracker.desk.choices import choose
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
 from tracker.desk.measuring import measure
 from tracker.desk.verdicts import judge
 from tracker.errors import Refused
@@ -50,7 +50,7 @@ def filled(book: Book, plugged: Plugged) -> Book:
     typed = {"area": "40", "gauge_length": "50"}
     measure(book, WHO, plugged, other[0], "tensile", typed, files={"curve": CURVE})
     judge(book, WHO, "M0002-W", counted=False, reason="slipped in the grips", quantity="tensile.strength")
-    amend(book, WHO, plugged, "M0003-U", ["area=41"], "read the wrong scale")
+    correct(book, WHO, plugged, "M0003-U", ["area=41"], "read the wrong scale")
     return book
 
 

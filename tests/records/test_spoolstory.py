@@ -7,10 +7,10 @@ import json
 import pytest
 
 from tests.conftest import BenchClock
-from tests.desk.bench import WHO, a_job, a_material, a_spool, at
+from tests.desk.bench import WHO, a_job, a_material, a_spool, at, weigh_spool
 from tracker.book import Book
 from tracker.desk.dryings import start_drying
-from tracker.desk.spools import keep_spool, weigh_spool
+from tracker.desk.entering import keep_spool
 from tracker.errors import Refused
 from tracker.records.spoolstory import SpoolStory, spool_story
 

@@ -10,11 +10,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
-from tests.desk.bench import WHO
+from tests.desk.bench import WHO, add_material
 from tracker.book import Book, DoneBefore, open_book
 from tracker.desk.doubts import Done
-from tracker.desk.forms import FormError
-from tracker.desk.materials import add_material
+from tracker.forms import FormError
 from tracker.model import Material
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -22,8 +21,9 @@ ROOT = Path(__file__).resolve().parents[2]
 SENT = """
 import sys
 from tracker.book import open_book
-from tracker.desk.materials import add_material
+from tests.desk.bench import add_material
 from tracker.book import DoneBefore
+from tests.desk.bench import add_material
 with open_book(sys.argv[1]) as book:
     try:
         print("made", add_material(book.keyed("one"), "Ada", {"name": "Nordlicht " + sys.argv[2]}).id)

@@ -11,8 +11,8 @@ import pytest
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tracker.book import Book
 from tracker.desk.choices import choose
-from tracker.desk.forms import FormError
 from tracker.desk.verdicts import judge
+from tracker.forms import FormError
 from tracker.selection import parse_filter
 from tracker.table import CAUTION, SummaryTable, as_csv, as_html, as_lines, as_markdown, summary_table
 from tracker.table.charts import chart

@@ -17,10 +17,10 @@ from tracker_labels import Label, draw_sheet, find_stock
 from tests.desk.bench import a_pull, a_spool, entries, row_of
 from tests.web.site import Site, running
 from tracker.book import Book
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
+from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job
 from tracker.desk.offbed import PieceOutcome, take_off
-from tracker.desk.spools import keep_spool
 from tracker.desk.typedpieces import read_piece
 from tracker.model import Specimen
 from tracker.plugins import Plugged
@@ -343,7 +343,7 @@ def test_a_log_is_looked_at_and_kept_without_scripts(
     site: Site, opened: Opened, plugged: Plugged, tmp_path: Path
 ) -> None:
     """Chosen once, drawn with two channels, placed by hand, kept: all by plain forms; fit to be read."""
-    amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
+    correct(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
     page = opened(f"{site.url}/{site.job}", 360, java_script_enabled=False)
     page.set_input_files("#log", _a_log(tmp_path))
     page.get_by_role("button", name="Look at it first").click()
@@ -362,7 +362,7 @@ def test_the_look_at_a_log_is_fit_to_be_read(
     site: Site, opened: Opened, plugged: Plugged, tmp_path: Path
 ) -> None:
     """Narrow and wide, light and dark."""
-    amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
+    correct(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
     page = opened(f"{site.url}/{site.job}", 360)
     page.set_input_files("#log", _a_log(tmp_path))
     page.get_by_role("button", name="Look at it first").click()

@@ -32,7 +32,7 @@ def test_one_value_is_put_right_once(site: Site, browser: Browser, of: str, fiel
     sent = {**form, f"a-{field}": value, "reason": "misread", "key": "one"}
     answers = [browser.fill(f"/correct?of={of}", sent) for _ in range(2)]
     assert [each.status_code for each in answers] == [200, 200]
-    assert (entries(site.book), last_entry(site.book).act) == (before + 1, "amend")
+    assert (entries(site.book), last_entry(site.book).act) == (before + 1, "correct")
 
 
 def test_a_reading_is_put_right_and_computed_anew(site: Site, browser: Browser, plugged: Plugged) -> None:
@@ -46,7 +46,7 @@ def test_a_reading_is_put_right_and_computed_anew(site: Site, browser: Browser, 
 def test_a_stay_is_put_right(browser: Browser) -> None:
     """What has no ID of its own is put right on the page of its spool."""
     browser.fill("/S0001-R/keep", {"place": "open air", "began_at": "3 h ago"})
-    form = {**stands(browser, "S0001-R"), "a-stay1.rh_pct": "55", "reason": "read later"}
+    form = {**stands(browser, "S0001-R"), "a-storage1.rh_pct": "55", "reason": "read later"}
     assert "55 %RH" in plain(browser.fill("/correct?of=S0001-R", form).text)
 
 

@@ -7,13 +7,14 @@ import pytest
 from tests.desk.bench import entries, row_of
 from tests.web.site import ON_BOTH, Browser, Site
 from tests.web.test_pages import plain
-from tracker.desk.forms import Ask
+from tracker.forms import Ask
 from tracker.web.pages.records import KINDS
 
 ANSWERS = {
     "material": {"name": "Südwind PETG", "family": "PETG"},
     "spool": {"material": "Nordlicht ASA", "lot": "L-18", "net_g": "1 kg"},
     "rig": {"name": "Caliper", "role": "instrument", "measures": "length", "resolution": "0.01 mm"},
+    "person": {"initials": "BH", "name": "Bo Helper"},
     "calibration": {"rig": "R0001-M", "uncertainty": "2 N", "k": "2"},
 }
 

@@ -11,7 +11,7 @@ from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, PULL, Browser, Site
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
 from tracker.plugins import Plugged
 
 
@@ -263,7 +263,7 @@ def test_a_log_without_a_start_of_the_job_is_refused_in_words(site: Site, browse
 @ON_BOTH
 def test_a_log_is_kept_and_says_what_was_guessed(site: Site, browser: Browser, plugged: Plugged) -> None:
     """Laid beside the job's start, it stands among what is recorded."""
-    amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
+    correct(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
     rows = "".join(f"2026-03-02 08:{minute:02d}:00,{40 + minute / 10}\n" for minute in range(50))
     log = b"time,chamber_c\n" + rows.encode()
     answer = browser.fill(
@@ -286,7 +286,7 @@ def test_the_table_filters_by_what_plugins_know(browser: Browser) -> None:
 
 def _looked_at(site: Site, browser: Browser, plugged: Plugged, **typed: str) -> str:
     """Give the job a start, send a log to be looked at, and return the page that follows."""
-    amend(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
+    correct(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
     rows = "".join(f"2026-03-02 08:{minute:02d}:00,{40 + minute / 10}\n" for minute in range(50))
     log = b"time,chamber_c\n" + rows.encode()
     return browser.fill(f"/{site.job}/log/look", typed, files={"log": ("chamber.csv", log, "text/csv")}).text

@@ -9,8 +9,8 @@ import pytest
 from tests.web.site import Browser, Site
 from tracker.book import Book
 from tracker.desk.devices import device_of, end_device, pair_device, paired
-from tracker.desk.finding import NotFoundError
-from tracker.desk.forms import FormError
+from tracker.forms import FormError
+from tracker.kinds import NotFoundError
 from tracker.web.pages.devices import own_path, pairing_svg, pairing_url
 from tracker.web.pairing import LASTS_S, PairingCodes
 from tracker.web.refusals import TooManyTriesError, WrongCodeError

@@ -11,7 +11,7 @@ import pytest
 
 from tests.desk.bench import entries
 from tests.web.site import ON_BOTH, PULL, Browser, Site
-from tracker.desk.corrections import amend
+from tracker.desk.correcting import correct
 from tracker.desk.devices import paired
 from tracker.plugins import Plugged
 from tracker.web.guard import MOST_BYTES
@@ -182,8 +182,8 @@ def test_text_is_never_markup(site: Site, browser: Browser, plugged: Plugged) ->
     browser.fill(f"/{site.spool}/weigh", {"mass_g": "1200", "note": NASTY})
     browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "remark": NASTY, "operator": NASTY})
     for target in (site.job, site.pieces[0], site.spool, "Nordlicht ASA"):
-        amend(site.book, "Ada Bench", plugged, target, [f"note={NASTY}"], NASTY)
-    amend(site.book, "Ada Bench", plugged, "Nordlicht ASA", [f"name={NASTY}"], "to see")
+        correct(site.book, "Ada Bench", plugged, target, [f"note={NASTY}"], NASTY)
+    correct(site.book, "Ada Bench", plugged, "Nordlicht ASA", [f"name={NASTY}"], "to see")
     for path in (
         "/",
         "/list/materials",

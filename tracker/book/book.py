@@ -50,6 +50,9 @@ class LostAnswerError(UncertainError):
     """The connection ended while the last step of an act was on its way."""
 
 
+_NEWEST: Final = select(JournalRecord.hash).order_by(JournalRecord.seq.desc()).limit(1)
+
+
 def now() -> dt.datetime:
     """Return the present moment in UTC: the one place the store asks a clock."""
     return dt.datetime.now(dt.UTC)
@@ -98,6 +101,11 @@ class Book:
     def connect(self) -> Connection:
         """Return a connection for hand-built reading statements; it too sees one state of the book."""
         return self._readers().connect()
+
+    def state(self) -> str:
+        """Return the hash of the newest journal entry: as long as it is the same, so is every answer."""
+        with self.connect() as connection:
+            return str(connection.execute(_NEWEST).scalar() or "")
 
     def _readers(self) -> Engine:
         if self.engine.dialect.name == "sqlite":

@@ -34,11 +34,12 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "restore": ("keeping", "Bring a book back from a backup."),
         "verify": ("keeping", "Check journal, rows, attachments and results."),
         "import": ("importing", "Bring in an old spreadsheet."),
+        "person": ("entering", "People at the bench."),
     },
     "What comes in": {
-        "material": ("supply", "Materials and their data sheets."),
-        "spool": ("supply", "Spools: take in, keep, weigh."),
-        "dry": ("supply", "Enter a drying, or its end."),
+        "material": ("entering", "Materials and their data sheets."),
+        "spool": ("entering", "Spools: take in, keep, weigh."),
+        "dry": ("entering", "Enter a drying, or its end."),
     },
     "Printing": {
         "preflight": ("preflight", "Hold a plate file against sheet, spool and job, before it is printed."),
@@ -47,13 +48,15 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "label": ("labelling", "Labels for spools, dryings, rigs, jobs and specimens."),
     },
     "Testing": {
-        "rig": ("testing", "Rigs and instruments, and their calibrations."),
+        "rig": ("entering", "Rigs and instruments, and their calibrations."),
         "methods": ("testing", "Test methods that are installed."),
         "scan": ("scanning", "One label after another, at the rig."),
         "measure": ("testing", "Enter readings and see what they give."),
-        "amend": ("testing", "Correct a record, with a reason."),
         "verdict": ("testing", "Count a result or set it aside, with a reason."),
-        "compute": ("testing", "Compute measurements anew that waited for their method."),
+        "compute": ("correcting", "Compute measurements anew that waited for their method."),
+    },
+    "Putting right": {
+        "correct": ("correcting", "Correct a record, with a reason."),
     },
     "Looking": {
         "show": ("looking", "Everything about one ID."),

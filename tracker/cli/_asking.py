@@ -8,8 +8,8 @@ from typing import Any, TypeVar
 import click
 
 from tracker.cli._bench import Bench
-from tracker.desk.forms import Ask, FormError, When, read
 from tracker.errors import Refused
+from tracker.forms import Ask, FormError, When, read
 
 F = TypeVar("F", bound=Callable[..., Any])
 

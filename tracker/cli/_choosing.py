@@ -8,7 +8,7 @@ from typing import Any
 from tracker.cli._bench import Bench
 from tracker.cli._telling import note
 from tracker.factors import REGISTRY
-from tracker.records import listed
+from tracker.kinds import listed
 from tracker.selection import Filter, check_names, parse_filter, why_none
 
 

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 import click
 
+from tracker.cards import Card, card_lines
 from tracker.desk.doubts import Done
 from tracker.errors import Refused
 from tracker.safe_text import visible
@@ -66,7 +67,7 @@ def folded(text: str, ahead: str = "") -> str:
 def done(act: Done, json_wanted: bool, following: str = "") -> None:
     """Tell what was done: remarks on stderr, IDs on stdout, the act's own ID on the last line."""
     if json_wanted:
-        say_json({"id": act.id, "also": act.also, "says": act.says})
+        say_json({"id": act.id, "also": act.also, "parts": act.parts, "says": act.says})
         return
     for sentence in act.says:
         note(sentence)
@@ -87,6 +88,13 @@ def facts(title: str, pairs: Sequence[tuple[str, str]]) -> None:
         click.echo(f"  {label:<{column}}  {lines[0]}".rstrip())
         for line in lines[1:]:
             click.echo(indent + line)
+
+
+def say_card(card: Card) -> None:
+    """Print what is told of a record; what was taken back is struck through where the terminal can."""
+    strike = (lambda text: click.style(text, strikethrough=True)) if sys.stdout.isatty() else None
+    for line in card_lines(card, width(), strike):
+        click.echo(line)
 
 
 def table(

@@ -10,9 +10,8 @@ import click
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, picture_form, say_json, width, write_file
 from tracker.comparing import Scope, follow_up, plan_text, watched, why
-from tracker.desk.forms import Ask, read
-from tracker.desk.moments import when_at
 from tracker.errors import Refused
+from tracker.forms import Ask, read, when_at
 
 _MOMENT = Ask("since", "Date", "moment", past=False)
 

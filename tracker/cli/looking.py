@@ -13,9 +13,9 @@ import click
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import (
     as_json,
-    facts,
     note,
     picture_form,
+    say_card,
     say_json,
     say_json_stream,
     table,
@@ -23,9 +23,6 @@ from tracker.cli._telling import (
     write_file,
 )
 from tracker.errors import Refused
-
-KINDS = ("materials", "spools", "dryings", "jobs", "specimens", "rigs", "measurements", "results")
-"""As in ``tracker.records``, which is loaded when something is really listed."""
 
 
 @click.command("show", epilog="Example: strandbook show J0012-04-K --factors")
@@ -51,8 +48,7 @@ def show_command(
         form = picture_form(figure)
         write_file(figure, method_picture(bench.book, bench.plugged, target, form))
         return
-    from tracker.desk.finding import find  # noqa: PLC0415 - not for a list
-    from tracker.records import shown_record  # noqa: PLC0415 - the same
+    from tracker.kinds import card_of, find, find_row  # noqa: PLC0415 - help and a picture need none
 
     book = bench.book
     with book.read() as session:
@@ -61,33 +57,19 @@ def show_command(
 
             told = shown_factors(book, find(book, session, target, "specimen"), bench.plugged)
         else:
-            told = shown_record(session, _meant(bench, session, target), book.zone)
+            told = card_of(session, find_row(book, session, target, voided=True), book.zone)
     if as_json:
         say_json(told.data)
         return
-    facts(told.title, told.facts)
+    say_card(told)
     if any(piece.get("box_mm") for piece in told.data.get("specimens") or ()):
         from tracker.desk.platemaps import map_text  # noqa: PLC0415 - brings numpy
 
         click.echo(map_text(book, told.data["id"], min(width(), 80)), nl=False)
 
 
-def _meant(bench: Bench, session: Any, target: str) -> Any:
-    """Return the row of an ID, or the material of that name."""
-    from tracker.desk.finding import NotFoundError, find, material_named  # noqa: PLC0415 - not for a list
-    from tracker.ids import IdError  # noqa: PLC0415 - the same
-
-    try:
-        return find(bench.book, session, target)
-    except (IdError, NotFoundError) as refusal:
-        try:
-            return material_named(session, target)
-        except NotFoundError as unknown:
-            raise (unknown if "Did you mean" in unknown.do else refusal) from None
-
-
 @click.command("list", epilog="Example: strandbook list results orientation=upright --csv")
-@click.argument("kind", type=click.Choice(KINDS))
+@click.argument("kind")
 @click.argument("where", required=False, default="", metavar="[FILTER]")
 @click.option(
     "--factors",
@@ -102,7 +84,10 @@ def list_command(
     bench: Bench, /, kind: str, where: str, wants_factors: bool, as_csv: bool, as_json: bool
 ) -> None:
     """List all records of a KIND, or those of which a FILTER holds."""
-    from tracker.records import listed  # noqa: PLC0415 - not for showing one record
+    from tracker.kinds import LISTS, listed  # noqa: PLC0415 - help needs none
+
+    if kind not in LISTS:
+        raise click.BadParameter(f"{kind!r} is none of {', '.join(LISTS)}")
 
     if wants_factors and kind != "specimens":
         raise Refused(f"{kind.capitalize()} have no factors", do="strandbook list specimens --factors")

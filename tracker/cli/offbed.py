@@ -9,8 +9,9 @@ import click
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, width
 from tracker.cli.labelling import print_labels, sheet_options
-from tracker.desk.offbed import OUTCOMES, PieceOutcome, open_pieces, plate_map, read_outcomes, take_off
+from tracker.desk.offbed import PieceOutcome, open_pieces, plate_map, read_outcomes, take_off
 from tracker.errors import Refused
+from tracker.kinds.specimen import OUTCOMES
 
 
 @click.command(

@@ -8,9 +8,9 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, say_json, table
-from tracker.desk.moments import local
 from tracker.desk.programmes import set_programme
 from tracker.errors import Refused
+from tracker.moments import local_time as local
 from tracker.programme import due, read_programme, standing
 
 

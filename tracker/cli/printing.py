@@ -14,14 +14,13 @@ from tracker.cli._telling import as_json, done, note, say_json, sure, width, wri
 from tracker.desk import jobs
 from tracker.desk.changes import change_setting
 from tracker.desk.doubts import Done
-from tracker.desk.finding import find
-from tracker.desk.jobforms import END_FORM, MEANT_FORM, MEASURED_FORM
 from tracker.desk.jobplates import PlateFile, read_job_plate
-from tracker.desk.moments import when_at
 from tracker.desk.photographs import add_photograph, read_photograph
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
-from tracker.records import shown_record
+from tracker.forms import when_at
+from tracker.kinds import card_of, find
+from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM
 
 if TYPE_CHECKING:
     from tracker.desk.logs import By, LogFile
@@ -68,7 +67,7 @@ def job_command() -> None:
     " bar=x:20-60, 2=z:5-15, x:20-60,y:3-7.",
 )
 @click.option("--again", metavar="JOB", help="The job of which this is another attempt.")
-@asks((*MEANT_FORM, *MEASURED_FORM))
+@asks((*SET_FORM, *MEASURED_FORM))
 @as_json
 @pass_bench
 def job_add(
@@ -96,7 +95,7 @@ def job_add(
     of: _Of = {"spools": spools, "material": material, "again": again}
     read = read_job_plate(bench.book, plate, **of) if plate is not None else None
     wanted, typed = _pieces_of(bench, read, said, typed, again)
-    answers = answered(bench, (*MEANT_FORM, *MEASURED_FORM), typed, when_at(bench.book), _last(bench, again))
+    answers = answered(bench, (*SET_FORM, *MEASURED_FORM), typed, when_at(bench.book), _last(bench, again))
     act = jobs.add_job(bench.book, bench.who, answers, plate=plate, pieces=wanted, read=read, **of)
     _tell_added(bench, act, as_json)
 
@@ -150,7 +149,7 @@ def _last(bench: Bench, again: str | None) -> dict[str, Any]:
 def job_data(bench: Bench, job: str) -> dict[str, Any]:
     """Return a job as JSON."""
     with bench.book.read() as session:
-        return shown_record(session, find(bench.book, session, job, "job"), bench.book.zone).data
+        return card_of(session, find(bench.book, session, job, "job"), bench.book.zone).data
 
 
 @job_command.command("change", epilog="Example: strandbook job change J0012-P fan=50 --layer 40")

@@ -1,4 +1,4 @@
-"""Testing: rigs, methods, readings, corrections, verdicts."""
+"""Testing: methods, readings, verdicts."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from tracker.api import fields
-from tracker.cli._asking import answered, asks
+from tracker.cli._asking import asks
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._readings import (
     asked_readings,
@@ -18,42 +18,10 @@ from tracker.cli._readings import (
     tell_measured,
 )
 from tracker.cli._telling import as_json, done, facts, say_json, sure, table
-from tracker.desk import corrections, rigs, verdicts
-from tracker.desk.finding import find
+from tracker.desk import verdicts
 from tracker.desk.measuring import MEASURE_FORM, measure
-from tracker.desk.moments import when_at
 from tracker.errors import Refused
-
-
-@click.group("rig", short_help="Rigs and instruments, and their calibrations.")
-def rig_command() -> None:
-    """Rigs and instruments: what is tested on, what is read with."""
-
-
-@rig_command.command(
-    "add", epilog="Example: strandbook rig add 'load cell 2' --role rig --measures force --capacity '5 kN'"
-)
-@click.argument("name", required=False)
-@asks(rigs.RIG_FORM[1:])
-@as_json
-@pass_bench
-def rig_add(bench: Bench, /, name: str | None, as_json: bool, **typed: Any) -> None:
-    """Enter a rig or an instrument."""
-    answers = answered(bench, rigs.RIG_FORM, {"name": name, **typed}, when_at(bench.book))
-    done(rigs.add_rig(bench.book, bench.who, answers), as_json)
-
-
-@rig_command.command(
-    "calibrate", epilog="Example: strandbook rig calibrate R0001-V --uncertainty '2 N' --k 2"
-)
-@click.argument("rig")
-@asks(rigs.CALIBRATION_FORM)
-@as_json
-@pass_bench
-def rig_calibrate(bench: Bench, /, rig: str, as_json: bool, **typed: Any) -> None:
-    """Enter a calibration of RIG: the uncertainty found by comparing it with something better known."""
-    answers = answered(bench, rigs.CALIBRATION_FORM, typed, when_at(bench.book))
-    done(rigs.calibrate(bench.book, bench.who, rig, answers), as_json)
+from tracker.kinds import find
 
 
 @click.command("methods", epilog="Example: strandbook methods tensile")
@@ -143,45 +111,6 @@ def measure_command(
 
 
 @click.command(
-    "amend", epilog="Example: strandbook amend M0451-C width=10.20 --reason 'read the wrong scale'"
-)
-@click.argument("target", metavar="ID")
-@click.argument("assignments", nargs=-1, metavar="FIELD=VALUE…")
-@click.option("--reason", metavar="TEXT", help="Why; always wanted.")
-@click.option(
-    "--file", "files", multiple=True, metavar="[FIELD=]PATH", help="For a measurement: a recording."
-)
-@sure
-@as_json
-@pass_bench
-def amend_command(
-    bench: Bench,
-    /,
-    target: str,
-    assignments: tuple[str, ...],
-    reason: str | None,
-    files: tuple[str, ...],
-    yes: bool,
-    as_json: bool,
-) -> None:
-    """Correct a record. The old value stays in the journal; results are computed anew."""
-    if reason is None and bench.may_ask:
-        reason = click.prompt("Why", err=True)
-    kept = {}
-    if files:
-        with bench.book.read() as session:
-            row = find(bench.book, session, target, "measurement")
-            kept = recordings(bench.plugged.method(row.method), files)
-    act = bench.sure(
-        lambda certain: corrections.amend(
-            bench.book, bench.who, bench.plugged, target, assignments, reason or "", kept, sure=certain
-        ),
-        yes,
-    )
-    done(act, as_json)
-
-
-@click.command(
     "verdict", epilog="Example: strandbook verdict M0451-C --set-aside --reason 'slipped in the grips'"
 )
 @click.argument("measurement", metavar="ID")
@@ -212,12 +141,3 @@ def verdict_command(
         ),
         as_json,
     )
-
-
-@click.command("compute", epilog="Example: strandbook compute M0451-C")
-@click.argument("measurements", nargs=-1, required=True, metavar="ID…")
-@as_json
-@pass_bench
-def compute_command(bench: Bench, /, measurements: tuple[str, ...], as_json: bool) -> None:
-    """Compute measurements anew whose method was missing or has a new version."""
-    done(corrections.recompute_all(bench.book, bench.who, bench.plugged, measurements), as_json)

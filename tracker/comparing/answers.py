@@ -9,9 +9,9 @@ from typing import Any
 
 from tracker.book import Book
 from tracker.comparing.asking import Scope, everything, problems, quantities_of
-from tracker.desk.finding import NotFoundError, material_named
 from tracker.errors import Refused
 from tracker.factors import factor_named
+from tracker.kinds import NotFoundError, material_named
 from tracker.plugins import Plugged
 from tracker.selection import check_quantities
 from tracker.why import (

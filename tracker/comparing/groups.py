@@ -10,10 +10,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.book import Book
-from tracker.desk.finding import resolve
 from tracker.errors import Refused
 from tracker.factors import REGISTRY
 from tracker.ids import IdError, job_id
+from tracker.kinds import resolve
 from tracker.model import JobSpool
 from tracker.selection import FilterError, ResultRow, check_asked, parse_filter, selected, why_not
 from tracker.suggest import did_you_mean

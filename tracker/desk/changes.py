@@ -7,12 +7,13 @@ from typing import Any, Final
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.finding import find
-from tracker.desk.forms import Ask, FormError, clean
 from tracker.desk.heatings import heating_doubt
-from tracker.desk.moments import check_order, local, when_at
+from tracker.forms import Ask, FormError, check_order, clean, when_at
 from tracker.ids import job_id
+from tracker.kinds import find
+from tracker.kinds.job import SETTINGS
 from tracker.model import SettingChange
+from tracker.moments import local_time as local
 from tracker.units import UnitError, parse
 
 _PLACE: Final = (
@@ -21,10 +22,6 @@ _PLACE: Final = (
     Ask("height_mm", "From height", "number", "mm", low=0, high=5_000),
     Ask("note", "Note"),
 )
-
-SETTINGS: Final = {"nozzle": "degC", "bed": "degC", "chamber": "degC", "fan": "percent", "speed": "percent",
-                   "flow": "percent"}  # fmt: skip
-"""Settings with a known unit that people change by hand; any other is kept as text."""
 
 
 def change_setting(book: Book, who: str, job: str, assignment: str, typed: Mapping[str, Any]) -> Done:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.finding import material_named
-from tracker.desk.forms import FormError
+from tracker.forms import FormError
+from tracker.kinds import material_named
 from tracker.model import Choice
 from tracker.units import UnitError, parse
 

@@ -12,10 +12,9 @@ from sqlalchemy import select
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.finding import NotFoundError, find
-from tracker.desk.forms import Ask, FormError, read
-from tracker.desk.moments import when_at
+from tracker.forms import Ask, FormError, read, when_at
 from tracker.ids import rig_id
+from tracker.kinds import NotFoundError, find
 from tracker.model import Device
 
 Role = Literal["reads", "measures", "keeps"]

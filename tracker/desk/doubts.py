@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from tracker.errors import Doubt
 
@@ -18,11 +19,13 @@ class Done:
         id: The ID (or name) that it made or changed.
         says: What the person should know, one sentence each.
         also: Further IDs it made.
+        parts: Parts without an ID that it made, as ``storage3``: the names by which they are corrected.
     """
 
     id: str
     says: list[str] = field(default_factory=list)
     also: list[str] = field(default_factory=list)
+    parts: list[str] = field(default_factory=list)
 
 
 def doubt(question: str, *, sure: bool, why: str = "") -> None:
@@ -45,3 +48,20 @@ def ask_all(questions: Sequence[str], *, sure: bool) -> None:
     if questions and not sure:
         text = "; ".join(each.rstrip(".?") for each in questions)
         raise Doubt(text, do="Repeat with --yes if it is meant", questions=questions)
+
+
+def confirm(row: Any, questions: Iterable[str], *, sure: bool) -> None:
+    """Ask about what is unusual in a row; where it is meant, the row bears the questions for ever.
+
+    Args:
+        row: That was just entered or corrected.
+        questions: What is unusual, each with what is usual.
+        sure: It is meant.
+
+    Raises:
+        Doubt: There are questions, and nobody is sure.
+    """
+    asked = [each for each in questions if each not in (row.confirmed or ())]
+    if asked:
+        ask_all(asked, sure=sure)
+        row.confirmed = [*(row.confirmed or ()), *asked]

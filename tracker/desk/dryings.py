@@ -7,28 +7,15 @@ from typing import Any, Final
 
 from tracker.book import Book
 from tracker.desk.doubts import Done, doubt
-from tracker.desk.filling import fill_in
-from tracker.desk.finding import find
-from tracker.desk.forms import Ask, FormError, clean
-from tracker.desk.moments import check_order, when_at
+from tracker.desk.entering import fill_in
+from tracker.forms import FormError, check_order, clean, when_at
 from tracker.history import check_days
 from tracker.ids import drying_id, spool_id
+from tracker.kinds import KINDS, find
 from tracker.model import Drying, DryingSpool, Spool
 from tracker.units import parse
 
-DRYING_FORM: Final = (
-    Ask("set_c", "Temperature set", "number", "degC", prompt=True, low=20, high=300),
-    Ask("planned_h", "Time meant", "number", "h", prompt=True, low=0.05, high=2000),
-    Ask("measured_c", "Temperature measured inside", "number", "degC", low=10, high=300),
-    Ask("began_at", "Began", "moment", prompt=True),
-    Ask("ended_at", "Ended", "moment"),
-    Ask("room_c", "Room temperature", "number", "degC", low=-20, high=60),
-    Ask("room_rh_pct", "Room humidity", "number", "percent", low=0, high=100),
-    Ask("dryer_rh_pct", "Humidity measured inside", "number", "percent", low=0, high=100),
-    Ask("dryer", "Dryer"),
-    Ask("operator", "Operator"),
-    Ask("note", "Note"),
-)
+DRYING_FORM: Final = KINDS["drying"].form
 
 CAUTION: Final = (
     "Drying: stay below what polymer, reel and dryer stand; never leave an oven unwatched that was not made"
@@ -128,7 +115,7 @@ def _weigh_after(row: Drying, spool: DryingSpool, mass: float | None) -> None:
         name, of = drying_id(row.id), spool_id(spool.spool_id)
         raise FormError(
             f"{of} was weighed after {name} already: {spool.after_g:g} g",
-            do=f"Correct it with its reason: strandbook amend {name} {of}.after_g={mass:g} --reason WHY",
+            do=f"Correct it with its reason: strandbook correct {name} {of}.after_g={mass:g} --reason WHY",
         )
     spool.after_g = mass
 

@@ -8,14 +8,14 @@ from typing import Any, Final
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.filling import fill_in
-from tracker.desk.finding import find
-from tracker.desk.forms import Ask, FormError, clean
+from tracker.desk.entering import fill_in
 from tracker.desk.heatings import check_first_layer, first_layer_s
 from tracker.desk.logs import refresh
-from tracker.desk.moments import local, when_at
+from tracker.forms import Ask, FormError, clean, when_at
 from tracker.ids import job_id
+from tracker.kinds import find
 from tracker.model import Job
+from tracker.moments import local_time as local
 from tracker.plugins import Plugged
 
 _FORM: Final = (

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 from tracker.book import Book
 from tracker.desk.doubts import Done, doubt
-from tracker.desk.finding import find
-from tracker.desk.forms import FormError
 from tracker.desk.logs import refresh
 from tracker.desk.plates import gauge_words
 from tracker.desk.recutting import cut_again, thing_of
+from tracker.forms import FormError
 from tracker.ids import job_id, specimen_id
+from tracker.kinds import find
 from tracker.model import Job, Specimen
 from tracker.platefile import read_gauge
 from tracker.plugins import Plugged

@@ -6,8 +6,8 @@ import datetime as dt
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, Final
 
-from tracker.desk.moments import check_order
 from tracker.factors.heating import Heating, heating
+from tracker.forms import check_order
 from tracker.ids import job_id
 from tracker.model import Job
 

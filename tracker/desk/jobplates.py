@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tracker.book import Book
-from tracker.desk.finding import find, material_named
-from tracker.desk.forms import FormError
 from tracker.desk.typedpieces import PieceWanted
+from tracker.forms import FormError
 from tracker.ids import spool_id
+from tracker.kinds import find, material_named
 from tracker.model import Job, JobSpool, Specimen
 
 if TYPE_CHECKING:

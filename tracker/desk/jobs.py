@@ -11,10 +11,7 @@ from sqlalchemy.orm import Session
 from tracker.acts import Act
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.filling import fill_in
-from tracker.desk.finding import find, material_named
-from tracker.desk.forms import FormError, clean
-from tracker.desk.jobforms import END_FORM, MEANT_FORM, MEASURED_FORM
+from tracker.desk.entering import fill_in
 from tracker.desk.jobplates import (
     PlateFile,
     from_plate,
@@ -24,9 +21,11 @@ from tracker.desk.jobplates import (
     spools_of,
     with_plate,
 )
-from tracker.desk.moments import check_order, when_at
 from tracker.desk.typedpieces import PieceWanted, specimens_of
+from tracker.forms import FormError, check_order, clean, when_at
 from tracker.ids import job_id, specimen_id, spool_id
+from tracker.kinds import find, material_named
+from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM
 from tracker.model import Job, JobSpool, Specimen
 
 if TYPE_CHECKING:
@@ -58,7 +57,7 @@ def add_job(
     Args:
         book: The book.
         who: Who enters it.
-        typed: Answers to :data:`MEANT_FORM` and :data:`MEASURED_FORM`; what the plate says fills the rest.
+        typed: Answers to :data:`SET_FORM` and :data:`MEASURED_FORM`; what the plate says fills the rest.
         spools: IDs of the spools, the first in tool 0.
         material: Name of the material where the spool is not known.
         plate: The plate file; it is kept whole.
@@ -71,7 +70,7 @@ def add_job(
         FormError: A field is wrong, or neither spool nor material is known.
         PlateRefused: The file is no readable plate.
     """
-    values = clean((*MEANT_FORM, *MEASURED_FORM), typed, when_at(book))
+    values = clean((*SET_FORM, *MEASURED_FORM), typed, when_at(book))
     if read is None and plate is not None:
         read = read_job_plate(book, plate, spools=spools, material=material, again=again)
     if read is not None:

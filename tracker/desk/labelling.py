@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,12 +11,10 @@ from sqlalchemy.orm import Session
 from tracker_labels import Label, LabelError, Sheet, Stock, draw_sheet, find_stock, load_stock
 
 from tracker.book import Book
-from tracker.desk.finding import find, ident_of
-from tracker.desk.moments import local
-from tracker.desk.pieces import material_of
 from tracker.errors import Refused
-from tracker.ids import job_id, payload
-from tracker.model import Drying, Job, Measurement, Rig, Specimen, Spool
+from tracker.ids import payload
+from tracker.kinds import find, ident_of, kind_of, name_of
+from tracker.model import Job
 
 
 class LabelRefusedError(Refused, ValueError):
@@ -123,7 +120,12 @@ def label_of(book: Book, session: Session, row: Any, line: str, design: Design) 
         LabelRefusedError: A measurement has no label, or the design fails.
     """
     del session
-    facts = {"id": str(ident_of(row)), "line": line, **_FACTS[type(row)](row, book.zone)}
+    own = kind_of(row).label(row, book.zone)
+    if own is None:
+        raise LabelRefusedError(
+            f"{name_of(row)} is a {kind_of(row).name}; it has no label", do="Label its specimen"
+        )
+    facts = {"id": name_of(row), "line": line, **own}
     try:
         lines = [str(each or "") for each in design.lines(facts)][:4]
     except Exception as error:  # a plugin's design may fail in any way
@@ -131,50 +133,3 @@ def label_of(book: Book, session: Session, row: Any, line: str, design: Design) 
     lines += [""] * (4 - len(lines))
     # The ID stands on the label in letters too: a scratched code can still be typed.
     return Label(payload(ident_of(row), book.code, book.address), facts["id"], *lines)
-
-
-def _spool(row: Spool, zone: dt.tzinfo) -> dict[str, str]:
-    del zone
-    return {
-        "material": row.material.name, "orientation": "", "lot": f"lot {row.lot}" if row.lot else "",
-        "date": str(row.received_on or ""), "job": "", "name": row.colour or "",
-    }  # fmt: skip
-
-
-def _specimen(row: Specimen, zone: dt.tzinfo) -> dict[str, str]:
-    spools = sorted(row.job.spools, key=lambda each: each.tool)
-    material = material_of(row)
-    started = row.job.started_at
-    return {
-        "material": material.name if material else "",
-        "orientation": row.orientation or "",
-        "lot": spools[0].spool.lot or "" if spools else "",
-        "date": local(started, zone)[:10] if started else "",
-        "job": job_id(row.job_id),
-        "name": row.name or "",
-    }
-
-
-def _drying(row: Drying, zone: dt.tzinfo) -> dict[str, str]:
-    heat = f"{row.set_c:g} °C" if row.set_c is not None else ""
-    hours = f"{row.planned_h:g} h" if row.planned_h is not None else ""
-    return {
-        "material": ", ".join(sorted({each.spool.material.name for each in row.spools})),
-        "orientation": f"{heat} {hours}".strip(), "lot": "", "date": local(row.began_at, zone)[:10],
-        "job": "", "name": row.dryer or "",
-    }  # fmt: skip
-
-
-def _rig(row: Rig, zone: dt.tzinfo) -> dict[str, str]:
-    del zone
-    return {"material": row.name, "orientation": row.role, "lot": "", "date": "", "job": "", "name": row.name}
-
-
-def _measurement(row: Measurement, zone: dt.tzinfo) -> dict[str, str]:
-    del zone
-    raise LabelRefusedError(f"{ident_of(row)} is a measurement; it has no label", do="Label its specimen")
-
-
-_FACTS: Final[Mapping[type[Any], Callable[[Any, dt.tzinfo], dict[str, str]]]] = {
-    Spool: _spool, Specimen: _specimen, Drying: _drying, Rig: _rig, Measurement: _measurement,
-}  # fmt: skip

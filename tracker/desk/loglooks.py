@@ -8,11 +8,11 @@ from typing import Any
 
 from tracker.book import Book
 from tracker.chamberlog import Aligned, Band, Log, Mark, log_chart
-from tracker.desk.finding import find
 from tracker.desk.logs import By, LogFile, doubts_of, laid_beside, logs_of, read_log
 from tracker.desk.plates import plate_of
 from tracker.errors import Refused
 from tracker.ids import job_id, specimen_id
+from tracker.kinds import find
 from tracker.model import Job, Specimen
 from tracker.platefile import Layer
 from tracker.plugins import Plugged

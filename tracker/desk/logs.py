@@ -13,12 +13,12 @@ from tracker.book import Book, zone_named
 from tracker.chamberlog import CHANNELS, Aligned, Log, align, cut, laid_at, read_csv_log
 from tracker.chamberlog.plugin import taken_over
 from tracker.desk.doubts import Done
-from tracker.desk.finding import find
-from tracker.desk.forms import FormError
 from tracker.desk.heatings import heating_doubt, plan_begins_s
 from tracker.desk.plates import plate_of
 from tracker.desk.recutting import cut_again
+from tracker.forms import FormError
 from tracker.ids import job_id
+from tracker.kinds import find
 from tracker.model import Job, JobLog, Specimen
 from tracker.plugins import Plugged
 
@@ -180,7 +180,7 @@ def laid_beside(row: Job, log: Log, by: By, offset_s: float | None = None) -> Al
         name = job_id(row.id)
         raise FormError(
             f"{name} has no start to lay the log beside",
-            do=f"strandbook amend {name} started_at=TIME --reason 'not entered'",
+            do=f"strandbook correct {name} started_at=TIME --reason 'not entered'",
         )
     if by == "own offset":
         if offset_s is None:

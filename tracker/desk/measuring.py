@@ -16,28 +16,18 @@ from tracker.api import Method, Piece, Readings, Recording, ResultFacts, dump, f
 from tracker.book import Book
 from tracker.desk import plausibility
 from tracker.desk.doubts import Done, ask_all
-from tracker.desk.finding import find, ident_of
-from tracker.desk.forms import Ask, FormError, clean
-from tracker.desk.moments import local, when_at
 from tracker.desk.once import check_posted, keep_posted
 from tracker.desk.pieces import piece_of
 from tracker.desk.rigs import in_force, instruments
+from tracker.forms import FormError, clean, when_at
 from tracker.ids import measurement_id, rig_id
+from tracker.kinds import KINDS, find, ident_of
 from tracker.model import Measurement, MeasurementFile, MeasurementRig, Result, Rig, Specimen, Spool
+from tracker.moments import local_time as local
 from tracker.plugins import Computation, Computed, Plugged
 from tracker.units import parse
 
-MEASURE_FORM: Final = (
-    Ask("at", "Measured at", "moment"),
-    Ask("operator", "Operator"),
-    Ask("room_c", "Room temperature", "number", "degC", low=-20, high=60),
-    Ask("room_rh_pct", "Room humidity", "number", "percent", low=0, high=100),
-    Ask("conditioned_days", "Conditioned before the test for, in days", "number", "d", low=0, high=3650),
-    Ask("conditioned_c", "Conditioned at", "number", "degC", low=-20, high=120),
-    Ask("conditioned_rh_pct", "Conditioned at a humidity of", "number", "percent", low=0, high=100),
-    Ask("water_pct", "Water in the piece at the test, of its dry mass", "number", "percent", low=0, high=20),
-    Ask("remark", "Remark"),
-)
+MEASURE_FORM: Final = KINDS["measurement"].form
 
 
 @dataclass

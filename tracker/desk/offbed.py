@@ -5,16 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.finding import find
-from tracker.desk.forms import FormError
+from tracker.forms import FormError
 from tracker.ids import job_id, specimen_id
+from tracker.kinds import find
+from tracker.kinds.specimen import check_outcome
 from tracker.model import Specimen
-
-OUTCOMES: Final = ("good", "usable", "failed")
 
 
 @dataclass(frozen=True)
@@ -110,7 +108,7 @@ def _enter(piece: Specimen, said: PieceOutcome) -> None:
         name = specimen_id(piece.job_id, piece.piece)
         raise FormError(
             f"{name} is recorded as {piece.outcome} already",
-            do=f"Correct it with its reason: strandbook amend {name} outcome={said.outcome} --reason WHY",
+            do=f"Correct it with its reason: strandbook correct {name} outcome={said.outcome} --reason WHY",
         )
     piece.outcome = said.outcome
     piece.remark = said.words or None if said.outcome != "failed" else None
@@ -145,17 +143,3 @@ def plate_map(book: Book, job: str, width: int) -> str:
         from tracker.desk.platemaps import has_map, map_of_row  # noqa: PLC0415 - brings numpy
 
         return map_of_row(row, width) if has_map(row) else ""
-
-
-def check_outcome(piece: int, outcome: str | None, words: str | None) -> None:
-    """Refuse an outcome that is none, or that lacks the words it needs to be understood later.
-
-    Raises:
-        FormError: No outcome of that name, usable without a remark, or failed without a cause.
-    """
-    if outcome is not None and outcome not in OUTCOMES:
-        raise FormError(f"{outcome!r} is no outcome", do=f"Say {', '.join(OUTCOMES)}")
-    if outcome == "usable" and not words:
-        raise FormError(f"Piece {piece} is usable, but with what remark", do="--usable 4=stringy")
-    if outcome == "failed" and not words:
-        raise FormError(f"Piece {piece} failed, but why", do="--failed 5='came loose'")

@@ -12,8 +12,8 @@ from typing import Final
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.finding import NotFoundError, find, ident_of
 from tracker.errors import Refused
+from tracker.kinds import NotFoundError, find, ident_of
 from tracker.model import Photograph, Specimen
 
 MOST_BYTES: Final = 15_000_000

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tracker.desk.finding import ident_of
-from tracker.model import Material, Specimen, Spool
+from tracker.kinds import ident_of
+from tracker.kinds.specimen import material_of
+from tracker.model import Specimen, Spool
 
 if TYPE_CHECKING:
     from tracker.api import Piece
@@ -45,9 +46,3 @@ def _nominal(geometry: str | None) -> dict[str, float]:
 
     section = next((each.section_mm for each in pieces() if each.id == geometry), None)
     return {} if section is None else {"width": section[0], "thickness": section[1]}
-
-
-def material_of(row: Specimen) -> Material | None:
-    """Return the material a specimen is made of: its first spool's, else what the job says."""
-    spools = sorted(row.job.spools, key=lambda each: each.tool)
-    return spools[0].spool.material if spools else row.job.material

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from tracker.book import Book
-from tracker.desk.finding import find
 from tracker.desk.platefacts import object_of
 from tracker.errors import Refused
 from tracker.ids import job_id, specimen_id
+from tracker.kinds import find
 from tracker.model import Job, Specimen
 from tracker.platefile import (
     PlateObject,

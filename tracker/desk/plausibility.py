@@ -20,7 +20,8 @@ from sqlalchemy.orm import Session
 
 from tracker.api import Instrument, Method, dimension, fields, scale
 from tracker.api.families import family_span
-from tracker.desk.pieces import material_of, piece_of
+from tracker.desk.pieces import piece_of
+from tracker.kinds.specimen import material_of
 from tracker.model import Job, JobSpool, Measurement, Result, Specimen, Spool
 from tracker.plugins import Computed
 from tracker.stating import plain

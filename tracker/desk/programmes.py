@@ -6,7 +6,7 @@ from sqlalchemy import select
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.finding import material_named
+from tracker.kinds import material_named
 from tracker.model import Programme
 
 

@@ -13,11 +13,11 @@ from sqlalchemy.orm import Session
 from tracker_labels import LabelError, read_codes
 
 from tracker.book import Book
-from tracker.desk.finding import NotFoundError, fetch, ident_of, resolve
-from tracker.desk.pieces import material_of
 from tracker.errors import Refused
 from tracker.history import exposure_line, spool_days
 from tracker.ids import Ident, IdError, read_payload
+from tracker.kinds import NotFoundError, fetch, ident_of, resolve
+from tracker.kinds.specimen import material_of
 from tracker.model import Measurement, Specimen, Spool
 from tracker.orientation import in_words
 from tracker.plugins import Plugged

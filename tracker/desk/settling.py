@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tracker.desk.forms import FormError
 from tracker.desk.plates import PlateRead
+from tracker.forms import FormError
 from tracker.orientation import checked_letters
 from tracker.platefile import piece_named
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from tracker.desk.forms import FormError
+from tracker.forms import FormError
 from tracker.model import Job, Specimen
 from tracker.orientation import checked_letters
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.desk.finding import find
-from tracker.desk.forms import FormError
+from tracker.forms import FormError
 from tracker.ids import measurement_id
+from tracker.kinds import find
 from tracker.model import Measurement, Result, Verdict
 
 

@@ -7,10 +7,10 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from tracker.book import Book
-from tracker.desk.finding import find
 from tracker.desk.jobplates import PlateFile
 from tracker.desk.plates import PlateRead, alike, kind_words, mark_dummies, read_pieces, settings_of
 from tracker.ids import job_id, spool_id
+from tracker.kinds import find
 from tracker.model import Job
 from tracker.preflight import likeness, pieces, sheet
 from tracker.preflight.findings import Finding, Report

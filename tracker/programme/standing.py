@@ -11,8 +11,8 @@ from sqlalchemy import Connection, func, select
 from sqlalchemy.orm import Session
 
 from tracker.book import Book
-from tracker.desk.finding import find, material_named
-from tracker.desk.pieces import material_of
+from tracker.kinds import find, material_named
+from tracker.kinds.specimen import material_of
 from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
 from tracker.model import Programme as ProgrammeRecord
 from tracker.programme.wanted import Programme, WantedTest, read_programme, usual

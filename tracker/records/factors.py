@@ -9,10 +9,10 @@ from sqlalchemy import select
 
 from tracker import ids
 from tracker.book import Book
+from tracker.cards import Card
 from tracker.factors import REGISTRY, factor_data, factor_words, factors_of, in_registry_order
 from tracker.model import Specimen
 from tracker.plugins import Plugged
-from tracker.records.telling import Shown
 
 
 def told_factors(book: Book, specimen: int, plugged: Plugged | None = None) -> list[dict[str, Any]]:
@@ -28,12 +28,12 @@ def told_factors(book: Book, specimen: int, plugged: Plugged | None = None) -> l
     return [factor_data(value) for value in in_registry_order(found)]
 
 
-def shown_factors(book: Book, row: Specimen, plugged: Plugged | None = None) -> Shown:
+def shown_factors(book: Book, row: Specimen, plugged: Plugged | None = None) -> Card:
     """Return the factors of a specimen as they are shown; what is not recorded is named at the end."""
     with book.read() as session:
         found = factors_of(session, [row.id], plugged).get(row.id, {})
     name = ids.specimen_id(row.job_id, row.piece)
-    told = Shown(f"{name}  {row.name or ''}".rstrip(), data={"id": name})
+    told = Card(f"{name}  {row.name or ''}".rstrip(), data={"id": name})
     for value in in_registry_order(found):
         told.add(value.name, factor_words(value))
     missing = [factor.name for factor in REGISTRY if not factor.of_test and factor.name not in found]

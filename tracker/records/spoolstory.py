@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tracker.book import Book
-from tracker.desk.finding import find
 from tracker.errors import Refused
 from tracker.history import MassLeft, SpoolDays, mass_left, spool_days, water_at, water_at_many
+from tracker.kinds import find
 
 if TYPE_CHECKING:
     from tracker.exposure import Water, WaterHistory

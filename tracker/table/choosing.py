@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tracker.book import Book
-from tracker.desk.finding import material_named
-from tracker.desk.forms import FormError
+from tracker.forms import FormError
+from tracker.kinds import material_named
 from tracker.selection import Filter, Term
 from tracker.suggest import did_you_mean
 from tracker.table.conditions import SETTINGS

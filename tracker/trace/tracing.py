@@ -129,7 +129,7 @@ def idents(book: Book, ident: Ident | str) -> tuple[Ident, ...]:
         scanned = read_payload(ident)
     except IdError:
         # Loaded only after a slip, which the desk answers with what is near in this book.
-        from tracker.desk.finding import resolve  # noqa: PLC0415
+        from tracker.kinds import resolve  # noqa: PLC0415
 
         with book.read() as session:
             resolve(book, session, ident)

@@ -19,7 +19,6 @@ from typing import Any, Final, Generic, TypeVar
 
 from tracker.book import Book, files_folder
 from tracker.plugins import Plugged
-from tracker.records.marks import state_of
 from tracker.web.pairing import PairingCodes
 
 T = TypeVar("T")
@@ -275,5 +274,5 @@ class Bench:
             make: Makes the answer.
             state: Of the book, where it was asked for already; an older one is never wrong, only older.
         """
-        found: T = self.facts.get((state or state_of(self.book), what), make)
+        found: T = self.facts.get((state or self.book.state(), what), make)
         return found

@@ -11,9 +11,9 @@ from typing import Any, Final
 from starlette.datastructures import FormData, UploadFile
 
 from tracker.api import Field, Method, fields
-from tracker.desk.forms import Ask, When, read
-from tracker.desk.moments import local
-from tracker.records import listed
+from tracker.forms import Ask, When, read
+from tracker.kinds import listed
+from tracker.moments import local_time as local
 from tracker.units import compact, shown
 from tracker.web.bench import Bench
 
@@ -29,7 +29,7 @@ class Input:
         name: Of the field, as it is sent.
         label: Words beside it.
         kind: ``number``, ``text``, ``choice``, ``series``, ``file`` or ``moment``.
-        unit: Shown beside it; what a bare number means.
+        unit: Card beside it; what a bare number means.
         required: Marked as needed.
         choices: For a choice.
         hint: The last value, or what to type; never taken for an answer, and never a time.
@@ -38,7 +38,7 @@ class Input:
         value: What stands in it.
         problem: What was wrong with it.
         shown: Words for the choices, where they differ from what is sent.
-        usual: Shown at once; what is seldom known folds away.
+        usual: Card at once; what is seldom known folds away.
         was: What is recorded, beside a correction.
         now: It holds the present moment, and follows the clock until somebody types into it.
     """

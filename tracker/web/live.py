@@ -10,7 +10,6 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from starlette.responses import Response, StreamingResponse
 
-from tracker.records.marks import state_of
 from tracker.web.bench import Bench
 from tracker.web.visitors import Here, Reader
 
@@ -80,7 +79,7 @@ class Watch:
             self._asking = asyncio.Lock()
         async with self._asking:
             if loop.time() - self._at >= STEP_S * 0.9:
-                self._mark = (await run_in_threadpool(state_of, self._bench.book))[:_MARK]
+                self._mark = (await run_in_threadpool(self._bench.book.state))[:_MARK]
                 self._at = loop.time()
         return self._mark
 

@@ -20,11 +20,10 @@ from starlette.responses import JSONResponse, Response
 
 from tracker.api import ReadingsError, Recording, fields, schema
 from tracker.desk.devices import Known, device_of
-from tracker.desk.finding import find
 from tracker.desk.measuring import Measured, measure
 from tracker.desk.once import posted_key
 from tracker.errors import Refused
-from tracker.records import listed, shown_record
+from tracker.kinds import card_of, find, listed
 from tracker.stating import state_row
 from tracker.trace import trace
 from tracker.web.bench import Bench
@@ -324,7 +323,7 @@ def show(bench: Here, asker: Asking, name: Id) -> dict[str, Any]:
     """Show one record."""
     del asker
     with bench.book.read() as session:
-        data: Mapping[str, Any] = shown_record(session, find(bench.book, session, name), bench.book.zone).data
+        data: Mapping[str, Any] = card_of(session, find(bench.book, session, name), bench.book.zone).data
     return dict(data)
 
 

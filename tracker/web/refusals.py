@@ -7,12 +7,12 @@ from typing import Final
 
 from tracker.api import ReadingsError
 from tracker.desk.doubts import Doubt
-from tracker.desk.finding import NotFoundError
-from tracker.desk.forms import FormError
 from tracker.desk.once import KeyTakenError
 from tracker.desk.photographs import PictureError
 from tracker.errors import Refused
+from tracker.forms import FormError
 from tracker.ids import IdError
+from tracker.kinds import NotFoundError
 from tracker.trace import TraceError
 
 

@@ -17,8 +17,8 @@ from jinja2.runtime import Context
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from tracker.desk.doubts import Doubt
-from tracker.desk.moments import local
 from tracker.errors import Refused
+from tracker.moments import local_time as local
 from tracker.stating import state_row
 from tracker.units import compact, shown
 from tracker.web.bench import Bench

@@ -19,7 +19,6 @@ from starlette.exceptions import HTTPException
 
 from tracker.book import files_folder
 from tracker.desk.devices import ROLES, Known, Role, device_of
-from tracker.records.marks import state_of
 from tracker.web.bench import Bench
 from tracker.web.refusals import NotAllowedError, NotPairedError, StaleFormError, TooLargeError
 from tracker.web.uploads import MOST_TEXT
@@ -124,7 +123,7 @@ def anyone(request: Request, bench: Here) -> Visitor:
         role = ROLES[0]
     who = device.name if device is not None else serving.who if paired else ""
     # Whoever is not paired learns nothing, not even that something was written.
-    state = state_of(bench.book) if paired else ""
+    state = bench.book.state() if paired else ""
     visitor = Visitor(who, sid, csrf_token(serving.key, sid), role, device, "sid" not in held, state, paired)
     request.state.visitor = visitor
     return visitor

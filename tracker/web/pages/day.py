@@ -7,8 +7,8 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
+from tracker.kinds import KINDS, listed
 from tracker.programme import due
-from tracker.records import KINDS, listed
 from tracker.web.bench import Bench
 from tracker.web.render import page
 from tracker.web.visitors import Here, Reader, Visitor

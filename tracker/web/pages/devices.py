@@ -13,7 +13,7 @@ from starlette.responses import Response
 from tracker.book import DoneBefore
 from tracker.desk.devices import ROLES, Role, end_device, pair_device, paired
 from tracker.errors import Refused
-from tracker.records import listed
+from tracker.kinds import listed
 from tracker.web.acting import followed
 from tracker.web.bench import Bench
 from tracker.web.inputs import key_of, text_of

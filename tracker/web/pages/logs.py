@@ -9,12 +9,12 @@ from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from tracker.desk.finding import fetch
-from tracker.desk.forms import FormError
 from tracker.desk.loglooks import look_at_log, offset_typed, piece_log, piece_log_chart
 from tracker.desk.logs import ALIGNMENTS, By, LogFile, add_log, mapped_columns
 from tracker.errors import Refused
+from tracker.forms import FormError
 from tracker.ids import Ident
+from tracker.kinds import fetch
 from tracker.web.acting import acted
 from tracker.web.bench import Bench
 from tracker.web.pages.plate import ident_of_kind, plate_page

@@ -12,17 +12,16 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.api import Method, fields
-from tracker.desk.finding import fetch, resolve
 from tracker.desk.loglooks import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, last_readings, last_rigs, measure
-from tracker.desk.moments import when_at
 from tracker.desk.platemaps import outlines_of
 from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
 from tracker.errors import Refused
+from tracker.forms import when_at
 from tracker.ids import Ident, rig_id
+from tracker.kinds import Card, card_of, fetch, resolve
 from tracker.programme import still_wanted
-from tracker.records import Shown, shown_record
 from tracker.web.acting import check_no_scan, followed, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, typed, typed_asks
@@ -135,15 +134,15 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
     with book.read() as session:
         row = fetch(session, ident)
         names = fitting_methods(bench.plugged, row)
-        shown = shown_record(session, row, book.zone)
+        shown = card_of(session, row, book.zone)
         pieces: list[dict[str, Any]] = []
         outlines: Mapping[str, Points] = {}
         if ident.kind == "specimen":
             job: Any = fetch(session, Ident("job", ident.number))
             outlines = outlines_of(job)
-            pieces = shown_record(session, job, book.zone).data["specimens"]
+            pieces = card_of(session, job, book.zone).data["specimens"]
         told = [
-            shown_record(session, fetch(session, resolve(book, session, each)), book.zone).data
+            card_of(session, fetch(session, resolve(book, session, each)), book.zone).data
             for each in shown.data.get("measurements", ())
         ]
         return PieceFacts(
@@ -162,7 +161,7 @@ def _just_stored(bench: Bench, text: str) -> Mapping[str, Any] | None:
     try:
         with bench.book.read() as session:
             row = fetch(session, resolve(bench.book, session, text))
-            told: Shown = shown_record(session, row, bench.book.zone)
+            told: Card = card_of(session, row, bench.book.zone)
     except Refused:
         return None
     return told.data if "results" in told.data else None

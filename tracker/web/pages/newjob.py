@@ -12,13 +12,12 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.desk.doubts import Done
-from tracker.desk.forms import FormError
-from tracker.desk.jobforms import MEANT_FORM, MEASURED_FORM
 from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.jobs import add_job
-from tracker.desk.moments import when_at
 from tracker.desk.typedpieces import PieceWanted
 from tracker.errors import Refused
+from tracker.forms import FormError, when_at
+from tracker.kinds.job import MEASURED_FORM, SET_FORM
 from tracker.orientation import NOTATIONS, checked_letters
 from tracker.web.acting import acted
 from tracker.web.bench import Bench
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
 
 router = APIRouter()
 
-_FORM: Final = (*MEANT_FORM, *MEASURED_FORM)
+_FORM: Final = (*SET_FORM, *MEASURED_FORM)
 _SPOOLS: Final = ("spool", "spool2", "spool3")
 _ROWS: Final = 5
 

@@ -10,14 +10,13 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.desk.doubts import Done
-from tracker.desk.finding import NotFoundError, find
 from tracker.desk.measuring import computed_again, readings_of
 from tracker.desk.photographs import add_photograph, photograph_of, picture_kind, thumbnail
 from tracker.desk.pieces import piece_of
 from tracker.errors import Refused
 from tracker.history import SpoolDays, spool_days, water_at_many
 from tracker.ids import Ident
-from tracker.records import shown_record
+from tracker.kinds import NotFoundError, card_of, find
 from tracker.trace import trace
 from tracker.web.acting import acted
 from tracker.web.bench import Bench
@@ -97,7 +96,7 @@ def file(
     """Give a file of a measurement: photographs are shown, everything else is saved."""
     del visitor
     with bench.book.read() as session:
-        told = shown_record(session, find(bench.book, session, text, "measurement"), bench.book.zone)
+        told = card_of(session, find(bench.book, session, text, "measurement"), bench.book.zone)
     kept = told.data["files"].get(field)
     if kept is None:
         raise NotFoundError(f"{text} has no file {field!r}")

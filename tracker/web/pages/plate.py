@@ -12,20 +12,19 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 from tracker_labels import Sheet, stocks
 
-from tracker.desk.changes import SETTINGS, change_setting
-from tracker.desk.finding import fetch, find, ident_of
-from tracker.desk.forms import Ask
-from tracker.desk.jobforms import END_FORM
+from tracker.desk.changes import change_setting
 from tracker.desk.jobs import end_job
 from tracker.desk.labelling import label_sheet
 from tracker.desk.logs import ALIGNMENTS
-from tracker.desk.moments import when_at
-from tracker.desk.offbed import OUTCOMES, PieceOutcome, check_outcome, take_off
+from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.platemaps import outlines_of
 from tracker.desk.printqueues import print_pdf, print_queues
 from tracker.errors import Refused
+from tracker.forms import Ask, when_at
 from tracker.ids import Ident
-from tracker.records import Shown, shown_record
+from tracker.kinds import Card, card_of, fetch, find, ident_of
+from tracker.kinds.job import END_FORM, SETTINGS
+from tracker.kinds.specimen import OUTCOMES, check_outcome
 from tracker.web.acting import acted, followed
 from tracker.web.bench import Bench
 from tracker.web.inputs import of_form, text_of, typed_asks
@@ -75,10 +74,10 @@ def plate_page(
     )  # fmt: skip
 
 
-def _shown(bench: Bench, ident: Ident) -> tuple[Shown, Mapping[str, Points]]:
+def _shown(bench: Bench, ident: Ident) -> tuple[Card, Mapping[str, Points]]:
     with bench.book.read() as session:
         row: Any = fetch(session, ident)
-        return shown_record(session, row, bench.book.zone), outlines_of(row)
+        return card_of(session, row, bench.book.zone), outlines_of(row)
 
 
 CAUSES: Final = ("stringy", "warped", "came loose", "under-extruded")

@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Annotated, Any, Final, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, Final
 from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from tracker.book import Book
-from tracker.desk.amendable import Amendable, amendable, changed
-from tracker.desk.corrections import amend
+from tracker import kinds
+from tracker.desk import correcting
+from tracker.desk.correcting import Correctable, changed, correctable
 from tracker.desk.doubts import Done
-from tracker.desk.finding import find, material_named, resolve
-from tracker.desk.forms import Ask
-from tracker.desk.materials import MATERIAL_FORM, add_material
-from tracker.desk.moments import when_at
-from tracker.desk.rigs import CALIBRATION_FORM, OF_RIG, RIG_FORM, add_rig, calibrate
-from tracker.desk.spools import OF_MATERIAL, SPOOL_FORM, add_spool
+from tracker.desk.entering import add_record
 from tracker.desk.verdicts import judge
 from tracker.errors import Refused
+from tracker.forms import when_at
 from tracker.ids import Ident
-from tracker.records import Shown, shown_record
+from tracker.kinds import Card, Kind, NotFoundError, card_of, find, material_named, resolve
 from tracker.units import shown
-from tracker.web.acting import acted
+from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import Input, asked, offered, text_of, typed_asks
 from tracker.web.pages.measuring import piece_page
@@ -40,8 +35,6 @@ router = APIRouter()
 labels = APIRouter()
 """Its one address takes whatever stands on a label, and so comes after all others."""
 
-Answers = Mapping[str, str]
-What = Literal["material", "spool", "rig", "calibration"]
 Of = Annotated[str, Query(max_length=400)]
 
 
@@ -78,35 +71,18 @@ def ident_named(bench: Bench, text: str) -> Ident:
 
 
 def _record_page(request: Request, bench: Bench, visitor: Visitor, ident: Ident) -> Response:
-    def read() -> Shown:
+    def read() -> Card:
         with bench.book.read() as session:
-            return shown_record(session, find(bench.book, session, str(ident)), bench.book.zone)
+            return card_of(session, find(bench.book, session, str(ident), voided=True), bench.book.zone)
 
-    told: Shown = bench.of_state(("record", ident), read, visitor.state)
+    told: Card = bench.of_state(("record", ident), read, visitor.state)
     files = told.data["files"] if ident.kind == "measurement" else {}
     pictures = [{"field": field, "name": file["name"]} for field, file in files.items()]
     return page(request, bench, visitor, "record", ident=ident, told=told, pictures=pictures)
 
 
-@dataclass(frozen=True)
-class Entered:
-    """A kind of record that one form enters.
-
-    Attributes:
-        title: Heading of its page.
-        form: What is asked.
-        store: Enters it.
-        where: Page of what was entered.
-    """
-
-    title: str
-    form: tuple[Ask, ...]
-    store: Callable[[Book, str, Answers], Done]
-    where: Callable[[str], str]
-
-
-def _record(name: str) -> str:
-    return f"/{quote(name)}"
+KINDS: Final[Mapping[str, Kind]] = {name: kind for name, kind in kinds.KINDS.items() if kind.title}
+"""Kinds that one form enters."""
 
 
 def material_path(name: str) -> str:
@@ -114,20 +90,22 @@ def material_path(name: str) -> str:
     return f"/material?{urlencode({'name': name})}"
 
 
-def _add_spool(book: Book, who: str, answers: Answers) -> Done:
-    return add_spool(book, who, answers.get("material", ""), answers)
+def _entered_path(kind: Kind, name: str) -> str:
+    """Return the page of what was entered; a kind without IDs has its list."""
+    if kind.name == "material":
+        return material_path(name)
+    return f"/{quote(name)}" if kind.has_id or kind.part else f"/list/{kind.plural}"
 
 
-def _calibrate(book: Book, who: str, answers: Answers) -> Done:
-    return calibrate(book, who, answers.get("rig", ""), answers)
+def _kind(what: str) -> Kind:
+    """Return a kind that one form enters.
 
-
-KINDS: Final[Mapping[What, Entered]] = {
-    "material": Entered("A new material", MATERIAL_FORM, add_material, material_path),
-    "spool": Entered("A new spool", (OF_MATERIAL, *SPOOL_FORM), _add_spool, _record),
-    "rig": Entered("A new rig or instrument", RIG_FORM, add_rig, _record),
-    "calibration": Entered("A calibration", (OF_RIG, *CALIBRATION_FORM), _calibrate, _record),
-}
+    Raises:
+        NotFoundError: There is none of that name, or it has acts of its own.
+    """
+    if what not in KINDS:
+        raise NotFoundError(f"There is no form for {what[:40]!r}")
+    return KINDS[what]
 
 
 @router.get("/new")
@@ -138,7 +116,7 @@ def choose(request: Request, bench: Here, visitor: Reader) -> Response:
 
 @router.get("/new/{what}")
 def ask(
-    request: Request, bench: Here, visitor: Reader, what: What,
+    request: Request, bench: Here, visitor: Reader, what: str,
     of: Annotated[str, Query(max_length=200)] = "",
 ) -> Response:  # fmt: skip
     """Show a form; ``of`` names the material of a spool, or the rig of a calibration."""
@@ -146,10 +124,10 @@ def ask(
 
 
 def _asked(
-    request: Request, bench: Bench, visitor: Visitor, what: What, of: str = "",
+    request: Request, bench: Bench, visitor: Visitor, what: str, of: str = "",
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
-    kind = KINDS[what]
+    kind = _kind(what)
     held = typed_asks(form, kind.form) if form is not None else None
     _, problems = plainly(refusal)
     given = {kind.form[0].name: of} if of else {}
@@ -162,12 +140,12 @@ def _asked(
 
 
 @router.post("/new/{what}")
-def enter(request: Request, bench: Here, visitor: Keeper, form: Form, what: What) -> Response:
+def enter(request: Request, bench: Here, visitor: Keeper, form: Form, what: str) -> Response:
     """Enter a record; what is refused stands in its form again."""
-    kind = KINDS[what]
+    kind = _kind(what)
     return acted(
-        request, bench, form, kind.where,
-        lambda: kind.store(bench.book, visitor.who, typed_asks(form, kind.form)),
+        request, bench, form, lambda name: _entered_path(kind, name),
+        lambda: add_record(bench.book, visitor.who, what, typed_asks(form, kind.form), sure=meant(form)),
         lambda refusal: _asked(request, bench, visitor, what, form=form, refusal=refusal),
     )  # fmt: skip
 
@@ -179,7 +157,7 @@ def material(
     """Show a material: its data sheet as it is recorded."""
     with bench.book.read() as session:
         row = material_named(session, name)
-        told = shown_record(session, row, bench.book.zone)
+        told = card_of(session, row, bench.book.zone)
     return page(request, bench, visitor, "material", named=row.name, told=told)
 
 
@@ -196,7 +174,7 @@ def _correcting(
     request: Request, bench: Bench, visitor: Visitor, of: str,
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
-    name, found = amendable(bench.book, bench.plugged, of)
+    name, found = correctable(bench.book, bench.plugged, of)
     _, problems = plainly(refusal)
     sent = _texts(form, _SENT) if form is not None else {each.name: each.was for each in found}
     was = _texts(form, _WAS) if form is not None else sent
@@ -207,7 +185,7 @@ def _correcting(
     )  # fmt: skip
 
 
-def _input(each: Amendable, sent: Mapping[str, str], problems: Mapping[str, str]) -> Input:
+def _input(each: Correctable, sent: Mapping[str, str], problems: Mapping[str, str]) -> Input:
     return Input(
         name=_SENT + each.name,
         label=each.label,
@@ -239,9 +217,11 @@ def correct(request: Request, bench: Here, visitor: Keeper, form: Form, of: Of) 
     """Correct what was changed in the form."""
 
     def act() -> Done:
-        _, found = amendable(bench.book, bench.plugged, of)
+        _, found = correctable(bench.book, bench.plugged, of)
         changes = changed(_texts(form, _SENT), _texts(form, _WAS), found)
-        return amend(bench.book, visitor.who, bench.plugged, of, changes, text_of(form, "reason"))
+        return correcting.correct(
+            bench.book, visitor.who, bench.plugged, of, changes, text_of(form, "reason"), sure=meant(form)
+        )
 
     return acted(
         request, bench, form, _where, act,
@@ -270,7 +250,7 @@ def _measured(bench: Bench, of: str) -> list[Mapping[str, Any]]:
     with bench.book.read() as session:
 
         def data(name: str, *kinds: str) -> Mapping[str, Any]:
-            return shown_record(session, find(bench.book, session, name, *kinds), bench.book.zone).data
+            return card_of(session, find(bench.book, session, name, *kinds), bench.book.zone).data
 
         top = data(of, "measurement", "specimen", "spool", "job")
         if "results" in top:
@@ -293,6 +273,6 @@ def give(request: Request, bench: Here, visitor: Keeper, form: Form, of: Of) -> 
         )  # fmt: skip
 
     return acted(
-        request, bench, form, _record, act,
+        request, bench, form, lambda name: f"/{quote(name)}", act,
         lambda refusal: _judged(request, bench, visitor, of, form, refusal),
     )  # fmt: skip

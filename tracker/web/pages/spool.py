@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.desk.dryings import DRYING_FORM, end_drying, start_drying
-from tracker.desk.finding import fetch, find
-from tracker.desk.forms import Ask
-from tracker.desk.moments import when_at
-from tracker.desk.spools import PLACES, STAY_FORM, WEIGHING_FORM, keep_spool, weigh_spool
+from tracker.desk.entering import add_record, keep_spool
 from tracker.errors import Refused
+from tracker.forms import Ask, when_at
 from tracker.ids import Ident
-from tracker.records import Shown, shown_record
+from tracker.kinds import KINDS, Card, card_of, fetch, find
+from tracker.kinds.spool import PLACES
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import Input, of_form, typed_asks
@@ -27,6 +26,8 @@ from tracker.web.render import page
 from tracker.web.visitors import Form, Here, Visitor, Writer
 
 router = APIRouter()
+STORAGE_FORM: Final = KINDS["storage"].form[1:]
+WEIGHING_FORM: Final = KINDS["weighing"].form[1:]
 Text = Annotated[str, Path(max_length=400)]
 
 
@@ -45,24 +46,24 @@ def spool_page(
     return page(
         request, bench, visitor, "spool", refusal=refusal,
         ident=ident, told=told, seen=facts_of(bench, ident), places=PLACES,
-        staying=inputs([ask for ask in STAY_FORM if ask.name != "place"], "began_at"),
+        staying=inputs([ask for ask in STORAGE_FORM if ask.name != "place"], "began_at"),
         weighing=inputs(WEIGHING_FORM, "at"),
         drying=inputs(DRYING_FORM, "ended_at" if drying else "began_at"),
         open_drying=drying, held=held or {},
     )  # fmt: skip
 
 
-def _shown(bench: Bench, ident: Ident) -> Shown:
+def _shown(bench: Bench, ident: Ident) -> Card:
     with bench.book.read() as session:
-        return shown_record(session, fetch(session, ident), bench.book.zone)
+        return card_of(session, fetch(session, ident), bench.book.zone)
 
 
-def _open_drying(bench: Bench, told: Shown) -> str:
+def _open_drying(bench: Bench, told: Card) -> str:
     """Return the ID of the drying that the spool is in; empty where it is in none."""
     with bench.book.read() as session:
         for name in reversed(told.data["dryings"]):
             row = find(bench.book, session, name, "drying")
-            if shown_record(session, row, bench.book.zone).data["ended_at"] is None:
+            if card_of(session, row, bench.book.zone).data["ended_at"] is None:
                 return str(name)
     return ""
 
@@ -73,7 +74,9 @@ def kept(request: Request, bench: Here, visitor: Writer, form: Form, text: Text)
     ident = ident_of_kind(bench, text, "spool")
     return acted(
         request, bench, form, str(ident),
-        lambda: keep_spool(bench.book, visitor.who, str(ident), typed_asks(form, STAY_FORM)),
+        lambda: keep_spool(
+            bench.book, visitor.who, str(ident), typed_asks(form, STORAGE_FORM), sure=meant(form)
+        ),
         lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
 
@@ -84,7 +87,10 @@ def weighed(request: Request, bench: Here, visitor: Writer, form: Form, text: Te
     ident = ident_of_kind(bench, text, "spool")
     return acted(
         request, bench, form, str(ident),
-        lambda: weigh_spool(bench.book, visitor.who, str(ident), typed_asks(form, WEIGHING_FORM)),
+        lambda: add_record(
+            bench.book, visitor.who, "weighing", {"spool": str(ident), **typed_asks(form, WEIGHING_FORM)},
+            sure=meant(form),
+        ),
         lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
 

@@ -8,8 +8,8 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from tracker.errors import Refused
+from tracker.kinds import listed
 from tracker.programme import standing
-from tracker.records import listed
 from tracker.selection import parse_filter
 from tracker.table import SummaryTable, as_csv, graded, remarks, summary_table
 from tracker.web.bench import Bench

@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from tracker.comparing import Why, follow_up, plan_text, why
 from tracker.errors import Refused
-from tracker.records import listed
+from tracker.kinds import listed
 from tracker.web.bench import Bench
 from tracker.web.render import download, linked, page, picture
 from tracker.web.visitors import Here, Reader

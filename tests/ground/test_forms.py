@@ -12,11 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.desk.bench import at
-from tracker.desk.forms import Ask, FormError, When, clean, read, refuse_taken
-from tracker.desk.materials import MATERIAL_FORM
-from tracker.desk.rigs import CALIBRATION_FORM
-from tracker.desk.spools import SPOOL_FORM
+from tracker.forms import Ask, FormError, When, clean, read, refuse_taken
+from tracker.kinds import KINDS
 
+CALIBRATION_FORM = KINDS["calibration"].form
+MATERIAL_FORM = KINDS["material"].form
+SPOOL_FORM = KINDS["spool"].form
 VIENNA = zoneinfo.ZoneInfo("Europe/Vienna")
 WHEN = When(at("2026-06-10 12:00"), VIENNA)
 MOMENT = Ask("at", "When", "moment")

@@ -9,35 +9,34 @@ import zoneinfo
 import pytest
 
 from tests.conftest import BenchClock
-from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_rig, a_spool
+from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_rig, a_spool, weigh_spool
 from tracker.book import Book
 from tracker.desk.changes import change_setting
 from tracker.desk.dryings import start_drying
-from tracker.desk.finding import find, material_named
+from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job, end_job
 from tracker.desk.offbed import PieceOutcome, take_off
-from tracker.desk.spools import keep_spool, weigh_spool
 from tracker.desk.verdicts import judge
+from tracker.kinds import Card, card_of, find, material_named
 from tracker.model import Specimen
-from tracker.records import Shown, shown_record
 
 
-def show(book: Book, target: str, zone: dt.tzinfo = dt.UTC) -> Shown:
+def show(book: Book, target: str, zone: dt.tzinfo = dt.UTC) -> Card:
     """Return a record as it is shown."""
     with book.read() as session:
-        return shown_record(session, find(book, session, target), zone)
+        return card_of(session, find(book, session, target), zone)
 
 
-def text(told: Shown) -> str:
+def text(told: Card) -> str:
     """Return the facts as lines."""
-    return "\n".join(f"{label}|{words}" for label, words in told.facts)
+    return "\n".join(f"{label}|{words}" for label, words in told.lines)
 
 
 def test_a_material_shows_its_ranges_open_ends_and_what_is_not_recorded(book: Book) -> None:
     """An end that the data sheet does not state is an ellipsis; a missing range is not recorded."""
     a_material(book, nozzle_low_c=240, nozzle_high_c=260, bed_low_c=90)
     with book.read() as session:
-        told = text(shown_record(session, material_named(session, "Nordlicht ASA"), dt.UTC))
+        told = text(card_of(session, material_named(session, "Nordlicht ASA"), dt.UTC))
     assert "nozzle|240 – 260 °C" in told
     assert "bed|90 – …" in told
     assert "chamber|not recorded" in told
@@ -53,7 +52,7 @@ def test_a_spool_shows_where_it_was_weighed_dried_and_used(book: Book, clock: Be
     clock.forward(days=1)
     told = show(book, spool)
     assert "came|given by Ben" in text(told)
-    assert "kept|stay1: dry box (box 2), 2026-03-02 08:00 – now, 15 %RH" in text(told)
+    assert "kept|storage1: dry box (box 2), 2026-03-02 08:00 – now, 15 %RH" in text(told)
     assert "weighed|weighing1: 2026-03-02 08:00 1236.4 g" in text(told)
     assert "D0001-Q: set 80 °C (measured 76.5 °C), 2026-03-01 08:00 – not ended" in text(told)
     assert told.data["dryings"] == ["D0001-Q"]
@@ -160,7 +159,7 @@ def test_a_refused_result_shows_why(book: Book) -> None:
 def test_a_rig_shows_its_calibrations(book: Book, uncertainty: str, words: str) -> None:
     """As standard uncertainty: an amount, a part of the reading, or both."""
     told = text(show(book, a_calibrated_rig(book, uncertainty)))
-    assert f"calibrated|2026-03-02: standard uncertainty {words}" in told
+    assert f"calibrated|calibration1: 2026-03-02: standard uncertainty {words}" in told
 
 
 def test_a_rig_never_calibrated_says_so(book: Book) -> None:
@@ -181,7 +180,7 @@ def test_a_material_shows_how_it_is_dried_and_what_it_stands(book: Book) -> None
     """With its note, where there is one."""
     a_material(book, drying_c=80, drying_h=6, note="in tins")
     with book.read() as session:
-        told = text(shown_record(session, material_named(session, "Nordlicht ASA"), dt.UTC))
+        told = text(card_of(session, material_named(session, "Nordlicht ASA"), dt.UTC))
     assert "drying|80 °C, 6 h\nstands at most|85 °C\nnote|in tins" in told
 
 
@@ -199,7 +198,7 @@ def test_a_drying_shows_cycle_room_and_dryer(book: Book) -> None:
     cycle = {"set_c": 80, "planned_h": 6, "began_at": "2026-03-01 08:00", "ended_at": "2026-03-01 14:00"}
     room = {"room_c": 21, "room_rh_pct": 45, "dryer_rh_pct": 8, "dryer": "tin box"}
     told = show(book, start_drying(book, WHO, [a_spool(book)], {**cycle, **room}).id)
-    assert told.facts[:5] == [
+    assert told.lines[:5] == [
         ("cycle", "set 80 °C, 2026-03-01 08:00 – 2026-03-01 14:00"),
         ("meant", "6 h"),
         ("room", "21 °C, 45 %"),

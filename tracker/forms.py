@@ -9,15 +9,15 @@ from __future__ import annotations
 import datetime as dt
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, Protocol
 
 from tracker.errors import Refused
-from tracker.moments import MomentError, Present, read_day, read_moment
+from tracker.moments import MomentError, Present, local_time, read_day, read_moment
 from tracker.units import UnitError, compact, parse, shown
 
-Kind = Literal["number", "whole", "text", "choice", "date", "moment", "yes"]
+AskKind = Literal["number", "whole", "text", "choice", "date", "moment", "yes", "record"]
 
 _AHEAD: Final = dt.timedelta(minutes=5)
 """Clocks of phones and rigs may be a little fast; beyond that a moment lies in the future."""
@@ -44,7 +44,7 @@ class Ask:
     Attributes:
         name: Column of the record, its unit as ending.
         label: Words of the prompt.
-        kind: How the answer is read.
+        kind: How the answer is read; ``record`` names another record by its ID or name.
         unit: Unit of a bare number.
         required: Nothing is stored without it.
         prompt: Asked for on a terminal even where not required; Enter leaves it unrecorded.
@@ -52,11 +52,13 @@ class Ask:
         low: Least and ``high`` greatest value that a real bench could mean, in ``unit``.
         past: A date or moment that cannot lie ahead.
         usual: What is offered as an answer, to be taken or changed; nothing is stored unasked.
+        of: For a record, the kinds that fit.
+        default: What it means where nobody answers: ``now`` or ``today``.
     """
 
     name: str
     label: str
-    kind: Kind = "text"
+    kind: AskKind = "text"
     unit: str = ""
     required: bool = False
     prompt: bool = False
@@ -65,6 +67,8 @@ class Ask:
     high: float | None = None
     past: bool = True
     usual: str = ""
+    of: tuple[str, ...] = ()
+    default: str = ""
 
     @property
     def option(self) -> str:
@@ -107,6 +111,37 @@ class When:
     def today(self) -> dt.date:
         """Today's date at the bench."""
         return self.now.astimezone(self.zone).date()
+
+
+class Clocked(Protocol):
+    """What tells the present moment and the bench's zone; a book does."""
+
+    @property
+    def clock(self) -> Callable[[], dt.datetime]:
+        """Gives the present moment."""
+
+    @property
+    def zone(self) -> dt.tzinfo:
+        """The bench's."""
+
+
+def when_at(book: Clocked) -> When:
+    """Return the present moment and the bench's zone."""
+    return When(book.clock(), book.zone)
+
+
+def check_order(began: dt.datetime | None, ended: dt.datetime | None, what: str, zone: dt.tzinfo) -> None:
+    """Refuse an end before its beginning.
+
+    Raises:
+        FormError: ``ended`` is before ``began``.
+    """
+    # Equal times pass: entered afterwards to the minute, a short stay begins and ends in the same one.
+    if began is not None and ended is not None and ended < began:
+        raise FormError(
+            f"{what} would end at {local_time(ended, zone)}, before it began at {local_time(began, zone)}",
+            do="Check both times",
+        )
 
 
 def clean(form: Sequence[Ask], typed: Mapping[str, Any], when: When) -> dict[str, Any]:
@@ -289,6 +324,6 @@ def refuse_taken(kind: str, name: str, names: Iterable[str]) -> None:
 
 
 _READERS: Final = {
-    "number": _number, "whole": _whole, "text": text, "choice": _choice,
+    "number": _number, "whole": _whole, "text": text, "record": text, "choice": _choice,
     "yes": _yes, "date": _date, "moment": moment,
 }  # fmt: skip

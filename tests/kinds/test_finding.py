@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 
 from tests.desk.bench import a_job, a_material, a_rig, a_spool
 from tracker.book import Book, new_book
-from tracker.desk.finding import NotFoundError, WrongKindError, find, ident_of, material_named
 from tracker.errors import Refused
 from tracker.ids import IdError, check_character, job_id, read_payload, spool_id
+from tracker.kinds import NotFoundError, WrongKindError, find, ident_of, material_named
 
 LENIENT = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]

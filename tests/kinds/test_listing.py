@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.books import fill
 from tests.desk.bench import (
     WHO,
     Spooled,
@@ -19,11 +20,10 @@ from tests.desk.bench import (
     plugged_with,
 )
 from tracker.book import Book
-from tracker.desk.dryings import start_drying
 from tracker.desk.jobs import add_job
 from tracker.desk.measuring import measure
 from tracker.desk.typedpieces import read_piece
-from tracker.records import KINDS, listed
+from tracker.kinds import LISTS, listed
 from tracker.stating import state_row
 
 
@@ -33,18 +33,16 @@ def rows(book: Book, kind: str, zone: dt.tzinfo | None = None) -> list[dict[str,
         return list(listed(connection, kind, zone))
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", LISTS)
 def test_an_empty_book_has_empty_lists(book: Book, kind: str) -> None:
     """Nothing is made up."""
     assert rows(book, kind) == []
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", LISTS)
 def test_a_filled_book_lists_every_kind(book: Book, kind: str) -> None:
     """One row of each at least."""
-    job = a_job(book)
-    start_drying(book, WHO, ["S0001-R"], {"set_c": 70})
-    a_pull(book, job.also[0], rigs=[a_calibrated_rig(book)])
+    fill(book)
     assert rows(book, kind)
 
 

@@ -1,0 +1,294 @@
+"""Jobs, the settings changed by hand while they ran, their logs and photographs."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, Final
+
+from sqlalchemy import Row, func, select
+from sqlalchemy.orm import Session
+
+from tracker import ids
+from tracker.cards import Card, CardPicture
+from tracker.forms import Ask, When, check_order
+from tracker.kinds.base import Kind, Listing, add_note, live, numbered, plain, told_of
+from tracker.kinds.specimen import piece_data, piece_words
+from tracker.model import Job, JobLog, JobSpool, Photograph, SettingChange, Specimen
+from tracker.moments import local_time
+from tracker.units import compact
+
+OUTCOMES_OF_JOB: Final = ("finished", "stopped", "failed")
+SETTINGS: Final = {"nozzle": "degC", "bed": "degC", "chamber": "degC", "fan": "percent", "speed": "percent",
+                   "flow": "percent"}  # fmt: skip
+"""Settings with a known unit that people change by hand; any other is kept as text."""
+
+_HOT: Final[dict[str, Any]] = {"unit": "degC", "low": -50.0, "high": 600.0}
+_LENGTH: Final[dict[str, Any]] = {"unit": "mm", "low": 0.005, "high": 20.0}
+
+SET_FORM: Final = (
+    Ask("name", "Name of the job"),
+    Ask("printer", "Printer", prompt=True),
+    Ask("nozzle", "Nozzle (size, material)"),
+    Ask("surface", "Bed surface"),
+    Ask("operator", "Operator"),
+    Ask("planned_at", "Planned for", "moment", past=False),
+    Ask("started_at", "Started", "moment", prompt=True),
+    Ask("nozzle_set_c", "Nozzle temperature set", "number", **_HOT),
+    Ask("bed_set_c", "Bed temperature set", "number", **_HOT),
+    Ask("chamber_set_c", "Chamber temperature set", "number", prompt=True, **_HOT),
+    Ask("fan_set_pct", "Part fan set", "number", unit="percent", low=0, high=100),
+    Ask("layer_height_mm", "Layer height", "number", **_LENGTH),
+    Ask("line_width_mm", "Line width", "number", **_LENGTH),
+    Ask("note", "Note"),
+)
+"""What is known of a job before it runs."""
+
+MEASURED_FORM: Final = (
+    Ask("first_layer_at", "First layer began", "moment"),
+    Ask("nozzle_measured_c", "Nozzle temperature measured", "number", **_HOT),
+    Ask("bed_measured_c", "Bed temperature measured", "number", **_HOT),
+    Ask("chamber_measured_c", "Chamber temperature measured", "number", prompt=True, **_HOT),
+    Ask("room_c", "Room temperature", "number", unit="degC", low=-20, high=60),
+    Ask("room_rh_pct", "Room humidity", "number", unit="percent", low=0, high=100),
+)
+"""What is read while it runs."""
+
+END_FORM: Final = (
+    Ask("outcome", "How it ended", "choice", required=True, choices=OUTCOMES_OF_JOB),
+    Ask("ended_at", "Ended", "moment", prompt=True),
+    Ask("cause", "Cause, if it did not finish"),
+    *MEASURED_FORM,
+)
+"""What is known when it is over."""
+
+
+class JobKind(Kind):
+    """One run of a plate file on a printer."""
+
+    name, plural, model, place = "job", "jobs", Job, 40
+    form = (*SET_FORM, *END_FORM)
+
+    def check(self, session: Session, row: Any, when: When) -> None:
+        """Refuse times out of their order."""
+        del session
+        check_order(row.started_at, row.ended_at, "The job", when.zone)
+        check_order(row.started_at, row.first_layer_at, "The heating", when.zone)
+        check_order(row.first_layer_at, row.ended_at, "The printing", when.zone)
+
+    def listing(self) -> Listing:
+        """With the number of pieces."""
+        pieces = select(func.count()).select_from(Specimen).where(Specimen.job_id == Job.id).scalar_subquery()
+        return select(
+            Job.id, Job.name, Job.started_at, Job.outcome, Job.printer, Job.chamber_set_c,
+            Job.chamber_measured_c, pieces.label("pieces"),
+        ).order_by(Job.id)  # fmt: skip
+
+    def head(self, row: Any) -> str:
+        """ID and name."""
+        return f"{self.name_of(row)}  {row.name or ''}".rstrip()
+
+    def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
+        """How it went, from what, what was set and measured, its changes and pieces."""
+        card = self.begun(session, row, zone)
+        card.add("outcome", f"{row.outcome}: {row.cause}" if row.outcome and row.cause else row.outcome)
+        card.add("started, ended", f"{local_time(row.started_at, zone)} – {local_time(row.ended_at, zone)}")
+        if row.first_layer_at is not None:
+            card.add("first layer began", local_time(row.first_layer_at, zone))
+        self._add_origin(row, card)
+        card.add("printer", row.printer)
+        card.add("plate file", row.plate_name)
+        for stem in ("nozzle", "bed", "chamber"):
+            was_set, measured = getattr(row, f"{stem}_set_c"), getattr(row, f"{stem}_measured_c")
+            card.add(f"{stem} set, measured", f"{compact(was_set, 'degC')}, {compact(measured, 'degC')}")
+        if row.fan_set_pct is not None:
+            card.add("fan set", compact(row.fan_set_pct, "%"), row.fan_set_pct, "%")
+        card.add("layer, line", f"{compact(row.layer_height_mm, 'mm')}, {compact(row.line_width_mm, 'mm')}")
+        changes = sorted(row.changes, key=lambda each: int(each.id))
+        card.add_all("changed by hand", told_of(changes, [change_words(each, zone) for each in changes]))
+        logs = sorted(row.logs, key=lambda each: int(each.id))
+        card.add_all("logs", told_of(logs, [f"log{each.id}: {each.name}" for each in logs]))
+        words = [piece_words(each) for each in row.specimens]
+        card.add_all("pieces", told_of(row.specimens, words), none="none yet")
+        card.data["changes"] = [numbered(each) for each in live(changes)]
+        card.data["specimens"] = [piece_data(each) for each in live(row.specimens)]
+        add_photographs(session, Photograph.job_id == row.id, card, zone)
+        add_note(card, row.note)
+        if any((each.plate_facts or {}).get("box_mm") for each in row.specimens):
+            card.pictures.append(CardPicture("plate", f"The plate of {self.name_of(row)} from above"))
+        return card
+
+    def _add_origin(self, row: Job, card: Card) -> None:
+        """Add which attempt it is, and what it was printed from."""
+        again = None if row.again_of_id is None else ids.job_id(row.again_of_id)
+        if again is not None:
+            card.add("another attempt at", again)
+        spools = spools_by_tool(row)
+        card.add("spools", ", ".join(spool_words(each, row) for each in spools))
+        material = material_name(row)
+        if not spools:
+            card.add("material", material)
+        card.data |= {
+            "again_of": again,
+            "spools": [ids.spool_id(each.spool_id) for each in spools],
+            "material": material,
+        }
+
+
+def spools_by_tool(job: Job) -> list[JobSpool]:
+    """Return the spools of a job that count, by tool and by the layer from which each was used."""
+
+    def order(each: JobSpool) -> tuple[int, int]:
+        return each.tool, each.from_layer or 1
+
+    return sorted(live(job.spools), key=order)
+
+
+def spool_words(link: JobSpool, job: Job) -> str:
+    """Return a spool of a job: its ID and material; tool, layers and pieces where there are several."""
+    words = f"{ids.spool_id(link.spool_id)} {link.spool.material.name}"
+    parts = [f"tool {link.tool}"] if len({each.tool for each in live(job.spools)}) > 1 else []
+    parts += [f"from layer {link.from_layer}"] if link.from_layer else []
+    parts += [f"pieces {', '.join(map(str, link.pieces))}"] if link.pieces else []
+    return f"{words} ({'; '.join(parts)})" if parts else words
+
+
+def material_name(job: Job) -> str | None:
+    """Return the material of a job: its first spool's, else what the job itself says."""
+    spools = spools_by_tool(job)
+    if spools:
+        return spools[0].spool.material.name
+    return job.material.name if job.material else None
+
+
+class ChangeKind(Kind):
+    """A setting changed by hand, from a time, a layer or a height on."""
+
+    name, plural, model, place = "change", "changes", SettingChange, 42
+    owner, part = ("job_id",), "change"
+    form = (
+        Ask("setting", "Setting", required=True),
+        Ask("value", "Value", "number"),
+        Ask("text", "Value in words"),
+        Ask("at", "When", "moment"),
+        Ask("layer", "From layer", "whole", low=0),
+        Ask("height_mm", "From height", "number", "mm", low=0),
+        Ask("note", "Note"),
+    )
+
+    def listing(self) -> Listing:
+        """With its job."""
+        return select(
+            SettingChange.id, SettingChange.job_id, SettingChange.setting, SettingChange.value,
+            SettingChange.text, SettingChange.at, SettingChange.layer, SettingChange.height_mm,
+        ).order_by(SettingChange.job_id, SettingChange.id)  # fmt: skip
+
+    def listed(self, row: Row[Any]) -> dict[str, Any]:
+        """Under the job's ID."""
+        return of_job(super().listed(row))
+
+
+class LogKind(Kind):
+    """A log kept with a job."""
+
+    name, plural, model, place = "log", "logs", JobLog, 44
+    owner, part = ("job_id",), "log"
+
+    def listing(self) -> Listing:
+        """With its job."""
+        return select(JobLog.id, JobLog.job_id, JobLog.name, JobLog.aligned_by, JobLog.offset_s).order_by(
+            JobLog.job_id, JobLog.id
+        )
+
+    def listed(self, row: Row[Any]) -> dict[str, Any]:
+        """Under the job's ID."""
+        return of_job(super().listed(row))
+
+    def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
+        """What it is called and how it was aligned."""
+        card = self.begun(session, row, zone)
+        card.add("file", row.name)
+        card.add("aligned by", row.aligned_by)
+        card.add("offset", compact(row.offset_s, "s"), row.offset_s, "s")
+        return card
+
+
+class PhotographKind(Kind):
+    """A photograph of a plate or of one piece."""
+
+    name, plural, model, place = "photograph", "photographs", Photograph, 46
+    owner, part = ("specimen_id", "job_id"), "photograph"
+    form = (Ask("note", "What is to be seen"),)
+
+    def listing(self) -> Listing:
+        """With whose it is."""
+        return (
+            select(
+                Photograph.id, Photograph.job_id, Specimen.piece, Photograph.name, Photograph.at,
+                Photograph.by, Photograph.note,
+            )
+            .outerjoin(Specimen, Specimen.id == Photograph.specimen_id)
+            .order_by(Photograph.id)
+        )  # fmt: skip
+
+    def listed(self, row: Row[Any]) -> dict[str, Any]:
+        """Under the ID of the job or piece."""
+        named = super().listed(row)
+        piece, job = named.pop("piece"), named.pop("job_id")
+        of = ids.job_id(job) if piece is None else ids.specimen_id(job, piece)
+        return {"id": named.pop("id"), "of": of, **named}
+
+    def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
+        """File, time and note."""
+        card = self.begun(session, row, zone)
+        card.add("file", row.name)
+        card.add("taken in", f"{local_time(row.at, zone)} by {row.by}")
+        add_note(card, row.note)
+        return card
+
+
+def of_job(listed: dict[str, Any]) -> dict[str, Any]:
+    """Return a row of a list with its job's ID in the place of the number."""
+    return {("job" if key == "job_id" else key): ids.job_id(value) if key == "job_id" else value
+            for key, value in listed.items()}  # fmt: skip
+
+
+def change_words(row: SettingChange, zone: dt.tzinfo) -> str:
+    """Return a change in words, after its name: ``change3: fan=30 from layer 40``."""
+    value = compact(row.value) if row.value is not None else row.text
+    if row.layer is not None:
+        since = f"layer {row.layer}"
+    else:
+        since = compact(row.height_mm, "mm") if row.height_mm is not None else local_time(row.at, zone)
+    return f"change{row.id}: {row.setting}={value} from {since}"
+
+
+def add_photographs(session: Session, which: Any, card: Card, zone: dt.tzinfo) -> None:
+    """Add photographs; a job's are those of its pieces too, each with whose it is."""
+    asked = (
+        select(Photograph, Specimen.piece)
+        .outerjoin(Specimen, Specimen.id == Photograph.specimen_id)
+        .where(which)
+        .order_by(Photograph.id)
+    )
+    own = card.data["id"]
+    rows = [
+        (photo, own if piece is None else ids.specimen_id(photo.job_id, piece))
+        for photo, piece in session.execute(asked)
+    ]
+    words = []
+    for photo, of in rows:
+        whose = "" if of == own else f", of {of}"
+        note = f": {photo.note}" if photo.note else ""
+        words.append(f"{photo.name}, {local_time(photo.at, zone)} by {photo.by}{whose}{note}")
+    card.add_all("photographs", told_of([photo for photo, _ in rows], words))
+    card.data["photographs"] = [
+        {
+            "id": photo.id, "of": of, "name": photo.name, "kind": photo.kind, "at": plain(photo.at),
+            "by": photo.by, "note": photo.note, "sha256": photo.sha256,
+        }
+        for photo, of in rows
+        if photo.voided is None
+    ]  # fmt: skip
+
+
+KINDS = (JobKind(), ChangeKind(), LogKind(), PhotographKind())

@@ -1,0 +1,215 @@
+"""Measurements and their results."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import Row, select
+from sqlalchemy.orm import Session
+
+from tracker import ids
+from tracker.cards import Card, CardPicture
+from tracker.forms import Ask
+from tracker.kinds.base import Kind, Listing, live, plain, told_of
+from tracker.model import Measurement, Result, Specimen
+from tracker.moments import local_time
+from tracker.stating import state_row
+from tracker.units import reading_text
+
+
+class MeasurementKind(Kind):
+    """One use of a method on a specimen or a spool."""
+
+    name, plural, model, place = "measurement", "measurements", Measurement, 70
+    owner = ("specimen_id", "spool_id")
+    form = (
+        Ask("at", "Measured at", "moment"),
+        Ask("operator", "Operator"),
+        Ask("room_c", "Room temperature", "number", "degC", low=-20, high=60),
+        Ask("room_rh_pct", "Room humidity", "number", "percent", low=0, high=100),
+        Ask("conditioned_days", "Conditioned before the test for, in days", "number", "d", low=0, high=3650),
+        Ask("conditioned_c", "Conditioned at", "number", "degC", low=-20, high=120),
+        Ask("conditioned_rh_pct", "Conditioned at a humidity of", "number", "percent", low=0, high=100),
+        Ask(
+            "water_pct",
+            "Water in the piece at the test, of its dry mass",
+            "number",
+            "percent",
+            low=0,
+            high=20,
+        ),
+        Ask("remark", "Remark"),
+    )
+
+    def listing(self) -> Listing:
+        """With what it was done on."""
+        return (
+            select(
+                Measurement.id, Measurement.method, Measurement.at, Measurement.operator, Specimen.job_id,
+                Specimen.piece, Measurement.spool_id, Measurement.source,
+            )
+            .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+            .order_by(Measurement.id)
+        )  # fmt: skip
+
+    def listed(self, row: Row[Any]) -> dict[str, Any]:
+        """Under its ID and its subject's."""
+        return {
+            "id": ids.measurement_id(row.id),
+            "specimen": subject_of(row),
+            "method": row.method,
+            "at": row.at,
+            "operator": row.operator,
+            "source": row.source,
+        }
+
+    def head(self, row: Any) -> str:
+        """ID, method and subject."""
+        return f"{self.name_of(row)}  {row.method} on {subject_name(row)}"
+
+    def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
+        """Readings, what they were taken with, and what they give."""
+        card = self.begun(session, row, zone)
+        card.data = {
+            **measurement_data(row),
+            **{k: card.data[k] for k in ("voided", "confirmed") if k in card.data},
+        }
+        at = local_time(row.at, zone) if row.at else "time not recorded"
+        card.add("measured", f"{at} by {row.operator or 'not recorded'}")
+        card.add("with", ", ".join(f"{ids.rig_id(each.rig_id)} {each.rig.name}" for each in live(row.rigs)))
+        # In alphabetical order: of two databases only one keeps the order in which a document was written.
+        units = row.units or {}
+        readings = sorted((row.readings or {}).items())
+        texts = [f"{name} = {reading_text(value, units.get(name, ''))}" for name, value in readings]
+        card.add_all("readings", texts, none=None)
+        card.add_all("file", told_of(row.files, [f"{each.field}: {each.name}" for each in row.files]))
+        for result in row.results:
+            card.add_all(result.quantity, [result_words(result), *map(str, result.remarks or ())])
+        if row.problem:
+            card.add("problem", row.problem)
+        if row.remark:
+            card.add("remark", row.remark)
+        card.pictures.append(CardPicture("figure", f"{row.method} on {subject_name(row)}"))
+        return card
+
+    def label(self, row: Any, zone: dt.tzinfo) -> None:
+        """None: its specimen has one."""
+        del row, zone
+
+
+class ResultKind(Kind):
+    """A quantity that came out of a measurement; it is listed, and taken back with its measurement."""
+
+    name, plural, model, place = "result", "results", Result, 72
+    owner, part = ("measurement_id",), "result"
+
+    def listing(self) -> Listing:
+        """With specimen and material."""
+        # The statement over specimens stands beside them; they in turn show their measurements.
+        from sqlalchemy import func  # noqa: PLC0415 - see above
+
+        from tracker.kinds.specimen import with_material  # noqa: PLC0415 - see above
+        from tracker.model import JobSpool, Material  # noqa: PLC0415 - see above
+
+        rows = (
+            select(
+                Result.measurement_id, Specimen.job_id, Specimen.piece, Measurement.spool_id,
+                Material.name.label("material"), Result.quantity, Result.value, Result.unit,
+                Result.uncertainty, Result.relation, Result.dof, Result.low, Result.high, Result.group,
+                Result.counted, Result.refused,
+            )
+            .join(Measurement, Measurement.id == Result.measurement_id)
+            .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+        )  # fmt: skip
+        return with_material(rows, func.coalesce(JobSpool.spool_id, Measurement.spool_id)).order_by(Result.id)
+
+    def listed(self, row: Row[Any]) -> dict[str, Any]:
+        """With the keys that other people's scripts read."""
+        return {
+            "measurement": ids.measurement_id(row.measurement_id),
+            "specimen": subject_of(row),
+            "material": row.material,
+            "quantity": row.quantity,
+            **state_row(row).data(),
+            "group": row.group,
+            "counted": bool(row.counted),
+            "refused": row.refused,
+        }
+
+
+def subject_of(row: Row[Any]) -> str:
+    """Return the ID of what a listed measurement was done on."""
+    return ids.spool_id(row.spool_id) if row.spool_id is not None else ids.specimen_id(row.job_id, row.piece)
+
+
+def subject_name(row: Measurement) -> str:
+    """Return the ID of what a measurement was done on."""
+    if row.specimen is not None:
+        return ids.specimen_id(row.specimen.job_id, row.specimen.piece)
+    return ids.spool_id(row.spool_id or 0)
+
+
+def summary(row: Measurement) -> str:
+    """Return a measurement's values on one line, or why there are none."""
+    return "; ".join(_short(each) for each in row.results if each.value is not None) or (
+        row.problem or "no value yet"
+    )
+
+
+def _short(result: Result) -> str:
+    value = state_row(result).short
+    aside = "" if result.counted or result.voided is not None else ", set aside"
+    return f"{result.quantity.partition('.')[2]} {value}{aside}"
+
+
+def result_words(result: Result) -> str:
+    """Return a result in words: its value, or why there is none, and whether it is set aside."""
+    if result.value is None:
+        return f"no value: {result.refused}"
+    text = state_row(result).text
+    if result.counted or result.voided is not None:
+        return text
+    why = result.verdicts[-1].reason if result.verdicts else "no reason recorded"
+    return f"{text}  set aside: {why}"
+
+
+def measurement_data(row: Measurement) -> dict[str, Any]:
+    """Return a measurement with the keys that other people's scripts read."""
+    return {
+        "id": ids.measurement_id(row.id),
+        "specimen": subject_name(row),
+        "method": row.method,
+        "version": row.method_version,
+        "at": plain(row.at),
+        "operator": row.operator,
+        "room_c": row.room_c,
+        "room_rh_pct": row.room_rh_pct,
+        "conditioned_days": row.conditioned_days,
+        "conditioned_c": row.conditioned_c,
+        "conditioned_rh_pct": row.conditioned_rh_pct,
+        "water_pct": row.water_pct,
+        "readings": row.readings,
+        "units": row.units,
+        "files": {each.field: {"name": each.name, "sha256": each.sha256} for each in live(row.files)},
+        "rigs": [ids.rig_id(each.rig_id) for each in live(row.rigs)],
+        "source": row.source,
+        "problem": row.problem,
+        "remark": row.remark,
+        "results": [_result_data(each) for each in row.results],
+    }
+
+
+def _result_data(row: Result) -> dict[str, Any]:
+    return {
+        "quantity": row.quantity,
+        **state_row(row).data(),
+        "group": row.group,
+        "remarks": list(row.remarks or ()),
+        "refused": row.refused,
+        "counted": row.counted,
+        "budget": row.budget,
+    }
+
+
+KINDS = (MeasurementKind(), ResultKind())

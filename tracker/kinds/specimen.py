@@ -1,0 +1,216 @@
+"""Specimens: the printed pieces of a job."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, Final
+
+from sqlalchemy import Row, Select, and_, func, select
+from sqlalchemy.orm import Session
+
+from tracker import ids
+from tracker.cards import Card
+from tracker.forms import Ask, FormError, When
+from tracker.ids import Ident
+from tracker.kinds.base import Kind, Listing, add_note, live, told_of
+from tracker.kinds.measurement import summary
+from tracker.model import Job, JobSpool, Material, Measurement, Photograph, Specimen, Spool, spools_of_piece
+from tracker.moments import local_time
+from tracker.orientation import checked_letters, in_words
+
+OUTCOMES: Final = ("good", "usable", "failed")
+
+
+class SpecimenKind(Kind):
+    """A piece; its ID is its job's with its number in it."""
+
+    name, plural, model, place = "specimen", "specimens", Specimen, 50
+    owner = ("job_id",)
+    form = (
+        Ask("name", "Name"),
+        Ask("orientation", "Orientation"),
+        Ask("geometry", "Geometry"),
+        Ask("gauge", "Gauge section"),
+        Ask("outcome", "Outcome", "choice", choices=OUTCOMES),
+        Ask("remark", "Remark"),
+        Ask("cause", "Cause"),
+        Ask("broken_at", "Used up at", "moment"),
+        Ask("broken_height_mm", "Height at which it broke", "number", "mm", low=0, high=5_000),
+        Ask("note", "Note"),
+    )
+
+    def name_of(self, row: Any) -> str:
+        """Job, piece and check character."""
+        return str(Ident("specimen", row.job_id, row.piece))
+
+    def read(self, ask: Ask, typed: Any, when: When) -> Any:
+        """Letters and a gauge section are held to their notations."""
+        if ask.name == "orientation":
+            return checked_letters(typed)
+        if ask.name == "gauge":
+            from tracker.platefile import read_gauge  # noqa: PLC0415 - brings numpy
+
+            return read_gauge(typed).text
+        return super().read(ask, typed, when)
+
+    def check(self, session: Session, row: Any, when: When) -> None:
+        """Refuse an outcome without the words it needs to be understood later."""
+        del session, when
+        check_outcome(row.piece, row.outcome, row.cause if row.outcome == "failed" else row.remark)
+
+    def listing(self) -> Listing:
+        """With material and outcome."""
+        rows = select(
+            Specimen.job_id,
+            Specimen.piece,
+            Specimen.name,
+            Material.name.label("material"),
+            Specimen.orientation,
+            Specimen.outcome,
+            func.coalesce(Specimen.remark, Specimen.cause).label("remark"),
+            Job.name.label("job_name"),
+        ).select_from(Specimen)
+        return with_material(rows, JobSpool.spool_id).order_by(Specimen.job_id, Specimen.piece)
+
+    def listed(self, row: Row[Any]) -> dict[str, Any]:
+        """Under its own ID and its job's."""
+        rest = {
+            key: value for key, value in row._mapping.items() if key not in ("job_id", "piece", "job_name")
+        }
+        return {"id": ids.specimen_id(row.job_id, row.piece), "job": ids.job_id(row.job_id), **rest}
+
+    def head(self, row: Any) -> str:
+        """ID and name."""
+        return f"{self.name_of(row)}  {row.name or ''}".rstrip()
+
+    def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
+        """What it is of, what became of it, what was measured on it."""
+        card = self.begun(session, row, zone)
+        links = spools_of_piece(live(row.job.spools), row.piece, (row.plate_facts or {}).get("layers"))
+        material = material_of(row)
+        job = ids.job_id(row.job_id)
+        card.data |= {
+            **piece_data(row),
+            "job": job,
+            "material": material.name if material else None,
+            "spools": [ids.spool_id(each.spool_id) for each in links],
+        }
+        card.add("material", card.data["material"])
+        card.add(
+            "orientation", f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else None
+        )
+        started = local_time(row.job.started_at, zone) if row.job.started_at else "start not recorded"
+        card.add("job", f"{job}, {started}")
+        lots = (f"{ids.spool_id(each.spool_id)} (lot {each.spool.lot or 'not recorded'})" for each in links)
+        card.add("spool", ", ".join(lots))
+        if row.gauge:
+            by = ((row.plate_facts or {}).get("section") or {}).get("by") or "somebody"
+            card.add("gauge section", f"{row.gauge} mm from the corner of its box, stated by {by}")
+        words = row.remark or row.cause
+        outcome = f"{row.outcome}: {words}" if row.outcome and words else row.outcome
+        card.add("outcome", outcome or "still on the bed")
+        if row.broken_at:
+            card.add("used up", local_time(row.broken_at, zone))
+        self._add_cuts(session, row, zone, card)
+        rows = session.scalars(
+            select(Measurement).where(Measurement.specimen_id == row.id).order_by(Measurement.id)
+        ).all()
+        done = [f"{ids.measurement_id(each.id)}  {each.method}  {summary(each)}" for each in rows]
+        card.add_all("measured", told_of(rows, done), none="nothing yet")
+        card.data["measurements"] = [ids.measurement_id(each.id) for each in live(rows)]
+        from tracker.kinds.job import add_photographs  # noqa: PLC0415 - jobs show their pieces
+
+        add_photographs(session, Photograph.specimen_id == row.id, card, zone)
+        add_note(card, row.note)
+        return card
+
+    def _add_cuts(self, session: Session, row: Specimen, zone: dt.tzinfo, card: Card) -> None:
+        """Add what it was cut out of, and what was cut out of it."""
+        if row.cut_from is not None:
+            source = self.name_of(row.cut_from)
+            card.add("cut from", f"{source}, {local_time(row.cut_at, zone)}")
+            card.data["cut_from"] = source
+        cut = session.scalars(
+            select(Specimen).where(Specimen.cut_from_id == row.id).order_by(Specimen.piece)
+        ).all()
+        card.add_all("cut into", told_of(cut, [self.head(each) for each in cut]))
+
+    def label(self, row: Any, zone: dt.tzinfo) -> dict[str, str]:
+        """Material, orientation and the day it was printed."""
+        links = spools_of_piece(row.job.spools, row.piece, (row.plate_facts or {}).get("layers"))
+        material = material_of(row)
+        started = row.job.started_at
+        return {
+            "material": material.name if material else "",
+            "orientation": row.orientation or "",
+            "lot": links[0].spool.lot or "" if links else "",
+            "date": local_time(started, zone)[:10] if started else "",
+            "job": ids.job_id(row.job_id),
+            "name": row.name or "",
+        }
+
+
+def material_of(row: Specimen) -> Material | None:
+    """Return the material a specimen is made of: that of the spool it came from, else what the job says."""
+    links = spools_of_piece(live(row.job.spools), row.piece, (row.plate_facts or {}).get("layers"))
+    return links[0].spool.material if links else row.job.material
+
+
+def with_material(statement: Select[*tuple[Any, ...]], spool: Any) -> Listing:
+    """Join the material of specimens to a list: that of the spool in tool 0, else what the job says."""
+    first = and_(JobSpool.job_id == Job.id, JobSpool.tool == 0, JobSpool.from_layer.is_(None))
+    return (
+        statement.outerjoin(Job, Job.id == Specimen.job_id)
+        .outerjoin(JobSpool, and_(first, JobSpool.pieces.is_(None)))
+        .outerjoin(Spool, Spool.id == spool)
+        .outerjoin(Material, Material.id == func.coalesce(Spool.material_id, Job.material_id))
+    )
+
+
+def check_outcome(piece: int, outcome: str | None, words: str | None) -> None:
+    """Refuse an outcome that is none, or that lacks the words it needs to be understood later.
+
+    Raises:
+        FormError: No outcome of that name, usable without a remark, or failed without a cause.
+    """
+    if outcome is not None and outcome not in OUTCOMES:
+        raise FormError(f"{outcome!r} is no outcome", do=f"Say {', '.join(OUTCOMES)}")
+    if outcome == "usable" and not words:
+        raise FormError(f"Piece {piece} is usable, but with what remark", do="--usable 4=stringy")
+    if outcome == "failed" and not words:
+        raise FormError(f"Piece {piece} failed, but why", do="--failed 5='came loose'")
+
+
+def piece_words(row: Specimen) -> str:
+    """Return a piece on one line, as its job shows it."""
+    words = row.remark or row.cause
+    outcome = f"{row.outcome or 'on the bed'}{f' ({words})' if words else ''}"
+    return f"{ids.specimen_id(row.job_id, row.piece)}  {row.name or ''}  {row.orientation or '–'}  {outcome}"
+
+
+def piece_data(row: Specimen) -> dict[str, Any]:
+    """Return a piece with the keys that other people's scripts read."""
+    facts = row.plate_facts or {}
+    return {
+        "id": ids.specimen_id(row.job_id, row.piece),
+        "name": row.name,
+        "orientation": row.orientation,
+        "outcome": row.outcome,
+        "box_mm": facts.get("box_mm"),
+        "centre_mm": [row.x_mm, row.y_mm] if row.x_mm is not None else None,
+        "layers": facts.get("layers"),
+        "filament_mm": row.filament_mm,
+        "filament_g": row.filament_g,
+        "layer_time_min_s": facts.get("layer_time_min_s"),
+        "own_layer_time_min_s": facts.get("own_layer_time_min_s"),
+        "flow": facts.get("flow"),
+        "flow_by_feature": facts.get("flow_by_feature"),
+        "geometry": row.geometry,
+        "gauge": row.gauge,
+        "dummy": bool(row.dummy),
+        "remark": row.remark,
+        "cause": row.cause,
+    }
+
+
+KINDS = (SpecimenKind(),)

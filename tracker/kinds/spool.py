@@ -1,0 +1,262 @@
+"""Spools, where each was kept (storage periods) and what it weighed (weighings)."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from typing import Any, Final
+
+from sqlalchemy import Row, select
+from sqlalchemy.orm import Session
+
+from tracker import ids
+from tracker.cards import Card, CardPicture
+from tracker.forms import Ask, FormError, When, check_order
+from tracker.kinds.base import Kind, Listing, add_note, live, numbered, plain, refuse_upside_down, told_of
+from tracker.kinds.drying import cycle_words
+from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, Stay, Weighing
+from tracker.moments import local_time
+from tracker.units import compact
+
+PLACES: Final = ("open air", "sealed bag", "dry box", "printer")
+OF_SPOOL: Final = Ask("spool", "Spool", "record", required=True, of=("spool",))
+SUPPLIED: Final = ("bought", "given", "lent", "sponsored")
+_MASS: Final[dict[str, Any]] = {"unit": "g", "low": 0.1, "high": 50_000.0}
+
+
+class SpoolKind(Kind):
+    """A reel, from the day on which it came."""
+
+    name, plural, model, place = "spool", "spools", Spool, 20
+    title = "A spool arrives"
+    form = (
+        Ask("material", "Material", "record", required=True, of=("material",)),
+        Ask("lot", "Lot", prompt=True),
+        Ask("colour", "Colour"),
+        Ask("diameter_mm", "Filament diameter", "number", "mm", prompt=True, low=0.5, high=6, usual="1.75"),
+        Ask("net_g", "Net mass of filament on the label", "number", prompt=True, **_MASS),
+        Ask("gross_g", "Mass of the whole spool as it came", "number", prompt=True, **_MASS),
+        Ask("empty_g", "Mass of the empty reel", "number", **_MASS),
+        Ask(
+            "reel",
+            "What the reel is made of",
+            "choice",
+            prompt=True,
+            choices=("plastic", "cardboard", "none"),
+        ),
+        Ask("supplied", "How it came", "choice", prompt=True, choices=SUPPLIED),
+        Ask("supplied_by", "From whom"),
+        Ask("received_on", "Date received", "date", prompt=True, usual="today"),
+        Ask("condition", "Condition on arrival (sealed, bag open, brittle …)", prompt=True),
+        Ask("note", "Note"),
+    )
+
+    def check(self, session: Session, row: Any, when: When) -> None:
+        """Refuse masses of which the whole is lighter than a part."""
+        del session, when
+        for part, name in ((row.net_g, "net mass"), (row.empty_g, "empty reel")):
+            # Each part against the whole, never their sum: labels round the net mass, and reels come a few
+            # per cent over or under.
+            if row.gross_g is not None and part is not None and part >= row.gross_g:
+                raise FormError(
+                    f"The {name} ({part:g} g) is not lighter than the whole spool ({row.gross_g:g} g)",
+                    do="Check both; leave out the one you are not sure of",
+                )
+
+    def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
+        """Ask about masses that do not add up."""
+        del session, when
+        if row.net_g is not None and row.gross_g is not None and row.empty_g is not None:
+            off = row.gross_g - row.net_g - row.empty_g
+            # A label's net mass is within a few per cent. Common practice, no source.
+            if abs(off) > 0.1 * row.net_g:
+                yield (
+                    f"gross less net less reel leaves {off:.0f} g; on most spools it is under"
+                    f" {0.1 * row.net_g:.0f} g"
+                )
+
+    def remarks(self, row: Any) -> list[str]:
+        """What is left can be told only where the reel's mass is known."""
+        if row.empty_g is None and (row.net_g is None or row.gross_g is None):
+            return ["The empty reel's mass is not recorded: what is left can be told only roughly."]
+        return []
+
+    def listing(self) -> Listing:
+        """With its material."""
+        return (
+            select(
+                Spool.id, Material.name.label("material"), Spool.lot, Spool.colour, Spool.reel,
+                Spool.supplied, Spool.received_on, Spool.condition,
+            )
+            .join(Material, Material.id == Spool.material_id)
+            .order_by(Spool.id)
+        )  # fmt: skip
+
+    def head(self, row: Any) -> str:
+        """ID and material."""
+        return f"{self.name_of(row)}  {row.material.name}"
+
+    def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
+        """As it came, where it was, when it was weighed, dried and used."""
+        card = self.begun(session, row, zone)
+        card.data["material"] = row.material.name
+        card.add("lot", row.lot)
+        card.add("colour", row.colour)
+        card.add("reel", row.reel)
+        card.add("came", " ".join(filter(None, (row.supplied, row.supplied_by and f"by {row.supplied_by}"))))
+        card.add("received", plain(row.received_on))
+        card.add("condition", row.condition)
+        card.add("diameter", compact(row.diameter_mm, "mm"), row.diameter_mm, "mm")
+        masses = (row.net_g, row.gross_g, row.empty_g)
+        card.add("net, gross, empty", ", ".join(compact(mass, "g") for mass in masses))
+        add_note(card, row.note)
+        self._add_winding(session, row, zone, card)
+        stays = _parts(session, Stay, row, Stay.began_at)
+        card.add_all(
+            "kept", told_of(stays, [f"storage{s.id}: {storage_words(s, zone)}" for s in stays]), None
+        )
+        weighings = _parts(session, Weighing, row, Weighing.at)
+        words = [
+            f"weighing{each.id}: {local_time(each.at, zone)} {compact(each.mass_g, 'g')}"
+            for each in weighings
+        ]
+        card.add_all("weighed", told_of(weighings, words))
+        dryings = session.scalars(
+            select(Drying).join(DryingSpool).where(DryingSpool.spool_id == row.id).order_by(Drying.began_at)
+        ).all()
+        cycles = [f"{ids.drying_id(each.id)}: {cycle_words(each, zone)}" for each in dryings]
+        card.add_all("dried", told_of(dryings, cycles), none="never, as far as is recorded")
+        used = session.scalars(select(JobSpool).where(JobSpool.spool_id == row.id).order_by(JobSpool.job_id))
+        jobs = [ids.job_id(each.job_id) for each in live(used)]
+        card.add("jobs", ", ".join(jobs) or "none yet")
+        card.data |= {
+            "stays": [numbered(each) for each in live(stays)],
+            "weighings": [numbered(each) for each in live(weighings)],
+            "dryings": [ids.drying_id(each.id) for each in live(dryings)],
+            "jobs": jobs,
+        }
+        card.pictures.append(CardPicture("days", f"The days of {self.name_of(row)}"))
+        return card
+
+    def _add_winding(self, session: Session, row: Spool, zone: dt.tzinfo, card: Card) -> None:
+        """Add from which reel its filament was wound, and onto which the rest of it went."""
+        if row.wound_from_id is not None:
+            source = ids.spool_id(row.wound_from_id)
+            card.add("wound from", f"{source}, {local_time(row.wound_at, zone)}")
+            card.data["wound_from"] = source
+        onto = session.scalars(select(Spool).where(Spool.wound_from_id == row.id).order_by(Spool.id)).all()
+        words = [f"{ids.spool_id(each.id)}, {local_time(each.wound_at, zone)}" for each in onto]
+        card.add_all("wound onto", told_of(onto, words))
+
+    def label(self, row: Any, zone: dt.tzinfo) -> dict[str, str]:
+        """Material and lot."""
+        del zone
+        return {
+            "material": row.material.name, "orientation": "", "lot": f"lot {row.lot}" if row.lot else "",
+            "date": str(row.received_on or ""), "job": "", "name": row.colour or "",
+        }  # fmt: skip
+
+
+def _parts(session: Session, model: Any, row: Spool, order: Any) -> list[Any]:
+    return list(session.scalars(select(model).where(model.spool_id == row.id).order_by(order, model.id)))
+
+
+class StorageKind(Kind):
+    """Where a spool was kept from when to when."""
+
+    name, plural, model, place = "storage", "storage", Stay, 22
+    owner, part, aliases, verb = ("spool_id",), "storage", ("stay",), "spool keep"
+    form = (
+        OF_SPOOL,
+        Ask("place", "Place", "choice", required=True, choices=PLACES),
+        Ask("where", "Which one (box 2, shelf by the window …)"),
+        Ask("began_at", "Since when", "moment", default="now"),
+        Ask("ended_at", "Until when", "moment"),
+        Ask("temperature_c", "Temperature there", "number", "degC", low=-40, high=150),
+        Ask("rh_pct", "Relative humidity there", "number", "percent", low=0, high=100),
+        Ask("rh_low_pct", "Lowest relative humidity there", "number", "percent", low=0, high=100),
+        Ask("rh_high_pct", "Highest relative humidity there", "number", "percent", low=0, high=100),
+        Ask("note", "Note"),
+    )
+
+    def check(self, session: Session, row: Any, when: When) -> None:
+        """Refuse an end before its beginning, and time shared with another period of the spool."""
+        check_order(row.began_at, row.ended_at, "The storage period", when.zone)
+        refuse_upside_down(row.rh_low_pct, row.rh_high_pct, "humidity", "%")
+        refuse_overlap(session, row, when.zone)
+
+    def listing(self) -> Listing:
+        """With its spool."""
+        return (
+            select(
+                Stay.id, Stay.spool_id, Stay.place, Stay.where, Stay.began_at, Stay.ended_at,
+                Stay.temperature_c, Stay.rh_pct,
+            )
+            .order_by(Stay.spool_id, Stay.began_at)
+        )  # fmt: skip
+
+    def listed(self, row: Row[Any]) -> dict[str, Any]:
+        """Under the spool's ID."""
+        return of_spool(super().listed(row))
+
+
+class WeighingKind(Kind):
+    """A spool on the scales, whole."""
+
+    name, plural, model, place = "weighing", "weighings", Weighing, 24
+    owner, part, verb = ("spool_id",), "weighing", "spool weigh"
+    form = (
+        OF_SPOOL,
+        Ask("mass_g", "Mass of the whole spool", "number", required=True, **_MASS),
+        Ask("at", "Weighed at", "moment", default="now"),
+        Ask("note", "Note"),
+    )
+
+    def listing(self) -> Listing:
+        """With its spool."""
+        return select(Weighing.id, Weighing.spool_id, Weighing.at, Weighing.mass_g, Weighing.note).order_by(
+            Weighing.at, Weighing.id
+        )
+
+    def listed(self, row: Row[Any]) -> dict[str, Any]:
+        """Under the spool's ID."""
+        return of_spool(super().listed(row))
+
+
+def of_spool(listed: dict[str, Any]) -> dict[str, Any]:
+    """Return a row of a list with its spool's ID in the place of the number."""
+    return {("spool" if key == "spool_id" else key): ids.spool_id(value) if key == "spool_id" else value
+            for key, value in listed.items()}  # fmt: skip
+
+
+def storage_words(stay: Stay, zone: dt.tzinfo) -> str:
+    """Return a storage period in words: place, from, until, humidity."""
+    until = "now" if stay.ended_at is None else local_time(stay.ended_at, zone)
+    where = f" ({stay.where})" if stay.where else ""
+    air = f", {stay.rh_pct:g} %RH" if stay.rh_pct is not None else ""
+    return f"{stay.place}{where}, {local_time(stay.began_at, zone)} – {until}{air}"
+
+
+def refuse_overlap(session: Session, stay: Stay, zone: dt.tzinfo) -> None:
+    """Refuse a storage period that shares time with another of the same spool.
+
+    Raises:
+        FormError: It does; both are named.
+    """
+    others = session.scalars(select(Stay).where(Stay.spool_id == stay.spool_id))
+    for other in (each for each in others if each is not stay):
+        starts_before_end = stay.ended_at is None or other.began_at < stay.ended_at
+        ends_after_start = other.ended_at is None or other.ended_at > stay.began_at
+        if starts_before_end and ends_after_start:
+            raise FormError(
+                f"{_times(stay, zone)} overlaps {_times(other, zone)}",
+                do="One spool is in one place: correct the times with --began and --ended",
+            )
+
+
+def _times(stay: Stay, zone: dt.tzinfo) -> str:
+    until = local_time(stay.ended_at, zone) if stay.ended_at else "still there"
+    return f"{stay.place} {local_time(stay.began_at, zone)} – {until}"
+
+
+KINDS = (SpoolKind(), StorageKind(), WeighingKind())
