@@ -12,6 +12,7 @@ from tracker.model import (
     Calibration,
     Choice,
     Device,
+    Dispute,
     Drying,
     DryingSpool,
     FactorRecord,
@@ -22,6 +23,8 @@ from tracker.model import (
     Measurement,
     MeasurementFile,
     MeasurementRig,
+    OtherBench,
+    OtherResult,
     Person,
     Photograph,
     Programme,
@@ -172,6 +175,15 @@ def add_plans(act: Act, job: int) -> None:
     )
     act.session.add(SentForm(key="5" * 40))
     act.session.add(Person(initials="AB", name=WHO, pseudonym="Tester 1"))
+    act.session.add(Dispute(material_id=1, text="our own pulls gave more", by="Beispielwerk", at=act.at))
+    act.session.add(OtherBench(code="7QX", title="Nebenan", licence="CC-BY-4.0"))
+    act.session.flush()
+    act.session.add(
+        OtherResult(
+            bench_id=1, measurement="M0001-Y", method="tensile", quantity="tensile.strength", value=41.5,
+            unit="MPa", counted=True, factors={"nozzle_c": 250.0},
+        )
+    )  # fmt: skip
     act.session.add(Device(name="phone", secret_sha256="0" * 64, read_only=False, paired_at=act.at))
     act.session.add(
         Photograph(

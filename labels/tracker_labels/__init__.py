@@ -20,17 +20,16 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from tracker_labels.errors import LabelError, StockError
-    from tracker_labels.geometry import Stock, find_stock, load_stock, stocks
-    from tracker_labels.label import ALPHANUMERIC, Label
+    from tracker_labels.label import ALPHANUMERIC, Label, LabelError, StockError
     from tracker_labels.reading import read_codes
-    from tracker_labels.ruler import ruler_page
-    from tracker_labels.sheet import Sheet, draw_sheet
+    from tracker_labels.sheet import PlatePicture, Sheet, draw_sheet, ruler_page
+    from tracker_labels.stock import Stock, find_stock, load_stock, stocks
 
 __all__ = [
     "ALPHANUMERIC",
     "Label",
     "LabelError",
+    "PlatePicture",
     "Sheet",
     "Stock",
     "StockError",
@@ -43,12 +42,10 @@ __all__ = [
 ]
 
 _HOMES = {
-    "errors": ("LabelError", "StockError"),
-    "geometry": ("Stock", "find_stock", "load_stock", "stocks"),
-    "label": ("ALPHANUMERIC", "Label"),
+    "label": ("ALPHANUMERIC", "Label", "LabelError", "StockError"),
+    "stock": ("Stock", "find_stock", "load_stock", "stocks"),
     "reading": ("read_codes",),
-    "ruler": ("ruler_page",),
-    "sheet": ("Sheet", "draw_sheet"),
+    "sheet": ("PlatePicture", "Sheet", "draw_sheet", "ruler_page"),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names}
 

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import unicodedata
 from functools import cache, lru_cache
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-from tracker_labels.errors import LabelError
 
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont
@@ -18,28 +15,12 @@ STANDS_FOR_MISSING = "\u25a1"
 
 ELLIPSIS = "…"
 
+_FONTS = Path(__file__).parent / "fonts"
 # No label holds more; cutting here keeps a pasted novel from being measured letter by letter.
 _MOST_CHARACTERS = 300
 _PROBE_SIZE = 32
 # A noncharacter: no font may ever hold it, so what is drawn for it is the mark of a missing glyph.
 _NEVER_A_CHARACTER = "\uffff"
-
-
-@cache
-def _font_file(bold: bool) -> Path:
-    """Return the DejaVu Sans that comes with matplotlib, without importing matplotlib.
-
-    Fonts of the system are not used: a label must look alike, and fit alike, on every machine.
-
-    Raises:
-        LabelError: The font is not there.
-    """
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    spec = find_spec("matplotlib")
-    file = Path(spec.origin or "").parent / "mpl-data" / "fonts" / "ttf" / name if spec else None
-    if file is None or not file.is_file():
-        raise LabelError(f"The font {name} is missing", do="Install matplotlib again: it brings the font.")
-    return file
 
 
 @cache
@@ -49,12 +30,12 @@ def font(size: int, bold: bool) -> FreeTypeFont:
     The plain layout engine is asked for by name, because the other one depends on libraries
     that some machines have and others have not.
 
-    Raises:
-        LabelError: The font's file is missing.
+    Fonts of the system are not used: a label must look alike, and fit alike, on every machine.
     """
     from PIL import ImageFont  # noqa: PLC0415 - a heavy import, paid by those who draw
 
-    return ImageFont.truetype(_font_file(bold), size, layout_engine=ImageFont.Layout.BASIC)
+    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
+    return ImageFont.truetype(_FONTS / name, size, layout_engine=ImageFont.Layout.BASIC)
 
 
 @lru_cache(maxsize=4096)
@@ -104,6 +85,31 @@ def width(text: str, size: int, bold: bool) -> int:
     """Return the width of a text's ink, in dots."""
     left, right = ink(text, size, bold)
     return right - left
+
+
+@lru_cache(maxsize=4096)
+def slashes(text: str, size: int, bold: bool) -> tuple[tuple[int, int, int, int, int], ...]:
+    """Return the strokes that tell each nought of an ID from the letter O.
+
+    Args:
+        text: A row of text.
+        size: Size of the font, in dots.
+        bold: IDs alone are bold; other texts get no strokes.
+
+    Returns:
+        For each nought x0, y0, x1, y1 (dots from the origin of the text, y downwards from the baseline) and
+        the thickness of a stroke from its lower left to its upper right.
+    """
+    if not bold:
+        return ()
+    face = font(size, bold)
+    left, top, right, bottom = (int(edge) for edge in face.getbbox("0", mode="1", anchor="ls"))
+    stem = max(1, round(size * 0.07))
+    # Inside the bowl: a stroke that left it would look like a sign of its own.
+    across, down = (right - left) * 3 // 10, (bottom - top) * 3 // 10
+    found = [at for at, char in enumerate(text) if char == "0"]
+    starts = [round(face.getlength(text[:at], mode="1")) for at in found]
+    return tuple((x + left + across, bottom - down, x + right - across, top + down, stem) for x in starts)
 
 
 def shorten(text: str, room: int, size: int, bold: bool) -> str:

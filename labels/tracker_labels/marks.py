@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from tracker_labels.qr import QUIET, Code
+from tracker_labels.code import Code
 
 MM_PER_INCH = 25.4
 
@@ -45,7 +45,7 @@ class Box:
 
 @dataclass(frozen=True, slots=True)
 class CodeMark:
-    """A QR code; its box includes the quiet zone, which is painted too.
+    """A matrix code; its box includes the quiet zone, which is painted too.
 
     Attributes:
         box: Where it stands.
@@ -60,7 +60,7 @@ class CodeMark:
     @property
     def symbol(self) -> Box:
         """The box of the modules, without the quiet zone."""
-        quiet, side = QUIET * self.module, self.code.size * self.module
+        quiet, side = self.code.quiet * self.module, self.code.size * self.module
         return Box(self.box.x + quiet, self.box.y + quiet, side, side)
 
 
@@ -92,7 +92,22 @@ class RuleMark:
     box: Box
 
 
-Mark = CodeMark | TextMark | RuleMark
+@dataclass(frozen=True, slots=True)
+class LineMark:
+    """A closed or open hairline through points: the edge of a label that hands cut out, a piece's outline.
+
+    Attributes:
+        box: What the line stays inside of.
+        points: Corners in dots, measured from the box's upper left corner.
+        thickness: Dots.
+    """
+
+    box: Box
+    points: tuple[tuple[int, int], ...]
+    thickness: int
+
+
+Mark = CodeMark | TextMark | RuleMark | LineMark
 
 
 @dataclass(frozen=True, slots=True)

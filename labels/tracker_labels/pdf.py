@@ -10,9 +10,9 @@ from io import BytesIO
 
 from PIL import Image, features
 
-from tracker_labels.errors import LabelError
+from tracker_labels.drawing import paint, text_dots
+from tracker_labels.label import LabelError
 from tracker_labels.marks import MM_PER_INCH, Box, Page, TextMark
-from tracker_labels.raster import paint, text_dots
 
 _POINTS_PER_INCH = 72.0
 _STRIP_OFFSETS, _STRIP_LENGTHS = 273, 279

@@ -8,7 +8,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tracker_labels.errors import LabelError
+from tracker_labels.label import LabelError
 
 if TYPE_CHECKING:
     import zxingcpp
@@ -165,7 +165,7 @@ def _read(picture: Image.Image, fixed: bool) -> list[str]:
     import zxingcpp  # noqa: PLC0415 - a heavy import, paid by those who read
 
     binarizer = zxingcpp.Binarizer.GlobalHistogram if fixed else zxingcpp.Binarizer.LocalAverage
-    formats = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
+    formats = zxingcpp.BarcodeFormats([zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.DataMatrix])
     found = zxingcpp.read_barcodes(picture, formats=formats, binarizer=binarizer)
     return list(dict.fromkeys(code.text for code in sorted(found, key=_where) if code.text))
 

@@ -11,6 +11,9 @@ from PIL import Image
 from tracker_labels import Label, Sheet, stocks
 
 STOCKS = tuple(stocks())
+# The code of an ID is a QR code on these, a Data Matrix on the others.
+SMALL_FACES = ("strip-7", "tape-12-180", "tape-9")
+QR_STOCKS = tuple(name for name in STOCKS if name not in SMALL_FACES)
 
 
 def some_labels(many: int, line: str = "chamber 60 °C") -> list[Label]:

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tracker_labels import StockError, find_stock, load_stock, stocks
-from tracker_labels.geometry import BUNDLED
-from tracker_labels.stockfile import _fields
+from tracker_labels.stock import BUNDLED, _fields
 
 from tests.labels.helpers import STOCKS
 

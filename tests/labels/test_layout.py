@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageChops
 from tracker_labels import Label, LabelError, draw_sheet, stocks
+from tracker_labels.code import encode, encode_small
+from tracker_labels.drawing import code_dots, text_dots
 from tracker_labels.layout import FEWEST_DOTS, module_dots, plan
 from tracker_labels.lettering import STANDS_FOR_MISSING
 from tracker_labels.marks import Box, CodeMark, TextMark
-from tracker_labels.qr import QUIET, encode
-from tracker_labels.raster import code_dots
 
 from tests.labels.helpers import STOCKS, pictures, read_by_zxing, some_labels
 
@@ -38,12 +38,12 @@ def test_no_text_touches_the_code(
     label = Label("J0012-04-K.7QX", id_text, material, orientation, date, line)
     sheet = draw_sheet([label], stocks()[stock])
     mark = sheet.codes[0]
+    small = encode_small(label.payload)
+    code = encode(label.payload) if mark.code.symbology == "QR" else small
+    assert code is not None
     drawn = pictures(sheet)[0].crop((mark.box.x, mark.box.y, mark.box.right, mark.box.bottom))
 
-    assert (
-        drawn.tobytes()
-        == ImageChops.invert(code_dots(encode(label.payload), mark.module)).convert("L").tobytes()
-    )
+    assert drawn.tobytes() == ImageChops.invert(code_dots(code, mark.module)).convert("L").tobytes()
 
 
 @settings(deadline=None)
@@ -127,21 +127,26 @@ def test_a_replaced_character_stands_on_the_label() -> None:
 
 
 @pytest.mark.parametrize("stock", STOCKS)
-def test_the_quiet_zone_is_four_modules(stock: str) -> None:
-    """Around every code four modules stay light, inside the label."""
-    mark = draw_sheet(some_labels(1), stocks()[stock]).codes[0]
-
-    assert (mark.symbol.x - mark.box.x, mark.box.width - mark.symbol.width) == (
-        QUIET * mark.module,
-        2 * QUIET * mark.module,
+def test_the_quiet_zone_is_as_wide_as_the_standards_ask(stock: str) -> None:
+    """Around a QR code four modules stay light (ISO/IEC 18004), around a Data Matrix one (ISO/IEC 16022)."""
+    sheet = draw_sheet(some_labels(1), stocks()[stock])
+    mark = sheet.codes[0]
+    wanted = {"QR": 4, "DataMatrix": 1}[mark.code.symbology] * mark.module
+    picture, symbol = pictures(sheet)[0], mark.symbol
+    around = picture.crop(
+        (symbol.x - wanted, symbol.y - wanted, symbol.right + wanted, symbol.bottom + wanted)
     )
+    ink = ImageChops.invert(around).getbbox()
+
+    assert ink is not None
+    assert ink == (wanted, wanted, around.width - wanted, around.height - wanted)
 
 
 @pytest.mark.parametrize("dpi", [200, 203.2, 300, 360, 600])
 @pytest.mark.parametrize("stock", STOCKS)
 def test_an_id_has_three_dots_a_module_on_every_stock(stock: str, dpi: float) -> None:
     """On no usual printer is the code of an ID finer than 3 dots and a quarter of a millimetre."""
-    module = module_dots(21, stocks()[stock], dpi)
+    module = draw_sheet(some_labels(1), stocks()[stock], dpi=dpi).codes[0].module
 
     assert module >= FEWEST_DOTS
     assert module * 25.4 / dpi >= 0.25
@@ -166,13 +171,19 @@ def test_a_code_that_would_be_too_fine_is_refused() -> None:
         draw_sheet([Label(f"{ADDRESS}J0012-04-K.7QX", "J0012-04-K")], stocks()["tape-12"])
 
 
-@pytest.mark.parametrize("many", [40, 100, 200, 400])
+@pytest.mark.parametrize("many", [80, 100, 200, 400])
 def test_the_refusal_names_the_smallest_stock_that_holds_the_code(many: int) -> None:
     """The stock that is named takes the label, and no smaller one does."""
     label = Label("A" * many, "J0012-04-K")
     with pytest.raises(LabelError) as refusal:
         draw_sheet([label], stocks()["tape-12"])
-    holders = [one for one in stocks().values() if module_dots(encode(label.payload).size, one, one.dpi)]
+    small = encode_small(label.payload)
+    holders = [
+        one
+        for one in stocks().values()
+        if module_dots(encode(label.payload).size, one, one.dpi)
+        or (small is not None and module_dots(small.size, one, one.dpi, small.quiet))
+    ]
 
     assert f"Use {min(holders, key=lambda one: one.area_mm2).name} " in str(refusal.value)
 
@@ -233,3 +244,30 @@ def test_the_ink_of_a_round_label_lies_inside_its_circle() -> None:
     x, y = ((edge + 12.5) * 300 / 25.4 for edge in (stock.left_mm, stock.top_mm))
 
     assert max((one - x) ** 2 + (other - y) ** 2 for one, other in ink) < (12.5 * 300 / 25.4) ** 2
+
+
+def test_a_date_is_never_cut() -> None:
+    """Where a row is too long its date stays whole: half a date is a wrong date."""
+    label = Label(
+        "J0012-04-K.7QX", "J0012-04-K", "ASA", "a very long name of a piece, upright (ZYX)", "2025-03-01"
+    )
+    for stock in ("round-25", "tape-12", "a4-5x13", "flag-bar", "tape-24"):
+        assert any("2025-03-01" in mark.text for mark in _texts(label, stock)), stock
+
+
+@given(any_stock, any_text, any_text)
+@settings(deadline=None, max_examples=60)
+def test_a_date_stands_whole_or_not_at_all(stock: str, material: str, orientation: str) -> None:
+    """Whatever stands before it, no part of a date is left over."""
+    label = Label("J0012-04-K.7QX", "J0012-04-K", material, orientation, "2025-03-01")
+    shown = " ".join(mark.text for mark in _texts(label, stock))
+
+    assert "2025-03-01" in shown or "2025" not in shown.replace(orientation, "").replace(material, "")
+
+
+def test_a_nought_is_struck_through() -> None:
+    """In the ID a nought has ink in its middle, where the letter O has none."""
+    nought, letter = (text_dots(char, 60, bold=True, width=60, height=80) for char in "0O")
+    middles = [picture.crop(picture.getbbox()) for picture in (nought, letter)]
+
+    assert [bool(one.getpixel((one.width // 2, one.height // 2))) for one in middles] == [True, False]

@@ -7,8 +7,8 @@ import unicodedata
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tracker_labels.drawing import text_dots
 from tracker_labels.lettering import ELLIPSIS, STANDS_FOR_MISSING, holds, missing, shorten, visible, width
-from tracker_labels.raster import text_dots
 
 any_text = st.text(alphabet=st.characters(), max_size=60)
 

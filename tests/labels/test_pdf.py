@@ -45,6 +45,13 @@ def test_an_a4_page_is_210_by_297_mm() -> None:
     assert (float(box.width), float(box.height)) == pytest.approx((595.2756, 841.8898), abs=1e-4)
 
 
+def test_viewers_are_told_not_to_scale() -> None:
+    """The file asks a viewer to print its pages at their own size (ISO 32000-1, 12.2)."""
+    reader = PdfReader(BytesIO(draw_sheet(some_labels(1), stocks()["a4-3x8"]).pdf()))
+
+    assert reader.trailer["/Root"]["/ViewerPreferences"]["/PrintScaling"] == "/None"  # type: ignore[index]
+
+
 def test_pictures_are_of_one_bit_in_group_4() -> None:
     """Every picture in the file is 1-bit CCITT group 4."""
     page = PdfReader(BytesIO(draw_sheet(some_labels(24), stocks()["a4-3x8"]).pdf())).pages[0]
@@ -56,11 +63,11 @@ def test_pictures_are_of_one_bit_in_group_4() -> None:
 
 
 def test_a_text_of_many_labels_is_kept_once() -> None:
-    """The material of 24 labels is one picture, drawn 24 times."""
+    """Each of the four texts that 24 labels share is one picture, drawn 24 times."""
     page = PdfReader(BytesIO(draw_sheet(some_labels(24), stocks()["a4-3x8"]).pdf())).pages[0]
     drawn = re.findall(rb"/T\d+ Do", page.get_contents().get_data())  # type: ignore[union-attr]
 
-    assert (len(set(drawn)), len(drawn)) == (3, 72)
+    assert (len(set(drawn)), len(drawn)) == (4, 96)
 
 
 def test_the_same_labels_give_the_same_bytes() -> None:

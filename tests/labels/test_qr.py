@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from PIL import Image, ImageChops
 from qrcode.util import MODE_ALPHA_NUM, QRData
 from tracker_labels import ALPHANUMERIC, LabelError
-from tracker_labels.qr import MASK, encode, version_for
-from tracker_labels.raster import code_dots
+from tracker_labels.code import MASK, encode, version_for
+from tracker_labels.drawing import code_dots
 
 from tests.bench.labels import best_mask, decoded_after_damage, labels
 from tests.labels.helpers import read_by_opencv, read_by_zxing
@@ -65,7 +65,9 @@ def test_an_endless_payload_is_refused() -> None:
 def test_the_modules_are_those_of_the_library(payload: str, mask: int) -> None:
     """With the same mask, version and level the library's own matrix is the same."""
     ours = encode(payload, mask)
-    code = qrcode.QRCode(ours.version, getattr(qrcode.constants, f"ERROR_CORRECT_{ours.level}"), border=0)
+    code = qrcode.QRCode(
+        (ours.size - 17) // 4, getattr(qrcode.constants, f"ERROR_CORRECT_{ours.level}"), border=0
+    )
     code.add_data(QRData(payload.encode(), mode=MODE_ALPHA_NUM))
     code.mask_pattern = mask
 

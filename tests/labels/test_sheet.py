@@ -9,13 +9,24 @@ from dataclasses import replace
 from io import BytesIO
 
 import pytest
-from PIL import Image
-from tracker_labels import LabelError, draw_sheet, stocks
-from tracker_labels.marks import CodeMark, RuleMark
-from tracker_labels.raster import code_dots, paint
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image, ImageChops
+from tracker_labels import Label, LabelError, PlatePicture, draw_sheet, stocks
+from tracker_labels.drawing import code_dots, paint
+from tracker_labels.marks import CodeMark, LineMark, RuleMark, TextMark
 
 from tests.labels.damage import damaged
-from tests.labels.helpers import STOCKS, cut_out, pictures, read_by_opencv, read_by_zxing, some_labels
+from tests.labels.helpers import (
+    QR_STOCKS,
+    SMALL_FACES,
+    STOCKS,
+    cut_out,
+    pictures,
+    read_by_opencv,
+    read_by_zxing,
+    some_labels,
+)
 
 SHEETS = tuple(name for name in STOCKS if stocks()[name].kind in ("sheet", "round"))
 
@@ -29,7 +40,7 @@ def test_zxing_reads_every_code_as_drawn(stock: str) -> None:
     assert read == {label.payload for label in labels}
 
 
-@pytest.mark.parametrize("stock", STOCKS)
+@pytest.mark.parametrize("stock", QR_STOCKS)
 def test_opencv_reads_every_code_as_drawn(stock: str) -> None:
     """On every stock OpenCV reads each label that is held before it."""
     labels = some_labels(7)
@@ -170,3 +181,116 @@ def test_importing_loads_nothing_heavy() -> None:
     done = subprocess.run([sys.executable, "-c", check], capture_output=True, text=True, check=True)
 
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("stock", STOCKS)
+def test_the_ids_of_a_sheet_are_of_one_size(stock: str) -> None:
+    """A longer ID makes all IDs of its sheet smaller, so that none looks like a heading of the others."""
+    long = Label("J12345-04-K.7QX", "J12345-04-K", "ASA", "upright", "2025-03-01")
+    sheet = draw_sheet([*some_labels(3), long], stocks()[stock])
+    sizes = {
+        mark.size for page in sheet.pages for mark in page.marks if isinstance(mark, TextMark) and mark.bold
+    }
+
+    assert len(sizes) == 1
+
+
+@pytest.mark.parametrize("stock", SMALL_FACES)
+def test_a_small_face_gets_a_data_matrix(stock: str) -> None:
+    """Where a QR code of an ID has no room, a Data Matrix stands, and the person who prints is told."""
+    sheet = draw_sheet(some_labels(1), stocks()[stock])
+
+    assert sheet.codes[0].code.symbology == "DataMatrix"
+    assert any("Data Matrix" in remark for remark in sheet.remarks)
+
+
+@pytest.mark.parametrize("stock", QR_STOCKS)
+def test_a_larger_face_gets_a_qr_code(stock: str) -> None:
+    """Wherever a QR code has room it is a QR code, which every telephone reads."""
+    assert draw_sheet(some_labels(1), stocks()[stock]).codes[0].code.symbology == "QR"
+
+
+@pytest.mark.parametrize("stock", ["tape-9", "tape-12-180"])
+def test_tapes_at_180_dpi_hold_the_code_of_an_id(stock: str) -> None:
+    """On tape of 9 and 12 mm at 180 dpi every module has 3 dots or more."""
+    mark = draw_sheet(some_labels(1), stocks()[stock], dpi=180).codes[0]
+
+    assert mark.module >= 3
+
+
+def test_the_tape_of_another_printer_is_named() -> None:
+    """An address is too long for a tape of 12 mm at 180 dpi; a stock that this printer can print is named."""
+    with pytest.raises(LabelError, match=r"at 180 dpi .* Use .* or shorten"):
+        draw_sheet(
+            [Label("HTTP://BENCH.EXAMPLE:8000/J0012-04-K.7QX", "J0012-04-K")], stocks()["tape-12"], dpi=180
+        )
+
+
+def _plate() -> PlatePicture:
+    """Return a plate of four bars side by side."""
+    bars = [((x, 40), (x + 15, 40), (x + 15, 160), (x, 160)) for x in (20, 60, 100, 140)]
+    return PlatePicture("J0001-J", 200, 200, tuple((str(n), bar) for n, bar in enumerate(bars, start=1)))
+
+
+@pytest.mark.parametrize("stock", ["a4-3x8", "a4-5x13", "a4-cut", "letter-3x10", "tape-24"])
+def test_the_plate_stands_behind_its_labels(stock: str) -> None:
+    """The place after the last label shows the plate with the number of every piece, inside its rim."""
+    geometry = stocks()[stock]
+    without, sheet = (draw_sheet(some_labels(4), geometry, plates=plates) for plates in ((), (_plate(),)))
+    added = (
+        sheet.pages[-1].marks
+        if geometry.kind == "tape"
+        else sheet.pages[0].marks[len(without.pages[0].marks) :]
+    )
+
+    assert [mark.text for mark in added if isinstance(mark, TextMark)] == ["J0001-J", "1", "2", "3", "4"]
+    assert sum(isinstance(mark, LineMark) for mark in added) == 5 + geometry.cut
+
+
+@settings(deadline=None, max_examples=50)
+@given(
+    st.sampled_from(["a4-3x8", "a4-5x13", "tape-24"]),
+    st.lists(st.tuples(st.floats(-50, 400), st.floats(-50, 400)), min_size=3, max_size=8),
+)
+def test_no_outline_leaves_its_label(stock: str, outline: list[tuple[float, float]]) -> None:
+    """However a piece reaches over the bed, its picture stays inside the label's place."""
+    geometry = stocks()[stock]
+    plate = PlatePicture("J0001-J", 200, 180, (("12", tuple(outline)),))
+    page = draw_sheet(some_labels(1), replace(geometry, columns=1, rows=2), plates=[plate]).pages[-1]
+    limit = (geometry.label_width_mm + geometry.left_mm) * geometry.dpi / 25.4 + 1
+    lines = [mark for mark in page.marks if isinstance(mark, LineMark)]
+
+    assert all(0 <= mark.box.x + x <= limit for mark in lines for x, _ in mark.points)
+    assert all(
+        0 <= x <= mark.box.width and 0 <= y <= mark.box.height for mark in lines for x, y in mark.points
+    )
+
+
+def test_a_face_too_small_for_the_plate_is_said() -> None:
+    """On a narrow tape the plate is left out, and the person who prints is told."""
+    assert (
+        "tape-12 has no room for a picture of J0001-J"
+        in draw_sheet(some_labels(1), stocks()["tape-12"], plates=[_plate()]).remarks
+    )
+
+
+@pytest.mark.parametrize("stock", ["a4-cut", "round-25-cut", "strip-7"])
+def test_where_hands_cut_there_is_a_line(stock: str) -> None:
+    """Each label of a sheet to cut has a closed line at its edge, and no code paints over it."""
+    sheet = draw_sheet(some_labels(5), stocks()[stock])
+    lines = [mark for mark in sheet.pages[0].marks if isinstance(mark, LineMark)]
+    picture = ImageChops.invert(pictures(sheet)[0])
+
+    assert len(lines) == 5
+    for line in lines:
+        assert line.points[0] == line.points[-1]
+        dots = [picture.getpixel((line.box.x + x, line.box.y + y)) for x, y in line.points]
+        assert all(dots)
+
+
+@pytest.mark.parametrize("stock", ["a4-3x8", "a4-5x13", "round-25", "letter-3x10"])
+def test_a_sheet_of_cut_labels_has_no_line(stock: str) -> None:
+    """Labels that come cut get no line to cut along."""
+    sheet = draw_sheet(some_labels(2), stocks()[stock])
+
+    assert not any(isinstance(mark, LineMark) for mark in sheet.pages[0].marks)

@@ -55,5 +55,5 @@ def test_texts_are_held_to_their_length() -> None:
     """Each text says how long it is, so that another font does not run into the code."""
     texts = list(_root(some_labels(1)[0], "a4-3x8").iter(f"{SVG}text"))
 
-    assert len(texts) == 4
+    assert len(texts) == 5
     assert all(float(text.attrib["textLength"]) > 0 for text in texts)

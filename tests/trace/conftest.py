@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.trace.scene import Scene, build
+from tests.lineage.scene import Scene, build
 from tracker.book import Book
 from tracker.trace import trace
 

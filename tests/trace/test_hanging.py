@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.trace.scene import Scene
+from tests.lineage.scene import Scene
 from tracker.book import Book
 from tracker.model import Drying, Rig
 from tracker.trace import trace

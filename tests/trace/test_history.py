@@ -7,7 +7,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.trace.scene import BO, Scene
+from tests.lineage.scene import BO, Scene
 from tracker.book import Book, now
 from tracker.journal import Entry, RowChange, hash_of
 from tracker.model import Job, Specimen

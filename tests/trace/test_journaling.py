@@ -7,11 +7,10 @@ import datetime as dt
 import pytest
 from sqlalchemy import select
 
-from tests.trace.scene import Scene
+from tests.lineage.scene import Scene
 from tracker.book import Book
 from tracker.model import Job, Measurement, Result
-from tracker.trace import trace
-from tracker.trace.journaling import correction_lines
+from tracker.trace import correction_lines, trace
 
 STRENGTH = "tensile.strength"
 

@@ -6,7 +6,7 @@ import zoneinfo
 
 import pytest
 
-from tests.trace.scene import Scene
+from tests.lineage.scene import Scene
 from tracker.book import Book
 from tracker.ids import measurement_id
 from tracker.model import Measurement, Specimen

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from tests.trace.scene import Scene
+from tests.lineage.scene import Scene
 from tracker.book import Book
 from tracker.ids import measurement_id
 from tracker.model import FactorRecord, Job, Material, Measurement, Result, Specimen

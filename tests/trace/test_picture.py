@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.trace.scene import Scene
+from tests.lineage.scene import Scene
 from tracker.book import Book
 from tracker.model import Specimen
 from tracker.trace import trace

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.trace.scene import Scene
+from tests.lineage.scene import Scene
 from tracker.book import Book
 from tracker.trace import trace
 

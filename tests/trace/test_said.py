@@ -9,11 +9,10 @@ from typing import Any
 
 import pytest
 
-from tests.trace.scene import at
+from tests.lineage.scene import at
 from tracker.book import Book
 from tracker.model import FactorRecord, Job, Measurement, MeasurementRig, Result, Rig, Specimen
-from tracker.trace import trace
-from tracker.trace.stations import stations
+from tracker.trace import stations, trace
 
 SVG = "{http://www.w3.org/2000/svg}"
 

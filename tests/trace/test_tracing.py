@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.trace.scene import CURVE, PLATE, Scene
+from tests.lineage.scene import CURVE, PLATE, Scene
 from tracker.book import Book
 from tracker.ids import IdError, measurement_id, specimen_id
 from tracker.model import Measurement, Result

@@ -9,8 +9,7 @@ import click
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, say_json, width
 from tracker.errors import Refused
-from tracker.trace import trace
-from tracker.trace.describing import described_by
+from tracker.trace import described_by, trace
 
 
 @click.command("trace", epilog="Example: strandbook trace M0451-C --of tensile.strength")
@@ -45,7 +44,7 @@ def trace_command(
         if way.path.specimen is not None:
             from tracker.records.factors import told_factors  # noqa: PLC0415 - brings numpy; others need none
 
-            way.factors = told_factors(bench.book, way.path.specimen["id"], bench.plugged)
+            way.factors = told_factors(bench.book, way.path.specimen.id, bench.plugged)
         say_json(way.as_json())
     else:
         for line in way.lines(width()):

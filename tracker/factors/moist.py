@@ -17,7 +17,7 @@ _HOUR: Final = 3600.0
 
 
 def of_spools(session: Session, jobs: Iterable[Any], *, water: bool) -> dict[int, Factors]:
-    """Return the factors that a job has from its spool in tool 0, as they were when it began.
+    """Return the factors that a job has from its main spool, as they were when it began.
 
     Args:
         session: To read with.

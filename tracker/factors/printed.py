@@ -30,7 +30,7 @@ def of_job(job: Any, attempt: int) -> Factors:
     """Return what all pieces of a job share.
 
     Args:
-        job: Its row with that of the spool in tool 0.
+        job: Its row with that of the main spool.
         attempt: Which attempt it is, from 1.
     """
     found: Factors = {}

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field
 from itertools import islice
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, and_, select
+from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session, aliased
 
-from tracker.model import FactorRecord, Job, JobSpool, Material, SettingChange, Specimen, Spool
+from tracker.lineage import join_main_spool
+from tracker.model import FactorRecord, Job, Material, SettingChange, Specimen, Spool
 
 _AT_ONCE: Final = 5000
 """Ids in one statement: well below what either database takes as parameters."""
@@ -24,7 +25,7 @@ class Rows:
     Attributes:
         pieces: One row a specimen: columns, and of the documents what concerns the gauge section.
         layers: Specimen to the layers of its gauge section, for jobs in which a setting was changed.
-        jobs: Row id to the job with the spool in tool 0 and its material.
+        jobs: Row id to the job with the main spool and its material.
         changes: Job to its settings changed by hand, in the order they were entered.
         given: Specimen to the factors given outright.
         attempts: Job to which attempt it is, from 1.
@@ -94,7 +95,7 @@ def _given() -> Select[*tuple[Any, ...]]:
 
 def _jobs() -> Select[*tuple[Any, ...]]:
     own = aliased(Material)
-    return (
+    asked = join_main_spool(
         select(
             Job.id, Job.started_at, Job.first_layer_at, Job.ended_at, Job.outcome, Job.time_s,
             Job.printer, Job.nozzle, Job.surface, Job.operator,
@@ -104,11 +105,10 @@ def _jobs() -> Select[*tuple[Any, ...]]:
             Spool.id.label("spool_id"), Spool.lot, Material.name.label("spool_material"),
             own.name.label("own_material"),
         )
-        .outerjoin(JobSpool, and_(JobSpool.job_id == Job.id, JobSpool.tool == 0))
-        .outerjoin(Spool, Spool.id == JobSpool.spool_id)
-        .outerjoin(Material, Material.id == Spool.material_id)
-        .outerjoin(own, own.id == Job.material_id)
     )  # fmt: skip
+    return asked.outerjoin(Material, Material.id == Spool.material_id).outerjoin(
+        own, own.id == Job.material_id
+    )
 
 
 def _changes() -> Select[*tuple[Any, ...]]:

@@ -15,6 +15,7 @@ from tracker.model.printing import (
     Specimen,
     spools_of_piece,
 )
+from tracker.model.publishing import Dispute, OtherBench, OtherResult
 from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
 from tracker.model.testing import (
     Calibration,
@@ -34,6 +35,7 @@ __all__ = [
     "Calibration",
     "Choice",
     "Device",
+    "Dispute",
     "Drying",
     "DryingSpool",
     "FactorRecord",
@@ -45,6 +47,8 @@ __all__ = [
     "Measurement",
     "MeasurementFile",
     "MeasurementRig",
+    "OtherBench",
+    "OtherResult",
     "Person",
     "Photograph",
     "Programme",

@@ -22,6 +22,12 @@ class BookRecord(Base, Entered):
     address: Mapped[str] = mapped_column(default="")
     """HOST:PORT of the bench page, put into labels; empty for bare IDs."""
     begun_at: Mapped[dt.datetime] = mapped_column()
+    licence: Mapped[str | None] = mapped_column()
+    """SPDX identifier of the licence under which data are published; None: not chosen yet."""
+    author: Mapped[str | None] = mapped_column()
+    """Who publishes: a person or a bench, as it is to be cited."""
+    public_address: Mapped[str | None] = mapped_column()
+    """Where the published site stands, ``https://example.org``; None: nowhere yet."""
 
 
 class JournalRecord(Base):

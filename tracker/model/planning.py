@@ -32,6 +32,8 @@ class Person(Base, Numbered):
     pseudonym: Mapped[str | None]
     """What stands in published pages and data in the place of the name."""
     note: Mapped[str | None]
+    named: Mapped[bool | None]
+    """Whether the person agreed to be named in what is published."""
 
 
 class Choice(Base, Numbered):

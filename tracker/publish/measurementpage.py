@@ -9,10 +9,7 @@ from tracker.publish.gathering import CAUTIONS, Told, name_of
 from tracker.publish.markup import esc, grid, link, listed, picture
 from tracker.publish.pages import value_of
 from tracker.table import html_page
-from tracker.trace import WORDS, Trace
-from tracker.trace.journaling import corrections
-from tracker.trace.station import Station
-from tracker.trace.stations import stations
+from tracker.trace import WORDS, Station, Trace, corrections, stations
 
 
 def measurement_page(

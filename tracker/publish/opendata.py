@@ -10,8 +10,7 @@ from typing import Any, Final
 
 from tracker.publish.gathering import CAUTIONS, Told
 from tracker.stating import state_row
-from tracker.trace import Trace
-from tracker.trace.journaling import corrections
+from tracker.trace import Trace, corrections
 
 _KEPT_IN_THE_BOOK: Final = frozenset({"journal", "note", "posted_key", "hangs"})
 """What people wrote to themselves, and the book's own records of who entered what: no reader's business."""

@@ -10,22 +10,13 @@ from typing import Any, Final
 from sqlalchemy import Connection, func, select
 
 from tracker import ids
-from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
+from tracker.lineage import material_id_of_job
+from tracker.model import Job, Material, Measurement, Result, Specimen, Spool
 from tracker.selection.filters import Filter, Term
 from tracker.selection.knowing import check_names, why_none
 
-# A plate printed from several spools is of the material of its first tool; the table has one column for it.
-_OF_SPOOL: Final = (
-    select(Spool.material_id)
-    .join(JobSpool, JobSpool.spool_id == Spool.id)
-    .where(JobSpool.job_id == Job.id)
-    .order_by(JobSpool.tool, Spool.id)
-    .limit(1)
-    .scalar_subquery()
-)
-
 _PLATES: Final = (
-    select(Job.id, Job.name, Job.started_at, func.coalesce(_OF_SPOOL, Job.material_id).label("material_id"))
+    select(Job.id, Job.name, Job.started_at, material_id_of_job().label("material_id"))
 ).subquery("plate")
 
 _STATEMENT: Final = (

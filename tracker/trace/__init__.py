@@ -1,16 +1,29 @@
 """From a number back to the spool: every row on the way, and who wrote it.
 
-``questions`` are built once and asked through ``reading``; ``walk`` and ``hanging`` gather the rows,
-``history`` the journal behind them; ``tested`` and ``printed`` put them into words, station by station.
-``facts`` makes JSON of them, ``lines`` a screen, ``prov`` W3C PROV, ``picture`` a graph. Nothing heavy is
-loaded: a trace answers in the time of a keystroke.
+``walk`` gathers the rows through :mod:`tracker.lineage`, ``history`` the journal behind them; ``stations``
+and ``printed`` put them into words, station by station. ``facts`` makes JSON of them, ``tracing`` a screen,
+``prov`` W3C PROV, ``picture`` a graph. Nothing heavy is loaded: a trace answers in the time of a keystroke.
 """
 
 from __future__ import annotations
 
-from tracker.trace.describing import Describe, described_by
-from tracker.trace.missing import WORDS
+from tracker.trace.history import correction_lines, corrections, journal_lines
+from tracker.trace.stations import stations
 from tracker.trace.tracing import Trace, trace
 from tracker.trace.walk import TraceError
+from tracker.trace.way import WORDS, Describe, described_by
+from tracker.trace.words import Station
 
-__all__ = ["WORDS", "Describe", "Trace", "TraceError", "described_by", "trace"]
+__all__ = [
+    "WORDS",
+    "Describe",
+    "Station",
+    "Trace",
+    "TraceError",
+    "correction_lines",
+    "corrections",
+    "described_by",
+    "journal_lines",
+    "stations",
+    "trace",
+]

@@ -8,9 +8,10 @@ from typing import Any, Final
 
 from tracker.ids import drying_id, job_id, measurement_id, rig_id, specimen_id, spool_id
 from tracker.journal import moment, plain
+from tracker.lineage import Judged, Measured, Recorded, RigUse, SpoolHistory, columns_of
+from tracker.model import Calibration, Drying, FactorRecord, Job, Rig, Specimen
 from tracker.trace.history import Change, Journal, key_of
-from tracker.trace.reading import Parts, Row
-from tracker.trace.walk import Measured, Path, SpoolPath
+from tracker.trace.walk import Path
 
 _INTERNAL: Final = frozenset(
     {"id", "entry", "job_id", "spool_id", "specimen_id", "material_id", "rig_id", "measurement_id"}
@@ -27,133 +28,125 @@ _INTERNAL: Final = frozenset(
 """Columns that point within the store: the JSON says the same with IDs, or by what lies inside what."""
 
 
-def told(row: Row, **more: Any) -> dict[str, Any]:
-    """Return a row's own values as JSON has them, after ``more``."""
-    for name, value in row.items():
+def told(row: object, **more: Any) -> dict[str, Any]:
+    """Return a row's own columns as JSON has them, after ``more``."""
+    for name, value in columns_of(row).items():
         if name not in _INTERNAL:
             more[name] = plain(value) if isinstance(value, dt.date) else value
     return more
 
 
-def number_facts(result: Row) -> dict[str, Any]:
+def number_facts(judged: Judged) -> dict[str, Any]:
     """Return a result: the four words that scripts read first, then how it stands."""
-    return {
-        "quantity": result["quantity"],
-        "value": result["value"],
-        "unit": result["unit"],
-        "uncertainty": result["uncertainty"],
-        **told({name: value for name, value in result.items() if name not in _NUMBER}),
-        "verdicts": [told(verdict) for verdict in result["verdicts"]],
-    }
+    result = judged.result
+    first = {name: columns_of(result)[name] for name in _NUMBER}
+    rest = {name: value for name, value in columns_of(result).items() if name not in _NUMBER}
+    return {**first, **told(rest), "verdicts": [told(verdict) for verdict in judged.verdicts]}
 
 
-_NUMBER: Final = ("quantity", "value", "unit", "uncertainty", "verdicts")
+_NUMBER: Final = ("quantity", "value", "unit", "uncertainty")
 
 
 def measured_facts(each: Measured) -> dict[str, Any]:
     """Return a measurement with all that belongs to it."""
     row = each.measurement
-    rigs = [rig_facts(parts) for parts in each.rigs]
+    rigs = [rig_facts(use) for use in each.rigs]
     return {
-        "id": measurement_id(row["id"]),
-        "method": row["method"],
-        "version": row["method_version"],
-        "readings": row["readings"],
-        "units": row["units"],
-        "files": [file_facts(parts) for parts in each.files],
+        "id": measurement_id(row.id),
+        "method": row.method,
+        "version": row.method_version,
+        "readings": row.readings,
+        "units": row.units,
+        "files": [file_facts(recorded) for recorded in each.files],
         "rig": next((rig for rig in rigs if rig["role"] == "rig"), rigs[0] if rigs else None),
         "instruments": rigs,
-        **{name: plain(row[name]) for name in _TAKEN},
-        "results": [number_facts(result) for result in each.results],
+        **{name: plain(columns_of(row)[name]) for name in _TAKEN},
+        "results": [number_facts(judged) for judged in each.results],
     }
 
 
 _TAKEN: Final = ("at", "operator", "room_c", "room_rh_pct", "source", "problem", "remark")
 
 
-def file_facts(parts: Parts) -> dict[str, Any]:
+def file_facts(recorded: Recorded) -> dict[str, Any]:
     """Return a recording: field, name, digest, size in bytes."""
-    file = parts["file"]
+    file = recorded.file
     return {
-        "field": file["field"],
-        "name": file["name"],
-        "sha256": file["sha256"],
-        "size": parts["attachment"]["size"],
+        "field": file.field,
+        "name": file.name,
+        "sha256": file.sha256,
+        "size": recorded.attachment.size,
     }
 
 
-def rig_facts(parts: Parts) -> dict[str, Any]:
+def rig_facts(use: RigUse) -> dict[str, Any]:
     """Return a rig or instrument with the calibration in force, or None in its place."""
-    calibration = parts.get("calibration")
-    return told(
-        parts["rig"],
-        id=rig_id(parts["rig"]["id"]),
-        calibration=None if calibration is None else told(calibration),
-    )
+    calibration = None if use.calibration is None else told(use.calibration)
+    return told(use.rig, id=rig_id(use.rig.id), calibration=calibration)
 
 
-def rig_row(rig: Row, calibrations: list[Row]) -> dict[str, Any]:
+def rig_row(rig: Rig, calibrations: Iterable[Calibration]) -> dict[str, Any]:
     """Return a rig by itself, with all its calibrations, oldest first."""
-    return told(rig, id=rig_id(rig["id"]), calibrations=[told(row) for row in calibrations])
+    return told(rig, id=rig_id(rig.id), calibrations=[told(row) for row in calibrations])
 
 
-def alone(drying: Row | None) -> list[dict[str, Any]]:
+def alone(drying: Drying | None) -> list[dict[str, Any]]:
     """Return a drying in which no spool is recorded."""
-    return [] if drying is None else [told(drying, id=drying_id(drying["id"]))]
+    return [] if drying is None else [told(drying, id=drying_id(drying.id))]
 
 
-def specimen_facts(specimen: Row) -> dict[str, Any]:
+def specimen_facts(specimen: Specimen) -> dict[str, Any]:
     """Return a specimen."""
-    return told(specimen, id=specimen_id(specimen["job_id"], specimen["piece"]))
+    return told(specimen, id=specimen_id(specimen.job_id, specimen.piece))
 
 
-def job_facts(path: Path, job: Row) -> dict[str, Any]:
+def job_facts(path: Path, job: Job) -> dict[str, Any]:
     """Return a job with its plate file, changes by hand and logs."""
-    again = job["again_of_id"]
+    again = job.again_of_id
     plate = path.plate
     return told(
         job,
-        id=job_id(job["id"]),
+        id=job_id(job.id),
         again_of=None if again is None else job_id(again),
         plate=None
         if plate is None
-        else {"name": job["plate_name"] or plate["name"], "sha256": plate["sha256"], "size": plate["size"]},
+        else {"name": job.plate_name or plate.name, "sha256": plate.sha256, "size": plate.size},
         changes=[told(change) for change in path.changes],
         logs=[told(log) for log in path.logs],
     )
 
 
-def spool_facts(path: SpoolPath) -> dict[str, Any]:
+def spool_facts(path: SpoolHistory) -> dict[str, Any]:
     """Return a spool, with the name of its material and the tool it was in."""
     return told(
         path.spool,
-        id=spool_id(path.spool["id"]),
-        material=path.material["name"],
-        tool=path.used.get("tool"),
+        id=spool_id(path.spool.id),
+        material=path.material.name,
+        tool=None if path.used is None else path.used.tool,
     )
 
 
-def stay_facts(spools: Iterable[SpoolPath]) -> Iterator[dict[str, Any]]:
+def storage_facts(spools: Iterable[SpoolHistory]) -> Iterator[dict[str, Any]]:
     """Yield where each spool was kept before the print."""
     for path in spools:
-        yield from (told(stay, spool=spool_id(path.spool["id"])) for stay in path.stays)
+        yield from (told(stay, spool=spool_id(path.spool.id)) for stay in path.storage)
 
 
-def drying_facts(spools: Iterable[SpoolPath]) -> Iterator[dict[str, Any]]:
+def drying_facts(spools: Iterable[SpoolHistory]) -> Iterator[dict[str, Any]]:
     """Yield how each spool was dried before the print, with its mass before and after in g."""
     for path in spools:
-        for parts in path.dryings:
+        for each in path.dryings:
             yield told(
-                {**parts["drying"], **told(parts["dried"])},
-                id=drying_id(parts["drying"]["id"]),
-                spool=spool_id(path.spool["id"]),
+                {**columns_of(each.drying), **told(each.masses)},
+                id=drying_id(each.drying.id),
+                spool=spool_id(path.spool.id),
             )
 
 
-def factor_facts(factor: Row) -> dict[str, Any]:
+def factor_facts(factor: FactorRecord) -> dict[str, Any]:
     """Return a factor: a number, in the unit its name ends in, or a word."""
-    value = factor["text"] if factor["number"] is None else factor["number"]
-    return {"name": factor["name"], "value": value, "basis": factor["basis"], "source": factor["source"]}
+    value = factor.text if factor.number is None else factor.number
+    return {"name": factor.name, "value": value, "basis": factor.basis, "source": factor.source}
 
 
 def journal_facts(journal: Journal) -> list[dict[str, Any]]:
@@ -198,12 +191,12 @@ def named_rows(path: Path) -> Mapping[tuple[str, str], str]:
 
 
 _NAMERS: Final[Mapping[str, Any]] = {
-    "measurement": lambda row: measurement_id(row["id"]),
-    "specimen": lambda row: specimen_id(row["job_id"], row["piece"]),
-    "job": lambda row: job_id(row["id"]),
-    "spool": lambda row: spool_id(row["id"]),
-    "drying": lambda row: drying_id(row["id"]),
-    "rig": lambda row: rig_id(row["id"]),
-    "material": lambda row: row["name"],
-    "result": lambda row: row["quantity"],
+    "measurement": lambda row: measurement_id(row.id),
+    "specimen": lambda row: specimen_id(row.job_id, row.piece),
+    "job": lambda row: job_id(row.id),
+    "spool": lambda row: spool_id(row.id),
+    "drying": lambda row: drying_id(row.id),
+    "rig": lambda row: rig_id(row.id),
+    "material": lambda row: row.name,
+    "result": lambda row: row.quantity,
 }

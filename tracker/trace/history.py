@@ -1,23 +1,30 @@
 """Who wrote the rows of a path, and what they said before: a walk from journal entry to entry.
 
 Every row names the entry that last wrote it. Where that entry changed the row, its body holds the row
-as it was, with the entry before; so corrections are followed back to the first writing.
+as it was, with the entry before; so corrections are followed back to the first writing. The last part puts
+them into words: who wrote what, and what was corrected.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterable, Iterator, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
+from tracker.lineage import Reader
+from tracker.lineage import questions as ask
 from tracker.model import Base
-from tracker.trace import questions as ask
-from tracker.trace.reading import Reader, Row
+from tracker.trace.words import local, shortened, value_text
 
-Touched = tuple[str, Row]
+if TYPE_CHECKING:
+    from tracker.trace.way import Way
+
+Columns = Mapping[str, Any]
+Touched = tuple[str, Columns]
 """Name of a table and one of its rows."""
 
 _KEYS: Final = {
@@ -53,7 +60,7 @@ class Written:
         """Why it was done; empty where nobody said."""
         return str(self.head.get("reason", ""))
 
-    def changes(self) -> dict[tuple[str, str], tuple[Row, Row]]:
+    def changes(self) -> dict[tuple[str, str], tuple[Columns, Columns]]:
         """Return the rows it changed, by table and key: as they were and as they became."""
         # New rows have no ``before``; most entries write nothing but new rows and need no reading.
         if _CHANGED not in self.body:
@@ -109,12 +116,12 @@ def journal_of(reader: Reader, touched: Sequence[Touched]) -> Journal:
     return journal
 
 
-def key_of(table: str, row: Row) -> str:
+def key_of(table: str, row: Columns) -> str:
     """Return a row's primary key as the journal writes it."""
     return ":".join(str(row[name]) for name in _KEYS[table])
 
 
-def _follow(reader: Reader, journal: Journal, table: str, row: Row) -> None:
+def _follow(reader: Reader, journal: Journal, table: str, row: Columns) -> None:
     """Note every earlier state of one row, from the entry that last wrote it to the first."""
     place = (table, key_of(table, row))
     seq: int | None = row["entry"]
@@ -129,7 +136,7 @@ def _follow(reader: Reader, journal: Journal, table: str, row: Row) -> None:
         seq = before["entry"] if before.get("entry", seq) < seq else None
 
 
-def _differences(table: str, key: str, before: Row, after: Row, entry: Written) -> Iterator[Change]:
+def _differences(table: str, key: str, before: Columns, after: Columns, entry: Written) -> Iterator[Change]:
     for column, new in after.items():
         old = before.get(column)
         if column != "entry" and old != new:
@@ -137,10 +144,86 @@ def _differences(table: str, key: str, before: Row, after: Row, entry: Written) 
 
 
 def _fetch(reader: Reader, journal: Journal, seqs: Iterable[int]) -> None:
-    """Read entries that are not there yet, a dozen at a time."""
+    """Read entries that are not there yet."""
     wanted = sorted({seq for seq in seqs if seq not in journal.entries})
-    for start in range(0, len(wanted), ask.ENTRIES_AT_ONCE):
-        some = wanted[start : start + ask.ENTRIES_AT_ONCE]
-        places = {f"e{place}": some[min(place, len(some) - 1)] for place in range(ask.ENTRIES_AT_ONCE)}
-        for parts in reader.ask(ask.ENTRIES, **places):
-            journal.entries[parts["entry"]["seq"]] = Written(**parts["entry"])
+    if wanted:
+        for parts in reader.ask(ask.ENTRIES, wanted):
+            entry = parts["entry"]
+            journal.entries[entry.seq] = Written(**entry)
+
+
+_DERIVED: Final = frozenset(
+    {
+        "budget",
+        "uncertainty",
+        "remarks",
+        "method_version",
+        "counted",
+        "problem",
+        "refused",
+        "log_facts",
+        "plate_facts",
+        "offset_s",
+    }
+)
+"""Columns that follow from others: a corrected reading changes them, and the number's own line has them."""
+
+_STILL_OPEN: Final = "running"
+_MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
+
+
+def journal_lines(way: Way) -> Iterator[str]:
+    """Yield the journal entries behind the path: one line for each day and person, oldest first."""
+    acts: dict[tuple[str, str], list[str]] = {}
+    for entry in way.path.journal.entries.values():
+        # An amendment's reason stands beside what it amended.
+        reason = "" if entry.changes() else shortened(entry.reason)
+        day = f"{entry.at.astimezone(way.zone):%Y-%m-%d}"
+        said = f"{entry.seq} {entry.act}{f' {reason}' if reason else ''}"
+        acts.setdefault((day, entry.who), []).append(said)
+    for (day, who), said_of in acts.items():
+        yield f"{day} {who}: {'; '.join(said_of)}"
+
+
+def correction_lines(way: Way) -> Iterator[str]:
+    """Yield the corrections on the path: what said what before, who changed it, when and why.
+
+    What was added because it was not known before, as at the end of a job, corrects nothing; the JSON of
+    the trace has those changes too.
+    """
+    for said, entry in corrections(way):
+        why = f": {entry.reason}" if entry.reason else ""
+        yield f"{said} (entry {entry.seq}, {entry.who}, {local(entry.at, way.zone)}{why})"
+
+
+def corrections(way: Way) -> Iterator[tuple[str, Written]]:
+    """Yield what was corrected, from what to what, with the entry that did it."""
+    names = way.names()
+    for change in filter(_corrects, way.path.journal.changes):
+        what = names.get((change.table, change.key), f"{change.table} {change.key}")
+        for part, old, new in _apart(change.column, change.old, change.new):
+            yield f"{what} {part}: {_said(old, way.zone)} → {_said(new, way.zone)}", change.entry
+
+
+def _corrects(change: Change) -> bool:
+    """Whether a change says that something was wrong; a gap filled with a reason counts as that."""
+    if change.column in _DERIVED or change.old == _STILL_OPEN:
+        return False
+    return change.old is not None or bool(change.entry.reason)
+
+
+def _apart(field: str, old: Any, new: Any) -> Iterator[tuple[str, Any, Any]]:
+    """Yield what differs between two values; of readings and the like, the parts that do."""
+    if isinstance(old, dict) and isinstance(new, dict):
+        for name in {**old, **new}:
+            if old.get(name) != new.get(name):
+                yield f"{field} {name}", old.get(name), new.get(name)
+    else:
+        yield field, old, new
+
+
+def _said(value: Any, zone: dt.tzinfo) -> str:
+    """Return a value of the journal as text, a moment by the bench's clock."""
+    if isinstance(value, str) and _MOMENT.fullmatch(value):
+        return local(dt.datetime.fromisoformat(value), zone)
+    return value_text(value)

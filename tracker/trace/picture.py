@@ -11,12 +11,10 @@ from dataclasses import dataclass
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
-from tracker.trace.journaling import correction_lines, journal_lines
-from tracker.trace.missing import WORDS
-from tracker.trace.station import Station
+from tracker.trace.history import correction_lines, journal_lines
 from tracker.trace.stations import stations
-from tracker.trace.way import Way
-from tracker.trace.words import kept_together
+from tracker.trace.way import WORDS, Way
+from tracker.trace.words import Station, kept_together
 
 _WIDTH: Final = 900
 _MARGIN: Final = 24

@@ -7,12 +7,13 @@ labels, under a prefix of the book, so that documents of one book can be merged.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Any, Final
 
 from tracker.ids import drying_id, job_id, measurement_id, rig_id, specimen_id, spool_id
 from tracker.journal import moment, plain
-from tracker.trace.reading import Row
-from tracker.trace.walk import Measured, SpoolPath
+from tracker.lineage import Judged, Measured, SpoolHistory, columns_of
+from tracker.model import Attachment, Job, Material, Measurement, Specimen
 from tracker.trace.way import Way
 
 _TERMS: Final = "urn:strandbook:terms:"
@@ -33,7 +34,7 @@ def prov(way: Way) -> dict[str, Any]:
     for spool in path.spools:
         document.spool(spool, path.job)
     if path.material is not None and not path.spools and path.job is not None:
-        document.material(path.material, document.name(job_id(path.job["id"])))
+        document.material(path.material, document.name(job_id(path.job.id)))
     return document.whole()
 
 
@@ -67,8 +68,9 @@ class _Document:
             f"prov:{key}": value for key, value in ends.items()
         }
 
-    def _thing(self, name: str, kind: str, row: Row, *columns: str) -> str:
-        told = {f"term__{column}": plain(row[column]) for column in columns}
+    def _thing(self, name: str, kind: str, row: object, *columns: str) -> str:
+        known = columns_of(row)
+        told = {f"term__{column}": plain(known[column]) for column in columns}
         return self._add("entity", name, prov__type=_typed(kind), **told)
 
     def _person(self, who: str | None, activity: str) -> None:
@@ -81,37 +83,35 @@ class _Document:
     def _file(self, digest: str, name: str) -> str:
         return self._add("entity", f"sha256:{digest}", prov__type=_typed("file"), prov__label=name)
 
-    def measurement(self, each: Measured, specimen: Row | None, spools: list[SpoolPath]) -> None:
+    def measurement(self, each: Measured, specimen: Specimen | None, spools: Sequence[SpoolHistory]) -> None:
         """State a measurement, its readings, recordings, rigs and results."""
         row = each.measurement
-        ident = measurement_id(row["id"])
+        ident = measurement_id(row.id)
         taking = self._add(
             "activity",
             self.name(ident),
             prov__type=_typed("measurement"),
-            prov__startTime=_time(row["at"]),
-            term__method=row["method"],
-            term__source=row["source"],
+            prov__startTime=_time(row.at),
+            term__method=row.method,
+            term__source=row.source,
         )
-        self._person(row["operator"], taking)
+        self._person(row.operator, taking)
         subject = (
-            self.name(specimen_id(specimen["job_id"], specimen["piece"]))
+            self.name(specimen_id(specimen.job_id, specimen.piece))
             if specimen is not None
-            else self.name(spool_id(spools[0].spool["id"]))
+            else self.name(spool_id(spools[0].spool.id))
         )
         self._relate("used", activity=taking, entity=subject)
-        for parts in each.rigs:
-            rig = self._thing(
-                self.name(rig_id(parts["rig"]["id"])), "rig", parts["rig"], "name", "resolution"
-            )
+        for use in each.rigs:
+            rig = self._thing(self.name(rig_id(use.rig.id)), "rig", use.rig, "name", "resolution")
             self._relate("used", activity=taking, entity=rig)
         sources = self._readings(each, ident, taking) or [subject]
-        for result in each.results:
-            self._result(ident, row, result, sources)
+        for judged in each.results:
+            self._result(ident, row, judged, sources)
 
     def _readings(self, each: Measured, ident: str, taking: str) -> list[str]:
-        made = [self._file(parts["file"]["sha256"], parts["file"]["name"]) for parts in each.files]
-        readings = each.measurement["readings"]
+        made = [self._file(recorded.file.sha256, recorded.file.name) for recorded in each.files]
+        readings = each.measurement.readings
         if readings:
             told = {f"term__{key}": value for key, value in readings.items() if not isinstance(value, list)}
             made.append(
@@ -121,75 +121,79 @@ class _Document:
             self._relate("wasGeneratedBy", entity=entity, activity=taking)
         return made
 
-    def _result(self, ident: str, measurement: Row, result: Row, sources: list[str]) -> None:
+    def _result(self, ident: str, measurement: Measurement, judged: Judged, sources: list[str]) -> None:
+        result = judged.result
         name = self._thing(
-            self.name(f"{ident}.{result['quantity']}"), "result", result,
+            self.name(f"{ident}.{result.quantity}"), "result", result,
             "quantity", "value", "unit", "uncertainty", "relation", "counted", "refused",
         )  # fmt: skip
         for source in sources:
             self._relate("wasDerivedFrom", generatedEntity=name, usedEntity=source)
-        version = result["method_version"]
+        version = result.method_version
         if version:
-            method = f"{measurement['method']}.{version}"
+            method = f"{measurement.method}.{version}"
             agent = self._add("agent", self.name(f"method.{method}"), prov__type="prov:SoftwareAgent")
             self._relate("wasAttributedTo", entity=name, agent=agent)
 
-    def specimen(self, row: Row) -> None:
+    def specimen(self, row: Specimen) -> None:
         """State a piece and the job that made it."""
         name = self._thing(
-            self.name(specimen_id(row["job_id"], row["piece"])),
+            self.name(specimen_id(row.job_id, row.piece)),
             "specimen",
             row,
             "orientation",
             "outcome",
             "note",
         )
-        self._relate("wasGeneratedBy", entity=name, activity=self.name(job_id(row["job_id"])))
+        self._relate("wasGeneratedBy", entity=name, activity=self.name(job_id(row.job_id)))
 
-    def job(self, row: Row, plate: Row | None) -> None:
+    def job(self, row: Job, plate: Attachment | None) -> None:
         """State a print and its plate file."""
         job = self._add(
             "activity",
-            self.name(job_id(row["id"])),
+            self.name(job_id(row.id)),
             prov__type=_typed("job"),
-            prov__label=row["name"],
-            prov__startTime=_time(row["started_at"]),
-            prov__endTime=_time(row["ended_at"]),
-            **{f"term__{key}": row[key] for key in ("printer", "nozzle_set_c", "chamber_measured_c")},
+            prov__label=row.name,
+            prov__startTime=_time(row.started_at),
+            prov__endTime=_time(row.ended_at),
+            **{
+                f"term__{key}": columns_of(row)[key]
+                for key in ("printer", "nozzle_set_c", "chamber_measured_c")
+            },
         )
-        self._person(row["operator"], job)
+        self._person(row.operator, job)
         if plate is not None:
-            self._relate("used", activity=job, entity=self._file(plate["sha256"], plate["name"]))
-        if row["again_of_id"] is not None:
-            earlier = self._add("activity", self.name(job_id(row["again_of_id"])))
+            self._relate("used", activity=job, entity=self._file(plate.sha256, plate.name))
+        if row.again_of_id is not None:
+            earlier = self._add("activity", self.name(job_id(row.again_of_id)))
             self._relate("wasInformedBy", informed=job, informant=earlier)
 
-    def spool(self, path: SpoolPath, job: Row | None) -> None:
+    def spool(self, path: SpoolHistory, job: Job | None) -> None:
         """State a spool, its material, its dryings and the job it went into."""
-        name = self._thing(self.name(spool_id(path.spool["id"])), "spool", path.spool, "lot", "received_on")
+        name = self._thing(self.name(spool_id(path.spool.id)), "spool", path.spool, "lot", "received_on")
         if job is not None:
-            self._relate("used", activity=self.name(job_id(job["id"])), entity=name)
+            self._relate("used", activity=self.name(job_id(job.id)), entity=name)
         product = self._product(path.material)
         self._relate("specializationOf", specificEntity=name, generalEntity=product)
-        for parts in path.dryings:
-            row = parts["drying"]
+        for each in path.dryings:
+            row = each.drying
             drying = self._add(
                 "activity",
-                self.name(drying_id(row["id"])),
+                self.name(drying_id(row.id)),
                 prov__type=_typed("drying"),
-                prov__startTime=_time(row["began_at"]),
-                prov__endTime=_time(row["ended_at"]),
-                term__set_c=row["set_c"],
-                term__measured_c=row["measured_c"],
+                prov__startTime=_time(row.began_at),
+                prov__endTime=_time(row.ended_at),
+                term__set_c=row.set_c,
+                term__measured_c=row.measured_c,
             )
             self._relate("used", activity=drying, entity=name)
 
-    def material(self, row: Row, job: str) -> None:
+    def material(self, row: Material, job: str) -> None:
         """State a material that a job used, its spool not being recorded."""
         self._relate("used", activity=job, entity=self._product(row))
 
-    def _product(self, row: Row) -> str:
-        return self._thing(self.name(f"material.{row['id']}"), "material", row, "name", "family", "maker")
+    def _product(self, row: Material) -> str:
+        return self._thing(self.name(f"material.{row.id}"), "material", row, "name", "family", "maker")
 
 
 def _typed(kind: str) -> dict[str, str]:

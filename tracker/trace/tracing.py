@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import textwrap
+from collections.abc import Iterator
 from typing import Any, Final
 
 from tracker.book import Book
 from tracker.ids import Ident, IdError, read_payload
 from tracker.journal import plain
+from tracker.lineage import Judged, Measured, Reader
 from tracker.trace import facts
-from tracker.trace.describing import Describe
-from tracker.trace.hanging import from_drying, from_rig, from_spool
-from tracker.trace.history import journal_of
-from tracker.trace.lines import lines
+from tracker.trace.history import correction_lines, journal_lines, journal_of
 from tracker.trace.picture import picture
 from tracker.trace.prov import prov
-from tracker.trace.reading import Reader, Row
-from tracker.trace.walk import Measured, Path, TraceError, walk
-from tracker.trace.way import Way
+from tracker.trace.stations import stations
+from tracker.trace.walk import Path, TraceError, walk
+from tracker.trace.way import WORDS, Describe, Way
+from tracker.trace.words import Station, kept_together
 
 
 class Trace(Way):
@@ -84,7 +84,7 @@ class Trace(Way):
             "specimen": None if path.specimen is None else facts.specimen_facts(path.specimen),
             "job": None if path.job is None else facts.job_facts(path, path.job),
             "spools": [facts.spool_facts(spool) for spool in path.spools],
-            "stays": list(facts.stay_facts(path.spools)),
+            "stays": list(facts.storage_facts(path.spools)),
             "dryings": list(facts.drying_facts(path.spools)) or facts.alone(path.drying),
             "material": None if path.material is None else facts.told(path.material),
             "factors": self.factors
@@ -112,7 +112,7 @@ def trace(
     chosen, number = _chosen(path, quantity)
     made = Trace(book.code, path, chosen, number, zone=book.zone)
     if describe is not None and chosen is not None:
-        made.described = describe(chosen.measurement["method"])
+        made.described = describe(chosen.measurement.method)
     return made
 
 
@@ -142,26 +142,18 @@ def idents(book: Book, ident: Ident | str) -> tuple[Ident, ...]:
     return scanned.readings
 
 
-_WALKS: Final[Mapping[str, Callable[[Reader, Ident], Path | None]]] = {
-    **dict.fromkeys(("measurement", "specimen", "job"), walk),
-    "spool": from_spool,
-    "drying": from_drying,
-    "rig": from_rig,
-}
-
-
 def _walked(book: Book, ident: Ident | str) -> Path:
     readings = idents(book, ident)
     with Reader(book.engine) as reader:
         for each in readings:
-            path = _WALKS[each.kind](reader, each)
+            path = walk(reader, each)
             if path is not None:
                 path.journal = journal_of(reader, list(path.touched()))
                 return path
     raise TraceError(f"There is no {readings[0]} in this book", do=f"strandbook list {readings[0].kind}s")
 
 
-def _chosen(path: Path, quantity: str | None) -> tuple[Measured | None, Row | None]:
+def _chosen(path: Path, quantity: str | None) -> tuple[Measured | None, Judged | None]:
     """Return the measurement and the result that are meant.
 
     Raises:
@@ -171,14 +163,71 @@ def _chosen(path: Path, quantity: str | None) -> tuple[Measured | None, Row | No
         if len(path.measured) != 1:
             return None, None
         only = path.measured[0]
-        valued = [result for result in only.results if result["value"] is not None]
+        valued = [judged for judged in only.results if judged.result.value is not None]
         return only, next(iter([*valued, *only.results]), None)
     # The newest measurement of a quantity is the one that is meant by its name alone.
     for each in reversed(path.measured):
-        for result in each.results:
-            if result["quantity"] == quantity:
-                return each, result
-    there = {result["quantity"] for each in path.measured for result in each.results}
+        for judged in each.results:
+            if judged.result.quantity == quantity:
+                return each, judged
+    there = {judged.result.quantity for each in path.measured for judged in each.results}
     raise TraceError(
         f"{path.ident} has no {quantity}", do=f"It has {', '.join(sorted(there)) or 'no results'}"
     )
+
+
+_LABEL: Final = 13
+_NARROWEST: Final = 40
+
+
+def lines(way: Way, width: int = 80) -> list[str]:
+    """Return the whole way back as text.
+
+    Args:
+        way: What to show.
+        width: Columns of the terminal; below 40 counts as 40.
+    """
+    width = max(width, _NARROWEST)
+    found = [way.id]
+    for station in stations(way):
+        found += _shown(station, width)
+        for side in station.sides:
+            found += _shown(side, width, indent="  ")
+    if way.exposure is not None:
+        found += _paragraph("exposure", str(way.exposure.get("text", way.exposure)), width)
+    for entry in journal_lines(way):
+        found += _paragraph("journal", entry, width)
+    for correction in correction_lines(way):
+        found += _paragraph("corrected", correction, width)
+    gaps = ", ".join(WORDS[place] for place in way.missing)
+    found += _paragraph("not recorded", gaps or "nothing is missing", width)
+    return list(_merged(found))
+
+
+def _shown(station: Station, width: int, indent: str = "") -> list[str]:
+    text = "; ".join((station.head, *station.facts))
+    return _paragraph(f"{indent}{station.label}", text, width)
+
+
+def _paragraph(label: str, text: str, width: int) -> list[str]:
+    wrapped = textwrap.wrap(
+        kept_together(" ".join(text.split())),
+        width,
+        initial_indent=f"{label:<{_LABEL}} ",
+        subsequent_indent=" " * (_LABEL + 1),
+        break_on_hyphens=False,
+    )
+    # The no-break spaces have done their work; whoever copies a line wants plain ones.
+    return [line.replace("\u00a0", " ") for line in wrapped]
+
+
+def _merged(found: list[str]) -> Iterator[str]:
+    """Leave out a label that the paragraph before it had as well."""
+    last = ""
+    for line in found:
+        label = line[:_LABEL]
+        if label.strip() and label == last:
+            yield " " * _LABEL + line[_LABEL:]
+        else:
+            yield line
+        last = label if label.strip() else last

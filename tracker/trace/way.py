@@ -1,16 +1,152 @@
-"""What a trace found: the rows of the way back, and which number is meant."""
+"""What a trace found, which number is meant, and what the book does not hold on the way.
+
+Every gap is named: "not recorded" is an answer, silence is none.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final, Protocol
 
+from tracker.lineage import Judged, Measured, columns_of
 from tracker.trace.facts import named_rows
-from tracker.trace.missing import not_recorded
-from tracker.trace.reading import Row
-from tracker.trace.walk import Measured, Path
+from tracker.trace.walk import Path
+
+WORDS: Final = {
+    "number.uncertainty": "uncertainty of the number",
+    "readings": "readings behind the number",
+    "method.version": "version of the method",
+    "rig": "rig",
+    "rig.calibration": "calibration of the rig",
+    "measurement.at": "when it was measured",
+    "measurement.operator": "who measured",
+    "measurement.room_c": "room temperature at the test",
+    "measurement.room_rh_pct": "room humidity at the test",
+    "specimen.orientation": "orientation",
+    "specimen.outcome": "how the piece came out",
+    "specimen.geometry": "geometry of the piece",
+    "specimen.x_mm": "place on the plate",
+    "job.plate_sha256": "plate file",
+    "job.printer": "printer",
+    "job.nozzle": "nozzle",
+    "job.started_at": "when the print began",
+    "job.nozzle_set_c": "nozzle temperature set",
+    "job.bed_set_c": "bed temperature set",
+    "job.chamber_set_c": "chamber temperature set",
+    "job.chamber_measured_c": "chamber temperature measured",
+    "job.fan_set_pct": "fan set",
+    "job.layer_height_mm": "layer height",
+    "job.line_width_mm": "line width",
+    "job.room_c": "room temperature at the print",
+    "job.room_rh_pct": "room humidity at the print",
+    "spools": "spool",
+    "spool.lot": "lot",
+    "spool.received_on": "when the spool came in",
+    "dryings": "drying before the print",
+    "stays": "where the spool was kept",
+    "material": "material",
+    "material.maker": "maker of the material",
+    "material.family": "polymer family",
+}
+"""What may be missing, by its place in the JSON, in words."""
+
+_FACTOR_OF: Final = {
+    f"job.{name}": name for name in ("printer", "layer_height_mm", "line_width_mm", "nozzle")
+}
+
+
+def not_recorded(path: Path, chosen: Measured | None, number: Judged | None) -> list[str]:
+    """Return the places (keys of :data:`WORDS`) at which the book holds nothing, in the order of the way."""
+    factors = {row.name for row in path.factors}
+    return [
+        place
+        for place in _gaps(path, chosen, number)
+        # What was given outright for the specimen is known, wherever else it might have stood.
+        if _FACTOR_OF.get(place) not in factors
+    ]
+
+
+def _gaps(path: Path, chosen: Measured | None, number: Judged | None) -> Iterator[str]:
+    if path.rig is not None:
+        # No number is asked about: only what a rig is without.
+        yield from () if path.calibrations else ("rig.calibration",)
+        return
+    if number is not None and number.result.value is not None and not number.result.uncertainty:
+        yield "number.uncertainty"
+    if chosen is not None:
+        yield from _of_measurement(chosen)
+    yield from _blank("specimen", path.specimen)
+    yield from _blank("job", path.job)
+    yield from _of_spools(path)
+    if path.material is None:
+        yield "material"
+    yield from _blank("material", path.material)
+
+
+def _of_measurement(chosen: Measured) -> Iterator[str]:
+    if not chosen.measurement.readings and not chosen.files:
+        yield "readings"
+    if not chosen.measurement.method_version:
+        yield "method.version"
+    if not chosen.rigs:
+        yield "rig"
+    elif not all(use.calibration is not None for use in chosen.rigs):
+        yield "rig.calibration"
+    yield from _blank("measurement", chosen.measurement)
+
+
+def _of_spools(path: Path) -> Iterator[str]:
+    if not path.spools:
+        # Without a spool nothing is known of its lot, its drying and its stays either.
+        yield from ("spools", "spool.lot", "dryings", "stays")
+        return
+    for spool in path.spools[:1]:
+        yield from _blank("spool", spool.spool)
+    if not all(spool.dryings for spool in path.spools):
+        yield "dryings"
+    if not all(spool.storage for spool in path.spools):
+        yield "stays"
+
+
+def _blank(part: str, row: object | None) -> Iterator[str]:
+    """Yield the columns of a row that are worth naming and hold nothing."""
+    if row is None:
+        return
+    known = columns_of(row)
+    for place in WORDS:
+        table, _, column = place.partition(".")
+        if table == part and column in known and known[column] is None:
+            yield place
+
+
+Describe = Callable[[str], Mapping[str, Any]]
+"""From a method's id to what is to be said of it: ``title``, ``standard``, ``units`` by reading."""
+
+
+class _Plugged(Protocol):
+    """The part of the plugin manager that is asked."""
+
+    @property
+    def methods(self) -> Mapping[str, Any]:
+        """Loaded methods by id."""
+        ...
+
+
+def described_by(plugged: _Plugged) -> Describe:
+    """Return what describes methods from the plugins that are there; one that is gone stays unsaid."""
+
+    def describe(method_id: str) -> Mapping[str, Any]:
+        loaded = plugged.methods.get(method_id)
+        if loaded is None:
+            return {}
+        from tracker.api import fields  # noqa: PLC0415 - pydantic; whoever has plugins has paid for it
+
+        units = {field.name: field.unit for field in fields(loaded.method.Readings) if field.unit}
+        return {"title": loaded.method.title, "standard": loaded.method.standard, "units": units}
+
+    return describe
 
 
 @dataclass
@@ -31,7 +167,7 @@ class Way:
     book: str
     path: Path
     chosen: Measured | None = None
-    number: Row | None = None
+    number: Judged | None = None
     described: Mapping[str, Any] = field(default_factory=dict)
     factors: list[dict[str, Any]] | None = None
     exposure: Mapping[str, Any] | None = None
@@ -44,7 +180,7 @@ class Way:
 
     @property
     def missing(self) -> list[str]:
-        """Places at which the book holds nothing, keys of :data:`tracker.trace.missing.WORDS`."""
+        """Places at which the book holds nothing, keys of :data:`WORDS`."""
         return not_recorded(self.path, self.chosen, self.number)
 
     def names(self) -> Mapping[tuple[str, str], str]:

@@ -7,9 +7,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from tracker.trace import WORDS, trace
-from tracker.trace.journaling import correction_lines, journal_lines
-from tracker.trace.stations import stations
+from tracker.trace import WORDS, correction_lines, journal_lines, stations, trace
 from tracker.web.bench import Bench
 from tracker.web.render import page
 from tracker.web.visitors import Here, Reader

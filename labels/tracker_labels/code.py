@@ -1,15 +1,19 @@
-"""The code itself: from a payload to light and dark modules."""
+"""The code itself, QR or, where that is too large, Data Matrix: from a payload to light and dark modules."""
 
 from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
-from tracker_labels.errors import LabelError
+from tracker_labels.label import LabelError
 
 QUIET = 4
-"""Light modules that must surround a code on every side (ISO/IEC 18004)."""
+"""Light modules that must surround a QR code on every side (ISO/IEC 18004)."""
+
+QUIET_SMALL = 1
+"""Light modules that must surround a Data Matrix on every side (ISO/IEC 16022)."""
 
 # The mask decides which modules are flipped so that the code is neither blotchy nor full of false
 # finder patterns. Trying all eight takes over 80 % of the library's time. Of 1,000 damaged codes
@@ -24,29 +28,29 @@ _LARGEST_VERSION = 40
 
 @dataclass(frozen=True, slots=True)
 class Code:
-    """A QR code without its quiet zone.
+    """A square matrix code without its quiet zone.
 
     Attributes:
         payload: The text it holds.
-        version: 1 to 40; a code has 17 + 4 × version modules a side.
-        level: Error correction: L, M, Q or H, which restore about 7, 15, 25 and 30 % of the codewords.
+        symbology: ``QR`` (ISO/IEC 18004) or ``DataMatrix`` (ISO/IEC 16022).
+        size: Modules a side.
+        quiet: Light modules that must surround it on every side.
+        level: Error correction of a QR code: L, M, Q or H, which restore about 7, 15, 25 and 30 % of the
+            codewords; empty for a Data Matrix, whose size decides it.
         modules: One byte a module, 1 where it is dark, row after row.
     """
 
     payload: str
-    version: int
+    symbology: str
+    size: int
+    quiet: int
     level: str
     modules: bytes
 
     @property
-    def size(self) -> int:
-        """Modules a side."""
-        return 17 + 4 * self.version
-
-    @property
     def size_with_quiet(self) -> int:
         """Modules a side, with the quiet zone on both sides."""
-        return self.size + 2 * QUIET
+        return self.size + 2 * self.quiet
 
 
 def version_for(length: int, level: str = "M") -> int | None:
@@ -88,7 +92,34 @@ def _encode(payload: str, mask: int) -> Code:
     code = QRCode(version=version, error_correction=_library_level(level), border=0, mask_pattern=mask)
     code.add_data(QRData(payload.encode("ascii"), mode=MODE_ALPHA_NUM, check_data=False))
     code.make(fit=False)
-    return Code(payload, version, level, b"".join(bytes(map(bool, row)) for row in code.modules))
+    modules = b"".join(bytes(map(bool, row)) for row in code.modules)
+    return Code(payload, "QR", 17 + 4 * version, QUIET, level, modules)
+
+
+@lru_cache(maxsize=4096)
+def encode_small(payload: str) -> Code | None:
+    """Encode a payload as a Data Matrix of error correction 200, for faces too small for a QR code.
+
+    It takes 16 modules a side and a quiet zone of one where a QR code takes 21 and four: less than half
+    the area. Scanners at a bench read it, cameras of some telephones do not.
+
+    Returns:
+        The code; None where zxing-cpp is not installed or the payload is too long for a square symbol.
+    """
+    try:
+        import zxingcpp  # noqa: PLC0415 - a heavy import, paid by those who draw
+    except ImportError:
+        return None
+    try:
+        made = zxingcpp.create_barcode(payload, zxingcpp.BarcodeFormat.DataMatrix)
+    except ValueError:
+        return None
+    drawn: Any = zxingcpp.write_barcode_to_image(made, scale=1, add_quiet_zones=False)
+    picture = memoryview(drawn)
+    rows, columns = picture.shape or (0, 0)
+    if rows != columns:
+        return None
+    return Code(payload, "DataMatrix", rows, QUIET_SMALL, "", bytes(dot == 0 for dot in picture.tobytes()))
 
 
 def choose(payload: str) -> tuple[int, str]:

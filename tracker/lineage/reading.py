@@ -1,0 +1,213 @@
+"""Quick reading of rows: statements compiled once for a kind of database, run on its own cursor.
+
+A trace asks a dozen small questions, and most of the time of each would go into the layers that fit any
+statement. So each statement is built once, compiled once for a number of keys, and from then on only run; its
+columns are converted by the same type rules as everywhere else. The tests hold the rows equal to those of a
+plain execution.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Self, cast
+
+from sqlalchemy import ColumnElement, Connection, Dialect, Engine, FromClause, Select, bindparam, select
+
+from tracker.model.base import UtcTime
+
+_SIZES: Final = (1, 12, 250)
+"""How many keys a statement is compiled for: one record, the journal entries of a trace, a batch."""
+
+Converter = Callable[[Any], Any]
+
+
+class Row(dict[str, Any]):
+    """A copy of a table's row: its columns as attributes, and by name. It knows no session and loads nothing.
+
+    Where a question reads a whole table the row is typed as that table's model.
+    """
+
+    __slots__ = ()
+
+    def __getattr__(self, name: str) -> Any:
+        try:
+            return self[name]
+        except KeyError:
+            raise AttributeError(name) from None
+
+
+def columns_of(row: object) -> Mapping[str, Any]:
+    """Return the columns of a row by name; of one that is typed as a model, too."""
+    return cast("Row", row)
+
+
+Parts = dict[str, Any]
+"""The tables of one answer by name, each a :class:`Row`."""
+
+
+@dataclass
+class _Ready:
+    """A statement compiled for one kind of database and a number of keys.
+
+    Attributes:
+        sql: Its text.
+        order: Names of its parameters in order where they are positional; None where they are named.
+        size: How many keys it takes.
+    """
+
+    sql: str
+    order: tuple[str, ...] | None
+    size: int
+
+
+class Question:
+    """A statement that selects whole tables side by side, for records named by their keys.
+
+    Args:
+        tables: Name in the answer to table, alias or list of columns.
+        build: Adds joins, conditions and order to the bare selection; may bind other parameters.
+        by: The column that the keys are looked up in.
+    """
+
+    def __init__(
+        self,
+        tables: Mapping[str, FromClause | Sequence[ColumnElement[Any]]],
+        build: Callable[[Select[Any]], Select[Any]],
+        by: ColumnElement[Any],
+    ) -> None:
+        columns: list[ColumnElement[Any]] = []
+        # Name, place of a column that is never empty in a row found, first and last column, names.
+        self._parts: list[tuple[str, int, int, int, tuple[str, ...]]] = []
+        for name, table in tables.items():
+            own = list(table.c) if isinstance(table, FromClause) else list(table)
+            names = tuple(str(getattr(column, "name", column)) for column in own)
+            key = next((i for i, column in enumerate(own) if getattr(column, "primary_key", False)), 0)
+            start = len(columns)
+            self._parts.append((name, start + key, start, start + len(own), names))
+            columns += own
+        self._columns = columns
+        # Two tables may have columns of one name; places, not names, tell them apart.
+        self._bare = build(select(*(column.label(f"c{i}") for i, column in enumerate(columns))))
+        self._by = by
+        self._ready: dict[tuple[str, int], _Ready] = {}
+        self._converters: dict[str, tuple[tuple[int, Converter], ...]] = {}
+
+    def statement(self, size: int = 1) -> Select[Any]:
+        """Return the statement for so many keys, parameters ``k0`` and on."""
+        return self._bare.where(self._by.in_([bindparam(f"k{place}") for place in range(size)]))
+
+    def ready(self, dialect: Dialect, keys: int) -> _Ready:
+        """Return the statement compiled for a kind of database and at least so many keys."""
+        size = next(size for size in _SIZES if size >= keys)
+        found = self._ready.get((dialect.name, size))
+        if found is None:
+            compiled: Any = self.statement(size).compile(dialect=dialect)
+            order = tuple(compiled.positiontup) if compiled.positional else None
+            found = self._ready[dialect.name, size] = _Ready(str(compiled), order, size)
+        return found
+
+    def converters(self, dialect: Dialect, description: Sequence[Any]) -> tuple[tuple[int, Converter], ...]:
+        """Return what turns the driver's values into ours, given how the driver describes its columns."""
+        found = self._converters.get(dialect.name)
+        if found is None:
+            found = self._converters[dialect.name] = tuple(
+                (place, converter)
+                for place, (column, told) in enumerate(zip(self._columns, description, strict=True))
+                if (converter := _converter(column, dialect, told[1])) is not None
+            )
+        return found
+
+    def divided(self, row: Sequence[Any]) -> Parts:
+        """Return a row as tables side by side; one that an outer join did not find is absent."""
+        return {
+            name: Row(zip(names, row[start:end]))  # noqa: B905 - as many as the statement selects
+            for name, key, start, end, names in self._parts
+            if row[key] is not None
+        }
+
+
+def _converter(column: ColumnElement[Any], dialect: Dialect, code: Any) -> Converter | None:
+    # The type's own rule reads the text and then adds the zone; a fifth of a trace would go into that.
+    if isinstance(column.type, UtcTime) and dialect.name == "sqlite":
+        return _moment
+    return column.type.dialect_impl(dialect).result_processor(dialect, code)
+
+
+def _moment(text: str) -> dt.datetime:
+    return dt.datetime.fromisoformat(f"{text}+00:00")
+
+
+class Reader:
+    """Asks questions on one connection, in one transaction: all answers are those of one moment.
+
+    Use it in a ``with`` block; nothing can be written through it.
+
+    Args:
+        source: The book's engine; or a connection that is open already, whose transaction is then read in.
+    """
+
+    def __init__(self, source: Engine | Connection) -> None:
+        self._dialect = source.dialect
+        self._own = isinstance(source, Engine)
+        self._connection: Any = source.raw_connection() if isinstance(source, Engine) else source.connection
+        self._cursor = self._connection.cursor()
+
+    def __enter__(self) -> Self:
+        # psycopg begins by itself; the books' SQLite connections leave it to whoever uses them.
+        if self._own and self._dialect.name == "sqlite":
+            self._cursor.execute("BEGIN")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._cursor.close()
+        # The pool rolls back what it takes in, which ends the transaction.
+        if self._own:
+            self._connection.close()
+
+    def ask(self, question: Question, keys: int | Iterable[int], **others: Any) -> list[Parts]:
+        """Return the rows that answer a question, each divided into its tables.
+
+        Args:
+            question: What is asked.
+            keys: One key, or any number of them; each is asked for once.
+            others: The question's other parameters.
+        """
+        if isinstance(keys, int):
+            return self._asked(question, (keys,), others)
+        return [parts for some in _batches(keys) for parts in self._asked(question, some, others)]
+
+    def _asked(self, question: Question, keys: Sequence[int], others: Mapping[str, Any]) -> list[Parts]:
+        ready = question.ready(self._dialect, len(keys))
+        last = len(keys) - 1
+        values = {f"k{place}": keys[min(place, last)] for place in range(ready.size)}
+        values.update(others)
+        order = ready.order
+        self._cursor.execute(ready.sql, values if order is None else [values[name] for name in order])
+        rows = self._cursor.fetchall()
+        if not rows:
+            return []
+        converters = question.converters(self._dialect, self._cursor.description or ())
+        if converters:
+            rows = [_converted(row, converters) for row in rows]
+        return [question.divided(row) for row in rows]
+
+    def one(self, question: Question, key: int, **others: Any) -> Parts | None:
+        """Return the first row of an answer, or None."""
+        rows = self.ask(question, key, **others)
+        return rows[0] if rows else None
+
+
+def _batches(keys: Iterable[int]) -> Iterator[Sequence[int]]:
+    wanted = list(dict.fromkeys(keys))
+    for start in range(0, len(wanted), _SIZES[-1]):
+        yield wanted[start : start + _SIZES[-1]]
+
+
+def _converted(row: Sequence[Any], converters: tuple[tuple[int, Converter], ...]) -> Sequence[Any]:
+    values = list(row)
+    for place, converter in converters:
+        if values[place] is not None:
+            values[place] = converter(values[place])
+    return values
