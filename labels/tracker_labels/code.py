@@ -111,7 +111,7 @@ def encode_small(payload: str) -> Code | None:
     except ImportError:
         return None
     try:
-        made = zxingcpp.create_barcode(payload, zxingcpp.BarcodeFormat.DataMatrix)
+        made = zxingcpp.create_barcode(payload, zxingcpp.BarcodeFormat.DataMatrix, force_square=True)
     except ValueError:
         return None
     drawn: Any = zxingcpp.write_barcode_to_image(made, scale=1, add_quiet_zones=False)

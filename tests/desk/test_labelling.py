@@ -7,11 +7,20 @@ from collections.abc import Sequence
 import pytest
 from tracker_labels import Label, stocks
 
-from tests.desk.bench import WHO, a_job, a_material, a_piece, a_pull, a_rig, a_spool
+from tests.desk.bench import WHO, a_job, a_material, a_piece, a_pull, a_rig, a_spool, row_of
+from tests.desk.test_logs import a_plate_job
 from tracker.api import LabelDesign
 from tracker.book import Book
 from tracker.desk.dryings import start_drying
-from tracker.desk.labelling import DESIGNS, Design, LabelRefusedError, label_of, label_sheet, stock_named
+from tracker.desk.labelling import (
+    DESIGNS,
+    Design,
+    LabelRefusedError,
+    label_of,
+    label_sheet,
+    plate_picture,
+    stock_named,
+)
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.kinds import NotFoundError, find
 
@@ -29,11 +38,17 @@ def words(made: Label) -> Sequence[str]:
     return made.material, made.orientation, made.date, made.line
 
 
-def test_a_piece_shows_material_orientation_date_and_ones_own_line(book: Book) -> None:
+def test_a_piece_shows_material_name_orientation_in_words_date_and_ones_own_line(book: Book) -> None:
     """What tells it from its neighbours on the shelf."""
     job = a_job(book, started_at="2026-03-02 07:00")
     made = label(book, job.also[0], "chamber 60")
-    assert (made.id_text, *words(made)) == (job.also[0], "Nordlicht ASA", "ZXY", "2026-03-02", "chamber 60")
+    assert (made.id_text, *words(made)) == (
+        job.also[0],
+        "Nordlicht ASA",
+        "bar · upright (ZXY)",
+        "2026-03-02",
+        "chamber 60",
+    )
 
 
 def test_the_code_holds_id_and_book(book: Book) -> None:
@@ -51,7 +66,7 @@ def test_a_spool_shows_lot_and_day_received(book: Book) -> None:
 
 def test_what_is_not_recorded_is_left_blank(book: Book) -> None:
     """A label guesses nothing."""
-    assert words(label(book, a_piece(book))) == ("Nordlicht ASA", "ZXY", "", "")
+    assert words(label(book, a_piece(book))) == ("Nordlicht ASA", "bar · upright (ZXY)", "", "")
 
 
 def test_a_drying_shows_heat_and_hours(book: Book) -> None:
@@ -145,3 +160,29 @@ def test_any_name_fits_on_every_stock(book: Book, stock: str, name: str) -> None
     a_material(book, name)
     spool = a_spool(book, name)
     assert label_sheet(book, [spool], stock, line=name).pages
+
+
+def test_a_plate_stands_in_small_behind_its_labels(book: Book) -> None:
+    """Who sticks the labels sees which piece is which: each has its number in its outline."""
+    job = row_of(book, a_plate_job(book))
+    picture = plate_picture(job)
+
+    assert picture is not None
+    assert [number for number, _ in picture.pieces] == [str(piece.piece) for piece in job.specimens]
+    corners = [corner for _, outline in picture.pieces for corner in outline]
+    assert min(x for x, _ in corners) == pytest.approx(5)
+    assert max(y for _, y in corners) == pytest.approx(picture.depth_mm - 5)
+
+
+def test_the_picture_takes_the_place_after_the_last_label(book: Book) -> None:
+    """Three pieces and their plate take four places; without the plate three."""
+    job = a_plate_job(book)
+    with_plate, without = (label_sheet(book, [job], STOCK, plate=each) for each in (True, False))
+
+    assert len(with_plate.codes) == len(without.codes) == 3
+    assert len(with_plate.pages[0].marks) > len(without.pages[0].marks)
+
+
+def test_without_a_plate_file_there_is_no_picture(book: Book) -> None:
+    """Pieces typed by hand lie nowhere."""
+    assert plate_picture(row_of(book, a_job(book).id)) is None

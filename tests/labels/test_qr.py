@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from PIL import Image, ImageChops
 from qrcode.util import MODE_ALPHA_NUM, QRData
 from tracker_labels import ALPHANUMERIC, LabelError
-from tracker_labels.code import MASK, encode, version_for
+from tracker_labels.code import MASK, encode, encode_small, version_for
 from tracker_labels.drawing import code_dots
 
 from tests.bench.labels import best_mask, decoded_after_damage, labels
@@ -110,3 +110,14 @@ def test_the_fixed_mask_is_read_by_a_second_reader_as_well_as_the_best_one() -> 
 def test_the_mask_is_one_of_the_eight() -> None:
     """The mask that is used is one that the standard knows."""
     assert MASK in range(8)
+
+
+@given(payloads)
+def test_a_small_code_is_square_and_read_whatever_the_payload(payload: str) -> None:
+    """The Data Matrix of any payload is a square symbol that the reader of scan gives back."""
+    code = encode_small(payload)
+    assert code is not None
+    picture = ImageChops.invert(code_dots(code, 4)).convert("L")
+
+    assert len(code.modules) == code.size**2
+    assert payload.strip() in {text.strip() for text in read_by_zxing(picture)}

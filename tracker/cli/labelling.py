@@ -13,6 +13,7 @@ from tracker_labels import Sheet, ruler_page, stocks
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import note, table
 from tracker.desk import labelling
+from tracker.desk.printqueues import print_pdf
 from tracker.errors import Refused
 from tracker.units import parse
 
@@ -30,6 +31,12 @@ _OPTIONS = (
     click.option("--start-at", default=1, metavar="N", help="First free place of a part-used sheet."),
     click.option("--offset", default="0,0", metavar="X,Y", help="Shift right and down [mm]."),
     click.option("--dpi", type=float, metavar="DOTS", help="Dots per inch of the printer."),
+    click.option(
+        "--print",
+        "queue",
+        metavar="QUEUE",
+        help="Hand the pages to this print queue of the computer, at 100 %.",
+    ),
 )
 
 
@@ -78,7 +85,12 @@ def print_labels(bench: Bench, targets: Sequence[str], *, quiet: bool = False, *
         offset_mm=_offset(how["offset"]),
         dpi=how["dpi"],
     )
-    write_sheet(sheet, how["output"] or Path("labels.pdf"), quiet=quiet)
+    if how["queue"]:
+        note(print_pdf(sheet.pdf(), how["queue"], f"Labels {', '.join(targets)}"[:100]))
+        for remark in sheet.remarks:
+            note(remark)
+    if not how["queue"] or how["output"]:
+        write_sheet(sheet, how["output"] or Path("labels.pdf"), quiet=quiet)
 
 
 def _foreign_designs(bench: Bench, wanted: str) -> Sequence[Any]:

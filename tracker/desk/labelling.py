@@ -8,13 +8,26 @@ from pathlib import Path
 from typing import Any, Final, Protocol
 
 from sqlalchemy.orm import Session
-from tracker_labels import Label, LabelError, Sheet, Stock, draw_sheet, find_stock, load_stock
+from tracker_labels import (
+    Label,
+    LabelError,
+    PlatePicture,
+    Sheet,
+    Stock,
+    draw_sheet,
+    find_stock,
+    load_stock,
+)
 
 from tracker.book import Book
+from tracker.desk.platemaps import outlines_of
 from tracker.errors import Refused
 from tracker.ids import payload
 from tracker.kinds import find, ident_of, kind_of, name_of
 from tracker.model import Job
+
+_AROUND_MM: Final = 5.0
+"""Free room around the pieces in the picture of a plate."""
 
 
 class LabelRefusedError(Refused, ValueError):
@@ -43,7 +56,8 @@ class _Ours:
 
 
 def _usual(facts: Mapping[str, str]) -> Sequence[str]:
-    return facts["material"], facts["orientation"] or facts["lot"], facts["date"], facts["line"]
+    what = facts.get("described") or facts["orientation"] or facts["lot"]
+    return facts["material"], what, facts["date"], facts["line"]
 
 
 def _by_lot(facts: Mapping[str, str]) -> Sequence[str]:
@@ -51,7 +65,7 @@ def _by_lot(facts: Mapping[str, str]) -> Sequence[str]:
 
 
 DESIGNS: Final[tuple[Design, ...]] = (
-    _Ours("usual", "material, orientation (or lot), date, your line", _usual),
+    _Ours("usual", "material, name and orientation (or lot), date, your line", _usual),
     _Ours("lot", "material, lot, date, your line", _by_lot),
 )
 
@@ -66,6 +80,7 @@ def label_sheet(
     start_at: int = 1,
     offset_mm: tuple[float, float] = (0.0, 0.0),
     dpi: float | None = None,
+    plate: bool = True,
 ) -> Sheet:
     """Return drawn labels; a job stands for its pieces that did not fail, in the order of the plate.
 
@@ -78,20 +93,42 @@ def label_sheet(
         start_at: First free place of a part-used sheet.
         offset_mm: Shift to the right and down.
         dpi: Dots per inch; the stock's own where None.
+        plate: Whether a job's plate stands in small behind its labels, with the numbers of its pieces.
 
     Raises:
         LabelRefusedError: No such stock, or a code that it cannot hold.
         NotFoundError: A target is not in the book.
     """
     with book.read() as session:
-        rows = [row for target in targets for row in _labelled(find(book, session, target))]
+        found = [find(book, session, target) for target in targets]
+        rows = [row for each in found for row in _labelled(each)]
+        jobs = [each for each in found if plate and isinstance(each, Job)]
+        plates = [picture for job in jobs if (picture := plate_picture(job)) is not None]
         labels = [label_of(book, session, row, line, design) for row in rows]
     if not labels:
         raise LabelRefusedError("There is nothing to label", do="Name spools, dryings, jobs or specimens")
     try:
-        return draw_sheet(labels, stock_named(stock), start_at=start_at, offset_mm=offset_mm, dpi=dpi)
+        return draw_sheet(
+            labels, stock_named(stock), start_at=start_at, offset_mm=offset_mm, dpi=dpi, plates=plates
+        )
     except LabelError as error:
         raise LabelRefusedError(str(error)) from error
+
+
+def plate_picture(row: Job) -> PlatePicture | None:
+    """Return a job's plate in small, as far as its pieces reach; None where no plate file tells of it."""
+    outlines = outlines_of(row)
+    if not outlines:
+        return None
+    points = [point for outline in outlines.values() for point in outline]
+    left, front = (min(point[axis] for point in points) - _AROUND_MM for axis in (0, 1))
+    right, back = (max(point[axis] for point in points) + _AROUND_MM for axis in (0, 1))
+    pieces = tuple(
+        (str(piece.piece), tuple((x - left, y - front) for x, y in outlines[name_of(piece)]))
+        for piece in row.specimens
+        if name_of(piece) in outlines
+    )
+    return PlatePicture(name_of(row), right - left, back - front, pieces)
 
 
 def stock_named(name: str) -> Stock:

@@ -143,11 +143,19 @@ class SpecimenKind(Kind):
         return {
             "material": material.name if material else "",
             "orientation": row.orientation or "",
+            "described": _described(row),
             "lot": links[0].spool.lot or "" if links else "",
             "date": local_time(started, zone)[:10] if started else "",
             "job": ids.job_id(row.job_id),
             "name": row.name or "",
         }
+
+
+def _described(row: Specimen) -> str:
+    """Return name and orientation as they are read on a label: ``bar 3 · upright (ZYX)``."""
+    letters = row.orientation or ""
+    words = in_words(letters) if letters else ""
+    return " · ".join(part for part in (row.name or "", f"{words} ({letters})" if words else letters) if part)
 
 
 def material_of(row: Specimen) -> Material | None:
