@@ -9,7 +9,6 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from tracker.api import (
-    INK,
     Method,
     Outcome,
     Piece,
@@ -21,6 +20,7 @@ from tracker.api import (
     nominal,
     picture,
 )
+from tracker.api.picture import INK
 
 _ASPECTS = ("stringing", "overhang", "bridging", "gaps", "warping", "seam")
 _SCALE = "0 unusable, 1 bad, 2 visible, 3 slight, 4 none to be seen"

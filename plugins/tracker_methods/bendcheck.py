@@ -7,18 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tracker.api import (
-    RESULT,
-    Method,
-    Outcome,
-    Piece,
-    Quantity,
-    Reading,
-    Readings,
-    hookimpl,
-    nominal,
-    picture,
-)
+from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, hookimpl, nominal, picture
+from tracker.api.picture import RESULT
 
 _ALL_HELD = "It held at all tried; the limit lies below."
 _COLOURS = {"broke": RESULT, "whitened": "#c9a227", "whole": "#3a7d44"}

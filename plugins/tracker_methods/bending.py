@@ -11,9 +11,6 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from tracker.api import (
-    ENOUGH_POINTS,
-    INK,
-    RESULT,
     Curve,
     Method,
     Outcome,
@@ -23,16 +20,14 @@ from tracker.api import (
     Readings,
     Recording,
     Refused,
-    break_index,
-    chord_modulus,
     hookimpl,
     measured,
     nominal,
     picture,
     read_curve,
-    section_remarks,
-    straight_line,
 )
+from tracker.api.maths import ENOUGH_POINTS, break_index, chord_modulus, section_remarks, straight_line
+from tracker.api.picture import INK, RESULT
 
 _SPAN_RULE = (15.0, 17.0)
 _LARGE = 0.1

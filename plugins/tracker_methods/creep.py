@@ -13,25 +13,9 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tracker.api import (
-    DECADE,
-    FAINT,
-    INK,
-    RESULT,
-    Findley,
-    Method,
-    Outcome,
-    Piece,
-    Quantity,
-    Reading,
-    Readings,
-    findley_fit,
-    hookimpl,
-    nominal,
-    picture,
-    section_area,
-    section_remarks,
-)
+from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, hookimpl, nominal, picture
+from tracker.api.maths import DECADE, Findley, findley_fit, section_area, section_remarks
+from tracker.api.picture import FAINT, INK, RESULT
 
 _MARKS = (1.0, 24.0, 168.0)
 # Two per cent in time: a reading at 24 h 20 min is the 24 h reading.

@@ -9,8 +9,6 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from tracker.api import (
-    INK,
-    RESULT,
     Contribution,
     Method,
     Outcome,
@@ -20,13 +18,14 @@ from tracker.api import (
     Readings,
     Recording,
     Refused,
-    column_role,
     hookimpl,
     measured,
     nominal,
     picture,
     read_numbers,
 )
+from tracker.api.picture import INK, RESULT
+from tracker.api.tables import column_role
 
 _ROLES = {"diameter": ("diameter", "dia", "d", "d1", "d2", "x", "y", "durchmesser")}
 _PLAUSIBLE = (0.5, 6.0)

@@ -12,21 +12,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tracker.api import (
-    FAINT,
-    INK,
-    RESULT,
-    Method,
-    Outcome,
-    Piece,
-    Quantity,
-    Reading,
-    Readings,
-    hookimpl,
-    nominal,
-    picture,
-    straight_line,
-)
+from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, hookimpl, nominal, picture
+from tracker.api.maths import straight_line
+from tracker.api.picture import FAINT, INK, RESULT
 
 _AXES: tuple[Literal["X", "Y", "Z"], ...] = ("X", "Y", "Z")
 _APART = 0.05

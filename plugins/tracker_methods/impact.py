@@ -14,19 +14,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tracker.api import (
-    STANDARD_GRAVITY,
-    Method,
-    Outcome,
-    Piece,
-    Quantity,
-    Reading,
-    Readings,
-    budget_picture,
-    hookimpl,
-    nominal,
-    section_remarks,
-)
+from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl, nominal
+from tracker.api.maths import STANDARD_GRAVITY, section_remarks
 
 _USED = (0.1, 0.8)
 Angle = Annotated[float | None, Field(ge=0, le=180)]

@@ -10,18 +10,8 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tracker.api import (
-    Method,
-    Outcome,
-    Piece,
-    Quantity,
-    Reading,
-    Readings,
-    budget_picture,
-    hookimpl,
-    section_area,
-    section_remarks,
-)
+from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl
+from tracker.api.maths import section_area, section_remarks
 
 
 class ShearReadings(Readings):

@@ -12,10 +12,6 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from tracker.api import (
-    FAINT,
-    INK,
-    LEAST_BASELINE,
-    RESULT,
     Heating,
     Method,
     Outcome,
@@ -25,16 +21,14 @@ from tracker.api import (
     Readings,
     Recording,
     Refused,
-    baseline,
-    between,
-    crossing,
     heating_of,
     hookimpl,
     measured,
     nominal,
     picture,
-    section_remarks,
 )
+from tracker.api.maths import LEAST_BASELINE, baseline, between, crossing, section_remarks
+from tracker.api.picture import FAINT, INK, RESULT
 
 _NOISES = 5.0
 _LEAST_STEP = 0.01

@@ -13,11 +13,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from tracker.api import (
-    FAINT,
-    INK,
-    RESULT,
     Contribution,
-    Decay,
     Method,
     Outcome,
     Piece,
@@ -27,16 +23,14 @@ from tracker.api import (
     Recording,
     Refused,
     Sound,
-    Tone,
-    decay_of,
-    flexural_tone,
     hookimpl,
     measured,
     nominal,
     picture,
     read_sound,
-    section_remarks,
 )
+from tracker.api.maths import Decay, Tone, decay_of, flexural_tone, section_remarks
+from tracker.api.picture import FAINT, INK, RESULT
 
 _SLENDER = 5.0
 _NO_BAR = "the bar is not known: give length, width, thickness and mass"

@@ -13,11 +13,6 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from tracker.api import (
-    CHORD,
-    ENOUGH_POINTS,
-    FAINT,
-    INK,
-    RESULT,
     Curve,
     Method,
     Outcome,
@@ -27,20 +22,25 @@ from tracker.api import (
     Readings,
     Recording,
     Refused,
-    Slope,
-    break_index,
-    from_foot,
     hookimpl,
     measured,
     nominal,
     picture,
-    proof_stress,
     read_curve,
+)
+from tracker.api.maths import (
+    CHORD,
+    ENOUGH_POINTS,
+    Slope,
+    break_index,
+    from_foot,
+    proof_stress,
     section_area,
     section_remarks,
     slope_of,
     yield_index,
 )
+from tracker.api.picture import FAINT, INK, RESULT
 
 # A dial and a recording of one pull agree within half a per cent, or one of them is wrong.
 _APART = 0.005

@@ -12,19 +12,8 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tracker.api import (
-    STANDARD_GRAVITY,
-    Method,
-    Outcome,
-    Piece,
-    Quantity,
-    Reading,
-    Readings,
-    budget_picture,
-    hookimpl,
-    nominal,
-    section_remarks,
-)
+from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl, nominal
+from tracker.api.maths import STANDARD_GRAVITY, section_remarks
 
 _TERMS = 200
 _LARGE_STRAIN = 0.02

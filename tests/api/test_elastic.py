@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.api.close import approx
-from tracker.api import (
+from tracker.api.maths import (
     Slope,
     break_index,
     chord_modulus,

@@ -7,7 +7,8 @@ import pytest
 from uncertainties import ufloat
 
 from tests.api.close import approx
-from tracker.api import Findley, budget, findley_fit, least_squares, nominal
+from tracker.api import nominal
+from tracker.api.maths import Findley, budget, findley_fit, least_squares
 
 HOURS = [0.05, 0.1, 0.25, 0.5, 1, 2, 5, 10, 24, 48, 100, 168]
 ROUNDED = [4.39, 4.42, 4.47, 4.50, 4.55, 4.60, 4.68, 4.75, 4.86, 4.96, 5.08, 5.18]

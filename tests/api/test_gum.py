@@ -7,7 +7,7 @@ import math
 import pytest
 
 from tests.api.close import approx
-from tracker.api import Spread, combine, expanded, mean_u, shares, welch_satterthwaite
+from tracker.api.maths import Spread, combine, expanded, mean_u, shares, welch_satterthwaite
 
 # JCGM 100:2008 H.1, end gauge: inputs and printed results as quoted in three public test suites of
 # uncertainty packages (lengths in nm; degrees of freedom as printed there).

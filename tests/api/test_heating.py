@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.api.close import approx
-from tracker.api import Recording, Refused, baseline, between, crossing, heating_of
+from tracker.api import Recording, Refused, heating_of
+from tracker.api.maths import baseline, between, crossing
 
 
 def log(text: str) -> Recording:
@@ -100,7 +101,7 @@ def test_giving_way_counts_positive_whichever_way_the_dial_turns() -> None:
 def test_rows_without_numbers_are_counted() -> None:
     """And left out."""
     found = heating_of(log("temperature_c,deflection_mm\n20,0\n25,nan\n30,1\n"), "as recorded")
-    assert (len(found.mm), found.problems) == (2, ("1 rows of the log left out: not a finite number.",))
+    assert (len(found.mm), found.problems) == (2, ("1 of 3 rows left out: not a finite number.",))
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,8 @@ import pytest
 from uncertainties import ufloat
 
 from tests.api.close import approx
-from tracker.api import Spread, combine, monte_carlo, simulated_budget
-from tracker.api._gum import Shape
+from tracker.api.maths import Spread, combine, monte_carlo, simulated_budget
+from tracker.api.uncertainty import Shape
 
 
 def additive(a: Any, b: Any, c: Any, d: Any) -> Any:

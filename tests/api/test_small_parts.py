@@ -17,17 +17,8 @@ from tracker_methods.tensile import Tensile
 from tracker_methods.torsion import Torsion
 
 from tests.api.close import approx
-from tracker.api import (
-    Outcome,
-    Piece,
-    budget_picture,
-    picture,
-    schema,
-    section_area,
-    section_remarks,
-    straight_line,
-    validate,
-)
+from tracker.api import Outcome, Piece, budget_picture, picture, schema, validate
+from tracker.api.maths import section_area, section_remarks, straight_line
 
 
 def test_an_area_as_read_goes_before_its_sides() -> None:

@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.api.close import approx
-from tracker.api import Decay, Recording, Refused, Sound, decay_of, flexural_tone, read_sound
-from tracker.api._wav import samples_of
+from tracker.api import Recording, Refused, Sound, read_sound
+from tracker.api.maths import Decay, decay_of, flexural_tone
+from tracker.api.sound import samples_of
 
 RATE = 48_000
 

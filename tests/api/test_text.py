@@ -11,7 +11,7 @@ from tracker_methods.bending import BendingReadings
 
 from tests.api.test_fields import field
 from tracker.api import entries, number, text_of
-from tracker.api._fields import Field, fields
+from tracker.api.readings import Field, fields
 
 
 @pytest.mark.parametrize(

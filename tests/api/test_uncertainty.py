@@ -11,17 +11,8 @@ from tracker_methods.dimensions import Dimensions
 from tracker_methods.tensile import Tensile
 
 from tests.api.close import approx
-from tracker.api import (
-    Instrument,
-    Recording,
-    budget,
-    measured,
-    nominal,
-    range_remarks,
-    remarks_of,
-    validate,
-    with_uncertainty,
-)
+from tracker.api import Instrument, Recording, measured, nominal, remarks_of, validate, with_uncertainty
+from tracker.api.maths import budget, range_remarks
 
 CELL = Instrument("R0001-A", "N", resolution=0.5, u_rel=0.005, low=20, capacity=1000)
 CALIPER = Instrument("R0002-B", "mm", u_abs=0.02)

@@ -8,8 +8,9 @@ import pint
 import pytest
 
 from tests.api.close import approx
-from tracker.api import Refused, dimension, readable, scale
-from tracker.api._units import _REFERENCE, _TABLE
+from tracker.api import Refused
+from tracker.api.maths import dimension, readable, scale
+from tracker.api.units import _REFERENCE, _TABLE
 
 REGISTRY: Any = pint.UnitRegistry()
 

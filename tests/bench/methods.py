@@ -13,7 +13,8 @@ import numpy as np
 
 from tests.bench._row import Row
 from tracker import plugins
-from tracker.api import Recording, Spread, monte_carlo, read_curve, validate
+from tracker.api import Recording, read_curve, validate
+from tracker.api.maths import Spread, monte_carlo
 
 _ROUNDS = 5
 _ROWS = 100_000

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_rig, a_spool, load
-from tracker.api.families import family_span
+from tracker.api.mechanics import family_span
 from tracker.book import Book
 from tracker.desk.correcting import correct
 from tracker.desk.doubts import Doubt

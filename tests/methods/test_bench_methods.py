@@ -10,7 +10,8 @@ from tracker_methods import bending, density, impact, torsion
 from tracker_methods.shear import Shear, double_shear
 
 from tests.api.close import approx
-from tracker.api import Instrument, Method, Outcome, Piece, Recording, budget, nominal, testing
+from tracker.api import Instrument, Method, Outcome, Piece, Recording, nominal, testing
+from tracker.api.maths import budget
 
 BAR = {"span": 64.0, "width": 10.0, "thickness": 4.0}
 PENDULUM = {"arm_length": 0.23, "mass": 0.9, "width": 10.0, "thickness": 4.0}

@@ -19,7 +19,8 @@ from tracker_methods.tensile import Tensile
 from tracker_methods.torsion import Torsion, stress_factor, twist_factor
 
 from tests.api.close import approx
-from tracker.api import Instrument, Method, Piece, monte_carlo, nominal, testing, validate, with_uncertainty
+from tracker.api import Instrument, Method, Piece, nominal, testing, validate, with_uncertainty
+from tracker.api.maths import monte_carlo
 
 SIZE = st.floats(0.5, 200)
 FACTOR = st.floats(0.1, 10)

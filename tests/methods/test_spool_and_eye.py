@@ -10,7 +10,8 @@ from tracker_methods.bendcheck import Bendcheck
 from tracker_methods.diameter import Diameter
 
 from tests.api.close import approx
-from tracker.api import Outcome, Recording, budget, nominal, testing
+from tracker.api import Outcome, Recording, nominal, testing
+from tracker.api.maths import budget
 
 
 def test_mean_and_scatter_along_the_strand() -> None:

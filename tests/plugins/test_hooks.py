@@ -12,7 +12,7 @@ import pytest
 from tests.plugins.stranger import Good, offering
 from tracker import plugins
 from tracker.api import FactorValue, LabelDesign, ReadLog, ResultFacts, hookimpl
-from tracker.api import _hookspecs as specs
+from tracker.api import hooks as specs
 
 LOG = ReadLog({"chamber_c": [60.0]}, [0.0], absolute=False)
 FACTS = ResultFacts("M0001-A", "J0001-01-A", "good.size", 3.0, "mm", None, "good", "1")

@@ -24,21 +24,17 @@ from tracker.api import (
     ReadLog,
     Recording,
     ResultFacts,
-    Simulated,
-    Spread,
-    budget,
     dump,
     fields,
     hookimpl,
     measured,
-    monte_carlo,
-    range_remarks,
     read_curve,
     schema,
     testing,
     validate,
     with_uncertainty,
 )
+from tracker.api.maths import Simulated, Spread, budget, monte_carlo, range_remarks
 
 
 class OwnReadings(Readings):

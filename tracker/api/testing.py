@@ -23,15 +23,11 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from tracker.api._fields import fields
-from tracker.api._method import Method
-from tracker.api._piece import Instrument, Piece
-from tracker.api._quantity import Outcome
-from tracker.api._readings import Readings
-from tracker.api._schema import schema
-from tracker.api._uncertainty import nominal, with_uncertainty
-from tracker.api._units import readable
-from tracker.api._validate import ReadingsError, dump, recordings, row, validate
+from tracker.api.method import Method, Outcome, Piece, schema
+from tracker.api.readings import Readings, fields
+from tracker.api.uncertainty import Instrument, nominal, with_uncertainty
+from tracker.api.units import readable
+from tracker.api.validate import ReadingsError, dump, recordings, row, validate
 
 _ABSURD = (0.0, -1.0, 1e-9, 1e9, math.nan, math.inf, -math.inf)
 _THREADS = 4

@@ -18,8 +18,8 @@ from typing import Any, Final
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
-from tracker.api import Instrument, Method, dimension, fields, scale
-from tracker.api.families import family_span
+from tracker.api import Instrument, Method, fields
+from tracker.api.maths import dimension, family_span, scale
 from tracker.desk.pieces import piece_of
 from tracker.kinds.specimen import material_of
 from tracker.model import Job, JobSpool, Measurement, Result, Specimen, Spool

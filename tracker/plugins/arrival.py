@@ -8,8 +8,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tracker.api import GROUP, Method, Quantity, Readings, Refused, fields, readable
-from tracker.api import _hookspecs as specs
+from tracker.api import GROUP, Method, Quantity, Readings, Refused, fields
+from tracker.api import hooks as specs
+from tracker.api.maths import readable
 
 _MARK = f"{GROUP}_impl"
 _WORDS = ("id", "title", "version", "standard")

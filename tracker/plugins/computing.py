@@ -16,11 +16,10 @@ from tracker.api import (
     Quantity,
     Readings,
     Refused,
-    budget,
-    dof_of,
     remarks_of,
     with_uncertainty,
 )
+from tracker.api.maths import budget, dof_of
 
 _RELATIONS = ("=", ">", "<")
 

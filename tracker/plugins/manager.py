@@ -27,7 +27,7 @@ from tracker.api import (
     Refused,
     ResultFacts,
 )
-from tracker.api import _hookspecs as specs
+from tracker.api import hooks as specs
 from tracker.plugins.arrival import Problem, hook_problems, method_problems
 from tracker.plugins.computing import Computation, Computed, compute, one_line
 from tracker.suggest import did_you_mean

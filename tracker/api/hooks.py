@@ -9,7 +9,7 @@ from typing import Any
 
 import pluggy
 
-from tracker.api._method import Method
+from tracker.api.method import Method
 
 GROUP = "strandbook"
 hookspec = pluggy.HookspecMarker(GROUP)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from tracker.api._gum import budget
-from tracker.api._uncertainty import nominal
+from tracker.api.uncertainty import budget, nominal
 
 _MOST_BARS = 8
 
