@@ -90,12 +90,13 @@ def test_the_curve_s_maximum_goes_before_the_typed_force() -> None:
     """And the difference is said where it exceeds half a per cent."""
     found = iron(max_force=31_000)["tensile.strength"]
     assert nominal(found.value) == approx(409.853, abs=5e-4)
-    assert found.remarks == ("The curve's maximum 31280 N was used; the typed max_force 31000 N is another.",)
+    said = "The curve's maximum 31280 N was used; the typed max_force 31000 N is another."
+    assert said in found.remarks
 
 
 def test_a_typed_force_that_agrees_is_no_remark() -> None:
     """Half a per cent is within reading a dial."""
-    assert iron(max_force=31_200)["tensile.strength"].remarks == ()
+    assert not any("typed" in each for each in iron(max_force=31_200)["tensile.strength"].remarks)
 
 
 def test_a_missing_section_is_refused_not_guessed() -> None:
