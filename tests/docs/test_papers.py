@@ -46,10 +46,9 @@ def test_every_hook_is_documented_with_its_arguments(name: str) -> None:
     assert f"`{name}({arguments})`" in DEVELOPERS
 
 
-@pytest.mark.parametrize("words", sorted({words[0] for words in commands()}))
-def test_every_command_is_in_readme(words: str) -> None:
-    """A command that README does not show is a command that nobody finds."""
-    assert re.search(rf"\b{words}\b", README)
+def test_readme_is_a_front_door() -> None:
+    """It is read in a minute; the tasks have their pages in the manual."""
+    assert len(README.splitlines()) <= 120
 
 
 def shown_commands() -> list[str]:

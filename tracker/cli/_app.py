@@ -72,6 +72,9 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "watch": ("comparing", "Drift, readers that differ, improbable results."),
         "trace": ("tracing", "The whole way back from a number."),
     },
+    "Reading up": {
+        "manual": ("manual", "The manual: a first evening, and a page for each task."),
+    },
     "On the network": {
         "serve": ("serving", "The bench page for phone, tablet and rig computer."),
     },

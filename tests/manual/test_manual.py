@@ -1,0 +1,122 @@
+"""The manual is true: its first evening is performed, its commands exist, its pages are found."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from tests.cli.bench import Cli, commands
+from tracker import manual
+from tracker.cli import strandbook
+from tracker.errors import Refused
+
+WALK = manual.topic("first-evening").text
+OUTSIDE = re.compile(r"^```(\w*)\n(.*?)^```", re.MULTILINE | re.DOTALL)
+
+
+def test_the_first_evening_can_be_typed_as_it_stands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every command of the walk is done, in its order, and gives the IDs that the text names."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("STRANDBOOK", raising=False)
+    said = ""
+    for block in OUTSIDE.finditer(WALK):
+        for line in block[2].splitlines():
+            words = shlex.split(line)
+            if words[0] == "cd":
+                monkeypatch.chdir(Path.cwd() / words[1])
+                continue
+            assert words[0] == "strandbook"
+            done = CliRunner().invoke(strandbook, ["--who", "Ada", *words[1:]], prog_name="strandbook")
+            assert done.exit_code == 0, (line, done.output)
+            said += done.output
+    for name in set(re.findall(r"\b[SJRM]\d{4}(?:-\d\d)?-[0-9A-Z]\b", WALK)):
+        assert name in said, name
+    assert {"spool.pdf", "labels.pdf"} <= {path.name for path in Path.cwd().iterdir()}
+
+
+def _shown() -> list[tuple[str, str]]:
+    return [
+        (page.name, line.split("   ")[0].strip())
+        for page in manual.topics()
+        for block in OUTSIDE.finditer(page.text)
+        for line in block[2].splitlines()
+        if line.startswith("strandbook ")
+    ]
+
+
+@pytest.mark.parametrize(("page", "line"), _shown())
+def test_every_command_shown_exists_with_its_options(page: str, line: str) -> None:
+    """No page shows a command or an option that the program has not."""
+    words = [word for word in shlex.split(line)[1:] if word != "…"]
+    known = sorted(commands(), key=len, reverse=True)
+    found = next((each for each in known if tuple(words[: len(each)]) == each), None)
+    assert found is not None, (page, line)
+    command: click.Command = strandbook
+    for name in found:
+        assert isinstance(command, click.Group)
+        command = command.get_command(click.Context(command), name)  # type: ignore[assignment]
+    options = {
+        option for parameter in command.params for option in (*parameter.opts, *parameter.secondary_opts)
+    }
+    assert {word for word in words if word.startswith("--")} <= options
+
+
+def test_every_method_of_hazard_has_its_caution() -> None:
+    """Fumes, heat, blades, fragments, weights, needles, liquids, dust and desiccant are all named."""
+    text = manual.topic("cautions").text.casefold()
+    for hazard in (
+        "fumes",
+        "hot",
+        "scraper",
+        "fragments",
+        "weights",
+        "needle",
+        "liquid",
+        "dust",
+        "desiccant",
+    ):
+        assert hazard in text
+    assert "safety data sheet" in text
+
+
+@pytest.mark.parametrize(
+    ("typed", "page"),
+    [("first-evening", "first-evening"), ("First Evening", "first-evening"), ("lab", "labels")],
+)
+def test_a_page_is_found_by_its_name_or_a_beginning(typed: str, page: str) -> None:
+    """One hand is free: a beginning will do where it is clear."""
+    assert manual.topic(typed).name == page
+
+
+def test_a_slip_is_answered_with_what_was_meant() -> None:
+    """And with all that there is."""
+    with pytest.raises(Refused, match="Did you mean labels"):
+        manual.topic("lables")
+
+
+def test_a_search_finds_lines_that_hold_all_words() -> None:
+    """In any case, with the page and heading they stand under."""
+    found = list(manual.search("PASSWORD file"))
+    assert {each.topic for each in found} == {"shared-bench"}
+
+
+def test_the_manual_answers_as_json_and_as_text(cli: Cli) -> None:
+    """A program gets the pages; in a pipe a page is what is written."""
+    assert cli.json("manual")[0]["page"] == "first-evening"
+    assert "\n".join(cli.done("manual", "labels")) == manual.topic("labels").text.rstrip("\n")
+    assert "does not speak of" in cli.refused("manual", "--search", "zeppelin")
+
+
+def test_the_reference_is_made_from_the_program(cli: Cli) -> None:
+    """Every command, every quantity of the installed methods and every hook stands in it."""
+    text = cli.json("manual", "reference")["text"]
+
+    assert all(f"`strandbook {' '.join(words)}`" in text for words in commands())
+    assert "`tensile.strength` [MPa]" in text
+    assert "`strandbook_factors(specimen)`" in text
+    assert "`chamber_c`: chamber temperature" in text

@@ -1,0 +1,134 @@
+"""The manual at the command line, and the reference that is made from the program itself."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+
+import click
+
+from tracker import manual
+from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._telling import as_json, say_json, table, width
+from tracker.errors import Refused
+
+_REFERENCE = "reference"
+
+
+@click.command("manual", epilog="Example: strandbook manual first-evening; strandbook manual --search dry")
+@click.argument("topic", required=False)
+@click.option("--search", "words", metavar="WORDS", help="Every line that holds these words.")
+@as_json
+@pass_bench
+def manual_command(bench: Bench, /, topic: str | None, words: str | None, as_json: bool) -> None:
+    """Read the manual: the list of its pages, one page, or what it says of some words.
+
+    The page `reference` is made from the program: its commands, quantities, factors and hooks.
+    """
+    if words is not None:
+        _tell_found(words, as_json)
+    elif topic is None:
+        rows = [{"page": each.name, "title": each.title} for each in manual.topics()]
+        rows.append(
+            {"page": _REFERENCE, "title": "Reference: commands, quantities, factors, column maps, hooks"}
+        )
+        if as_json:
+            say_json(rows)
+        else:
+            table(rows)
+    else:
+        page = _reference(bench) if topic.casefold() == _REFERENCE else manual.topic(topic)
+        if as_json:
+            say_json({"page": page.name, "title": page.title, "text": page.text})
+        else:
+            _tell_page(page.text)
+
+
+def _tell_found(words: str, json_wanted: bool) -> None:
+    found = [{"page": each.topic, "under": each.heading, "line": each.line} for each in manual.search(words)]
+    if json_wanted:
+        say_json(found)
+    elif found:
+        table(found)
+    else:
+        raise Refused(
+            f"The manual does not speak of {words!r}", do="Search for one word, or read strandbook manual"
+        )
+
+
+def _tell_page(text: str) -> None:
+    """Print a page: drawn on a terminal, as it is written in a pipe."""
+    if not sys.stdout.isatty():
+        click.echo(text, nl=False)
+        return
+    from rich.console import Console  # noqa: PLC0415 - only a terminal draws
+    from rich.markdown import Markdown  # noqa: PLC0415 - the same
+
+    Console(width=min(width(), 100)).print(Markdown(text))
+
+
+def _reference(bench: Bench) -> manual.Topic:
+    """Return the reference page, made from what is installed now."""
+    lines = ["# Reference", "", "Made from the program and the plugins that are installed.", ""]
+    lines += ["## Commands", "", *_commands(), ""]
+    lines += ["## Methods and quantities", "", *_quantities(bench), ""]
+    lines += ["## Factors", "", *_factors(), ""]
+    lines += ["## Column map of import", "", *_column_map(bench), ""]
+    lines += ["## Hooks of plugins", "", *_hooks()]
+    return manual.Topic(_REFERENCE, "Reference", "\n".join(lines) + "\n")
+
+
+def _commands() -> Iterator[str]:
+    from tracker.cli._app import strandbook  # noqa: PLC0415 - it loads this module's command
+
+    for words, command in _leaves(strandbook):
+        yield f"- `strandbook {' '.join(words)}`: {command.get_short_help_str(200)}"
+        for option in command.params:
+            if isinstance(option, click.Option) and option.help and "--help" not in option.opts:
+                yield f"    - `{', '.join((*option.opts, *option.secondary_opts))}`: {option.help}"
+
+
+def _leaves(
+    group: click.Group, before: tuple[str, ...] = ()
+) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        if isinstance(command, click.Group):
+            yield from _leaves(command, (*before, name))
+        elif command is not None:
+            yield (*before, name), command
+
+
+def _quantities(bench: Bench) -> Iterator[str]:
+    for loaded in bench.plugged.methods.values():
+        yield f"- `{loaded.method.id}`: {loaded.method.title}. {loaded.method.standard}"
+        for each in loaded.method.quantities:
+            yield f"    - `{each.name}` [{each.unit}]: {each.title}"
+
+
+def _factors() -> Iterator[str]:
+    from tracker.factors import REGISTRY  # noqa: PLC0415 - other pages need none of it
+
+    for each in REGISTRY:
+        what = f"[{each.unit}], differences up to {each.resolution:g} are none" if each.unit else "a word"
+        yield f"- `{each.name}`: {each.words}; {what}"
+
+
+def _column_map(bench: Bench) -> Iterator[str]:
+    from tracker.api import fields  # noqa: PLC0415 - other pages need none of it
+    from tracker.desk.importing.columnmap import SPECIMEN_TEXTS  # noqa: PLC0415 - the same
+
+    yield f"- `[specimen]`: `material`, `plate`, {', '.join(f'`{each}`' for each in SPECIMEN_TEXTS)}"
+    yield "- `[factors]`: any factor above, or a name of your own that ends in its unit"
+    for loaded in bench.plugged.methods.values():
+        names = ", ".join(f"`{each.name}`" for each in fields(loaded.method.Readings))
+        yield f"- `[readings.{loaded.method.id}]`: {names}"
+    yield "- `[quantities]`: any quantity above, for numbers without raw readings"
+
+
+def _hooks() -> Iterator[str]:
+    from tracker.plugins import hooks  # noqa: PLC0415 - other pages need none of it
+
+    for name, arguments in hooks().items():
+        yield f"- `{name}({', '.join(arguments)})`"

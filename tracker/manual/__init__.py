@@ -1,0 +1,92 @@
+"""The manual: pages of Markdown that come with the program, one for each task at the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+from tracker.errors import Refused
+from tracker.suggest import close_names
+
+__all__ = ["Found", "Topic", "search", "topic", "topics"]
+
+
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """A page of the manual.
+
+    Attributes:
+        name: As typed: ``first-evening``.
+        title: Its heading.
+        text: The page, Markdown.
+    """
+
+    name: str
+    title: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A place where the manual speaks of something.
+
+    Attributes:
+        topic: Name of the page.
+        heading: The heading it stands under.
+        line: The line itself.
+    """
+
+    topic: str
+    heading: str
+    line: str
+
+
+@cache
+def topics() -> tuple[Topic, ...]:
+    """Return the pages in the order in which they are best read."""
+    folder = files(__name__) / "pages"
+    pages = sorted(
+        (page for page in folder.iterdir() if page.name.endswith(".md")), key=lambda page: page.name
+    )
+    found = []
+    for page in pages:
+        text = page.read_text("utf-8")
+        name = page.name.partition("-")[2].removesuffix(".md")
+        found.append(Topic(name, text.splitlines()[0].removeprefix("# "), text))
+    return tuple(found)
+
+
+def topic(name: str) -> Topic:
+    """Return a page by its name, or by a beginning that only one has.
+
+    Raises:
+        Refused: There is none; the names nearest to it are listed.
+    """
+    wanted = name.strip().casefold().replace(" ", "-")
+    known = {each.name: each for each in topics()}
+    fitting = [each for each in topics() if each.name.startswith(wanted)]
+    if wanted in known:
+        return known[wanted]
+    if wanted and len(fitting) == 1:
+        return fitting[0]
+    near = close_names(wanted, known, most=2)
+    hint = f"Did you mean {' or '.join(near)}? " if near else ""
+    raise Refused(f"The manual has no page {name!r}", do=f"{hint}Its pages are {', '.join(known)}")
+
+
+def search(words: str) -> Iterator[Found]:
+    """Yield every line of the manual that holds all of some words, in any case, with its heading."""
+    wanted = words.casefold().split()
+    for page in topics():
+        heading = page.title
+        for line in page.text.splitlines():
+            if line.startswith("#"):
+                heading = line.lstrip("# ")
+            if (
+                wanted
+                and all(word in f"{heading} {line}".casefold() for word in wanted)
+                and line.strip("# `")
+            ):
+                yield Found(page.name, heading, line.strip("# "))
