@@ -12,9 +12,8 @@ from tracker.book import Book
 from tracker.desk.measuring import measure
 from tracker.errors import Refused
 from tracker.plugins import Plugged, load
-from tracker.table import SummaryTable, curves, summary_table
-from tracker.table.curves import curve_chart
-from tracker.table.figures import method_picture
+from tracker.table import SummaryTable, charts, summary_table
+from tracker.table.charts import curve_chart, method_picture
 
 HANGING = {"force": "280", "width": "10", "thickness": "4", "reference_length": "80"}
 SERIES = "0.1:80.31 0.5:80.34 1:80.36 5:80.40 10:80.42 24:80.45 48:80.48 100:80.51"
@@ -45,7 +44,7 @@ def creep_of(book: Book, plugged: Plugged, pieces: list[str]) -> SummaryTable:
 def drawn(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     """Keep figures instead of drawing them."""
     kept: list[Any] = []
-    monkeypatch.setattr(curves, "rendered", lambda figure, _: kept.append(figure))
+    monkeypatch.setattr(charts, "rendered", lambda figure, _: kept.append(figure))
     return kept
 
 
@@ -147,9 +146,9 @@ def test_curves_of_other_axes_get_a_panel_of_their_own(
 
 def test_a_long_curve_is_thinned_and_keeps_its_end() -> None:
     """Where a piece broke is never left out."""
-    places = list(curves._thinned(99_999))
+    places = list(charts._thinned(99_999))
 
-    assert len(places) <= 2 * curves._POINTS
+    assert len(places) <= 2 * charts._POINTS
     assert (places[0], places[-1]) == (0, 99_998)
 
 
@@ -165,7 +164,7 @@ def test_more_curves_than_a_picture_holds_are_refused(
     book: Book, plugged: Plugged, pieces: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With what to type instead."""
-    monkeypatch.setattr(curves, "_MOST", 3)
+    monkeypatch.setattr(charts, "_MOST", 3)
 
     with pytest.raises(Refused, match=r"4 curves are more than a picture can hold .* --where"):
         curve_chart(book, plugged, creep_of(book, plugged, pieces), "creep")

@@ -4,17 +4,30 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Sequence
+from typing import Any
 
 import pytest
 
-from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
+from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, at
 from tracker.book import Book
 from tracker.desk.choices import choose
 from tracker.desk.verdicts import judge
 from tracker.forms import FormError
+from tracker.model import Drying, DryingSpool, FactorRecord, Measurement, Result, Specimen, Stay
+from tracker.plugins import load
 from tracker.selection import parse_filter
-from tracker.table import CAUTION, SummaryTable, as_csv, as_html, as_lines, as_markdown, summary_table
+from tracker.table import (
+    CAUTION,
+    SummaryTable,
+    as_csv,
+    as_html,
+    as_lines,
+    as_markdown,
+    remarks,
+    summary_table,
+)
 from tracker.table.charts import chart
 
 STRENGTH = "tensile.strength"
@@ -26,6 +39,28 @@ def pull_all(book: Book, pieces: Sequence[str], strengths: Sequence[float]) -> l
         a_pull(book, piece, {"max_force": f"{40 * strength}", "area": "40"}, sure=True).id
         for piece, strength in zip(pieces, strengths, strict=True)
     ]
+
+
+def given(book: Book, piece: str, quantity: str, values: Sequence[float | None], **how: Any) -> None:
+    """Give a piece results without readings, one measurement each."""
+    method = how.pop("method", quantity.partition(".")[0])
+    fields = {"unit": "MPa", "counted": True, "remarks": []} | how
+    with book.act("test", WHO) as act:
+        for value in values:
+            measurement = Measurement(specimen_id=int(piece[6:8]), method=method, source="given")
+            act.session.add(measurement)
+            act.session.flush()
+            act.session.add(Result(measurement_id=measurement.id, quantity=quantity, value=value, **fields))
+            act.session.flush()
+
+
+def treated(book: Book, piece: str, how: str) -> None:
+    """Record a piece's treatment."""
+    with book.act("factor", WHO) as act:
+        number = int(piece[6:8])
+        act.session.add(
+            FactorRecord(specimen_id=number, name="treatment", text=how, basis="typed", source="test")
+        )
 
 
 @pytest.fixture
@@ -56,30 +91,43 @@ def test_flat_and_upright_stand_apart(two_conditions: Book) -> None:
     """Pieces pulled along and across their layers share no mean."""
     row = summary_table(two_conditions, quantities=[STRENGTH]).rows[0]
 
-    assert row.cells[STRENGTH, "flat"].mean == pytest.approx((48.2 + 47.5 + 49.1) / 3)
-    assert row.cells[STRENGTH, "upright"].n == 3
+    assert row.cells[STRENGTH, "flat", ""].mean == pytest.approx((48.2 + 47.5 + 49.1) / 3)
+    assert row.cells[STRENGTH, "upright", ""].n == 3
 
 
 def test_a_figure_names_the_measurements_behind_it(two_conditions: Book) -> None:
     """From every mean a trace can begin."""
-    cell = summary_table(two_conditions, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat"]
+    cell = summary_table(two_conditions, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat", ""]
 
     assert cell.results == ("M0001-Y", "M0002-W", "M0003-U")
     assert cell.values == pytest.approx((48.2, 47.5, 49.1))
 
 
-def test_two_results_are_flagged(two_conditions: Book) -> None:
-    """Of two results the interval is shown and called uninformative (methods: n = 2, factor 6.3531)."""
-    cell = summary_table(two_conditions, quantities=[STRENGTH]).rows[1].cells[STRENGTH, "flat"]
+def test_one_plate_is_said_to_be_one(two_conditions: Book) -> None:
+    """Two pieces of one plate: an interval for the material, and what it assumes of plate scatter."""
+    row = summary_table(two_conditions, quantities=[STRENGTH]).rows[1]
+    cell = row.cells[STRENGTH, "flat", ""]
+
+    assert (cell.n, cell.plates) == (2, 1)
+    assert cell.text("MPa").endswith("(95 %, plate scatter assumed), n 2, 1 plate")
+    assert any("1 plate: it describes this plate" in text for text in remarks(row))
+
+
+def test_two_plates_alone_say_next_to_nothing(book: Book, spool: str) -> None:
+    """With no other material Student's factor for two plates is 12.7 (methods: n = 2, 6.3531 differences)."""
+    for strength in (50.0, 51.0):
+        pull_all(book, a_job(book, "bar:XYZ:1", spools=(spool,)).also, [strength])
+    cell = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat", ""]
 
     assert cell.uninformative
     assert cell.high == pytest.approx(50.5 + 6.3531, abs=1e-3)
+    assert cell.as_json()["k"] == pytest.approx(12.7062, abs=1e-4)
 
 
 def test_what_is_set_aside_leaves_the_mean_and_is_counted(two_conditions: Book) -> None:
     """A verdict changes the mean, and the table says so."""
     judge(two_conditions, WHO, "M0003-U", counted=False, reason="slipped", quantity=STRENGTH)
-    cell = summary_table(two_conditions, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat"]
+    cell = summary_table(two_conditions, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat", ""]
 
     assert (cell.n, cell.set_aside) == (2, 1)
 
@@ -90,7 +138,7 @@ def test_an_outlier_is_a_hint_and_stays_in_the_mean(book: Book, spool: str) -> N
     # Uranium data of the NIST/SEMATECH e-Handbook 1.3.5.17, a quarter of each, as strengths.
     values = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
     pull_all(book, pieces, [value / 4 for value in values])
-    cell = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat"]
+    cell = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat", ""]
 
     assert cell.n == 8
     assert any("M0008" in hint and "possible outlier (G = 2.47" in hint for hint in cell.hints)
@@ -140,14 +188,14 @@ def test_a_filter_narrows_the_table(two_conditions: Book) -> None:
     """Only what the filter lets through is averaged."""
     table = summary_table(two_conditions, where=parse_filter("orientation=ZXY"), quantities=[STRENGTH])
 
-    assert table.columns == [(STRENGTH, "upright")]
+    assert table.columns == [(STRENGTH, "upright", "")]
 
 
 def test_grades_have_a_median_and_no_mean(book: Book, spool: str) -> None:
     """Ordinal quantities are never averaged."""
     pieces = a_job(book, "bar:XYZ:3", spools=(spool,)).also
     pull_all(book, pieces, [1.0, 2.0, 4.0])
-    cell = summary_table(book, quantities=[STRENGTH], ordinal=[STRENGTH]).rows[0].cells[STRENGTH, "flat"]
+    cell = summary_table(book, quantities=[STRENGTH], ordinal=[STRENGTH]).rows[0].cells[STRENGTH, "flat", ""]
 
     assert (cell.mean, cell.sd) == (pytest.approx(2.0), None)
     assert "median" in cell.as_json()
@@ -206,7 +254,7 @@ def test_a_limit_is_shown_as_one(book: Book, spool: str) -> None:
     pull_all(book, [piece], [95.0])
     with book.act("test", WHO) as act:
         act.session.query(Result).filter_by(quantity=STRENGTH).one().relation = ">"
-    cell = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat"]
+    cell = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat", ""]
 
     assert (cell.mean, cell.limits) == (None, ("> 95 MPa",))
 
@@ -230,15 +278,17 @@ def test_a_row_says_how_its_own_spools_came(book: Book, spool: str) -> None:
     assert [row.supply for row in summary_table(book).rows] == [("given by Quarz & Co",), ("bought",)]
 
 
-def test_a_chamber_that_was_not_as_meant_is_said(book: Book, spool: str) -> None:
-    """The row is named by what was meant; whoever reads 60 °C must hear of the 39."""
+def test_a_chamber_that_was_not_as_set_is_a_condition_of_its_own(book: Book, spool: str) -> None:
+    """Plates at 39 and 58 °C are not one row because both were set to 60."""
     for measured in (39, 58):
         plate = a_job(book, "bar:XYZ:1", spools=(spool,), chamber_set_c=60, chamber_measured_c=measured)
         pull_all(book, plate.also, [48.0])
-    (row,) = summary_table(book).rows
+    cool, warm = summary_table(book).rows
 
-    assert row.departures == ("chamber meant 60 °C, measured 39 to 58 °C",)
-    assert any("measured 39 to 58 °C" in line for line in as_lines(SummaryTable([row], [], {})))
+    assert (cool.words, warm.words) == ("chamber 40 °C measured (60 set)", "chamber 60 °C")
+    assert cool.departures == ("chamber set 60 °C, measured 39 °C",)
+    assert (cool.measured, warm.measured) == ({"chamber_c": (39.0, 39.0)}, {"chamber_c": (58.0, 58.0)})
+    assert any("measured 39 °C" in line for line in as_lines(SummaryTable([cool], [], {})))
 
 
 def test_a_chamber_as_meant_needs_no_word(book: Book, spool: str) -> None:
@@ -249,10 +299,138 @@ def test_a_chamber_as_meant_needs_no_word(book: Book, spool: str) -> None:
     assert summary_table(book).rows[0].departures == ()
 
 
-def test_a_limit_below_zero_has_a_minus_and_no_hyphen(book: Book, spool: str) -> None:
-    """Between two limits a hyphen reads like a dash."""
-    pieces = a_job(book, "bar:XYZ:3", spools=(spool,)).also
-    pull_all(book, pieces, [0.1, 5.0, 20.0])
-    text = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat"].text("MPa")
+def test_a_mean_is_stated_with_u_k_and_plates(book: Book, spool: str) -> None:
+    """Value and U end at the same place; k, coverage, pieces and plates stand with them."""
+    for strengths in ([48.2, 47.5], [49.1, 50.3], [47.9, 46.2]):
+        pull_all(book, a_job(book, "bar:XYZ:2", spools=(spool,)).also, strengths)
+    text = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat", ""].text("MPa")
 
-    assert text == "8 MPa (\N{MINUS SIGN}17 – 34) n 3"
+    assert text == "48.2 ± 3.4 MPa (U, k = 4.3, 95 %), n 6, 3 plates"
+
+
+def test_taps_on_one_piece_are_one_piece(book: Book, spool: str) -> None:
+    """Five readings of a piece are n 1, at their mean."""
+    piece = a_job(book, "bar:XYZ:1", spools=(spool,)).also[0]
+    given(book, piece, "tap.modulus", [2300.0, 2310.0, 2320.0, 2330.0, 2340.0])
+    cell = summary_table(book).rows[0].cells["tap.modulus", "flat", ""]
+
+    assert (cell.n, cell.plates, cell.mean, cell.repeats) == (1, 1, 2320.0, 1)
+    assert any("read several times" in text for text in cell.caveats())
+
+
+def test_a_piece_pulled_again_counts_once_by_its_first_pull(book: Book, spool: str) -> None:
+    """A second pull is of a piece that is no longer what was printed."""
+    piece = a_job(book, "bar:XYZ:1", spools=(spool,)).also[0]
+    given(book, piece, STRENGTH, [40.0, 30.0], method="tensile")
+    cell = summary_table(book, plugged=load()).rows[0].cells[STRENGTH, "flat", ""]
+
+    assert (cell.n, cell.mean) == (1, 40.0)
+
+
+def test_break_types_share_no_mean_and_none_is_lost(book: Book, spool: str) -> None:
+    """Complete, hinge and no break stand apart with their shares; one without value is counted."""
+    pieces = a_job(book, "bar:XYZ:4", spools=(spool,)).also
+    for piece, group, value in zip(pieces, ("C", "C", "H", "N"), (5.0, 7.0, 40.0, None), strict=True):
+        given(book, piece, "impact.strength", [value], group=group)
+    table = summary_table(book)
+    cells = table.rows[0].cells
+
+    assert [column.group for column in table.columns] == ["C", "H", "N"]
+    assert [(each.n, each.mean, each.share) for each in cells.values()] == [
+        (2, 6.0, 0.5), (1, 40.0, 0.25), (0, None, 0.25),
+    ]  # fmt: skip
+    assert cells["impact.strength", "flat", "N"].text() == "no value (25 % of all groups)"
+    assert '"N"' in json.dumps(table.as_json())
+    assert {line["group"] for line in csv.DictReader(io.StringIO(as_csv(table)))} == {"C", "H", "N"}
+    assert "impact.strength flat, N" in as_html(table)
+
+
+def test_limits_are_told_beside_the_mean_of_the_survivors(book: Book, spool: str) -> None:
+    """Two of five never softened: no interval of the three, and the Kaplan-Meier mean as a lower limit."""
+    pieces = a_job(book, "bar:XYZ:5", spools=(spool,)).also
+    for piece, value in zip(pieces, (90.0, 92.0, 94.0, 120.0, 120.0), strict=True):
+        given(book, piece, "softening.t", [value], relation=">" if value == 120.0 else "=")
+    row = summary_table(book).rows[0]
+    cell = row.cells["softening.t", "flat", ""]
+
+    assert (cell.n, cell.mean, cell.low, cell.limits) == (3, 92.0, None, ("> 120 MPa", "> 120 MPa"))
+    # 90/5 + 92/5 + 94/5 + 2 x 120/5 = 103.2: the limits where they begin.
+    assert cell.limited is not None
+    assert cell.limited.mean == pytest.approx(103.2)
+    assert any(
+        "with the limits the mean is at least 103.2 MPa (Kaplan-Meier)" in text for text in remarks(row)
+    )
+
+
+def test_wet_pieces_never_stand_in_the_row_of_dry_ones(book: Book, spool: str) -> None:
+    """A treatment parts rows, and is told in both."""
+    pieces = a_job(book, "bar:XYZ:2", spools=(spool,)).also
+    pull_all(book, pieces, [50.0, 40.0])
+    treated(book, pieces[1], "wet")
+    rows = summary_table(book).rows
+
+    assert {row.words: row.cells[STRENGTH, "flat", ""].mean for row in rows} == {
+        "treatment not recorded": 50.0, "wet": 40.0,
+    }  # fmt: skip
+
+
+def test_a_treatment_is_told_where_all_have_it(book: Book, spool: str) -> None:
+    """One row alone says wet too: its reader has no other beside it."""
+    pieces = a_job(book, "bar:XYZ:1", spools=(spool,)).also
+    pull_all(book, pieces, [40.0])
+    treated(book, pieces[0], "wet")
+
+    assert summary_table(book).rows[0].words == "wet"
+
+
+def test_a_dried_spool_is_told_from_one_that_lay_open(book: Book, spool: str) -> None:
+    """Drying before the print is a condition; days in open air after it are another."""
+    with book.act("dry", WHO) as act:
+        drying = Drying(began_at=at("2025-03-01 08:00"), ended_at=at("2025-03-01 16:00"), set_c=80.0)
+        drying.spools.append(DryingSpool(spool_id=1))
+        act.session.add(drying)
+        act.session.add(Stay(spool_id=1, place="open air", began_at=at("2025-03-01 16:00")))
+    for day in ("2025-02-28", "2025-03-02", "2025-03-05"):
+        plate = a_job(book, "bar:XYZ:1", spools=(spool,), started_at=f"{day} 09:00")
+        pull_all(book, plate.also, [48.0])
+
+    assert sorted(row.words for row in summary_table(book).rows) == [
+        "dried", "no drying recorded", "over 24 h in open air since drying",
+    ]  # fmt: skip
+
+
+def test_notes_of_job_and_piece_reach_the_row(book: Book, spool: str) -> None:
+    """What somebody wrote beside the print stands beside the number, in every form."""
+    pieces = a_job(book, "bar:XYZ:2", spools=(spool,), note="stringy due to humidity").also
+    pull_all(book, pieces, [48.0, 49.0])
+    with book.act("note", WHO) as act:
+        act.session.get_one(Specimen, 2).remark = "a blob | on the side"
+    table = summary_table(book)
+    row = table.rows[0]
+
+    assert row.notes == ("stringy due to humidity", "a blob | on the side")
+    assert row.cells[STRENGTH, "flat", ""].remarks == row.notes
+    for form in (as_csv(table), "\n".join(as_lines(table)), as_html(table), json.dumps(table.as_json())):
+        assert "stringy due to humidity" in form
+    assert "a blob \\| on the side" in as_markdown(table)
+
+
+def test_the_csv_is_data_alone(table: SummaryTable) -> None:
+    """Each line has as many fields as the first: a reader needs no options."""
+    lines = list(csv.reader(io.StringIO(as_csv(table))))
+
+    assert {len(line) for line in lines} == {len(lines[0])}
+    assert {"plates", "s_r", "s_L", "U", "k", "nu"} <= set(lines[0])
+
+
+def test_the_ratio_of_shared_plates_has_no_plate_scatter(book: Book, spool: str) -> None:
+    """Plates that differ by a half leave the ratio as it is where each holds both orientations."""
+    for level in (1.0, 1.5, 0.8):
+        pieces = a_job(book, "bar:XYZ:2", "bar:ZXY:2", spools=(spool,)).also
+        pull_all(book, pieces, [level * each for each in (48.0, 49.0, 24.0, 24.5)])
+    ratio = summary_table(book, quantities=[STRENGTH]).rows[0].ratio
+
+    assert ratio is not None
+    assert ratio.value == pytest.approx(0.5)
+    assert ratio.low is not None
+    assert ratio.low > 0.48

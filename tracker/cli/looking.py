@@ -43,7 +43,7 @@ def show_command(
 ) -> None:
     """Show everything about one ID, or about a material by its name; of a job also its plate."""
     if figure is not None:
-        from tracker.table.figures import method_picture  # noqa: PLC0415 - the methods and matplotlib follow
+        from tracker.table.charts import method_picture  # noqa: PLC0415 - the methods and matplotlib follow
 
         form = picture_form(figure)
         write_file(figure, method_picture(bench.book, bench.plugged, target, form))

@@ -58,7 +58,7 @@ def table_command(
     if told.why_empty and picture is None:
         note(told.why_empty)
     if picture is not None:
-        draw(told, list(quantities) or list(dict.fromkeys(q for q, _ in told.columns)), picture)
+        draw(told, list(quantities) or list(dict.fromkeys(q for q, *_ in told.columns)), picture)
     elif as_json:
         say_json(told.as_json())
     else:
@@ -135,7 +135,7 @@ def chart_command(
 
 
 def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path) -> None:
-    from tracker.table.curves import curve_chart  # noqa: PLC0415 - matplotlib follows
+    from tracker.table.charts import curve_chart  # noqa: PLC0415 - matplotlib follows
 
     form = picture_form(output)
     ids = {name.partition(".")[0] for name in names}

@@ -142,7 +142,7 @@ def of_material(whole: SummaryTable, material: str) -> SummaryTable:
 def by_method(table: SummaryTable) -> dict[str, SummaryTable]:
     """Return a table for each method: side by side, all quantities would be wider than any page."""
     found = {}
-    for method in dict.fromkeys(quantity.partition(".")[0] for quantity, _ in table.columns):
+    for method in dict.fromkeys(quantity.partition(".")[0] for quantity, *_ in table.columns):
         rows = [
             replace(
                 row,
@@ -177,5 +177,5 @@ def slug(name: str) -> str:
 
 def quantities_of(table: SummaryTable) -> Sequence[str]:
     """Return the quantities of a table of which something can be drawn, in order."""
-    drawn = {name for row in table.rows for (name, _), each in row.cells.items() if each.values}
-    return [name for name in dict.fromkeys(name for name, _ in table.columns) if name in drawn]
+    drawn = {name for row in table.rows for (name, *_), each in row.cells.items() if each.values}
+    return [name for name in dict.fromkeys(name for name, *_ in table.columns) if name in drawn]

@@ -17,7 +17,7 @@ from tracker.publish.gathering import (
 )
 from tracker.publish.markup import esc, grid, link, listed, picture
 from tracker.stating import state_row
-from tracker.table import SummaryTable, TableRow, html_page, html_table
+from tracker.table import Column, SummaryTable, TableRow, html_page, html_table
 from tracker.table.forms import Target
 
 _DATA = (
@@ -45,7 +45,7 @@ def index_page(found: Gathered, titles: Mapping[str, str]) -> str:
         titles: Of the methods by their ids.
     """
 
-    def target(row: TableRow, column: tuple[str, str] | None) -> str:
+    def target(row: TableRow, column: Column | None) -> str:
         return f"materials/{found.slugs[row.material]}.html" + ("" if column is None else "#results")
 
     charts = (picture(f"charts/{slug(name)}.svg", name) for name in quantities_of(found.front))

@@ -25,9 +25,7 @@ from tracker.publish.opendata import (
 from tracker.publish.pages import index_page, material_page, set_aside_page
 from tracker.selection import Filter
 from tracker.table import as_csv
-from tracker.table.charts import chart
-from tracker.table.curves import curve_chart
-from tracker.table.figures import stored, stored_picture
+from tracker.table.charts import chart, curve_chart, stored, stored_picture
 from tracker.trace import described_by, trace
 
 Step = Callable[[int, int], None]

@@ -12,9 +12,9 @@ reproducibility by ISO 5725-2), ``outliers`` (hints, never verdicts), ``ranks`` 
 from tracker.statistics.compare import (
     FiellerRatio,
     Welch,
+    fieller_of,
     fieller_ratio,
     permutation_p,
-    ratio_of_means,
     welch,
 )
 from tracker.statistics.control import EwmaChart, IndividualsChart, ewma, shewhart_individuals
@@ -79,6 +79,7 @@ __all__ = [
     "anova_one_way",
     "cochran",
     "ewma",
+    "fieller_of",
     "fieller_ratio",
     "grubbs",
     "limited_mean",
@@ -92,7 +93,6 @@ __all__ = [
     "plate_outlier",
     "precision",
     "rank_test",
-    "ratio_of_means",
     "resolution_of",
     "shewhart_individuals",
     "summary",

@@ -182,14 +182,14 @@ def fieller_ratio(
     """
     top, v_top = _two_or_more(numerator, "the numerator")
     bottom, v_bottom = _two_or_more(denominator, "the denominator")
-    return ratio_of_means((top.mean, v_top, top.n - 1), (bottom.mean, v_bottom, bottom.n - 1), level)
+    return fieller_of((top.mean, v_top, top.n - 1), (bottom.mean, v_bottom, bottom.n - 1), level)
 
 
 Estimate = tuple[float, float, float]
 """A mean, the variance of the mean, and its degrees of freedom."""
 
 
-def ratio_of_means(top: Estimate, bottom: Estimate, level: float = 0.95) -> FiellerRatio:
+def fieller_of(top: Estimate, bottom: Estimate, level: float = 0.95) -> FiellerRatio:
     """Return the ratio of two independent means with Fieller's interval, as :func:`fieller_ratio` does.
 
     Args:

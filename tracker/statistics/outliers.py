@@ -143,18 +143,21 @@ class PlateOutlier:
     stands_apart: bool
 
 
-def plate_outlier(plates: Sequence[Sequence[float]], alpha: float = 0.05) -> PlateOutlier | None:
+def plate_outlier(
+    plates: Sequence[Sequence[float]], alpha: float = 0.05, *, others: Sequence[tuple[int, float]] = ()
+) -> PlateOutlier | None:
     """Return the hint on the piece farthest from its plate's mean; None for too few pieces, or equal ones.
 
     Args:
         plates: Readings of each plate, one a piece.
         alpha: Probability of a false alarm.
+        others: Plates of which only the sums are known: pieces, and sum of squares within.
     """
     arrays = [np.array(plate, dtype=float) for plate in plates]
-    total = sum(map(len, arrays))
-    df = total - len(arrays)
+    total = sum(map(len, arrays)) + sum(n for n, _ in others)
+    df = total - len(arrays) - len(others)
     offs = [plate - plate.mean() for plate in arrays]
-    within = math.fsum(float(off @ off) for off in offs)
+    within = math.fsum([*(float(off @ off) for off in offs), *(squares for _, squares in others)])
     if df < 2 or within <= 0.0:  # noqa: PLR2004 - two pieces are equally far from their mean
         return None
     scatter = widened(math.sqrt(within / df), resolution_of(v for plate in plates for v in plate))

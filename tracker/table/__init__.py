@@ -1,26 +1,25 @@
 """The running summary: materials set beside each other, and what lies behind each mean.
 
-``points`` reads the results, ``conditions`` tells the rows of a material apart, ``cells`` says what repeated
-results say together, ``summary`` puts them in rows and columns, ``forms`` writes them down, ``charts`` draws
-them; ``means`` answers for a whole book in one statement. ``figures`` shows one measurement as its method
-draws it, ``curves`` lays several over each other; ``choosing`` says which rows a choice means.
+``results`` reads results, as sums of plates or one by one; ``conditions`` tells the rows of a material apart;
+``cells`` says what the pieces of a cell say together, ``summary`` puts cells into rows and columns, ``forms``
+writes them down, ``charts`` draws them and the curves behind them; ``filtering`` says which results a filter
+lets in.
 """
 
 from __future__ import annotations
 
-from tracker.table.cells import Cell, Ratio
-from tracker.table.choosing import Meant, meant_by
+from tracker.table.cells import Cell, Column, Ratio
 from tracker.table.filtering import results_where
-from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_table, remarks
-from tracker.table.look import html_page
-from tracker.table.means import Mean, means_by
+from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_page, html_table, remarks
 from tracker.table.summary import (
     CAUTION,
     STRENGTH,
+    Meant,
     SummaryTable,
     TableRow,
     columns_of,
     graded,
+    meant_by,
     measured_by,
     summary_table,
 )
@@ -29,7 +28,7 @@ __all__ = [
     "CAUTION",
     "STRENGTH",
     "Cell",
-    "Mean",
+    "Column",
     "Meant",
     "Ratio",
     "SummaryTable",
@@ -42,7 +41,6 @@ __all__ = [
     "graded",
     "html_page",
     "html_table",
-    "means_by",
     "meant_by",
     "measured_by",
     "remarks",

@@ -1,175 +1,411 @@
-"""One cell of the table: what repeated results of one quantity say together."""
+"""One cell of the table: what the pieces of one quantity, condition, orientation and group say together."""
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
+from typing import Any, Final, NamedTuple
+
+import numpy as np
 
 from tracker.errors import Refused
 from tracker.ids import measurement_id
-from tracker.statistics import fieller_ratio, mean_interval, ordinal_summary, plate_outlier
-from tracker.table.points import Point
+from tracker.stating import Stated, state
+from tracker.statistics import (
+    LimitedMean,
+    MaterialMean,
+    PlateSums,
+    fieller_of,
+    limited_mean,
+    material_means,
+    ordinal_summary,
+    plate_critical,
+    plate_outlier,
+)
+from tracker.table.results import Plate, Point, one_a_piece
 from tracker.units import shown
 
-_NOTHING = 1e-9
+FEW: Final = "too few results for an interval"
+_NOTHING: Final = 1e-9
 """Relative: below this a scatter is rounding, and no digits are shown for it."""
+_FEWEST_DF: Final = 2.0
+"""Below so many degrees of freedom an interval says next to nothing: Student's factor is 12.7 at one."""
+
+
+class Column(NamedTuple):
+    """What a column of the table holds.
+
+    Attributes:
+        quantity: Its name.
+        orientation: In words; empty where it is not recorded or makes no sense.
+        group: Break type or the like, whose results share no mean with others; empty where there is none.
+    """
+
+    quantity: str
+    orientation: str = ""
+    group: str = ""
+
+    @property
+    def words(self) -> str:
+        """The column in words: ``impact.strength flat, C``."""
+        named = f"{self.quantity} {self.orientation}".strip()
+        return f"{named}, {self.group}" if self.group else named
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """What was found for one cell, before anything is computed.
+
+    Attributes:
+        unit: Of the figures.
+        plates: Numbers that count, by plate.
+        limits: Results that count and are limits, or refused with a group alone.
+        set_aside: Number of results that a verdict keeps out.
+        repeats: Pieces that were read several times.
+    """
+
+    unit: str
+    plates: list[Plate] = field(default_factory=list)
+    limits: list[Point] = field(default_factory=list)
+    set_aside: int = 0
+    repeats: int = 0
 
 
 @dataclass(frozen=True)
 class Cell:
-    """Results of one quantity, one material, one condition, one way of lying.
+    """Results of one quantity, one material, one condition, one orientation, one group.
 
     Attributes:
-        quantity: Its name.
+        column: What it is of.
         unit: Of the figures.
-        n: Results that were counted and are numbers.
-        mean: Their mean, or for grades their median; None without numbers.
-        sd: Standard deviation of a single result (divisor n - 1); None for fewer than two, and for grades.
-        low: Lower limit of the 95 % interval of the mean; for grades the least.
+        n: Pieces that count and are numbers; one that was read again and again is one piece.
+        plates: Plates that they come from.
+        mean: Mean of the plates' means, or for grades the median of the pieces; None without numbers.
+        sd: Standard deviation of a single piece about the mean of all (divisor n - 1); None for one, for
+            grades.
+        found: Scatter within and between plates and the interval of the mean; None for grades, or where a
+            mean would be that of the survivors alone.
+        low: Lower limit of the 95 % interval; for grades the least.
         high: Upper limit; for grades the greatest.
         ordinal: Grades: a median and a spread, never a mean.
-        uninformative: Two results or one: an interval that says next to nothing.
-        limits: Results that say only "more than" or "less than", as text.
+        limits: Results that are only limits, as text; refused ones with a group as ``no value``.
+        limited: With limits: what numbers and limits say together (Kaplan-Meier); None without limits, or
+            where limits of both kinds are mixed.
         set_aside: Number of results that a verdict keeps out.
-        hints: What stands apart by Grubbs or Dixon: hints, which exclude nothing.
-        numbers: Numbers of the measurements behind the cell.
-        values: The single results, in the order of ``numbers``.
-        remarks: Remarks on the pieces and results, each once.
+        repeats: Pieces that were read several times.
+        share: Of the pieces of all groups, those of this one; None without groups.
+        hints: Possible outliers: hints, which exclude nothing.
+        remarks: Notes and remarks on the pieces, their jobs and their measurements, each once.
     """
 
-    quantity: str
+    column: Column
     unit: str
     n: int
+    plates: int
     mean: float | None
     sd: float | None
+    found: MaterialMean | None
     low: float | None
     high: float | None
     ordinal: bool
-    uninformative: bool
-    limits: tuple[str, ...]
-    set_aside: int
-    hints: tuple[str, ...]
-    numbers: tuple[int, ...]
-    values: tuple[float, ...]
-    remarks: tuple[str, ...]
+    limits: tuple[str, ...] = ()
+    limited: LimitedMean | None = None
+    set_aside: int = 0
+    repeats: int = 0
+    share: float | None = None
+    hints: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    behind: Callable[[], Sequence[Point]] = field(default=tuple, repr=False, compare=False)
+
+    @property
+    def quantity(self) -> str:
+        """The quantity's name."""
+        return self.column.quantity
+
+    @property
+    def uninformative(self) -> bool:
+        """Whether there is no interval, or one that says next to nothing."""
+        if self.ordinal or self.mean is None:
+            return False
+        found = self.found
+        return found is None or found.expanded is None or (found.nu is not None and found.nu < _FEWEST_DF)
+
+    @cached_property
+    def points(self) -> Sequence[Point]:
+        """The numbers behind the cell, read when they are wanted: there may be a hundred thousand."""
+        return self.behind()
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Numbers of the measurements behind the cell."""
+        return tuple(point.measurement for point in self.points)
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The single results, in the order of ``numbers``."""
+        return tuple(float(point.value) for point in self.points if point.value is not None)
 
     @property
     def results(self) -> tuple[str, ...]:
         """IDs of the measurements behind the cell, for ``trace``."""
-        # Worked out only when they are wanted: on a screen nobody reads a hundred thousand of them.
         return tuple(map(measurement_id, self.numbers))
+
+    def stated(self) -> Stated:
+        """Return the mean as a laboratory states it: value, U, k, 95 %."""
+        found = self.found
+        if self.mean is None or found is None or found.expanded is None:
+            return state(self.mean, None, self.unit)
+        # An assumed plate scatter has no degrees of freedom that could be named, and so no k.
+        u, k = (found.u, found.k) if found.k else (found.expanded, 1.0)
+        return Stated(self.mean, self.unit, u, found.nu, k, self.low, self.high)
 
     def as_json(self) -> dict[str, Any]:
         """Return the cell as plain JSON values."""
+        found, limited = self.found, self.limited
         return {
-            "quantity": self.quantity, "unit": self.unit, "n": self.n,
-            "median" if self.ordinal else "mean": self.mean, "sd": self.sd, "low": self.low,
-            "high": self.high, "uninformative": self.uninformative, "limits": list(self.limits),
-            "set_aside": self.set_aside, "hints": list(self.hints), "results": list(self.results),
-            "values": list(self.values), "remarks": list(self.remarks),
+            "quantity": self.quantity, "orientation": self.column.orientation, "lie": self.column.orientation,
+            "group": self.column.group or None, "share": self.share, "unit": self.unit, "n": self.n,
+            "plates": self.plates, "median" if self.ordinal else "mean": self.mean, "sd": self.sd,
+            "s_r": found.s_r if found else None, "s_L": found.s_l if found else None,
+            "U": found.expanded if found else None, "k": found.k if found else None,
+            "nu": found.nu if found else None, "u": found.u if found else None,
+            "coverage": 0.95 if found and found.expanded is not None else None,
+            "basis": found.basis if found else None, "low": self.low, "high": self.high,
+            "uninformative": self.uninformative, "limits": list(self.limits),
+            "with_limits": None if limited is None else {
+                "estimator": "Kaplan-Meier", "n": limited.n, "limits": limited.limits, "mean": limited.mean,
+                "mean_is": _MEAN_IS[limited.bound],
+                "median": limited.median,
+            },
+            "set_aside": self.set_aside, "repeated": self.repeats, "hints": list(self.hints),
+            "results": list(self.results), "values": list(self.values), "remarks": list(self.remarks),
+            "stated": self.text(self.unit),
         }  # fmt: skip
 
     def limits_text(self) -> str:
         """Return the results that are only limits, alike ones once: ``> 120 °C n 3``."""
-        return ", ".join(_times(text, count) for text, count in Counter(self.limits).items())
+        return ", ".join(
+            text if count == 1 else f"{text} n {count}" for text, count in Counter(self.limits).items()
+        )
+
+    def count_text(self) -> str:
+        """Return pieces and plates: ``n 8, 2 plates``."""
+        plates = "1 plate" if self.plates == 1 else f"{self.plates} plates"
+        share = "" if self.share is None else f", {100 * self.share:.0f} % of all groups"
+        return f"n {self.n}, {plates}{share}"
 
     def text(self, unit: str = "") -> str:
-        """Return mean and interval for a person: ``31.4 MPa (30.2 – 32.6) n 4``.
+        """Return mean and interval for a person: ``31.4 ± 1.2 MPa (U, k = 2.3, 95 %), n 8, 2 plates``.
 
         Args:
-            unit: To stand behind the mean, where no heading says it.
+            unit: To stand behind the figures, where no heading says it; as the quantity declares it.
         """
         if self.mean is None:
-            return self.limits_text() or "–"
-        behind = f" {unit}" if unit else ""
+            share = "" if self.share is None else f" ({100 * self.share:.0f} % of all groups)"
+            return f"{self.limits_text()}{share}" if self.limits else "–"
+        beside = f", and {self.limits_text()}" if self.limits else ""
         if self.ordinal:
-            return f"median {self.mean:g}{behind} ({self.low:g}–{self.high:g}) n {self.n}"
-        if self.low is None or self.high is None or not self.sd or self.sd < _NOTHING * abs(self.mean):
-            return _minus(f"{self.mean:.4g}{behind} n {self.n}")
-        places = _places(self.sd)
-        doubt = "?" if self.uninformative else ""
-        limits = f"{self.low:.{places}f} – {self.high:.{places}f}{doubt}"
-        return _minus(f"{self.mean:.{places}f}{behind} ({limits}) n {self.n}")
+            figures = f"median {self.mean:g}{_behind(unit)} ({self.low:g} to {self.high:g})"
+            return f"{figures}, {self.count_text()}{beside}"
+        stated = self.stated()
+        number = stated.number if self._scatters() else state(self.mean).number
+        how = f" ({self._how(stated)})" if self._scatters() else ""
+        return _minus(f"{number}{_behind(unit)}{how}, {self.count_text()}{beside}")
+
+    def _scatters(self) -> bool:
+        half = self.found.expanded if self.found is not None else None
+        return half is not None and half > _NOTHING * abs(self.mean or 0.0)
+
+    def _how(self, stated: Stated) -> str:
+        if self.found is not None and self.found.basis == "assumed":
+            return "95 %, plate scatter assumed"
+        return stated.how
+
+    def caveats(self) -> list[str]:
+        """Return what has to be said beside the mean: what its interval rests on, and what is not in it."""
+        said = []
+        found = self.found
+        if found is not None and self.n:
+            said += _ON_BASIS.get((found.basis, self.plates == 1), [])
+        if self.limits and self.n:
+            said.append(self._on_limits())
+        if self.repeats:
+            pieces = "1 piece was" if self.repeats == 1 else f"{self.repeats} pieces were"
+            said.append(f"{pieces} read several times and counts once" if self.repeats == 1 else
+                        f"{pieces} read several times and count once each")  # fmt: skip
+        if self.set_aside:
+            said.append(f"{self.set_aside} set aside")
+        return said
+
+    def _on_limits(self) -> str:
+        limited = self.limited
+        plain = f"not in the mean: {self.limits_text()}"
+        if limited is None or not limited.bound:
+            return plain
+        side = "at least" if limited.bound == "above" else "at most"
+        return (
+            f"{plain}; with the limits the mean is {side} {limited.mean:.4g} {shown(self.unit)}".rstrip()
+            + " (Kaplan-Meier)"
+        )
+
+
+_MEAN_IS: Final = {"above": "a lower limit", "below": "an upper limit", "": "a value"}
+_ON_BASIS: Final[Mapping[tuple[str, bool], list[str]]] = {
+    ("none", True): [FEW],
+    ("assumed", True): [
+        "1 plate: it describes this plate; its interval assumes plates to scatter 1.2 times as pieces do"
+    ],
+    ("book", True): [
+        "1 plate: it describes this plate; its interval has the plate scatter of the book's other materials"
+    ],
+    ("plates and book", False): ["the interval takes plate scatter from the book's other materials too"],
+}
+
+
+def _behind(unit: str) -> str:
+    return f" {shown(unit)}" if unit and shown(unit) else ""
 
 
 def _minus(text: str) -> str:
     # Between two limits a hyphen reads like the dash beside it.
-    return text.replace("-", "\N{MINUS SIGN}")
+    return text.replace("-", "\N{MINUS SIGN}") if text.startswith("-") or "(-" in text else text
 
 
-def _times(text: str, count: int) -> str:
-    return text if count == 1 else f"{text} n {count}"
+def cells_of(
+    found: Mapping[Any, Gathered],
+    columns: Mapping[Any, Column],
+    *,
+    ordinal: bool,
+    relative: bool,
+    behind: Callable[[Any], Sequence[Point]],
+    hint: Callable[[Any, Plate], Sequence[Point]],
+    destructive: frozenset[str] = frozenset(),
+) -> dict[Any, Cell]:
+    """Return the cells of one quantity and orientation, each with what the others lend it of plate scatter.
+
+    Args:
+        found: What was found for each cell, by its key.
+        columns: What each is of, by the same key.
+        ordinal: Whether they are grades.
+        relative: Whether scatter is compared as a part of the mean.
+        behind: Gives the numbers behind a cell.
+        hint: Gives the numbers of one plate of a cell, to look closer at a possible outlier.
+        destructive: Ids of methods that use a piece up.
+    """
+    with_numbers = [key for key, each in found.items() if each.plates]
+    means = {} if ordinal else dict(zip(with_numbers, _means(found, with_numbers, relative), strict=True))
+    made = {}
+    for key, each in found.items():
+        made[key] = _cell(each, columns[key], means.get(key), ordinal, partial(behind, key), destructive)
+    if not ordinal:
+        for key, plate in _far_out(found, with_numbers).items():
+            said = _hints(hint(key, plate), found[key].plates, plate, destructive)
+            made[key] = replace(made[key], hints=said)
+    return made
 
 
-def _places(sd: float) -> int:
-    """Return decimals that show a standard deviation to two digits."""
-    places = 0
-    while sd and sd * 10**places < 10 and places < 6:  # noqa: PLR2004 - two digits, at most six decimals
-        places += 1
-    return places
-
-
-def cell(rows: Sequence[Point], *, ordinal: bool) -> Cell:
-    """Return what results say together; all of one quantity."""
-    counted = [row for row in rows if row.counted]
-    numbers = [row for row in counted if row.relation == "="]
-    values = [float(row.value) for row in numbers]
-    limits = tuple(
-        f"{row.relation} {row.value:g} {shown(row.unit)}" for row in counted if row.relation != "="
+def _means(found: Mapping[Any, Gathered], keys: Sequence[Any], relative: bool) -> list[MaterialMean]:
+    rows = [(number, plate) for number, key in enumerate(keys) for plate in found[key].plates]
+    sums = PlateSums(
+        group=np.array([number for number, _ in rows], dtype=np.intp),
+        n=np.array([plate.n for _, plate in rows], dtype=float),
+        mean=np.array([plate.mean for _, plate in rows]),
+        within=np.array([plate.within for _, plate in rows]),
     )
-    mean, sd, low, high, weak = _summed(values, ordinal=ordinal)
-    return Cell(
-        quantity=rows[0].quantity,
-        unit=rows[0].unit,
-        n=len(values),
-        mean=mean,
-        sd=sd,
-        low=low,
-        high=high,
-        ordinal=ordinal,
-        uninformative=weak,
-        limits=limits,
-        set_aside=len(rows) - len(counted),
-        hints=() if ordinal else tuple(_hints(numbers)),
-        numbers=tuple(row.measurement for row in numbers),
-        values=tuple(values),
-        remarks=tuple(dict.fromkeys(row.remark for row in counted if row.remark)),
-    )
+    return material_means(sums, len(keys), relative=relative)
 
 
-def _summed(
-    values: Sequence[float], *, ordinal: bool
-) -> tuple[float | None, float | None, float | None, float | None, bool]:
-    if not values:
-        return None, None, None, None, False
-    if ordinal:
-        grades = ordinal_summary(values)
-        return grades.median, None, grades.low, grades.high, False
-    told = mean_interval(values)
-    return told.mean, told.sd, told.low, told.high, told.uninformative
+def _cell(
+    each: Gathered,
+    column: Column,
+    mean: MaterialMean | None,
+    ordinal: bool,
+    behind: Callable[[], Sequence[Point]],
+    destructive: frozenset[str],
+) -> Cell:
+    cell = Cell(
+        column=column, unit=each.unit, n=sum(plate.n for plate in each.plates), plates=len(each.plates),
+        mean=None, sd=None, found=None, low=None, high=None, ordinal=ordinal,
+        limits=tuple(_limit(point) for point in each.limits), set_aside=each.set_aside, repeats=each.repeats,
+        behind=behind,
+    )  # fmt: skip
+    if ordinal and each.plates:
+        pieces = one_a_piece(behind(), destructive).values()
+        grades = ordinal_summary(value for of_plate in pieces for value, _ in of_plate)
+        return replace(cell, mean=grades.median, low=grades.low, high=grades.high)
+    if mean is None:
+        return cell
+    cell = replace(cell, mean=mean.mean, sd=_sd(each), found=mean)
+    if cell.limits:
+        # The pieces that gave a number are the weaker ones: their mean has no interval for the material.
+        bare = replace(mean, expanded=None, k=None, nu=None)
+        return replace(cell, found=bare, limited=_limited(behind(), each.limits))
+    return replace(cell, low=mean.low, high=mean.high)
 
 
-def _hints(rows: Sequence[Point]) -> list[str]:
-    """Name the piece that is farthest from its plate's mean, where chance would rarely put one so far."""
-    plates: dict[int | None, list[Point]] = {}
-    for row in rows:
-        plates.setdefault(row.job, []).append(row)
-    found = plate_outlier([[row.value for row in plate] for plate in plates.values()])
+def _limit(point: Point) -> str:
+    if point.value is None:
+        return "no value"
+    return f"{point.relation} {point.value:g} {shown(point.unit)}".rstrip()
+
+
+def _limited(numbers: Sequence[Point], limits: Sequence[Point]) -> LimitedMean | None:
+    every = [point for point in (*numbers, *limits) if point.value is not None]
+    bounds = [{">": "above", "<": "below"}.get(point.relation) for point in every]
+    return limited_mean([float(point.value or 0.0) for point in every], bounds)
+
+
+def _sd(each: Gathered) -> float | None:
+    """Return the standard deviation of a single piece about the mean of all pieces."""
+    n = sum(plate.n for plate in each.plates)
+    if n < 2:  # noqa: PLR2004 - one piece has no scatter that anybody knows
+        return None
+    origin = each.plates[0].mean
+    mean = math.fsum(plate.n * (plate.mean - origin) for plate in each.plates) / n
+    between = math.fsum(plate.n * (plate.mean - origin - mean) ** 2 for plate in each.plates)
+    return math.sqrt((between + math.fsum(plate.within for plate in each.plates)) / (n - 1))
+
+
+def _far_out(found: Mapping[Any, Gathered], keys: Sequence[Any]) -> dict[Any, Plate]:
+    """Return the cells in which a piece lies so far from its plate's mean that it is worth a closer look."""
+    flagged = {}
+    for key in keys:
+        plates = found[key].plates
+        total, within = sum(plate.n for plate in plates), math.fsum(plate.within for plate in plates)
+        df = total - len(plates)
+        if df < _FEWEST_DF or within <= 0.0:
+            continue
+        s_r = math.sqrt(within / df)
+        farthest = max(plates, key=lambda plate: max(plate.high - plate.mean, plate.mean - plate.low))
+        off = max(farthest.high - farthest.mean, farthest.mean - farthest.low)
+        if off > s_r * float(plate_critical(float(farthest.n), float(df), float(total), 0.05)):
+            flagged[key] = farthest
+    return flagged
+
+
+def _hints(
+    readings: Sequence[Point], plates: Sequence[Plate], plate: Plate, destructive: frozenset[str]
+) -> tuple[str, ...]:
+    """Name the piece that is a possible outlier among all plates of a cell, in words."""
+    pieces = one_a_piece(readings, destructive).get(plate.plate, [])
+    others = [(each.n, each.within) for each in plates if each.plate != plate.plate]
+    found = plate_outlier([[value for value, _ in pieces]], others=others)
     if found is None or not found.stands_apart:
-        return []
-    piece = list(plates.values())[found.plate][found.index]
+        return ()
+    piece = pieces[found.index][1]
     said = f"G = {found.statistic:.2f}, 5 % critical {found.critical:.2f}"
-    return [f"{measurement_id(piece.measurement)}: possible outlier ({said})"]
+    return (f"{measurement_id(piece.measurement)}: possible outlier ({said})",)
 
 
 @dataclass(frozen=True)
 class Ratio:
-    """Upright over flat: the share of the strength that is left between the layers.
+    """Interlayer ratio, upright over flat: the share of the strength that is left between the layers.
 
     Attributes:
-        value: Ratio of the means; ``low`` and ``high`` its 95 % Fieller limits. None where refused.
+        value: Ratio of the means; ``low`` and ``high`` its 95 % limits. None where refused.
         reasons: Why the two groups are not comparable, or why there is no ratio; empty where all is well.
     """
 
@@ -189,41 +425,63 @@ class Ratio:
         """Return the ratio for a person."""
         if self.value is None:
             return "–"
-        limits = f" ({self.low:.2f} – {self.high:.2f})" if self.low is not None else ""
+        limits = f" ({self.low:.2f} to {self.high:.2f})" if self.low is not None else ""
         return f"{self.value:.2f}{limits}{' not comparable' if self.reasons else ''}"
 
 
 def interlayer_ratio(
-    upright: Sequence[Point], flat: Sequence[Point], spools: Mapping[int, frozenset[int]]
+    upright: tuple[Cell, Sequence[Plate]],
+    flat: tuple[Cell, Sequence[Plate]],
+    shapes: tuple[frozenset[str], frozenset[str]],
+    spools: Mapping[int, frozenset[int]],
 ) -> Ratio | None:
     """Return strength upright over strength flat, with what speaks against comparing them.
 
     Args:
-        upright: Counted results of upright pieces.
-        flat: Counted results of pieces lying flat, of the same material and condition.
+        upright: Cell of upright pieces, and its plates.
+        flat: Cell of pieces printed flat, of the same material and condition, and its plates.
+        shapes: Templates of the upright and of the flat pieces.
         spools: Spools by number of the job.
 
     Returns:
-        None where either group is empty; a ratio without value where Fieller's interval is refused.
+        None where either has no mean; a ratio without value where its interval is refused.
     """
-    if not upright or not flat:
+    if upright[0].mean is None or flat[0].mean is None:
         return None
-    reasons = list(_not_comparable(upright, flat, spools))
+    reasons = [] if shapes[0] == shapes[1] else ["geometry differs"]
+    plates = [{plate.plate for plate in each[1]} for each in (upright, flat)]
+    shared = plates[0] == plates[1]
+    # From the same plates: one spool, one dryness, one printer.
+    if not shared:
+        reasons.append(_of_spools(*(_spools(each, spools) for each in plates)))
     try:
-        told = fieller_ratio([row.value for row in upright], [row.value for row in flat])
+        top, bottom = (_estimate(cell, of, shared=shared) for cell, of in (upright, flat))
+        told = fieller_of(top, bottom)
     except Refused as refusal:
         return Ratio(None, None, None, (*reasons, str(refusal)))
     return Ratio(told.ratio, told.low, told.high, tuple(reasons))
 
 
-def _not_comparable(
-    upright: Sequence[Point], flat: Sequence[Point], spools: Mapping[int, frozenset[int]]
-) -> list[str]:
-    said = [] if _shapes(upright) == _shapes(flat) else ["geometry differs"]
-    # From one plate: one spool, one dryness, one printer.
-    if _plates(upright) != _plates(flat):
-        said.append(_of_spools(_spools(upright, spools), _spools(flat, spools)))
-    return said
+def _estimate(cell: Cell, plates: Sequence[Plate], *, shared: bool) -> tuple[float, float, float]:
+    """Return mean, variance of the mean, and degrees of freedom of one side of a ratio.
+
+    What plates differ by is common to both sides where they share their plates, and goes out of the ratio.
+
+    Raises:
+        Refused: Too few pieces to say how they scatter.
+    """
+    found = cell.found
+    mean = cell.mean or 0.0
+    df = sum(plate.n - 1 for plate in plates)
+    if shared and df:
+        piece = math.fsum(plate.within for plate in plates) / df
+        return mean, piece * sum(1.0 / plate.n for plate in plates) / len(plates) ** 2, float(df)
+    if not shared and found is not None and found.u is not None and found.nu is not None:
+        return mean, found.u**2, found.nu
+    if found is not None and found.expanded is not None and not shared:
+        # By an assumption: as wide as it says, at the normal distribution's factor.
+        return mean, (found.expanded / 1.96) ** 2, 60.0
+    raise Refused("an interval of the ratio", why=FEW, do="Test two pieces or more of each orientation")
 
 
 def _of_spools(upright: frozenset[int], flat: frozenset[int]) -> str:
@@ -233,13 +491,5 @@ def _of_spools(upright: frozenset[int], flat: frozenset[int]) -> str:
     return "spools differ" if upright != flat else "printed on different plates: dryness may differ"
 
 
-def _shapes(rows: Sequence[Point]) -> set[str | None]:
-    return {row.geometry for row in rows}
-
-
-def _plates(rows: Sequence[Point]) -> set[int | None]:
-    return {row.job for row in rows}
-
-
-def _spools(rows: Sequence[Point], of_jobs: Mapping[int, frozenset[int]]) -> frozenset[int]:
-    return frozenset().union(*(of_jobs.get(job or 0, frozenset()) for job in _plates(rows)))
+def _spools(plates: set[int], of_jobs: Mapping[int, frozenset[int]]) -> frozenset[int]:
+    return frozenset().union(*(of_jobs.get(plate, frozenset()) for plate in plates))

@@ -1,15 +1,22 @@
-"""Under what settings a piece was meant to be printed: what tells one row of a material from another."""
+"""Under what conditions a piece was printed and tested: what tells one row of a material from another.
+
+A condition holds what was measured where it was measured and is off what was set; treatment, drying and the
+water at the test always.
+"""
 
 from __future__ import annotations
 
+import datetime as dt
+from bisect import bisect_right
 from collections.abc import Hashable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, select
 
-from tracker.model import FactorRecord, Job, JobSpool, Material, Specimen, Spool
-from tracker.table.points import Point
+from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool, Stay
+from tracker.stored_rows import raw
+from tracker.table.results import Point, Sums, moment_of
 from tracker.units import shown
 
 SETTINGS: Final[Mapping[str, tuple[str, str, str]]] = {
@@ -21,14 +28,31 @@ SETTINGS: Final[Mapping[str, tuple[str, str, str]]] = {
     "line_width_mm": ("line_width_mm", "line", "mm"),
     "printer": ("printer", "", ""),
     "treatment": ("", "", ""),
+    "drying": ("", "", ""),
+    "conditioned_rh_pct": ("", "conditioned at", "%RH"),
+    "test_water_pct": ("", "tested with water", "%"),
 }
-"""Factor to the job's column that was meant, the words for it, and its unit. ``treatment`` stands only
-with the pieces."""
+"""Name to the job's column for what was set, the words for it, and its unit.
+
+Without a column: ``treatment`` stands with the pieces, ``drying`` follows from the spool's days, the last two
+stand with the measurement.
+"""
+
+ALWAYS: Final = ("treatment", "drying", "conditioned_rh_pct", "test_water_pct")
+"""Told in every row where any of it is known: wet pieces never stand beside dry ones without the word."""
 
 Condition = tuple[tuple[str, Hashable], ...]
-
-
 _Origin = tuple[str | None, str | None, Condition]
+_HEATED: Final = ("nozzle", "bed", "chamber")
+_OFF_C: Final = 5.0
+"""°C by which a measured temperature may be off the one set and still be taken for it; also the step to which
+one that is off is rounded, so that plates alike stand together. Common practice, no source."""
+_SOON_H: Final = 24.0
+"""Hours in open air after a drying within which a spool still counts as dried. Common practice, no source."""
+
+DRIED: Final = "dried"
+EXPOSED: Final = f"over {_SOON_H:g} h in open air since drying"
+NEVER: Final = "no drying recorded"
 
 
 @dataclass(frozen=True)
@@ -36,37 +60,62 @@ class Origins:
     """What results came from, as far as a table tells its rows apart by it.
 
     Attributes:
-        jobs: Of every job by its number: material, family, meant settings.
+        jobs: Of every job by its number: material, family, condition.
         spools: Of every spool by its number: material and family.
-        special: Of specimens of which something else is recorded than of their job: their settings.
+        special: Of specimens of which something else is recorded than of their job: their condition.
+        special_jobs: Numbers of the jobs of such specimens.
+        measured: Of every job by its number: set and measured temperatures in °C, where both are known.
     """
 
     jobs: Mapping[int, _Origin]
     spools: Mapping[int, tuple[str | None, str | None]]
-    special: Mapping[int, Condition]
+    special: Mapping[int, Condition] = field(default_factory=dict)
+    special_jobs: frozenset[int] = frozenset()
+    measured: Mapping[int, Mapping[str, tuple[float, float]]] = field(default_factory=dict)
 
-    def of(self, point: Point) -> _Origin:
-        """Return material, family and meant settings of a result."""
-        if point.job is None:
-            return (*self.spools.get(point.spool or 0, (None, None)), ())
-        origin = self.jobs[point.job]
-        special = self.special.get(point.specimen or 0) if self.special else None
-        return origin if special is None else (origin[0], origin[1], special)
+    def of(self, found: Point | Sums, specimen: int | None = None) -> _Origin:
+        """Return material, family and condition of a result, or of sums of results.
+
+        Args:
+            found: The result or the sums.
+            specimen: The piece of the result.
+        """
+        if found.job is None:
+            material, family = self.spools.get(found.spool or 0, (None, None))
+            return material, family, _tested((), found)
+        material, family, condition = self.jobs[found.job]
+        if specimen is not None and self.special:
+            condition = self.special.get(specimen, condition)
+        return material, family, _tested(condition, found)
 
 
-_MATERIAL_OF_SPOOL: Final = (
-    select(Spool.material_id)
-    .join(JobSpool, JobSpool.spool_id == Spool.id)
+def _tested(condition: Condition, found: Point | Sums) -> Condition:
+    """Return a condition with the humidity and water at the test, rounded so that like stands with like."""
+    if found.rh_pct is None and found.water_pct is None:
+        return condition
+    more: list[tuple[str, Hashable]] = []
+    if found.rh_pct is not None:
+        more.append(("conditioned_rh_pct", 5.0 * round(found.rh_pct / 5.0)))
+    if found.water_pct is not None:
+        more.append(("test_water_pct", round(2.0 * found.water_pct) / 2.0))
+    return (*condition, *more)
+
+
+_MAIN_SPOOL: Final = (
+    select(JobSpool.spool_id)
     .where(JobSpool.job_id == Job.id)
-    .order_by(JobSpool.tool, Spool.id)
+    .order_by(JobSpool.tool, JobSpool.from_layer, JobSpool.spool_id)
     .limit(1)
     .scalar_subquery()
 )
-_COLUMNS: Final = tuple(column for column, _, _ in SETTINGS.values() if column)
+_COLUMNS: Final = {name: column for name, (column, _, _) in SETTINGS.items() if column}
 _JOBS: Final = select(
     Job.id,
-    func.coalesce(_MATERIAL_OF_SPOOL, Job.material_id).label("material"),
-    *(getattr(Job, column) for column in _COLUMNS),
+    _MAIN_SPOOL,
+    Job.material_id,
+    raw(Job.started_at),
+    *(getattr(Job, f"{name}_measured_c") for name in _HEATED),
+    *(getattr(Job, column) for column in _COLUMNS.values()),
 )
 _FACTORS: Final = (
     select(
@@ -78,68 +127,150 @@ _FACTORS: Final = (
 
 
 def origins(connection: Connection) -> Origins:
-    """Return where all results of a book come from; settings that are not recorded are left out."""
+    """Return where all results of a book come from; what is not recorded is left out of a condition."""
     materials = {
         number: (name, family)
         for number, name, family in connection.execute(select(Material.id, Material.name, Material.family))
     }
     nothing = (None, None)
+    of_spool = {row.id: row.material_id for row in connection.execute(select(Spool.id, Spool.material_id))}
+    days = _spool_days(connection)
     jobs: dict[int, _Origin] = {}
+    measured: dict[int, dict[str, tuple[float, float]]] = {}
     alike: dict[tuple[Hashable, ...], Condition] = {}
-    for number, material, *values in connection.execute(_JOBS).all():
+    same: dict[_Origin, _Origin] = {}
+    for number, spool, own, started, *values in connection.execute(_JOBS).all():
+        drying = days[spool].before(started) if spool in days and started is not None else None
+        key = (drying, *values)
         # Many jobs share few conditions: each is worked out once.
-        settings = alike.get(tuple(values))
-        if settings is None:
-            settings = alike[tuple(values)] = _condition(dict(zip(_NAMES, values, strict=True)))
-        jobs[number] = (*materials.get(material, nothing), settings)
-    spools = {
-        number: materials.get(material, nothing)
-        for number, material in connection.execute(select(Spool.id, Spool.material_id))
-    }
-    return Origins(jobs, spools, _special(connection, jobs))
+        condition = alike.get(key)
+        if condition is None:
+            condition = alike[key] = _condition_of_job(values, drying)
+        origin = (*materials.get(of_spool.get(spool, own), nothing), condition)
+        # One object for all jobs alike: the table tells origins apart by it.
+        jobs[number] = same.setdefault(origin, origin)
+        if values[0] is not None or values[1] is not None or values[2] is not None:
+            pairs = _set_and_measured(values)
+            if pairs:
+                measured[number] = pairs
+    spools = {number: materials.get(material, nothing) for number, material in of_spool.items()}
+    special, special_jobs = _special(connection, jobs)
+    return Origins(jobs, spools, special, special_jobs, measured)
 
 
-def _special(connection: Connection, jobs: Mapping[int, _Origin]) -> dict[int, Condition]:
+def _set_and_measured(values: Sequence[Any]) -> dict[str, tuple[float, float]]:
+    # The first three columns were measured, the next three set, in the order of _HEATED.
+    pairs = zip(_HEATED, values[3:6], values[:3], strict=True)
+    return {name: (meant, got) for name, meant, got in pairs if meant is not None and got is not None}
+
+
+def _condition_of_job(values: Sequence[Any], drying: str | None) -> Condition:
+    known: dict[str, Any] = dict(zip(_COLUMNS, values[len(_HEATED) :], strict=True))
+    for name, got in zip(_HEATED, values, strict=False):
+        meant = known[f"{name}_c"]
+        if got is None or (meant is not None and abs(got - meant) <= _OFF_C):
+            continue
+        # Neither what was set, which it was not printed at, nor the reading to its last digit.
+        known |= {
+            f"{name}_c": _OFF_C * round(got / _OFF_C),
+            f"{name}_basis": "measured",
+            f"{name}_set_c": meant,
+        }
+    return _condition(known | {"drying": drying})
+
+
+def _special(
+    connection: Connection, jobs: Mapping[int, _Origin]
+) -> tuple[dict[int, Condition], frozenset[int]]:
     given: dict[int, dict[str, Hashable]] = {}
+    special_jobs = set()
     for specimen, job, name, number, text in connection.execute(_FACTORS).all():
-        given.setdefault(specimen, dict(jobs[job][2]))[name] = number if number is not None else text
-    return {specimen: _condition(known) for specimen, known in given.items()}
+        known = given.setdefault(specimen, dict(jobs[job][2]))
+        known[name] = number if number is not None else text
+        # What is given for the piece outright is neither the job's reading nor its setting.
+        stem = name.removesuffix("_c")
+        known.pop(f"{stem}_basis", None)
+        known.pop(f"{stem}_set_c", None)
+        special_jobs.add(job)
+    alike: dict[tuple[Any, ...], Condition] = {}
+    found = {}
+    for specimen, each in given.items():
+        made = _condition(each)
+        found[specimen] = alike.setdefault(made, made)
+    return found, frozenset(special_jobs)
 
 
-_NAMES: Final = tuple(name for name, (column, _, _) in SETTINGS.items() if column)
+_ORDER: Final = (*SETTINGS, *(f"{name}_{end}" for name in _HEATED for end in ("basis", "set_c")))
 
 
 def _condition(known: Mapping[str, Hashable]) -> Condition:
-    return tuple((name, known[name]) for name in SETTINGS if known.get(name) is not None)
+    return tuple((name, known[name]) for name in _ORDER if known.get(name) is not None)
 
 
-_HEATED: Final = ("nozzle", "bed", "chamber")
-_OFF_C: Final = 5.0
-"""°C by which a measured temperature may be off the one meant without a word; common practice, no source."""
+@dataclass
+class _Days:
+    """A spool's dryings and hours in open air, in order: moments as numbers of seconds."""
+
+    dried: list[float] = field(default_factory=list)
+    open_air: list[tuple[float, float]] = field(default_factory=list)
+    known: dict[Any, str] = field(default_factory=dict)
+
+    def before(self, started: Any) -> str:
+        """Return how dry the spool may be at a moment, as the database has it, in words."""
+        found = self.known.get(started)
+        if found is None:
+            found = self.known[started] = self._before(moment_of(started).timestamp())
+        return found
+
+    def _before(self, at: float) -> str:
+        place = bisect_right(self.dried, at)
+        if not place:
+            return NEVER
+        since = self.dried[place - 1]
+        hours = sum(max(0.0, min(end, at) - max(began, since)) for began, end in self.open_air) / 3600.0
+        return EXPOSED if hours > _SOON_H else DRIED
 
 
-def measured_by_job(connection: Connection) -> dict[int, dict[str, tuple[float, float]]]:
-    """Return meant and measured temperatures in °C by number of the job, where both are known."""
-    columns = [getattr(Job, f"{name}_{kind}_c") for name in _HEATED for kind in ("set", "measured")]
-    found: dict[int, dict[str, tuple[float, float]]] = {}
-    for job, *values in connection.execute(select(Job.id, *columns)):
-        pairs = zip(_HEATED, values[::2], values[1::2], strict=True)
-        known = {name: (meant, got) for name, meant, got in pairs if meant is not None and got is not None}
-        if known:
-            found[job] = known
+def _spool_days(connection: Connection) -> dict[int, _Days]:
+    """Return the days of the spools of which a storage period or a drying is recorded."""
+    found: dict[int, _Days] = {}
+    dried = select(DryingSpool.spool_id, raw(Drying.began_at), raw(Drying.ended_at)).join(
+        Drying, Drying.id == DryingSpool.drying_id
+    )
+    for spool, began, ended in connection.execute(dried):
+        # One that nobody ended dries until the print: it counts from its beginning.
+        found.setdefault(spool, _Days()).dried.append(moment_of(ended or began).timestamp())
+    kept = select(Stay.spool_id, Stay.place, raw(Stay.began_at), raw(Stay.ended_at))
+    for spool, place, began, ended in connection.execute(kept):
+        days = found.setdefault(spool, _Days())
+        if place in ("open air", "printer"):
+            end = dt.datetime.max.replace(tzinfo=dt.UTC) if ended is None else moment_of(ended)
+            days.open_air.append((moment_of(began).timestamp(), end.timestamp()))
+    for days in found.values():
+        days.dried.sort()
     return found
 
 
 def departures(jobs: Iterable[Mapping[str, tuple[float, float]]]) -> tuple[str, ...]:
-    """Return in words where the temperatures measured on plates were not those meant for them."""
+    """Return in words where the temperatures measured on plates were not those set for them."""
     told = list(jobs)
     said = []
     for name in _HEATED:
         pairs = [job[name] for job in told if name in job]
         if any(abs(got - meant) > _OFF_C for meant, got in pairs):
             meant = _spread([meant for meant, _ in pairs])
-            said.append(f"{name} meant {meant} °C, measured {_spread([got for _, got in pairs])} °C")
+            said.append(f"{name} set {meant} °C, measured {_spread([got for _, got in pairs])} °C")
     return tuple(said)
+
+
+def ranges(jobs: Iterable[Mapping[str, tuple[float, float]]]) -> dict[str, tuple[float, float]]:
+    """Return least and greatest measured temperature of plates in °C, by name of the setting."""
+    found: dict[str, tuple[float, float]] = {}
+    for job in jobs:
+        for name, (_, got) in job.items():
+            low, high = found.get(f"{name}_c", (got, got))
+            found[f"{name}_c"] = (min(low, got), max(high, got))
+    return found
 
 
 def _spread(values: Sequence[float]) -> str:
@@ -149,27 +280,43 @@ def _spread(values: Sequence[float]) -> str:
 
 def spools_by_job(connection: Connection) -> dict[int, frozenset[int]]:
     """Return the spools of every job by its number."""
-    found: dict[int, set[int]] = {}
+    found: dict[int, frozenset[int]] = {}
+    alike: dict[frozenset[int], frozenset[int]] = {}
     for job, spool in connection.execute(select(JobSpool.job_id, JobSpool.spool_id)):
-        found.setdefault(job, set()).add(spool)
-    return {job: frozenset(spools) for job, spools in found.items()}
+        spools = found.get(job, frozenset()) | {spool}
+        found[job] = alike.setdefault(spools, spools)
+    return found
 
 
 def told_apart(all_of: Iterable[Condition]) -> Sequence[str]:
-    """Return the settings by which conditions of one material differ, in their usual order."""
+    """Return what conditions of one material differ in, and what is told always, in their usual order."""
     known = [dict(each) for each in all_of]
-    return [name for name in SETTINGS if len({each.get(name) for each in known}) > 1]
+    return [
+        name
+        for name in SETTINGS
+        if len({_value(each, name) for each in known}) > 1
+        or (name in ALWAYS and any(each.get(name) is not None for each in known))
+    ]
+
+
+def _value(known: Mapping[str, Any], name: str) -> tuple[Any, Any]:
+    return known.get(name), known.get(f"{name.removesuffix('_c')}_set_c")
 
 
 def words(condition: Condition, names: Sequence[str]) -> str:
-    """Return a condition in words, as far as it differs from the others: ``nozzle 255 °C, fan 20 %``."""
+    """Return a condition in words, as far as it is told: ``nozzle 255 °C, fan 20 %, dried``."""
     known: dict[str, Any] = dict(condition)
-    return ", ".join(_word(name, known.get(name)) for name in names)
+    return ", ".join(_word(name, known) for name in names)
 
 
-def _word(name: str, value: Any) -> str:
+def _word(name: str, known: Mapping[str, Any]) -> str:
     _, label, unit = SETTINGS[name]
+    value = known.get(name)
     if value is None:
         return f"{label or name} not recorded"
-    said = f"{value:g} {shown(unit)}" if isinstance(value, float) else str(value)
-    return f"{label} {said}".strip()
+    said = f"{label} {value:g} {shown(unit)}" if isinstance(value, float) else f"{label} {value}"
+    stem = name.removesuffix("_c")
+    if known.get(f"{stem}_basis") == "measured":
+        meant = known.get(f"{stem}_set_c")
+        said += " measured" if meant is None else f" measured ({meant:g} set)"
+    return said.strip()

@@ -3,27 +3,30 @@
 from __future__ import annotations
 
 import csv
-import html
 import io
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
+from functools import cache
+from typing import Any
 
-from tracker.table.cells import Cell
-from tracker.table.look import html_page
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from tracker.table.cells import Cell, Column
 from tracker.table.summary import SummaryTable, TableRow
 from tracker.units import shown
 
 
-def heading(table: SummaryTable, quantity: str, lie: str) -> str:
-    """Return a column's heading: quantity, way of lying, unit."""
-    unit = shown(table.units[quantity])
-    return " ".join(part for part in (quantity, lie, f"[{unit}]" if unit else "") if part)
+def heading(table: SummaryTable, column: Column) -> str:
+    """Return a column's heading: quantity, orientation, group, unit."""
+    unit = shown(table.units[column.quantity])
+    return f"{column.words} [{unit}]" if unit else column.words
 
 
 def _head(table: SummaryTable) -> list[str]:
     return [
-        "material", "condition", *(heading(table, *column) for column in table.columns),
-        "upright/flat", "supply", "last", "remark",
+        "material", "condition", *(heading(table, column) for column in table.columns),
+        "interlayer ratio", "supply", "last", "remark",
     ]  # fmt: skip
 
 
@@ -41,60 +44,87 @@ def _line(table: SummaryTable, row: TableRow) -> list[str]:
 
 
 def remarks(row: TableRow) -> Sequence[str]:
-    """Return what should be read beside a row: the choice, remarks, hints, what was set aside, the ratio.
+    """Return what should be read beside a row: the choice, notes, what intervals rest on, hints, the ratio.
 
     What is said of several quantities is said once, with their names.
     """
     of: dict[str, list[str]] = {}
-    for (quantity, lie), each in row.cells.items():
-        for text in _said_of(each):
-            of.setdefault(text, []).append(f"{quantity} {lie}".strip())
-    said = [*([row.choice] if row.choice else []), *row.departures]
-    said += [f"{text} ({', '.join(names)})" for text, names in of.items()]
+    for column, each in row.cells.items():
+        for text in (*each.hints, *each.caveats()):
+            of.setdefault(text, []).append(column.words)
+    said = [*([row.choice] if row.choice else []), *row.departures, *row.notes]
+    for text, names in of.items():
+        # What holds of the whole row needs no list of its quantities.
+        said.append(text if len(names) == len(row.cells) > 1 else f"{text} ({', '.join(names)})")
     if row.ratio is not None:
-        said += [f"upright/flat: {reason}" for reason in row.ratio.reasons]
+        said += [f"interlayer ratio: {reason}" for reason in row.ratio.reasons]
     return said
 
 
-def _said_of(each: Cell) -> Iterator[str]:
-    yield from each.remarks
-    yield from each.hints
-    if each.limits and each.n:
-        yield f"not in the mean: {each.limits_text()}"
-    if each.set_aside:
-        yield f"{each.set_aside} set aside"
-    if each.uninformative:
-        yield "1 result, no interval" if each.n == 1 else "2 results, the interval says next to nothing"
+_CSV = (
+    "material", "family", "condition", "quantity", "lie", "unit", "n", "mean", "sd", "low", "high", "limits",
+    "set_aside", "published", "supply", "last", "measurements", "remarks", "orientation", "group", "share",
+    "plates", "s_r", "s_L", "U", "k", "nu", "basis", "mean_with_limits", "hints", "caution",
+)  # fmt: skip
 
 
 def as_csv(table: SummaryTable) -> str:
-    """Return one line a cell, with the measurements behind it: easy to read by other programs."""
+    """Return one line a cell, with the measurements behind it: data alone, for other programs."""
     text = io.StringIO()
     lines = csv.writer(text, lineterminator="\n")
-    lines.writerow([
-        "material", "family", "condition", "quantity", "lie", "unit", "n", "mean", "sd", "low", "high",
-        "limits", "set_aside", "published", "supply", "last", "measurements", "remarks",
-    ])  # fmt: skip
+    lines.writerow(_CSV)
     for row in table.rows:
-        for (quantity, lie), each in row.cells.items():
-            lines.writerow([
-                row.material, row.family or "", row.words, quantity, lie, each.unit,
-                each.n, each.mean, each.sd, each.low, each.high, " ".join(each.limits), each.set_aside,
-                "yes" if row.published else "",
-                "; ".join(row.supply), row.last or "", " ".join(each.results),
-                "; ".join([*row.departures, *each.remarks]),
-            ])  # fmt: skip
-    lines.writerow([])
-    lines.writerow([table.caution])
+        for column, each in row.cells.items():
+            lines.writerow(_csv_line(table, row, column, each))
     return text.getvalue()
+
+
+def _csv_line(table: SummaryTable, row: TableRow, column: Column, each: Cell) -> list[Any]:
+    found, limited = each.found, each.limited
+    return [
+        row.material, row.family or "", row.words, column.quantity, column.orientation, each.unit, each.n,
+        each.mean, each.sd, each.low, each.high, "; ".join(each.limits), each.set_aside,
+        "yes" if row.published else "", "; ".join(row.supply), row.last or "", " ".join(each.results),
+        "; ".join([*row.departures, *each.remarks, *each.caveats()]), column.orientation, column.group,
+        each.share, each.plates, *(
+            (found.s_r, found.s_l, found.expanded, found.k, found.nu, found.basis) if found else (None,) * 6
+        ),
+        limited.mean if limited else None, "; ".join(each.hints), table.caution,
+    ]  # fmt: skip
 
 
 def as_markdown(table: SummaryTable) -> str:
     """Return the table as Markdown, its caution below."""
     head = _head(table)
     lines = [head, ["---"] * len(head), *(_line(table, row) for row in table.rows)]
-    body = "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)
+    body = "\n".join("| " + " | ".join(map(_in_markdown, line)) + " |" for line in lines)
     return f"{body}\n\n{table.caution}\n"
+
+
+def _in_markdown(text: str) -> str:
+    """Return text that a note cannot break out of its cell with, by a stroke, a line break or markup."""
+    return " ".join(text.split()).replace("\\", "\\\\").replace("|", "\\|").replace("<", "&lt;")
+
+
+@cache
+def _pages() -> Environment:
+    return Environment(
+        loader=PackageLoader("tracker.table", "pages"), autoescape=True, undefined=StrictUndefined
+    )
+
+
+def html_page(title: str, body: str, foot: str, above: str = "") -> str:
+    """Return a page that needs nothing beside itself.
+
+    Args:
+        title: Of the page, as text.
+        body: Markup.
+        foot: Cautions, as text.
+        above: Markup over the title: where the reader is.
+    """
+    page = _pages().get_template("page.html")
+    # Body and path were made by templates or escaped by their makers.
+    return page.render(title=title, body=Markup(body), foot=foot, above=Markup(above)) + "\n"  # noqa: S704
 
 
 def as_html(table: SummaryTable) -> str:
@@ -102,8 +132,11 @@ def as_html(table: SummaryTable) -> str:
     return html_page("Summary", html_table(table), table.caution)
 
 
-Target = Callable[[TableRow, tuple[str, str] | None], str]
+Target = Callable[[TableRow, Column | None], str]
 """From a row, and the column of a figure or None for the material, to the address of what lies behind it."""
+
+_IN_TITLE = 60
+"""Measurements named in the title of a figure; the data files name all."""
 
 
 def html_table(table: SummaryTable, target: Target | None = None) -> str:
@@ -113,33 +146,29 @@ def html_table(table: SummaryTable, target: Target | None = None) -> str:
         table: What to write down.
         target: Says where materials and figures lead; they lead nowhere where None.
     """
-    columns: list[tuple[str, str] | None] = [None, None, *table.columns, *([None] * 4)]
+    columns: list[Column | None] = [None, None, *table.columns, *([None] * 4)]
     lines = [_line(table, row) for row in table.rows]
     # What is empty in all rows would only push the rest off the page.
     kept = [place for place in range(len(columns)) if any(line[place] not in ("", "–") for line in lines)]
-    head = "".join(
-        f'<th scope="col">{html.escape(text)}</th>' for text in map(_head(table).__getitem__, kept)
-    )
-    body = "".join(
-        f"<tr>{''.join(_html_cell(row, columns[place], line[place], target, place) for place in kept)}</tr>\n"
+    body = [
+        [_html_cell(row, columns[place], line[place], target, place) for place in kept]
         for row, line in zip(table.rows, lines, strict=True)
-    )
-    return (
-        f'<div class="wide" tabindex="0"><table><thead><tr>{head}</tr></thead>\n'
-        f"<tbody>\n{body}</tbody></table></div>"
-    )
+    ]
+    head = [_head(table)[place] for place in kept]
+    return _pages().get_template("table.html").render(head=head, lines=body)
 
 
 def _html_cell(
-    row: TableRow, column: tuple[str, str] | None, text: str, target: Target | None, place: int
-) -> str:
+    row: TableRow, column: Column | None, text: str, target: Target | None, place: int
+) -> dict[str, str | None]:
     cell = row.cells.get(column) if column is not None else None
-    said = html.escape(text)
-    if target is not None and (cell is not None or place == 0):
-        said = f'<a href="{html.escape(target(row, column))}">{said}</a>'
-    if cell is None:
-        return f"<td>{said}</td>"
-    return f'<td class="n" title="{html.escape(" ".join(cell.results))}">{said}</td>'
+    title = None
+    if cell is not None:
+        names = cell.results
+        more = f" and {len(names) - _IN_TITLE} more" if len(names) > _IN_TITLE else ""
+        title = " ".join(names[:_IN_TITLE]) + more
+    href = target(row, column) if target is not None and (cell is not None or place == 0) else None
+    return {"text": text, "href": href, "title": title}
 
 
 def as_lines(table: SummaryTable, width: int = 0) -> Iterator[str]:
@@ -154,7 +183,7 @@ def as_lines(table: SummaryTable, width: int = 0) -> Iterator[str]:
             part for part in (row.material, row.words, "published" if row.published else "") if part
         )
         yield from _wrapped(title, width, "", "  ")
-        yield from _figures(table, row)
+        yield from _figures(table, row, width)
         beside = [*remarks(row), *([f"supplied: {'; '.join(row.supply)}"] if row.supply else [])]
         for text in beside:
             yield from _wrapped(text, width, "    ", "      ")
@@ -163,14 +192,20 @@ def as_lines(table: SummaryTable, width: int = 0) -> Iterator[str]:
     yield from _wrapped(table.caution, width, "", "")
 
 
-def _figures(table: SummaryTable, row: TableRow) -> Iterator[str]:
-    wide = max((len(" ".join(column).strip()) for column in row.cells), default=0)
-    for column in table.columns:
-        if column in row.cells:
-            cell = row.cells[column]
-            yield f"  {' '.join(column).strip():<{wide}}  {cell.text(shown(table.units[column[0]]))}".rstrip()
+def _figures(table: SummaryTable, row: TableRow, width: int) -> Iterator[str]:
+    wide = max((len(column.words) for column in row.cells), default=0)
+    figures = [(c.words, row.cells[c].text(table.units[c.quantity])) for c in table.columns if c in row.cells]
     if row.ratio is not None:
-        yield f"  {'upright/flat':<{wide}}  {row.ratio.text()}"
+        figures.append(("interlayer ratio", row.ratio.text()))
+        wide = max(wide, len("interlayer ratio"))
+    for name, text in figures:
+        line = f"  {name:<{wide}}  {text}".rstrip()
+        # Too long for the terminal, the figures go below their name, whole.
+        if width and len(line) > width:
+            yield f"  {name}"
+            yield from _wrapped(text, width, "    ", "      ")
+        else:
+            yield line
 
 
 def _wrapped(text: str, width: int, first: str, rest: str) -> list[str]:

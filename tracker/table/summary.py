@@ -1,40 +1,63 @@
-"""The running summary: materials and conditions down, quantities and ways of lying across."""
+"""The running summary: materials and conditions down, quantities, orientations and groups across.
+
+Every mean that is shown anywhere comes from here: table, chart, ratio, page and site ask
+:func:`summary_table`; ``why`` takes its means of plates from the same statistics.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from sqlalchemy import Connection, select
 
 from tracker.book import Book
+from tracker.desk.finding import material_named
+from tracker.forms import FormError
 from tracker.model import Choice, Material, Spool
 from tracker.moments import local_day
 from tracker.plugins import Plugged
-from tracker.selection import Filter, ResultRow
-from tracker.table.cells import Cell, Ratio, cell, interlayer_ratio
+from tracker.selection import Filter, Term
+from tracker.suggest import did_you_mean
+from tracker.table.cells import Cell, Column, Gathered, Ratio, cells_of, interlayer_ratio
 from tracker.table.conditions import (
+    ALWAYS,
+    SETTINGS,
     Condition,
     Origins,
     departures,
-    measured_by_job,
     origins,
+    ranges,
     spools_by_job,
     told_apart,
     words,
 )
 from tracker.table.filtering import results_where, why_nothing
-from tracker.table.points import Point, lie_of, moment_of, points
+from tracker.table.results import (
+    Note,
+    Plate,
+    Point,
+    Sums,
+    moment_of,
+    notes,
+    orientation_of,
+    plate_sums,
+    plates_of,
+    points,
+    quantities_in,
+)
 
 CAUTION: Final = (
     "Comparisons between printed pieces on home-made rigs: not design allowables, not a certification. "
-    "Intervals hold the scatter of the pieces tested, not of other lots, printers or rigs."
+    "Intervals are U with k for 95 % and hold for the material on this bench, from plate to plate; not for "
+    "other lots, printers or rigs."
 )
 
 STRENGTH: Final = "tensile.strength"
-_LIES: Final = ("flat", "on edge", "upright")
+_ORIENTATIONS: Final = ("flat", "on edge", "upright")
 
 
 @dataclass
@@ -44,15 +67,17 @@ class TableRow:
     Attributes:
         material: Name.
         family: Polymer family, or None.
-        condition: Settings by name, as far as recorded.
-        words: The settings in which it differs from the material's other rows.
+        condition: Settings by name, as far as recorded; measured where that is off what was set.
+        words: In what it differs from the material's other rows, and its treatment and drying.
         supply: How the spools behind its figures came, each once.
-        departures: Where what was measured while printing was not what was meant, in words.
         last: Day of the newest measurement.
-        cells: By quantity and way of lying.
-        ratio: Upright over flat, of the tensile strength.
+        cells: By column.
+        ratio: Interlayer ratio, of the tensile strength.
         published: Whether this condition was chosen to be published.
         choice: Remark and reason of the choice.
+        departures: Where what was measured while printing was not what was set, in words.
+        measured: Least and greatest measured temperature in °C by name of the setting.
+        notes: What was written beside its jobs, pieces and measurements, each once.
         jobs: Numbers of the jobs behind its figures.
         spools: Numbers of the spools that were tested themselves.
     """
@@ -63,11 +88,13 @@ class TableRow:
     words: str
     supply: tuple[str, ...] = ()
     last: dt.date | None = None
-    cells: dict[tuple[str, str], Cell] = field(default_factory=dict)
+    cells: dict[Column, Cell] = field(default_factory=dict)
     ratio: Ratio | None = None
     published: bool = False
     choice: str = ""
     departures: tuple[str, ...] = ()
+    measured: dict[str, tuple[float, float]] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
     jobs: frozenset[int] = frozenset()
     spools: frozenset[int] = frozenset()
 
@@ -75,10 +102,11 @@ class TableRow:
         """Return the row as plain JSON values."""
         return {
             "material": self.material, "family": self.family, "condition": self.condition,
-            "supply": list(self.supply), "departures": list(self.departures),
+            "words": self.words, "measured": {name: list(each) for name, each in self.measured.items()},
+            "supply": list(self.supply), "departures": list(self.departures), "notes": list(self.notes),
             "last": self.last.isoformat() if self.last else None,
             "published": self.published, "choice": self.choice,
-            "cells": [{"lie": lie, **each.as_json()} for (_, lie), each in self.cells.items()],
+            "cells": [each.as_json() for each in self.cells.values()],
             "interlayer_ratio": self.ratio.as_json() if self.ratio else None,
         }  # fmt: skip
 
@@ -89,14 +117,14 @@ class SummaryTable:
 
     Attributes:
         rows: Sorted as asked.
-        columns: Quantity and way of lying, in order.
+        columns: In order.
         units: By quantity.
         caution: To stand at its foot.
         why_empty: Why there are no rows, a sentence; empty where there are some.
     """
 
     rows: list[TableRow]
-    columns: list[tuple[str, str]]
+    columns: list[Column]
     units: dict[str, str]
     caution: str = CAUTION
     why_empty: str = ""
@@ -104,11 +132,17 @@ class SummaryTable:
     def as_json(self) -> dict[str, Any]:
         """Return the table as plain JSON values."""
         return {
-            "columns": [{"quantity": q, "lie": lie, "unit": self.units[q]} for q, lie in self.columns],
+            "columns": [
+                {
+                    "quantity": each.quantity, "orientation": each.orientation, "lie": each.orientation,
+                    "group": each.group or None, "unit": self.units[each.quantity],
+                }
+                for each in self.columns
+            ],
             "rows": [row.as_json() for row in self.rows],
             "caution": self.caution,
             "why_empty": self.why_empty,
-        }
+        }  # fmt: skip
 
 
 def summary_table(
@@ -119,6 +153,7 @@ def summary_table(
     ordinal: Iterable[str] = (),
     sort: str | None = None,
     plugged: Plugged | None = None,
+    plain: bool = False,
 ) -> SummaryTable:
     """Return the summary of a book.
 
@@ -128,28 +163,34 @@ def summary_table(
         quantities: Only these; all that have values where None.
         ordinal: Names of quantities that are grades.
         sort: Quantity by whose best mean materials are sorted; by name where None.
-        plugged: Plugins whose factors a filter may ask of.
+        plugged: Plugins whose factors a filter may ask of, and whose methods say what uses a piece up.
+        plain: Read every result by itself, as with a filter: slower, and the same table.
 
     Raises:
         FilterError: ``where`` asks of something that is recorded nowhere.
     """
-    among = None if where is None else _numbers(results_where(book, where, quantities, plugged))
+    among = None
+    if where is not None:
+        among = frozenset(row.result for row in results_where(book, where, quantities, plugged))
+    building = _Building(book, frozenset(ordinal), plugged)
     with book.connect() as connection:
-        found = points(connection, quantities, among)
-        known = origins(connection)
-        spools = spools_by_job(connection)
-        supply = _supplies(connection)
-        measured = measured_by_job(connection)
-        chosen = _choices(connection)
-    lines = _grouped(found, known, frozenset(ordinal), spools, book.zone)
+        building.start(connection)
+        if plain or among is not None:
+            building.take_all(points(connection, quantities, among))
+        else:
+            building.take_sums(connection, quantities)
+        written = notes(connection)
+        supply, chosen = _supplies(connection), _choices(connection)
+        lines = building.rows(connection)
+    _put_notes(lines, written, building)
     for line in lines:
-        line.supply = tuple(sorted({supply[spool] for spool in _spools_of(line, spools) if spool in supply}))
-        line.departures = departures(measured[job] for job in sorted(line.jobs) if job in measured)
+        spools = line.spools.union(*(building.spools.get(job, frozenset()) for job in line.jobs))
+        line.supply = tuple(sorted({supply[spool] for spool in spools if spool in supply}))
+        jobs = [building.known.measured[job] for job in sorted(line.jobs) if job in building.known.measured]
+        line.departures, line.measured = departures(jobs), ranges(jobs)
         line.published, line.choice = _choice_of(line, chosen, book.zone)
     _sort(lines, sort)
-    columns = columns_of(lines)
-    units = {each.quantity: each.unit for each in found}
-    told = SummaryTable(lines, columns, units)
+    told = SummaryTable(lines, columns_of(lines), building.units)
     if not lines:
         told.why_empty = _why_empty(book, where, quantities, plugged)
     return told
@@ -180,75 +221,280 @@ def graded(plugged: Plugged) -> list[str]:
     ]
 
 
-def _numbers(rows: Iterable[ResultRow]) -> frozenset[int]:
-    return frozenset(row.result for row in rows)
+_Key = tuple[str | None, str | None, Condition, Column]
+"""Of a cell: material, family, condition, column."""
 
 
-_ByColumn = dict[tuple[str, str], list[Point]]
+class _Building:
+    """Puts results into the cells of a table, from sums by plate or one by one.
+
+    Attributes:
+        known: Where results come from.
+        spools: Spools of each job, by numbers.
+        found: What was found for each cell.
+        units: By quantity.
+    """
+
+    def __init__(self, book: Book, ordinal: frozenset[str], plugged: Plugged | None) -> None:
+        self.book = book
+        self.ordinal = ordinal
+        self.destructive: frozenset[str] = frozenset()
+        self.positive: dict[str, bool] = {}
+        if plugged is not None:
+            methods = {name: each.method for name, each in plugged.methods.items()}
+            self.destructive = frozenset(name for name, method in methods.items() if method.destructive)
+            self.positive = {q.name: q.positive for method in methods.values() for q in method.quantities}
+        self.found: dict[_Key, Gathered] = {}
+        self.shapes: dict[_Key, set[str]] = defaultdict(set)
+        self.jobs: dict[_Key, set[int]] = defaultdict(set)
+        self.last: dict[_Key, Any] = {}
+        self.units: dict[str, str] = {}
+        self._points: dict[_Key, list[Point]] | None = None
+
+    def start(self, connection: Connection) -> None:
+        """Read where results come from."""
+        self.known: Origins = origins(connection)
+        self.spools = spools_by_job(connection)
+        # By what is quick to compare: cells of the same origin, orientation and group are looked up once.
+        self._keys: dict[tuple[Any, ...], _Key] = {}
+
+    def key(self, quantity: str, found: Point | Sums, specimen: int | None = None) -> _Key:
+        """Return the cell that a result, or sums of results, belong to."""
+        special = specimen if specimen is not None and specimen in self.known.special else None
+        quick = (
+            quantity, id(self.known.jobs.get(found.job or 0)), found.spool, special, found.orientation,
+            found.group, found.rh_pct, found.water_pct,
+        )  # fmt: skip
+        key = self._keys.get(quick)
+        if key is None:
+            column = Column(quantity, orientation_of(found.orientation), found.group or "")
+            key = self._keys[quick] = (*self.known.of(found, special), column)
+        return key
+
+    def printed(self, note: Note) -> tuple[str, Condition]:
+        """Return material and condition of what a note stands beside."""
+        if note.job is None or note.job not in self.known.jobs:
+            return "", ()
+        material, _, condition = self.known.jobs[note.job]
+        return material or "not recorded", self.known.special.get(note.specimen or 0, condition)
+
+    def _cell(self, key: _Key, unit: str) -> Gathered:
+        cell = self.found.get(key)
+        if cell is None:
+            cell = self.found[key] = Gathered(unit)
+            self.units[key[3].quantity] = unit
+        return cell
+
+    def take_sums(self, connection: Connection, quantities: Sequence[str] | None) -> None:
+        """Take all results of a book: sums where they say all there is, else one by one."""
+        for quantity in quantities_in(connection) if quantities is None else quantities:
+            origin, sums = plate_sums(connection, quantity)
+            # Grades have no sums. A plate is taken whole from sums or whole one by one.
+            by_one = {
+                each.job if each.job is not None else -(each.spool or 0)
+                for each in sums
+                if quantity in self.ordinal or not each.whole() or each.job in self.known.special_jobs
+            }
+            for each in sums:
+                if (each.job if each.job is not None else -(each.spool or 0)) not in by_one:
+                    self._take(quantity, each, origin)
+            jobs, spools = [n for n in by_one if n > 0], [-n for n in by_one if n < 0]
+            if by_one:
+                self.take_points(points(connection, [quantity], jobs=jobs, spools=spools, counted=True))
+        self.take_points(points(connection, quantities, counted=False))
+        self._merge()
+
+    def _take(self, quantity: str, sums: Sums, origin: float) -> None:
+        key = self.key(quantity, sums)
+        self._cell(key, sums.unit).plates.append(sums.plate(origin))
+        self.jobs[key].add(sums.job if sums.job is not None else -(sums.spool or 0))
+        if sums.last is not None and (key not in self.last or sums.last > self.last[key]):
+            self.last[key] = sums.last
+        if sums.shape is not None:
+            self.shapes[key] |= {sums.shape, sums.shape_too or sums.shape}
+
+    def take_all(self, found: Iterable[Point]) -> None:
+        """Take all results there are, one by one, and keep them at hand."""
+        self._points = {}
+        self.take_points(found)
+
+    def take_points(self, found: Iterable[Point]) -> None:
+        """Take results one by one."""
+        by_key: dict[_Key, list[Point]] = {}
+        for point in found:
+            by_key.setdefault(self.key(point.quantity, point, point.specimen), []).append(point)
+        for key, members in by_key.items():
+            self._take_cell(key, members)
+
+    def _take_cell(self, key: _Key, members: Sequence[Point]) -> None:
+        cell = self._cell(key, members[0].unit)
+        numbers = [point for point in members if point.number]
+        made = plates_of(numbers, self.destructive)
+        cell.plates.extend(made)
+        cell.limits.extend(point for point in members if point.counted and not point.number)
+        aside = sum(1 for point in members if not point.counted and point.value is not None)
+        repeats = _repeats(numbers)
+        self.found[key] = replace(cell, set_aside=cell.set_aside + aside, repeats=cell.repeats + repeats)
+        self.jobs[key].update(point.plate for point in members)
+        self.shapes[key].update(point.geometry for point in members if point.geometry is not None)
+        moments = [point.at for point in members if point.at is not None]
+        if moments:
+            self.last[key] = max([*moments, *([self.last[key]] if key in self.last else [])])
+        if self._points is not None:
+            self._points.setdefault(key, []).extend(numbers)
+
+    def _merge(self) -> None:
+        """Put the sums of one plate together that differ in letters of one orientation only."""
+        for key, cell in self.found.items():
+            if len({plate.plate for plate in cell.plates}) < len(cell.plates):
+                self.found[key] = replace(cell, plates=_merged(cell.plates))
+
+    def behind(self, key: _Key) -> Sequence[Point]:
+        """Return the numbers behind a cell; all cells' are read at the first question."""
+        if self._points is None:
+            self._points = defaultdict(list)
+            with self.book.connect() as connection:
+                for point in points(connection, sorted(self.units), counted=True):
+                    if point.number:
+                        self._points[self.key(point.quantity, point, point.specimen)].append(point)
+        return self._points.get(key, [])
+
+    def rows(self, connection: Connection) -> list[TableRow]:
+        """Return the rows, their cells computed."""
+        cells: dict[_Key, Cell] = {}
+        for members in self._alike().values():
+            column = members[0][3]
+            cells |= cells_of(
+                {key: self.found[key] for key in members},
+                {key: key[3] for key in members},
+                ordinal=column.quantity in self.ordinal,
+                relative=self._relative(column.quantity),
+                behind=self.behind,
+                hint=self._looker(connection),
+                destructive=self.destructive,
+            )
+        return self._lines(_with_shares(cells))
+
+    def _alike(self) -> dict[tuple[str, str, str], list[_Key]]:
+        """Return cells whose scatter may be compared: of one quantity, orientation and unit."""
+        found: dict[tuple[str, str, str], list[_Key]] = defaultdict(list)
+        for key, cell in self.found.items():
+            found[key[3].quantity, key[3].orientation, cell.unit].append(key)
+        return found
+
+    def _relative(self, quantity: str) -> bool:
+        unit = self.units.get(quantity, "")
+        return self.positive.get(quantity, True) and unit not in ("degC", "°C")
+
+    def _looker(self, connection: Connection) -> Callable[[_Key, Plate], Sequence[Point]]:
+        def look(key: _Key, plate: Plate) -> Sequence[Point]:
+            if self._points is not None:
+                return [point for point in self._points.get(key, ()) if point.plate == plate.plate]
+            jobs, spools = ([plate.plate], []) if plate.plate > 0 else ([], [-plate.plate])
+            read = points(connection, [key[3].quantity], jobs=jobs, spools=spools, counted=True)
+            return [p for p in read if p.number and self.key(p.quantity, p, p.specimen) == key]
+
+        return look
+
+    def _lines(self, cells: Mapping[_Key, Cell]) -> list[TableRow]:
+        by_material: dict[tuple[str | None, str | None], dict[Condition, list[_Key]]] = {}
+        for key in cells:
+            by_material.setdefault(key[:2], {}).setdefault(key[2], []).append(key)
+        lines = []
+        for (material, family), by_condition in by_material.items():
+            names = told_apart(by_condition)
+            for condition, keys in by_condition.items():
+                line = TableRow(material or "not recorded", family, dict(condition), words(condition, names))
+                line.cells = {key[3]: cells[key] for key in keys}
+                moments = [self.last[key] for key in keys if key in self.last]
+                line.last = local_day(moment_of(max(moments)), self.book.zone) if moments else None
+                plates = set().union(*(self.jobs[key] for key in keys))
+                line.jobs = frozenset(plate for plate in plates if plate > 0)
+                line.spools = frozenset(-plate for plate in plates if plate < 0)
+                line.ratio = self._ratio(keys, cells)
+                lines.append(line)
+        return lines
+
+    def _ratio(self, keys: Sequence[_Key], cells: Mapping[_Key, Cell]) -> Ratio | None:
+        of = {key[3].orientation: key for key in keys if key[3].quantity == STRENGTH and not key[3].group}
+        if "upright" not in of or "flat" not in of:
+            return None
+        upright, flat = of["upright"], of["flat"]
+        return interlayer_ratio(
+            (cells[upright], self.found[upright].plates),
+            (cells[flat], self.found[flat].plates),
+            (frozenset(self.shapes[upright]), frozenset(self.shapes[flat])),
+            self.spools,
+        )
 
 
-def _grouped(
-    found: Sequence[Point],
-    known: Origins,
-    ordinal: frozenset[str],
-    spools: Mapping[int, frozenset[int]],
-    zone: dt.tzinfo,
-) -> list[TableRow]:
-    lines = []
-    for (material, family), by_condition in _sorted_out(found, known).items():
-        names = told_apart(by_condition)
-        for condition, by_column in by_condition.items():
-            line = TableRow(
-                material or "not recorded", family, dict(condition), words(condition, names),
-                last=_last(by_column, zone),
-            )  # fmt: skip
-            line.cells = {key: cell(rows, ordinal=key[0] in ordinal) for key, rows in by_column.items()}
-            line.ratio = _ratio(by_column, spools)
-            every = [point for rows in by_column.values() for point in rows]
-            line.jobs = frozenset(point.job for point in every if point.job is not None)
-            line.spools = frozenset(point.spool for point in every if point.spool is not None)
-            lines.append(line)
-    return lines
+def _repeats(numbers: Sequence[Point]) -> int:
+    """Return how many pieces were read several times."""
+    pieces = [point.specimen for point in numbers if point.specimen is not None]
+    if len(set(pieces)) == len(pieces):
+        return 0
+    return sum(1 for piece in set(pieces) if pieces.count(piece) > 1)
 
 
-def _sorted_out(
-    found: Sequence[Point], known: Origins
-) -> dict[tuple[str | None, str | None], dict[Condition, _ByColumn]]:
-    """Put results under material, condition, quantity and way of lying, in one pass."""
-    # First by what is quick to compare, the plate and letters; then by what these mean, once for each.
-    alike: dict[tuple[Any, ...], list[Point]] = {}
-    for point in found:
-        special = point.specimen if point.specimen in known.special else None
-        key = (point.job, point.spool, special, point.quantity, point.orientation)
-        held = alike.get(key)
-        if held is None:
-            alike[key] = [point]
-        else:
-            held.append(point)
-    groups: dict[tuple[str | None, str | None], dict[Condition, _ByColumn]] = {}
-    for rows in alike.values():
-        material, family, condition = known.of(rows[0])
-        by_column = groups.setdefault((material, family), {}).setdefault(condition, {})
-        by_column.setdefault((rows[0].quantity, lie_of(rows[0])), []).extend(rows)
-    return groups
+def _merged(plates: Iterable[Plate]) -> list[Plate]:
+    found: dict[int, Plate] = {}
+    for each in plates:
+        other = found.get(each.plate)
+        if other is None:
+            found[each.plate] = each
+            continue
+        n = other.n + each.n
+        apart = each.mean - other.mean
+        within = other.within + each.within + apart * apart * other.n * each.n / n
+        mean = other.mean + apart * each.n / n
+        low, high = min(other.low, each.low), max(other.high, each.high)
+        found[each.plate] = Plate(each.plate, n, mean, within, low, high)
+    return list(found.values())
 
 
-def _last(by_column: _ByColumn, zone: dt.tzinfo) -> dt.date | None:
-    moments = [point.at for rows in by_column.values() for point in rows if point.at is not None]
-    return local_day(moment_of(max(moments)), zone) if moments else None
+def _with_shares(cells: Mapping[_Key, Cell]) -> dict[_Key, Cell]:
+    """Return cells of groups with their share of the pieces of all groups; no break counts as others do."""
+    totals: dict[tuple[Any, ...], int] = defaultdict(int)
+    grouped = set()
+    for key, cell in cells.items():
+        whole = (*key[:3], key[3].quantity, key[3].orientation)
+        totals[whole] += cell.n + len(cell.limits)
+        if key[3].group:
+            grouped.add(whole)
+    found = {}
+    for key, cell in cells.items():
+        whole = (*key[:3], key[3].quantity, key[3].orientation)
+        if whole in grouped and totals[whole]:
+            cell = replace(cell, share=(cell.n + len(cell.limits)) / totals[whole])  # noqa: PLW2901
+        found[key] = cell
+    return found
 
 
-def _ratio(by_column: _ByColumn, spools: Mapping[int, frozenset[int]]) -> Ratio | None:
-    upright, flat = (
-        [row for row in by_column.get((STRENGTH, lie), ()) if row.counted and row.relation == "="]
-        for lie in ("upright", "flat")
-    )
-    return interlayer_ratio(upright, flat, spools)
+def _put_notes(lines: Sequence[TableRow], written: Sequence[Note], building: _Building) -> None:
+    """Put what was written beside jobs, pieces and measurements to the rows and cells it belongs to."""
+    by_condition: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+    for place, line in enumerate(lines):
+        by_condition[line.material, _printed(line.condition.items())].append(place)
+    # Dictionaries as ordered sets: each text once, in the order in which they were written.
+    of_row: dict[int, dict[str, None]] = defaultdict(dict)
+    of_cell: dict[tuple[int, Column], dict[str, None]] = defaultdict(dict)
+    for note in written:
+        material, condition = building.printed(note)
+        for place in by_condition.get((material, _printed(condition)), ()):
+            if note.job in lines[place].jobs:
+                of_row[place][note.text] = None
+                for column in filter(note.stands_beside, lines[place].cells):
+                    of_cell[place, column][note.text] = None
+    for place, texts in of_row.items():
+        lines[place].notes = tuple(texts)
+    for (place, column), texts in of_cell.items():
+        cells = lines[place].cells
+        cells[column] = replace(cells[column], remarks=tuple(texts))
 
 
-def _spools_of(line: TableRow, by_job: Mapping[int, frozenset[int]]) -> frozenset[int]:
-    """Return the spools that a row's pieces were printed from, or that were tested themselves."""
-    return line.spools.union(*(by_job.get(job, frozenset()) for job in line.jobs))
+def _printed(condition: Iterable[tuple[str, Any]]) -> tuple[tuple[str, Any], ...]:
+    """Return a condition without what belongs to the test."""
+    return tuple((name, value) for name, value in condition if name not in ALWAYS[2:])
 
 
 def _supplies(connection: Connection) -> dict[int, str]:
@@ -277,17 +523,85 @@ def _choice_of(line: TableRow, chosen: Mapping[str, Any], zone: dt.tzinfo) -> tu
 def _sort(lines: list[TableRow], quantity: str | None) -> None:
     def best(line: TableRow) -> float:
         means = [
-            each.mean for (name, _), each in line.cells.items() if name == quantity and each.mean is not None
+            each.mean
+            for column, each in line.cells.items()
+            if column.quantity == quantity and each.mean is not None
         ]
         return -max(means, default=float("-inf"))
 
     lines.sort(key=lambda line: (best(line) if quantity else 0.0, line.material.casefold(), line.words))
 
 
-def columns_of(lines: Sequence[TableRow]) -> list[tuple[str, str]]:
-    """Return quantities and ways of lying of which rows have something to say, in order."""
+def columns_of(lines: Sequence[TableRow]) -> list[Column]:
+    """Return the columns of which rows have something to say, in order."""
     found = {
         key for line in lines for key, each in line.cells.items() if each.n or each.limits or each.set_aside
     }
-    order = {lie: place for place, lie in enumerate(_LIES)}
-    return sorted(found, key=lambda key: (key[0], order.get(key[1], len(order))))
+    order = {each: place for place, each in enumerate(_ORIENTATIONS)}
+    return sorted(found, key=lambda key: (key.quantity, order.get(key.orientation, len(order)), key.group))
+
+
+@dataclass(frozen=True)
+class Meant:
+    """What a choice of a condition to publish means.
+
+    Attributes:
+        material: Its name as it is kept.
+        settings: As they are recorded: ``nozzle_c=255.0``.
+        rows: The conditions that fulfil them, in words; one, unless several are published together.
+    """
+
+    material: str
+    settings: tuple[str, ...]
+    rows: tuple[str, ...]
+
+
+def meant_by(book: Book, material: str, settings: Sequence[str]) -> Meant:
+    """Return which of a material's conditions are meant by settings.
+
+    Args:
+        book: Read only.
+        material: Name of the material.
+        settings: ``nozzle_c=255`` and the like; none where the material has one condition only.
+
+    Raises:
+        NotFoundError: There is no such material.
+        FormError: A word is no setting, no row has it, or several rows are left where none was named.
+    """
+    terms = tuple(_term(each) for each in settings)
+    with book.read() as session:
+        name = material_named(session, material).name
+    rows = summary_table(book, where=Filter((Term("material", "=", name),))).rows
+    if not rows:
+        raise FormError(
+            f"{name} has no results to publish", do="strandbook list results shows what was tested"
+        )
+    kept = [row for row in rows if Filter(terms).holds(row.condition)]
+    if not kept:
+        raise FormError(f"{name} was not tested with {Filter(terms)}", do=_conditions(rows))
+    if not terms and len(kept) > 1:
+        raise FormError(f"{name} was tested under {len(rows)} conditions", do=_conditions(rows))
+    recorded = tuple(f"{term.name}={kept[0].condition[term.name]}" for term in terms)
+    return Meant(name, recorded, tuple(row.words for row in kept))
+
+
+def _term(text: str) -> Term:
+    name, sign, value = (part.strip() for part in text.partition("="))
+    if not sign or not name or not value:
+        raise FormError(f"{text!r} is no setting", do="Write name=value, as in nozzle_c=255")
+    if name not in SETTINGS:
+        told = f"Conditions are told apart by {', '.join(SETTINGS)}"
+        raise FormError(f"{name!r} tells no conditions apart", do=did_you_mean(name, SETTINGS, told))
+    return Term(name, "=", value)
+
+
+def _conditions(rows: Sequence[TableRow]) -> str:
+    """Return what can be chosen, as it is typed."""
+    names = [name for name in SETTINGS if len({row.condition.get(name) for row in rows}) > 1]
+    said = [" ".join(_typed(row, name) for name in names if name in row.condition) for row in rows]
+    return f"Choose one of: {'; '.join(said)}" if names else "It has one condition: name no setting"
+
+
+def _typed(row: TableRow, name: str) -> str:
+    value = row.condition[name]
+    return str(Term(name, "=", f"{value:g}" if isinstance(value, float) else str(value)))

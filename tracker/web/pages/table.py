@@ -57,7 +57,7 @@ def table(
     return page(
         request, bench, visitor, "table", refusal=problem,
         table=told, where=where, sort=sort, of=of, remarks=remarks,
-        quantities=list(dict.fromkeys(name for name, _ in every.columns)),
+        quantities=list(dict.fromkeys(name for name, *_ in every.columns)),
     )  # fmt: skip
 
 

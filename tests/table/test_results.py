@@ -1,0 +1,222 @@
+"""Results as sums of plates: the same table as from every result by itself."""
+
+from __future__ import annotations
+
+import random
+import statistics
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+
+from tracker.book import Book
+from tracker.model import (
+    FactorRecord,
+    Job,
+    JobSpool,
+    Material,
+    Measurement,
+    Result,
+    Specimen,
+    Spool,
+)
+from tracker.table import summary_table
+from tracker.table.results import plate_sums, quantities_in
+
+QUANTITY = "tensile.strength"
+ORIENTATIONS = ("XY", "XYZ", "YXZ", "XZY", "ZXY", None)
+
+
+@pytest.fixture
+def bench(book: Book) -> Book:
+    """Give a book with two materials, two spools and three jobs: one from two spools, one without."""
+    with book.act("prepare", "Ada Bench") as act:
+        act.session.add_all(Material(name=name, family="ASA") for name in ("Quarzit ASA", "Basalt PA"))
+        act.session.flush()
+        act.session.add_all([Spool(material_id=1), Spool(material_id=2)])
+        act.session.add_all(Job(name=f"plate {n}", material_id=2 if n == 2 else None) for n in (1, 2, 3))
+        act.session.flush()
+        act.session.add_all([JobSpool(job_id=1, spool_id=1, tool=0), JobSpool(job_id=1, spool_id=2, tool=1)])
+    return book
+
+
+def pulled(
+    book: Book, job: int, orientation: str | None, values: Sequence[float | None], **how: Any
+) -> list[int]:
+    """Add pieces to a job, each with one result; returns their numbers."""
+    made = []
+    with book.act("test", "Ada Bench") as act:
+        for value in values:
+            taken = act.session.query(Specimen).filter_by(job_id=job).count()
+            specimen = Specimen(job_id=job, piece=taken + 1, orientation=orientation)
+            act.session.add(specimen)
+            act.session.flush()
+            read(act.session, specimen.id, value, **how)
+            made.append(specimen.id)
+    return made
+
+
+def read(session: Any, specimen: int, value: float | None, **how: Any) -> None:
+    """Add a measurement with one result to a piece."""
+    beside = {name: how.pop(name) for name in ("water_pct", "conditioned_rh_pct") if name in how}
+    measurement = Measurement(specimen_id=specimen, method="tensile", source="typed", **beside)
+    session.add(measurement)
+    session.flush()
+    fields = {"quantity": QUANTITY, "unit": "MPa", "counted": True, "remarks": []} | how
+    session.add(Result(measurement_id=measurement.id, value=value, **fields))
+    session.flush()
+
+
+def means(book: Book) -> list[tuple[str, str, int, float | None]]:
+    """Return material, orientation, pieces and mean of every cell."""
+    return [
+        (row.material, column.orientation, cell.n, cell.mean)
+        for row in summary_table(book).rows
+        for column, cell in row.cells.items()
+    ]
+
+
+def test_a_mean_is_that_of_its_values(bench: Book) -> None:
+    """Mean and standard deviation are those of Python's own statistics module."""
+    values = [48.2, 47.5, 49.1, 48.8, 47.9]
+    pulled(bench, 1, "XY", values)
+    ((_, cell),) = summary_table(bench).rows[0].cells.items()
+
+    assert cell.n == 5
+    assert cell.mean == pytest.approx(statistics.fmean(values), rel=1e-12)
+    assert cell.sd == pytest.approx(statistics.stdev(values), rel=1e-9)
+
+
+def test_a_small_scatter_about_a_large_value_is_not_lost(bench: Book) -> None:
+    """A scatter in the tenth digit is found: sums of squares about zero would give nothing."""
+    pulled(bench, 1, "XY", [3e9 + 0.1, 3e9 + 0.2, 3e9 + 0.3])
+    ((_, cell),) = summary_table(bench).rows[0].cells.items()
+
+    assert cell.sd == pytest.approx(0.1, rel=1e-4)
+
+
+def test_the_material_is_that_of_the_first_tools_spool(bench: Book) -> None:
+    """A job with two spools counts once, under the material of its first tool."""
+    pulled(bench, 1, "XY", [48.0])
+
+    assert means(bench) == [("Quarzit ASA", "flat", 1, 48.0)]
+
+
+def test_without_spool_the_jobs_own_material_counts(bench: Book) -> None:
+    """A job whose spool is not recorded has the material it names; one without either has none."""
+    pulled(bench, 2, "Z", [20.0])
+    pulled(bench, 3, None, [30.0])
+
+    assert means(bench) == [("Basalt PA", "upright", 1, 20.0), ("not recorded", "", 1, 30.0)]
+
+
+@pytest.mark.parametrize(
+    "how", [{"counted": False}, {"quantity": "tensile.modulus"}, {"value": None, "refused": "no section"}]
+)
+def test_what_does_not_count_is_not_in_it(bench: Book, how: dict[str, Any]) -> None:
+    """Results set aside, of another quantity, or refused leave the mean as it was."""
+    pulled(bench, 1, "XY", [48.0])
+    pulled(bench, 1, "XY", [how.get("value", 1.0)], **{key: how[key] for key in how if key != "value"})
+
+    assert summary_table(bench).rows[0].cells[QUANTITY, "flat", ""].mean == 48.0
+
+
+def test_limits_are_counted_apart(bench: Book) -> None:
+    """A piece that did not break says "more than": it is counted and not averaged."""
+    pulled(bench, 1, "XY", [48.0])
+    pulled(bench, 1, "XY", [60.0], relation=">")
+    ((_, cell),) = summary_table(bench).rows[0].cells.items()
+
+    assert (cell.n, cell.mean, cell.sd, cell.limits) == (1, 48.0, None, ("> 60 MPa",))
+
+
+def test_limits_alone_have_no_mean(bench: Book) -> None:
+    """Where all are limits there is a row without a mean."""
+    pulled(bench, 1, "XY", [60.0, 61.0], relation=">")
+    ((_, cell),) = summary_table(bench).rows[0].cells.items()
+
+    assert (cell.n, cell.mean, len(cell.limits)) == (0, None, 2)
+
+
+def test_nothing_measured_has_no_sums(bench: Book) -> None:
+    """A quantity that nothing has makes no sums."""
+    with bench.connect() as connection:
+        assert plate_sums(connection, QUANTITY)[1] == []
+        assert quantities_in(connection) == []
+
+
+def test_quantities_are_found_by_name(bench: Book) -> None:
+    """Each quantity once, in order, however many results it has."""
+    for quantity in ("b.two", "a.one", "b.two", "a.one", "c.three"):
+        pulled(bench, 1, "XY", [1.0], quantity=quantity)
+    with bench.connect() as connection:
+        assert quantities_in(connection) == ["a.one", "b.two", "c.three"]
+
+
+def a_book_of_everything(book: Book, seed: int) -> None:
+    """Fill a book at random with all that a table has to tell apart."""
+    rng = random.Random(seed)
+    with book.act("more plates", "Ada Bench") as act:
+        for number in range(4, 10):
+            heat = {"chamber_set_c": 60.0, "chamber_measured_c": rng.choice([None, 39.0, 58.0, 61.0])}
+            act.session.add(Job(name=f"plate {number}", material_id=rng.choice([1, 2]), **heat))
+    for _ in range(14):
+        job, orientation = rng.randint(1, 9), rng.choice(ORIENTATIONS)
+        how: dict[str, Any] = {"quantity": rng.choice([QUANTITY, "impact.strength", "heat.t"])}
+        if how["quantity"] == "impact.strength":
+            how["group"] = rng.choice(["C", "H"])
+        if how["quantity"] == "heat.t":
+            how["unit"] = "degC"
+        how["relation"] = rng.choice(["=", "=", "=", "=", ">"])
+        how["counted"] = rng.random() < 0.9
+        if rng.random() < 0.2:
+            how["conditioned_rh_pct"] = rng.choice([50.0, 51.0, 23.0])
+        values = [round(rng.gauss(40, 4), 1) for _ in range(rng.randint(1, 4))]
+        pieces = pulled(book, job, orientation, values, **how)
+        with book.act("more of a piece", "Ada Bench") as act:
+            if rng.random() < 0.3:
+                read(act.session, pieces[0], rng.gauss(40, 4), **how)
+            if rng.random() < 0.3:
+                wet = FactorRecord(
+                    specimen_id=pieces[-1], name="treatment", text="wet", basis="typed", source="test"
+                )
+                act.session.add(wet)
+    pulled(book, 1, "ZXY", [None], quantity="impact.strength", group="N")
+
+
+def close(ours: Any, plain: Any) -> None:
+    """Hold two answers to each other, numbers to nine digits."""
+    if isinstance(ours, dict):
+        assert ours.keys() == plain.keys()
+        for key, value in ours.items():
+            close(value, plain[key])
+    elif isinstance(ours, list):
+        assert len(ours) == len(plain)
+        for one, other in zip(ours, plain, strict=True):
+            close(one, other)
+    elif isinstance(ours, float) and plain is not None:
+        assert ours == pytest.approx(plain, rel=1e-9, abs=1e-9)
+    else:
+        assert ours == plain
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_sums_and_single_results_give_the_same_table(bench: Book, seed: int) -> None:
+    """Whatever a book holds, the table from sums by plate is the plain one."""
+    a_book_of_everything(bench, seed)
+    grades = ["heat.t"] if seed == 0 else []
+
+    def order(table: Any) -> list[Any]:
+        rows = table.as_json()["rows"]
+        for row in rows:
+            row["cells"].sort(key=lambda cell: (cell["quantity"], cell["lie"], cell["group"] or ""))
+            for cell in row["cells"]:
+                both = sorted(zip(cell["results"], cell["values"], strict=True))
+                cell["results"], cell["values"] = [a for a, _ in both], [b for _, b in both]
+                cell["limits"].sort()
+                cell["stated"] = ""
+        return list(rows)
+
+    fast, plain = (summary_table(bench, ordinal=grades, plain=each) for each in (False, True))
+    close(order(fast), order(plain))
+    assert fast.columns == plain.columns
