@@ -17,11 +17,11 @@ from sqlalchemy.orm import Session
 
 from tracker.api import Piece, Readings
 from tracker.book import Book
-from tracker.desk.finding import find
 from tracker.desk.measuring import computed, readings_of
 from tracker.desk.pieces import piece_of
 from tracker.errors import Refused
 from tracker.ids import measurement_id
+from tracker.kinds import find
 from tracker.model import Measurement
 from tracker.plugins import Computation, Plugged
 from tracker.table.cells import Cell, Column

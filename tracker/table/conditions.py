@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, select
 
+from tracker.lineage import main_spool_id
 from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool, Stay
 from tracker.stored_rows import raw
 from tracker.table.results import Point, Sums, moment_of
@@ -101,17 +102,10 @@ def _tested(condition: Condition, found: Point | Sums) -> Condition:
     return (*condition, *more)
 
 
-_MAIN_SPOOL: Final = (
-    select(JobSpool.spool_id)
-    .where(JobSpool.job_id == Job.id)
-    .order_by(JobSpool.tool, JobSpool.from_layer, JobSpool.spool_id)
-    .limit(1)
-    .scalar_subquery()
-)
 _COLUMNS: Final = {name: column for name, (column, _, _) in SETTINGS.items() if column}
 _JOBS: Final = select(
     Job.id,
-    _MAIN_SPOOL,
+    main_spool_id(),
     Job.material_id,
     raw(Job.started_at),
     *(getattr(Job, f"{name}_measured_c") for name in _HEATED),

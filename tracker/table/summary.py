@@ -15,8 +15,8 @@ from typing import Any, Final
 from sqlalchemy import Connection, select
 
 from tracker.book import Book
-from tracker.desk.finding import material_named
 from tracker.forms import FormError
+from tracker.kinds import material_named
 from tracker.model import Choice, Material, Spool
 from tracker.moments import local_day
 from tracker.plugins import Plugged
