@@ -76,15 +76,22 @@ class Kind:
         return str(getattr(row, self.unique)) if self.unique else f"{self.part}{row.id}"
 
     def by_name(self, session: Session, typed: str) -> Any:
-        """Return the row of a name, upper and lower case alike, or None."""
+        """Return the row of a name, upper and lower case alike, or None; a merged one leads to the other."""
         if not self.unique:
             return None
-        column = getattr(self.model, self.unique)
         wanted = typed.strip()
-        names = {row[0]: row[1] for row in session.execute(select(column, self.model.id))}
-        folded = {name.casefold(): name for name in names}
-        found = wanted if wanted in names else folded.get(wanted.casefold())
-        return None if found is None else session.get(self.model, names[found])
+        asked = select(getattr(self.model, self.unique), self.model.id)
+        names = {row[0]: row[1] for row in session.execute(asked)}
+        found = names.get(wanted) or {each.casefold(): names[each] for each in names}.get(wanted.casefold())
+        if found is not None:
+            return session.get(self.model, found)
+        if not hasattr(self.model, "merged_into_id"):
+            return None
+        asked = asked.where(self.model.merged_into_id.is_not(None))
+        for name, number in session.execute(asked, execution_options={WITH_VOIDED: True}):
+            if name.casefold() == wanted.casefold():
+                return merged_into(session, session.get_one(self.model, number, execution_options=_GONE_TOO))
+        return None
 
     # --- entering and correcting -----------------------------------------------------------------------
 
@@ -212,6 +219,14 @@ class Kind:
         return {"material": own, "orientation": self.name, "lot": "", "date": "", "job": "", "name": own}
 
 
+def merged_into(session: Session, row: Any) -> Any:
+    """Return the row that one was merged into, over several steps; itself where it was not."""
+    while getattr(row, "merged_into_id", None) is not None:
+        row = session.get_one(type(row), row.merged_into_id, execution_options=_GONE_TOO)
+    return row
+
+
+_GONE_TOO: Final[dict[str, Any]] = {WITH_VOIDED: True}
 LEFT_OUT: Final = frozenset({"id", "entry", "plate_facts", "voided", "confirmed"})
 
 

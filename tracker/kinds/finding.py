@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from tracker.book import WITH_VOIDED, Book
 from tracker.errors import Refused
 from tracker.ids import Ident, IdError, near_misses, read_payload, unchecked
-from tracker.kinds.base import Kind
+from tracker.kinds.base import Kind, merged_into
 from tracker.kinds.registry import KINDS, kind_of
 from tracker.model import Material, Specimen
 from tracker.suggest import did_you_mean
@@ -123,7 +123,7 @@ def resolve(book: Book, session: Session, text: str, *, voided: bool = False) ->
         row = fetch(session, ident)
         if row is None:
             continue
-        merged = _merged_into(session, row)
+        merged = merged_into(session, row)
         if merged is not row:
             return ident_of(merged)
         if row.voided is not None and not voided:
@@ -133,13 +133,6 @@ def resolve(book: Book, session: Session, text: str, *, voided: bool = False) ->
         f"There is no {scanned.readings[0]} in this book",
         do=f"strandbook list {KINDS[scanned.readings[0].kind].plural} shows what there is",
     )
-
-
-def _merged_into(session: Session, row: Any) -> Any:
-    """Return the row that one was merged into, over several steps; itself where it was not."""
-    while getattr(row, "merged_into_id", None) is not None:
-        row = session.get_one(type(row), row.merged_into_id, execution_options={WITH_VOIDED: True})
-    return row
 
 
 def fetch(session: Session, ident: Ident) -> Any:
@@ -169,12 +162,6 @@ def material_named(session: Session, name: str) -> Material:
     found: Material | None = kind.by_name(session, name)
     if found is not None:
         return found
-    asked = select(Material.name, Material.id).where(Material.merged_into_id.is_not(None))
-    for row in session.execute(asked, execution_options={WITH_VOIDED: True}):
-        if row.name.casefold() == name.strip().casefold():
-            merged = session.get_one(Material, row.id, execution_options={WITH_VOIDED: True})
-            kept: Material = _merged_into(session, merged)
-            return kept
     names = session.scalars(select(Material.name))
     hint = "strandbook list materials shows what there is; strandbook material add enters one"
     raise NotFoundError(f"There is no material {name!r} in this book", do=did_you_mean(name, names, hint))
