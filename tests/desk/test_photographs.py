@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,10 @@ from tracker.errors import Refused
 from tracker.kinds import Card, card_of
 from tracker.verify import verify
 
-PNG = b"\x89PNG\r\n\x1a\n and what follows"
+PNG = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg=="
+)
+"""One grey pixel, whole: its header is read before it is kept."""
 
 
 def shown(book: Book, target: str) -> Card:

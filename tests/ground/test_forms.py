@@ -282,7 +282,7 @@ def test_a_taken_name_is_refused_whatever_its_case() -> None:
 def test_each_problem_is_told_beside_its_field() -> None:
     """A page puts it there, without the words of the command line."""
     with pytest.raises(FormError) as caught:
-        clean(SPOOL_FORM, {"net_g": "a lot", "diameter_mm": "60"}, WHEN)
+        clean(SPOOL_FORM, {"material": "x", "net_g": "a lot", "diameter_mm": "60"}, WHEN)
     assert set(caught.value.fields) == {"net_g", "diameter_mm"}
     assert "between 0.5 and 6 mm" in caught.value.fields["diameter_mm"]
 

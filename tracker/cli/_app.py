@@ -57,6 +57,11 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     },
     "Putting right": {
         "correct": ("correcting", "Correct a record, with a reason."),
+        "void": ("correcting", "Take a record back; it stays, and counts nowhere."),
+        "undo": ("correcting", "Take back the last thing you did."),
+        "merge": ("correcting", "Two records of one material, spool or rig become one."),
+        "cut": ("correcting", "A specimen is cut into others."),
+        "relabel": ("correcting", "Two specimens whose labels were mixed up."),
     },
     "Looking": {
         "show": ("looking", "Everything about one ID."),

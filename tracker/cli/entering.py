@@ -12,7 +12,7 @@ import click
 from tracker.cli._asking import answered, asks, given_of, until_read
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, say_json, sure, width, write_file
-from tracker.desk import dryings
+from tracker.desk import dryings, merging
 from tracker.desk.doubts import Done
 from tracker.desk.entering import add_record, keep_spool
 from tracker.errors import Refused
@@ -144,6 +144,21 @@ def spool_show(bench: Bench, /, spool: str, output: Path | None, as_json: bool) 
         click.echo(textwrap.fill(sentence, width(), break_on_hyphens=False))
 
 
+@click.command("wind", epilog="Example: strandbook spool wind S0007-K --gross 812 --empty 190 --reel plastic")
+@click.argument("spool")
+@asks(merging.WIND_FORM)
+@sure
+@as_json
+@pass_bench
+def spool_wind(bench: Bench, /, spool: str, yes: bool, as_json: bool, **typed: Any) -> None:
+    """Wind what is left on SPOOL onto another reel, which is a spool of its own with the same history."""
+    answers = answered(bench, merging.WIND_FORM, typed, when_at(bench.book))
+    act = bench.sure(
+        lambda certain: merging.wind_spool(bench.book, bench.who, spool, answers, sure=certain), yes
+    )
+    done(act, as_json, f"strandbook label {act.id} -o {act.id}.pdf")
+
+
 spool_command = _group(
     "spool",
     "Spools: take in, keep, weigh.",
@@ -171,6 +186,7 @@ spool_command = _group(
         words="Enter the MASS of a whole spool as the scales show it.",
         example="spool weigh S0007-K 1236.4",
     ),
+    spool_wind,
     spool_show,
 )
 

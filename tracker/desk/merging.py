@@ -15,11 +15,25 @@ from sqlalchemy.orm import Session
 from tracker.acts import Act
 from tracker.book import WITH_VOIDED, Book
 from tracker.desk.doubts import Done, ask_all, confirm
+from tracker.desk.measuring import compute_again
+from tracker.desk.usedup import settle_used_up
 from tracker.errors import Refused
 from tracker.forms import Ask, FormError, clean, when_at
 from tracker.history import contradiction, mass_left
 from tracker.kinds import KINDS, find, find_row, kind_of, name_of
-from tracker.model import Base, DryingSpool, JobSpool, MeasurementRig, Specimen, Spool, Stay, Weighing
+from tracker.model import (
+    Base,
+    DryingSpool,
+    JobSpool,
+    Measurement,
+    MeasurementRig,
+    Photograph,
+    Specimen,
+    Spool,
+    Stay,
+    Weighing,
+)
+from tracker.plugins import Plugged
 
 _MERGED: Final = ("material", "spool", "rig")
 _LINKS: Final[Mapping[type[Any], str]] = {
@@ -228,8 +242,8 @@ def wind_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any], *, su
         gross, empty = values["gross_g"], values["empty_g"]
         net = gross - empty if gross is not None and empty is not None else left.left_g
         new = Spool(
-            material_id=row.material_id, lot=row.lot, colour=row.colour, diameter_mm=row.diameter_mm, net_g=net,
-            gross_g=gross, empty_g=empty, reel=values["reel"], supplied=row.supplied,
+            material_id=row.material_id, lot=row.lot, colour=row.colour, diameter_mm=row.diameter_mm,
+            net_g=net, gross_g=gross, empty_g=empty, reel=values["reel"], supplied=row.supplied,
             supplied_by=row.supplied_by, received_on=at.astimezone(book.zone).date(),
             condition=row.condition, wound_from_id=row.id, wound_at=at, note=values["note"],
         )  # fmt: skip
@@ -267,3 +281,60 @@ def _move_storage(session: Session, old: Spool, new: Spool, at: Any) -> None:
                 rh_high_pct=running.rh_high_pct,
             )
         )  # fmt: skip
+
+
+def exchange_labels(book: Book, who: str, plugged: Plugged, one: str, other: str, reason: str) -> Done:
+    """Exchange two specimens whose labels were mixed up: tests and photographs go to the other one.
+
+    Outcome, remark and what was printed stay where they are: they belong to the place on the plate.
+
+    Raises:
+        FormError: No reason, or one specimen twice.
+        Refused: There is no such specimen.
+    """
+    if not reason.strip():
+        raise FormError("Exchanging labels needs a reason", do="Give it with --reason")
+    with book.act("relabel", who, reason=" ".join(reason.split())) as act:
+        session = act.session
+        pair: list[Specimen] = [find(book, session, each, "specimen") for each in (one, other)]
+        if pair[0] is pair[1]:
+            raise FormError(f"{name_of(pair[0])} is named twice", do="Name the two that were mixed up")
+        act.about += [name_of(each) for each in pair]
+        moved = _exchange(session, *pair)
+        says = [said for row in moved if (said := _computed_anew(act, book, plugged, row))]
+        for row in moved:
+            for piece in pair:
+                settle_used_up(session, plugged, piece, row)
+    return Done(name_of(pair[0]), says, [name_of(pair[1])])
+
+
+def _exchange(session: Session, one: Specimen, other: Specimen) -> list[Measurement]:
+    """Give tests and photographs of each of two specimens to the other; returns the tests."""
+    pairs = ((one, other), (other, one))
+    tests = [
+        (row, new)
+        for old, new in pairs
+        for row in session.scalars(select(Measurement).where(Measurement.specimen_id == old.id))
+    ]
+    photographs = [
+        (row, new)
+        for old, new in pairs
+        for row in session.scalars(select(Photograph).where(Photograph.specimen_id == old.id))
+    ]
+    for row, new in tests:
+        row.specimen_id = new.id
+    for photograph, new in photographs:
+        photograph.specimen_id, photograph.job_id = new.id, new.job_id
+    session.flush()
+    for row, _ in tests:
+        session.expire(row, ["specimen"])
+    return [row for row, _ in tests]
+
+
+def _computed_anew(act: Act, book: Book, plugged: Plugged, row: Measurement) -> str:
+    """Compute a measurement anew; returns why that cannot be done, or nothing."""
+    try:
+        compute_again(act, book, plugged, row)
+    except Refused as refusal:
+        return f"{name_of(row)} keeps its results: {refusal}"
+    return ""

@@ -43,7 +43,6 @@ from tracker.model import (
     MeasurementFile,
     MeasurementRig,
     Result,
-    SettingChange,
     Specimen,
     Verdict,
     Voidable,
@@ -268,16 +267,17 @@ def _settle(act: Act, book: Book, plugged: Plugged, rows: Iterable[Any]) -> list
     rows, session = list(rows), act.session
     there = {id(each) for each in rows}
     session.flush()
-    for job in {each.job_id for each in rows if isinstance(each, (JobLog, SettingChange))}:
-        row = session.get(Job, job)
-        if row is not None and row.voided is None:
-            _read_logs_anew(act, book, plugged, row)
+    says: list[str] = []
+    for number in {each.job_id for each in rows if isinstance(each, JobLog)}:
+        job = session.get(Job, number)
+        # A job that came back with its logs has what they said of its pieces too.
+        if job is not None and job.voided is None and id(job) not in there:
+            says += _read_logs_anew(act, book, plugged, job)
     for each in rows:
         if isinstance(each, Measurement) and each.specimen_id is not None:
             piece = session.get(Specimen, each.specimen_id)
             if piece is not None and id(piece) not in there and piece.voided is None:
                 settle_used_up(session, plugged, piece, each)
-    says = []
     for each in rows:
         if isinstance(each, Calibration) and each.rig_id is not None:
             says += _calibrate_anew(act, book, plugged, each)
@@ -285,16 +285,23 @@ def _settle(act: Act, book: Book, plugged: Plugged, rows: Iterable[Any]) -> list
     return says
 
 
-def _read_logs_anew(act: Act, book: Book, plugged: Plugged, job: Job) -> None:
+def _read_logs_anew(act: Act, book: Book, plugged: Plugged, job: Job) -> list[str]:
     """Cut a job's logs to its pieces again; without any nothing is known of their conditions."""
     from tracker.desk.logs import refresh  # noqa: PLC0415 - brings numpy
 
-    act.session.expire(job, ["logs", "changes"])
-    if job.logs:
-        refresh(act, book, plugged, job)
-        return
+    act.session.expire(job, ["logs"])
+    try:
+        if job.logs:
+            refresh(act, book, plugged, job)
+            return []
+    except Refused as refusal:
+        # What cannot be read any more tells nothing of the pieces, and is no bar to taking it back.
+        told = [f"The logs of {name_of(job)} say nothing of its specimens now: {refusal}"]
+    else:
+        told = []
     for piece in job.specimens:
         piece.log_facts = None
+    return told
 
 
 def _calibrate_anew(act: Act, book: Book, plugged: Plugged, calibration: Calibration) -> list[str]:
@@ -393,9 +400,9 @@ def _record_of(session: Session, who: str, entry: int | None) -> JournalRecord:
     asked = select(JournalRecord).where(JournalRecord.who == who).order_by(JournalRecord.seq.desc())
     for record in session.scalars(asked).yield_per(50):
         if record.act == "undo":
-            undone |= {
-                int(each[6:]) for each in json.loads(record.body)["about"] if each.startswith("entry ")
-            }
+            # An undo that was itself undone has taken nothing back.
+            if record.seq not in undone:
+                undone.add(int(json.loads(record.body)["about"][0].removeprefix("entry ")))
         elif record.seq not in undone and record.act not in _NEVER:
             return record
     raise Refused(f"There is nothing of {who} to undo")

@@ -8,7 +8,7 @@ from typing import Any, Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.book import WITH_VOIDED, Book
+from tracker.book import WITH_VOIDED, Book, with_voided
 from tracker.errors import Refused
 from tracker.ids import Ident, IdError, near_misses, read_payload, unchecked
 from tracker.kinds.base import Kind, merged_into
@@ -75,14 +75,22 @@ def find_row(book: Book, session: Session, text: str, *, voided: bool = False) -
     # What has no label goes by its name; that is tried when the text is no ID. What is then refused is the
     # ID, the likelier slip, unless a name is near.
     except (IdError, NotFoundError) as refusal:
-        named = (kind.by_name(session, text) for kind in KINDS.values() if kind.unique)
-        found = next((row for row in named if row is not None), None)
+        found = _named(session, text)
+        if found is None and voided:
+            with with_voided(session):
+                found = _named(session, text)
         if found is not None:
             return found
         try:
             return material_named(session, text)
         except NotFoundError as unknown:
             raise (unknown if "Did you mean" in unknown.do else refusal) from None
+
+
+def _named(session: Session, text: str) -> Any:
+    """Return the row of any kind that goes by a name, or None."""
+    named = (kind.by_name(session, text) for kind in KINDS.values() if kind.unique)
+    return next((row for row in named if row is not None), None)
 
 
 _PART: Final = re.compile(r"(?P<word>[a-z]+)(?P<number>\d{1,18})")

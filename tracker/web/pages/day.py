@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from tracker.kinds import KINDS, listed
+from tracker.kinds import LISTS, listed
 from tracker.programme import due
 from tracker.web.bench import Bench
 from tracker.web.render import page
@@ -31,7 +31,7 @@ def first_page(
     """Return the first page, with what became of a scan."""
     return page(
         request, bench, visitor, "first",
-        status=status, message=message, scan_first=True, waiting=due(bench.book), kinds=KINDS,
+        status=status, message=message, scan_first=True, waiting=due(bench.book), kinds=LISTS,
     )  # fmt: skip
 
 
@@ -40,7 +40,7 @@ def all_of(
     request: Request, bench: Here, visitor: Reader, kind: Annotated[str, Path(pattern="^[a-z]{1,20}$")]
 ) -> Response:
     """Show the newest records of a kind."""
-    if kind not in KINDS:
+    if kind not in LISTS:
         return first_page(request, bench, visitor, f"There is no list of {kind}.", 404)
     with bench.book.connect() as connection:
         rows = list(listed(connection, kind, bench.book.zone))
@@ -48,5 +48,5 @@ def all_of(
     columns = list(newest[0]) if newest else []
     return page(
         request, bench, visitor, "list",
-        kind=kind, kinds=KINDS, rows=newest, columns=columns, left_out=len(rows) - len(newest),
+        kind=kind, kinds=LISTS, rows=newest, columns=columns, left_out=len(rows) - len(newest),
     )  # fmt: skip
