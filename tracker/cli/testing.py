@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -17,11 +18,12 @@ from tracker.cli._readings import (
     recordings,
     tell_measured,
 )
-from tracker.cli._telling import as_json, done, facts, say_json, sure, table
+from tracker.cli._telling import as_json, done, facts, note, say_json, sure, table
 from tracker.desk import verdicts
 from tracker.desk.measuring import MEASURE_FORM, measure
 from tracker.errors import Refused
 from tracker.kinds import find
+from tracker.stating import state_row
 
 
 @click.command("methods", epilog="Example: strandbook methods tensile")
@@ -64,9 +66,20 @@ def _tell_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
     "measure",
     epilog="Example: strandbook measure J0012-04-K tensile max_force='1 830 N' width=10.02 thickness=4.01",
 )
-@click.argument("subject", metavar="ID")
-@click.argument("method")
+@click.argument("subject", metavar="ID", required=False)
+@click.argument("method", required=False)
 @click.argument("readings", nargs=-1, metavar="[FIELD=VALUE]…")
+@click.option(
+    "--from",
+    "sheet",
+    type=click.Path(path_type=Path),
+    metavar="CSV",
+    help="A day's readings from a sheet, a specimen of the book a row; all or none.",
+)
+@click.option(
+    "--columns", type=click.Path(path_type=Path), metavar="MAP", help="With --from: its column map, TOML."
+)
+@click.option("-n", "--dry-run", is_flag=True, help="With --from: say what would be stored and asked.")
 @click.option(
     "--file", "files", multiple=True, metavar="[FIELD=]PATH", help="A recording that belongs to it."
 )
@@ -78,9 +91,12 @@ def _tell_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
 def measure_command(
     bench: Bench,
     /,
-    subject: str,
-    method: str,
+    subject: str | None,
+    method: str | None,
     readings: tuple[str, ...],
+    sheet: Path | None,
+    columns: Path | None,
+    dry_run: bool,
     files: tuple[str, ...],
     with_rigs: tuple[str, ...],
     yes: bool,
@@ -88,6 +104,11 @@ def measure_command(
     **about: Any,
 ) -> None:
     """Enter readings of METHOD on a specimen or spool, and see what they give."""
+    if sheet is not None:
+        _measure_day(bench, sheet, columns, dry_run, yes, as_json)
+        return
+    if subject is None or method is None:
+        raise click.UsageError("Name an ID and a METHOD, or a sheet with --from")
     chosen = bench.plugged.method(method)
     typed, kept = assigned(readings), recordings(chosen, files)
     if bench.may_ask and not typed and not kept:
@@ -108,6 +129,48 @@ def measure_command(
         say_json(measured_data(act))
     else:
         tell_measured(act)
+
+
+def _measure_day(
+    bench: Bench, sheet: Path, columns: Path | None, dry_run: bool, yes: bool, json_wanted: bool
+) -> None:
+    """Enter a day's sheet, or say what would come of it."""
+    from tracker.desk.importing import day  # noqa: PLC0415 - one measurement needs no sheets
+
+    if columns is None:
+        raise Refused(
+            "A sheet needs its column map", do="Give it with --columns MAP; strandbook manual test-day"
+        )
+    try:
+        column_map = day.read_day_map(columns.read_bytes(), columns.name)
+    except OSError as error:
+        raise Refused(f"{columns} cannot be read", why=error.strerror or str(error)) from error
+    plan = day.plan_day(bench.plugged, sheet, column_map)
+    done, asked = bench.sure(
+        lambda certain: day.enter_day(
+            bench.book, bench.who, bench.plugged, plan, sure=certain, rehearse=dry_run
+        ),
+        yes,
+    )
+    if json_wanted:
+        say_json({
+            "stored": not dry_run, "asked": asked, "unused_columns": list(plan.unused),
+            "measurements": [measured_data(each) for each in done],
+        })  # fmt: skip
+        return
+    for each in (*plan.notes, *asked):
+        note(each)
+    rows = [
+        {
+            "measurement": each.id or "–", "specimen": each.subject, "method": each.method,
+            "gives": "; ".join(
+                f"{one.quantity} {state_row(one).short}" for one in each.results if one.value is not None
+            ),
+        }
+        for each in done
+    ]  # fmt: skip
+    table(rows)
+    note(f"{len(done)} measurements {'would be stored; nothing was' if dry_run else 'stored'}.")
 
 
 @click.command(

@@ -19,6 +19,7 @@ from tracker.desk.doubts import Done, ask_all
 from tracker.desk.once import check_posted, keep_posted
 from tracker.desk.pieces import piece_of
 from tracker.desk.rigs import in_force, instruments
+from tracker.errors import Refused
 from tracker.forms import FormError, clean, when_at
 from tracker.ids import measurement_id, rig_id
 from tracker.kinds import KINDS, find, ident_of
@@ -83,23 +84,97 @@ def measure(
         ReadingsError: A reading cannot be kept.
         Refused: No such method, subject or rig.
     """
+    wanted = Wanted(subject, method_id, typed, files or {}, rigs, about or {}, source, key)
     try:
-        return _measure(
-            book,
-            who,
-            plugged,
-            subject,
-            method_id,
-            typed,
-            files or {},
-            rigs,
-            about or {},
-            source,
-            key,
-            sure=sure,
-        )
+        with book.act("measure", who) as act:
+            # Asked inside the act, where nobody else can write: two posts at once are still one measurement.
+            _refuse_twice(act.session, key)
+            entered = _enter(act, book, who, plugged, wanted)
+            ask_all(entered.asked, sure=sure)
+            done = _keep(act, entered)
     except _StoredAlready as stored:
         return _told_again(book, stored.number)
+    # Only when the act is on the disk: a plugin told of a result that was rolled back would have sent it
+    # on.
+    _tell_plugins(plugged, done)
+    return done
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """One measurement to be stored; see :func:`measure` for what each part is."""
+
+    subject: str
+    method_id: str
+    typed: Mapping[str, Any]
+    files: Mapping[str, Recording] = field(default_factory=dict)
+    rigs: Sequence[str] = ()
+    about: Mapping[str, Any] = field(default_factory=dict)
+    source: str = "typed"
+    key: str | None = None
+
+
+class _RehearsedError(Exception):
+    """A rehearsal is over: what it entered is taken back with its act."""
+
+
+def measure_all(
+    book: Book,
+    who: str,
+    plugged: Plugged,
+    wanted: Sequence[tuple[str, Wanted]],
+    *,
+    sure: bool = False,
+    rehearse: bool = False,
+) -> tuple[list[Measured], list[str]]:
+    """Store many measurements as one act, all of them or none.
+
+    Args:
+        book: The book.
+        who: Who enters them.
+        plugged: The methods.
+        wanted: Each with the words that name it in a refusal, such as ``line 4``.
+        sure: What is asked about is meant.
+        rehearse: Write nothing, and ask nothing: return what would be stored and what would be asked.
+
+    Returns:
+        What was stored, in order, and what was asked about.
+
+    Raises:
+        Doubt: Something looks wrong; every question is named with its line.
+        FormError: One or more cannot be stored; every one is named, and none is.
+    """
+    done: list[Measured] = []
+    asked: list[str] = []
+    try:
+        with book.act("measure", who) as act:
+            entered = _enter_all(act, book, who, plugged, wanted)
+            asked = [f"{name}: {each}" for name, one in entered for each in one.asked]
+            if rehearse:
+                done = [_told(one.measurement, one.computation) for _, one in entered]
+                raise _RehearsedError  # noqa: TRY301 - leaving the act is what takes it back
+            ask_all(asked, sure=sure)
+            done = [_keep(act, one) for _, one in entered]
+    except _RehearsedError:
+        return done, asked
+    for each in done:
+        _tell_plugins(plugged, each)
+    return done, asked
+
+
+def _enter_all(
+    act: Act, book: Book, who: str, plugged: Plugged, wanted: Sequence[tuple[str, Wanted]]
+) -> list[tuple[str, _Entered]]:
+    entered: list[tuple[str, _Entered]] = []
+    refused: list[str] = []
+    for name, each in wanted:
+        try:
+            entered.append((name, _enter(act, book, who, plugged, each)))
+        except Refused as refusal:
+            refused.append(f"{name}: {str(refusal).rstrip('.')}")
+    if refused:
+        raise FormError("; ".join(refused), do="Nothing was stored. Mend these and enter all again")
+    return entered
 
 
 class _StoredAlready(Exception):  # noqa: N818 - no error: it ends an act of which nothing is left to do
@@ -110,64 +185,60 @@ class _StoredAlready(Exception):  # noqa: N818 - no error: it ends an act of whi
         super().__init__(number)
 
 
-def _measure(
-    book: Book,
-    who: str,
-    plugged: Plugged,
-    subject: str,
-    method_id: str,
-    typed: Mapping[str, Any],
-    files: Mapping[str, Recording],
-    rigs: Sequence[str],
-    about: Mapping[str, Any],
-    source: str,
-    key: str | None,
-    *,
-    sure: bool,
-) -> Measured:
-    method = plugged.method(method_id)
-    readings = validate(method, {**in_units(method, typed), **files})
+@dataclass
+class _Entered:
+    """A measurement that is in its act's session, before its files and results are kept."""
+
+    measurement: Measurement
+    computation: Computation
+    subject: Specimen | Spool
+    files: Mapping[str, Recording]
+    asked: list[str]
+
+
+def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> _Entered:
+    """Put a measurement into an act and compute it; what should be asked about it is gathered."""
+    method = plugged.method(wanted.method_id)
+    readings = validate(method, {**in_units(method, wanted.typed), **wanted.files})
     when = when_at(book)
-    values = clean(MEASURE_FORM, about, when)
+    values = clean(MEASURE_FORM, wanted.about, when)
     values["at"] = values["at"] or when.now
-    with book.act("measure", who) as act:
-        # Asked inside the act, where nobody else can write: two posts at once are still one measurement.
-        _refuse_twice(act.session, key)
-        row = find(book, act.session, subject, "specimen", "spool")
-        asked = _questions_of_subject(row, method, book.zone)
-        measurement = Measurement(
-            specimen=row if isinstance(row, Specimen) else None,
-            spool=row if isinstance(row, Spool) else None,
-            method=method.id,
-            readings=dump(readings),
-            units=units_of(readings),
-            source=source,
-            posted_key=key,
-            **{**values, "operator": values["operator"] or who},
+    row = find(book, act.session, wanted.subject, "specimen", "spool")
+    asked = _questions_of_subject(row, method, book.zone)
+    measurement = Measurement(
+        specimen=row if isinstance(row, Specimen) else None,
+        spool=row if isinstance(row, Spool) else None,
+        method=method.id,
+        readings=dump(readings),
+        units=units_of(readings),
+        source=wanted.source,
+        posted_key=wanted.key,
+        **{**values, "operator": values["operator"] or who},
+    )
+    measurement.rigs = _rigs_used(book, act.session, wanted.rigs, values["at"])
+    computation = computed(plugged, readings, measurement)
+    used = instruments((each.rig, each.calibration) for each in measurement.rigs).values()
+    with act.session.no_autoflush:
+        asked += plausibility.questions(
+            act.session, row, method, measurement.readings, computation.outcomes, used
         )
-        measurement.rigs = _rigs_used(book, act.session, rigs, values["at"])
-        computation = computed(plugged, readings, measurement)
-        used = instruments((each.rig, each.calibration) for each in measurement.rigs).values()
-        with act.session.no_autoflush:
-            asked += plausibility.questions(
-                act.session, row, method, measurement.readings, computation.outcomes, used
-            )
-        ask_all(asked, sure=sure)
-        _attach(act, measurement, files)
-        _keep_results(measurement, computation)
-        # The label then stops whoever scans the two halves for another pull.
-        if method.destructive and isinstance(row, Specimen):
-            row.broken_at = values["at"]
-        act.session.add(measurement)
-        if key is not None:
-            keep_posted(act.session, key)
-        act.session.flush()
-        act.about += [measurement_id(measurement.id), str(ident_of(row))]
-        done = _told(measurement, computation)
-    # Only when the act is on the disk: a plugin told of a result that was rolled back would have sent it
-    # on.
-    _tell_plugins(plugged, done)
-    return done
+    # The label then stops whoever scans the two halves for another pull.
+    if method.destructive and isinstance(row, Specimen):
+        row.broken_at = values["at"]
+    return _Entered(measurement, computation, row, wanted.files, asked)
+
+
+def _keep(act: Act, entered: _Entered) -> Measured:
+    """Keep the files and results of a measurement with it."""
+    measurement = entered.measurement
+    _attach(act, measurement, entered.files)
+    _keep_results(measurement, entered.computation)
+    act.session.add(measurement)
+    if measurement.posted_key is not None:
+        keep_posted(act.session, measurement.posted_key)
+    act.session.flush()
+    act.about += [measurement_id(measurement.id), str(ident_of(entered.subject))]
+    return _told(measurement, entered.computation)
 
 
 def _refuse_twice(session: Session, key: str | None) -> None:
@@ -373,7 +444,8 @@ def _told(measurement: Measurement, computation: Computation) -> Measured:
         says.append(f"Readings are kept; {computation.problem}")
     subject = measurement.specimen if measurement.specimen is not None else measurement.spool
     return Measured(
-        id=measurement_id(measurement.id),
+        # A rehearsal gives no number: the next measurement that is stored may have it.
+        id=measurement_id(measurement.id) if measurement.id is not None else "",
         says=says,
         results=list(computation.outcomes),
         subject=str(ident_of(subject)),

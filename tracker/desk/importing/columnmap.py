@@ -106,6 +106,41 @@ def read_map(data: bytes, name: str = "columns.toml") -> ColumnMap:
     return read
 
 
+def day_map(data: bytes, name: str, about: tuple[str, ...]) -> ColumnMap:
+    """Read the column map of a day's sheet, whose rows name specimens that the book has.
+
+    Args:
+        data: The TOML text, UTF-8.
+        name: Its file name, for refusals.
+        about: Keys of ``[day]`` beside ``id`` that name one column each.
+
+    Returns:
+        The map; its ``material`` is the column of the IDs, ``texts`` are the keys of ``about``.
+
+    Raises:
+        ImportRefusedError: It is no TOML.
+        MapError: A key is unknown, missing or of the wrong form; every one is named.
+    """
+    tables = _parsed(data, name)
+    reader = _MapReader()
+    day = reader.table(tables, "day")
+    if "id" not in day:
+        reader.problems.append("day.id is missing: name the column that holds the IDs of the specimens")
+    read = ColumnMap(
+        name=name,
+        data=data,
+        material=reader.column("day.id", day.get("id", "id"), plain=True),
+        plate=(),
+        texts=reader.section(day, "day", only=about, plain=True),
+        readings=reader.methods(reader.table(tables, "readings")),
+    )
+    reader.unknown(tables, ("day", "readings"), "")
+    reader.unknown(day, ("id", *about), "day.")
+    if reader.problems:
+        raise MapError(name, reader.problems)
+    return read
+
+
 def suggestion(word: str, allowed: Iterable[str]) -> str:
     """Return what was probably meant, and all that is allowed."""
     known = list(allowed)
