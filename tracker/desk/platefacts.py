@@ -66,6 +66,11 @@ def facts_of(
         "flow": _flow(piece.flow_mm3_s),
         "flow_by_feature": {name: _flow(flow) for name, flow in piece.flow_by_feature},
         "retractions": piece.retractions.count + piece.retractions.by_firmware,
+        "pauses": [pause.text for pause in piece.pauses],
+        "tools": [
+            {"tool": use.tool, "filament_mm": round(use.filament_mm, 3), "filament_g": _short(use.filament_g)}
+            for use in piece.tools
+        ],
         "basis": {
             "object": "told apart by islands, guessed" if plate.objects_guessed else plate.dialect,
             "filament_mm": piece.filament_basis,
@@ -125,6 +130,9 @@ def section_facts(piece: PlateObject, cut: Section, hints: Sequence[Hint]) -> di
         "layer_time_s": _of(cut.layer_time_median_s, min(times), max(times), "estimated"),
         "flow_mm3_s": as_data(cut.flow_mm3_s),
         "print_speed_mm_s": as_data(cut.speed_mm_s),
+        "flow_factor_pct": as_data(cut.flow_factor_pct),
+        "pauses": _same(len(cut.pauses), "commanded"),
+        "pauses_at": [pause.text for pause in cut.pauses],
     }
 
 

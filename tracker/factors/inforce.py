@@ -13,7 +13,7 @@ from typing import Any, Final
 
 SCALED: Final = {
     "speed": {"print_speed_mm_s": 1.0, "flow_mm3_s": 1.0, "layer_time_s": -1.0},
-    "flow": {"flow_mm3_s": 1.0},
+    "flow": {"flow_mm3_s": 1.0, "flow_factor_pct": 1.0},
 }
 """Settings in per cent of what the file commands, and with which power the factors follow them."""
 

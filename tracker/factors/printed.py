@@ -20,7 +20,7 @@ _LOGGED: Final = {
 
 _FROM_PLATE: Final = (
     "nozzle_c", "bed_c", "chamber_c", "fan_pct", "layer_height_mm", "line_width_mm", "layer_time_s",
-    "flow_mm3_s", "print_speed_mm_s",
+    "flow_mm3_s", "print_speed_mm_s", "flow_factor_pct", "pauses",
 )  # fmt: skip
 _LAYERS: Final = ("spans_s", "tops_mm", "first_layer_s")
 _HALF: Final = 0.5

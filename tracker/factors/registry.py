@@ -60,6 +60,8 @@ REGISTRY: Final[tuple[Factor, ...]] = (
     Factor("line_width_mm", "line width", "mm", 0.01, 0.2),
     Factor("layer_time_s", "layer time of the gauge section", "s", 0.5, 15.0),
     Factor("flow_mm3_s", "volume flow", "mm^3/s", 0.2, 5.0),
+    Factor("flow_factor_pct", "flow factor in force", "percent", 0.5, 10.0),
+    Factor("pauses", "pauses while the gauge section was printed", "", 0.5, 1.0),
     Factor("print_speed_mm_s", "print speed", "mm/s", 1.0, 40.0),
     Factor("water_pct", "water in the filament when printed", "percent", 0.02, 0.3, same_cause=MOISTURE),
     Factor(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
+from collections.abc import Iterable
+from itertools import pairwise
 
 from tracker.platefile import settings_block
 from tracker.platefile.facts import (
@@ -15,17 +17,19 @@ from tracker.platefile.facts import (
     WITH_FLOW_FACTOR,
     Flow,
     Layer,
+    Pause,
     Plate,
     PlateObject,
     Reading,
     Retractions,
     SetPoints,
     Stated,
+    ToolUse,
 )
 from tracker.platefile.layering import Layering, Part, reading, set_points
 from tracker.platefile.orientation import smallest_rectangle
 from tracker.platefile.source import NoExtrusion
-from tracker.platefile.state import DIALECTS
+from tracker.platefile.state import COLD_C, DIALECTS
 from tracker.platefile.tally import NO_LAYER, Objects, Point, Tally, Weights, bin_rate, hull
 
 _CLOSING_DIALECTS = frozenset({0, 1, 2})
@@ -126,6 +130,7 @@ class Digest:
         self._widths: dict[str, dict[float, float]] = defaultdict(lambda: defaultdict(float))
         for (objects, width), length in tally.widths.items():
             self._widths[self._marked(objects)][width] += length
+        self._apart = {self._marked(objects): count for objects, count in tally.apart.items()}
         self._pulled: dict[str, Counter[tuple[int, float]]] = defaultdict(Counter)
         for objects, counted in tally.retractions.items():
             self._pulled[self._marked(objects)].update(counted)
@@ -138,19 +143,45 @@ class Digest:
         return "" if self._dialect == _ISLANDS else objects[self._dialect]
 
     def _find_filament(self, diameter: float | None, density: float | None) -> None:
-        tools: dict[int, float] = defaultdict(float)
+        """Find out what each tool lays: the spool's own record first, then the file.
+
+        A settings block holds whatever profile was chosen, right or not.
+        """
+        laid: dict[int, float] = defaultdict(float)
         for context, _, _, cell in self._parts:
-            tools[context.tool] += cell.filament
-        # The tool that laid most: pseudo tools of a vendor's start code deposit nothing and must not name
-        # the filament.
-        tool = max(tools, key=tools.__getitem__, default=0)
-        stated = settings_block.diameter(self._settings, tool)
-        self._diameter = diameter or stated or _USUAL_DIAMETER_MM
-        self._diameter_basis = GIVEN if diameter else STATED if stated else ESTIMATED
-        self._area = math.pi / 4 * self._diameter**2
-        # The spool's own record first: a settings block holds whatever profile was chosen, right or not.
-        self._density = density or settings_block.density(self._settings, tool)
+            laid[context.tool] += cell.filament
+        self._diameters: dict[int, float] = {}
+        self._densities: dict[int, float | None] = {}
+        for tool in laid:
+            stated = settings_block.diameter(self._settings, tool)
+            self._diameters[tool] = diameter or stated or _USUAL_DIAMETER_MM
+            self._densities[tool] = density or settings_block.density(self._settings, tool)
+        self._areas = {tool: math.pi / 4 * each**2 for tool, each in self._diameters.items()}
+        # The tool that laid most stands for the plate: pseudo tools of start code lay nothing.
+        main = max(laid, key=laid.__getitem__, default=0)
+        self._diameter = self._diameters.get(main, _USUAL_DIAMETER_MM)
+        named = settings_block.diameter(self._settings, main)
+        self._diameter_basis = GIVEN if diameter else STATED if named else ESTIMATED
+        self._density = self._densities.get(main)
         self._mass_basis = GIVEN if density else STATED if self._density else NOT_STATED
+
+    def _tools(self, parts: Iterable[Part]) -> tuple[ToolUse, ...]:
+        """Return what each tool laid of some parts."""
+        groups: dict[int, list[Part]] = defaultdict(list)
+        for part in parts:
+            if part.cell.filament > 0:
+                groups[part.context.tool].append(part)
+        found = []
+        for tool, group in sorted(groups.items()):
+            length = sum(part.cell.filament * part.context.flow for part in group)
+            density = self._densities[tool]
+            nozzles = [
+                (None if (part.context.nozzle or 0.0) < COLD_C else part.context.nozzle, part.cell.moving)
+                for part in group
+            ]
+            grams = length * self._areas[tool] * density / 1000 if density else None
+            found.append(ToolUse(tool, length, grams, self._diameters[tool], density, reading(nozzles)))
+        return tuple(found)
 
     def _who(self, objects: Objects, island: int) -> str:
         """Return the key of the object that a deposit belongs to; empty for none."""
@@ -170,6 +201,7 @@ class Digest:
         if not any(cell.moving > 0 for _, _, _, cell in self._parts):
             raise NoExtrusion(self._instead())
         objects = self._objects()
+        tools = self._tools(Part(context, key, cell) for context, key, _, cell in self._parts)
         total = self._length()
         # Kept beside the length with M221: totals stated in a file leave that factor out.
         commanded = sum(cell.filament for _, _, _, cell in self._parts)
@@ -180,7 +212,7 @@ class Digest:
             filament_mm=total,
             filament_basis=self._length_basis(total, commanded),
             commanded_mm=commanded,
-            filament_g=self._grams(total),
+            filament_g=_grams(tools),
             unassigned_mm=total - sum(one.filament_mm for one in objects),
             aux_mm=self._length(auxiliary=True),
             in_layers_mm=self._length(begun=True) if self._state.marks else None,
@@ -200,6 +232,7 @@ class Digest:
             problems=problems,
             unknown_commands=dict(self._state.unknown.most_common()),
             pauses=tuple(self._state.pauses),
+            tools=tools,
         )
 
     def _length(self, *, auxiliary: bool = False, begun: bool = False) -> float:
@@ -228,9 +261,6 @@ class Digest:
     @staticmethod
     def _length_basis(total: float, commanded: float) -> str:
         return COMMANDED if math.isclose(total, commanded, rel_tol=1e-12) else WITH_FLOW_FACTOR
-
-    def _grams(self, length_mm: float) -> float | None:
-        return length_mm * self._area * self._density / 1000 if self._density else None
 
     def _objects(self) -> tuple[PlateObject, ...]:
         groups: dict[str, list[Part]] = defaultdict(list)
@@ -278,11 +308,13 @@ class Digest:
 
     def _object(self, who: str, name: str, parts: list[Part]) -> PlateObject:
         scale = 100.0 if self._state.fraction_fans else 100.0 / 255.0
-        layering = Layering(parts, scale, [mark[1] for mark in self._state.marks], self._area)
+        layering = Layering(parts, scale, [mark[1] for mark in self._state.marks], self._areas)
         layers = layering.layers()
         length = sum(part.cell.filament * part.context.flow for part in parts)
         commanded = sum(part.cell.filament for part in parts)
-        per_mm = self._area * length / commanded
+        tools = self._tools(parts)
+        volume = sum(p.cell.filament * p.context.flow * self._areas[p.context.tool] for p in parts)
+        per_mm = volume / commanded
         height = _typical_height(layers)
         width, width_basis = self._width(who, layering.own, height)
         box = _box(layering.own, layers, width)
@@ -303,7 +335,7 @@ class Digest:
             filament_mm=length,
             filament_basis=self._length_basis(length, commanded),
             aux_mm=sum(part.cell.filament * part.context.flow for part in parts if part.context.auxiliary),
-            filament_g=self._grams(length),
+            filament_g=_grams(tools),
             filament_g_basis=self._mass_basis,
             layer_facts=layers,
             flow_mm3_s=self._flow_of(who, per_mm, most=max(p.cell.fastest for p in layering.own)),
@@ -311,6 +343,9 @@ class Digest:
             speed_mm_s=_speed(layers),
             retractions=self._retractions(who),
             set_points=_in_force(layers),
+            tools=tools,
+            pauses=_pauses(layers, [code for code, _ in self._state.pauses]),
+            parts=1 if self._separate else self._apart.get(who, 1),
         )
 
     def _width(self, who: str, parts: list[Part], height: float) -> tuple[float, str]:
@@ -318,7 +353,8 @@ class Digest:
         if widths:
             return max(widths, key=widths.__getitem__), STATED
         path = sum(part.cell.path for part in parts)
-        section = self._area * sum(part.cell.moving for part in parts) / path if path else 0.0
+        volume = sum(part.cell.moving * self._areas[part.context.tool] for part in parts)
+        section = volume / path if path else 0.0
         # A bead is taken as a rectangle with half-round ends, which is how slicers turn width into flow.
         return section / height + height * (1 - math.pi / 4), ESTIMATED
 
@@ -365,6 +401,27 @@ class Digest:
         length = lengths.most_common(1)[0][0]
         feed = max((count, speed) for (one, speed), count in found.items() if one == length)[1]
         return Retractions(found.total(), length / 100, feed / 60 if feed else None, firmware, COMMANDED)
+
+
+def _grams(tools: tuple[ToolUse, ...]) -> float | None:
+    """Return the mass of what some tools laid, None where the density of one of them is not known."""
+    masses = [each.filament_g for each in tools if each.filament_g is not None]
+    return sum(masses) if masses and len(masses) == len(tools) else None
+
+
+def _pauses(layers: tuple[Layer, ...], codes: list[str]) -> tuple[Pause, ...]:
+    """Return where in a piece the printer waited for a person."""
+    passed = [(stretch.pauses, number) for number, layer in enumerate(layers) for stretch in layer.stretches]
+    counts = sorted({count for count, _ in passed})
+    found = []
+    for count, following in pairwise(counts):
+        last = max(number for one, number in passed if one <= count)
+        inside = last >= min(number for one, number in passed if one >= following)
+        found += [
+            Pause(codes[n], last + 1, layers[last].z_mm, inside)
+            for n in range(count, min(following, len(codes)))
+        ]
+    return tuple(found)
 
 
 def _in_force(layers: tuple[Layer, ...]) -> SetPoints:

@@ -103,6 +103,9 @@ class Stretch:
         chamber_c: °C, None if not stated.
         fans_pct: Pairs of fan index and duty in percent.
         speed_mm_s: Mean commanded speed, weighted by filament.
+        tool: The tool that laid it.
+        flow_factor: 1 = 100 %.
+        pauses: How often the printer had been told to wait for a person by then.
     """
 
     box_mm: tuple[float, float, float, float]
@@ -115,6 +118,52 @@ class Stretch:
     chamber_c: float | None
     fans_pct: tuple[tuple[int, float], ...]
     speed_mm_s: float
+    tool: int = 0
+    flow_factor: float = 1.0
+    pauses: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """A command that waits for a person, after a part of a piece was laid and before more of it.
+
+    Attributes:
+        code: The command.
+        layer: The last layer laid before it, from 1.
+        z_mm: Its top.
+        inside: True where more of that same layer follows.
+    """
+
+    code: str
+    layer: int
+    z_mm: float
+    inside: bool
+
+    @property
+    def text(self) -> str:
+        """The pause in words: ``M600 after layer 12 (2.4 mm)``."""
+        return f"{self.code} {'within' if self.inside else 'after'} layer {self.layer} ({self.z_mm:g} mm)"
+
+
+@dataclass(frozen=True, slots=True)
+class ToolUse:
+    """What one tool laid.
+
+    Attributes:
+        tool: Its number.
+        filament_mm: Length, with the flow factor.
+        filament_g: Mass; None where no density is known.
+        diameter_mm: Of its filament.
+        density_g_cm3: Of its filament; None where not known.
+        nozzle_c: Set-point while it laid, °C.
+    """
+
+    tool: int
+    filament_mm: float
+    filament_g: float | None
+    diameter_mm: float
+    density_g_cm3: float | None
+    nozzle_c: Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +244,9 @@ class PlateObject:
         set_points: In force while it was deposited.
         flow_by_feature: Volume flow of each feature, by the name that the file's comments give it; empty
             where it names none.
+        tools: What each tool laid of it, auxiliary deposits included.
+        pauses: Waits for a person while it was printed.
+        parts: In how many parts it stands on the plate, where these nowhere touch in its lowest layers.
     """
 
     key: str
@@ -219,6 +271,9 @@ class PlateObject:
     retractions: Retractions
     set_points: SetPoints
     flow_by_feature: tuple[tuple[str, Flow], ...] = ()
+    tools: tuple[ToolUse, ...] = ()
+    pauses: tuple[Pause, ...] = ()
+    parts: int = 1
 
     @property
     def layers(self) -> int:
@@ -374,6 +429,7 @@ class Plate:
         problems: What was found wrong or had to be assumed, in words.
         unknown_commands: Commands without a known meaning, with their counts.
         pauses: Commands that wait for a person, with the number of layer marks passed.
+        tools: What each tool laid of the plate.
     """
 
     objects: tuple[PlateObject, ...]
@@ -400,3 +456,4 @@ class Plate:
     problems: tuple[str, ...]
     unknown_commands: dict[str, int]
     pauses: tuple[tuple[str, int], ...]
+    tools: tuple[ToolUse, ...] = ()

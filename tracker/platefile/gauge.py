@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Final
 
 from tracker.errors import Refused
-from tracker.platefile.facts import Layer, PlateObject, Reading, SetPoints, Stretch
+from tracker.platefile.facts import Layer, Pause, PlateObject, Reading, SetPoints, Stretch
 from tracker.platefile.layering import reading, set_points
 from tracker.platefile.source import BadWindow
 
@@ -85,6 +85,8 @@ class Section:
         spans_s: Start and end of the depositing in each layer, s since the start of the file.
         filament_mm: Deposited inside; of a window in the plane estimated by shares.
         how: How the section was cut out.
+        flow_factor_pct: The flow factor in force, percent.
+        pauses: Waits for a person between its first and its last layer.
     """
 
     window: Window
@@ -101,6 +103,8 @@ class Section:
     spans_s: tuple[tuple[float, float], ...]
     filament_mm: float
     how: str
+    flow_factor_pct: Reading
+    pauses: tuple[Pause, ...]
 
 
 def section(piece: PlateObject, window: Window) -> Section:
@@ -131,6 +135,13 @@ def section(piece: PlateObject, window: Window) -> Section:
         spans_s=tuple(_span(inside) for _, _, inside in picked),
         filament_mm=sum(weights),
         how=BY_LAYERS if window.angle_deg is None else BY_SHARE,
+        flow_factor_pct=reading([(s.flow_factor * 100, w) for (s, _), w in zip(pairs, weights, strict=True)]),
+        # Between two layers a pause lies in the section where both do; within one, where that one does.
+        pauses=tuple(
+            pause
+            for pause in piece.pauses
+            if picked[0][0] <= pause.layer <= picked[-1][0] - (not pause.inside)
+        ),
     )
 
 

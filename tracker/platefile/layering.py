@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from tracker.platefile.facts import COMMANDED, NOT_STATED, Layer, Reading, SetPoints, Stretch
-from tracker.platefile.state import Context
+from tracker.platefile.state import COLD_C, Context
 from tracker.platefile.tally import NO_LAYER, Cell, is_ramp
 
-_HIDDEN_BELOW_C = 100.0
 _STANDS_ON_BED_BELOW_MM = 1.2
 _USUAL_HEIGHT_MM = 0.2
 # Layer marks carry the height as text; two of them are one layer within this.
@@ -98,15 +97,19 @@ class Layering:
         parts: Its cells.
         fan_scale: Percent per unit of fan speed as written.
         mark_heights: Height stated with each layer mark, None where none is.
-        area_mm2: Cross-section of the filament.
+        areas_mm2: Cross-section of the filament of each tool.
     """
 
     def __init__(
-        self, parts: list[Part], fan_scale: float, mark_heights: list[float | None], area_mm2: float
+        self,
+        parts: list[Part],
+        fan_scale: float,
+        mark_heights: list[float | None],
+        areas_mm2: Mapping[int, float],
     ) -> None:
         self._fan_scale = fan_scale
         self._heights = mark_heights
-        self._area = area_mm2
+        self._areas = areas_mm2
         self._shared: dict[tuple[object, ...], SetPoints] = {}
         # By identity: the contexts outlive this, and their values take long to compare.
         self._forces: dict[int, Force] = {}
@@ -196,7 +199,7 @@ class Layering:
         # In two plain loops: six sums over one or two parts each take three times as long.
         for part in laid:
             cell = part.cell
-            moving += cell.moving * part.context.flow
+            moving += cell.moving * part.context.flow * self._areas[part.context.tool]
             busy += cell.busy
             speed += cell.speed
             commanded += cell.moving
@@ -211,7 +214,7 @@ class Layering:
             time_s=times[2],
             own_time_s=own,
             filament_mm=filament,
-            flow_mm3_s=moving * self._area / busy if busy > 0 else None,
+            flow_mm3_s=moving / busy if busy > 0 else None,
             speed_mm_s=speed / commanded,
             set_points=self._in_force(stretches),
             stretches=stretches,
@@ -243,12 +246,15 @@ class Layering:
             chamber_c=force[2],
             fans_pct=force[3],
             speed_mm_s=cell.speed / cell.moving,
+            tool=context.tool,
+            flow_factor=context.flow,
+            pauses=context.pauses,
         )
 
     def _force(self, context: Context) -> Force:
         # No polymer is laid below 100 °C: the command behind such a set-point stands in a macro of the
         # printer.
-        hidden = context.nozzle is None or context.nozzle < _HIDDEN_BELOW_C
+        hidden = context.nozzle is None or context.nozzle < COLD_C
         # A bed of 0 beside a hidden nozzle is as little a statement as the nozzle.
         bed_hidden = hidden and not context.bed
         return (

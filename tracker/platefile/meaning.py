@@ -261,7 +261,11 @@ def _standstill(line: Line) -> tuple[Meaning, ...]:
 
 
 def _retract(line: Line) -> tuple[Meaning, ...]:
-    # With any of these G10 is a tool offset or a temperature, not a retraction.
+    tool, active = line.words.get("P"), line.words.get("S")
+    if tool is not None and active is not None and not set(line.words) & set("LXYZ"):
+        # In one family of firmware G10 P S is the working temperature of a tool.
+        return (("nozzle", active, tool),)
+    # With any of these G10 is a tool offset or a standby temperature, not a retraction.
     return (("unknown", "G10"),) if set(line.words) & set("PRSXL") else (("retract",),)
 
 
@@ -439,7 +443,7 @@ COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
     "M220": _factor("speed_factor"),
     "M221": _factor("flow_factor"),
     "T": _tool,
-    **dict.fromkeys(("M600", "M601", "M0", "M1", "PAUSE"), _pause),
+    **dict.fromkeys(("M600", "M601", "M0", "M1", "M25", "M226", "PAUSE"), _pause),
     "M486": _objects,
     "EXCLUDE_OBJECT_DEFINE": _define_object,
     "EXCLUDE_OBJECT_START": _begin_object,

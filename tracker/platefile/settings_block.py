@@ -22,6 +22,12 @@ _HEAT = (
     ("bed", re.compile(r"bed.*temp", re.IGNORECASE)),
     ("nozzle", re.compile(r"(?:nozzle|extruder|hotend|print).*temp|^temperature$", re.IGNORECASE)),
 )
+_NO_SET_POINT = re.compile(
+    r"range|first|initial|final|layer_?0|min|max|low(?!ering)|high|limit|standby|idle|preheat|cool|delta|offset|tolerance|wait"
+    r"|warn|change|start|end|load|purge|wipe|ramm",
+    re.IGNORECASE,
+)
+"""What a key holds beside the words of a set-point where it means something else: bounds, first layers."""
 _HEAT_RANGE = {"nozzle": (100.0, 600.0), "bed": (20.0, 250.0), "chamber": (20.0, 250.0)}
 _MOST_HINTS = 12
 
@@ -92,14 +98,22 @@ def _ini(text: str, path: str) -> Iterator[tuple[str, str]]:
 
 
 def hints(settings: Settings, macros: dict[str, tuple[tuple[str, str], ...]]) -> tuple[Hint, ...]:
-    """Return set-points that stand in macro arguments, then in settings, with where they stand."""
+    """Return set-points that stand in macro arguments, else in settings, with where they stand."""
     arguments = (
         (heated_by(key), value, f"{macro} {key}={value}")
         for macro, args in macros.items()
         for key, value in args
+        if not _NO_SET_POINT.search(key)
     )
-    lines = ((_heated(key), value, f"{key} = {value}") for key, value in settings.items())
-    return (*list(_hints(arguments))[:_MOST_HINTS], *list(_hints(lines))[:_MOST_HINTS])
+    lines = (
+        (_heated(key), value, f"{key} = {value}")
+        for key, value in settings.items()
+        if not _NO_SET_POINT.search(key)
+    )
+    given = list(_hints(arguments))[:_MOST_HINTS]
+    # What the start macro is told is done; the settings hold whatever profile was chosen.
+    told = {hint.what for hint in given}
+    return (*given, *[hint for hint in _hints(lines) if hint.what not in told][:_MOST_HINTS])
 
 
 def _heated(key: str) -> str | None:

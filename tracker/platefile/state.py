@@ -163,6 +163,9 @@ _LIMITS: dict[str, Callable[[dict[str, float]], dict[str, float]]] = {
 }
 
 
+COLD_C = 100.0
+"""No polymer is laid below: a nozzle set lower is heated by a macro of the printer."""
+
 DIALECTS = ("M486", "EXCLUDE_OBJECT", "printing object", "MESH", "PRINTING", "islands")
 """Ways of marking objects, by precedence; the last is no marker at all."""
 
@@ -180,6 +183,7 @@ class Context(NamedTuple):
         fans: Pairs of fan index and the S value as written.
         flow: Flow factor, 1 = 100 %.
         begun: True once the first layer mark has passed.
+        pauses: How often the printer has been told to wait for a person.
     """
 
     objects: tuple[str, ...] = ("",) * 5
@@ -191,6 +195,7 @@ class Context(NamedTuple):
     fans: tuple[tuple[int, float], ...] = ()
     flow: float = 1.0
     begun: bool = False
+    pauses: int = 0
 
 
 class Mode(NamedTuple):
@@ -278,6 +283,7 @@ class State:
         self._g90_sets_e = g90_sets_e
         self._contexts_of_owners = np.zeros(0, np.intp)
         self._nozzles: dict[int, float] = {}
+        self._flows: dict[int, float] = {}
         self._retracted = False
         self._chunks: list[str] = []
         self._saved_factors: dict[str, float] = {}
@@ -378,6 +384,9 @@ class State:
 
     def _do_macro(self, name: str, args: tuple[tuple[str, str], ...]) -> None:
         self.macro_after_print = True
+        if not self.context.bed and (self.context.nozzle or 0.0) < COLD_C:
+            # A start macro that finds nozzle and bed cold heats both: from here on neither is known.
+            self.context = self.context._replace(bed=None)
         self._forget_what_a_macro_sets(args)
         if args:
             self.macros.setdefault(name, args)
@@ -422,11 +431,17 @@ class State:
 
     def _do_tool(self, number: int) -> None:
         # Each tool has a temperature of its own: the last one commanded may have been another's.
-        self.context = self.context._replace(tool=number, nozzle=self._nozzles.get(number))
+        self.context = self.context._replace(
+            tool=number, nozzle=self._nozzles.get(number), flow=self._flows.get(number, 1.0)
+        )
         self.mode = self.mode._replace(tool=number)
 
-    def _do_flow_factor(self, value: float | str, _tool: float | None) -> None:
-        if not isinstance(value, str):
+    def _do_flow_factor(self, value: float | str, tool: float | None) -> None:
+        if isinstance(value, str):
+            return
+        number = self.context.tool if tool is None else int(tool)
+        self._flows[number] = value / 100
+        if number == self.context.tool:
             self.context = self.context._replace(flow=value / 100)
 
     def _do_speed_factor(self, value: float | str, _tool: float | None) -> None:
@@ -476,6 +491,7 @@ class State:
 
     def _do_pause(self, code: str) -> None:
         self.pauses.append((code, len(self.marks)))
+        self.context = self.context._replace(pauses=len(self.pauses))
 
     def _do_limits(self, code: str, pairs: tuple[tuple[str, float], ...]) -> None:
         changed = changed_by(code, dict(pairs))

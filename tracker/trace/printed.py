@@ -215,7 +215,7 @@ def _given(path: Path, name: str) -> str:
 _SECTION: Final = (
     ("nozzle_c", "nozzle", "degC"), ("bed_c", "bed", "degC"), ("chamber_c", "chamber set", "degC"),
     ("fan_pct", "fan", "percent"), ("layer_time_s", "layer time", "s"), ("flow_mm3_s", "flow", "mm³/s"),
-    ("print_speed_mm_s", "speed", "mm/s"),
+    ("print_speed_mm_s", "speed", "mm/s"), ("flow_factor_pct", "flow factor", "percent"),
 )  # fmt: skip
 """What of the plate's figures stands on a screen; all of them are in the JSON."""
 
@@ -240,6 +240,7 @@ def _figures(section: dict[str, Any]) -> Iterator[str]:
         each = section.get(name)
         if isinstance(each, dict) and each.get("value") is not None:
             yield f"{words} {compact(each['value'], unit)}{_spread(each)} {each['basis']}"
+    yield from (f"pause {text}" for text in section.get("pauses_at") or ())
 
 
 def _by_hand(row: Specimen, path: Path) -> dict[str, dict[str, Any]]:
