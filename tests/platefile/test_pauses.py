@@ -95,17 +95,17 @@ def test_what_a_macro_is_told_goes_before_the_settings() -> None:
     assert {(hint.what, hint.value) for hint in found.hints} == {("bed_c", 55), ("nozzle_c", 250)}
 
 
-@pytest.mark.parametrize(
-    "key",
-    [
-        "nozzle_temperature_range_high",
-        "first_layer_bed_temperature",
-        "bed_temperature_initial_layer",
-        "idle_temperature",
-        "nozzle_temperature_range_low",
-        "material_print_temperature_layer_0",
-    ],
+NO_SET_POINTS = (
+    "nozzle_temperature_range_high",
+    "nozzle_temperature_range_low",
+    "first_layer_bed_temperature",
+    "bed_temperature_initial_layer",
+    "material_print_temperature_layer_0",
+    "idle_temperature",
 )
+
+
+@pytest.mark.parametrize("key", NO_SET_POINTS)
 def test_bounds_and_first_layers_do_not_vote(key: str) -> None:
     """A range or a first layer's value is no set-point of the piece."""
     found = plate({}, head=("G21", "G90", "M83", f"; {key} = 101", "; bed_temperature = 60"))
