@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
-import io
-import zipfile
 from pathlib import Path
 
 import pytest
@@ -12,33 +9,23 @@ import pytest
 from tests.platefile.builder import TWO, boxes, text
 from tracker.errors import Refused
 from tracker.platefile import (
-    BinaryPlate,
     EmptyPlate,
     NoExtrusion,
     NotText,
-    PackedPlate,
     PictureInstead,
     PlateRefused,
     read_plate,
 )
+from tracker.platefile.containers import DamagedContainer
 
 GOOD = text(boxes(TWO))
-
-
-def container() -> bytes:
-    """Return a ZIP container with a plate in it."""
-    file = io.BytesIO()
-    with zipfile.ZipFile(file, "w") as packed:
-        packed.writestr("Metadata/plate_1.gcode", GOOD)
-    return file.getvalue()
 
 
 @pytest.mark.parametrize(
     ("data", "refusal", "word"),
     [
-        (b"GCDE\x01\x00\x00\x00\x01\x00" + GOOD, BinaryPlate, "binary"),
-        (container(), PackedPlate, "ZIP"),
-        (gzip.compress(GOOD, mtime=0), PackedPlate, "gzip"),
+        (b"GCDE\x09\x00\x00\x00\x01\x00" + GOOD, DamagedContainer, "version 9"),
+        (b"PK\x03\x04" + GOOD, DamagedContainer, "not a zip"),
         (b"\x89PNG\r\n\x1a\n" + GOOD, PictureInstead, "PNG"),
         (b"\xff\xd8\xff\xe0" + GOOD, PictureInstead, "JPEG"),
         (b"G1 X1 E1\n\0\n", NotText, "byte 9 is NUL"),
@@ -62,12 +49,12 @@ def test_binary_is_found_in_a_file_with_a_plain_name(tmp_path: Path) -> None:
     path = tmp_path / "plate.gcode"
     path.write_bytes(b"GCDE\x01\x00\x00\x00")
 
-    with pytest.raises(BinaryPlate):
+    with pytest.raises(DamagedContainer):
         read_plate(path)
 
 
 @pytest.mark.parametrize(
-    "refusal", [BinaryPlate(), EmptyPlate(), NotText(3), PackedPlate("gzip file"), NoExtrusion()]
+    "refusal", [EmptyPlate(), NotText(3), DamagedContainer("it breaks off"), NoExtrusion()]
 )
 def test_refusals_say_what_to_do(refusal: Refused) -> None:
     """Every refusal is one line and ends with the next step."""

@@ -27,18 +27,26 @@ _LONG_MIN = 90
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--spool", metavar="ID", help="Spool it is to be printed from (required).")
 @click.option("--like", metavar="JOB|PLAN.toml", help="Job or plan that it should repeat.")
+@click.option("--plate", "number", type=int, metavar="NUMBER", help="Which plate of a container of several.")
 @click.option(
     "--dummy", "dummies", multiple=True, metavar="PIECE", help="Piece printed for layer times only."
 )
 @as_json
 @pass_bench
 def preflight_command(
-    bench: Bench, /, file: Path, spool: str | None, like: str | None, dummies: tuple[str, ...], as_json: bool
+    bench: Bench,
+    /,
+    file: Path,
+    spool: str | None,
+    like: str | None,
+    number: int | None,
+    dummies: tuple[str, ...],
+    as_json: bool,
 ) -> None:
     """Hold a plate FILE against data sheet, spool, programme and an earlier job, before it is printed."""
     from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
 
-    plate = PlateFile.read(file)
+    plate = PlateFile.read(file, number)
     report = preflight(bench.book, plate, spool or _asked_spool(bench), like, dummies)
     if as_json:
         say_json(report.as_json())

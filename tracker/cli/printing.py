@@ -67,6 +67,7 @@ def job_command() -> None:
     " bar=x:20-60, 2=z:5-15, x:20-60,y:3-7.",
 )
 @click.option("--again", metavar="JOB", help="The job of which this is another attempt.")
+@click.option("--plate", "number", type=int, metavar="NUMBER", help="Which plate of a container of several.")
 @asks((*SET_FORM, *MEASURED_FORM))
 @as_json
 @pass_bench
@@ -81,6 +82,7 @@ def job_add(
     dummies: tuple[str, ...],
     gauges: tuple[str, ...],
     again: str | None,
+    number: int | None,
     as_json: bool,
     **typed: Any,
 ) -> None:
@@ -89,7 +91,7 @@ def job_add(
     Pieces, places, orientations, set-points and times are read from FILE; without one they are typed.
     """
     said = Said([read_piece(each) for each in pieces], geometries, gauges, dummies)
-    plate = PlateFile.read(file) if file else None
+    plate = PlateFile.read(file, number) if file else None
     if bench.may_ask and not (spools or material or again):
         spools = tuple(click.prompt("Spools printed from (IDs)", err=True).split())
     of: _Of = {"spools": spools, "material": material, "again": again}

@@ -14,6 +14,7 @@ from tracker.forms import FormError
 from tracker.ids import spool_id
 from tracker.kinds import find, material_named
 from tracker.model import Job, JobSpool, Specimen
+from tracker.model.printing import PLATE_NUMBER
 
 if TYPE_CHECKING:
     from tracker.desk.plates import PlateRead
@@ -21,25 +22,59 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class PlateFile:
-    """The plate file as it came: its name and bytes."""
+    """The plate file as it came.
+
+    Attributes:
+        name: Of the file.
+        source: Its bytes, or where they are: a large plate is not taken into memory to be looked at.
+        number: Of the plate in a container with several; None where there is one.
+    """
 
     name: str
-    data: bytes
+    source: bytes | Path
+    number: int | None = None
+
+    @property
+    def data(self) -> bytes:
+        """All of it."""
+        return self.source if isinstance(self.source, bytes) else self.source.read_bytes()
+
+    @property
+    def sha256(self) -> str:
+        """Its digest."""
+        if isinstance(self.source, bytes):
+            return hashlib.sha256(self.source).hexdigest()
+        with self.source.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+
+    @property
+    def kept_name(self) -> str:
+        """The name as it is kept, with the number of the plate in a container of several."""
+        return self.name if self.number is None else f"{self.name}{PLATE_NUMBER}{self.number}"
 
     @staticmethod
-    def read(path: Path) -> PlateFile:
-        """Read a file from the disk.
+    def read(path: Path, number: int | None = None) -> PlateFile:
+        """Find a file on the disk.
+
+        Args:
+            path: The file.
+            number: Of the plate in a container with several; None where there is one.
 
         Raises:
             FormError: It cannot be read, or is empty.
+            PlateRefused: It is a folder, a pipe or a device.
         """
+        from tracker.platefile import check_regular  # noqa: PLC0415 - brings numpy, which other jobs do not need
+
         try:
-            data = path.read_bytes()
+            check_regular(path)
+            with path.open("rb") as file:
+                empty = not file.read(1)
         except OSError as error:
             raise FormError(f"{path} cannot be read", why=error.strerror or str(error)) from error
-        if not data:
+        if empty:
             raise FormError(f"{path} is empty", do="Send the file again from the slicer")
-        return PlateFile(path.name, data)
+        return PlateFile(path.name, path, number)
 
 
 def read_job_plate(
@@ -69,14 +104,15 @@ def read_job_plate(
 
     with book.read() as session:
         earlier = find(book, session, again, "job") if again else None
-        if earlier is not None and earlier.plate_sha256 == hashlib.sha256(plate.data).hexdigest():
+        if earlier and (earlier.plate_sha256, earlier.plate_number) == (plate.sha256, plate.number):
             return None
         named = list(spools) or spools_of(earlier)
         spool = find(book, session, named[0], "spool") if named else None
         made_of = material_named(session, material) if material and spool is None else None
         of = spool.material if spool is not None else made_of or (earlier.material if earlier else None)
         return read_pieces(
-            plate.data,
+            plate.source,
+            number=plate.number,
             density_g_cm3=of.density_g_cm3 if of is not None else None,
             diameter_mm=spool.diameter_mm if spool is not None else None,
         )

@@ -114,7 +114,7 @@ def _put_spools(book: Book, act: Act, job: Job, spools: Sequence[str], material:
 
 def _put_plate(act: Act, job: Job, plate: PlateFile | None, earlier: Job | None) -> None:
     if plate is not None:
-        job.plate_sha256, job.plate_name = act.attach(plate.data, plate.name), plate.name
+        job.plate_sha256, job.plate_name = act.attach(plate.data, plate.name), plate.kept_name
     elif earlier is not None:
         job.plate_sha256, job.plate_name = earlier.plate_sha256, earlier.plate_name
 

@@ -97,19 +97,32 @@ class PlateRead:
 
 
 def read_pieces(
-    data: bytes, *, density_g_cm3: float | None = None, diameter_mm: float | None = None
+    data: bytes | Path,
+    *,
+    density_g_cm3: float | None = None,
+    diameter_mm: float | None = None,
+    number: int | None = None,
+    separate: bool = False,
 ) -> PlateRead:
     """Read a plate and derive its pieces.
 
     Args:
-        data: The file.
+        data: The file, or where it is.
         density_g_cm3: Of the material, where it is recorded.
         diameter_mm: Of the filament, where it is recorded.
+        number: Of the plate in a container with several.
+        separate: Whether parts that share one marker and nowhere touch are pieces of their own.
 
     Raises:
         PlateRefused: It is no readable plate; one line says what it is instead.
     """
-    plate = read_plate(data, density_g_cm3=density_g_cm3, filament_diameter_mm=diameter_mm)
+    plate = read_plate(
+        data,
+        density_g_cm3=density_g_cm3,
+        filament_diameter_mm=diameter_mm,
+        plate=number,
+        separate=separate,
+    )
     pieces = [_derived(thing) for thing in reading_order(plate.objects)]
     _number(pieces, plate)
     if not pieces:
@@ -355,13 +368,15 @@ def plate_of(book: Book, row: Job) -> Plate:
     path = book.files.path(row.plate_sha256)
     if not path.exists():
         book.files.get(row.plate_sha256)  # says what is missing and what to do
-    return _read(path)
+    # Parts of one marker that were told apart have keys that only the same way of reading gives.
+    apart = any(" part " in (each.plate_facts or {}).get("key", "") for each in row.specimens)
+    return _read(path, row.plate_number, apart)
 
 
 @lru_cache(maxsize=4)
-def _read(path: Path) -> Plate:
+def _read(path: Path, number: int | None, separate: bool) -> Plate:
     """Read a kept plate; its name is its digest, so what was read once stays true."""
-    return read_plate(path)
+    return read_plate(path, plate=number, separate=separate)
 
 
 def settings_of(book: Book, job: str | int) -> dict[str, str]:

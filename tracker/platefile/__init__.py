@@ -12,6 +12,7 @@ Inside, text flows through `source` (whole lines), `scan` (plain moves as column
 (planned times, sums), `layering` and `digest` (facts).
 """
 
+from tracker.platefile.containers import PackedPlate, WhichPlate, plates_in
 from tracker.platefile.facts import (
     COMMANDED,
     ESTIMATED,
@@ -45,13 +46,12 @@ from tracker.platefile.reader import read_plate
 from tracker.platefile.source import (
     BadNotation,
     BadWindow,
-    BinaryPlate,
     EmptyPlate,
     NoExtrusion,
     NotText,
-    PackedPlate,
     PictureInstead,
     PlateRefused,
+    check_regular,
 )
 from tracker.platefile.templates import (
     FREE,
@@ -77,7 +77,6 @@ __all__ = [
     "WITH_FLOW_FACTOR",
     "BadNotation",
     "BadWindow",
-    "BinaryPlate",
     "Candidate",
     "Change",
     "EmptyPlate",
@@ -100,8 +99,10 @@ __all__ = [
     "SetPoints",
     "Stated",
     "Stretch",
+    "WhichPlate",
     "Window",
     "check_notation",
+    "check_regular",
     "gauge_window",
     "match_geometry",
     "match_object",
@@ -114,6 +115,7 @@ __all__ = [
     "plate_map_png",
     "plate_map_svg",
     "plate_map_text",
+    "plates_in",
     "read_gauge",
     "read_plate",
     "reading_order",

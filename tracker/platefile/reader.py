@@ -12,6 +12,7 @@ from typing import BinaryIO
 import numpy as np
 
 from tracker.platefile import scan
+from tracker.platefile.containers import unpacked
 from tracker.platefile.digest import Digest
 from tracker.platefile.facts import Plate
 from tracker.platefile.gather import Gatherer
@@ -166,9 +167,10 @@ def read_plate(
     progress: Progress | None = None,
     g90_sets_e: bool = False,
     separate: bool = False,
+    plate: int | None = None,
     chunk_bytes: int = CHUNK_BYTES,
 ) -> Plate:
-    """Read a plate file: RepRap-style G-code as text.
+    """Read a plate file: RepRap-style G-code as text, binary, compressed, or in a container.
 
     Memory stays bounded whatever the file's length.
 
@@ -179,12 +181,15 @@ def read_plate(
         progress: Is told bytes done and bytes in all.
         g90_sets_e: True for firmware in which G90 and G91 set E too.
         separate: True to tell parts of one marked object apart where they nowhere touch.
+        plate: Number of the plate in a container of several.
         chunk_bytes: Bytes read at a time; the facts do not depend on it.
 
     Raises:
-        PlateRefused: The file is binary, packed, a picture, no text, empty, or deposits nothing.
+        WhichPlate: The file holds several plates, and none is named.
+        PlateRefused: The file is damaged beyond use, a picture, no text, empty, or deposits nothing.
     """
-    with opened(source) as stream, _uncollected():
+    with opened(source) as file, unpacked(file, plate) as packed, _uncollected():
+        stream = packed.stream
         check(stream)
         options = {
             "relative_e": e_is_relative(stream),
@@ -196,6 +201,7 @@ def read_plate(
             tally = Reader(**options).read(stream, chunk_bytes, progress)
         except Exception as error:  # noqa: BLE001 - a plate must be read whatever a line of it does to the fast reader
             tally = _read_plainly(stream, start, options, error)
+        tally.cuts += packed.notes
         return Digest(tally, filament_diameter_mm, density_g_cm3, separate=separate).plate()
 
 

@@ -18,30 +18,6 @@ class PlateRefused(Refused):
     """A file that is not a readable plate; the base of every refusal of this room."""
 
 
-class BinaryPlate(PlateRefused):
-    """The file is binary G-code, whatever its name ends in."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            "This is binary G-code (it begins with GCDE)",
-            do="Export the plate as plain text, or convert it first, and give that file.",
-        )
-
-
-class PackedPlate(PlateRefused):
-    """The file is a container or is compressed.
-
-    Args:
-        kind: What it is, in words.
-    """
-
-    def __init__(self, kind: str) -> None:
-        super().__init__(
-            f"This is a {kind}, not the text of a plate",
-            do="Unpack it (in a container plates lie under Metadata/ as plate_*.gcode) and give one plate.",
-        )
-
-
 class PictureInstead(PlateRefused):
     """The file is a picture.
 
@@ -135,15 +111,12 @@ class BadNotation(PlateRefused):
 Progress = Callable[[int, int], None]
 Source = Path | BinaryIO | bytes
 
-CHUNK_BYTES = 2 << 20
+CHUNK_BYTES = 1 << 19
 """Large enough that the calls for a chunk do not count, small enough for its columns to stay in a cache."""
 _HEAD_BYTES = 1 << 16
 _LONGEST_LINE = 1 << 20
 _BOM = b"\xef\xbb\xbf"
 _KINDS: tuple[tuple[bytes, Callable[[], Exception]], ...] = (
-    (b"GCDE", BinaryPlate),
-    (b"PK\x03\x04", lambda: PackedPlate("ZIP container")),
-    (b"\x1f\x8b", lambda: PackedPlate("gzip file")),
     (b"\x89PNG", lambda: PictureInstead("PNG")),
     (b"\xff\xd8\xff", lambda: PictureInstead("JPEG")),
 )

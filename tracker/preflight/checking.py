@@ -34,7 +34,12 @@ def preflight(
     """
     with book.read() as session:
         row = find(book, session, spool, "spool")
-        read = read_pieces(plate.data, density_g_cm3=row.material.density_g_cm3, diameter_mm=row.diameter_mm)
+        read = read_pieces(
+            plate.source,
+            number=plate.number,
+            density_g_cm3=row.material.density_g_cm3,
+            diameter_mm=row.diameter_mm,
+        )
         mark_dummies(read, dummies)
         report = Report(plate.name, spool_id(row.id), says=read.says, filament_g=read.plate.filament_g)
         report.time_s = round(read.plate.time_s, 1)
