@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import ndimage
 
 from tests.platefile.builder import HEAD, TWO, boxes, ring, text
 from tracker.platefile import Plate, read_plate
+from tracker.platefile.islands import connected
 
 BARS = read_plate(text(boxes(TWO, dialect=None)))
 
@@ -110,3 +115,16 @@ def test_angle_of_a_bar(angle: float) -> None:
 
     assert one.angle_deg == pytest.approx(90 - (90 - angle) % 180, abs=0.01)
     assert one.rect_mm == pytest.approx((80 + one.line_width_mm, 10 + one.line_width_mm), abs=0.01)
+
+
+@given(st.integers(1, 12), st.integers(1, 12), st.integers(0, 1 << 32), st.floats(0, 1))
+@settings(max_examples=100, deadline=None)
+def test_what_hangs_together_as_scipy_has_it(rows: int, columns: int, seed: int, share: float) -> None:
+    """Cells that touch by side or corner get one number, as scipy.ndimage.label gives them."""
+    drawn = np.random.default_rng(seed).random((rows, columns)) < share
+    expected, count = ndimage.label(drawn, structure=np.ones((3, 3), np.int8))
+    found, ours = connected(drawn)
+    assert ours == count
+    assert len(set(zip(found.ravel().tolist(), expected.ravel().tolist(), strict=True))) == count + bool(
+        (~drawn).any()
+    )

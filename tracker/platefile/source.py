@@ -111,7 +111,7 @@ class BadNotation(PlateRefused):
 Progress = Callable[[int, int], None]
 Source = Path | BinaryIO | bytes
 
-CHUNK_BYTES = 1 << 19
+CHUNK_BYTES = 1 << 20
 """Large enough that the calls for a chunk do not count, small enough for its columns to stay in a cache."""
 _HEAD_BYTES = 1 << 16
 _LONGEST_LINE = 1 << 20
