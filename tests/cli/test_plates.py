@@ -207,18 +207,18 @@ def _picture() -> bytes:
     return held.getvalue()
 
 
-def _container() -> bytes:
+def _project() -> bytes:
     held = io.BytesIO()
     with zipfile.ZipFile(held, "w") as packed:
-        packed.writestr("Metadata/plate_1.gcode", plate(FLAT, layers=2))
+        packed.writestr("3D/3dmodel.model", "<model/>")
     return held.getvalue()
 
 
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        (b"GCDE" + struct.pack("<IH", 1, 1) + b"\0" * 90, "binary G-code"),
-        (_container(), "not the text of a plate"),
+        (b"GCDE" + struct.pack("<IH", 1, 1) + b"\0" * 90, "empty"),
+        (_project(), "no sliced plate"),
         (_picture(), "PNG picture"),
         (b"G20\nG0 X1 Y1\nG1 Z-0.1 F10\nG1 X2 Y2\nM5\n", "No extrusion"),
         (b"G1 X1 Y1 E1\n\0\0\0\nG1 X2 E2\n", "NUL"),
@@ -234,6 +234,19 @@ def test_a_file_that_is_no_plate_is_refused_in_one_line(
     assert words in cli.refused("job", "add", file, "--spool", spool)
     assert words in cli.refused("preflight", file, "--spool", spool)
     assert cli.entries() == before
+
+
+def test_a_plate_of_a_container_is_named_and_read_again(cli: Cli, spool: str, tmp_path: Path) -> None:
+    """The number goes with the pieces, so that the kept container gives the same plate again."""
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w") as packed:
+        packed.writestr("Metadata/plate_1.gcode", plate(FLAT, layers=2))
+        packed.writestr("Metadata/plate_2.gcode", plate(UPRIGHT, settings=["note = second"]))
+    file = sent(tmp_path, held.getvalue())
+    assert "2 plates" in cli.refused("job", "add", file, "--spool", spool)
+    job = cli.json("job", "add", file, "--spool", spool, "--plate", "2")
+    assert [each["name"] for each in job["specimens"]] == ["tower", "tower_#2", "cube"]
+    cli("job", "gauge", job["id"], "z:6-9", "--yes")
 
 
 def test_a_truncated_plate_is_taken_as_far_as_it_goes(cli: Cli, spool: str, tmp_path: Path) -> None:
@@ -293,7 +306,7 @@ def test_a_corrected_start_moves_the_log(cli: Cli, spool: str, tmp_path: Path) -
     job = cli.id("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--started", START)
     cli.id("job", "log", job, a_log(tmp_path, START))
     before = _chamber(cli, job)
-    cli.id("amend", job, "started_at=2026-03-02 07:10", "--reason", "read the wrong clock")
+    cli.id("correct", job, "started_at=2026-03-02 07:10", "--reason", "read the wrong clock")
     assert _chamber(cli, job) == pytest.approx(before + 10, abs=0.01)
 
 
@@ -307,7 +320,7 @@ def test_the_layer_in_which_a_piece_broke_has_its_own_reading(cli: Cli, spool: s
     job = cli.id("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--started", START)
     cli.id("job", "log", job, a_log(tmp_path, START))
     piece = _first(cli, job)
-    cli.id("amend", piece, "broken_height_mm=12.3", "--reason", "seen at the rig")
+    cli.id("correct", piece, "broken_height_mm=12.3", "--reason", "seen at the rig")
     facts = cli.json("show", piece)["log_facts"]
     layer, section = facts["at_break"]["chamber"], facts["section"]["chamber"]
     assert layer["high"] - layer["low"] < (section["high"] - section["low"]) / 20
@@ -535,8 +548,8 @@ def test_a_gauge_section_may_be_stated_later_and_taken_back(cli: Cli, spool: str
 def test_a_stated_gauge_section_is_corrected_like_any_field(cli: Cli, spool: str, tmp_path: Path) -> None:
     """With a reason; another template leaves it as it is."""
     made = cli.json("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool)["specimens"][0]["id"]
-    cli("amend", made, "gauge=z:6-9", "--reason", "clamped higher")
-    cli("amend", made, "geometry=free", "--reason", "no standard piece")
+    cli("correct", made, "gauge=z:6-9", "--reason", "clamped higher")
+    cli("correct", made, "geometry=free", "--reason", "no standard piece")
     assert "z:6-9 stated by Ada Bench" in _source(cli, made, "layer_time_s")
 
 

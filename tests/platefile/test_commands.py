@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from tests.platefile.builder import HEAD, ring, text
-from tracker.platefile import Plate, PlateObject, read_plate
+from tracker.platefile import Plate, PlateObject, ReadAs, read_plate
 
 
 def read(*lines: str, g90_sets_e: bool = False) -> Plate:
     """Read a plate of these lines behind the usual head, in one object."""
-    return read_plate(text([*HEAD, ";MESH:a", "G1 Z0.2", *lines]), g90_sets_e=g90_sets_e)
+    return read_plate(text([*HEAD, ";MESH:a", "G1 Z0.2", *lines]), read_as=ReadAs(g90_sets_e=g90_sets_e))
 
 
 def piece(*lines: str) -> PlateObject:
@@ -114,8 +114,10 @@ def test_g90_sets_e_where_the_firmware_does() -> None:
 
 
 def test_g90_after_m83_is_told_if_it_matters() -> None:
-    """Where firmwares would differ, the plate says so."""
-    assert any("G90" in text for text in read("M83", "G90", "G1 X10 E1").problems)
+    """Where firmwares would differ, the plate gives both lengths and the option for the other reading."""
+    told = " ".join(read("M83", "G90", "G1 X10 E1", "G1 X0 E1").problems)
+    assert "2 mm of filament, else 1 mm; for that: --g90-sets-e" in told
+    assert not any("G90" in text for text in read("M83", "G90", "G1 X10 E1").problems)
     assert not any("G90" in text for text in read("M83", "G90", "M83", "G1 X10 E1").problems)
 
 

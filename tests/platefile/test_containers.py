@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tests.platefile.builder import TWO, boxes, text
 from tests.platefile.packing import PNG, bgcode, container, meatpack
 from tracker.errors import Refused
-from tracker.platefile import Plate, PlateRefused, WhichPlate, plates_in, read_plate
+from tracker.platefile import Plate, PlateRefused, ReadAs, WhichPlate, plates_in, read_plate
 from tracker.platefile.bgcode import MeatPack, unshrink
 
 GOOD = text(boxes(TWO, layers=4))
@@ -110,9 +110,9 @@ def test_plates_of_a_container_are_offered_by_number_and_picture() -> None:
     ]
     with pytest.raises(WhichPlate, match=r"2 plates: 1 \(plate_1\.gcode"):
         read_plate(data)
-    assert same(read_plate(data, plate=2), read_plate(OTHER))
+    assert same(read_plate(data, read_as=ReadAs(plate=2)), read_plate(OTHER))
     with pytest.raises(PlateRefused, match="no plate 7"):
-        read_plate(data, plate=7)
+        read_plate(data, read_as=ReadAs(plate=7))
 
 
 def test_a_single_plate_needs_no_number() -> None:
@@ -173,7 +173,10 @@ def test_damaged_containers_are_read_or_refused(kind: str) -> None:
         for _ in range(chance.randint(1, 3)):
             data[chance.randrange(4, len(data))] = chance.randrange(256)
         try:
-            read_plate(bytes(data[: chance.choice((len(data), chance.randrange(5, len(data))))]), plate=1)
+            read_plate(
+                bytes(data[: chance.choice((len(data), chance.randrange(5, len(data))))]),
+                read_as=ReadAs(plate=1),
+            )
         except Refused:
             continue
 

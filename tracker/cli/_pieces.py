@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +20,35 @@ if TYPE_CHECKING:
     from tracker.desk.plates import PlatePiece, PlateRead
 
 Texts = tuple[str, ...]
+
+_READING = (
+    click.option("--plate", type=int, metavar="NUMBER", help="Which plate of a container of several."),
+    click.option(
+        "--separate",
+        is_flag=True,
+        help="Parts that share one marker and nowhere touch are pieces of their own.",
+    ),
+    click.option("--g90-sets-e", is_flag=True, help="G90 and G91 set E too, as in some firmware."),
+    click.option("--relative-e/--absolute-e", default=None, help="How E is read before the file says so."),
+)
+
+
+def reads_plate(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options on how a plate file is read; it gets them as ``read_as``."""
+
+    @functools.wraps(command)
+    def with_reading(
+        *args: Any, plate: int | None, separate: bool, g90_sets_e: bool, relative_e: bool | None, **rest: Any
+    ) -> Any:
+        given = {"plate": plate, "separate": separate, "g90_sets_e": g90_sets_e, "relative_e": relative_e}
+        read_as = {
+            name: value for name, value in given.items() if value not in (None, False) or name == "relative_e"
+        }
+        return command(*args, read_as={k: v for k, v in read_as.items() if v is not None}, **rest)
+
+    for option in reversed(_READING):
+        with_reading = option(with_reading)
+    return with_reading
 
 
 @dataclass(frozen=True)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._pieces import reads_plate
 from tracker.cli._telling import as_json, folded, note, say_json, table, width
 from tracker.desk.jobplates import PlateFile
 from tracker.errors import Refused
@@ -27,10 +28,10 @@ _LONG_MIN = 90
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--spool", metavar="ID", help="Spool it is to be printed from (required).")
 @click.option("--like", metavar="JOB|PLAN.toml", help="Job or plan that it should repeat.")
-@click.option("--plate", "number", type=int, metavar="NUMBER", help="Which plate of a container of several.")
 @click.option(
     "--dummy", "dummies", multiple=True, metavar="PIECE", help="Piece printed for layer times only."
 )
+@reads_plate
 @as_json
 @pass_bench
 def preflight_command(
@@ -39,14 +40,14 @@ def preflight_command(
     file: Path,
     spool: str | None,
     like: str | None,
-    number: int | None,
+    read_as: dict[str, Any],
     dummies: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Hold a plate FILE against data sheet, spool, programme and an earlier job, before it is printed."""
     from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
 
-    plate = PlateFile.read(file, number)
+    plate = PlateFile.read(file, read_as)
     report = preflight(bench.book, plate, spool or _asked_spool(bench), like, dummies)
     if as_json:
         say_json(report.as_json())

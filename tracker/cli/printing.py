@@ -9,7 +9,7 @@ import click
 
 from tracker.cli._asking import answered, asks
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._pieces import Said, asked_pieces, commanded, settle
+from tracker.cli._pieces import Said, asked_pieces, commanded, reads_plate, settle
 from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
 from tracker.desk import jobs
 from tracker.desk.changes import change_setting
@@ -67,7 +67,7 @@ def job_command() -> None:
     " bar=x:20-60, 2=z:5-15, x:20-60,y:3-7.",
 )
 @click.option("--again", metavar="JOB", help="The job of which this is another attempt.")
-@click.option("--plate", "number", type=int, metavar="NUMBER", help="Which plate of a container of several.")
+@reads_plate
 @asks((*SET_FORM, *MEASURED_FORM))
 @as_json
 @pass_bench
@@ -82,7 +82,7 @@ def job_add(
     dummies: tuple[str, ...],
     gauges: tuple[str, ...],
     again: str | None,
-    number: int | None,
+    read_as: dict[str, Any],
     as_json: bool,
     **typed: Any,
 ) -> None:
@@ -91,7 +91,7 @@ def job_add(
     Pieces, places, orientations, set-points and times are read from FILE; without one they are typed.
     """
     said = Said([read_piece(each) for each in pieces], geometries, gauges, dummies)
-    plate = PlateFile.read(file, number) if file else None
+    plate = PlateFile.read(file, read_as) if file else None
     if bench.may_ask and not (spools or material or again):
         spools = tuple(click.prompt("Spools printed from (IDs)", err=True).split())
     of: _Of = {"spools": spools, "material": material, "again": again}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,6 @@ from tracker.forms import FormError
 from tracker.ids import spool_id
 from tracker.kinds import find, material_named
 from tracker.model import Job, JobSpool, Specimen
-from tracker.model.printing import PLATE_NUMBER
 
 if TYPE_CHECKING:
     from tracker.desk.plates import PlateRead
@@ -27,12 +26,12 @@ class PlateFile:
     Attributes:
         name: Of the file.
         source: Its bytes, or where they are: a large plate is not taken into memory to be looked at.
-        number: Of the plate in a container with several; None where there is one.
+        read_as: How it is to be read where it allows more than one reading, as kept with its pieces.
     """
 
     name: str
     source: bytes | Path
-    number: int | None = None
+    read_as: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def data(self) -> bytes:
@@ -50,15 +49,16 @@ class PlateFile:
     @property
     def kept_name(self) -> str:
         """The name as it is kept, with the number of the plate in a container of several."""
-        return self.name if self.number is None else f"{self.name}{PLATE_NUMBER}{self.number}"
+        number = self.read_as.get("plate")
+        return self.name if number is None else f"{self.name} #plate {number}"
 
     @staticmethod
-    def read(path: Path, number: int | None = None) -> PlateFile:
+    def read(path: Path, read_as: Mapping[str, Any] | None = None) -> PlateFile:
         """Find a file on the disk.
 
         Args:
             path: The file.
-            number: Of the plate in a container with several; None where there is one.
+            read_as: How it is to be read: those fields of `tracker.platefile.ReadAs` that are not as usual.
 
         Raises:
             FormError: It cannot be read, or is empty.
@@ -74,7 +74,7 @@ class PlateFile:
             raise FormError(f"{path} cannot be read", why=error.strerror or str(error)) from error
         if empty:
             raise FormError(f"{path} is empty", do="Send the file again from the slicer")
-        return PlateFile(path.name, path, number)
+        return PlateFile(path.name, path, dict(read_as or {}))
 
 
 def read_job_plate(
@@ -104,7 +104,7 @@ def read_job_plate(
 
     with book.read() as session:
         earlier = find(book, session, again, "job") if again else None
-        if earlier and (earlier.plate_sha256, earlier.plate_number) == (plate.sha256, plate.number):
+        if earlier and (earlier.plate_sha256, kept_reading(earlier)) == (plate.sha256, plate.read_as):
             return None
         named = list(spools) or spools_of(earlier)
         spool = find(book, session, named[0], "spool") if named else None
@@ -112,10 +112,16 @@ def read_job_plate(
         of = spool.material if spool is not None else made_of or (earlier.material if earlier else None)
         return read_pieces(
             plate.source,
-            number=plate.number,
+            read_as=plate.read_as,
             density_g_cm3=of.density_g_cm3 if of is not None else None,
             diameter_mm=spool.diameter_mm if spool is not None else None,
         )
+
+
+def kept_reading(job: Job) -> dict[str, Any]:
+    """Return how a job's plate file was read, where it allows more than one reading."""
+    facts = (each.plate_facts for each in job.specimens if each.plate_facts)
+    return next((dict(each.get("read_as") or {}) for each in facts), {})
 
 
 def spools_of(job: Job | None) -> list[str]:

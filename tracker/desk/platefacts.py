@@ -79,6 +79,7 @@ def facts_of(
             "time": plate.time_basis,
         },
         "first_layer_s": round(first_layer_s(plate), 1),
+        **({"read_as": kept} if (kept := plate.read_as.as_data()) else {}),
         "section": section_facts(piece, cut, plate.hints) | ({"gauge": gauge, "by": by} if gauge else {}),
         "spans_s": [[round(start, 1), round(end, 1)] for start, end in cut.spans_s],
         "tops_mm": [

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from tracker.book import Book
+from tracker.desk.jobplates import kept_reading
 from tracker.desk.platefacts import agreed_hint, facts_of, stated_section, usual_set_points
 from tracker.errors import Refused
 from tracker.forms import FormError
@@ -22,6 +23,7 @@ from tracker.platefile import (
     FREE,
     Plate,
     PlateObject,
+    ReadAs,
     match_object,
     orientation_of,
     piece_named,
@@ -101,8 +103,7 @@ def read_pieces(
     *,
     density_g_cm3: float | None = None,
     diameter_mm: float | None = None,
-    number: int | None = None,
-    separate: bool = False,
+    read_as: Mapping[str, Any] | None = None,
 ) -> PlateRead:
     """Read a plate and derive its pieces.
 
@@ -110,8 +111,7 @@ def read_pieces(
         data: The file, or where it is.
         density_g_cm3: Of the material, where it is recorded.
         diameter_mm: Of the filament, where it is recorded.
-        number: Of the plate in a container with several.
-        separate: Whether parts that share one marker and nowhere touch are pieces of their own.
+        read_as: How to read what allows more than one reading: fields of `tracker.platefile.ReadAs`.
 
     Raises:
         PlateRefused: It is no readable plate; one line says what it is instead.
@@ -120,8 +120,7 @@ def read_pieces(
         data,
         density_g_cm3=density_g_cm3,
         filament_diameter_mm=diameter_mm,
-        plate=number,
-        separate=separate,
+        read_as=ReadAs.from_data(read_as),
     )
     pieces = [_derived(thing) for thing in reading_order(plate.objects)]
     _number(pieces, plate)
@@ -368,15 +367,13 @@ def plate_of(book: Book, row: Job) -> Plate:
     path = book.files.path(row.plate_sha256)
     if not path.exists():
         book.files.get(row.plate_sha256)  # says what is missing and what to do
-    # Parts of one marker that were told apart have keys that only the same way of reading gives.
-    apart = any(" part " in (each.plate_facts or {}).get("key", "") for each in row.specimens)
-    return _read(path, row.plate_number, apart)
+    return _read(path, ReadAs.from_data(kept_reading(row)))
 
 
 @lru_cache(maxsize=4)
-def _read(path: Path, number: int | None, separate: bool) -> Plate:
+def _read(path: Path, read_as: ReadAs) -> Plate:
     """Read a kept plate; its name is its digest, so what was read once stays true."""
-    return read_plate(path, plate=number, separate=separate)
+    return read_plate(path, read_as=read_as)
 
 
 def settings_of(book: Book, job: str | int) -> dict[str, str]:
@@ -394,12 +391,7 @@ def settings_of(book: Book, job: str | int) -> dict[str, str]:
     """
     with book.read() as session:
         row = find(book, session, job, "job") if isinstance(job, str) else session.get_one(Job, job)
-        if row.plate_sha256 is None:
-            return {}
-    found: dict[str, str] = {}
-    for key, value in plate_of(book, row).settings:
-        found.setdefault(key, value)
-    return found
+        return {} if row.plate_sha256 is None else dict(reversed(plate_of(book, row).settings))
 
 
 def alike(read: PlateRead) -> list[list[PlatePiece]]:

@@ -12,9 +12,6 @@ from sqlalchemy.orm import Mapped, mapped_column, relationship
 from tracker.model.base import Base, Numbered, Voidable
 from tracker.model.supply import Material, Spool
 
-PLATE_NUMBER = " #plate "
-"""Between the name of a container and the number of the plate that was printed from it."""
-
 
 class Job(Base, Numbered):
     """One run of a plate file. Columns ending in ``_set_…`` were meant, ``_measured_…`` were read.
@@ -64,12 +61,6 @@ class Job(Base, Numbered):
     changes: Mapped[list[SettingChange]] = relationship(back_populates="job")
     logs: Mapped[list[JobLog]] = relationship(back_populates="job")
     material: Mapped[Material | None] = relationship()
-
-    @property
-    def plate_number(self) -> int | None:
-        """The number of the plate in a container of several, as its name is kept; None where there is one."""
-        name, sign, number = (self.plate_name or "").rpartition(PLATE_NUMBER)
-        return int(number) if name and sign and number.isdecimal() else None
 
 
 class JobSpool(Base, Voidable):

@@ -71,7 +71,7 @@ def _signs_of_a_cut(tally: Tally, dialect: int, stated: Stated) -> list[str]:
     return found
 
 
-_USUAL_DIAMETER_MM = 1.75
+USUAL_DIAMETER_MM = 1.75
 _ISLANDS = len(DIALECTS) - 1
 _ALONE = "piece"
 _PART = "\0"
@@ -154,12 +154,12 @@ class Digest:
         self._densities: dict[int, float | None] = {}
         for tool in laid:
             stated = settings_block.diameter(self._settings, tool)
-            self._diameters[tool] = diameter or stated or _USUAL_DIAMETER_MM
+            self._diameters[tool] = diameter or stated or USUAL_DIAMETER_MM
             self._densities[tool] = density or settings_block.density(self._settings, tool)
         self._areas = {tool: math.pi / 4 * each**2 for tool, each in self._diameters.items()}
         # The tool that laid most stands for the plate: pseudo tools of start code lay nothing.
         main = max(laid, key=laid.__getitem__, default=0)
-        self._diameter = self._diameters.get(main, _USUAL_DIAMETER_MM)
+        self._diameter = self._diameters.get(main, USUAL_DIAMETER_MM)
         named = settings_block.diameter(self._settings, main)
         self._diameter_basis = GIVEN if diameter else STATED if named else ESTIMATED
         self._density = self._densities.get(main)
@@ -233,6 +233,10 @@ class Digest:
             unknown_commands=dict(self._state.unknown.most_common()),
             pauses=tuple(self._state.pauses),
             tools=tools,
+            tool_changes=self._tally.tool_changes,
+            relative_e=self._state.mode.relative_e,
+            volumetric=self._state.mode.e_scale != self._state.mode.unit,
+            bed_mm=settings_block.bed(self._settings),
         )
 
     def _length(self, *, auxiliary: bool = False, begun: bool = False) -> float:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
+from typing import Any
 
 COMMANDED = "commanded"
 WITH_FLOW_FACTOR = "with flow factor"
@@ -375,6 +377,8 @@ class Stated:
         filament_g: Mass.
         time_s: Time.
         layers: Number of layers.
+        filament_mm3: Volume, where that is stated and no length.
+        density_g_cm3: Of the filament.
         lines: The settings lines these were read from: quantity, key, text.
     """
 
@@ -382,7 +386,80 @@ class Stated:
     filament_g: float | None = None
     time_s: float | None = None
     layers: int | None = None
+    filament_mm3: float | None = None
+    density_g_cm3: float | None = None
     lines: tuple[tuple[str, str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """Something a file states of itself that its moves do not bear out.
+
+    Attributes:
+        what: ``filament``, ``mass``, ``time`` or ``bed``.
+        stated: By the file; of a bed its longer side.
+        read: From its moves; of a bed how long it would have to be.
+        unit: Of both.
+        relative: How far they are apart, as a part of what is stated.
+        line: Number of the first line it may come from, None where none stands out.
+        text: That line.
+    """
+
+    what: str
+    stated: float
+    read: float
+    unit: str
+    relative: float
+    line: int | None = None
+    text: str = ""
+
+    def at(self, line: int, text: str) -> Contradiction:
+        """Return the same with the line it may come from."""
+        return replace(self, line=line, text=text)
+
+    @property
+    def words(self) -> str:
+        """One sentence without its full stop."""
+        where = f"; first at line {self.line}: {self.text[:60]}" if self.line else ""
+        if self.what == "bed":
+            return f"a piece lies {self.read - self.stated:.4g} mm outside the bed{where}"
+        of = {"filament": "filament", "mass": "filament mass", "time": "time"}[self.what]
+        both = f"the file states {self.stated:.6g} {self.unit} of {of}, its moves give {self.read:.6g}"
+        return f"{both} {self.unit} ({100 * self.relative:.1f} % apart){where}"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadAs:
+    """How a plate file is to be read, where it allows more than one reading.
+
+    Attributes:
+        plate: Number of the plate in a container of several; None where there is one.
+        separate: Whether parts of one marked object that nowhere touch are told apart.
+        g90_sets_e: Whether G90 and G91 set E too, as in some firmware.
+        relative_e: How E is read before the file says so; None guesses.
+        volumetric: Whether E is a volume in mm³ although no M200 says so; None looks at the totals.
+    """
+
+    plate: int | None = None
+    separate: bool = False
+    g90_sets_e: bool = False
+    relative_e: bool | None = None
+    volumetric: bool | None = None
+
+    def as_data(self) -> dict[str, Any]:
+        """Return what differs from the usual, to be kept."""
+        usual = ReadAs()
+        return {
+            each.name: getattr(self, each.name)
+            for each in fields(self)
+            if getattr(self, each.name) != getattr(usual, each.name)
+        }
+
+    @classmethod
+    def from_data(cls, kept: Mapping[str, Any] | None) -> ReadAs:
+        """Return what was kept; names that are not known are left out."""
+        names = {each.name for each in fields(cls)}
+        return cls(**{name: value for name, value in (kept or {}).items() if name in names})
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,6 +507,12 @@ class Plate:
         unknown_commands: Commands without a known meaning, with their counts.
         pauses: Commands that wait for a person, with the number of layer marks passed.
         tools: What each tool laid of the plate.
+        tool_changes: How often another tool was taken up between deposits.
+        relative_e: How E was read at the end.
+        volumetric: Whether E was a volume at the end.
+        bed_mm: Corners of the bed, where the file states it.
+        contradictions: In what the file contradicts itself.
+        read_as: How it was read, where it allows more than one reading.
     """
 
     objects: tuple[PlateObject, ...]
@@ -457,3 +540,9 @@ class Plate:
     unknown_commands: dict[str, int]
     pauses: tuple[tuple[str, int], ...]
     tools: tuple[ToolUse, ...] = ()
+    tool_changes: int = 0
+    relative_e: bool = False
+    volumetric: bool = False
+    bed_mm: tuple[Point, ...] = ()
+    contradictions: tuple[Contradiction, ...] = ()
+    read_as: ReadAs = ReadAs()

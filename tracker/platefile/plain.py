@@ -80,11 +80,19 @@ class Plain:
         relative_e: How E is read before the file says so.
         g90_sets_e: Whether G90 and G91 set E too.
         separate: Whether parts of one marked object that nowhere touch are told apart.
+        volumetric_mm: Diameter of the filament where E is a volume from the start; 0 where it is a length.
     """
 
-    def __init__(self, *, relative_e: bool = False, g90_sets_e: bool = False, separate: bool = False) -> None:
+    def __init__(
+        self,
+        *,
+        relative_e: bool = False,
+        g90_sets_e: bool = False,
+        separate: bool = False,
+        volumetric_mm: float = 0.0,
+    ) -> None:
         self._separate = separate
-        self.state = State(relative_e=relative_e, g90_sets_e=g90_sets_e)
+        self.state = State(relative_e=relative_e, g90_sets_e=g90_sets_e, volumetric_mm=volumetric_mm)
         self.tally = Tally(self.state)
         self.at = [math.nan] * 3
         self.offset = [0.0] * 3
@@ -292,6 +300,7 @@ class Plain:
             number = self.state.contexts(block.context)
             self.tally.cell((number, block.key, block.island)).merge(cell_of(block))
             if block.lays:
+                self.tally.lay_with(block.context.tool)
                 self.rate(block)
                 if not block.context.auxiliary:
                     hulls[block.context.objects, block.island] += block.points + block.bulge

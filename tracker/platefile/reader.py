@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import gc
+import io
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from itertools import pairwise
-from typing import BinaryIO
+from typing import BinaryIO, TypedDict
 
 import numpy as np
 
-from tracker.platefile import scan
+from tracker.platefile import scan, settings_block
+from tracker.platefile.consistency import contradictions
 from tracker.platefile.containers import unpacked
-from tracker.platefile.digest import Digest
-from tracker.platefile.facts import Plate
+from tracker.platefile.digest import USUAL_DIAMETER_MM, Digest
+from tracker.platefile.facts import Plate, ReadAs
 from tracker.platefile.gather import Gatherer
 from tracker.platefile.islands import settle
 from tracker.platefile.lines import Changes, Channels, OtherLines
@@ -71,10 +74,18 @@ class Reader:
         relative_e: How E is read before the file says so.
         g90_sets_e: Whether G90 and G91 set E too.
         separate: Whether parts of one marked object that nowhere touch are told apart.
+        volumetric_mm: Diameter of the filament where E is a volume from the start; 0 where it is a length.
     """
 
-    def __init__(self, *, relative_e: bool = False, g90_sets_e: bool = False, separate: bool = False) -> None:
-        self.state = State(relative_e=relative_e, g90_sets_e=g90_sets_e)
+    def __init__(
+        self,
+        *,
+        relative_e: bool = False,
+        g90_sets_e: bool = False,
+        separate: bool = False,
+        volumetric_mm: float = 0.0,
+    ) -> None:
+        self.state = State(relative_e=relative_e, g90_sets_e=g90_sets_e, volumetric_mm=volumetric_mm)
         self.tally = Tally(self.state)
         self._separate = separate
         self._others = OtherLines(self.state)
@@ -155,19 +166,13 @@ class Reader:
         )
 
 
-_PLAIN_BYTES = 64 << 20
-"""The plain reader keeps every row in memory; a longer text it does not try."""
-
-
 def read_plate(
     source: Source,
     *,
     filament_diameter_mm: float | None = None,
     density_g_cm3: float | None = None,
     progress: Progress | None = None,
-    g90_sets_e: bool = False,
-    separate: bool = False,
-    plate: int | None = None,
+    read_as: ReadAs = ReadAs(),  # noqa: B008 - it cannot be changed
     chunk_bytes: int = CHUNK_BYTES,
 ) -> Plate:
     """Read a plate file: RepRap-style G-code as text, binary, compressed, or in a container.
@@ -179,30 +184,103 @@ def read_plate(
         filament_diameter_mm: As measured; None takes it from the file, else 1.75.
         density_g_cm3: Of the spool; None takes it from the file, and no mass is given if that has none.
         progress: Is told bytes done and bytes in all.
-        g90_sets_e: True for firmware in which G90 and G91 set E too.
-        separate: True to tell parts of one marked object apart where they nowhere touch.
-        plate: Number of the plate in a container of several.
+        read_as: How to read what allows more than one reading, and which plate of a container.
         chunk_bytes: Bytes read at a time; the facts do not depend on it.
 
     Raises:
         WhichPlate: The file holds several plates, and none is named.
         PlateRefused: The file is damaged beyond use, a picture, no text, empty, or deposits nothing.
     """
-    with opened(source) as file, unpacked(file, plate) as packed, _uncollected():
+    with opened(source) as file, unpacked(file, read_as.plate) as packed, _uncollected():
         stream = packed.stream
         check(stream)
-        options = {
-            "relative_e": e_is_relative(stream),
-            "g90_sets_e": g90_sets_e,
-            "separate": separate,
-        }
         start = stream.tell()
-        try:
-            tally = Reader(**options).read(stream, chunk_bytes, progress)
-        except Exception as error:  # noqa: BLE001 - a plate must be read whatever a line of it does to the fast reader
-            tally = _read_plainly(stream, start, options, error)
-        tally.cuts += packed.notes
-        return Digest(tally, filament_diameter_mm, density_g_cm3, separate=separate).plate()
+        relative = e_is_relative(stream) if read_as.relative_e is None else read_as.relative_e
+        options: Options = {
+            "relative_e": relative,
+            "g90_sets_e": read_as.g90_sets_e,
+            "separate": read_as.separate,
+            "volumetric_mm": (filament_diameter_mm or USUAL_DIAMETER_MM) if read_as.volumetric else 0.0,
+        }
+
+        def digested() -> Plate:
+            stream.seek(start)
+            tally = _tally(stream, options, chunk_bytes, progress)
+            tally.cuts += packed.notes
+            if _DOUBT in tally.problems:
+                tally.problems.remove(_DOUBT)
+                tally.problems += _readings(stream, start, options)
+            digest = Digest(tally, filament_diameter_mm, density_g_cm3, separate=read_as.separate)
+            return digest.plate()
+
+        plate = digested()
+        if read_as.volumetric is None and _is_volume(plate):
+            options["volumetric_mm"] = plate.filament_diameter_mm
+            plate = digested()
+            told = "E was taken as a volume in mm³, as the file's own totals have it, though no M200 says so"
+            plate = replace(plate, problems=(*plate.problems, told))
+        return replace(plate, read_as=read_as, contradictions=contradictions(plate, stream, start))
+
+
+class Options(TypedDict):
+    """How a reader is to read."""
+
+    relative_e: bool
+    g90_sets_e: bool
+    separate: bool
+    volumetric_mm: float
+
+
+def _tally(stream: BinaryIO, options: Options, size: int, progress: Progress | None) -> Tally:
+    """Read a plate; with the plain reader where the fast one fails, and then the plate says so."""
+    start = stream.tell()
+    try:
+        return Reader(**options).read(stream, size, progress)
+    except Exception as error:
+        stream.seek(start)
+        data = stream.read(_PLAIN_BYTES + 1)
+        if len(data) > _PLAIN_BYTES:
+            raise
+        tally = Plain(**options).read(data)
+        why = f"the fast reader failed ({type(error).__name__})"
+        tally.problems.append(f"read line by line, because {why}: please report this file")
+        return tally
+
+
+def _is_volume(plate: Plate) -> bool:
+    """Tell whether E is a volume although no M200 says so: by its settings, or by the totals it states."""
+    if plate.volumetric:
+        return False
+    told = settings_block.volumetric(dict(plate.settings))
+    stated = plate.stated.filament_mm3
+    fits = bool(stated) and abs(plate.commanded_mm - (stated or 0.0)) <= _SAME_VOLUME * (stated or 0.0)
+    return told if told is not None else fits
+
+
+def _readings(stream: BinaryIO, start: int, options: Options) -> list[str]:
+    """Return what to say where firmware differs in whether G90 and G91 set E too, if it changes anything."""
+    stream.seek(start)
+    head = stream.read(_LOOKED_AT_TWICE)
+    lengths = {}
+    for sets in (False, True):
+        tally = _tally(io.BytesIO(head), {**options, "g90_sets_e": sets}, CHUNK_BYTES, None)
+        lengths[sets] = sum(cell.filament for cell in tally.cells.values())
+    alike = abs(lengths[True] - lengths[False]) <= _SAME_LENGTH * max(lengths.values())
+    if alike:
+        return []
+    chosen, other = options["g90_sets_e"], not options["g90_sets_e"]
+    part = "" if len(head) < _LOOKED_AT_TWICE else f" in its first {_LOOKED_AT_TWICE >> 20} MiB"
+    does, option = ("do", "leave --g90-sets-e out") if chosen else ("do not", "--g90-sets-e")
+    told = f"firmware differs in whether G90 and G91 set E too: read as if they {does} it is"
+    return [
+        f"{told} {lengths[chosen]:.6g} mm of filament{part}, else {lengths[other]:.6g} mm; for that: {option}"
+    ]
+
+
+_PLAIN_BYTES = 64 << 20
+"""The plain reader keeps every row in memory; a longer text it does not try."""
+_LOOKED_AT_TWICE = 8 << 20
+_SAME_LENGTH, _SAME_VOLUME = 0.001, 0.02
 
 
 @contextmanager
@@ -215,16 +293,3 @@ def _uncollected() -> Iterator[None]:
     finally:
         if was:
             gc.enable()
-
-
-def _read_plainly(stream: BinaryIO, start: int, options: dict[str, bool], error: Exception) -> Tally:
-    """Read a plate with the plain reader, because the fast one failed; the plate says so."""
-    stream.seek(start)
-    data = stream.read(_PLAIN_BYTES + 1)
-    if len(data) > _PLAIN_BYTES:
-        raise error
-    tally = Plain(**options).read(data)
-    tally.problems.append(
-        f"read line by line, because the fast reader failed ({type(error).__name__}): please report this file"
-    )
-    return tally

@@ -145,7 +145,16 @@ def stated(settings: Settings) -> Stated:
     mass = note("filament_g", _mass(settings))
     seconds = note("time_s", _time(settings))
     layers = note("layers", _layers(settings))
-    return Stated(length, mass, seconds, None if layers is None else int(layers), tuple(lines))
+    volume = note("filament_mm3", _volume(settings)) if length is None else None
+    return Stated(
+        length,
+        mass,
+        seconds,
+        None if layers is None else int(layers),
+        volume,
+        density(settings, 0),
+        tuple(lines),
+    )
 
 
 _LENGTH_IN_KEY = re.compile(
@@ -167,6 +176,71 @@ def _length(settings: Settings) -> tuple[float, str] | None:
             return sum(per_tool(text)) * 1000, key
     spools = [key for key in settings if _LENGTH_BY_SPOOL.search(key)]
     return (sum(sum(per_tool(settings[key])) for key in spools), spools[0]) if spools else None
+
+
+_VOLUME_IN_KEY = re.compile(
+    r"filament (?:used|volume)\s*\[(mm|cm)(?:3|³|\^3)\]$|filament_volume_(mm|cm)3$", re.IGNORECASE
+)
+_VOLUME_IN_TEXT = re.compile(r"^filament used$", re.IGNORECASE)
+_VOLUME_BY_SPOOL = re.compile(r"^material\d*$", re.IGNORECASE)
+_UNIT_MM3 = re.compile(r"mm\s*(?:3|³|\^3)", re.IGNORECASE)
+
+
+def _volume(settings: Settings) -> tuple[float, str] | None:
+    for key, text in settings.items():
+        unit = _VOLUME_IN_KEY.search(key)
+        if unit:
+            scale = 1000.0 if (unit.group(1) or unit.group(2)).lower() == "cm" else 1.0
+            return sum(per_tool(text)) * scale, key
+        if _VOLUME_IN_TEXT.search(key) and _UNIT_MM3.search(text):
+            return sum(per_tool(_UNIT_MM3.sub("", text))), key
+    spools = [key for key in settings if _VOLUME_BY_SPOOL.search(key) and settings[key].strip().isdecimal()]
+    total = sum(float(settings[key]) for key in spools)
+    return (total, spools[0]) if total > 0 else None
+
+
+def volumetric(settings: Settings) -> bool | None:
+    """Tell whether the settings say that E is a volume; None where they say nothing."""
+    for key, text in settings.items():
+        if _VOLUMETRIC.search(key):
+            return text.strip().lower() in ("1", "true", "yes")
+    return None
+
+
+_VOLUMETRIC = re.compile(r"use_volumetric_e|volumetric_extrusion$", re.IGNORECASE)
+_BED = re.compile(r"^(?:bed_shape|printable_area|bed_polygon)$", re.IGNORECASE)
+_BED_SIDE = {
+    "width": re.compile(r"(?:^|\.)(?:machine_width|bed_size_x|bed_width)$", re.IGNORECASE),
+    "depth": re.compile(r"(?:^|\.)(?:machine_depth|bed_size_y|bed_depth)$", re.IGNORECASE),
+}
+_CENTRED = re.compile(r"(?:^|\.)machine_center_is_zero$", re.IGNORECASE)
+_CORNER = re.compile(r"(-?\d+(?:\.\d+)?)\s*x\s*(-?\d+(?:\.\d+)?)", re.IGNORECASE)
+_LEAST_CORNERS = 3
+
+
+def bed(settings: Settings) -> tuple[tuple[float, float], ...]:
+    """Return the corners of the bed in mm; empty where it is not stated."""
+    sides: dict[str, float] = {}
+    centred = False
+    for key, text in settings.items():
+        if _BED.search(key):
+            corners = tuple((float(x), float(y)) for x, y in _CORNER.findall(text))
+            if len(corners) >= _LEAST_CORNERS:
+                return corners
+        for side, pattern in _BED_SIDE.items():
+            number = _first(text) if pattern.search(key) else None
+            if number is not None and float(number) > 0:
+                sides.setdefault(side, float(number))
+        centred |= bool(_CENTRED.search(key)) and text.strip().lower() in ("1", "true")
+    if len(sides) < len(_BED_SIDE):
+        return ()
+    x, y = (-sides["width"] / 2, -sides["depth"] / 2) if centred else (0.0, 0.0)
+    return (
+        (x, y),
+        (x + sides["width"], y),
+        (x + sides["width"], y + sides["depth"]),
+        (x, y + sides["depth"]),
+    )
 
 
 _MASS = re.compile(r"filament (?:used|weight)\s*\[g\]$|filament_weight_g$", re.IGNORECASE)

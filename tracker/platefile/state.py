@@ -249,12 +249,17 @@ class State:
     Args:
         relative_e: How E is read before the file says so.
         g90_sets_e: Whether G90 and G91 set E too, as some firmwares have it.
+        volumetric_mm: Diameter of the filament where E is a volume from the start; 0 where it is a length.
     """
 
-    def __init__(self, *, relative_e: bool = False, g90_sets_e: bool = False) -> None:
+    def __init__(
+        self, *, relative_e: bool = False, g90_sets_e: bool = False, volumetric_mm: float = 0.0
+    ) -> None:
         self.context = Context()
         self.plan = Plan()
         self.mode = Mode(relative_e=relative_e)
+        if volumetric_mm:
+            self._do_volumetric(volumetric_mm)
         self.contexts: Numbering[Context] = Numbering()
         self.plans: Numbering[Plan] = Numbering()
         self.modes: Numbering[Mode] = Numbering()

@@ -168,6 +168,7 @@ class Tally:
         problems: What was found wrong, in words.
         cuts: Signs that the file was cut off, in words.
         lines: Lines read.
+        tool_changes: How often another tool laid something than before.
     """
 
     state: State
@@ -184,6 +185,8 @@ class Tally:
     problems: list[str] = field(default_factory=list)
     cuts: list[str] = field(default_factory=list)
     lines: int = 0
+    tool_changes: int = 0
+    _tool: int | None = None
     _reaches: dict[Body, list[float]] = field(default_factory=dict)
 
     def cell(self, key: CellKey) -> Cell:
@@ -192,6 +195,11 @@ class Tally:
         if found is None:
             found = self.cells[key] = Cell()
         return found
+
+    def lay_with(self, tool: int) -> None:
+        """Note which tool lays what follows."""
+        self.tool_changes += self._tool not in (None, tool)
+        self._tool = tool
 
     def widens(self, body: Body, reach: list[float]) -> bool:
         """Tell whether some deposits reach noticeably beyond those known of a body, and remember how far.

@@ -36,7 +36,7 @@ def preflight(
         row = find(book, session, spool, "spool")
         read = read_pieces(
             plate.source,
-            number=plate.number,
+            read_as=plate.read_as,
             density_g_cm3=row.material.density_g_cm3,
             diameter_mm=row.diameter_mm,
         )
