@@ -33,6 +33,8 @@ class Reading:
         ask: Whether it is prompted for; False: taken only when named, as rare readings are.
         exact: It was set or given, not read: no instrument and no step makes it uncertain.
         exact_columns: For a series, the names of the parts that are (``("nominal",)``).
+        reads: For a file, the reader that can say what it understands of it: ``curve``, ``heating``,
+            ``diameters``.
     """
 
     unit: str = ""
@@ -46,6 +48,7 @@ class Reading:
     ask: bool = True
     exact: bool = False
     exact_columns: tuple[str, ...] = ()
+    reads: str = ""
 
 
 @dataclass(frozen=True)

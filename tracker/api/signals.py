@@ -327,16 +327,18 @@ def _zeroed(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> N
     return course - head if found[-1].taken == "subtract" else course
 
 
-def _tail_of(course: Numbers, high: float, threshold: float) -> float | None:
+def _tail_of(course: Numbers, greatest: float, threshold: float) -> float | None:
     """Return the level after the break, where there is one and it is level; else None."""
     import numpy as np  # noqa: PLC0415 - heavy to load
 
-    above = np.flatnonzero(course > _TAIL * high)
+    above = np.flatnonzero(course > _TAIL * greatest)
     tail = course[int(above[-1]) + 2 :] if len(above) else course[:0]
     if len(tail) < 5:  # noqa: PLR2004 - a level takes a few rows
         return None
     tail = tail[len(tail) // 2 :]
-    return float(np.median(tail)) if float(np.ptp(tail)) <= 2 * threshold else None
+    # Between quantiles: a shock of the rig after the break is no slope of its zero.
+    low, high = np.quantile(tail, (0.05, 0.95))
+    return float(np.median(tail)) if float(high - low) <= 2 * threshold else None
 
 
 def _clipped(course: Numbers, noise: float, said: Mapping[str, str], found: list[Finding]) -> bool:

@@ -272,6 +272,11 @@ class Instrument:
         low: Least value it may be used for, in ``unit``, or None.
         capacity: Greatest value it may be used for, in ``unit``, or None.
         note: Said beside a budget (calibration date, "not calibrated").
+        warning: A sentence for every result that rests on it: calibration missing or overdue; empty for none.
+        errors: Errors found by the calibration, (reading, reading minus truth) in ``unit``, rising; a reading
+            is corrected by the error between them, beyond them by the nearest.
+        compliance: How far the rig itself gives, mm/N, for correcting grip travel; None where not known.
+        u_compliance: Standard uncertainty of it, mm/N.
     """
 
     id: str
@@ -282,6 +287,24 @@ class Instrument:
     low: float | None = None
     capacity: float | None = None
     note: str = ""
+    warning: str = ""
+    errors: tuple[tuple[float, float], ...] = ()
+    compliance: float | None = None
+    u_compliance: float = 0.0
+
+    def error_at(self, reading: float) -> float:
+        """Return the error that the calibration found at a reading, both in ``unit``; 0 where none is known.
+
+        >>> Instrument("R0001", "N", errors=((0, 0), (1000, 4))).error_at(500)
+        2.0
+        """
+        if not self.errors:
+            return 0.0
+        below = max((each for each in self.errors if each[0] <= reading), default=self.errors[0])
+        above = min((each for each in self.errors if each[0] >= reading), default=self.errors[-1])
+        if above[0] == below[0]:
+            return float(below[1])
+        return below[1] + (reading - below[0]) / (above[0] - below[0]) * (above[1] - below[1])
 
 
 R = TypeVar("R", bound=Readings)
@@ -299,16 +322,29 @@ class Measuring:
         self._calibrations: dict[str, Any] = {}
         self.remarks: list[str] = []
 
-    def instrument(self, field: str, unit: str, column: str = "") -> Instrument | None:
+    def instrument(
+        self, field: str, unit: str, column: str = "", *, by_dimension: bool = True
+    ) -> Instrument | None:
         """Return what a number of a field was taken with, or None."""
-        for key in (f"{field}.{column}", field, dimension(unit)):
+        keys = (f"{field}.{column}", field, dimension(unit)) if by_dimension else (f"{field}.{column}", field)
+        for key in keys:
             # The most particular key wins; the dimension word is what a rig says of all its readings.
             found = self._instruments.get(key)
             if found is not None and found.unit and dimension(found.unit) == dimension(unit):
                 return found
         return None
 
-    def number(self, field: str, unit: str, value: Any, resolution: float | None, column: str = "") -> Any:
+    def number(
+        self,
+        field: str,
+        unit: str,
+        value: Any,
+        resolution: float | None,
+        column: str = "",
+        *,
+        recorded: bool = False,
+        rounded: bool = True,
+    ) -> Any:
         """Return a number with its uncertainty; as it is where nothing is known against it.
 
         Args:
@@ -316,12 +352,19 @@ class Measuring:
             unit: Unit of ``value``, and of what is returned.
             value: As read.
             resolution: Step of the reading in ``unit``, where the instrument does not say.
-            column: Part of a series; empty for a single number.
+            column: Part of a series, or column of a recording; empty for a single number.
+            recorded: It was read off a file: ``resolution`` is the step seen there, which counts where it is
+                finer than the instrument's, and a caliper that is at hand did not record an extension.
+            rounded: Whether its own rounding is part of it (False: the caller has it otherwise).
         """
         from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
 
-        instrument = self.instrument(field, unit, column)
-        step = self._step(instrument, unit, resolution)
+        by_dimension = not (recorded and dimension(unit) == "length")
+        instrument = self.instrument(field, unit, column, by_dimension=by_dimension)
+        step = self._step(instrument, unit, resolution) if rounded else None
+        if recorded and step and resolution:
+            step = min(step, resolution)
+        value = self._corrected(instrument, field, value, unit)
         carried = value
         # A half step to either side is equally likely: rectangular, JCGM 100, 4.3.7.
         if step:
@@ -334,6 +377,21 @@ class Measuring:
         u = math.hypot(instrument.u_abs * factor, instrument.u_rel * value)
         # The sign lets a scale error grow away from zero on both sides, as a scale error does.
         return carried + math.copysign(u, value) * self._calibration(instrument) if u else carried
+
+    def _corrected(self, instrument: Instrument | None, field: str, value: Any, unit: str) -> Any:
+        """Take off the error that the calibration found, and note what the result rests on."""
+        if instrument is None:
+            return value
+        if instrument.warning and instrument.warning not in self.remarks:
+            self.remarks.append(instrument.warning)
+        factor = scale(instrument.unit, unit)
+        error = instrument.error_at(value / factor) * factor
+        if not error:
+            return value
+        self.remarks.append(
+            f"{field} {value:.6g} {unit} corrected by {-error:+.3g} {unit}, found by {instrument.id}."
+        )
+        return value - error
 
     def note_range(self, instrument: Instrument, value: float, unit: str, field: str) -> None:
         """Keep a remark if a reading lies outside what its instrument may be used for."""
@@ -384,18 +442,35 @@ def with_uncertainty(readings: R, instruments: Mapping[str, Instrument]) -> R:
     return copy
 
 
-def measured(readings: Readings, field: str, value: float, unit: str, resolution: float | None = None) -> Any:
+def measured(
+    readings: Readings,
+    field: str,
+    value: float,
+    unit: str,
+    resolution: float | None = None,
+    column: str = "",
+    *,
+    rounded: bool = True,
+) -> Any:
     """Return a number that was read off a file, with the uncertainty of the rig that wrote it.
 
     Args:
         readings: As ``compute`` got them.
         field: Name of the file field (``curve``).
         value: In ``unit``.
-        unit: Its unit; it finds the instrument where the field itself has none.
-        resolution: Step of the recording, where the instrument does not say.
+        unit: Its unit; it finds the instrument where the field itself has none (but no caliper for a length).
+        resolution: Step seen in the recording; it counts where it is finer than the instrument's.
+        column: Column of the recording: ``curve.extension`` may have an instrument of its own.
+        rounded: False where the caller has the rounding otherwise, as for a line fitted through many rows.
     """
     measuring = readings._measuring or Measuring({})  # noqa: SLF001 - as above
-    return measuring.number(field, unit, float(value), resolution)
+    return measuring.number(field, unit, float(value), resolution, column, recorded=True, rounded=rounded)
+
+
+def instrument_of(readings: Readings, field: str, unit: str, column: str = "") -> Instrument | None:
+    """Return what a column of a recording was taken with, or None where that is not recorded."""
+    measuring = readings._measuring or Measuring({})  # noqa: SLF001 - as above
+    return measuring.instrument(field, unit, column, by_dimension=dimension(unit) != "length")
 
 
 def range_remarks(readings: Readings, instruments: Mapping[str, Instrument]) -> tuple[str, ...]:
