@@ -186,7 +186,7 @@ def test_a_spool_at_a_rig_for_pieces_is_refused(book: Book) -> None:
     """Both kinds are named."""
     a_material(book)
     spool = a_spool(book)
-    with pytest.raises(FormError, match=rf"{spool} is a spool; Tension is done on a specimen"):
+    with pytest.raises(FormError, match=rf"{spool} is a spool; Tensile test is done on a specimen"):
         a_pull(book, spool)
 
 
