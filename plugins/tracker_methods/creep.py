@@ -61,6 +61,7 @@ class Creep(Method):
         "Eye protection when adding or taking off load.",
     )
     Readings = CreepReadings
+    over_time = "series"
     quantities = (
         *(Quantity(f"creep.strain_{m:g}h", "%", False, f"creep strain after {m:g} h") for m in _MARKS),
         *(Quantity(f"creep.modulus_{m:g}h", "MPa", True, f"creep modulus after {m:g} h") for m in _MARKS),

@@ -137,3 +137,34 @@ def test_no_escape_sequence_is_sent_without_need(cli: Cli, terminal: Opened, col
     seat = terminal("show", "A", **colour)
     assert seat.ended() == 0
     assert "\x1b" not in seat.seen
+
+
+def test_a_specimen_that_hangs_there_is_scanned_and_one_length_typed(
+    filled: Filled, terminal: Opened
+) -> None:
+    """The clock does the rest: the reading is the test's next one, and no method is asked for."""
+    hung = ("force=280", "width=10", "thickness=4", "reference_length=80")
+    piece = filled.json("list", "specimens")[1]["id"]
+    test = filled.id("measure", piece, "creep", *hung, "--at", "24 h ago")
+    seat = terminal("scan", book=str(filled.place))
+    seat.expect("Label: ")
+    seat.send(piece)
+    seat.expect("Creep since")
+    seat.expect("length_mm [mm], Enter for none: ")
+    seat.send("80.39")
+    seat.expect("creep.strain_24h")
+    seat.expect("Label: ")
+    seat.send("")
+    assert seat.ended() == 0
+    ((hours, length),) = filled.json("show", test)["readings"]["series"]
+    assert (round(hours), length) == (24, 80.39)
+
+
+def test_a_reading_is_added_by_one_command(filled: Filled) -> None:
+    """With its time, where it was read earlier."""
+    hung = ("force=280", "width=10", "thickness=4", "reference_length=80")
+    piece = filled.json("list", "specimens")[1]["id"]
+    test = filled.id("measure", piece, "creep", *hung, "--at", "30 h ago")
+    filled.done("append", piece, "80.39", "--at", "6 h ago")
+    ((hours, _),) = filled.json("show", test)["readings"]["series"]
+    assert round(hours) == 24

@@ -124,6 +124,8 @@ class Method:
         destructive: The piece is used up; a second destructive test on it is questioned.
         Readings: The readings model.
         quantities: What it may answer.
+        over_time: Name of the series that grows while the test runs over hours or days; its first part is the
+            time since the start, in h, min, s or d. Empty for a test that is read once.
     """
 
     id: ClassVar[str]
@@ -135,6 +137,7 @@ class Method:
     destructive: ClassVar[bool] = False
     Readings: ClassVar[type[Readings]]
     quantities: ClassVar[tuple[Quantity, ...]]
+    over_time: ClassVar[str] = ""
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Answer what can be answered from the readings.

@@ -51,6 +51,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "rig": ("entering", "Rigs and instruments, and their calibrations."),
         "methods": ("testing", "Test methods that are installed."),
         "scan": ("scanning", "One label after another, at the rig."),
+        "append": ("testing", "Add a reading to a test that runs over days."),
         "measure": ("testing", "Enter readings and see what they give."),
         "verdict": ("testing", "Count a result or set it aside, with a reason."),
         "compute": ("correcting", "Compute measurements anew that waited for their method."),

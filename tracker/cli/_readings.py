@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from tracker.cli._telling import note
 from tracker.desk.measuring import Measured, in_units, last_readings, last_rigs
 from tracker.errors import Refused
 from tracker.stating import state_row
-from tracker.units import compact, shown
+from tracker.units import compact, parse, shown
 
 
 def assigned(words: Sequence[str]) -> dict[str, str]:
@@ -100,6 +101,36 @@ def _check(method: Method, each: Field, text: str) -> None:
     if each.required and not text.strip():
         raise Refused(f"{each.name} is needed")
     in_units(method, {each.name: text})
+
+
+def asked_parts(parts: Sequence[tuple[str, str]], *, may_leave: bool = False) -> tuple[str, ...]:
+    """Ask for the parts of one reading of a test over time.
+
+    Args:
+        parts: Name and unit of each.
+        may_leave: Enter at the first one means that nothing is read now.
+
+    Returns:
+        The answers as typed; empty where the first was left.
+    """
+    answers: list[str] = []
+    for name, unit in parts:
+        question = f"{name} [{shown(unit)}]" if unit else name
+        leave = may_leave and not answers
+        answer = until_read(
+            f"{question}{', Enter for none' if leave else ''}", partial(_check_part, name, unit, leave)
+        )
+        if leave and not answer.strip():
+            return ()
+        answers.append(answer)
+    return tuple(answers)
+
+
+def _check_part(name: str, unit: str, may_be_empty: bool, text: str) -> None:
+    if not text.strip() and may_be_empty:
+        return
+    if unit:
+        parse(text, unit, name)
 
 
 def asked_rigs(bench: Bench, method: Method) -> list[str]:

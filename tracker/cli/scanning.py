@@ -8,11 +8,13 @@ from pathlib import Path
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._readings import asked_readings, asked_rigs, tell_measured
+from tracker.cli._readings import asked_parts, asked_readings, asked_rigs, tell_measured
 from tracker.cli._telling import as_json, note, say_json
 from tracker.desk import scanning
 from tracker.desk.measuring import measure
+from tracker.desk.overtime import append, running
 from tracker.errors import Refused
+from tracker.moments import local_time
 from tracker.programme import still_wanted
 
 
@@ -109,7 +111,7 @@ def _typed(question: str) -> str:
 def _one(bench: Bench, text: str) -> None:
     seen = scanning.seen(bench.book, scanning.look(bench.book, text), bench.plugged)
     _say_lines(bench, seen)
-    if not seen.methods:
+    if not seen.methods or _hangs_there(bench, seen.id):
         return
     chosen = click.prompt(
         f"Method ({', '.join(seen.methods)}), Enter for none", default="", show_default=False, err=True
@@ -127,3 +129,22 @@ def _one(bench: Bench, text: str) -> None:
         False,
     )  # fmt: skip
     tell_measured(act)
+
+
+def _hangs_there(bench: Bench, ident: str) -> bool:
+    """Ask for the next reading of a test that runs on a specimen; tells whether one was added."""
+    for test in running(bench.book, bench.plugged, ident):
+        since = local_time(test.began, bench.book.zone)
+        note(f"{test.method.title} since {since}, {test.count} readings.")
+        values = asked_parts(test.parts, may_leave=True)
+        if values:
+            tell_measured(
+                bench.sure(
+                    lambda certain, test=test, values=values: append(  # type: ignore[misc]
+                        bench.book, bench.who, bench.plugged, test.id, values, sure=certain
+                    ),
+                    False,
+                )
+            )
+            return True
+    return False

@@ -11,6 +11,7 @@ from tracker.api import fields
 from tracker.cli._asking import asks
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._readings import (
+    asked_parts,
     asked_readings,
     asked_rigs,
     assigned,
@@ -171,6 +172,42 @@ def _measure_day(
     ]  # fmt: skip
     table(rows)
     note(f"{len(done)} measurements {'would be stored; nothing was' if dry_run else 'stored'}.")
+
+
+@click.command("append", epilog="Example: strandbook append J0012-04-K 80.31")
+@click.argument("target", metavar="ID")
+@click.argument("values", nargs=-1, metavar="VALUE…")
+@click.option("--at", default="", metavar="TIME", help="When it was read; else now.")
+@click.option("--method", metavar="METHOD", help="Where a specimen is in several tests over time.")
+@sure
+@as_json
+@pass_bench
+def append_command(
+    bench: Bench,
+    /,
+    target: str,
+    values: tuple[str, ...],
+    at: str,
+    method: str | None,
+    yes: bool,
+    as_json: bool,
+) -> None:
+    """Add a reading to a test that runs over days: the clock gives its time."""
+    from tracker.desk import overtime  # noqa: PLC0415 - other readings need none of it
+
+    if not values and bench.may_ask:
+        tests = overtime.running(bench.book, bench.plugged, target, method)
+        values = asked_parts(tests[-1].parts) if tests else ()
+    act = bench.sure(
+        lambda certain: overtime.append(
+            bench.book, bench.who, bench.plugged, target, values, at=at, method=method, sure=certain
+        ),
+        yes,
+    )
+    if as_json:
+        say_json(measured_data(act))
+    else:
+        tell_measured(act)
 
 
 @click.command(

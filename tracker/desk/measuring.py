@@ -151,7 +151,7 @@ def measure_all(
             entered = _enter_all(act, book, who, plugged, wanted)
             asked = [f"{name}: {each}" for name, one in entered for each in one.asked]
             if rehearse:
-                done = [_told(one.measurement, one.computation) for _, one in entered]
+                done = [told(one.measurement, one.computation) for _, one in entered]
                 raise _RehearsedError  # noqa: TRY301 - leaving the act is what takes it back
             ask_all(asked, sure=sure)
             done = [_keep(act, one) for _, one in entered]
@@ -238,7 +238,7 @@ def _keep(act: Act, entered: _Entered) -> Measured:
         keep_posted(act.session, measurement.posted_key)
     act.session.flush()
     act.about += [measurement_id(measurement.id), str(ident_of(entered.subject))]
-    return _told(measurement, entered.computation)
+    return told(measurement, entered.computation)
 
 
 def _refuse_twice(session: Session, key: str | None) -> None:
@@ -430,7 +430,8 @@ def _fill(result: Result, outcome: Computed, version: str) -> None:
         result.counted = True
 
 
-def _told(measurement: Measurement, computation: Computation) -> Measured:
+def told(measurement: Measurement, computation: Computation) -> Measured:
+    """Return what is told of a measurement that was just stored or computed."""
     says = [f"{each.quantity}: {each.refused}" for each in computation.outcomes if each.refused]
     # Stored all the same: a reading without its rig is worth more than a reading that was not entered.
     if not measurement.rigs:

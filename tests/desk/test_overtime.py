@@ -1,0 +1,125 @@
+"""Tests over days: a length typed at the clock's time is a reading of its own."""
+
+from __future__ import annotations
+
+import pytest
+from sqlalchemy import select
+
+from tests.conftest import BenchClock
+from tests.desk.bench import WHO, a_piece
+from tracker.book import Book
+from tracker.desk.doubts import Doubt
+from tracker.desk.measuring import measure
+from tracker.desk.overtime import append, running
+from tracker.forms import FormError
+from tracker.kinds import find
+from tracker.model import JournalRecord
+from tracker.plugins import Plugged, load
+
+HUNG = {"force": "280", "width": "10", "thickness": "4", "reference_length": "80"}
+
+
+@pytest.fixture(scope="module")
+def plugged() -> Plugged:
+    """Give the methods."""
+    return load()
+
+
+@pytest.fixture
+def hanging(book: Book, plugged: Plugged) -> tuple[str, str]:
+    """Give a specimen under load and the ID of its measurement."""
+    piece = a_piece(book)
+    return piece, measure(book, WHO, plugged, piece, "creep", HUNG).id
+
+
+def _series(book: Book, measurement: str) -> list[list[float]]:
+    with book.read() as session:
+        return list(find(book, session, measurement, "measurement").readings["series"])
+
+
+def test_the_clock_gives_the_time_of_a_reading(
+    book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
+) -> None:
+    """An hour and a day after the load was put on."""
+    piece, test = hanging
+    clock.forward(hours=1)
+    append(book, WHO, plugged, piece, ["80.36"])
+    clock.forward(hours=23)
+    done = append(book, "Ben", plugged, piece, ["80,39"])
+    series = _series(book, test)
+    assert [entry[0] for entry in series] == pytest.approx([1, 24], abs=0.01)
+    assert [entry[1] for entry in series] == [80.36, 80.39]
+    strains = {each.quantity: each.value for each in done.results}
+    assert strains["creep.strain_24h"] == pytest.approx(100 * 0.39 / 80)
+
+
+def test_who_read_stands_in_the_journal(
+    book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
+) -> None:
+    """Each reading is an act of its own."""
+    piece, _ = hanging
+    clock.forward(hours=1)
+    append(book, "Ben", plugged, piece, ["80.36"])
+    with book.read() as session:
+        last = session.scalars(select(JournalRecord).order_by(JournalRecord.seq.desc())).first()
+        assert last is not None
+        assert (last.who, last.act) == ("Ben", "append")
+
+
+def test_a_time_that_was_said_is_taken(
+    book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
+) -> None:
+    """Typed in the evening, read in the morning."""
+    piece, test = hanging
+    clock.forward(hours=10)
+    append(book, WHO, plugged, piece, ["80.36"], at="4 h ago")
+    assert _series(book, test)[0][0] == pytest.approx(6, abs=0.01)
+
+
+def test_a_reading_before_the_last_one_is_asked_about(
+    book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
+) -> None:
+    """It is put into its place where it is meant, and the start does not move."""
+    piece, test = hanging
+    clock.forward(hours=10)
+    append(book, WHO, plugged, piece, ["80.40"])
+    with pytest.raises(Doubt, match="before the last reading"):
+        append(book, WHO, plugged, piece, ["80.36"], at="4 h ago")
+    append(book, WHO, plugged, piece, ["80.36"], at="4 h ago", sure=True)
+    assert [round(entry[0]) for entry in _series(book, test)] == [6, 10]
+    clock.forward(hours=10)
+    append(book, WHO, plugged, piece, ["80.42"])
+    assert [round(entry[0]) for entry in _series(book, test)] == [6, 10, 20]
+
+
+def test_a_reading_before_the_start_is_refused(
+    book: Book, plugged: Plugged, hanging: tuple[str, str]
+) -> None:
+    """Nothing hung there then."""
+    with pytest.raises(FormError, match="before M0001"):
+        append(book, WHO, plugged, hanging[0], ["80.36"], at="4 h ago")
+
+
+def test_a_specimen_that_is_in_no_test_says_how_to_begin_one(book: Book, plugged: Plugged) -> None:
+    """With the methods that run over time."""
+    with pytest.raises(FormError, match=r"methods over time are .*creep"):
+        append(book, WHO, plugged, a_piece(book), ["80.36"])
+
+
+def test_a_missing_part_is_refused_with_what_is_read(
+    book: Book, plugged: Plugged, hanging: tuple[str, str]
+) -> None:
+    """Nothing is stored."""
+    with pytest.raises(FormError, match=r"length_mm \[mm\]"):
+        append(book, WHO, plugged, hanging[0], [])
+
+
+def test_what_runs_on_a_specimen_is_told(
+    book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
+) -> None:
+    """Since when, how many readings, and what is read."""
+    piece, test = hanging
+    clock.forward(hours=1)
+    append(book, WHO, plugged, test, ["80.36"])
+    (found,) = running(book, plugged, piece)
+    assert (found.id, found.subject, found.count, found.parts) == (test, piece, 1, (("length_mm", "mm"),))
