@@ -13,6 +13,7 @@ import pytest
 
 from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
+from tracker.heads import FOLDER
 
 
 class BenchClock:
@@ -30,6 +31,25 @@ class BenchClock:
         """Let time pass (``hours=3``) and return the moment it is then."""
         self.at += dt.timedelta(**span)
         return self.at
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep the keys of tests' books out of the person's own."""
+    before = os.environ.get(FOLDER)
+    os.environ[FOLDER] = str(tmp_path_factory.mktemp("keys"))
+    yield
+    if before is None:
+        del os.environ[FOLDER]
+    else:
+        os.environ[FOLDER] = before
+
+
+@pytest.fixture(autouse=True)
+def _no_heads_of_other_tests() -> None:
+    """Forget the heads that earlier tests signed: their books all have the code of the one template."""
+    for file in Path(os.environ[FOLDER]).glob("*.heads"):
+        file.unlink()
 
 
 @pytest.fixture

@@ -14,6 +14,7 @@ import hashlib
 import os
 import secrets
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import IO, Final
 
@@ -138,6 +139,18 @@ class Files:
                 else "Bring the folder back from a backup: strandbook restore FILE",
             ) from error
 
+    def has(self, digest: str) -> bool:
+        """Whether an attachment is there, whatever its bytes."""
+        return self.path(digest).is_file()
+
+    def opened(self, digest: str) -> AbstractContextManager[IO[bytes]]:
+        """Open an attachment for reading.
+
+        Raises:
+            InputError: It is not there any more.
+        """
+        return opened(self.path(digest))
+
     def path(self, digest: str) -> Path:
         """Return where an attachment is; 256 sub-folders keep listings short."""
         return self.folder / digest[:2] / digest
@@ -155,6 +168,10 @@ class Files:
         for place in sorted(self.folder.glob("??/*")):
             if not place.name.startswith("."):
                 yield place.name
+
+    def remove(self, digest: str) -> None:
+        """Take a file away that nothing names."""
+        self.path(digest).unlink(missing_ok=True)
 
     def remnants(self) -> Iterator[Path]:
         """Yield what writing that was broken off left: files under temporary names."""

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from itertools import islice
 from typing import Any, Final
 
-from sqlalchemy import JSON, Boolean, Column, Connection, Date, DateTime, Table, select, type_coerce
+from sqlalchemy import JSON, Boolean, Column, Connection, Date, DateTime, Table, Text, select, type_coerce
 from sqlalchemy.sql.expression import ColumnElement
 from sqlalchemy.sql.schema import ScalarElementColumnDefault
 from sqlalchemy.types import NullType, TypeDecorator
@@ -52,12 +52,37 @@ class RawTable:
         self._defaults = {name: _default(table.c[name]) for name in self.columns}
         self.numbered = len(self._key) == 1 and "id" in table.c
 
-    def batches(self, connection: Connection) -> Iterator[list[list[Any]]]:
-        """Yield the rows, some thousand at a time."""
+    def batches(
+        self,
+        connection: Connection,
+        *,
+        in_order: bool = False,
+        low: int | None = None,
+        high: int | None = None,
+    ) -> Iterator[list[list[Any]]]:
+        """Yield the rows, some thousand at a time.
+
+        Args:
+            connection: To the book.
+            in_order: Oldest first: by number, or by the entry that wrote them last where they have none.
+            low: Least number of the rows wanted, and ``high`` the one past the last; of numbered tables only.
+            high: As above.
+        """
         wanted = [raw(self.table.c[name]).label(f"c{n}") for n, name in enumerate(self.columns)]
+        statement = select(*wanted)
+        if in_order:
+            statement = statement.order_by(*self._order())
+        if low is not None and high is not None:
+            statement = statement.where(self.table.c.id >= low, self.table.c.id < high)
         options = {"stream_results": True, "yield_per": BATCH}
-        for rows in connection.execute(select(*wanted), execution_options=options).partitions():
+        for rows in connection.execute(statement, execution_options=options).partitions():
             yield [self.in_json(row) for row in rows]
+
+    def _order(self) -> list[Any]:
+        keys = [raw(column) for column in self.table.primary_key]
+        first = next(iter(self.table.primary_key))
+        texts = isinstance(first.type, Text) and "entry" in self.table.c
+        return [raw(self.table.c["entry"]), *keys] if texts else keys
 
     def values(self, noted: Mapping[str, Any]) -> list[Any]:
         """Return a row that the journal holds, in the order of the columns.

@@ -156,13 +156,37 @@ class TestRows:
         assert contents.attachments == len(list(book.files.stored()))
 
 
+def as_format_1(file: Path) -> None:
+    """Make a backup one as programs before format 2 wrote it."""
+    with zipfile.ZipFile(file) as archive:
+        members = {name: archive.read(name) for name in archive.namelist()}
+    del members["head.json"]
+    told = json.loads(members["book.json"])
+    for name in ("attachment_bytes", "damaged", "missing"):
+        del told[name]
+    for table in told["tables"].values():
+        del table["bytes"]
+    members["book.json"] = json.dumps({**told, "format": 1}).encode()
+    with zipfile.ZipFile(file, "w") as archive:
+        for name, data in members.items():
+            archive.writestr(name, data)
+
+
 class TestWriting:
     """A backup on its way to the disk."""
 
-    def test_the_format_is_the_first(self, file: Path) -> None:
+    def test_the_format_is_the_second(self, file: Path) -> None:
         """Programs of today read it tomorrow by this number."""
         with zipfile.ZipFile(file) as archive:
-            assert json.loads(archive.read("book.json"))["format"] == 1
+            assert json.loads(archive.read("book.json"))["format"] == 2
+
+    def test_the_first_format_is_still_read(self, book: Book, file: Path, places: Places) -> None:
+        """It had no sizes, no head, and no lists of what was missing."""
+        as_format_1(file)
+        place = places.empty("sqlite")
+        restore(file, place)
+        with open_book(place) as again:
+            assert _everything(again) == _everything(book)
 
     def test_it_is_on_the_disk_whole_before_it_has_its_name(
         self, book: Book, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

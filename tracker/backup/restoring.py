@@ -2,43 +2,58 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
-from sqlalchemy import Connection
-from sqlalchemy.exc import DataError, IntegrityError
+from sqlalchemy import Connection, text
+from sqlalchemy.exc import DataError, IntegrityError, InterfaceError, ProgrammingError
 
-from tracker.backup.archive import BackupError, Contents, Reader, reading
-from tracker.backup.saving import save
+from tracker.backup.archive import BackupError, Contents, Reader
+from tracker.backup.saving import opened_backup, save
 from tracker.backup.tables import check_references, let_tables_be_copied, put_rows, tables_of
 from tracker.book import (
     BOOK_FILE,
     Book,
+    BookError,
     check_empty,
+    check_encoding,
     check_schema,
     files_folder,
     is_url,
     make_engine,
     schema_of,
+    shown,
 )
 from tracker.files import Files
+from tracker.heads import KeyRing
+from tracker.inputs import MB
 from tracker.migrations import upgrade
+from tracker.migrations.schema import schema_differences
 from tracker.model import SCHEMA
 from tracker.progress import Progress, silent
 from tracker.write_queue import LOCK_SUFFIXES
 
+_REVISION: Final = re.compile(r"\d{4}")
+_UNFIT: Final = (
+    ValueError, TypeError, OverflowError, KeyError, RecursionError, DataError, IntegrityError,
+    InterfaceError, ProgrammingError,
+)  # fmt: skip
 
-def restore(file: Path, place: str, progress: Progress | None = None) -> Contents:
-    """Make a book from a backup, whole or not at all.
+
+def restore(file: Path, place: str, progress: Progress | None = None, *, dry_run: bool = False) -> Contents:
+    """Make a book from a backup, whole or not at all; all is read and checked before anything is written.
 
     Args:
-        file: What :func:`tracker.backup.backup` wrote.
+        file: What :func:`tracker.backup.backup` wrote, a run of a backup folder, or the folder.
         place: A folder without a book, or the URL of an empty PostgreSQL database; not necessarily the
             kind of database that the backup was made of.
         progress: Called with the stage, what is done and how much it is.
+        dry_run: Check the backup and the place, and write nothing.
 
     Returns:
         What the backup held.
@@ -47,69 +62,130 @@ def restore(file: Path, place: str, progress: Progress | None = None) -> Content
         BackupError: The file is damaged, cut short, something else, or of a newer version.
         BookError: There is a book already, or the place cannot be written.
     """
-    with reading(file) as reader:
-        if reader.contents.schema > SCHEMA:
+    tell = progress or silent
+    with opened_backup(file) as reader:
+        contents = reader.contents
+        if contents.schema > SCHEMA:
             raise BackupError(
-                f"{file} was written by a newer version (schema {reader.contents.schema}, this program: "
-                f"{SCHEMA})",
+                f"{file} was written by a newer version (schema {contents.schema}, this program: {SCHEMA})",
                 do="Install the newer strandbook to restore it",
             )
-        reader.check()
-        with _place(place) as book:
-            _fill(book, reader, progress or silent)
-        return reader.contents
+        if not _REVISION.fullmatch(contents.schema):
+            raise reader.damaged(f"{contents.schema[:20]!r} is no version of a schema")
+        reader.check(tell)
+        _check_room(reader, place)
+        if dry_run:
+            _check_place(place)
+        else:
+            with _place(place) as (book, put):
+                _fill(book, reader, put, tell)
+            # What came after the backup is lost by this very act; verify need not find it out each time.
+            journal = contents.tables.get("journal")
+            KeyRing().forget_after(contents.code, journal.rows if journal is not None else 0)
+        return contents
 
 
-def _fill(book: Book, reader: Reader, progress: Progress) -> None:
+def _check_room(reader: Reader, place: str) -> None:
+    """Refuse what the disk of the attachments, or of the whole book, cannot hold.
+
+    Raises:
+        BackupError: It cannot.
+    """
+    contents = reader.contents
+    wanted = contents.attachment_bytes or 0
+    if not is_url(place):
+        wanted += sum(table.bytes or 0 for table in contents.tables.values())
+    folder = files_folder(place)
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    free = shutil.disk_usage(folder).free
+    if wanted > free:
+        raise BackupError(
+            f"{reader.file} does not fit there: it needs {wanted // MB + 1} MB, and {free // MB} MB are free",
+            do="Nothing was written. Free some space, or choose another place",
+        )
+
+
+def _check_place(place: str) -> None:
+    """Let through a place where a book could be made, without making anything there.
+
+    Raises:
+        BookError: There is one already, or it cannot be reached.
+    """
+    if not is_url(place):
+        if (Path(place) / BOOK_FILE).exists():
+            raise BookError(f"{place} is a book already", do="Choose another place")
+        return
+    with (
+        Book(place, make_engine(place), Files(files_folder(place))) as book,
+        book.translated(),
+        book.connect() as connection,
+    ):
+        check_empty(place, connection)
+        check_encoding(place, connection)
+
+
+def _fill(book: Book, reader: Reader, put: list[Path], progress: Progress) -> None:
     with book.writing(fresh=True) as connection:
         check_empty(book.place, connection)
+        check_encoding(book.place, connection)
         # Attachments first, as always: a crash leaves files that nobody names, never a row without its
         # file.
-        _put_files(book.files, reader, progress)
+        _put_files(book.files, reader, put, progress)
         # At its own revision first: its rows fit that one.
         upgrade(connection, reader.contents.schema)
         _put_tables(connection, reader, progress)
         upgrade(connection)
         check_references(connection)
+        book.files.mark(reader.contents.code)
 
 
 def _put_tables(connection: Connection, reader: Reader, progress: Progress) -> None:
     for table in tables_of(connection):
-        told = reader.contents.tables[table.name]
+        told = reader.contents.tables.get(table.name)
+        if told is None:
+            raise reader.damaged(f"the table {table.name} is missing")
         try:
             put_rows(connection, table, told.columns, reader.rows(table.name))
-        except (ValueError, TypeError, DataError, IntegrityError) as error:
+        except _UNFIT as error:
             raise BackupError(
                 f"The table {table.name} of {reader.file} does not fit",
-                why=str(error).splitlines()[0],
+                why=next(iter(str(error).splitlines()), type(error).__name__),
                 do="Nothing was written",
             ) from error
         progress(table.name, told.rows, told.rows)
 
 
-def _put_files(files: Files, reader: Reader, progress: Progress) -> None:
-    digests = reader.files()
-    for done, digest in enumerate(digests, start=1):
-        # Under the name it had: an attachment that was damaged before the backup stays so, for verify to say.
-        files.put_as(digest, reader.bytes_of(digest))
-        progress("attachments", done, len(digests))
+def _put_files(files: Files, reader: Reader, put: list[Path], progress: Progress) -> None:
+    for done, (digest, size) in enumerate(reader.files(), start=1):
+        if not files.has(digest):
+            put.append(files.path(digest))
+        with reader.open_file(digest) as stream:
+            # Under the name it had: an attachment that was damaged before the backup stays so, for verify to
+            # say.
+            files.put_as(digest, stream, size)
+        progress("attachments", done, reader.contents.attachments)
 
 
 @contextmanager
-def _place(place: str) -> Iterator[Book]:
-    """Give an unfilled book; where filling fails, remove what was made for it."""
+def _place(place: str) -> Iterator[tuple[Book, list[Path]]]:
+    """Give an unfilled book, and a list for the attachments that are put there.
+
+    Where filling fails, all that was made for the book is removed.
+    """
     folder = files_folder(place)
     # Asked before anything is made: what a person already had there must not be removed with our own
     # failure.
     made = [path for path in _to_be_made(place, folder) if not path.exists()]
+    put: list[Path] = []
     with Book(place, make_engine(place, fresh=True), Files(folder)) as book:
         let_tables_be_copied(book.engine)
         try:
-            yield book
+            yield book, put
         # An interrupt from the keyboard too: half a book would be taken for a book.
         except BaseException:
             book.close()
-            for path in made:
+            for path in [*put, *made]:
                 _remove(path)
             raise
 
@@ -136,11 +212,13 @@ class Upgraded:
         found: Schema version the book had.
         now: Schema version it has.
         backup: The backup made before; None where there was nothing to do.
+        foreign: What in the schema the program did not make, a sentence each.
     """
 
     found: str
     now: str
     backup: Path | None
+    foreign: list[str] = field(default_factory=list)
 
 
 def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgraded:
@@ -166,14 +244,38 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
                 check_schema(place, connection)
                 return Upgraded(SCHEMA, SCHEMA, None)
         with book.writing() as connection:
+            foreign = _check_before(place, connection, found)
             file = _beside(place, f"before-{SCHEMA}-{book.clock():%Y%m%dT%H%M%S}.backup")
             save(connection, book, file, progress or silent)
             upgrade(connection)
             # SQLite did not look while tables were copied; before the commit is the last moment to.
             check_references(connection)
+            if left := [each for each in schema_differences(connection, SCHEMA) if each.kind != "foreign"]:
+                raise BackupError(
+                    f"After the upgrade the schema of {shown(place)} would not be as it must be: {left[0]}",
+                    do="Nothing was changed; restore a backup into an empty place instead",
+                )
+            book.files.mark(connection.scalar(text("SELECT code FROM book")) or "")
             with book.doing(connection, act="upgrade", who=who, reason=f"schema {found} to {SCHEMA}"):
                 pass
-    return Upgraded(found, SCHEMA, file)
+    return Upgraded(found, SCHEMA, file, foreign)
+
+
+def _check_before(place: str, connection: Connection, found: str) -> list[str]:
+    """Return what is foreign in the schema of a book and may stay.
+
+    Raises:
+        BackupError: Something is missing or other than it was made, or acts on what is written: copying
+            tables would lose it, or be changed by it.
+    """
+    differences = schema_differences(connection, found)
+    wrong = [str(each) for each in differences if each.kind != "foreign" or each.acts]
+    if wrong:
+        raise BackupError(
+            f"The schema of {shown(place)} is not the one of version {found}: {'; '.join(wrong[:5])}",
+            do="Nothing was changed. Take away what is foreign, or restore the last good backup",
+        )
+    return [str(each) for each in differences]
 
 
 def _beside(place: str, name: str) -> Path:

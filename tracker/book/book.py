@@ -33,6 +33,7 @@ from tracker.book.place import (
     shown,
 )
 from tracker.files import Files
+from tracker.heads import KEY_ENTERED, HeadError, KeyRing
 from tracker.ids import BOOK_ALPHABET
 from tracker.model import BookRecord, JournalRecord
 from tracker.write_queue import wait_turn
@@ -246,8 +247,29 @@ class Book:
                 # piece.
                 code = "".join(secrets.choice(BOOK_ALPHABET) for _ in range(3))
                 act.session.add(BookRecord(id=1, code=code, begun_at=act.at, **columns))
+                act.reason = _key_made(code)
             # Before the commit: a book without a place for its attachments must not come to be.
             self.files.mark(code)
+
+    def settings(self) -> dict[str, str]:
+        """Return the book's own settings: code, title, zone, address."""
+        with self.read() as session:
+            row = session.get_one(BookRecord, 1)
+            return {"book": row.code, "title": row.title, "zone": row.zone, "address": row.address}
+
+    def change_settings(self, who: str, **changed: str) -> None:
+        """Change title, zone or address, by an act of its own. Moments are kept in UTC: none changes.
+
+        Raises:
+            BookError: There is no such zone.
+        """
+        if "zone" in changed:
+            zone_named(changed["zone"])
+        with self.act("settings", who) as act:
+            row = act.session.get_one(BookRecord, 1)
+            for name, value in changed.items():
+                setattr(row, name, value)
+        self.load()
 
     @contextmanager
     def writing(self, statement_s: int = 0, *, fresh: bool = False) -> Iterator[Connection]:
@@ -261,7 +283,7 @@ class Book:
             BookError: The book is read-only, full, busy or damaged; nothing was written.
             LostAnswerError: The connection was lost in the last step; it may have been written.
         """
-        with self._translated(), self._turn():
+        with self.translated(), self._turn():
             connection = self._begun(statement_s, fresh)
             try:
                 try:
@@ -334,7 +356,8 @@ class Book:
             act.close()
 
     @contextmanager
-    def _translated(self) -> Iterator[None]:
+    def translated(self) -> Iterator[None]:
+        """Have a database's own errors raised as refusals."""
         try:
             yield
         # An act hands some statements straight to the driver, whose errors then come as they are.
@@ -347,7 +370,7 @@ class Book:
         Raises:
             BookError: There is no book here, or its schema is not the one this program knows.
         """
-        with self._translated(), self.engine.connect() as connection:
+        with self.translated(), self.engine.connect() as connection:
             check_schema(self.place, connection)
             row = connection.execute(
                 select(BookRecord.code, BookRecord.zone, BookRecord.address).where(BookRecord.id == 1)
@@ -359,6 +382,14 @@ class Book:
         self.code, self.address = row.code, row.address
         self.files.code = row.code
         self.zone = zone_named(row.zone)
+
+
+def _key_made(code: str) -> str:
+    """Return the sentence by which the first entry names the book's signing key; a book can do without."""
+    try:
+        return f"{KEY_ENTERED}{KeyRing().new_key(code)}"
+    except (HeadError, ModuleNotFoundError):
+        return ""
 
 
 def _numbered(key: str) -> Iterator[str]:

@@ -9,13 +9,23 @@ from pathlib import Path
 import click
 from click.core import ParameterSource
 
-from tracker.backup import Contents, backup, restore, upgrade_book
+from tracker.backup import (
+    Contents,
+    backup,
+    backup_into,
+    check_backup,
+    copy_to,
+    prune,
+    restore,
+    upgrade_book,
+)
 from tracker.book import new_book, shown
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, progress, say_json, stages, width
 from tracker.desk.measuring import recomputing
 from tracker.errors import Refused
-from tracker.verify import verify
+from tracker.heads import KEY_ENTERED, KeyRing, write_head
+from tracker.verify import attach_stamp, clean, head_now, read_heads, verify
 
 
 @click.command("init", epilog="Example: strandbook init bench --zone Europe/Vienna")
@@ -81,38 +91,94 @@ def _same_place(bench: Bench, folder: Path) -> None:
         raise Refused("The demonstration makes a book of its own", do=f"strandbook demo {bench.place}")
 
 
-@click.command("backup", epilog="Example: strandbook backup bench-2026-03-14.backup")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.command(
+    "backup",
+    epilog="Examples: strandbook backup bench-2026-03-14.backup --to /mnt/other · strandbook backup --folder "
+    "/mnt/backups --keep 30",
+)
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--folder", type=click.Path(path_type=Path), help="Add a run to a folder: only what is new is written."
+)
+@click.option("--keep", type=click.IntRange(1), help="With --folder: how many runs stay; older ones go.")
+@click.option("--to", "second", type=click.Path(path_type=Path), help="A second place, for a copy of FILE.")
+@click.option("--check", is_flag=True, help="Read a backup and say whether it is whole; needs no book.")
+@click.option("--as-it-is", is_flag=True, help="Go on where attachments are missing or damaged, and say so.")
 @as_json
 @pass_bench
-def backup_command(bench: Bench, /, file: Path, as_json: bool) -> None:
-    """Copy the book with its attachments into one FILE, and read it again to be sure."""
+def backup_command(
+    bench: Bench,
+    /,
+    file: Path | None,
+    folder: Path | None,
+    keep: int | None,
+    second: Path | None,
+    check: bool,
+    as_it_is: bool,
+    as_json: bool,
+) -> None:
+    """Copy the book with its attachments into one FILE or a growing folder, and read it again to be sure."""
+    if (file is None) == (folder is None):
+        raise Refused("A backup needs a FILE or --folder", do="strandbook backup bench-2026-03-14.backup")
+    if check:
+        _check_backup(file or folder or Path(), as_json)
+    elif folder is not None:
+        _backup_into(bench, folder, keep, as_it_is, as_json)
+    elif file is not None:
+        with stages() as tell:
+            held = backup(bench.book, file, tell, as_it_is=as_it_is)
+        places = [file, *([copy_to(file, second)] if second is not None else [])]
+        for each in places[1:]:
+            note(f"And copied to {each}")
+        _tell_contents(held, str(file), as_json)
+
+
+def _backup_into(bench: Bench, folder: Path, keep: int | None, as_it_is: bool, json_wanted: bool) -> None:
     with stages() as tell:
-        held = backup(bench.book, file, tell)
-    _tell_contents(held, str(file), as_json)
+        run = backup_into(bench.book, folder, tell, as_it_is=as_it_is)
+    gone = prune(folder, keep) if keep is not None else 0
+    if not json_wanted:
+        note(f"{run.added} bytes were new" + (f"; {gone} earlier runs taken away" if gone else ""))
+    _tell_contents(run.contents, str(run.file), json_wanted)
+
+
+def _check_backup(file: Path, json_wanted: bool) -> None:
+    with stages() as tell:
+        held, head = check_backup(file, tell)
+    if head is not None and not json_wanted:
+        signed = f"signed with the key {head.fingerprint}…" if head.key else "not signed"
+        note(f"Head of its journal: entry {head.entry}, {head.hash}, {signed}")
+    _tell_contents(held, str(file), json_wanted)
 
 
 @click.command("restore", epilog="Example: strandbook restore bench-2026-03-14.backup bench-again")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.argument("place", required=False)
+@click.option("-n", "--dry-run", is_flag=True, help="Check the backup and the place, and write nothing.")
 @as_json
 @pass_bench
-def restore_command(bench: Bench, /, file: Path, place: str | None, as_json: bool) -> None:
-    """Make a book in an empty PLACE (folder or server) from a backup FILE."""
+def restore_command(bench: Bench, /, file: Path, place: str | None, dry_run: bool, as_json: bool) -> None:
+    """Make a book in an empty PLACE (folder or server) from a backup FILE, or a run of a backup folder."""
     where = place or bench.place or "."
     with stages() as tell:
-        held = restore(file, where, tell)
+        held = restore(file, where, tell, dry_run=dry_run)
     if not as_json:
-        note(f"Next: strandbook --book {where if where == shown(where) else 'URL'} verify")
+        named = where if where == shown(where) else "URL"
+        note("It could be restored there; nothing was written" if dry_run else
+             f"Next: strandbook --book {named} verify")  # fmt: skip
     _tell_contents(held, shown(where), as_json)
 
 
 def _tell_contents(held: Contents, place: str, json_wanted: bool) -> None:
     rows = {name: table.rows for name, table in held.tables.items()}
     if json_wanted:
-        say_json({"book": held.code, "place": place, "rows": rows, "attachments": held.attachments})
+        lost = {"damaged": held.damaged, "missing": held.missing}
+        counted = {"rows": rows, "attachments": held.attachments, **lost}
+        say_json({"book": held.code, "place": place, "head": held.head, **counted})
         return
     note(f"Book {held.code}: {sum(rows.values())} rows, {held.attachments} attachments.")
+    if held.damaged or held.missing:
+        note(f"{len(held.damaged)} attachments were damaged and {len(held.missing)} missing in the book.")
     click.echo(place)
 
 
@@ -124,40 +190,121 @@ def upgrade_command(bench: Bench, /, as_json: bool) -> None:
     with stages() as tell:
         done = upgrade_book(bench.named, bench.who, tell)
     if as_json:
-        say_json({"found": done.found, "now": done.now, "backup": str(done.backup) if done.backup else None})
-    elif done.backup is None:
+        backup_file = str(done.backup) if done.backup else None
+        say_json({"found": done.found, "now": done.now, "backup": backup_file, "foreign": done.foreign})
+        return
+    for sentence in done.foreign:
+        note(sentence)
+    if done.backup is None:
         click.echo(f"Nothing to do: the book is of schema {done.now}.")
     else:
         click.echo(f"Schema {done.found} brought to {done.now}; the book as it was is in {done.backup}.")
 
 
-@click.command("verify", epilog="Example: strandbook verify; exit code 1 where something was found")
+@click.command(
+    "verify",
+    epilog="Example: strandbook verify --note head.json. Exit codes: 0 sound, 1 damaged, 3 not reachable, "
+    "4 older schema",
+)
 @click.option(
     "--noted",
     default="",
     metavar="HASH",
     help="Look for the head that verify printed earlier, or its beginning.",
 )
+@click.option(
+    "--note", "note_to", type=click.Path(path_type=Path), help="Write the signed head of the journal here."
+)
+@click.option(
+    "--against", multiple=True, type=click.Path(path_type=Path), help="Look for a head noted earlier."
+)
+@click.option("--clean", "cleaning", is_flag=True, help="Take away files that belong to no act.")
 @as_json
 @pass_bench
-def verify_command(bench: Bench, /, noted: str, as_json: bool) -> None:
-    """Check the chain of the journal, every row, every attachment, and every result from its readings.
+def verify_command(
+    bench: Bench,
+    /,
+    noted: str,
+    note_to: Path | None,
+    against: tuple[Path, ...],
+    cleaning: bool,
+    as_json: bool,
+) -> None:
+    """Check schema, journal, every row, every attachment, and every result from its readings.
 
-    It ends with the journal's head. Written down outside the book it can be looked for later with --noted:
-    as long as an entry has it and nothing else is found, nothing entered up to then was changed or taken
-    away.
+    It ends with the journal's head. Written down outside the book (--note) it can be looked for later
+    (--against): a journal that was written anew, or whose end was cut off, does not have it. Heads that this
+    computer signed are looked for by themselves.
     """
+    heads = [head for file in against for head in read_heads(file)]
     with stages() as tell:
-        findings = verify(bench.book, recomputing(bench.book, bench.plugged), tell, noted)
+        findings = verify(bench.book, recomputing(bench.book, bench.plugged), tell, noted, against=heads)
+    gone = clean(bench.book, findings.unnamed) if cleaning and findings.unnamed else []
+    # Not of a damaged book: the note would vouch for it.
+    if note_to is not None and findings.clean:
+        write_head(head_now(bench.book), note_to)
     if as_json:
-        say_json(findings.as_json())
+        say_json({**findings.as_json(), "cleaned": gone})
     else:
-        for text in findings.notes:
-            note(text)
         for line in findings.lines():
             click.echo(line)
+        if gone:
+            note(f"{len(gone)} files taken away")
+        if note_to is not None and findings.clean:
+            note(f"Noted in {note_to}; keep it outside the book, and give it to others")
     if not findings.clean:
         raise click.exceptions.Exit(1)
+
+
+@click.command("settings", epilog="Example: strandbook settings --zone Europe/Vienna")
+@click.option("--title", metavar="TEXT", help="What you call the book.")
+@click.option("--zone", metavar="NAME", help="Time zone of the bench, as Europe/Vienna.")
+@click.option("--address", metavar="HOST:PORT", help="Address of the bench page, for labels.")
+@as_json
+@pass_bench
+def settings_command(
+    bench: Bench, /, title: str | None, zone: str | None, address: str | None, as_json: bool
+) -> None:
+    """Show the book's own settings, or change them."""
+    wanted = {"title": title, "zone": zone, "address": address}
+    changed = {name: value for name, value in wanted.items() if value is not None}
+    if changed:
+        bench.book.change_settings(bench.who, **changed)
+    now = bench.book.settings()
+    if as_json:
+        say_json(now)
+        return
+    for name, value in now.items():
+        click.echo(f"{name}: {value or '–'}")
+
+
+@click.command("key", epilog="Example: strandbook key --stamp head.json.tsr --of head.json")
+@click.option("--new", is_flag=True, help="Make a new signing key; the journal names it from now on.")
+@click.option("--stamp", type=click.Path(path_type=Path), help="Attach a time stamp (RFC 3161) of a head.")
+@click.option("--of", "stamped", type=click.Path(path_type=Path), help="The head that was stamped.")
+@as_json
+@pass_bench
+def key_command(bench: Bench, /, new: bool, stamp: Path | None, stamped: Path | None, as_json: bool) -> None:
+    """Show with which key this computer signs heads of the book, and where it is kept."""
+    ring = KeyRing()
+    if new:
+        with bench.book.act("key", bench.who) as act:
+            act.reason = f"{KEY_ENTERED}{ring.new_key(bench.book.code)}"
+    if stamp is not None:
+        if stamped is None:
+            raise Refused("A time stamp is of a head", do="Name the file that was stamped: --of head.json")
+        at = attach_stamp(bench.book, bench.who, stamp, stamped)
+        if not as_json:
+            note(f"The stamp says {at}. Whether its service's signature holds, ask: openssl ts -verify")
+    public = ring.public_key(bench.book.code)
+    if as_json:
+        say_json({"book": bench.book.code, "key": public, "folder": str(ring.folder)})
+        return
+    if not public:
+        note(
+            f"This computer has no key of book {bench.book.code} in {ring.folder}: heads are not signed here"
+        )
+    click.echo(public or "–")
 
 
 def own_zone() -> str:

@@ -8,7 +8,7 @@ row, in bounded memory: 16 bytes a row, on the disk beyond 64 MB.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from sqlalchemy import Connection, text
@@ -16,21 +16,41 @@ from sqlalchemy.exc import DBAPIError
 
 from tracker.book import Book
 from tracker.errors import Refused
+from tracker.heads import Head, KeyRing
+from tracker.migrations.schema import schema_differences
 from tracker.model import SCHEMA, Base
 from tracker.progress import Progress, silent
 from tracker.stored_rows import RawTable, lenient_text
-from tracker.verify.attachments import check_attachments
+from tracker.verify.attachments import check_attachments, clean
 from tracker.verify.chain import walk
 from tracker.verify.compare import compare
 from tracker.verify.findings import Difference, Finding, Findings, Origin
+from tracker.verify.heads import Heads, attach_stamp, head_now, read_heads
 from tracker.verify.replay import Ledger, Replay
 from tracker.verify.results import Recompute, check_results
 
-__all__ = ["Difference", "Finding", "Findings", "Origin", "Progress", "Recompute", "verify"]
+__all__ = [
+    "Difference",
+    "Finding",
+    "Findings",
+    "Origin",
+    "Progress",
+    "Recompute",
+    "attach_stamp",
+    "clean",
+    "head_now",
+    "read_heads",
+    "verify",
+]
 
 
 def verify(
-    book: Book, recompute: Recompute | None = None, progress: Progress | None = None, noted: str = ""
+    book: Book,
+    recompute: Recompute | None = None,
+    progress: Progress | None = None,
+    noted: str = "",
+    *,
+    against: Sequence[Head] = (),
 ) -> Findings:
     """Hold a book against its journal.
 
@@ -41,6 +61,8 @@ def verify(
         progress: Called with the stage, what is done and how much it is.
         noted: Hash of the last entry as it was noted earlier, or at least its first twelve characters: some
             entry must still have it.
+        against: Heads that were noted outside the book: each entry that they name must have that hash. Those
+            that this computer signed are looked for as well.
 
     Raises:
         Refused: ``noted`` is no such hash.
@@ -51,10 +73,11 @@ def verify(
         readings no longer give.
     """
     findings = Findings(noted=_hash(noted))
+    heads = Heads(book.code, [*against, *KeyRing().remembered(book.code)], findings)
     tell = progress or silent
     with book.connect() as connection, lenient_text(connection):
         _check_store(connection, findings)
-        _check_rows(connection, book, findings, tell)
+        _check_rows(connection, book, findings, heads, tell)
         if recompute is None:
             findings.notes.append("Results were not computed again")
         else:
@@ -73,14 +96,16 @@ def _hash(typed: str) -> str:
     return said
 
 
-def _check_rows(connection: Connection, book: Book, findings: Findings, tell: Progress) -> None:
+def _check_rows(connection: Connection, book: Book, findings: Findings, heads: Heads, tell: Progress) -> None:
     dialect = connection.dialect.name
     tables = {name: RawTable(t, dialect) for name, t in Base.metadata.tables.items() if name != "journal"}
     with Ledger(tables) as ledger:
         replay = Replay(tables, book.files, ledger, findings)
         with _noting(findings, "The journal"):
             for link in walk(connection, findings, tell):
+                heads.take(link)
                 replay.take(link)
+            heads.finish()
         with _noting(findings, "The tables"):
             compare(connection, replay, tell)
         with _noting(findings, "The attachments"):
@@ -95,6 +120,8 @@ def _check_store(connection: Connection, findings: Findings) -> None:
             said = ", ".join(map(repr, versions)) or "nothing"
             said = f"The table alembic_version says {said}, this book was opened as {SCHEMA!r}"
             findings.add(Finding("database", said, table="alembic_version"))
+    with _noting(findings, "The schema"):
+        _check_schema(connection, findings)
     if connection.dialect.name != "sqlite":
         return
     with _noting(findings, "The database file"):
@@ -102,6 +129,16 @@ def _check_store(connection: Connection, findings: Findings) -> None:
         for line in connection.scalars(text("PRAGMA integrity_check(20)")):
             if line != "ok":
                 findings.add(Finding("database", f"The database file is damaged: {' '.join(line.split())}"))
+
+
+def _check_schema(connection: Connection, findings: Findings) -> None:
+    """Hold tables, columns, indices, constraints, triggers and views against those of this version."""
+    for difference in schema_differences(connection, SCHEMA):
+        if difference.kind == "foreign" and not difference.acts:
+            # Somebody's own index or view changes nothing; what acts on rows might.
+            findings.notes.append(str(difference))
+        else:
+            findings.add(Finding("schema", str(difference)))
 
 
 @contextmanager

@@ -6,8 +6,10 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
+from tracker.book import Book
+from tracker.errors import Refused
 from tracker.ids import job_id, measurement_id
-from tracker.model import Attachment, Job, MeasurementFile, Photograph
+from tracker.model import Attachment, Job, JournalRecord, MeasurementFile, Photograph
 from tracker.progress import Progress
 from tracker.stored_rows import raw
 from tracker.verify.chain import origin_of
@@ -15,6 +17,7 @@ from tracker.verify.findings import Finding, Origin
 from tracker.verify.replay import Replay
 
 _EVERY = 100
+_SHOWN = 5
 
 
 def check_attachments(connection: Connection, replay: Replay, progress: Progress) -> None:
@@ -85,12 +88,52 @@ def _count(replay: Replay, progress: Progress, total: int) -> None:
 
 
 def _note_unnamed(connection: Connection, replay: Replay) -> None:
-    """Note files that no row names: what a killed program leaves is harmless."""
+    """List files that no row names: what a killed program leaves is harmless, and takes room."""
+    folder = replay.files.folder
+    if trouble := replay.files.trouble():
+        replay.findings.add(Finding("attachment", f"The attachment folder {folder} {trouble}"))
     stored = set(replay.files.stored())
     stored -= set(connection.scalars(select(raw(Attachment.sha256))))
     stored -= replay.manifests.keys()
-    if stored:
+    unnamed = replay.findings.unnamed = sorted(stored)
+    if unnamed:
+        some = ", ".join(f"{each[:12]}…" for each in unnamed[:_SHOWN])
+        more = f" and {len(unnamed) - _SHOWN} more" if len(unnamed) > _SHOWN else ""
         replay.findings.notes.append(
-            f"{len(stored)} files in the attachment folder belong to no act; "
-            "an act broken off leaves such files"
+            f"{len(unnamed)} files in the attachment folder belong to no act: {some}{more}; "
+            "an act broken off leaves such files, and verify --clean takes them away"
         )
+
+
+def clean(book: Book, unnamed: list[str]) -> list[str]:
+    """Take files away that no act names, and what writing left under temporary names.
+
+    Args:
+        book: Open for writing.
+        unnamed: What verify listed.
+
+    Returns:
+        Digests of the files taken away.
+
+    Raises:
+        Refused: The folder is not this book's alone.
+    """
+    named = book.files.named()
+    if named != [book.code]:
+        raise Refused(
+            f"The attachment folder {book.files.folder} is not of this book alone",
+            why=f"its marker names {', '.join(named) or 'none'}",
+            do="Nothing was taken away",
+        )
+    gone = []
+    # While nobody writes: an act that is at work has put its files there, and not yet its rows.
+    with book.writing() as connection:
+        for digest in unnamed:
+            row = connection.scalar(select(Attachment.sha256).where(Attachment.sha256 == digest))
+            listed = select(JournalRecord.seq).where(JournalRecord.body.contains(digest, autoescape=True))
+            if row is None and connection.scalar(listed.limit(1)) is None:
+                book.files.remove(digest)
+                gone.append(digest)
+        for place in book.files.remnants():
+            place.unlink(missing_ok=True)
+    return gone

@@ -28,10 +28,12 @@ class Link:
     Attributes:
         origin: Its head, from the columns.
         body: Its parsed text; empty where it no longer parses.
+        hash: As it stands in the journal.
     """
 
     origin: Origin
     body: dict[str, Any]
+    hash: str
 
 
 def walk(connection: Connection, findings: Findings, progress: Progress) -> Iterator[Link]:
@@ -40,7 +42,7 @@ def walk(connection: Connection, findings: Findings, progress: Progress) -> Iter
     last_seq, last_hash = 0, FIRST_PREV
     whole = True
     for row in _rows(connection):
-        link = Link(_origin(row), _parsed(row["body"]))
+        link = Link(_origin(row), _parsed(row["body"]), str(row["hash"]))
         # Only the first: after a break every later entry is broken too, and would bury it.
         trouble = _trouble(row, link.body, last_seq, last_hash) if whole else ""
         if trouble:

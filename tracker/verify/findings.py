@@ -12,7 +12,7 @@ from tracker.ids import KINDS, Ident, specimen_id
 from tracker.model import Specimen
 from tracker.stored_rows import raw
 
-FINDING_KINDS: Final = ("database", "chain", "row", "attachment", "result")
+FINDING_KINDS: Final = ("database", "schema", "chain", "row", "attachment", "result")
 _MOST: Final = 1000
 _LONG: Final = 60
 
@@ -81,6 +81,7 @@ class Findings:
         head_entry: Number of that entry; 0 in an empty journal.
         noted: A head written down earlier, or the beginning of it, to be looked for; empty for none.
         noted_entry: The entry that has it, or None.
+        unnamed: Digests of files in the attachment folder that no act names.
     """
 
     found: list[Finding] = field(default_factory=list)
@@ -93,6 +94,7 @@ class Findings:
     head_entry: int = 0
     noted: str = ""
     noted_entry: Origin | None = None
+    unnamed: list[str] = field(default_factory=list)
 
     @property
     def clean(self) -> bool:
@@ -142,6 +144,7 @@ class Findings:
             "counts": self.counts,
             "head": self.head,
             "head_entry": self.head_entry,
+            "unnamed": self.unnamed,
             "noted": {
                 "hash": self.noted,
                 "entry": asdict(self.noted_entry) if self.noted_entry is not None else None,
