@@ -289,16 +289,33 @@ def test_words_of_the_vocabulary_are_used() -> None:
     assert "cannot be told apart" in text
 
 
-def test_crowded_answer_fits_one_screen() -> None:
-    """Twenty changed factors, ten not recorded and many settings still fit 24 lines of 80."""
+def _crowded() -> Problem:
     asked = _asked(6, frozenset(f.name for f in SIX))
     for i in range(14):
         asked = _with_factor(asked, Factor(f"extra_{i:02d}", "mm", 0.1, 1.0), 1.0, 2.0)
     for i in range(10):
         asked = _with_factor(asked, Factor(f"lost_{i:02d}", "mm", 0.1, 1.0), 1.0, None)
     settings = {f"setting {i}": "a" for i in range(40)}
-    asked = replace(asked, settings_a=settings, settings_b=dict.fromkeys(settings, "b"))
-    assert len(explain(asked).sentences(80)) <= 24
+    return replace(asked, settings_a=settings, settings_b=dict.fromkeys(settings, "b"))
+
+
+def test_nothing_that_differs_is_cut_off() -> None:
+    """Twenty changed factors, ten not recorded and forty settings: each is named with its levels."""
+    text = " ".join(explain(_crowded()).sentences(80))
+    assert all(f"extra_{i:02d} 1.00 → 2.00 mm" in text for i in range(14))
+    assert all(f"lost_{i:02d} (B 5 of 5)" in text for i in range(10))
+    assert all(f"setting {i} a → b" in text for i in range(40))
+
+
+def test_verdict_stands_first_however_much_differs() -> None:
+    """Whether it differs, what made it, and the next plate come before any list, within 24 lines of 60."""
+    lines = explain(_crowded()).sentences(60)
+    starts = [
+        next(i for i, line in enumerate(lines) if line.startswith(word))
+        for word in ("What made", "Next plate")
+    ]
+    assert starts == sorted(starts)
+    assert starts[1] < 20
 
 
 def test_published_direction_stands_beside_the_share() -> None:

@@ -15,7 +15,7 @@ from tracker.errors import Refused
 from tracker.why import Factor, Observation, watch
 from tracker.why.design import build
 from tracker.why.posterior import infer, sums
-from tracker.why.watching import _Fit
+from tracker.why.watch import _Fit
 from tracker.why.working import typical_scatters
 
 _WORLD = World({f.name: 0.04 for f in SIX}, 0.02, 0.01)

@@ -1,22 +1,18 @@
 """Why two runs of the same material differ, computed (data in, answer out; no database).
 
-Modules in the order of the work: ``problem`` (what is asked), ``differed``
-(what was not alike), ``design`` (columns), ``posterior`` (the model),
-``separable`` (what cannot be told apart), ``working`` (these together),
-``answering`` → ``answer`` with its parts and forms (``parts``, ``as_data``,
-``words``, ``picture``); then ``plan`` → ``followup`` (what to print next); ``overview`` (all
-quantities at once) and ``watching`` → ``watch`` (a whole book); beside them ``directions``
-(published effects).
+Modules in the order of the work: ``problem`` (what is asked), ``differed`` (what was not alike), ``graph``
+(what follows from what), ``design`` (columns), ``posterior`` (the Gaussian model over its scatters),
+``causes`` (which of the changed things acted), ``separable`` (what cannot be told apart), ``working`` (these
+together), ``findings`` (what an answer is made of), ``checks`` (of the fit), ``answer``; then ``plan`` (what
+to print next), ``overview`` (all quantities at once), ``watch`` (a whole book); beside them ``words``,
+``picture`` and ``directions`` (published effects).
 """
 
-from tracker.why.answer import Answer
-from tracker.why.answering import answer
-from tracker.why.followup import Plan, explain, followup
+from tracker.why.answer import Answer, answer
 from tracker.why.overview import Overview, overview
-from tracker.why.plan import Limit, PlannedPlate, Wishes
+from tracker.why.plan import Limit, Plan, PlannedPlate, Wishes, explain, followup
 from tracker.why.problem import Factor, Observation, Problem, Question, Value
-from tracker.why.watch import Improbable, PlateChart, Precision, ReaderLevel, Watch
-from tracker.why.watching import watch
+from tracker.why.watch import Improbable, PlateChart, Precision, ReaderLevel, Watch, screened, watch
 
 __all__ = [
     "Answer",
@@ -39,5 +35,6 @@ __all__ = [
     "explain",
     "followup",
     "overview",
+    "screened",
     "watch",
 ]

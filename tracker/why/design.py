@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,8 @@ Indices = NDArray[np.intp]
 _MOST_LEVELS = 12
 """Levels of a category that get a column each; beyond, those outside A and B are pooled."""
 _Z95 = 1.959964
+_LEAST_RELIABLE = 0.1
+"""However large its error, so much of a factor's variance is taken as real."""
 _SPAN_OF_SD = 10.0
 """For quantities without a logarithm, one working unit is this many standard deviations."""
 
@@ -53,6 +55,8 @@ class Design:
         factors: The factors that have columns.
         imputed: Factor name to the number of results on which it was not recorded.
         pooled: Factor name to the number of levels pooled as "other".
+        weight: Precision of each piece relative to the usual piece, shape (n,); None where all count alike.
+        plate_weight: Precision of each plate relative to the usual plate, shape (k,); None likewise.
     """
 
     y: Array
@@ -67,6 +71,23 @@ class Design:
     factors: tuple[Factor, ...]
     imputed: dict[str, int]
     pooled: dict[str, int]
+    weight: Array | None = None
+    plate_weight: Array | None = None
+
+    def columns_of(self, name: str) -> Indices:
+        """Return the indices of a factor's columns in ``x``; none where it has no column."""
+        index = next((i for i, factor in enumerate(self.factors) if factor.name == name), -1)
+        return np.flatnonzero(self.owner == index)
+
+    def with_column(self, factor: Factor, column: Array) -> Design:
+        """Return the design with one more column of shape (n,), centred, owned by ``factor``."""
+        return replace(
+            self,
+            x=np.hstack([self.x, (column - column.mean())[:, None]]),
+            owner=np.append(self.owner, len(self.factors)),
+            levels=(*self.levels, None),
+            factors=(*self.factors, factor),
+        )
 
 
 @dataclass(frozen=True)
@@ -180,8 +201,17 @@ def _number(factor: Factor, values: list[Value]) -> _Block:
         return _Block(np.zeros((len(z), 0)), (), np.zeros(len(z)), missing, 0)
     # Half an interval's width is taken as 1.96 standard deviations. A value nobody wrote down is as
     # uncertain as the factor is variable in this book, and its result counts for that much less.
-    own = np.where(known, ((high - low) / (2 * _Z95) / factor.span) ** 2, float(np.var(z[known])))
-    filled = np.where(known, z, float(np.mean(z[known])))
+    centre, spread = float(np.mean(z[known])), float(np.var(z[known]))
+    own = np.where(known, ((high - low) / (2 * _Z95) / factor.span) ** 2, spread)
+    filled = np.where(known, z, centre)
+    if factor.error > 0:
+        # Regression calibration: of numbers recorded with an error the true one is expected nearer to
+        # their mean, by the part of their variance that is real (R. Carroll et al., Measurement Error in
+        # Nonlinear Models, 2nd ed., ch. 4). Without it a badly read factor gets too small an effect.
+        wrong = (factor.error / factor.span) ** 2
+        real = max(1 - wrong / spread, _LEAST_RELIABLE)
+        filled = centre + real * (filled - centre)
+        own = np.where(known, own + real * wrong, own)
     return _Block(filled[:, None], (None,), own, missing, 0)
 
 

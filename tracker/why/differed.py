@@ -1,15 +1,18 @@
-"""What differed between the two groups, what was equal, and what nobody wrote down."""
+"""What differed between the two groups, what may have, what was equal, and what nobody recorded."""
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from tracker.why.design import as_interval, as_level
 from tracker.why.problem import Factor, Observation
 
 Level = float | str | None
+State = Literal["differs", "unknown", "equal"]
 
 
 @dataclass(frozen=True)
@@ -27,6 +30,9 @@ class Comparison:
         differs: True where the difference exceeds the resolution, levels differ,
             or intervals do not overlap.
         ratio: Difference ÷ resolution; None for categories or without a resolution.
+        levels_a: Distinct values of A with their counts, where each plate has one value; else empty.
+        levels_b: The same for B.
+        likely: True where a difference is likelier than not, though recorded too roughly to be sure.
     """
 
     factor: Factor
@@ -38,6 +44,9 @@ class Comparison:
     recorded_b: tuple[int, int]
     differs: bool
     ratio: float | None
+    levels_a: tuple[tuple[float | str, int], ...] = ()
+    levels_b: tuple[tuple[float | str, int], ...] = ()
+    likely: bool = False
 
     @property
     def recorded(self) -> bool:
@@ -49,6 +58,29 @@ class Comparison:
         """True where every result of both groups has it."""
         return self.recorded_a[0] == self.recorded_a[1] and self.recorded_b[0] == self.recorded_b[1]
 
+    @property
+    def state(self) -> State:
+        """Whether it differs, may differ for all that is known, or is equal."""
+        if self.differs:
+            return "differs"
+        return "equal" if self.complete and not self._overlap_only else "unknown"
+
+    @property
+    def _overlap_only(self) -> bool:
+        """True where the two are equal only in so far as their bounds overlap."""
+        if not isinstance(self.a, float) or not isinstance(self.b, float):
+            return False
+        return abs(self.a - self.b) > _least(self.factor)
+
+    @property
+    def why_unknown(self) -> str:
+        """Why it is not known whether it differs; empty where it is known."""
+        if self.state != "unknown":
+            return ""
+        if not self.recorded_a[0] or not self.recorded_b[0]:
+            return "recorded on one side only"
+        return "bounds overlap" if self.complete else "recorded on some results only"
+
 
 @dataclass(frozen=True)
 class Setting:
@@ -59,6 +91,12 @@ class Setting:
     b: str | None
 
 
+def _least(factor: Factor) -> float:
+    """Return the difference up to which numbers of a factor count as equal."""
+    # The last bits of a mean are no difference.
+    return max(factor.resolution, 1e-9 * factor.span) * (1 + 1e-9)
+
+
 def compare(factor: Factor, a: Sequence[Observation], b: Sequence[Observation]) -> Comparison:
     """Compare one factor between two groups of results."""
     if factor.kind == "category":
@@ -67,17 +105,59 @@ def compare(factor: Factor, a: Sequence[Observation], b: Sequence[Observation]) 
     pairs_b = _known(as_interval(o.factors.get(factor.name)) for o in b)
     mean_a, mean_b = _mean(pairs_a), _mean(pairs_b)
     range_a, range_b = _range(pairs_a), _range(pairs_b)
-    differs, ratio = False, None
+    levels_a, levels_b = _plate_levels(factor, a), _plate_levels(factor, b)
+    differs, likely, ratio = False, False, None
     if mean_a is not None and mean_b is not None:
         change = abs(mean_b - mean_a)
-        # The last bits of a mean are no difference.
-        differs = change > max(factor.resolution, 1e-9 * factor.span) * (1 + 1e-9)
+        # Two nozzles in A against one in B between them have one mean and differ all the same.
+        spread = bool(levels_a and levels_b) and _unlike(factor, levels_a, levels_b)
+        differs = change > _least(factor) or spread
         ratio = change / factor.resolution if factor.resolution > 0 else None
         # An estimate with bounds (water content) differs only where the bounds leave no doubt.
         if _uncertain(pairs_a) or _uncertain(pairs_b):
-            differs = differs and not _overlap(range_a, range_b)
-    recorded_a, recorded_b = (len(pairs_a), len(a)), (len(pairs_b), len(b))
-    return Comparison(factor, mean_a, mean_b, range_a, range_b, recorded_a, recorded_b, differs, ratio)
+            likely, differs = differs, differs and not _overlap(range_a, range_b)
+        if factor.error > 0:
+            plates = [len({o.plate for o in group}) for group in (a, b)]
+            doubt = factor.error * math.sqrt(1 / plates[0] + 1 / plates[1])
+            likely, differs = change > doubt, differs and change > 1.96 * doubt
+    return Comparison(
+        factor, mean_a, mean_b, range_a, range_b, (len(pairs_a), len(a)), (len(pairs_b), len(b)),
+        differs, ratio, levels_a, levels_b, likely or differs,
+    )  # fmt: skip
+
+
+def _plate_levels(factor: Factor, group: Sequence[Observation]) -> tuple[tuple[float | str, int], ...]:
+    """Return the values with counts where each plate has one value, as settings do; else nothing."""
+    by_plate: dict[str, set[float]] = {}
+    values: list[float] = []
+    for o in group:
+        value = o.factors.get(factor.name)
+        if isinstance(value, str | tuple) or value is None or not math.isfinite(value):
+            return ()
+        by_plate.setdefault(o.plate, set()).add(float(value))
+        values.append(float(value))
+    if any(max(found) - min(found) > _least(factor) for found in by_plate.values()):
+        return ()
+    merged: list[tuple[float, int]] = []
+    for value, count in sorted(Counter(values).items()):
+        # Values within the resolution are one level, named by its first.
+        if merged and value - merged[-1][0] <= _least(factor):
+            merged[-1] = (merged[-1][0], merged[-1][1] + count)
+        else:
+            merged.append((value, count))
+    return tuple(merged)
+
+
+def _unlike(
+    factor: Factor, a: Sequence[tuple[float | str, int]], b: Sequence[tuple[float | str, int]]
+) -> bool:
+    """Whether a level of one side is on no piece of the other."""
+    numbers = [[float(level) for level, _ in side] for side in (a, b)]
+    return any(
+        min(abs(level - other) for other in numbers[1 - side]) > _least(factor)
+        for side in (0, 1)
+        for level in numbers[side]
+    )
 
 
 def _known(pairs: Iterable[tuple[float, float] | None]) -> list[tuple[float, float]]:
@@ -109,8 +189,9 @@ def _compare_levels(factor: Factor, a: Sequence[Observation], b: Sequence[Observ
         found_a[level] * n_b != found_b[level] * n_a for level in {*found_a, *found_b}
     )
     return Comparison(
-        factor, _written(found_a), _written(found_b), None, None, (n_a, len(a)), (n_b, len(b)), differs, None
-    )
+        factor, _written(found_a), _written(found_b), None, None, (n_a, len(a)), (n_b, len(b)), differs, None,
+        tuple(sorted(found_a.items())), tuple(sorted(found_b.items())), differs,
+    )  # fmt: skip
 
 
 def _levels(levels: Iterable[str | None]) -> Counter[str]:
@@ -125,18 +206,27 @@ def _written(levels: Counter[str]) -> str | None:
 
 def compare_materials(a: Sequence[Observation], b: Sequence[Observation]) -> Comparison:
     """Compare the materials of two groups as if they were a category."""
-    # The model gives materials intercepts of their own, so the material is no factor there; told it is like
-    # one.
     as_factor = Factor("material", kind="category")
-    return _compare_levels(
-        as_factor,
-        [_of_material(o) for o in a],
-        [_of_material(o) for o in b],
-    )
+    return _compare_levels(as_factor, *([_of_material(o) for o in group] for group in (a, b)))
 
 
 def _of_material(observation: Observation) -> Observation:
     return Observation("", "", 0.0, "", "", factors={"material": observation.material})
+
+
+def in_order(comparisons: Iterable[Comparison]) -> tuple[Comparison, ...]:
+    """Return comparisons as people want to read them: settings, largest first, then notes, then persons."""
+    return tuple(
+        sorted(
+            comparisons,
+            key=lambda c: (
+                c.factor.person,
+                c.factor.listed,
+                c.factor.kind == "number",
+                -(c.ratio or math.inf),
+            ),
+        )
+    )
 
 
 def one_per_cause(

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from tracker.errors import Refused
-from tracker.why.answer import Answer
-from tracker.why.answering import answer
-from tracker.why.parts import Span
+from tracker.why.answer import Answer, answer
+from tracker.why.findings import Span
 from tracker.why.problem import Problem
 from tracker.why.words import interval, number, signed_size
 

@@ -1,4 +1,4 @@
-"""The picture of an answer: every point of both groups, and a forest of shares."""
+"""Pictures: every point of both groups beside a forest of shares, the lineage with what changed lit, charts."""
 
 from __future__ import annotations
 
@@ -7,11 +7,15 @@ import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from tracker.why.parts import Findings, Span
+from tracker.why.findings import Findings, Span
+from tracker.why.graph import STATIONS, arrows, station_of
 from tracker.why.words import number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from tracker.why.watch import PlateChart, Watch
 
 _INK = "#1b1f24"
 _A, _B, _QUIET = "#1f6f8b", "#c2571a", "#8a9099"
@@ -45,11 +49,16 @@ def draw(found: Findings, form: str) -> bytes:
         points = figure.subplots()
     _draw_points(points, found)
     figure.suptitle(_title(found), fontsize=11, color=_INK)
+    return _saved(figure, form)
+
+
+def _saved(figure: Figure, form: str) -> bytes:
+    """Return a figure as a file, the same bytes for the same figure."""
+    import matplotlib as mpl  # noqa: PLC0415 - slow to load
+
     out = io.BytesIO()
     # Without dates and random names the same answer gives the same file, and published pages do
     # not change when nothing has. Text stays text, so that it can be searched and read aloud.
-    import matplotlib as mpl  # noqa: PLC0415 - slow to load
-
     with mpl.rc_context({"svg.hashsalt": "strandbook", "svg.fonttype": "none"}):
         figure.savefig(out, format=form, dpi=144, metadata={"Date": None} if form == "svg" else None)
     return out.getvalue()
@@ -57,7 +66,7 @@ def draw(found: Findings, form: str) -> bytes:
 
 def _title(found: Findings) -> str:
     verdict = "a difference is shown" if found.difference.claimed else "no difference shown beyond noise"
-    return f"{found.problem.question.quantity}: {verdict}"
+    return f"{found.problem.question.called}: {verdict}"
 
 
 def _draw_points(axes: Axes, found: Findings) -> None:
@@ -77,7 +86,7 @@ def _draw_points(axes: Axes, found: Findings) -> None:
     ]
     axes.set_xticks([0, 1], labels)
     axes.set_xlim(-0.6, 1.6)
-    axes.set_ylabel(_with_unit(found.problem.question.quantity, found.problem.question.unit))
+    axes.set_ylabel(_with_unit(found.problem.question.called, found.problem.question.unit))
     _quieten(axes)
 
 
@@ -108,9 +117,13 @@ def _lines(found: Findings) -> list[_Line]:
     for index, group in enumerate(found.groups):
         lines += [_Line(words.get(name, name), None, _QUIET, index) for name in group.factors]
         lines.append(_Line("together", group.span, _colour(group.span), index))
-    lines += [_Line(s.words, s.span, _colour(s.span), None) for s in found.shares[:20] if s.span]
-    if found.shares:
-        lines.append(_Line("left over", found.remainder, _QUIET, None))
+    lines += [_Line(s.words, s.span, _colour(s.span), None) for s in found.shares if s.span]
+    if found.together is not None:
+        lines.append(_Line("factors acting together", found.together, _colour(found.together), None))
+    if found.unrecorded is not None:
+        lines.append(_Line("something not recorded", found.unrecorded, _colour(found.unrecorded), None))
+    if found.luck is not None:
+        lines.append(_Line("luck of plates and pieces", found.luck, _QUIET, None))
     return lines
 
 
@@ -175,3 +188,128 @@ def caption(found: Findings) -> str:
         for label, side in ((found.problem.label_a, step.a), (found.problem.label_b, step.b))
     )
     return f"{_title(found)}; means {means} {found.problem.question.unit}".rstrip() + "."
+
+
+_BOX_HEIGHT, _BOX_WIDTH, _STEP = 0.72, 1.86, 2.3
+
+
+def draw_graph(found: Findings) -> bytes:
+    """Return the lineage as SVG: a column for each station, what changed lit, an arrow for what follows.
+
+    Recorded factors only; equal ones are grey, those that differ have A's colour to B's beside their levels,
+    those not known to differ a broken edge.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    places = _places(found)
+    tallest = max((y for _, y in places.values()), default=0) + 1
+    columns = len(STATIONS)
+    figure = Figure(figsize=(columns * _STEP, 0.9 + 0.62 * tallest), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    for i, (title, _) in enumerate(STATIONS):
+        axes.text(i * _STEP, 0.75, title, ha="center", va="bottom", fontsize=10, color=_INK, weight="bold")
+    for cause, effect in arrows(places):
+        _draw_arrow(axes, places[cause], places[effect], lit=_lit(found, cause) and _lit(found, effect))
+    for name, place in places.items():
+        _draw_node(axes, found, name, place)
+    axes.set_xlim(-_STEP / 2, (columns - 0.5) * _STEP)
+    axes.set_ylim(-tallest, 1.3)
+    axes.axis("off")
+    return _saved(figure, "svg")
+
+
+def _places(found: Findings) -> dict[str, tuple[float, float]]:
+    """Return the middle of each factor's box: station across, order down (as a positive number)."""
+    names = [item.factor.name for item in (*found.differed, *found.unknown)] + list(found.scope.equal)
+    stations = [title for title, _ in STATIONS]
+    order = {name: i for i, name in enumerate(name for _, members in STATIONS for name in members)}
+    counts = dict.fromkeys(stations, 0)
+    places = {}
+    for name in sorted(
+        dict.fromkeys(names), key=lambda name: (not _lit(found, name), order.get(name, len(order)))
+    ):
+        station = station_of(name)
+        places[name] = (stations.index(station) * _STEP, float(counts[station]))
+        counts[station] += 1
+    return places
+
+
+def _lit(found: Findings, name: str) -> bool:
+    return any(item.factor.name == name for item in found.differed)
+
+
+def _draw_node(axes: Axes, found: Findings, name: str, place: tuple[float, float]) -> None:
+    from matplotlib.patches import FancyBboxPatch  # noqa: PLC0415 - slow to load
+
+    x, y = place
+    labels = {factor.name: factor.words for factor in found.problem.factors}
+    changed = next((item for item in found.differed if item.factor.name == name), None)
+    unknown = any(item.factor.name == name for item in found.unknown)
+    edge = _B if changed else _QUIET
+    axes.add_patch(
+        FancyBboxPatch(
+            (x - _BOX_WIDTH / 2, -y - _BOX_HEIGHT / 2), _BOX_WIDTH, _BOX_HEIGHT,
+            boxstyle="round,pad=0.02,rounding_size=0.08", facecolor="#fff4ec" if changed else "#ffffff",
+            edgecolor=edge, linewidth=1.8 if changed else 0.9, linestyle="--" if unknown else "-",
+        )
+    )  # fmt: skip
+    words = "\n".join(textwrap.wrap(labels.get(name, name), 27, max_lines=2, placeholder=" …"))
+    if changed is not None:
+        words = _short(labels.get(name, name))
+        a, b = (_short(number(v) if isinstance(v, float) else str(v)) for v in (changed.a, changed.b))
+        words += f"\n{a[:13]} → {b[:13]} {changed.factor.unit}".rstrip()
+    axes.text(x, -y, words, ha="center", va="center", fontsize=7, color=_INK if changed else "#5b6169")
+
+
+def _draw_arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float], *, lit: bool) -> None:
+    same = start[0] == end[0]
+    side = _BOX_WIDTH / 2
+    here = (start[0] + side, -start[1]) if start[0] <= end[0] else (start[0] - side, -start[1])
+    there = (
+        (end[0] + side, -end[1]) if same else (end[0] - side if start[0] < end[0] else end[0] + side, -end[1])
+    )
+    bend = "arc3,rad=-0.5" if same and start[1] < end[1] else "arc3,rad=0.5" if same else "arc3,rad=0"
+    axes.annotate(
+        "", there, here, arrowprops={
+            "arrowstyle": "-|>", "color": _B if lit else "#b7bdc4", "lw": 1.6 if lit else 0.8, "connectionstyle": bend,
+        },
+    )  # fmt: skip
+
+
+def draw_watch(found: Watch) -> bytes:
+    """Return the charts of a watch as SVG: each material's plates in order of time with the control limits."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    charts = found.charts
+    figure = Figure(figsize=(10, max(2.4, 2.2 * len(charts))), layout="constrained")
+    FigureCanvasAgg(figure)
+    for axes, chart in zip(
+        figure.subplots(max(len(charts), 1), 1, squeeze=False)[:, 0], charts, strict=False
+    ):
+        _draw_chart(axes, chart, fraction=found.fraction, unit=found.question.unit)
+    figure.suptitle(found.question.called, fontsize=11, color=_INK)
+    return _saved(figure, "svg")
+
+
+def _draw_chart(axes: Axes, chart: PlateChart, *, fraction: bool, unit: str) -> None:
+    size = 100.0 if fraction else 1.0
+    values = [size * value for value in chart.residuals]
+    at = list(range(len(values)))
+    axes.plot(at, values, "o-", color=_A, lw=0.8, markersize=4)
+    for limit in (chart.individuals.low, chart.individuals.high):
+        axes.axhline(size * limit, color=_QUIET, lw=1, ls="--")
+    axes.axhline(0, color=_INK, lw=0.8)
+    for plate in chart.beyond:
+        place = chart.plates.index(plate)
+        axes.plot([place], [values[place]], "o", color=_B, markersize=7)
+        axes.annotate(plate, (place, values[place]), textcoords="offset points", xytext=(5, 5), fontsize=8)
+    if chart.since is not None and chart.since.p < 0.01:  # noqa: PLR2004 - a step that is worth a look
+        axes.axvline(chart.plates.index(chart.since.plate) - 0.5, color=_B, lw=1.4)
+    every = max(len(at) // 12, 1)
+    axes.set_xticks(at[::every], list(chart.plates[::every]), rotation=30, ha="right")
+    axes.set_ylabel("%" if fraction else unit)
+    axes.set_title(chart.material, fontsize=9, color=_INK, loc="left")
+    _quieten(axes)

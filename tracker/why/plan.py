@@ -1,32 +1,44 @@
-"""Step 5: the fewest plates that would tell the changed factors apart.
+"""Step 5: the plates to print next, chosen for the chance of naming what made the difference.
 
-A candidate plate sets each changed factor to its level in A or in B. Given the
-scatters, the posterior covariance of the shares after a plate follows from
-the one before by a rank-one update, so thousands of candidates cost a matrix
-product. Plates are chosen greedily for the least sum of the shares'
-variances and then exchanged one by one until no exchange helps.
+A candidate plate sets each changed factor to its level in A or in B; all as in A and all as in B are
+reprints, which show what chance and what nobody recorded have made. The draws of the posterior are
+so many possible truths. For each the plates' outcome is simulated, and the weights of all *other* truths
+given that outcome say which explanation would then be named (a preposterior analysis: H. Raiffa and
+R. Schlaifer, Applied Statistical Decision Theory, 1961). The part of the truths that are named rightly is
+the chance that is printed. Plates are taken one after the other, each the one that raises the probability
+of the truth most, until a further one hardly does.
+
+Whoever prints one plate at a time asks again after each: the plan then starts from what is known.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from itertools import product
+from typing import Any
 
 import numpy as np
 
 from tracker.errors import Refused
-from tracker.why.design import Array
-from tracker.why.differed import Level
-from tracker.why.working import Working, covariance, mean_square_scatters, typical_scatters
+from tracker.why.answer import Answer, by_rank, chance_luck, display_of, explained, from_work
+from tracker.why.design import Array, Indices, as_interval, as_level
+from tracker.why.differed import Comparison, Level
+from tracker.why.problem import Observation, Problem, cleaned
+from tracker.why.words import chance, number, wrapped
+from tracker.why.working import Working, typical_scatters, work
 
-_ENUMERATED = 10
-_Z95 = 1.959964
-_NOT_WORTH_A_PLATE = 0.1
-_NEARLY_AS_GOOD = 0.8
+_ENUMERATED = 6
 _MOST_PLATES = 8
-_MOST_EXCHANGES = 20
+_MOST_CANDIDATES = 64
+_TRUTHS = 300
+_ENOUGH = 0.9
+_NOT_WORTH_A_PLATE = 0.08
+"""Rise of the truth's probability below which no further plate is proposed: a plate costs a day."""
+_REPRINTS = 2
+"""Reprints of A, and of B, beside what there is; more would only narrow what is known."""
+_Z95 = 1.959964
 
 
 @dataclass(frozen=True)
@@ -63,12 +75,14 @@ class Wishes:
         pieces: Most pieces per plate; None for as many as A's and B's plates have.
         forbid: Combinations that must not be printed: factor to ``"A"`` or ``"B"``, all must hold.
         limits: Factor to the range of the data sheet.
+        gone: Factor to levels that are not to be had any more (a lot used up, a rig out of use).
     """
 
     plates: int | None = None
     pieces: int | None = None
     forbid: Sequence[Mapping[str, str]] = ()
     limits: Mapping[str, Limit] = field(default_factory=dict)
+    gone: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -76,166 +90,455 @@ class PlannedPlate:
     """One proposed plate.
 
     Attributes:
-        sides: Factor to ``"A"`` or ``"B"``.
+        sides: Factor to ``"A"`` or ``"B"``; what is split within the plate is absent.
         levels: Factor to the value to set.
         pieces: Pieces to print and test.
-        worth: Part of the shares' summed variance this plate alone would remove, 0 to 1.
+        worth: By how much this plate alone would raise the probability of the truth.
+        words: The plate in words.
+        split: What half of its pieces each are tested with: factor to its two levels.
     """
 
     sides: Mapping[str, str]
     levels: Mapping[str, Level]
     pieces: int
     worth: float
+    words: str = ""
+    split: Mapping[str, tuple[Level, Level]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
-class Foreseen:
-    """Half-widths of one share's 95 % interval, working scale: now and after the plates."""
+class ForeseenShare:
+    """What the plates would do to one share.
+
+    Attributes:
+        factor: The factor.
+        now: Half-width of its 95 % interval now, as a fraction (or unit, see ``fraction``).
+        after: The same after the plates.
+        fraction: True where both are fractions of A's mean, False where in the quantity's unit.
+    """
 
     factor: str
     now: float
     after: float
+    fraction: bool
 
 
 @dataclass(frozen=True)
-class Layout:
-    """The chosen plates on the working scale.
+class Plan:
+    """The proposed plates.
 
     Attributes:
-        plates: The plates, the one worth most first.
-        foreseen: What they would do to each share.
-        warnings: What must be said with them.
+        quantity: The quantity it is about.
+        unit: Its unit.
+        plates: The plates in the order in which to print them.
+        foreseen: The interval each share would have afterwards.
+        warnings: What must be said with them: levels outside the data sheet, factors that cannot be set.
+        named: The quantity, and of which pieces.
+        sides: What A and B are called.
+        now: Probability of the likeliest explanation now.
+        chances: Chance that the right explanation is the likeliest after the first plate, the second, and so on.
+        hours: Printer hours of all plates together, where known.
+        grams: Filament of all plates together, where known.
+        words: Factor to what people call it.
     """
 
+    quantity: str
+    unit: str
     plates: tuple[PlannedPlate, ...]
-    foreseen: tuple[Foreseen, ...]
+    foreseen: tuple[ForeseenShare, ...]
     warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class _Board:
-    """The state of knowledge; s shares.
-
-    Attributes:
-        gram: Posterior covariance of (A's plate, shares), shape (s + 1, s + 1).
-        noise: Variance of a plate's mean.
-        relevance: How large each share may be, its mean square, shape (s,).
-    """
-
-    gram: Array
-    noise: float
-    relevance: Array
-
-    def after(self, bits: Array) -> _Board:
-        """Return the state after a plate with these factors at B's level, shape (s,)."""
-        # The plate's expected value is A's plate plus the shares of what is set to B; its mean has told us
-        # that much less the plate's own scatter.
-        pull = self.gram @ np.concatenate([[1.0], bits])
-        spread = self.noise + pull[0] + bits @ pull[1:]
-        return _Board(self.gram - np.outer(pull, pull) / spread, self.noise, self.relevance)
-
-    def gains(self, candidates: Array, weights: Array | None = None) -> Array:
-        """Return how much each candidate plate takes off the (weighted) sum of variances, shape (m,)."""
-        with_one = np.hstack([np.ones((len(candidates), 1)), candidates])
-        pull = with_one @ self.gram
-        spread = self.noise + (pull * with_one).sum(axis=1)
-        squares = pull[:, 1:] ** 2 if weights is None else pull[:, 1:] ** 2 * weights
-        return np.asarray(squares.sum(axis=1) / spread)
+    named: str = ""
+    sides: tuple[str, str] = ("A", "B")
+    now: float = 0.0
+    chances: tuple[float, ...] = ()
+    hours: float | None = None
+    grams: float | None = None
+    words: Mapping[str, str] = field(default_factory=dict)
 
     @property
-    def total(self) -> float:
-        """Sum of the shares' variances."""
-        return float(np.trace(self.gram[1:, 1:]))
+    def worth_most(self) -> PlannedPlate:
+        """The single plate that would tell most."""
+        return max(self.plates, key=lambda plate: plate.worth)
+
+    def rows(self) -> tuple[dict[str, Any], ...]:
+        """Return the plates as rows of plain data."""
+        return tuple(
+            {
+                "plate": index + 1,
+                "sides": dict(plate.sides),
+                "levels": dict(plate.levels),
+                "pieces": plate.pieces,
+                "worth": plate.worth,
+                "words": plate.words,
+                "split": {name: list(levels) for name, levels in plate.split.items()},
+                "chance": self.chances[index] if index < len(self.chances) else None,
+            }
+            for index, plate in enumerate(self.plates)
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the plan as plain data."""
+        return {
+            "quantity": self.quantity,
+            "unit": self.unit,
+            "of": self.named or self.quantity,
+            "a": self.sides[0],
+            "b": self.sides[1],
+            "plates": list(self.rows()),
+            "chance_now": self.now,
+            "chance_after": self.chances[-1] if self.chances else None,
+            "hours": self.hours,
+            "grams": self.grams,
+            "shares_after": [asdict(share) for share in self.foreseen],
+            "warnings": list(self.warnings),
+        }
+
+    def sentences(self, width: int = 80) -> list[str]:
+        """Return the plan in plain sentences, wrapped to ``width`` columns."""
+        a, b = self.sides
+        texts = [f"To tell apart what differed in {self.named or self.quantity} between A = {a} and B = {b}:"]
+        for i, plate in enumerate(self.plates):
+            after = f"; after it the right explanation comes first with a chance of {chance(self.chances[i])}"
+            texts.append(f"Plate {i + 1}: {plate.words}; {plate.pieces} pieces{after}.")
+        texts.append(
+            f"Now it is {chance(self.now)}. Worth most: plate {self.plates.index(self.worth_most) + 1}."
+        )
+        texts += self._costs()
+        texts.append(
+            "Levels are what A and B had while the gauge section was printed, not what was set. Ask again "
+            "after each plate: the rest may not be needed."
+        )
+        if self.foreseen:
+            texts.append("Half-width of each share's 95 % interval, now and afterwards:")
+            texts += [
+                f"  {self.words.get(share.factor, share.factor)}: {_half(share, self.unit)}"
+                for share in self.foreseen
+            ]
+        texts += self.warnings
+        return wrapped(texts, width)
+
+    def _costs(self) -> list[str]:
+        parts = [f"{len(self.plates)} plate{'s' * (len(self.plates) != 1)}"]
+        if self.hours is not None:
+            parts.append(f"about {self.hours:.1f} h on the printer")
+        if self.grams is not None:
+            parts.append(f"{self.grams:.0f} g of filament")
+        return [f"Cost: {', '.join(parts)}."]
 
 
-def lay_out(working: Working, wishes: Wishes) -> Layout:
+def _half(share: ForeseenShare, unit: str) -> str:
+    if share.fraction:
+        return f"± {100 * share.now:.1f} % → ± {100 * share.after:.1f} %"
+    return f"± {number(share.now, 2)} → ± {number(share.after, 2)} {unit}".rstrip()
+
+
+def followup(
+    problem: Problem,
+    *,
+    plates: int | None = None,
+    pieces: int | None = None,
+    forbid: Sequence[Mapping[str, str]] = (),
+    limits: Mapping[str, Limit] | None = None,
+    gone: Mapping[str, frozenset[str]] | None = None,
+) -> Plan:
+    """Propose the plates that would tell what made the difference.
+
+    Args:
+        problem: The problem, as for :func:`tracker.why.answer`.
+        plates: Number of plates; None for the fewest that are worth printing.
+        pieces: Most pieces per plate; None for as many as A's and B's plates have.
+        forbid: Combinations that must not be printed: factor to ``"A"`` or ``"B"``, all must hold.
+        limits: Factor to the range of the data sheet; a level outside is proposed
+            only with a warning, and never where the limit says never.
+        gone: Factor to levels that are not to be had any more.
+
+    Raises:
+        Refused: As for :func:`tracker.why.answer`; nothing that differed can be set; both levels lie where
+            the limit says never; everything is forbidden or printed already; less than one piece a plate;
+            or only ranks can be compared.
+    """
+    usable = cleaned(problem)
+    if usable.by_rank:
+        raise Refused(
+            f"no plates can be planned for {problem.question.quantity}",
+            why="grades and bounds are compared by rank, which has no shares",
+            do="Ask about a quantity that is a number.",
+        )
+    return planned(work(usable), Wishes(plates, pieces, tuple(forbid), limits or {}, gone or {}))
+
+
+def explain(problem: Problem, wishes: Wishes | None = None) -> Answer:
+    """Answer all five steps; where no plate can be proposed the answer says why.
+
+    Raises:
+        Refused: As for :func:`tracker.why.answer`.
+    """
+    usable = cleaned(problem)
+    if usable.by_rank:
+        return by_rank(usable)
+    working = work(usable)
+    found = from_work(working)
+    # The answer stands without a plan; why there is none belongs into it, not in its place.
+    try:
+        plan = planned(working, wishes or Wishes())
+    except Refused as refusal:
+        return replace(found, no_followup=str(refusal))
+    return replace(found, followup=plan.rows(), decides=plan.chances[0])
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """What can be printed and what it would show; s causes.
+
+    Attributes:
+        free: Indices of causes that a plate may set.
+        split: Indices of causes that are split within a plate (operator, rig).
+        fixed: Index of a cause to the side it must stay at.
+        levels: Levels of each cause in A and in B.
+        pieces: Pieces a plate.
+        noise: Variance of a plate's mean about what was to be expected, working scale.
+        piece: Variance of a piece.
+        truth: Draws of (A's level, shares), shape (d, s + 1).
+        together: Draws of what factors make together, shape (d,).
+        who: Which explanation is true of each draw, shape (d,).
+    """
+
+    free: list[int]
+    split: list[int]
+    fixed: dict[int, float]
+    levels: list[tuple[Level, Level]]
+    pieces: int
+    noise: float
+    piece: float
+    truth: Array
+    together: Array
+    who: Indices
+
+    def rows(self, bits: Array) -> tuple[Array, Array, float]:
+        """Return what one plate observes: rows on (level, shares), variances, and weight of ``together``."""
+        main = np.concatenate([[1.0], bits])
+        for i in self.split:
+            main[i + 1] = 0.5
+        rows, variances = [main], [self.noise]
+        for i in self.split:
+            row = np.zeros(len(main))
+            row[i + 1] = 1.0
+            rows.append(row)
+            # The difference of two halves of a plate: the plate's own luck cancels.
+            variances.append(4 * self.piece / self.pieces)
+        return np.array(rows), np.array(variances), float(bits[self.free].all()) if self.free else 0.0
+
+    def chances(self, plates: Sequence[Array]) -> tuple[float, float]:
+        """Return the chance that the truth comes first after plates, and its mean probability then."""
+        parts = [self.rows(bits) for bits in plates]
+        means = np.hstack([self.truth @ rows.T + self.together[:, None] * both for rows, _, both in parts])
+        sd = np.sqrt(np.concatenate([variances for _, variances, _ in parts]))
+        normal = np.random.default_rng(7).standard_normal((len(means), _MOST_OBSERVED))[:, : means.shape[1]]
+        scaled = means / sd
+        seen = scaled + normal
+        distance = (seen**2).sum(axis=1)[:, None] - 2 * seen @ scaled.T + (scaled**2).sum(axis=1)[None, :]
+        log_weight = -0.5 * distance
+        # A truth must not vouch for itself: in its place stand those near it.
+        np.fill_diagonal(log_weight, -np.inf)
+        weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+        weight /= weight.sum(axis=1, keepdims=True)
+        kinds, code = np.unique(self.who, return_inverse=True)
+        by_kind = weight @ np.eye(len(kinds))[code]
+        right = by_kind.argmax(axis=1) == code
+        return float(right.mean()), float(by_kind[np.arange(len(code)), code].mean())
+
+    def now(self) -> float:
+        """Return the share of the likeliest explanation."""
+        return float(np.unique(self.who, return_counts=True)[1].max() / len(self.who))
+
+
+_MOST_OBSERVED = 400
+
+
+def planned(working: Working, wishes: Wishes) -> Plan:
     """Choose the plates.
 
     Raises:
-        Refused: Nothing that was recorded differed or can be set, both levels of a factor
-            lie where its limit says never, every combination is forbidden, or less than
-            one piece a plate is wished.
+        Refused: Nothing that differed can be set, both levels of a factor lie where its limit says never,
+            every combination is forbidden or printed, or less than one piece a plate is wished.
     """
-    if not working.names:
+    if wishes.plates is not None and not 1 <= wishes.plates <= 50:  # noqa: PLR2004 - nobody prints more
         raise Refused(
-            "no plate to propose",
-            why="nothing that was recorded differed",
-            do="Record more factors, or repeat A and B.",
+            f"{wishes.plates} plates",
+            why="between 1 and 50 can be planned",
+            do="Give --plates a number in between.",
         )
-    levels, fixed = _levels(working, wishes)
-    candidates = _candidates(working, wishes, fixed)
-    pieces = _pieces(working, wishes)
-    # Chosen with believable scatters; foreseen with mean squares, as the intervals themselves have them.
-    board = _board(working, pieces, typical_scatters(working.posterior))
-    chosen = _choose(board, candidates, wishes.plates)
-    # By what each would do alone: who has time for one plate only prints the first.
-    order = sorted(chosen, key=lambda bits: -float(board.gains(bits[None])[0]))
-    now = _board(working, pieces, mean_square_scatters(working.posterior))
-    plates = tuple(_planned(working, board, bits, levels, pieces) for bits in order)
-    foreseen = _foreseen(working, now, _applied(now, order))
-    return Layout(plates, foreseen, _warnings(working, wishes, plates, fixed))
+    bench = _bench(working, wishes)
+    candidates = _candidates(working, wishes, bench)
+    chosen, chances, worths = _choose(bench, candidates, wishes.plates)
+    plates = tuple(_plate(working, bench, bits, worth) for bits, worth in zip(chosen, worths, strict=True))
+    display, _ = display_of(working)
+    question = working.cleaned.problem.question
+    hours, grams = _costs(working, len(plates))
+    return Plan(
+        question.quantity,
+        question.unit,
+        plates,
+        _foreseen(working, bench, chosen, display.per_unit, display.base),
+        _warnings(working, wishes, plates, bench),
+        question.named,
+        (working.cleaned.problem.label_a, working.cleaned.problem.label_b),
+        bench.now(),
+        tuple(chances),
+        hours,
+        grams,
+        {factor.name: factor.words for factor in working.cleaned.problem.factors},
+    )
 
 
-def _levels(working: Working, wishes: Wishes) -> tuple[dict[str, tuple[Level, Level]], dict[str, float]]:
-    """Return each changed factor's levels, and the side of those that must stay where they are.
-
-    Raises:
-        Refused: Both levels of a factor lie where they must never be proposed.
-    """
+def _bench(working: Working, wishes: Wishes) -> _Bench:
     compared = {item.factor.name: item for item in working.comparisons}
-    levels, fixed = {}, {}
-    for name in working.names:
+    s = len(working.names)
+    levels: list[tuple[Level, Level]] = []
+    free, split, fixed = [], [], {}
+    for i, name in enumerate(working.names):
         item = compared[name]
-        levels[name] = (item.a, item.b)
-        limit = wishes.limits.get(name, Limit())
-        # A measured consequence cannot be dialled in. A's level is the neutral guess, and it is said.
-        if not item.factor.settable:
-            fixed[name] = 0.0
-        elif limit.never and not (limit.allows(item.a) and limit.allows(item.b)):
-            if not limit.allows(item.a) and not limit.allows(item.b):
-                raise Refused(
-                    f"both levels of {name} lie outside {limit.source}",
-                    why=f"{item.a} and {item.b} must not be proposed",
-                    do="Choose two other runs, or settle this factor by hand.",
-                )
-            fixed[name] = 0.0 if limit.allows(item.a) else 1.0
-    return levels, fixed
+        levels.append((item.a, item.b))
+        side = _held(item, wishes)
+        if side is not None:
+            fixed[i] = side
+        elif item.factor.of_test:
+            split.append(i)
+        else:
+            free.append(i)
+    sigma, rho, _ = typical_scatters(working.posterior)
+    pieces = _pieces(working, wishes)
+    # Even steps through the draws, mirrored pairs kept together.
+    half = len(working.draws) // 2
+    pick = np.linspace(0, half - 1, _TRUTHS // 2).astype(int)
+    draws = working.draws[np.concatenate([pick, pick + half])]
+    _, seen = display_of(working)
+    parts = [draws[:, i] for i in range(s)] + [draws[:, s + 1]]
+    who = explained(parts, draws[:, s + 2], seen, chance_luck(working))
+    loose = float(np.median(working.data.looseness))
+    noise = sigma**2 * (rho**2 * loose + 1 / pieces)
+    truth = np.hstack([draws[:, -1:], draws[:, :s]])
+    return _Bench(free, split, fixed, levels, pieces, noise, sigma**2, truth, draws[:, s], who)
 
 
-def _candidates(working: Working, wishes: Wishes, fixed: Mapping[str, float]) -> Array:
-    """Return the allowed plates as rows of 0 (A's level) and 1 (B's level).
+def _held(item: Comparison, wishes: Wishes) -> float | None:
+    """Return the side (0 for A, 1 for B) at which a factor must stay, or None where it may be chosen.
 
     Raises:
-        Refused: Nothing that differed can be set, or every combination is forbidden.
+        Refused: Neither of its levels may be proposed.
+    """
+    limit = wishes.limits.get(item.factor.name, Limit())
+    gone = wishes.gone.get(item.factor.name, frozenset())
+    # A measured consequence cannot be set. A's level is the neutral guess, and it is said.
+    if not item.factor.settable:
+        return 0.0
+    safe = [not limit.never or limit.allows(level) for level in (item.a, item.b)]
+    held = [ok and str(level) not in gone for ok, level in zip(safe, (item.a, item.b), strict=True)]
+    if not any(safe):
+        raise Refused(
+            f"both levels of {item.factor.name} lie outside {limit.source}",
+            why=f"{item.a} and {item.b} must not be proposed",
+            do="Choose two other runs, or settle this factor by hand.",
+        )
+    if not any(held):
+        # Neither is to be had: a new one stands for both, and what it makes is not to be seen.
+        return 0.0
+    return None if all(held) else (0.0 if held[0] else 1.0)
+
+
+def _candidates(working: Working, wishes: Wishes, bench: _Bench) -> Array:
+    """Return the allowed plates as rows of 0 (A's level) and 1 (B's level), reprints first.
+
+    Raises:
+        Refused: Nothing that differed can be set, or every combination is forbidden or printed.
     """
     names = working.names
-    free = [i for i, name in enumerate(names) if name not in fixed]
-    if not free:
+    if names and not bench.free and not bench.split:
         raise Refused(
             "no plate to propose", why="nothing that differed can be set", do="Record the setting behind it."
         )
-    patterns = _patterns(len(free))
-    rows = np.tile([fixed.get(name, 0.0) for name in names], (len(patterns), 1))
-    rows[:, free] = patterns
-    allowed = np.array([not _forbidden(row, names, wishes.forbid) for row in rows], dtype=bool)
-    if not allowed.any():
+    patterns = _patterns(len(bench.free))
+    rows = np.tile([bench.fixed.get(i, 0.0) for i in range(len(names))], (len(patterns), 1))
+    rows[:, bench.free] = patterns
+    allowed = [row for row in rows if not _forbidden(row, names, wishes.forbid)]
+    if not allowed:
         raise Refused("no plate to propose", why="every combination is forbidden", do="Take a --forbid away.")
-    return np.asarray(rows[allowed])
+    printed = _printed(working, bench)
+    left = [
+        row
+        for row in allowed
+        if printed.get(tuple(row[bench.free]), 0) < (_REPRINTS if _is_reprint(row[bench.free]) else 1)
+    ]
+    if not left:
+        raise Refused(
+            "no plate to propose",
+            why="every plate that could tell has been printed: none of these alone, but a combination or "
+            "something not recorded",
+            do="Look for what nobody wrote down.",
+        )
+    return np.array(left)
+
+
+def _is_reprint(bits: Array) -> bool:
+    return bool(bits.all() or not bits.any())
+
+
+def _printed(working: Working, bench: _Bench) -> dict[tuple[float, ...], int]:
+    """Return how often each pattern of A's and B's levels was printed beside A and B themselves."""
+    usable = working.cleaned
+    ends = {o.plate for o in (*usable.a, *usable.b)}
+    own = {o.material for o in (*usable.a, *usable.b)}
+    first: dict[str, Observation] = {}
+    for o in usable.observations:
+        if o.plate not in ends and o.material in own:
+            first.setdefault(o.plate, o)
+    compared = {item.factor.name: item for item in working.comparisons}
+    counts: dict[tuple[float, ...], int] = {}
+    for o in first.values():
+        bits = [_side_of(compared[working.names[i]], o) for i in bench.free]
+        equal = all(_as_in_a(compared[name], o) for name in working.roles.adjusted if name in compared)
+        if equal and None not in bits:
+            key = tuple(float(bit) for bit in bits if bit is not None)
+            counts[key] = counts.get(key, 0) + 1
+    return counts
+
+
+def _side_of(item: Comparison, o: Observation) -> float | None:
+    """Return 0 or 1 where a result has A's or B's level of a factor, else None."""
+    for side, level in ((0.0, item.a), (1.0, item.b)):
+        if _has_level(item, level, o):
+            return side
+    return None
+
+
+def _as_in_a(item: Comparison, o: Observation) -> bool:
+    # Measured consequences never come out quite the same; only what is set on purpose counts.
+    return not item.factor.settable or item.a is None or _has_level(item, item.a, o)
+
+
+def _has_level(item: Comparison, level: Level, o: Observation) -> bool:
+    value = o.factors.get(item.factor.name)
+    if item.factor.kind == "category":
+        return as_level(value) == level
+    pair = as_interval(value)
+    if pair is None or not isinstance(level, float):
+        return False
+    return abs(sum(pair) / 2 - level) <= max(item.factor.resolution, 1e-9 * item.factor.span)
 
 
 def _patterns(count: int) -> Array:
-    """Return all patterns of few factors; of many, each alone, each left out, and halvings."""
-    # Of twenty factors there are a million combinations; plates worth printing change half of the
-    # open ones or a single one, and the exchange mends what this list lacks.
+    """Return all patterns of few factors; of many, none, all, each alone, each left out, and halvings."""
     if count <= _ENUMERATED:
-        return np.array(list(product((0.0, 1.0), repeat=count)))
-    places = np.arange(count)
-    halves = [(places >> bit & 1).astype(float) for bit in range(math.ceil(math.log2(count)))]
-    runs = [(places < cut).astype(float) for cut in range(1, count)]
-    drawn = np.random.default_rng(count).integers(0, 2, (500, count)).astype(float)
-    eye = np.eye(count)
-    zero = np.zeros((1, count))
-    return np.vstack([zero, 1 - zero, eye, 1 - eye, halves, 1 - np.array(halves), runs, drawn])
+        found = np.array(list(product((0.0, 1.0), repeat=count))).reshape(2**count, count)
+    else:
+        # Of twenty factors there are a million combinations; plates worth printing change half of the
+        # open ones or a single one.
+        places = np.arange(count)
+        halves = np.array([(places >> bit & 1).astype(float) for bit in range(math.ceil(math.log2(count)))])
+        eye = np.eye(count)
+        runs = np.array([(places < cut).astype(float) for cut in range(2, count - 1, max(count // 8, 1))])
+        found = np.vstack([np.zeros((1, count)), np.ones((1, count)), halves, 1 - halves, runs, eye, 1 - eye])
+    return found[:_MOST_CANDIDATES]
 
 
 def _forbidden(row: Array, names: Sequence[str], forbid: Sequence[Mapping[str, str]]) -> bool:
@@ -257,113 +560,141 @@ def _pieces(working: Working, wishes: Wishes) -> int:
     return min(usual, wishes.pieces)
 
 
-def _board(working: Working, pieces: int, scatters: tuple[float, float, float]) -> _Board:
-    """Return what is known now, at given (σ, ρ, κ)."""
-    gram = covariance(working, np.vstack([working.row_a, working.rows]), scatters)
-    sigma, rho, _ = scatters
-    means = (working.posterior.weight @ working.posterior.mean)[: len(working.names)]
-    return _Board(gram, sigma**2 * (rho**2 + 1 / pieces), means**2 + np.diag(gram)[1:])
-
-
-def _choose(board: _Board, candidates: Array, plates: int | None) -> list[Array]:
-    """Return the plates: as many as asked for, or until one more is hardly worth it.
-
-    Raises:
-        Refused: A number of plates that nobody prints at once, or none.
-    """
-    if plates is not None and not 1 <= plates <= 50:  # noqa: PLR2004 - nobody prints more at once
-        raise Refused(
-            f"{plates} plates", why="between 1 and 50 can be planned", do="Give --plates a number in between."
-        )
+def _choose(
+    bench: _Bench, candidates: Array, plates: int | None
+) -> tuple[list[Array], list[float], list[float]]:
+    """Return the plates in order, the chance after each, and what each is worth alone."""
+    alone = [bench.chances([row])[1] for row in candidates]
+    base = _truth_now(bench)
     chosen: list[Array] = []
+    chances: list[float] = []
+    reached = base
     for count in range(1, (plates or _MOST_PLATES) + 1):
-        # Greedy choice alone keeps a first plate that a better pair would do without.
-        longer = _exchanged(board, candidates, [*chosen, _best(_applied(board, chosen), candidates)])
-        gain = _applied(board, chosen).total - _applied(board, longer).total
-        # Each further plate costs a day; a tenth of what is open is the least that pays for it.
-        if plates is None and count > 1 and gain < _NOT_WORTH_A_PLATE * board.total:
+        trials = alone if count == 1 else [bench.chances([*chosen, row])[1] for row in candidates]
+        best = int(np.argmax(np.array(trials) - 1e-9 * candidates.sum(axis=1)))
+        # Each further plate costs a day, and is proposed only where it pays for it.
+        if (
+            plates is None
+            and count > 1
+            and (trials[best] - reached < _NOT_WORTH_A_PLATE or chances[-1] > _ENOUGH)
+        ):
             break
-        chosen = longer
-    return chosen
+        chosen.append(candidates[best])
+        chances.append(trials[best])
+        reached = trials[best]
+    # By what each would tell alone: who has time for one plate prints the first.
+    order = sorted(chosen, key=lambda bits: -alone[_row_of(candidates, bits)])
+    worths = [max(alone[_row_of(candidates, bits)] - base, 0.0) for bits in order]
+    return order, [bench.chances(order[: i + 1])[0] for i in range(len(order))], worths
 
 
-def _applied(board: _Board, plates: Sequence[Array]) -> _Board:
+def _row_of(candidates: Array, bits: Array) -> int:
+    return int(np.flatnonzero((candidates == bits).all(axis=1))[0])
+
+
+def _truth_now(bench: _Bench) -> float:
+    """Return the mean probability of the truth before any plate."""
+    counts = np.unique(bench.who, return_counts=True)[1] / len(bench.who)
+    return float((counts**2).sum())
+
+
+def _plate(working: Working, bench: _Bench, bits: Array, worth: float) -> PlannedPlate:
+    names = working.names
+    sides = {name: "B" if bits[i] else "A" for i, name in enumerate(names) if i not in bench.split}
+    levels = {name: bench.levels[i][1 if bits[i] else 0] for i, name in enumerate(names) if name in sides}
+    split = {names[i]: bench.levels[i] for i in bench.split}
+    words = _plate_words(working, bench, bits)
+    return PlannedPlate(sides, levels, bench.pieces, worth, words, split)
+
+
+def _plate_words(working: Working, bench: _Bench, bits: Array) -> str:
+    """Return a plate in words, told from whichever of A and B it is nearer to."""
+    problem = working.cleaned.problem
+    factors = {factor.name: factor for factor in problem.factors}
+    free = [i for i in bench.free]
+    near_b = sum(bits[i] for i in free) > len(free) / 2
+    base, label = (1.0, problem.label_b) if near_b else (0.0, problem.label_a)
+    changes = [
+        f"{factors[working.names[i]].words if working.names[i] in factors else working.names[i]} "
+        f"{_level(bench.levels[i][int(bits[i])])} {factors[working.names[i]].unit if working.names[i] in factors else ''}".strip()
+        for i in free
+        if bits[i] != base
+    ]
+    text = f"{label} once more" if not changes else f"as {label}, but {', '.join(changes)}"
+    for i in bench.split:
+        one, other = (_level(level) for level in bench.levels[i])
+        name = working.names[i]
+        words = factors[name].words if name in factors else name
+        text += f"; half of the pieces each: {words} {one} and {other}"
+    return text
+
+
+def _level(value: Level) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+def _foreseen(
+    working: Working, bench: _Bench, plates: Sequence[Array], per_unit: float, base: float | None
+) -> tuple[ForeseenShare, ...]:
+    """Return each share's half-width now and after the plates, by a linear update of the draws' covariance."""
+    if not working.names:
+        return ()
+    gram = np.atleast_2d(np.cov(bench.truth.T))
+    after = gram
     for bits in plates:
-        board = board.after(bits)
-    return board
+        rows, variances, _ = bench.rows(bits)
+        for row, variance in zip(rows, variances, strict=True):
+            pull = after @ row
+            after = after - np.outer(pull, pull) / (variance + row @ pull)
+    factor = _Z95 * (abs(per_unit) / base if base else abs(per_unit))
+    pairs = zip(working.names, np.diag(gram)[1:], np.diag(after)[1:], strict=True)
+    return tuple(
+        ForeseenShare(
+            name,
+            factor * math.sqrt(max(float(now), 0.0)),
+            factor * math.sqrt(max(float(then), 0.0)),
+            base is not None,
+        )
+        for name, now, then in pairs
+    )
 
 
-def _best(board: _Board, candidates: Array) -> Array:
-    """Return the candidate that helps most.
-
-    Of those nearly as good, the one that says most about shares that may be
-    large, so that a single large one is found before all are known; of equals
-    the one with fewest changes from A.
-    """
-    gains = board.gains(candidates)
-    near = candidates[gains >= gains.max() * _NEARLY_AS_GOOD]
-    telling = board.gains(near, board.relevance)
-    equal = near[telling >= telling.max() * (1 - 1e-9)]
-    return np.asarray(equal[np.argmin(equal.sum(axis=1))])
-
-
-def _exchanged(board: _Board, candidates: Array, plates: list[Array]) -> list[Array]:
-    """Replace one plate at a time by a better one until none is better."""
-    total = _applied(board, plates).total
-    for _ in range(_MOST_EXCHANGES):
-        before = total
-        for i in range(len(plates)):
-            rest = plates[:i] + plates[i + 1 :]
-            trial = [*plates[:i], _best(_applied(board, rest), candidates), *plates[i + 1 :]]
-            new = _applied(board, trial).total
-            # The margin keeps rounding from exchanging two equal plates for ever.
-            if new < total * (1 - 1e-9):
-                plates, total = trial, new
-        if total >= before:
-            break
-    return plates
-
-
-def _planned(
-    working: Working, board: _Board, bits: Array, levels: Mapping[str, tuple[Level, Level]], pieces: int
-) -> PlannedPlate:
-    sides = {name: "B" if bit else "A" for name, bit in zip(working.names, bits, strict=True)}
-    values = {name: levels[name][1 if side == "B" else 0] for name, side in sides.items()}
-    return PlannedPlate(sides, values, pieces, float(board.gains(bits[None])[0]) / board.total)
-
-
-def _foreseen(working: Working, now: _Board, after: _Board) -> tuple[Foreseen, ...]:
-    pairs = zip(working.names, np.diag(now.gram)[1:], np.diag(after.gram)[1:], strict=True)
-    return tuple(Foreseen(name, _half(before), _half(later)) for name, before, later in pairs)
-
-
-def _half(variance: float) -> float:
-    return _Z95 * math.sqrt(max(float(variance), 0.0))
+def _costs(working: Working, plates: int) -> tuple[float | None, float | None]:
+    """Return hours and grams of so many plates, as A's and B's plates had them on average."""
+    costs = working.cleaned.problem.costs
+    known = [costs[o.plate] for o in (*working.cleaned.a, *working.cleaned.b) if o.plate in costs]
+    totals = []
+    for i in (0, 1):
+        values = [float(value) for pair in known if (value := pair[i]) is not None]
+        totals.append(plates * math.fsum(values) / len(values) if values else None)
+    return totals[0], totals[1]
 
 
 def _warnings(
-    working: Working, wishes: Wishes, plates: Sequence[PlannedPlate], fixed: Mapping[str, float]
+    working: Working, wishes: Wishes, plates: Sequence[PlannedPlate], bench: _Bench
 ) -> tuple[str, ...]:
-    said = []
-    for name in working.names:
+    found = []
+    for i, name in enumerate(working.names):
         limit = wishes.limits.get(name, Limit())
-        outside = sorted({_said(p.levels[name]) for p in plates if not limit.allows(p.levels[name])})
+        outside = sorted(
+            {str(p.levels[name]) for p in plates if name in p.levels and not limit.allows(p.levels[name])}
+        )
         if outside:
-            said.append(
+            found.append(
                 f"{name} {', '.join(outside)} lies outside the {limit.source}'s range {_range(limit)}."
             )
-        if name in fixed and limit.never:
-            said.append(
-                f"{name} stays at {'B' if fixed[name] else 'A'}'s level: the other is not safe "
-                f"({limit.source})."
+        if i not in bench.fixed:
+            continue
+        side = "B" if bench.fixed[i] else "A"
+        if limit.never:
+            found.append(f"{name} stays at {side}'s level: the other is not safe ({limit.source}).")
+        elif wishes.gone.get(name):
+            found.append(
+                f"{name} stays at {side}'s level: {', '.join(sorted(wishes.gone[name]))} is not to be had."
             )
-        elif name in fixed:
-            said.append(f"{name} cannot be set for a plate; it is taken to stay as in A. Record it again.")
-    return tuple(said)
-
-
-def _said(level: Level) -> str:
-    return f"{level:.4g}" if isinstance(level, float) else str(level)
+        else:
+            found.append(f"{name} cannot be set for a plate; it is taken to stay as in A. Record it again.")
+    return tuple(found)
 
 
 def _range(limit: Limit) -> str:

@@ -40,6 +40,14 @@ class Prior:
     piece: tuple[float, float] = (0.03, 0.9)
     plate_ratio: tuple[float, float] = (1.2, 0.7)
 
+    def ranges(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Return the ranges of log ρ and log κ that hold all but a two-thousandth of the prior."""
+        kappa = math.log(self.effect[0] / self.piece[0])
+        return (
+            _around(math.log(self.plate_ratio[0]), 3.5 * self.plate_ratio[1]),
+            _around(kappa, 3.5 * math.hypot(self.effect[1], self.piece[1])),
+        )
+
 
 @dataclass(frozen=True)
 class Sums:
@@ -51,10 +59,11 @@ class Sums:
         xx: Z'Z, shape (c, c).
         xy: Z'y, shape (c,).
         yy: y'y.
-        counts: Results per plate, shape (k,).
+        counts: Results per plate, each by its weight, shape (k,).
         plate_x: Per-plate sums of Z, shape (k, c).
         plate_y: Per-plate sums of y, shape (k,).
         open_variance: As in :class:`Design`, shape (k,).
+        looseness: Variance of each plate relative to the usual plate, shape (k,).
     """
 
     n: int
@@ -66,6 +75,7 @@ class Sums:
     plate_x: Array
     plate_y: Array
     open_variance: Array
+    looseness: Array
 
 
 @dataclass(frozen=True)
@@ -98,22 +108,26 @@ def sums(design: Design) -> Sums:
     # One sort and one pass give all plates' sums; a loop over plates would dominate a large book.
     order = np.argsort(design.plate, kind="stable")
     starts = np.searchsorted(design.plate[order], np.arange(k))
+    weight = np.ones(len(y)) if design.weight is None else design.weight
+    loose = np.ones(k) if design.plate_weight is None else 1 / design.plate_weight
+    wz, wy = z * weight[:, None], y * weight
     return Sums(
         n=len(y),
         q=q,
-        xx=z.T @ z,
-        xy=z.T @ y,
-        yy=float(y @ y),
-        counts=np.bincount(design.plate, minlength=k).astype(np.float64),
-        plate_x=np.add.reduceat(z[order], starts, axis=0),
-        plate_y=np.add.reduceat(y[order], starts),
+        xx=wz.T @ z,
+        xy=wz.T @ y,
+        yy=float(wy @ y),
+        counts=np.bincount(design.plate, weights=weight, minlength=k),
+        plate_x=np.add.reduceat(wz[order], starts, axis=0),
+        plate_y=np.add.reduceat(wy[order], starts),
         open_variance=design.open_variance,
+        looseness=loose,
     )
 
 
 def weighted(data: Sums, rho: float, kappa: float) -> tuple[Array, Array, float, float]:
-    """Return Z'WZ, Z'Wy, y'Wy and log|W⁻¹| for W⁻¹ = blocks(I + t_j 11')."""
-    t = rho**2 + kappa**2 * data.open_variance
+    """Return Z'WZ, Z'Wy, y'Wy and log|W⁻¹| (but for a constant) for W⁻¹ = blocks(diag(1/weight) + t_j 11')."""
+    t = rho**2 * data.looseness + kappa**2 * data.open_variance
     pull = t / (1 + data.counts * t)
     scaled = data.plate_x * pull[:, None]
     return (
@@ -225,6 +239,8 @@ _NEGLIGIBLE = 1e-6
 _MOST_STEPS = 60
 _CLOSE_ENOUGH = 1e-9
 _ROOT_2PI = math.sqrt(2 * math.pi)
+_FAR = 38.0
+"""Standard deviations beyond which a Gaussian density is zero to a double."""
 
 
 def infer(data: Sums, contrasts: Array, prior: Prior | None = None) -> Posterior:
@@ -239,11 +255,8 @@ def infer(data: Sums, contrasts: Array, prior: Prior | None = None) -> Posterior
         prior: Priors of the scatters.
     """
     beliefs = prior or Prior()
-    # 3.5 standard deviations of the prior hold all but a two-thousandth of it; the data may pull no further
-    # than it believes.
-    rho_range = _around(math.log(beliefs.plate_ratio[0]), 3.5 * beliefs.plate_ratio[1])
-    centre = math.log(beliefs.effect[0] / beliefs.piece[0])
-    kappa_range = _around(centre, 3.5 * math.hypot(beliefs.effect[1], beliefs.piece[1]))
+    # The data may pull no further than the prior believes.
+    rho_range, kappa_range = beliefs.ranges()
     # Contrasts are solved on the last grid only; until then just the weights matter.
     empty = np.zeros((0, len(data.xy)))
     for _ in range(4):
@@ -251,8 +264,8 @@ def infer(data: Sums, contrasts: Array, prior: Prior | None = None) -> Posterior
         # range, of which most is empty.
         nodes = _grid(data, empty, beliefs, (rho_range, kappa_range), 9)
         narrowed = (
-            _narrow(nodes.rho, nodes.weight, rho_range),
-            _narrow(nodes.kappa, nodes.weight, kappa_range),
+            narrow(nodes.rho, nodes.weight, rho_range, 9),
+            narrow(nodes.kappa, nodes.weight, kappa_range, 9),
         )
         closing = _width(narrowed[0]) * _width(narrowed[1]) < 0.5 * _width(rho_range) * _width(kappa_range)
         rho_range, kappa_range = narrowed
@@ -270,13 +283,13 @@ def _width(pair: tuple[float, float]) -> float:
     return pair[1] - pair[0]
 
 
-def _narrow(values: Array, weight: Array, within: tuple[float, float]) -> tuple[float, float]:
-    """Return the range of log(values) that holds the mass, one grid step wider."""
+def narrow(values: Array, weight: Array, within: tuple[float, float], size: int) -> tuple[float, float]:
+    """Return the range of log(values) that holds the mass, one step of a grid of ``size`` nodes wider."""
     # Rounded, because equal grid values may differ in their last bit after exp and log.
     logs, inverse = np.unique(np.round(np.log(values), 12), return_inverse=True)
     mass = np.bincount(inverse, weights=weight)
     held = logs[mass > 1e-4 * mass.max()]
-    step = _width(within) / 8
+    step = _width(within) / (size - 1)
     return max(float(held[0]) - step, within[0]), min(float(held[-1]) + step, within[1])
 
 
@@ -293,8 +306,8 @@ def _grid(
     far = (np.log(sheets.rho) - math.log(prior.plate_ratio[0])) / prior.plate_ratio[1]
     # q intercepts are fitted flat and each takes a degree of freedom, as in restricted likelihood; without
     # it σ would come out too small in small books.
-    u, step = _sigma_nodes(data.n - data.q, sheets.rest, log_kappa, prior)
-    log_p = _sigma_log_density(u, data.n - data.q, sheets.rest, log_kappa, prior)
+    u, step = sigma_nodes(data.n - data.q, sheets.rest, log_kappa, prior)
+    log_p = sigma_log_density(u, data.n - data.q, sheets.rest, log_kappa, prior)
     # Each node of σ stands for a step as wide as the local spacing, which differs from row to row.
     log_p += (sheets.log_constant - 0.5 * far**2 + np.log(step))[:, None]
     weight = np.exp(log_p - log_p.max())
@@ -311,15 +324,17 @@ def _grid(
     )
 
 
-def _sigma_log_density(u: Array, free: int, rest: Array, log_kappa: Array, prior: Prior) -> Array:
+def sigma_log_density(u: Array, free: int, rest: Array, log_kappa: Array, prior: Prior) -> Array:
     """Log density of u = log σ at each node: likelihood, prior of σ, prior of λ = κσ."""
     piece = (u - math.log(prior.piece[0])) / prior.piece[1]
     effect = (u + log_kappa[:, None] - math.log(prior.effect[0])) / prior.effect[1]
     return -free * u - rest[:, None] / 2 * np.exp(-2 * u) - 0.5 * (piece**2 + effect**2)
 
 
-def _sigma_nodes(free: int, rest: Array, log_kappa: Array, prior: Prior) -> tuple[Array, Array]:
-    """Return nodes of log σ around its mode at each (ρ, κ), and their spacing.
+def sigma_nodes(
+    free: int, rest: Array, log_kappa: Array, prior: Prior, count: int = _SIGMA_NODES
+) -> tuple[Array, Array]:
+    """Return ``count`` nodes of log σ around its mode at each (ρ, κ), and their spacing.
 
     The density is log-concave and its mode lies between the likelihood's and the
     prior's; from the lesser of the two Newton's steps climb without overshooting.
@@ -328,14 +343,14 @@ def _sigma_nodes(free: int, rest: Array, log_kappa: Array, prior: Prior) -> tupl
     wanted = v_piece * math.log(prior.piece[0]) + v_effect * (math.log(prior.effect[0]) - log_kappa)
     by_data = 0.5 * np.log(rest / free) if free else np.full(rest.shape, np.inf)
     u = np.minimum(by_data, wanted / (v_piece + v_effect))
-    # Far more steps than Newton needs, so that no test for convergence has to be made for each of hundreds
-    # of nodes.
-    for _ in range(40):
+    # More steps than Newton needs, so that no test for convergence has to be made for each of thousands
+    # of nodes; the grid need only lie about the mode.
+    for _ in range(20):
         pull = rest * np.exp(-2 * u)
         slope = -free + pull + wanted - (v_piece + v_effect) * u
         u = u + slope / (2 * pull + v_piece + v_effect)
     width = 1 / np.sqrt(2 * rest * np.exp(-2 * u) + v_piece + v_effect)
-    offsets = np.linspace(-_SIGMA_WIDTH, _SIGMA_WIDTH, _SIGMA_NODES)
+    offsets = np.linspace(-_SIGMA_WIDTH, _SIGMA_WIDTH, count)
     return u[:, None] + width[:, None] * offsets, width
 
 
@@ -356,17 +371,27 @@ def quantiles(posterior: Posterior, at: tuple[float, ...]) -> Array:
     low = (mean - 9 * sd).min(axis=0) * np.ones_like(goal)
     high = (mean + 9 * sd).max(axis=0) * np.ones_like(goal)
     x = weight @ mean + ndtri(goal) * np.sqrt(weight @ (sd**2 + mean**2) - (weight @ mean) ** 2 + 1e-300)
+    goal = np.broadcast_to(goal, x.shape)
+    # Each quantile of each contrast is sought by itself and left alone once found: most take a few steps,
+    # one that sits on a spike takes many.
+    rows, columns = (index.ravel() for index in np.indices(x.shape))
     for _ in range(_MOST_STEPS):
-        z = (x[None] - mean[:, None]) / sd[:, None]
-        excess = np.einsum("g,gas->as", weight, ndtr(z)) - goal
-        low, high = np.where(excess < 0, x, low), np.where(excess < 0, high, x)
-        density = np.einsum("gs,gas->as", weight[:, None] / sd, np.exp(-0.5 * z**2)) / _ROOT_2PI
-        stepped = x - excess / np.maximum(density, 1e-300)
-        found = np.abs(excess) < _CLOSE_ENOUGH
-        if found.all():
+        here, wanted = x[rows, columns], goal[rows, columns]
+        z = (here - mean[:, columns]) / sd[:, columns]
+        excess = weight @ ndtr(z) - wanted
+        under, over = excess < 0, excess >= 0
+        low[rows[under], columns[under]] = here[under]
+        high[rows[over], columns[over]] = here[over]
+        open_ = np.abs(excess) >= _CLOSE_ENOUGH
+        if not open_.any():
             break
-        # What is found stays: its next step would leave the bracket by a rounding and be bisected.
-        x = np.where(found, x, np.where((stepped > low) & (stepped < high), stepped, (low + high) / 2))
+        rows, columns, here, excess = rows[open_], columns[open_], here[open_], excess[open_]
+        density = (
+            weight @ (np.exp(-0.5 * np.minimum(np.abs(z[:, open_]), _FAR) ** 2) / sd[:, columns])
+        ) / _ROOT_2PI
+        stepped = here - excess / np.maximum(density, 1e-300)
+        least, most = low[rows, columns], high[rows, columns]
+        x[rows, columns] = np.where((stepped > least) & (stepped < most), stepped, (least + most) / 2)
     return np.asarray(x)
 
 

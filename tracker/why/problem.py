@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -28,7 +28,11 @@ class Factor:
             open-air hours); only one of them is used, the earlier in the list
             where it is recorded on both sides.
         label: Words for people; the name where empty.
-        settable: False for what cannot be dialled in for a next plate.
+        settable: False for what cannot be set for a next plate.
+        error: Standard deviation with which its numbers were recorded; same unit.
+        of_test: True for what belongs to the measurement (rig, operator) and not to the piece.
+        person: True where its levels are people.
+        listed: True for what is only listed where it differs (notes, dates) and never gets a share.
     """
 
     name: str
@@ -39,6 +43,10 @@ class Factor:
     same_cause: str = ""
     label: str = ""
     settable: bool = True
+    error: float = 0.0
+    of_test: bool = False
+    person: bool = False
+    listed: bool = False
 
     @property
     def words(self) -> str:
@@ -91,6 +99,7 @@ class Question:
         about: What the pieces were, for published directions of effect:
             ``"interlayer"``, ``"in-plane"`` or empty.
         pieces: What tells it from the same question of other pieces, as in ``"upright"``; or empty.
+        title: What people call the quantity; its name where empty.
     """
 
     quantity: str
@@ -101,11 +110,18 @@ class Question:
     repeatability: float | None = None
     about: str = ""
     pieces: str = ""
+    title: str = ""
 
     @property
     def named(self) -> str:
-        """The quantity, and of which pieces: ``tensile.strength of upright pieces``."""
+        """The quantity by its name, and of which pieces: ``tensile.strength of upright pieces``."""
         return f"{self.quantity} of {self.pieces} pieces" if self.pieces else self.quantity
+
+    @property
+    def called(self) -> str:
+        """The quantity as people call it, and of which pieces: ``tensile strength of upright pieces``."""
+        called = self.title or self.quantity
+        return f"{called} of {self.pieces} pieces" if self.pieces else called
 
 
 @dataclass(frozen=True)
@@ -124,6 +140,12 @@ class Problem:
         settings_b: Raw settings of B's plates.
         excluded: Why results were left out: reason to count.
         scope: Words for the scope (method, orientation, family).
+        aside: Results of A and B that were set aside by a verdict; no part of ``observations``.
+        aside_a: IDs of those of A; the others are B's.
+        matters: Smallest difference that matters: a fraction for positive quantities, else in the unit;
+            None for the usual one.
+        nowhere: Labels of factors that nobody recorded on any result of A or B.
+        costs: Plate to (hours, grams of filament) where known.
     """
 
     question: Question
@@ -137,6 +159,19 @@ class Problem:
     settings_b: Mapping[str, str] = field(default_factory=dict)
     excluded: Mapping[str, int] = field(default_factory=dict)
     scope: str = ""
+    aside: tuple[Observation, ...] = ()
+    aside_a: frozenset[str] = frozenset()
+    matters: float | None = None
+    nowhere: tuple[str, ...] = ()
+    costs: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Zeros:
+    """Pieces that read exactly zero, compared as a share of their own: (zeros, pieces) of A and of B."""
+
+    a: tuple[int, int]
+    b: tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -150,6 +185,7 @@ class Cleaned:
         b: Results of B among them.
         excluded: Reason to count, the problem's own and ours.
         by_rank: True where grades or bounds allow ranks only.
+        zeros: Pieces that read zero and were taken out of the means, where there were such.
     """
 
     problem: Problem
@@ -158,6 +194,7 @@ class Cleaned:
     b: tuple[Observation, ...]
     excluded: Mapping[str, int]
     by_rank: bool
+    zeros: Zeros | None = None
 
 
 def cleaned(problem: Problem) -> Cleaned:
@@ -183,7 +220,29 @@ def cleaned(problem: Problem) -> Cleaned:
     if not by_rank:
         _count(excluded, "only a bound is known", sum(o.censored is not None for o in usable))
         usable = [o for o in usable if o.censored is None]
-    return Cleaned(problem, tuple(usable), a, b, excluded, by_rank)
+    zeros = None if by_rank else _zeros(problem.question, usable, a, b)
+    if zeros is not None:
+        # A piece that came apart in the hand has no logarithm: how often that happened is one question,
+        # how strong the others are another (a hurdle model).
+        _count(excluded, "reads zero, compared as a share", sum(o.value == 0 for o in usable))
+        usable, a, b = ([o for o in group if o.value != 0] for group in (usable, a, b))
+    return Cleaned(problem, tuple(usable), tuple(a), tuple(b), excluded, by_rank, zeros)
+
+
+_FEWEST_ABOVE_ZERO = 3
+
+
+def _zeros(
+    question: Question, usable: Sequence[Observation], a: Sequence[Observation], b: Sequence[Observation]
+) -> Zeros | None:
+    """Return how many read zero where the rest is positive and enough to be compared, else None."""
+    values = [o.value for o in usable]
+    if not question.positive or 0.0 not in values or min(values) < 0:
+        return None
+    (zero_a, zero_b) = (sum(o.value == 0 for o in group) for group in (a, b))
+    if min(len(a) - zero_a, len(b) - zero_b) < _FEWEST_ABOVE_ZERO:
+        return None
+    return Zeros((zero_a, len(a)), (zero_b, len(b)))
 
 
 def _count(excluded: dict[str, int], reason: str, count: int) -> None:

@@ -1,39 +1,46 @@
-"""Which changed factors can be told apart, judged from the plan of the plates alone.
+"""Which changed factors can be told apart, judged from the plan of the plates alone, by one rule.
 
-A share can be claimed for one factor only where its effect does not trade
-against another's. Let S be the information matrix of the effects (plates
-weighted, intercepts projected out) and ε the weight of the prior. Of what the
-prior leaves open about a contrast d, the data leave d'P d/d'd open, with
-P = ε(S + ε)⁻¹. If the other effects were known, ε(S_dd + ε)⁻¹ would stay
-open. The difference is what is *borrowed* from other factors, and it decides.
-P without noise (ε → 0) is the projector on the null space of the design, so a
-pair always changed together borrows one half, three borrow two thirds, and one
-that is the sum of two others lends them a third each. A threshold on the
-leverage 1 - d'Pd of one half would call each of a pair separable; one fifth
-of borrowed openness does not.
+Take the hypothesis H_f that factor f alone acts, and a rival H_R that some other factors R do. Two
+hypotheses are told apart where the plates printed so far, were H_f true, would on average leave odds of
+twenty to one against H_R:
 
-Two looks are taken. The first, in units of the change between A and B with
-hardly any ε, sees what changed together whatever its size. The second, in
-spans with the prior's weight, sees factors that are equal in A and B but moved
-along with a changed one in the rest of the book.
+    KL(H_f ‖ H_R) + 2 log (δ_f / δ_R) ≥ log 20.
+
+*The first term* is the expected log odds from the values. Under either hypothesis the results are Gaussian
+with covariance σ²(W⁻¹ + κ² X X'), where W⁻¹ is the noise of plates and pieces, X has the columns of the
+factors that act and intercepts are taken out. With G = X'WX (R's columns), H = X_f'WX_f and C = X_f'WX
+
+    2 KL = κ² tr H - κ⁴ tr(C (I + κ²G)⁻¹ C') - κ² tr((I + κ²G)⁻¹ G) + log |I + κ²G| - log |I + κ²H|.
+
+Each changed factor is measured in its own change between A and B, so that a small change and a large one
+are treated alike. *The second term* pays for that: to make the same difference by a change that is smaller
+in spans, an effect must be larger, and the prior odds of an effect of n times the usual size are taken as
+1/n² (the tail of a Cauchy density). A change a quarter as large can still pass for the other (16 : 1), one
+a fiftieth as large cannot.
+
+A material may have any level of its own: where A and B are of different materials, a factor that could not
+be seen within materials at all is grouped with the material. The rival is sought among all sets of other factors by adding one at a time whichever brings the rule's
+left side down most. f is grouped with the changed factors of its best rival if neither is told from the
+other; factors that were equal in A and B but belong to the rival are named as having moved along.
+
+Scatters and effects are the medians of the priors, at τ = σ, and not the fitted ones: what can be told
+apart is a matter of what was printed and must not change with the values measured.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.why.design import Array, Bools, Design, Indices
-from tracker.why.posterior import Sums, weighted
+from tracker.why.design import Array, Indices
+from tracker.why.posterior import Prior, Sums, weighted
 
 MATERIAL = "material"
-_BORROWED = 0.2
-_NEARLY_NO_PRIOR = 0.02
-_PRIOR = 0.09
-"""(σ/λ)² at the priors' medians, 3 % and 10 %."""
-_TRIFLING = 0.1
-"""Changes below this share of the largest (in spans) do not compete in the first look."""
+ODDS = 20.0
+"""Odds at which two hypotheses count as told apart: those of a 95 % interval."""
 
 
 @dataclass(frozen=True)
@@ -50,162 +57,161 @@ class Group:
 
 
 @dataclass(frozen=True)
-class _Look:
-    """What one look sees; s contrasts.
+class Separation:
+    """What can be told apart.
 
     Attributes:
-        borrowed: Openness that other factors cause, shape (s,).
-        links: How contrasts trade against each other, shape (s, s).
-        tied: True where the materials' levels cause it, shape (s,).
+        groups: Changed factors that cannot be told apart from each other.
+        from_unrecorded: Whether each changed factor can be told from something else about A or B.
     """
 
-    borrowed: Array
-    links: Array
-    tied: Bools
+    groups: tuple[Group, ...]
+    from_unrecorded: Mapping[str, bool]
 
 
 @dataclass(frozen=True)
-class _Plan:
-    """What the plates say about the effects; c factor columns, s changed factors.
+class Rule:
+    """The rule for one set of plates; c columns.
 
     Attributes:
-        owner: Factor index of each column, shape (c,).
-        rows: The contrasts, shape (s, c).
-        full: Information with each material's level unknown, shape (c, c).
-        alone: The same as if materials had one level, or ``full`` where A and B share theirs.
+        gram: κ²X'WX of all columns, each changed factor's in its own change, intercepts out, shape (c, c).
+        blocks: Factor to its columns.
+        own: Changed factor to the column in which it changes.
+        sizes: Changed factor to the size of its change in spans; others count as 1.
+        within: The same gram with every material's level left open, where materials differ; else None.
     """
 
-    owner: Indices
-    rows: Array
-    full: Array
-    alone: Array
+    gram: Array
+    blocks: Mapping[str, Indices]
+    own: Mapping[str, Indices]
+    sizes: Mapping[str, float]
+    within: Array | None = None
+
+    @classmethod
+    def of(cls, data: Sums, blocks: Mapping[str, Indices], changes: Mapping[str, float]) -> Rule:
+        """Return the rule for a design.
+
+        Args:
+            data: The sums of the design.
+            blocks: Factor to its columns of Z; that in which a changed factor changes is the first.
+            changes: Changed factor to its difference B - A on that column.
+        """
+        a = weighted(data, 1.0, 0.0)[0]
+        q = data.q
+        gram = a - a[:, :q] @ np.linalg.solve(a[:q, :q], a[:q])
+        unit = np.ones(len(a))
+        sizes = {name: abs(change) for name, change in changes.items()}
+        own = {name: blocks[name][:1] for name in changes}
+        for name, size in sizes.items():
+            unit[own[name]] = 1 / size
+        prior = Prior()
+        kappa = prior.effect[0] / prior.piece[0]
+        gram = kappa**2 * gram * np.outer(unit, unit)
+        within = None
+        if MATERIAL in own:
+            m = blocks[MATERIAL]
+            within = gram - gram[:, m] @ np.linalg.pinv(gram[np.ix_(m, m)], hermitian=True) @ gram[m]
+        return cls(gram, blocks, own, sizes, within)
+
+    def log_odds(self, name: str, rival: Sequence[str]) -> float:
+        """Return the rule's left side for ``name`` alone against the factors of ``rival`` together."""
+        own = self.own[name]
+        other = np.concatenate([self.blocks[each] for each in rival])
+        g, c = self.gram[np.ix_(other, other)], self.gram[np.ix_(own, other)]
+        h = self.gram[np.ix_(own, own)]
+        inner = np.eye(len(g)) + g
+        solved = np.linalg.solve(inner, np.hstack([c.T, g]))
+        twice = np.trace(h) - np.trace(c @ solved[:, : len(own)]) - np.trace(solved[:, len(own) :])
+        twice += np.linalg.slogdet(inner)[1] - np.linalg.slogdet(np.eye(len(h)) + h)[1]
+        sizes = [self.sizes[each] for each in rival if each in self.sizes]
+        larger = 2 * math.log(self.sizes[name] / max(sizes)) if sizes else 0.0
+        return 0.5 * float(twice) + larger
+
+    def within_materials(self, name: str) -> float:
+        """Return the left side for ``name`` against nothing, whatever level each material has of itself."""
+        gram = self.gram if self.within is None else self.within
+        h = float(gram[self.own[name][0], self.own[name][0]])
+        return 0.5 * (h - math.log1p(max(h, 0.0)))
+
+    def rival(self, name: str, among: Sequence[str]) -> tuple[list[str], float]:
+        """Return the set of factors that passes best for ``name`` alone, and the log odds against it."""
+        best: list[str] = []
+        lowest = math.inf
+        left = self._alike(name, [each for each in among if each != name])
+        while left:
+            odds, first = min((self.log_odds(name, [*best, each]), i) for i, each in enumerate(left))
+            # A member that hardly helps is no part of the rival.
+            if odds >= lowest - 0.5:
+                break
+            lowest = odds
+            best.append(left.pop(first))
+        return best, lowest
+
+    def _alike(self, name: str, among: Sequence[str]) -> list[str]:
+        """Return the factors that moved with ``name`` at all, those most alike first, few enough to try."""
+        own = self.own[name]
+        alike = {}
+        for each in among:
+            other = self.blocks[each]
+            size = self.gram[np.ix_(own, own)][0, 0] * np.diag(self.gram)[other].max()
+            alike[each] = float((self.gram[np.ix_(own, other)] ** 2).max() / size) if size > 0 else 1.0
+        return sorted((each for each in among if alike[each] > _UNRELATED), key=lambda each: -alike[each])[
+            :_MOST_RIVALS
+        ]
 
 
-def groups(
-    design: Design, data: Sums, changes: dict[str, Array], *, material_changed: bool
-) -> tuple[Group, ...]:
-    """Return the groups of changed factors that cannot be told apart.
+_UNRELATED = 0.02
+"""Squared correlation below which a factor cannot pass for another, nor help to."""
+_MOST_RIVALS = 10
+
+
+def separate(rule: Rule, changed: Sequence[str], unrecorded: Sequence[str]) -> Separation:
+    """Return what cannot be told apart.
 
     Args:
-        design: The design.
-        data: Its sums.
-        changes: Changed factor to the difference B - A on its own columns, shape (own columns,).
-        material_changed: True where A and B are not of the same materials.
+        rule: The rule for the plates.
+        changed: Names of the changed factors, in the order they were declared.
+        unrecorded: Names of the columns that stand for something not recorded.
     """
-    names = [factor.name for factor in design.factors if factor.name in changes]
-    if not names:
-        return ()
-    full, common = _information(data)
-    rows = np.stack([_row(design, name, changes[name]) for name in names])
-    plan = _Plan(design.owner, rows, full, common if material_changed else full)
-    # Neither look suffices: the first is blind to what moved along elsewhere, the second to
-    # small changes, which the prior's weight drowns.
-    first, second = _first_look(plan), _look(plan, _PRIOR)
-    stuck = (first.borrowed > _BORROWED) | (second.borrowed > _BORROWED)
-    tied = (first.tied | second.tied) & stuck & material_changed
-    links = np.maximum(np.abs(first.links), np.abs(second.links))
-    along = _trades(plan)
-    parts = _components(stuck, links, tied)
-    return tuple(_named(part, names, design, along, tied=bool(tied[part].any())) for part in parts)
+    threshold = math.log(ODDS)
+    # A material's own level is unlike any effect, so it is left open and not weighed against one.
+    known = [name for name in rule.blocks if name not in unrecorded and name != MATERIAL]
+    links: dict[str, set[str]] = {name: set() for name in changed}
+    along: dict[str, set[str]] = {name: set() for name in changed}
+    for name in changed:
+        if name == MATERIAL:
+            continue
+        if MATERIAL in changed and rule.within_materials(name) < threshold:
+            links[name].add(MATERIAL)
+        rival, odds = rule.rival(name, known)
+        if odds >= threshold:
+            continue
+        members = [each for each in rival if each in links]
+        # A trifling change cannot have passed for a large one, though the large one passes for it.
+        if members and len(rival) == 1 and rule.log_odds(members[0], [name]) >= threshold:
+            continue
+        links[name] |= set(members)
+        along[name] |= {each for each in rival if each not in links}
+    apart = {name: all(rule.log_odds(name, [other]) >= threshold for other in unrecorded) for name in changed}
+    return Separation(_groups(changed, links, along), apart)
 
 
-def _row(design: Design, name: str, change: Array) -> Array:
-    index = [factor.name for factor in design.factors].index(name)
-    row = np.zeros(design.x.shape[1])
-    row[design.owner == index] = change
-    return row
-
-
-def _information(data: Sums) -> tuple[Array, Array]:
-    """Return the information about effects at τ = σ, in 1/σ²: materials apart, and as one."""
-    # At one fixed ratio and not at the fitted one: what can be told apart is a matter of what was printed,
-    # and must not change with the values measured.
-    a = weighted(data, 1.0, 0.0)[0]
-    q = data.q
-    inner, cross, levels = a[q:, q:], a[q:, :q], a[:q, :q]
-    apart: Array = inner - cross @ np.linalg.solve(levels, cross.T)
-    # As one material: the same matrices with all intercept columns added into one.
-    total = cross.sum(axis=1)
-    return apart, np.asarray(inner - np.outer(total, total) / levels.sum())
-
-
-def _first_look(plan: _Plan) -> _Look:
-    """Look at the changed factors only, each measured in its own change."""
-    sizes = np.linalg.norm(plan.rows, axis=1)
-    large = np.flatnonzero(sizes >= _TRIFLING * sizes.max())
-    # All columns of a touched category come along: its other levels compete for the same results.
-    touched = np.unique(plan.owner[(plan.rows[large] != 0).any(axis=0)])
-    columns = np.flatnonzero(np.isin(plan.owner, touched))
-    unit = np.ones(plan.rows.shape[1])
-    for row in plan.rows:
-        if np.count_nonzero(row) == 1:  # a number; a category's levels have their unit already
-            unit[row != 0] = np.abs(row[row != 0])
-    pick, units = np.ix_(columns, columns), np.outer(unit[columns], unit[columns])
-    rows = (plan.rows / unit)[np.ix_(large, columns)]
-    scaled = _Plan(plan.owner[columns], rows, plan.full[pick] / units, plan.alone[pick] / units)
-    return _spread(_look(scaled, _NEARLY_NO_PRIOR), large, len(plan.rows))
-
-
-def _spread(look: _Look, at: Indices, size: int) -> _Look:
-    borrowed, links, tied = np.zeros(size), np.zeros((size, size)), np.zeros(size, dtype=np.bool_)
-    borrowed[at] = look.borrowed
-    links[np.ix_(at, at)] = look.links
-    tied[at] = look.tied
-    return _Look(borrowed, links, tied)
-
-
-def _look(plan: _Plan, epsilon: float) -> _Look:
-    unit = plan.rows / np.linalg.norm(plan.rows, axis=1)[:, None]
-    # Unit contrasts make a change of two spans and one of half a span count alike.
-    left_open = _openness(plan.full, epsilon)
-    trades = unit @ left_open @ unit.T
-    as_one = unit @ _openness(plan.alone, epsilon) @ unit.T
-    by_itself = np.array([_by_itself(plan, row, epsilon) for row in unit])
-    tied = np.diag(trades) - np.diag(as_one) > _BORROWED / 2
-    return _Look(np.diag(trades) - by_itself, trades, tied)
-
-
-def _openness(information: Array, epsilon: float) -> Array:
-    return np.asarray(epsilon * np.linalg.inv(information + epsilon * np.eye(len(information))))
-
-
-def _by_itself(plan: _Plan, row: Array, epsilon: float) -> float:
-    """Return what would stay open about one contrast if all other factors were known."""
-    own = np.flatnonzero(plan.owner == plan.owner[np.flatnonzero(row)[0]])
-    part = _openness(plan.alone[np.ix_(own, own)], epsilon)
-    return float(row[own] @ part @ row[own])
-
-
-def _components(stuck: Bools, links: Array, tied: Bools) -> list[list[int]]:
-    """Return the connected components of the stuck factors; material ties those it holds."""
-    left = {int(i) for i in np.flatnonzero(stuck)}
-    # Among m factors that always moved together each pair trades 1/m; unrelated ones trade nothing.
-    least = 0.3 / max(len(left), 1)
-    parts: list[list[int]] = []
+def _groups(
+    changed: Sequence[str], links: Mapping[str, set[str]], along: Mapping[str, set[str]]
+) -> tuple[Group, ...]:
+    """Return the connected components of more than one factor."""
+    left = list(changed)
+    found = []
     while left:
-        part, todo = [], [min(left)]
+        part: set[str] = set()
+        todo = [left[0]]
         while todo:
-            i = todo.pop()
-            if i in left:
-                left.discard(i)
-                part.append(i)
-                todo += [j for j in left if links[i, j] > least or (tied[i] and tied[j])]
-        parts.append(sorted(part))
-    return parts
-
-
-def _trades(plan: _Plan) -> Array:
-    """Return how far each changed factor trades against each column, shape (s, c)."""
-    unit = plan.rows / np.linalg.norm(plan.rows, axis=1)[:, None]
-    return np.asarray(np.abs(unit @ _openness(plan.full, _PRIOR)))
-
-
-def _named(part: list[int], names: list[str], design: Design, along: Array, *, tied: bool) -> Group:
-    members = [names[i] for i in part]
-    trade = along[part].max(axis=0)
-    others = tuple(
-        factor.name
-        for index, factor in enumerate(design.factors)
-        if factor.name not in names and trade[design.owner == index].max() > _BORROWED / 2
-    )
-    return Group((*members, MATERIAL) if tied else tuple(members), others)
+            name = todo.pop()
+            if name not in part:
+                part.add(name)
+                todo += [other for other in changed if other in links[name] or name in links[other]]
+        left = [name for name in left if name not in part]
+        if len(part) > 1:
+            names = tuple(sorted(part, key=lambda name: (name == MATERIAL, changed.index(name))))
+            found.append(Group(names, tuple(sorted(set().union(*(along[name] for name in part))))))
+    return tuple(found)

@@ -1,8 +1,8 @@
-"""An answer in plain sentences, one screen.
+"""An answer in plain sentences, the verdict in its first three.
 
-A difference within noise is said first. Nothing is said to have been the
-cause of anything: a share is "consistent with" a factor, factors that always
-changed together "cannot be told apart", what nobody wrote down is "not recorded".
+Nothing is said to have been the cause of anything: a share is "consistent with" a factor, factors that
+always changed together "cannot be told apart", what nobody wrote down is "not recorded". Nothing that
+differs is left out; whoever has time for three lines reads the first three.
 """
 
 from __future__ import annotations
@@ -10,27 +10,14 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 from tracker.statistics import RankTest
 from tracker.why.differed import Comparison
-from tracker.why.parts import Difference, Findings, GroupShare, Share, Span
+from tracker.why.findings import Difference, Explanation, Findings, GroupShare, Share, Span, Suspect, Verdict
 
-_SCREEN = 24
-_MOST_LEVELS = 3
-
-
-@dataclass(frozen=True)
-class _Room:
-    """How much may be said: names in one list, shares, and raw settings."""
-
-    names: int
-    shares: int
-    settings: int
-
-
-_ROOMS = (_Room(8, 6, 4), _Room(6, 5, 3), _Room(4, 4, 2), _Room(3, 3, 2), _Room(2, 2, 1), _Room(1, 1, 1))
-"""From generous to terse; the first that fits the screen is taken."""
+_SHOWN = 0.01
+"""Explanations less likely than this are not printed; they are in the data."""
+_MOST_NAMES = 4
 
 
 def number(value: float, digits: int = 3) -> str:
@@ -60,20 +47,11 @@ def per_cent(fraction: float) -> str:
 def findings_in_words(found: Findings, width: int = 80) -> list[str]:
     """Return the findings as wrapped lines of plain sentences.
 
-    Long lists are shortened, their rest counted, until all fits 24 lines; on a
-    narrow terminal the tersest form may still be longer.
-
     Args:
         found: The findings.
         width: Columns; at least 40 are used.
     """
-    # Whoever reads this stands at a rig: what does not fit one screen is not read.
-    lines: list[str] = []
-    for room in _ROOMS:
-        lines = wrapped(_paragraphs(found, room), width)
-        if len(lines) <= _SCREEN:
-            break
-    return lines
+    return wrapped(_paragraphs(found), width)
 
 
 def wrapped(paragraphs: Iterable[str], width: int) -> list[str]:
@@ -85,42 +63,124 @@ def wrapped(paragraphs: Iterable[str], width: int) -> list[str]:
     return lines
 
 
-def _paragraphs(found: Findings, room: _Room) -> list[str]:
+def _paragraphs(found: Findings) -> list[str]:
+    if found.verdict is None:
+        return [*_by_rank(found), *_lists(found), "Shares are not computed from ranks.", *_scope(found)]
     return [
-        *_difference(found),
-        *_differed(found, room),
-        *_not_recorded(found, room),
-        *_shares(found, room),
-        *_next(found, room),
-        *_scope(found, room),
+        *verdict_lines(found),
+        _means(found),
+        *_doubts(found),
+        *_lists(found),
+        *_shares(found),
+        *_suspects(found),
+        *_plan(found),
+        *_scope(found),
     ]
 
 
-def _difference(found: Findings) -> list[str]:
-    step = found.difference
-    if step.ranks is not None:
-        return _by_rank(found)
-    assert step.span is not None  # noqa: S101 - one of the two is always there
-    head = _claim(found, step.span) if step.claimed else _no_claim(found, step.span)
-    return [head, _means(found), *_doubts(step), *step.remarks]
+def verdict_lines(found: Findings) -> list[str]:
+    """Return the three lines that stand first: whether it differs, what made it, what to print next.
+
+    Raises:
+        ValueError: Only ranks are compared, which have no verdict.
+    """
+    verdict, span = found.verdict, found.difference.span
+    if verdict is None or span is None:
+        raise ValueError("ranks have no verdict")
+    head = _claim(found, span, verdict) if verdict.differs else _no_claim(found, span, verdict)
+    return [head, _explained(found, verdict), _next(found)]
 
 
-def _claim(found: Findings, span: Span) -> str:
-    quantity, unit = found.problem.question.quantity, found.problem.question.unit
+def _claim(found: Findings, span: Span, verdict: Verdict) -> str:
+    unit = found.problem.question.unit
     word = "higher" if span.delta > 0 else "lower"
     return (
-        f"There is a difference in {quantity}: {found.problem.label_b} is {_size(span, unit)} {word} than "
-        f"{found.problem.label_a}; 95 % interval {interval(span, unit)}."
+        f"There is a difference in {found.problem.question.called}: {found.problem.label_b} is "
+        f"{_size(span, unit)} {word} than {found.problem.label_a}; 95 % interval {interval(span, unit)}. "
+        f"{_matters(verdict, unit)}"
     )
 
 
-def _no_claim(found: Findings, span: Span) -> str:
+def _no_claim(found: Findings, span: Span, verdict: Verdict) -> str:
     unit = found.problem.question.unit
+    include = "" if span.excludes_zero else ", includes zero"
     return (
-        f"No difference in {found.problem.question.quantity} is shown: {found.problem.label_b} less "
+        f"No difference in {found.problem.question.called} is shown: {found.problem.label_b} less "
         f"{found.problem.label_a} is {signed_size(span, unit)}, which lies within noise: the 95 % interval, "
-        f"{interval(span, unit)}, includes zero. They need not be equal; anything in it fits these results."
+        f"{interval(span, unit)}{include}. They need not be equal; anything in it fits these results. "
+        f"{_matters(verdict, unit)}"
     )
+
+
+def _matters(verdict: Verdict, unit: str) -> str:
+    size = f"{number(verdict.matters, 2)} {unit}".strip()
+    if verdict.matters_fraction:
+        size = f"{100 * verdict.matters:.3g} %"
+    how = chance(verdict.p_matters)
+    return f"Chance that they truly differ by {size} or more, which would matter: {how}."
+
+
+def chance(p: float) -> str:
+    """Return a probability as whole per cent, never as certain."""
+    if p < 0.005:  # noqa: PLR2004 - half a per cent
+        return "less than 1 %"
+    if p > 0.995:  # noqa: PLR2004
+        return "more than 99 %"
+    return f"{100 * p:.0f} %"
+
+
+def _explained(found: Findings, verdict: Verdict) -> str:
+    shown = [each for each in verdict.explanations if each.p >= _SHOWN] or verdict.explanations[:1]
+    texts = [f"{_explanation(found, each)} {chance(each.p)}" for each in shown]
+    # Below what is printed nothing is hidden: the rest is added up, so that the figures make a hundred.
+    rest = 1 - sum(each.p for each in shown)
+    if rest >= _SHOWN:
+        texts.append(f"others together {chance(rest)}")
+    text = f"What made most of it: {'; '.join(texts)}."
+    if verdict.withdrawn:
+        first = verdict.explanations[0].words
+        text += f" But {first} is not claimed: {'; '.join(verdict.withdrawn)}."
+    elif found.leading:
+        text += f" Consistent with {verdict.explanations[0].words} alone."
+    elif verdict.differs:
+        text += f" {_none_alone(verdict)}"
+    return text
+
+
+def _explanation(found: Findings, each: Explanation) -> str:
+    if each.kind != "group":
+        return each.words
+    names = _words(found, each.factors)
+    # All their names stand among the shares; here a list of twenty would push the figures out of sight.
+    if len(names) > _MOST_NAMES:
+        return f"one of {len(names)} that cannot be told apart ({', '.join(names[:_MOST_NAMES])} …)"
+    return f"{' or '.join(names)} (cannot be told apart)"
+
+
+def _none_alone(verdict: Verdict) -> str:
+    loose = verdict.p("combination") + verdict.p("unrecorded")
+    if loose > 0.5:  # noqa: PLR2004 - more likely than not
+        return "None of the recorded factors alone: a combination or something not recorded."
+    return "No single one can be named yet."
+
+
+def _next(found: Findings) -> str:
+    if not found.followup:
+        if found.no_followup:
+            return f"Next plate: none proposed; {_start_low(found.no_followup)}"
+        return "Next plate: not asked for; followup proposes it."
+    row = found.followup[0]
+    if found.leading is not None:
+        return f"Next plate: none is needed; to confirm it, {row['words']} ({_count(int(row['pieces']), 'piece')})."
+    text = f"Next plate: {row['words']} ({_count(int(row['pieces']), 'piece')})"
+    if found.decides is not None:
+        text += f"; after it the right one is named with a chance of {chance(found.decides)}"
+    count = len(found.followup)
+    return text + (f", {_count(count, 'plate')} proposed in all." if count > 1 else ".")
+
+
+def _start_low(text: str) -> str:
+    return text[:1].lower() + text[1:]
 
 
 def _size(span: Span, unit: str) -> str:
@@ -166,7 +226,16 @@ def _count(n: int, noun: str) -> str:
     return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
-def _doubts(step: Difference) -> Iterable[str]:
+def _doubts(found: Findings) -> Iterable[str]:
+    step = found.difference
+    verdict = found.verdict
+    if verdict is not None:
+        yield from verdict.extremes
+    if step.adjusted is not None:
+        yield (
+            f"Asked together with other quantities: adjusted for that (false discovery rate), p "
+            f"{number(step.adjusted, 2)}."
+        )
     if not step.plate_scatter_known:
         yield (
             "How much plates scatter among themselves is not known from this book; the interval rests on "
@@ -177,6 +246,42 @@ def _doubts(step: Difference) -> Iterable[str]:
     # The two intervals will be compared by every reader; where they disagree the reason is given.
     if not step.claimed and step.welch and (step.welch.low > 0 or step.welch.high < 0):
         yield "Welch's interval excludes zero, but it takes pieces of one plate for independent plates."
+    yield from _scatter(found, step)
+    yield from step.remarks
+    yield from (
+        f"Check: {check.text}"
+        for check in found.checks
+        if not check.passed and not _stands(found, check.text)
+    )
+
+
+def _stands(found: Findings, text: str) -> bool:
+    """Whether a failed check is told in the verdict already."""
+    return found.verdict is not None and text in found.verdict.withdrawn
+
+
+def _scatter(found: Findings, step: Difference) -> Iterable[str]:
+    unit = found.problem.question.unit
+    if step.scatter_ratio is not None:
+        ratio, low, high = step.scatter_ratio
+        if low > 1 or high < 1:
+            yield (
+                f"Pieces of {found.problem.label_b} scatter {number(ratio, 2)} times as much as those of "
+                f"{found.problem.label_a} (95 % interval {number(low, 2)} to {number(high, 2)})."
+            )
+    if step.zeros is not None:
+        (zero_a, n_a), (zero_b, n_b) = step.zeros.a, step.zeros.b
+        yield (
+            f"Read zero: {zero_a} of {n_a} pieces of {found.problem.label_a}, {zero_b} of {n_b} of "
+            f"{found.problem.label_b}; the means and all shares are of the others."
+        )
+    if step.with_aside is not None:
+        span, of_a, of_b = step.with_aside
+        yield (
+            f"Set aside afterwards: {_count(of_a, 'piece')} of {found.problem.label_a} and {of_b} of "
+            f"{found.problem.label_b}; with them the difference would be {signed_size(span, unit)} "
+            f"({interval(span, unit)})."
+        )
 
 
 def _by_rank(found: Findings) -> list[str]:
@@ -207,71 +312,104 @@ def _no_rank(ranks: RankTest) -> str:
     )
 
 
-def _differed(found: Findings, room: _Room) -> list[str]:
-    changed = [_change(item) for item in found.differed]
+def _lists(found: Findings) -> list[str]:
+    """Return what differed, what is not known to, and what was equal; nothing that differs is left out."""
+    lines = []
     equal = f"{_count(len(found.scope.equal), 'factor')} equal"
-    if not changed:
-        return [f"Of what was recorded nothing differed ({equal}).", *_settings(found, room)]
-    return [f"Differed: {_listed(changed, room.names)}; {equal}.", *_settings(found, room)]
+    if found.differed:
+        lines.append(f"Differed ({len(found.differed)}; {equal}):")
+        lines += [f"  {_change(item)}{_role(found, item)}" for item in found.differed]
+    else:
+        lines.append(f"Of what was recorded nothing differed ({equal}).")
+    if found.settings:
+        lines.append(f"Raw settings that differ ({len(found.settings)}):")
+        lines += [f"  {s.name} {s.a or 'not stated'} → {s.b or 'not stated'}" for s in found.settings]
+    lacking = [item for item in found.unknown if not item.complete]
+    rough = [item for item in found.unknown if item.complete]
+    if rough:
+        lines.append("Not known to differ, their bounds overlap, so not taken as equal:")
+        lines += [f"  {_change(item)}" for item in rough]
+    if lacking:
+        texts = [f"{item.factor.words} ({_lacking(found, item)})" for item in lacking]
+        lines.append(f"Not recorded, so not taken as equal: {'; '.join(texts)}.")
+    if found.problem.nowhere:
+        lines.append(f"Not recorded by anybody: {', '.join(found.problem.nowhere)}.")
+    return lines
 
 
-def _settings(found: Findings, room: _Room) -> list[str]:
-    if not found.settings:
-        return []
-    texts = [f"{s.name} {s.a or 'not stated'} → {s.b or 'not stated'}" for s in found.settings]
-    return [f"Raw settings that differ: {_listed(texts, room.settings)}."]
+def _lacking(found: Findings, item: Comparison) -> str:
+    """Return on how many results of each side a factor is not recorded."""
+    sides = ((found.problem.label_a, item.recorded_a), (found.problem.label_b, item.recorded_b))
+    return ", ".join(f"{label} {n - k} of {n}" for label, (k, n) in sides if k < n)
+
+
+def _role(found: Findings, item: Comparison) -> str:
+    """Return what a factor follows from or acts through, where that is why it has no share."""
+    name = item.factor.name
+    if name in found.roles.dependent:
+        return f" (follows from {_words(found, [found.roles.dependent[name]])[0]})"
+    if name in found.roles.through:
+        return f" (acts through {_words(found, [found.roles.through[name]])[0]})"
+    return ""
 
 
 def _change(item: Comparison) -> str:
-    a, b = _level(item.a), _level(item.b)
-    if isinstance(item.a, str) and "levels" in a and "levels" in b:
-        return f"{item.factor.words} (another mix of levels)"
+    a, b = (_side(item, side) for side in ("a", "b"))
     return f"{item.factor.words} {a} → {b} {item.factor.unit}".rstrip()
 
 
+def _side(item: Comparison, side: str) -> str:
+    """Return one side's levels: all of them with counts where there are several."""
+    value = item.a if side == "a" else item.b
+    levels = item.levels_a if side == "a" else item.levels_b
+    bounds = item.range_a if side == "a" else item.range_b
+    if value is None:
+        return "not recorded"
+    if len(levels) > 1:
+        return ", ".join(f"{_level(level)} ({count})" for level, count in levels)
+    text = _level(value)
+    if not levels and bounds is not None and bounds[0] != bounds[1]:
+        return f"{text} ({_level(bounds[0])} to {_level(bounds[1])})"
+    return text
+
+
 def _level(value: float | str | None) -> str:
-    if isinstance(value, float):
-        return number(value)
-    # Ten materials by name would fill the screen; their number says enough, the data has the names.
-    levels = str(value).split(", ")
-    return str(value) if len(levels) <= _MOST_LEVELS else f"{len(levels)} levels"
+    return number(value) if isinstance(value, float) else str(value)
 
 
-def _listed(items: list[str], most: int) -> str:
-    rest = len(items) - most
-    return ", ".join(items[:most]) + (f" and {rest} more" if rest > 0 else "")
-
-
-def _not_recorded(found: Findings, room: _Room) -> list[str]:
-    if not found.not_recorded:
-        return []
-    a, b = found.problem.label_a, found.problem.label_b
-    texts = []
-    for item in found.not_recorded:
-        lacking = [f"{label} {n - k} of {n}" for label, (k, n) in ((a, item.a), (b, item.b)) if k < n]
-        texts.append(f"{_words(found, [item.factor])[0]} ({', '.join(lacking)})")
-    return [f"Not recorded, so not taken as equal: {_listed(texts, room.names)}."]
-
-
-def _shares(found: Findings, room: _Room) -> list[str]:
-    if found.remainder is None:
-        return ["Shares are not computed from ranks."]
+def _shares(found: Findings) -> list[str]:
     unit = found.problem.question.unit
     own = [share for share in found.shares if share.span is not None]
-    lines = [f"  {_group_sentence(group, found, room)}" for group in found.groups]
-    lines += [f"  {_share_sentence(share, unit)}" for share in own[: room.shares]]
-    if len(own) > room.shares:
-        lines.append(f"  {len(own) - room.shares} smaller shares are in the data.")
-    if not lines:
-        return []
-    left = f"  Left over: {signed_size(found.remainder, unit)} ({interval(found.remainder, unit)})."
-    return ["How much of it each can have made, from all results in scope (95 % intervals):", *lines, left]
+    lines = [f"  {_group_sentence(group, found)}" for group in found.groups]
+    lines += [f"  {_share_sentence(share, found)}" for share in own]
+    if found.together is not None:
+        lines.append(f"  Factors acting together: {_both(found.together, unit)}.")
+    if found.unrecorded is not None:
+        lines.append(f"  Something not recorded: {_both(found.unrecorded, unit)}.")
+    if found.luck is not None:
+        lines.append(f"  Luck of plates and pieces: {_both(found.luck, unit)}.")
+    if found.remainder is not None and found.shares:
+        lines.append(f"  Left over by the recorded factors: {_both(found.remainder, unit)}.")
+    bends = [f"The results ask for it: {text}." for text in found.bends]
+    return ["How much of it each can have made, from all results in scope (95 % intervals):", *lines, *bends]
 
 
-def _share_sentence(share: Share, unit: str) -> str:
+def _both(span: Span, unit: str) -> str:
+    return f"{signed_size(span, unit)} ({interval(span, unit)})"
+
+
+def _share_sentence(share: Share, found: Findings) -> str:
     assert share.span is not None  # noqa: S101 - members of groups are not handed in
+    unit = found.problem.question.unit
     text = f"{share.words}: {signed_size(share.span, unit)} ({interval(share.span, unit)}), "
-    text += "consistent with a share of its own" if share.shown else "not shown, the interval includes zero"
+    if not share.shown:
+        text += "not shown, the interval includes zero"
+    elif share.from_unrecorded:
+        text += "consistent with a share of its own"
+    else:
+        text += "consistent with a share of its own or with something not recorded"
+    if share.stands_for:
+        text += f"; stands for {', '.join(_words(found, share.stands_for))} as well"
     return text + _published(share) + "."
 
 
@@ -287,17 +425,14 @@ def _published(share: Share) -> str:
     return text + (", as here" if share.agrees else ", not as here")
 
 
-def _group_sentence(group: GroupShare, found: Findings, room: _Room) -> str:
+def _group_sentence(group: GroupShare, found: Findings) -> str:
     unit = found.problem.question.unit
-    # The material first: where it changed, all else is second to it, and a long list is cut at its end.
+    # The material first: where it changed, all else is second to it.
     members = _words(found, sorted(group.factors, key=lambda name: name != "material"))
-    names = _listed(members, room.names)
-    if len(members) <= room.names:
-        names = " and ".join(filter(None, [", ".join(members[:-1]), members[-1]]))
+    names = " and ".join(filter(None, [", ".join(members[:-1]), members[-1]]))
     along = ""
     if group.moved_along:
-        moved = _listed(_words(found, group.moved_along), room.names)
-        along = f" from {moved}, which moved along elsewhere"
+        along = f" from {', '.join(_words(found, group.moved_along))}, which moved along elsewhere"
     together = "together " if len(members) > 1 else ""
     joint = f"{together}{signed_size(group.span, unit)} ({interval(group.span, unit)})"
     claim = "" if group.span.excludes_zero else ", not shown, the interval includes zero"
@@ -310,33 +445,53 @@ def _words(found: Findings, names: Iterable[str]) -> list[str]:
     return [labels.get(name, name) for name in names]
 
 
-def _next(found: Findings, room: _Room) -> list[str]:
-    if not found.followup:
-        return [found.no_followup] if found.no_followup else []
-    first = max(found.followup, key=lambda row: float(row["worth"]))
-    names = _words(found, first["levels"])
-    pairs = zip(names, first["levels"].values(), strict=True)
-    levels = _listed([f"{name} {_level(level)}" for name, level in pairs], room.names)
-    count = _count(len(found.followup), "plate")
-    return [f"To settle it, {count} proposed; worth most: {levels} ({first['pieces']} pieces)."]
+def _suspects(found: Findings) -> list[str]:
+    """Return the is/is-not table: which other plates had each suspect, and did they read like B."""
+    rows = [row for row in found.suspects if row.with_it or row.without]
+    if not rows:
+        return []
+    b = found.problem.label_b
+    return [
+        f"Other plates that had it as {b}, and how many of them read like {b}:",
+        *(f"  {_suspect(row)}" for row in rows),
+    ]
 
 
-def _scope(found: Findings, room: _Room) -> list[str]:
+def _suspect(row: Suspect) -> str:
+    had = f"{row.with_it_like_b} of {row.with_it}" if row.with_it else "no other plate had it"
+    without = f"; without it {row.without_like_b} of {row.without}" if row.without else ""
+    return f"{row.words}: {had}{without}."
+
+
+def _plan(found: Findings) -> list[str]:
+    if len(found.followup) < 2:  # noqa: PLR2004 - the first stands in the verdict
+        return []
+    lines = [
+        f"  plate {row['plate']}: {row['words']} ({_count(int(row['pieces']), 'piece')})."
+        for row in found.followup[1:]
+    ]
+    return ["Further plates, should the first not decide:", *lines]
+
+
+def _scope(found: Findings) -> list[str]:
     scope = found.scope
     text = f"Rests on {_count(scope.results, 'result')} of {_count(scope.plates, 'plate')}"
     text += (
         f", {_count(len(scope.materials), 'material')}" + (f" ({scope.words})" if scope.words else "") + "."
     )
-    asides = [f"{count} marked {note}" for note, count in sorted(scope.marked.items())][: room.settings]
+    asides = [f"{count} marked {note}" for note, count in sorted(scope.marked.items())]
     if scope.excluded:
-        asides.insert(0, "left out: " + _counted(scope.excluded, room.names))
+        asides.insert(0, "left out: " + _counted(scope.excluded))
     if scope.imputed:
-        asides.insert(0, "imputed where missing: " + _counted(scope.imputed, room.names))
+        names = dict(zip(scope.imputed, _words(found, scope.imputed), strict=True))
+        asides.insert(
+            0, "imputed where missing: " + _counted({names[k]: v for k, v in scope.imputed.items()})
+        )
     if asides:
         asides[0] = asides[0][0].upper() + asides[0][1:]
         text += " " + "; ".join(asides) + "."
     return [text]
 
 
-def _counted(counts: Mapping[str, int], most: int) -> str:
-    return _listed([f"{name} ({count})" for name, count in sorted(counts.items())], most)
+def _counted(counts: Mapping[str, int]) -> str:
+    return ", ".join(f"{name} ({count})" for name, count in sorted(counts.items()))

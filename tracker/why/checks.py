@@ -1,0 +1,195 @@
+"""Checks of the fit, made before a cause is named: where one fails, the claim is withdrawn."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from tracker.why.design import Array, as_interval, to_working
+from tracker.why.findings import Check, Suspect
+from tracker.why.posterior import Sums, sums, weighted
+from tracker.why.problem import Observation
+from tracker.why.working import Working, typical_scatters
+
+_FAR = 3.0
+"""Spans beyond everything else in the book at which a level is doubted."""
+_SURPRISE = 2.6
+"""Standard deviations by which B may miss what the other plates foresee: one in a hundred."""
+_MOST_REMOVED = 40
+_FAINT = 0.15
+
+
+def implausible(working: Working) -> tuple[Check, ...]:
+    """Point at numbers of A and B far outside everything else: mostly a slip of typing or of the unit."""
+    found = []
+    usable = working.cleaned
+    for item in working.comparisons:
+        factor = item.factor
+        if factor.kind != "number" or item.state == "equal" or factor.listed:
+            continue
+        for side, group in (("A", usable.a), ("B", usable.b)):
+            ids = {o.result_id for o in group}
+            own = _numbers(factor.name, group)
+            rest = _numbers(factor.name, [o for o in usable.observations if o.result_id not in ids])
+            if not own or not rest:
+                continue
+            value = max(own, key=lambda x: max(min(rest) - x, x - max(rest)))
+            beyond = max(min(rest) - value, value - max(rest))
+            # Against one other plate alone either of the two may be the odd one.
+            if beyond <= _FAR * factor.span or len({o.plate for o in usable.observations}) < 3:  # noqa: PLR2004
+                continue
+            text = (
+                f"{factor.words} {value:g} {factor.unit} on {side} lies far outside all others "
+                f"({min(rest):g} to {max(rest):g}); was it typed wrong?"
+            )
+            celsius = (value - 32) / 1.8
+            if factor.unit == "°C" and min(rest) - factor.span <= celsius <= max(rest) + factor.span:
+                text += f" In °F it would be {celsius:.0f} °C."
+            found.append(Check("implausible level", passed=False, text=text, factor=factor.name))
+    return tuple(found)
+
+
+def _numbers(name: str, group: Sequence[Observation]) -> list[float]:
+    pairs = [as_interval(o.factors.get(name)) for o in group]
+    return [(low + high) / 2 for low, high in (pair for pair in pairs if pair is not None)]
+
+
+def of_claim(working: Working, name: str) -> tuple[Check, ...]:
+    """Check the claim that one factor made most of the difference."""
+    return (_foreseen(working, name), _held_by_several(working, name))
+
+
+def _fit(working: Working, data: Sums, name: str) -> tuple[Array, Array, float]:
+    """Return effects and their covariance where only ``name`` acts, and σ, at typical scatters."""
+    sigma, rho, kappa = typical_scatters(working.posterior)
+    a, b, _, _ = weighted(data, rho, kappa)
+    size = np.full(len(a), 0.5 * kappa)
+    for cause in working.names:
+        if cause != name:
+            size[data.q + working.design.columns_of(cause)[0]] = _FAINT * kappa
+    for hidden in working.hidden:
+        size[data.q + working.design.columns_of(hidden)[0]] = 1e-3 * kappa
+    at = int(data.q + working.design.columns_of(name)[0])
+    size[at] = kappa
+    effects = np.arange(data.q, len(a))
+    a[effects, effects] += size[effects] ** -2.0
+    inverse = np.linalg.inv(a)
+    return inverse @ b, sigma**2 * inverse, sigma
+
+
+def _foreseen(working: Working, name: str) -> Check:
+    """Hold B's mean against what all other plates foresee for it, if ``name`` did it."""
+    in_b = working.index(working.cleaned.b) > 0
+    plates_b = np.isin(working.design.plate, np.unique(working.design.plate[in_b]))
+    design = working.design
+    rest = replace(
+        design,
+        y=design.y[~plates_b],
+        x=design.x[~plates_b],
+        plate=np.unique(design.plate[~plates_b], return_inverse=True)[1],
+        material=design.material[~plates_b],
+        open_variance=design.open_variance[np.unique(design.plate[~plates_b])],
+        weight=None if design.weight is None else design.weight[~plates_b],
+        plate_weight=None
+        if design.plate_weight is None
+        else design.plate_weight[np.unique(design.plate[~plates_b])],
+    )
+    if not plates_b.any() or len(np.unique(rest.material)) < len(design.materials):
+        return Check("foreseen by the other plates", passed=True, text="", factor=name)
+    data = sums(rest)
+    theta, covariance, sigma = _fit(working, data, name)
+    _, rho, _ = typical_scatters(working.posterior)
+    mean = float(working.row_b @ theta) + float(rest.y.mean())
+    k = len(np.unique(design.plate[in_b]))
+    plate_variance = (sigma * rho) ** 2 / k * float(np.mean(working.data.looseness))
+    spread = math.sqrt(
+        float(working.row_b @ covariance @ working.row_b) + plate_variance + sigma**2 / in_b.sum()
+    )
+    seen = float(design.y[in_b].mean())
+    miss = (seen - mean) / spread
+    words = _words(working, name)
+    return Check(
+        "foreseen by the other plates",
+        passed=abs(miss) <= _SURPRISE,
+        text=f"left out, B is missed by {abs(miss):.1f} standard deviations by what the other plates say of {words}",
+        factor=name,
+    )
+
+
+def _held_by_several(working: Working, name: str) -> Check:
+    """Whether the share stays when any one other plate is taken away."""
+    ends = np.unique(working.design.plate[working.index((*working.cleaned.a, *working.cleaned.b)) > 0])
+    others = np.setdiff1d(np.arange(len(working.data.counts)), ends)
+    at = int(working.data.q + working.design.columns_of(name)[0])
+    row = working.rows[working.names.index(name)]
+    full = float(row @ _fit(working, working.data, name)[0])
+    leverage = np.abs(working.data.plate_x[others, at] / np.maximum(working.data.counts[others], 1e-9))
+    worst, least = "", 1.0
+    for j in others[np.argsort(-leverage)][:_MOST_REMOVED]:
+        part = float(row @ _fit(working, _without(working.data, int(j)), name)[0]) / (full or math.inf)
+        if part < least:
+            least, worst = part, _plate_name(working, int(j))
+    return Check(
+        "held by more than one plate",
+        passed=least > 0.25,  # noqa: PLR2004 - a quarter of the share without it is no share
+        text=f"without plate {worst} only {100 * max(least, 0):.0f} % of the share of {_words(working, name)} is left",
+        factor=name,
+    )
+
+
+def _without(data: Sums, plate: int) -> Sums:
+    """Return the sums with one plate's precision taken down to nothing."""
+    loose = data.looseness.copy()
+    loose[plate] = 1e6
+    # Within the plate pieces still say what varies among them; as a whole it says nothing any more.
+    return replace(data, looseness=loose)
+
+
+def _plate_name(working: Working, plate: int) -> str:
+    at = int(np.flatnonzero(working.design.plate == plate)[0])
+    return working.cleaned.observations[at].plate
+
+
+def _words(working: Working, name: str) -> str:
+    return next((f.words for f in working.cleaned.problem.factors if f.name == name), name)
+
+
+def suspects(working: Working) -> tuple[Suspect, ...]:
+    """Return the is/is-not table: for each cause, other plates that had it, and whether they read like B.
+
+    Only plates of A's and B's materials; a plate reads like B where its mean, less what else is known of it,
+    is nearer to B's mean than to A's.
+    """
+    design, usable = working.design, working.cleaned
+    in_a, in_b = (working.index(group) > 0 for group in (usable.a, usable.b))
+    y = (
+        to_working(design.scale, np.array([o.value for o in usable.observations]))
+        if len(design.y)
+        else design.y
+    )
+    middle = (y[in_a].mean() + y[in_b].mean()) / 2
+    sign = math.copysign(1.0, float(y[in_b].mean() - y[in_a].mean()))
+    own = {o.material for o in (*usable.a, *usable.b)}
+    right_material = np.array([o.material in own for o in usable.observations])
+    ends = np.unique(design.plate[in_a | in_b])
+    others = [j for j in np.unique(design.plate[right_material]) if j not in ends]
+    found = []
+    for name in working.names:
+        column = design.x[:, design.columns_of(name)[0]]
+        level_a, level_b = column[in_a].mean(), column[in_b].mean()
+        with_it, without = [], []
+        for j in others:
+            at = design.plate == j
+            like = bool(sign * (y[at].mean() - middle) > 0)
+            near_b = abs(column[at].mean() - level_b) < abs(column[at].mean() - level_a)
+            (with_it if near_b else without).append((_plate_name(working, int(j)), like))
+        found.append(
+            Suspect(
+                name, _words(working, name), len(with_it), sum(like for _, like in with_it), len(without),
+                sum(like for _, like in without), tuple(with_it),
+            )
+        )  # fmt: skip
+    return tuple(found)

@@ -1,0 +1,160 @@
+"""How a number comes about: which factor follows from which, and what is adjusted for on that ground.
+
+The effect of a changed factor is the effect of all that follows from it. Adjusting for something on the way
+(the water that an hour in open air leaves, the layer time that a speed gives) would take that effect away;
+not adjusting for something before it (the lot a spool is of) would add a foreign one. So, by the back-door
+criterion (J. Pearl, Causality, 2nd ed., 2009, section 3.3): columns of the model are the changed factors
+that follow from no other changed factor, and of the factors that did not change those that do not follow
+from one of these.
+
+Two kinds of arrow are told apart. Hours in open air, humidity and drying act on a piece *through* the water
+in the filament and hardly otherwise: where the water is known to differ it stands for all of them, and any
+plate that was wet for another reason teaches something; where it is not, they stand for themselves. Speed,
+layer height and line width act in many ways, of which flow and layer time are two.
+
+The arrows are common practice of the trade, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+FOLLOWS: Final[Mapping[str, tuple[str, ...]]] = {
+    "lot": ("material",),
+    "spool": ("lot", "material"),
+    "open_air_rh_h": ("open_air_h",),
+    "water_pct": ("open_air_rh_h", "open_air_h", "drying_c", "drying_h", "spool", "lot"),
+    "flow_mm3_s": ("print_speed_mm_s", "layer_height_mm", "line_width_mm"),
+    "layer_time_s": ("print_speed_mm_s", "layer_height_mm", "line_width_mm", "flow_mm3_s"),
+    "filament_g": ("layer_height_mm", "line_width_mm"),
+    "height_mm": ("orientation",),
+    "print_room_rh": (),
+}
+"""Factor to the factors it follows from."""
+
+THROUGH: Final[Mapping[str, tuple[str, ...]]] = {
+    "water_pct": ("open_air_rh_h", "open_air_h", "drying_c", "drying_h"),
+    "open_air_rh_h": ("open_air_h",),
+}
+"""Factor to those that act through it."""
+
+_UNLIKE: Final[frozenset[tuple[str, str]]] = frozenset({("water_pct", "spool"), ("water_pct", "lot")})
+"""Arrows that are drawn but fold nothing: another spool is far more than its water."""
+
+STATIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
+    ("filament", ("material", "lot", "spool")),
+    ("keeping", ("open_air_h", "open_air_rh_h", "drying_c", "drying_h", "water_pct")),
+    (
+        "printing",
+        (
+            "printer", "nozzle", "surface", "nozzle_c", "bed_c", "chamber_c", "fan_pct", "print_speed_mm_s",
+            "layer_height_mm", "line_width_mm", "flow_mm3_s", "layer_time_s", "print_room_c", "print_room_rh",
+            "attempt", "printed_by", "printed_on",
+        ),
+    ),
+    ("place", ("orientation", "x_mm", "y_mm", "height_mm", "filament_g", "section")),
+    ("testing", ("rig", "operator", "method_version", "age_h", "room_c", "room_rh", "tested_on")),
+)  # fmt: skip
+"""The stations a piece passes, and what is recorded at each; what is named nowhere belongs to printing."""
+
+
+@dataclass(frozen=True)
+class Roles:
+    """What each factor is to the question.
+
+    Attributes:
+        causes: Changed factors that are offered as causes.
+        dependent: Changed factors that follow from a changed one: to that one.
+        through: Changed factors that act through a changed one: to that one.
+        adjusted: Unchanged factors that are adjusted for.
+        dropped: Unchanged factors that follow from a cause, so that adjusting would hide its effect: to it.
+    """
+
+    causes: tuple[str, ...]
+    dependent: Mapping[str, str] = field(default_factory=dict)
+    through: Mapping[str, str] = field(default_factory=dict)
+    adjusted: tuple[str, ...] = ()
+    dropped: Mapping[str, str] = field(default_factory=dict)
+
+    def stands_for(self, name: str) -> tuple[str, ...]:
+        """Return the other changed factors that a cause stands for."""
+        folded = {**self.dependent, **self.through}
+        return tuple(other for other, cause in folded.items() if cause == name)
+
+
+def roles(changed: Iterable[str], others: Iterable[str]) -> Roles:
+    """Return which factors are causes, which follow, and which are adjusted for.
+
+    Args:
+        changed: Names of the factors that differ between A and B, in the order they were declared.
+        others: Names of the recorded factors that do not.
+    """
+    names = list(changed)
+    through = {}
+    for carrier, causes in THROUGH.items():
+        if carrier in names:
+            through |= {cause: carrier for cause in causes if cause in names and cause not in through}
+    left = [name for name in names if name not in through]
+    dependent = {}
+    for name in left:
+        first = _changed_ancestor(name, left)
+        if first is not None:
+            dependent[name] = first
+    causes = tuple(name for name in left if name not in dependent)
+    # A chain ends at a cause: what follows from a dependent factor follows from the cause behind it.
+    folded = {name: _end(name, {**dependent, **through}) for name in (*dependent, *through)}
+    dropped, adjusted = {}, []
+    for name in others:
+        behind = _changed_ancestor(name, causes) or next(
+            (carrier for carrier, parts in THROUGH.items() if carrier in causes and name in parts), None
+        )
+        if behind is None:
+            adjusted.append(name)
+        else:
+            dropped[name] = behind
+    return Roles(
+        causes,
+        {name: folded[name] for name in dependent},
+        {name: folded[name] for name in through},
+        tuple(adjusted),
+        dropped,
+    )
+
+
+def _changed_ancestor(name: str, changed: Iterable[str]) -> str | None:
+    """Return the first changed factor that ``name`` follows from, nearest first; None where there is none."""
+    wanted = set(changed)
+    todo = [(name, parent) for parent in FOLLOWS.get(name, ())]
+    seen: set[str] = set()
+    while todo:
+        child, parent = todo.pop(0)
+        if (child, parent) in _UNLIKE or parent in seen:
+            continue
+        if parent in wanted and parent != name:
+            return parent
+        seen.add(parent)
+        todo += [(parent, further) for further in FOLLOWS.get(parent, ())]
+    return None
+
+
+def _end(name: str, folded: Mapping[str, str]) -> str:
+    seen = {name}
+    while name in folded and folded[name] not in seen:
+        name = folded[name]
+        seen.add(name)
+    return name
+
+
+def station_of(name: str) -> str:
+    """Return the station at which a factor is recorded."""
+    return next((title for title, members in STATIONS if name in members), "printing")
+
+
+def arrows(names: Iterable[str]) -> tuple[tuple[str, str], ...]:
+    """Return the arrows (cause, effect) among the named factors."""
+    known = set(names)
+    return tuple(
+        (cause, name) for name in FOLLOWS if name in known for cause in FOLLOWS[name] if cause in known
+    )
