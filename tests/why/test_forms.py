@@ -74,7 +74,8 @@ def test_overview_puts_the_largest_difference_first() -> None:
     )
     found = overview([quiet, asked])
     assert [a.problem.question.quantity for a in found.answers] == ["tensile.strength", "tensile.modulus"]
-    assert len(found.sentences(200)) == 2
+    assert len(found.sentences(200)) == 3
+    assert "false discovery rate" in found.sentences(200)[-1]
 
 
 def test_overview_lists_what_it_must_refuse() -> None:

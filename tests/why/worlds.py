@@ -6,7 +6,6 @@ Every world is a function of a random generator that returns one :class:`Case`. 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -220,17 +219,14 @@ def _plates(
     rng: Generator, recipe: Recipe, changed: set[str]
 ) -> list[tuple[str, dict[str, float | str], int]]:
     """Return name, levels and material of each plate in order of time: A first, B last."""
-    plates = []
-    for i in range(recipe.plates[0]):
-        plates.append((f"A{i}", _levels(rng, set(), recipe, ends=True), 0))
+    plates = [(f"A{i}", _levels(rng, set(), recipe, ends=True), 0) for i in range(recipe.plates[0])]
     for i in range(recipe.history):
         count = int(rng.integers(1, 4))
         other = {SIX[j].name for j in rng.permutation(len(SIX))[:count]}
         if recipe.correlated and rng.random() < recipe.correlated:
             other = other | {"chamber_c"} if "nozzle_c" in other else other - {"chamber_c"}
         plates.append((f"H{i:02d}", _levels(rng, other, recipe, ends=False), i % recipe.materials))
-    for i in range(recipe.plates[1]):
-        plates.append((f"B{i}", _levels(rng, changed, recipe, ends=True), 0))
+    plates += [(f"B{i}", _levels(rng, changed, recipe, ends=True), 0) for i in range(recipe.plates[1])]
     return plates
 
 
@@ -281,7 +277,7 @@ def _recorded(
 
 
 def oracle(case: Case) -> tuple[float, float, str | None]:
-    """Return the limits of the total, and the leading part, by generalised least squares that knows the truth.
+    """Return limits of the total, and the leading part, by generalised least squares that knows the truth.
 
     It knows which terms acted, and the scatter of plates and pieces.
     """
@@ -323,7 +319,7 @@ class Score:
     oracle_covered: int = 0
     oracle_right: int = 0
 
-    def add(self, case: Case, data: dict, contradiction: Callable[[dict], bool] = lambda data: False) -> None:
+    def add(self, case: Case, data: dict, contradiction: bool = False) -> None:
         """Count one answer, given as its plain data."""
         step, truth = data["difference"], case.truth
         self.books += 1
@@ -338,7 +334,7 @@ class Score:
         self.single += single is not None
         self.right += single is not None and single == truth.cause
         self.wrong += single is not None and single != truth.cause
-        self.contradictions += contradiction(data)
+        self.contradictions += contradiction
         low, high, lead = oracle(case)
         self.oracle_covered += low - 1e-9 <= truth.total <= high + 1e-9
         self.oracle_right += lead is not None and lead == truth.cause

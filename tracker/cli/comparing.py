@@ -34,7 +34,13 @@ def _moment(bench: Bench, typed: str | None) -> dt.datetime | None:
 @click.option("--until", metavar="DATE", help="Only what was measured before.")
 @click.option("--only-counted/--all", default=True, help="Leave out what was set aside (as usual), or not.")
 @click.option(
+    "--matters", metavar="SIZE", help="Smallest difference that matters, as 5 % or 2 MPa; else 5 %."
+)
+@click.option(
     "--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer: SVG or PNG."
+)
+@click.option(
+    "--graph", type=click.Path(path_type=Path), metavar="FILE", help="Draw what follows from what, as SVG."
 )
 @as_json
 @pass_bench
@@ -48,7 +54,9 @@ def why_command(
     since: str | None,
     until: str | None,
     only_counted: bool,
+    matters: str | None,
     picture: Path | None,
+    graph: Path | None,
     as_json: bool,
 ) -> None:
     """Say whether A and B differ, what differed in how they came to be, and what cannot be told apart.
@@ -56,19 +64,27 @@ def why_command(
     A and B are IDs (of jobs, spools, specimens), a material, or filters such as "material=X nozzle_c>260".
     """
     scope = Scope(
-        family=family, since=_moment(bench, since), until=_moment(bench, until), only_counted=only_counted
-    )
-    told = why(bench.book, bench.plugged, a, b, quantity, scope)
-    if picture is not None:
-        if told.answer is None:
-            raise Refused("An overview has no picture", do="Name a quantity with --of")
+        family=family, since=_moment(bench, since), until=_moment(bench, until), only_counted=only_counted,
+        matters=matters,
+    )  # fmt: skip
+    found = why(bench.book, bench.plugged, a, b, quantity, scope)
+    drawn = picture is not None or graph is not None
+    if drawn and found.answer is None:
+        raise Refused("An overview has no picture", do="Name a quantity with --of")
+    if picture is not None and found.answer is not None:
         svg = picture_form(picture) == "svg"
-        write_file(picture, told.answer.picture_svg() if svg else told.answer.picture_png())
-    elif as_json:
-        say_json(told.as_json())
-    else:
-        for line in told.sentences(width()):
-            click.echo(line)
+        write_file(picture, found.answer.picture_svg() if svg else found.answer.picture_png())
+    if graph is not None and found.answer is not None:
+        if picture_form(graph) != "svg":
+            raise Refused(f"{graph} is no SVG", do="Let the name end in .svg")
+        write_file(graph, found.answer.graph_svg())
+    if drawn:
+        return
+    if as_json:
+        say_json(found.as_json())
+        return
+    for line in found.sentences(width()):
+        click.echo(line)
 
 
 @click.command("followup", epilog="Example: strandbook followup J0012-P J0031-C --plates 2 -o plan.toml")
@@ -101,7 +117,10 @@ def followup_command(
     output: Path | None,
     as_json: bool,
 ) -> None:
-    """Propose the fewest plates that would tell apart what differed between A and B."""
+    """Propose the plates that would tell what made the difference between A and B, with their chance.
+
+    All as in A or as in B once more are among them: they show what chance and what nobody recorded made.
+    """
     plan, material = follow_up(
         bench.book, bench.plugged, a, b, quantity,
         plates=plates, pieces=pieces, forbid=[_combination(each) for each in forbid],
@@ -124,11 +143,26 @@ def _combination(text: str) -> dict[str, str]:
 
 @click.command("watch", epilog="Example: strandbook watch --of tensile.strength")
 @click.option("--of", "quantity", metavar="QUANTITY", help="Only this quantity.")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw the charts of a quantity, as SVG.",
+)
 @as_json
 @pass_bench
-def watch_command(bench: Bench, /, quantity: str | None, as_json: bool) -> None:
+def watch_command(bench: Bench, /, quantity: str | None, picture: Path | None, as_json: bool) -> None:
     """Point at drift, at rigs and operators that read differently, and at improbable results."""
     found, refused = watched(bench.book, bench.plugged, quantity)
+    if picture is not None:
+        if not found:
+            raise Refused("There are no charts", why="; ".join(refused.values()) or "nothing was tested")
+        if picture_form(picture) != "svg":
+            raise Refused(f"{picture} is no SVG", do="Let the name end in .svg")
+        # Of several orientations that with the least probable line is drawn.
+        worst = min(found, key=lambda each: min((s.p for s in each.signals), default=1.0))
+        write_file(picture, worst.picture_svg())
+        return
     if as_json:
         say_json({"watched": [each.as_json() for each in found], "refused": refused})
         return

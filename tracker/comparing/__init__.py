@@ -1,7 +1,7 @@
 """Why two runs differ, asked of the book: the rows become the problem that ``tracker.why`` answers.
 
-``groups`` finds the results that A and B name, ``asking`` puts everything comparable beside them,
-``answers`` gives answer, overview, follow-up and watch.
+``asking`` finds the results that A and B name and puts everything comparable beside them, ``answers`` gives
+answer, overview, follow-up and watch.
 """
 
 from __future__ import annotations

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from sqlalchemy import select
+
 from tracker.book import Book
 from tracker.comparing.asking import Scope, everything, problems, quantities_of
+from tracker.desk.plates import settings_of
 from tracker.errors import Refused
 from tracker.factors import factor_named
+from tracker.ids import spool_id
 from tracker.kinds import NotFoundError, material_named
+from tracker.model import Spool
 from tracker.plugins import Plugged
 from tracker.selection import check_quantities
 from tracker.why import (
@@ -22,11 +28,16 @@ from tracker.why import (
     Problem,
     Watch,
     Wishes,
-    explain,
     followup,
     overview,
+    screened,
+    settings_that_differ,
     watch,
+    with_plan,
 )
+
+_MOST_PLATES_READ = 4
+"""Plate files of A and B that are read for raw settings; more would take longer than the answer."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +47,7 @@ class Why:
     Attributes:
         answer: Of the largest standardised difference, follow-up included; None where only an overview
             was asked for.
-        overview: All quantities and ways of lying, largest standardised difference first.
+        overview: All quantities and orientations, largest standardised difference first.
     """
 
     answer: Answer | None
@@ -44,8 +55,8 @@ class Why:
 
     def as_json(self) -> dict[str, Any]:
         """Return it as plain JSON values; the answer's keys stand on top."""
-        told = {} if self.answer is None else self.answer.as_json()
-        return {**told, "overview": self.overview.as_json()}
+        found = {} if self.answer is None else self.answer.as_json()
+        return {**found, "overview": self.overview.as_json()}
 
     def sentences(self, width: int = 80) -> list[str]:
         """Return it as text for a person."""
@@ -77,14 +88,26 @@ def why(
     Raises:
         Refused: The groups name nothing, overlap, or share no quantity.
     """
-    asked = _asked(book, plugged, a, b, quantity, scope)
-    told = overview(asked)
-    if not told.answers:
-        raise Refused("There is nothing to compare", why="; ".join(dict.fromkeys(told.refused.values())))
+    found = _overview(_asked(book, plugged, a, b, quantity, scope))
     if quantity is None:
-        return Why(None, told)
-    largest = told.answers[0]
-    return Why(explain(largest.problem, Wishes(limits=limits_of(book, largest.problem))), told)
+        return Why(None, found)
+    largest = found.answers[0]
+    problem = _with_settings(book, largest.problem)
+    settings = settings_that_differ(problem.settings_a, problem.settings_b)
+    wishes = Wishes(limits=limits_of(book, problem), gone=gone_of(book, problem))
+    return Why(with_plan(replace(largest, problem=problem, settings=settings), wishes), found)
+
+
+def _overview(asked: Sequence[Problem]) -> Overview:
+    """Return all answers.
+
+    Raises:
+        Refused: None of them can be answered.
+    """
+    found = overview(asked)
+    if not found.answers:
+        raise Refused("There is nothing to compare", why="; ".join(dict.fromkeys(found.refused.values())))
+    return found
 
 
 def _asked(
@@ -95,6 +118,44 @@ def _asked(
         of = f"results of {quantity}" if quantity else "quantity in common"
         raise Refused(f"{a} and {b} have no {of}", do="strandbook list results shows what was tested")
     return asked
+
+
+def _with_settings(book: Book, problem: Problem) -> Problem:
+    """Return the problem with the raw settings of A's and B's plates, where these are few enough."""
+    if problem.settings_a or problem.settings_b:
+        return problem
+    sides: list[dict[str, str]] = []
+    plates = [
+        sorted({o.plate for o in problem.observations if o.result_id in ids})
+        for ids in (problem.a, problem.b)
+    ]
+    if sum(map(len, plates)) > _MOST_PLATES_READ:
+        return problem
+    for own in plates:
+        texts: dict[str, list[str]] = {}
+        for job in own:
+            # A job without a plate file, or one that cannot be read any more, states no settings.
+            with contextlib.suppress(Refused):
+                for key, text in settings_of(book, job).items():
+                    if text not in texts.setdefault(key, []):
+                        texts[key].append(text)
+        sides.append({key: " / ".join(found) for key, found in texts.items()})
+    # Where one side has no plate file all its settings are not stated, which is no difference.
+    if not all(sides):
+        return problem
+    return replace(problem, settings_a=sides[0], settings_b=sides[1])
+
+
+def gone_of(book: Book, problem: Problem) -> dict[str, frozenset[str]]:
+    """Return the spools, and lots, among A's and B's of which nothing is left to print from."""
+    chosen = problem.a | problem.b
+    named = {str(o.factors.get("spool")) for o in problem.observations if o.result_id in chosen}
+    with book.read() as session:
+        merged = session.execute(select(Spool.id, Spool.lot).where(Spool.merged_into_id.is_not(None))).all()
+        held = set(session.scalars(select(Spool.lot).where(Spool.merged_into_id.is_(None))))
+    spools = frozenset(name for row in merged if (name := spool_id(row.id)) in named)
+    lots = frozenset(str(row.lot) for row in merged if row.lot is not None and row.lot not in held)
+    return {name: levels for name, levels in (("spool", spools), ("lot", lots)) if levels}
 
 
 def limits_of(book: Book, problem: Problem) -> dict[str, Limit]:
@@ -138,7 +199,7 @@ def follow_up(
     forbid: Sequence[Mapping[str, str]] = (),
     scope: Scope | None = None,
 ) -> tuple[Plan, str]:
-    """Propose the plates that would tell apart what differed; for the largest difference where none is named.
+    """Propose the plates that would tell what made the difference; of the largest where none is named.
 
     Args:
         book: To be read.
@@ -157,11 +218,11 @@ def follow_up(
     Raises:
         Refused: As for :func:`why`; nothing that differed can be set; or every plate is forbidden.
     """
-    told = overview(_asked(book, plugged, a, b, quantity, scope))
-    if not told.answers:
-        raise Refused("There is nothing to compare", why="; ".join(dict.fromkeys(told.refused.values())))
-    problem = told.answers[0].problem
-    plan = followup(problem, plates=plates, pieces=pieces, forbid=forbid, limits=limits_of(book, problem))
+    problem = _overview(_asked(book, plugged, a, b, quantity, scope)).answers[0].problem
+    plan = followup(
+        problem, plates=plates, pieces=pieces, forbid=forbid, limits=limits_of(book, problem),
+        gone=gone_of(book, problem),
+    )  # fmt: skip
     of_b = {each.material for each in problem.observations if each.result_id in problem.b}
     return plan, ", ".join(sorted(of_b))
 
@@ -195,7 +256,8 @@ def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[
     """Look over the whole book for drift, readers that differ, and improbable results.
 
     Returns:
-        One watch for each quantity and way of lying, and why others could not be looked over.
+        One watch for each quantity and orientation, their lines adjusted for all charts together, and why
+        others could not be looked over.
 
     Raises:
         Refused: There is no such quantity; near ones are named.
@@ -211,4 +273,4 @@ def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[
             found.append(watch(problem.question, problem.factors, problem.observations))
         except Refused as refusal:
             refused[problem.question.named] = str(refusal)
-    return found, refused
+    return screened(found), refused

@@ -1,28 +1,60 @@
-"""The problem: two groups of results of one quantity, and everything comparable that the book holds."""
+"""The problem: two groups of results of one quantity, and everything comparable that the book holds.
+
+A group is named by IDs, a material or a filter. IDs are resolved first: of jobs, spools, specimens and
+measurements the material is known, and only results of these materials (of their families, where that is
+asked) and only their factors are read.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
+import math
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.book import Book
-from tracker.comparing.groups import group
 from tracker.errors import Refused
 from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors
-from tracker.ids import read_id
+from tracker.ids import Ident, IdError, job_id, read_id
+from tracker.kinds import resolve
+from tracker.model import Job, JobSpool, Material, Measurement, Specimen, Spool
+from tracker.moments import local_day
 from tracker.orientation import in_words
 from tracker.plugins import Plugged
-from tracker.selection import ResultRow, check_quantities, result_rows, with_factors
+from tracker.selection import (
+    Filter,
+    FilterError,
+    ResultRow,
+    check_asked,
+    check_quantities,
+    parse_filter,
+    result_rows,
+    selected,
+    why_not,
+    with_factors,
+)
+from tracker.selection.rows import OWN_NAMES
+from tracker.suggest import did_you_mean
 from tracker.units import shown
 from tracker.why import Factor, Observation, Problem, Question, Value
 
 Settings = Callable[[str], Mapping[str, str]]
 """Gives the raw settings of a job's plate file by the job's ID; empty where there are none."""
+
+_SEPARATORS: Final = re.compile(r"[\s,;]+")
+_PEOPLE: Final = frozenset({"operator", "printed_by"})
+_LISTED: Final = (
+    Factor("note", kind="category", label="note on the piece", settable=False, listed=True),
+    Factor("printed_on", kind="category", label="printed on", settable=False, listed=True),
+    Factor("tested_on", kind="category", label="tested on", settable=False, listed=True),
+)
+"""What is listed where it differs and is no factor: it says where to look and explains nothing by itself."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +67,8 @@ class Scope:
         until: Only what was measured before this moment.
         only_counted: Leave out what a verdict set aside.
         settings: Where raw settings come from, or None.
+        matters: Smallest difference that matters: a number with ``%`` or in the quantity's unit; None for
+            the usual one.
     """
 
     family: bool = False
@@ -42,28 +76,65 @@ class Scope:
     until: dt.datetime | None = None
     only_counted: bool = True
     settings: Settings | None = None
+    matters: str | None = None
+
+
+@dataclass(frozen=True)
+class Named:
+    """What a text names, before any result is read.
+
+    Attributes:
+        text: As it was typed.
+        material: The material, where it names one; else empty.
+        wanted: The filter, where it is one.
+        names: IDs of jobs, specimens and measurements that results hang on, where it names IDs.
+        materials: Materials that its results can be of; None where only reading can tell.
+    """
+
+    text: str
+    material: str = ""
+    wanted: Filter | None = None
+    names: frozenset[str] = frozenset()
+    materials: frozenset[str] | None = None
+
+    @property
+    def asks_of_factors(self) -> bool:
+        """Whether factors must be read before its results are known."""
+        return self.wanted is not None and not self.wanted.names() <= OWN_NAMES
 
 
 @dataclass
 class _Sides:
-    """The two groups and the rest, by quantity and way of lying."""
+    """The two groups and the rest, by quantity and orientation.
+
+    Attributes:
+        a: Results of A.
+        b: Results of B.
+        rest: Other results in scope.
+        zone: The bench's zone.
+        excluded: Why results of A and B were left out, with their number.
+        aside: Results of A and of B that a verdict set aside.
+        costs: Job to hours and grams.
+    """
 
     a: list[ResultRow]
     b: list[ResultRow]
     rest: list[ResultRow]
     zone: dt.tzinfo
     excluded: Counter[str] = field(default_factory=Counter)
+    aside: tuple[list[ResultRow], list[ResultRow]] = field(default_factory=lambda: ([], []))
+    costs: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
 
 
 def problems(
     book: Book, plugged: Plugged, a: str, b: str, quantity: str | None = None, scope: Scope | None = None
 ) -> list[Problem]:
-    """Return a problem for every quantity, and way of lying, that both groups have results of.
+    """Return a problem for every quantity, and orientation, that both groups have results of.
 
     Args:
         book: To be read.
         plugged: Says of each quantity whether larger is better and whether it is a grade.
-        a: What group A is; see :func:`tracker.comparing.groups.group`.
+        a: What group A is: IDs, a material, or a filter.
         b: What group B is.
         quantity: Only this; every shared one where None.
         scope: What else is looked at.
@@ -75,36 +146,202 @@ def problems(
     declared = quantities_of(plugged)
     with book.read() as session:
         check_quantities(session.connection(), [quantity] if quantity else [], declared)
-        rows = result_rows(
-            session.connection(), quantities=[quantity] if quantity else None, since=scope.since
-        )
-        rows = [row for row in rows if _in_time(row, scope)]
-        # Before the groups are made: a filter may ask of any factor.
-        _put_factors(session, plugged, rows)
-        side_a, side_b = (_tested(book, session, text, rows, quantity, scope) for text in (a, b))
-    sides = _kept(side_a, side_b, rows, scope, book.zone)
+        named = [name_group(book, session, text) for text in (a, b)]
+        rows = _rows_in_scope(session, named, quantity, scope)
+        # A filter may ask of any factor, and so of every result; IDs need the factors of what is compared.
+        early = any(each.asks_of_factors for each in named)
+        if early:
+            _put_factors(session, plugged, rows)
+        side_a, side_b = (_tested(each, rows, quantity, scope, book.zone) for each in named)
+        sides = _kept(side_a, side_b, rows, scope, book.zone)
+        if not early:
+            _put_factors(session, plugged, [*sides.a, *sides.b, *sides.rest])
+        sides.costs = _costs(session, [*sides.a, *sides.b])
     shared = {row.quantity for row in sides.a} & {row.quantity for row in sides.b}
     return [
-        _problem(declared.get(name), name, lie, sides, scope, (a, b))
+        _problem(declared.get(name), name, way, sides, scope, (a, b))
         for name in sorted(shared)
-        for lie in _ways(name, sides)
+        for way in _orientations(name, sides)
     ]
 
 
+def everything(book: Book, plugged: Plugged, names: Sequence[str]) -> list[Problem]:
+    """Return every counted result of quantities, by orientation, as problems whose two sides are empty."""
+    with book.read() as session:
+        rows = [row for row in result_rows(session.connection(), quantities=names) if row.value is not None]
+        rows = [row for row in rows if row.counted]
+        _put_factors(session, plugged, rows)
+    declared = quantities_of(plugged)
+    by_key: dict[tuple[str, str], list[ResultRow]] = {}
+    for row in rows:
+        by_key.setdefault((row.quantity, _orientation(row)), []).append(row)
+    return [
+        _problem(declared.get(name), name, way, _Sides([], [], own, book.zone), Scope(), ("", ""))
+        for (name, way), own in sorted(by_key.items())
+    ]
+
+
+def quantities_of(plugged: Plugged) -> dict[str, Any]:
+    """Return the quantities that the installed methods declare, by name."""
+    return {q.name: q for each in plugged.methods.values() for q in each.method.quantities}
+
+
+def name_group(book: Book, session: Session, text: str) -> Named:
+    """Return what a text names: a material, a filter, or IDs.
+
+    Args:
+        book: The book.
+        session: To read with.
+        text: IDs of jobs, spools, specimens or measurements; the name of a material; or a filter.
+
+    Raises:
+        Refused: It names nothing in this book; near names are told.
+    """
+    wanted = text.strip()
+    if not wanted:
+        raise Refused(
+            "A group is empty", do="Name IDs, a material, or a filter such as material=X nozzle_c>260"
+        )
+    # A material's name first, as it may hold what reads like an ID or a filter.
+    names = list(session.scalars(select(Material.name)))
+    material = next((name for name in names if name.casefold() == wanted.casefold()), None)
+    if material is not None:
+        return Named(text, material=material, materials=frozenset({material}))
+    if any(sign in text for sign in "=<>"):
+        return _filter_named(text, names)
+    return _ids_named(book, session, text, names)
+
+
+def _filter_named(text: str, names: Sequence[str]) -> Named:
+    found = parse_filter(text)
+    asked = {t.value.casefold() for t in found.terms if t.name == "material" and t.sign == "="}
+    materials = frozenset(name for name in names if name.casefold() in asked) if asked else None
+    # A material that is not in the list may be given outright with its results, and a misspelt one is
+    # answered with what there is: both need the results.
+    return Named(text, wanted=found, materials=materials or None)
+
+
+def _ids_named(book: Book, session: Session, text: str, materials: Sequence[str]) -> Named:
+    names: set[str] = set()
+    jobs: set[int] = set()
+    spools: set[int] = set()
+    for word in filter(None, _SEPARATORS.split(text.strip())):
+        try:
+            ident = resolve(book, session, word)
+        except IdError as error:
+            raise _no_name(text, materials, error) from error
+        names.add(str(ident))
+        if ident.kind == "spool":
+            spools.add(ident.number)
+            # Results hang on plates; a spool stands for all plates printed from it.
+            own = session.scalars(select(JobSpool.job_id).where(JobSpool.spool_id == ident.number))
+            jobs |= set(own)
+        jobs |= _jobs_behind(session, ident, spools)
+    names |= {job_id(number) for number in jobs}
+    return Named(text, names=frozenset(names), materials=_materials_of(session, jobs, spools))
+
+
+def _jobs_behind(session: Session, ident: Ident, spools: set[int]) -> set[int]:
+    """Return the job that a job, specimen or measurement is of; a spool's own measurement adds the spool."""
+    if ident.kind in ("job", "specimen"):
+        return {ident.number}
+    if ident.kind != "measurement":
+        return set()
+    row = session.execute(
+        select(Specimen.job_id, Measurement.spool_id)
+        .select_from(Measurement)
+        .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+        .where(Measurement.id == ident.number)
+    ).first()
+    if row is not None and row.spool_id is not None:
+        spools.add(row.spool_id)
+    return set() if row is None or row.job_id is None else {row.job_id}
+
+
+def _materials_of(session: Session, jobs: set[int], spools: set[int]) -> frozenset[str] | None:
+    """Return the materials of jobs and spools; None where a job has none by which to find its results."""
+    of_spools = (
+        select(JobSpool.job_id, Material.name)
+        .join(Spool, Spool.id == JobSpool.spool_id)
+        .join(Material, Material.id == Spool.material_id)
+    )
+    of_jobs = select(Job.id.label("job_id"), Material.name).join(Material, Material.id == Job.material_id)
+    found = [
+        *session.execute(of_spools.where(JobSpool.job_id.in_(jobs))),
+        *session.execute(of_jobs.where(Job.id.in_(jobs))),
+    ]
+    own = select(Material.name).join(Spool, Spool.material_id == Material.id).where(Spool.id.in_(spools))
+    names = {name for _, name in found} | set(session.scalars(own))
+    return frozenset(names) if {job for job, _ in found} >= jobs and names else None
+
+
+def _no_name(text: str, materials: Iterable[str], error: IdError) -> Refused:
+    """Return what to say of a text that is no ID: it may be a material's name with a slip in it."""
+    meant = did_you_mean(text, set(materials))
+    if meant:
+        return Refused(f"{text!r} names no results", do=meant)
+    return Refused(
+        f"{text!r} names no results", why=str(error).rstrip("."),
+        do='Name IDs, a material, or a filter such as "material=X nozzle_c>260"',
+    )  # fmt: skip
+
+
+def group(named: Named, rows: Sequence[ResultRow]) -> list[ResultRow]:
+    """Return the results among ``rows`` that a group names.
+
+    Raises:
+        Refused: A filter asks of what nobody records, or holds of nothing.
+    """
+    if named.material:
+        return [row for row in rows if row.material == named.material]
+    if named.wanted is None:
+        return [row for row in rows if named.names & {row.job, row.specimen, row.measurement}]
+    if rows:
+        check_asked(rows, named.wanted, (factor.name for factor in REGISTRY))
+    found = selected(rows, named.wanted)
+    if not found:
+        raise FilterError(f"{named.text!r} names no results", why=why_not(rows, named.wanted))
+    return found
+
+
+def _rows_in_scope(
+    session: Session, named: Sequence[Named], quantity: str | None, scope: Scope
+) -> list[ResultRow]:
+    """Return the results of the materials that A and B name, or of all where only reading can tell."""
+    materials: list[str] | None = None
+    if all(each.materials is not None for each in named):
+        wanted = {name for each in named for name in each.materials or ()}
+        if scope.family:
+            families = select(Material.family).where(Material.name.in_(wanted), Material.family.is_not(None))
+            wanted |= set(session.scalars(select(Material.name).where(Material.family.in_(families))))
+        materials = sorted(wanted)
+    rows = result_rows(
+        session.connection(),
+        quantities=[quantity] if quantity else None,
+        materials=materials,
+        since=scope.since,
+    )
+    return [row for row in rows if _in_time(row, scope)]
+
+
+def _in_time(row: ResultRow, scope: Scope) -> bool:
+    return scope.until is None or (row.at is not None and row.at < scope.until)
+
+
 def _tested(
-    book: Book, session: Session, text: str, rows: Sequence[ResultRow], quantity: str | None, scope: Scope
+    named: Named, rows: Sequence[ResultRow], quantity: str | None, scope: Scope, zone: dt.tzinfo
 ) -> list[ResultRow]:
     """Return one side.
 
     Raises:
         Refused: It names nothing, or nothing that was tested for this in this time.
     """
-    found = group(book, session, text, rows)
+    found = group(named, rows)
     if not found:
         of = f" of {quantity}" if quantity else ""
-        when = ", ".join(_when(scope, book.zone))
+        when = ", ".join(_when(scope, zone))
         raise Refused(
-            f"{text} has no results{of}{f' {when}' if when else ''}",
+            f"{named.text} has no results{of}{f' {when}' if when else ''}",
             do="strandbook list results shows what was tested",
         )
     return found
@@ -113,28 +350,7 @@ def _tested(
 def _when(scope: Scope, zone: dt.tzinfo) -> list[str]:
     """Return the time looked at, in words."""
     limits = (("since", scope.since), ("before", scope.until))
-    return [f"{word} {moment.astimezone(zone):%Y-%m-%d}" for word, moment in limits if moment is not None]
-
-
-def _in_time(row: ResultRow, scope: Scope) -> bool:
-    return scope.until is None or (row.at is not None and row.at < scope.until)
-
-
-def everything(book: Book, plugged: Plugged, names: Sequence[str]) -> list[Problem]:
-    """Return every counted result of quantities, by way of lying, as problems whose two sides are empty."""
-    with book.read() as session:
-        rows = [row for row in result_rows(session.connection(), quantities=names) if row.value is not None]
-        rows = [row for row in rows if row.counted]
-        _put_factors(session, plugged, rows)
-    declared = quantities_of(plugged)
-    keys = sorted({(row.quantity, _way(row)) for row in rows})
-    sides = _Sides([], [], rows, book.zone)
-    return [_problem(declared.get(name), name, lie, sides, Scope(), ("", "")) for name, lie in keys]
-
-
-def quantities_of(plugged: Plugged) -> dict[str, Any]:
-    """Return the quantities that the installed methods declare, by name."""
-    return {q.name: q for each in plugged.methods.values() for q in each.method.quantities}
+    return [f"{word} {local_day(moment, zone)}" for word, moment in limits if moment is not None]
 
 
 def _put_factors(session: Session, plugged: Plugged, rows: Sequence[ResultRow]) -> None:
@@ -146,6 +362,16 @@ def _put_factors(session: Session, plugged: Plugged, rows: Sequence[ResultRow]) 
         factors_of(session, sorted(pieces), plugged),
         {numbers[n]: factors for n, factors in own.items()},
     )
+
+
+def _costs(session: Session, rows: Sequence[ResultRow]) -> dict[str, tuple[float | None, float | None]]:
+    """Return hours and grams of filament of the jobs of results, as far as their plates state them."""
+    numbers = {read_id(row.job)[0].number for row in rows if row.job is not None}
+    statement = select(Job.id, Job.time_s, Job.filament_g).where(Job.id.in_(numbers))
+    return {
+        job_id(row.id): (row.time_s / 3600 if row.time_s else None, row.filament_g)
+        for row in session.execute(statement)
+    }
 
 
 def _kept(
@@ -162,7 +388,11 @@ def _kept(
         [row for row in side if not _why_left_out(row, scope)]
         for side in (side_a, side_b, _others(chosen, rows, scope))
     )
-    return _Sides(a, b, rest, zone, excluded)
+    aside = tuple(
+        [row for row in side if row.value is not None and _why_left_out(row, scope)]
+        for side in (side_a, side_b)
+    )
+    return _Sides(a, b, rest, zone, excluded, (aside[0], aside[1]))
 
 
 def _why_left_out(row: ResultRow, scope: Scope) -> str:
@@ -174,36 +404,36 @@ def _why_left_out(row: ResultRow, scope: Scope) -> str:
 
 def _others(chosen: Sequence[ResultRow], rows: Sequence[ResultRow], scope: Scope) -> list[ResultRow]:
     """Return the results that nobody named and that may teach something of the same material or family."""
-    named = {row.result for row in chosen}
+    taken = {row.result for row in chosen}
     materials = {row.material for row in chosen}
     families = {row.family for row in chosen} - {None} if scope.family else set()
     return [
         row
         for row in rows
-        if row.result not in named and (row.material in materials or row.family in families)
+        if row.result not in taken and (row.material in materials or row.family in families)
     ]
 
 
-def _way(row: ResultRow) -> str:
+def _orientation(row: ResultRow) -> str:
     return in_words(row.orientation) if row.orientation else ""
 
 
-def _ways(quantity: str, sides: _Sides) -> list[str | None]:
-    """Return the ways of lying to be answered one by one; None where orientation is itself in question."""
-    of_a = {_way(row) for row in sides.a if row.quantity == quantity}
-    of_b = {_way(row) for row in sides.b if row.quantity == quantity}
-    # Where the groups share no way of lying, orientation is the difference asked about and must not be held
-    # fixed.
+def _orientations(quantity: str, sides: _Sides) -> list[str | None]:
+    """Return the orientations to be answered one by one; None where orientation is itself in question."""
+    of_a = {_orientation(row) for row in sides.a if row.quantity == quantity}
+    of_b = {_orientation(row) for row in sides.b if row.quantity == quantity}
+    # Where the groups share no orientation, it is the difference asked about and must not be held fixed.
     return [*sorted(of_a & of_b)] if of_a & of_b else [None]
 
 
 def _problem(
-    declared: Any, name: str, lie: str | None, sides: _Sides, scope: Scope, labels: tuple[str, str]
+    declared: Any, name: str, way: str | None, sides: _Sides, scope: Scope, labels: tuple[str, str]
 ) -> Problem:
     def of(rows: Iterable[ResultRow]) -> list[ResultRow]:
-        return [row for row in rows if row.quantity == name and (lie is None or _way(row) == lie)]
+        return [row for row in rows if row.quantity == name and (way is None or _orientation(row) == way)]
 
     a, b, rest = of(sides.a), of(sides.b), of(sides.rest)
+    aside_a, aside_b = (of(side) for side in sides.aside)
     # Once each, whatever the groups: an overlap is refused later as an overlap, not as a result given twice.
     every = list({row.result: row for row in (*a, *b, *rest)}.values())
     question = Question(
@@ -214,13 +444,14 @@ def _problem(
         ordinal=bool(declared and declared.scale == "ordinal"),
         # The published directions of effect are told for these two; on edge is neither, and gets no note
         # rather than a wrong one.
-        about={"upright": "interlayer", "flat": "in-plane"}.get(lie or "", ""),
-        pieces=lie or "",
+        about={"upright": "interlayer", "flat": "in-plane"}.get(way or "", ""),
+        pieces=way or "",
+        title=declared.title if declared else "",
     )
     return Problem(
         question=question,
         factors=_registry(every),
-        observations=tuple(_observation(row) for row in every),
+        observations=tuple(_observation(row, sides.zone) for row in every),
         a=frozenset(row.measurement for row in a),
         b=frozenset(row.measurement for row in b),
         label_a=labels[0],
@@ -228,37 +459,87 @@ def _problem(
         settings_a=_settings(a, scope),
         settings_b=_settings(b, scope),
         excluded=dict(sides.excluded),
-        scope=_scope_words(every, lie, scope, sides.zone),
+        scope=_scope_words(every, way, scope, sides.zone),
+        aside=tuple(_observation(row, sides.zone) for row in (*aside_a, *aside_b)),
+        aside_a=frozenset(row.measurement for row in aside_a),
+        **_matters(scope.matters, question),
+        nowhere=_nowhere([*a, *b]),
+        costs=sides.costs,
     )
 
 
 def _positive(declared: Any, rows: Sequence[ResultRow]) -> bool:
-    # Logarithms are taken only where every value has one: a shrinkage may be declared positive and still
-    # come out below zero.
-    above = all((row.value or 0.0) > 0 for row in rows)
-    return bool(declared.positive) and above if declared is not None else above
+    # Below zero a quantity has no logarithm: a shrinkage may be declared positive and still come out there.
+    # A piece that reads exactly zero is another matter, and compared as a share of its own.
+    values = [row.value or 0.0 for row in rows]
+    return bool(declared.positive if declared is not None else True) and min(values) >= 0 < max(values)
+
+
+def _matters(text: str | None, question: Question) -> dict[str, Any]:
+    """Return the smallest difference that matters and whether it is in the unit, as fields of a problem.
+
+    Raises:
+        Refused: It is no number, or per cent of a quantity that has no fraction.
+    """
+    if text is None:
+        return {}
+    number, sign, _ = text.strip().partition("%")
+    try:
+        value = float(number.strip().removesuffix(question.unit).strip())
+    except ValueError as error:
+        raise Refused(f"{text!r} is no difference", do="Write 5 % or 2 MPa") from error
+    if not math.isfinite(value) or value <= 0:
+        raise Refused(f"{text!r} is no difference", why="it must be above zero", do="Write 5 % or 2 MPa")
+    if sign and not question.positive:
+        raise Refused(
+            f"{question.called} has no per cent",
+            why="it may be zero or negative",
+            do=f"Write it in {question.unit}",
+        )
+    return {"matters": value / 100 if sign else value, "matters_in_unit": not sign}
 
 
 def _registry(rows: Sequence[ResultRow]) -> tuple[Factor, ...]:
-    """Return the factors that occur, in the registry's order: the earlier of one cause is preferred."""
+    """Return the factors that occur, in the registry's order, and what is only listed."""
     values: dict[str, list[Any]] = {}
     for row in rows:
         for name, factor in row.factors.items():
             values.setdefault(name, []).append(factor.value)
     order = {each.name: place for place, each in enumerate(REGISTRY)}
     names = sorted(values, key=lambda name: (order.get(name, len(order)), name))
-    return tuple(_factor(name, values[name]) for name in names if name != "material")
+    listed = {each.name for each in _LISTED}
+    own = (_factor(name, values[name]) for name in names if name != "material" and name not in listed)
+    return (*own, *_LISTED)
 
 
 def _factor(name: str, values: Sequence[Any]) -> Factor:
     known = factor_named(name, values)
     return Factor(
         name=name, unit=shown(known.unit), resolution=known.resolution, span=known.span, kind=known.kind,
-        same_cause=known.same_cause, label=known.words, settable=known.settable,
+        same_cause=known.same_cause, label=known.words, settable=known.settable, of_test=known.of_test,
+        person=name in _PEOPLE,
     )  # fmt: skip
 
 
-def _observation(row: ResultRow) -> Observation:
+def _nowhere(rows: Sequence[ResultRow]) -> tuple[str, ...]:
+    """Return what the book can record of a piece and nobody did on any of these."""
+    recorded = {name for row in rows for name in row.factors}
+    # Of two measures of one cause one is enough.
+    causes = {each.same_cause for each in REGISTRY if each.name in recorded and each.same_cause}
+    return tuple(
+        each.words for each in REGISTRY if each.name not in recorded and each.same_cause not in causes - {""}
+    )
+
+
+def _observation(row: ResultRow, zone: dt.tzinfo) -> Observation:
+    factors: dict[str, Value] = {name: _value(each) for name, each in row.factors.items()}
+    factors |= {
+        "note": row.remark or "none",
+        "printed_on": str(local_day(row.printed_at, zone)) if row.printed_at is not None else None,
+        "tested_on": str(local_day(row.at, zone)) if row.at is not None else None,
+    }
+    # Plates stand in the order in which they were printed; where that is not recorded, tested.
+    moment = row.printed_at or row.at
     return Observation(
         result_id=row.measurement,
         quantity=row.quantity,
@@ -266,10 +547,10 @@ def _observation(row: ResultRow) -> Observation:
         material=row.material or "not recorded",
         plate=row.job or row.specimen,
         specimen=row.specimen,
-        factors={name: _value(each) for name, each in row.factors.items()},
+        factors=factors,
         censored={">": "above", "<": "below"}.get(row.relation),  # type: ignore[arg-type] # the two words it knows
         note="without readings" if row.source == "given" else "",
-        order=row.at.timestamp() if row.at is not None else None,
+        order=moment.timestamp() if moment is not None else None,
     )
 
 
@@ -294,12 +575,12 @@ def _settings(rows: Sequence[ResultRow], scope: Scope) -> dict[str, str]:
     return {key: " / ".join(found) for key, found in texts.items()}
 
 
-def _scope_words(rows: Sequence[ResultRow], lie: str | None, scope: Scope, zone: dt.tzinfo) -> str:
+def _scope_words(rows: Sequence[ResultRow], way: str | None, scope: Scope, zone: dt.tzinfo) -> str:
     materials = sorted({row.material or "not recorded" for row in rows})
     methods = sorted({row.method for row in rows})
     parts = [
         f"method {', '.join(methods)}",
-        f"pieces {lie}" if lie else "every orientation" if lie is None else "orientation not recorded",
+        f"pieces {way}" if way else "every orientation" if way is None else "orientation not recorded",
         f"{len(materials)} materials of the family" if scope.family else f"material {', '.join(materials)}",
     ]
     return "; ".join([*parts, *_when(scope, zone)])

@@ -9,8 +9,9 @@ to print next), ``overview`` (all quantities at once), ``watch`` (a whole book);
 """
 
 from tracker.why.answer import Answer, answer
+from tracker.why.differed import settings_that_differ
 from tracker.why.overview import Overview, overview
-from tracker.why.plan import Limit, Plan, PlannedPlate, Wishes, explain, followup
+from tracker.why.plan import Limit, Plan, PlannedPlate, Wishes, explain, followup, with_plan
 from tracker.why.problem import Factor, Observation, Problem, Question, Value
 from tracker.why.watch import Improbable, PlateChart, Precision, ReaderLevel, Watch, screened, watch
 
@@ -36,5 +37,7 @@ __all__ = [
     "followup",
     "overview",
     "screened",
+    "settings_that_differ",
     "watch",
+    "with_plan",
 ]

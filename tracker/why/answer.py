@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -39,17 +39,25 @@ from tracker.why.separable import MATERIAL
 from tracker.why.words import findings_in_words
 from tracker.why.working import Working, compared_in, noise_weights, plates_beyond_factors, work
 
-NAMED = 0.75
-"""Probability from which one factor is named: three to one against everything else together."""
+NAMED = 0.7
+"""Probability from which one factor is named: more than two to one against everything else together."""
+_USUAL = 0.05
+"""Probability of error at which a difference is claimed."""
 _MATTERS = 0.05
-"""Of positive quantities 5 % of A's mean is the smallest difference that matters (common practice, no source)."""
+"""Smallest difference that matters, of a positive quantity: 5 % of A's mean (common practice, no source)."""
 _LIMITS = (0.025, 0.5, 0.975)
 _FEWEST_FOR_PERMUTATION = 4
 
 
 @dataclass(frozen=True)
 class Answer(Findings):
-    """Findings that can be given to a person or to another program."""
+    """Findings that can be given to a person or to another program.
+
+    Attributes:
+        working: What they were read from, for planning the next plates; None where only ranks are compared.
+    """
+
+    working: Working | None = field(default=None, repr=False, compare=False)
 
     def as_json(self) -> dict[str, Any]:
         """Return the answer as plain data with the keys other people's scripts read."""
@@ -118,21 +126,23 @@ def from_work(working: Working) -> Answer:
     """Put the finished work into the form of an answer."""
     usable = working.cleaned
     display, centre = display_of(working)
-    half = working.level / 2
     # Quantiles of the mixture and not mean ± 1.96: with few plates the scatters are wide open and the tails
     # are heavier than a Gaussian's.
     low, high = quantiles(working.posterior, (_LIMITS[0], _LIMITS[2]))
     means = working.posterior.weight @ working.posterior.mean
     spans = [display.span(*map(float, triple)) for triple in zip(means, low, high, strict=True)]
     s, g = len(working.names), len(working.groups)
-    picked = (
-        quantiles(_one(working, s + g + 2), (half, 1 - half))[:, 0]
-        if working.extremes
-        else (low[-2], high[-2])
-    )
-    parts = _parts(working)
-    verdict = _verdict(working, display, centre, (float(picked[0]), float(picked[1])), parts)
-    difference = _difference(working, display, centre, (float(picked[0]), float(picked[1])), verdict)
+    explanations = _explanations(working, centre)
+    # What the other plates show of a recorded factor does not depend on which plate was picked out; only
+    # what rests on A's and B's own plates is the luck of the lowest of many.
+    recorded = sum(each.p for each in explanations if each.kind in {"factor", "group", "combination"})
+    level = working.level(picked=recorded < NAMED)
+    limits = (float(low[-2]), float(high[-2]))
+    if level < _USUAL:
+        least, most = quantiles(_one(working, s + g + 2), (level / 2, 1 - level / 2))[:, 0]
+        limits = (float(least), float(most))
+    verdict = _verdict(working, display, limits, explanations, widened=level < _USUAL)
+    difference = _difference(working, display, limits, verdict, level)
     joint = tuple(
         GroupShare(part.factors, part.moved_along, span)
         for part, span in zip(working.groups, spans[s : s + g], strict=True)
@@ -171,6 +181,7 @@ def from_work(working: Working) -> Answer:
         ),
         scope=_scope(usable, working.comparisons, working),
         leading=leading,
+        working=working,
     )
 
 
@@ -221,8 +232,8 @@ def explained(parts: Sequence[Array], total: Array, seen: float, luck: float) ->
     """Return for each draw who made most of the difference: index of a part, -1 several, -2 chance.
 
     Chance made it where the true difference is less than a third of the one seen, or than half of what
-    plates and pieces differ by luck anyway. Else the part that is largest in the direction of the true difference made it, if
-    it is at least half of it; else several did.
+    plates and pieces differ by luck anyway. Else the part that is largest in the direction of the true
+    difference made it, if it is at least half of it; else several did.
 
     Args:
         parts: Draws of each part, shape (d,) each.
@@ -239,23 +250,33 @@ def explained(parts: Sequence[Array], total: Array, seen: float, luck: float) ->
     return np.where(truth < max(abs(seen) / 3, luck / 2), -2, who)
 
 
-def _verdict(
-    working: Working, display: Display, centre: float, picked: tuple[float, float], parts: list[_Part]
-) -> Verdict:
+def _explanations(working: Working, centre: float) -> list[Explanation]:
+    """Return what made most of the difference, likeliest first; the probabilities sum to one."""
     total = working.draws[:, -2]
+    parts = _parts(working)
     who = explained([part.draws for part in parts], total, centre, chance_luck(working))
     explanations = [replace(part.explanation, p=float(np.mean(who == i))) for i, part in enumerate(parts)]
     explanations.append(
         Explanation("combination", (), "a combination, none of them half of it", float(np.mean(who == -1)))
     )
-    explanations.append(Explanation("chance", (), "chance between plates", float(np.mean(who == -2))))
-    explanations.sort(key=lambda each: -each.p)
-    asked = working.cleaned.problem.matters
-    fraction = display.base is not None
-    matters = _usual_matter(working, display) if asked is None else abs(asked)
+    explanations.append(Explanation("chance", (), "chance between plates", float(np.mean(who < -1))))
+    return sorted(explanations, key=lambda each: -each.p)
+
+
+def _verdict(
+    working: Working,
+    display: Display,
+    limits: tuple[float, float],
+    explanations: list[Explanation],
+    *,
+    widened: bool,
+) -> Verdict:
+    total = working.draws[:, -2]
+    _, centre = display_of(working)
+    matters, fraction = _matters(working, display)
     sizes = np.abs([display.fraction(x) if fraction else display.per_unit * x for x in total])
     chance = next(each.p for each in explanations if each.kind == "chance")
-    shown = picked[0] > 0 or picked[1] < 0
+    shown = limits[0] > 0 or limits[1] < 0
     return Verdict(
         # A difference of which chance made most is not claimed, whatever its interval says: head and body
         # are read from the same draws.
@@ -265,13 +286,19 @@ def _verdict(
         matters_fraction=fraction,
         p_matters=float(np.mean(sizes >= matters)),
         explanations=tuple(explanations),
-        extremes=_extremes_in_words(working),
+        extremes=_extremes_in_words(working, widened=widened),
     )
 
 
-def _usual_matter(working: Working, display: Display) -> float:
-    """Return the smallest difference that matters where nobody said: 5 %, or twice the scatter of pieces."""
-    return _MATTERS if display.base is not None else 2 * _scatter(working)[0]
+def _matters(working: Working, display: Display) -> tuple[float, bool]:
+    """Return the smallest difference that matters, and whether it is a fraction of A's mean.
+
+    Where nobody said: 5 % of a positive quantity, else twice the scatter of pieces.
+    """
+    problem = working.cleaned.problem
+    if problem.matters is not None:
+        return problem.matters, not problem.matters_in_unit and display.base is not None
+    return (_MATTERS, True) if display.base is not None else (2 * _scatter(working)[0], False)
 
 
 def chance_luck(working: Working) -> float:
@@ -282,10 +309,11 @@ def chance_luck(working: Working) -> float:
     return math.sqrt(float(post.weight @ variance))
 
 
-def _extremes_in_words(working: Working) -> tuple[str, ...]:
+def _extremes_in_words(working: Working, *, widened: bool) -> tuple[str, ...]:
     labels = {"A": working.cleaned.problem.label_a, "B": working.cleaned.problem.label_b}
     return tuple(
-        f"{labels[e.side]} is the {e.end} of {e.of} plates; one of them always is, and the interval allows for it."
+        f"{labels[e.side]} is the {e.end} of {e.of} plates; one always is, and "
+        + ("the interval allows for it." if widened else "what was recorded explains it.")
         for e in working.extremes
     )
 
@@ -309,14 +337,15 @@ def _label(problem: Problem, name: str) -> str:
 
 
 def _difference(
-    working: Working, display: Display, centre: float, picked: tuple[float, float], verdict: Verdict
+    working: Working, display: Display, limits: tuple[float, float], verdict: Verdict, level: float
 ) -> Difference:
     """Return step 1, its limits from the same posterior as everything else."""
     usable = working.cleaned
     a, b = usable.a, usable.b
     mean_a, mean_b = _mean(a), _mean(b)
     total = _one(working, len(working.names) + len(working.groups) + 2)
-    span = _difference_span(display, (centre, *picked), (mean_a, mean_b))
+    _, centre = display_of(working)
+    span = _difference_span(display, (centre, *limits), (mean_a, mean_b))
     sigma, tau = _scatter(working)
     mean = float(total.weight @ total.mean[:, 0])
     spread = math.sqrt(float(total.weight @ (total.variance[:, 0] + (total.mean[:, 0] - mean) ** 2)))
@@ -336,7 +365,7 @@ def _difference(
         remarks=_remarks(working),
         scatters=not _without_scatter((*a, *b)),
         tail=2 * _smaller_tail(total),
-        level=working.level,
+        level=level,
         scatter_ratio=working.scatter,
         zeros=usable.zeros,
         with_aside=_with_aside(working, display),

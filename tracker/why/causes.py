@@ -47,6 +47,7 @@ _LEFT_OUT = 1e-3
 """Probability of all nodes together that are left out."""
 _MOST_TRIPLES = 8
 _MOST_PAIRS = 30
+_LEAST_NODES, _MOST_WORK = 100, 200_000
 _NODES = 7
 _SIGMA_NODES = 8
 
@@ -106,7 +107,7 @@ class _Sheets:
         diagonal = np.arange(columns.shape[1])
         block[..., diagonal, diagonal] += delta
         log_det = np.linalg.slogdet(block)[1] - np.log(delta).sum(axis=-1)
-        return np.linalg.inv(block), log_det
+        return np.asarray(np.linalg.inv(block)), np.asarray(log_det)
 
 
 @dataclass(frozen=True)
@@ -132,24 +133,26 @@ class Mixture:
         inside = np.array([cause in one for one in self.sets])
         return float(self.posterior.weight[inside[self.node_set]].sum())
 
-    def draws(self, count: int, seed: int = 1) -> Array:
-        """Return draws of all contrasts, shape (count, s).
+    def draws(self, count: int, only: Indices, seed: int = 1) -> Array:
+        """Return draws of some contrasts, shape (count, len(only)).
 
         Nodes are taken in even steps of probability, and the normal numbers in pairs of both signs, so
         that the same book gives the same draws and exchanging A and B mirrors them.
         """
         half = count // 2
-        steps = (np.arange(half) + 0.5) / half
+        # Of many contrasts each node costs a large matrix: fewer nodes, each drawn from more often.
+        distinct = min(half, max(_LEAST_NODES, _MOST_WORK // len(only) ** 2))
+        steps = (np.arange(half) * distinct // half + 0.5) / distinct
         node = np.searchsorted(np.cumsum(self.posterior.weight), steps).clip(0, len(self.node_set) - 1)
         used, place = np.unique(node, return_inverse=True)
-        values, vectors = np.linalg.eigh(self._covariance(used))
+        values, vectors = np.linalg.eigh(self._covariance(used)[:, only[:, None], only])
         # Eigenvalues and not a Cholesky factor: contrasts that are one and the same make it singular.
         root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
         root *= self.posterior.sigma[used][:, None, None]
         normal = np.random.default_rng(seed).standard_normal((half, root.shape[-1]))
         # Through the symmetric root, so that the order of eigenvectors decides nothing.
         step = np.einsum("dij,dj->di", (root @ vectors.swapaxes(1, 2))[place], normal)
-        mean = self.posterior.mean[node]
+        mean = self.posterior.mean[node][:, only]
         return np.concatenate([mean + step, mean - step])
 
     def _covariance(self, nodes: Indices) -> Array:
@@ -235,13 +238,11 @@ def _base(
         for k in kappas
     ]
     parts = [np.stack(part) for part in zip(*cells, strict=True)]
+    v, m, gain, mean, base, rest, constant = parts
     return _Sheets(
-        np.repeat(rhos, len(kappas)),
-        np.tile(kappas, len(rhos)),
-        *parts,
-        faint=faint,
-        scale=scale[columns - data.q],
-    )
+        np.repeat(rhos, len(kappas)), np.tile(kappas, len(rhos)), v, m, gain, mean, base, rest, constant,
+        faint, scale[columns - data.q],
+    )  # fmt: skip
 
 
 def _cell(
@@ -261,19 +262,20 @@ def _cell(
     cross = a[np.ix_(columns, others)]
     v = np.linalg.inv(a[np.ix_(columns, columns)] - cross @ by_cause)
     m = v @ (b[columns] - cross @ by_y)
-    rest = yy - b[others] @ by_y - (b[columns] - cross @ by_y) @ m
-    rest = max(float(rest), 1e-14 * data.yy, data.n * 1e-14)
+    left = float(yy - b[others] @ by_y - (b[columns] - cross @ by_y) @ m)
+    rest = max(left, 1e-14 * data.yy, data.n * 1e-14)
     row = contrasts[:, columns] - contrasts[:, others] @ by_cause
     base = row @ v @ row.T + contrasts[:, others] @ by_row
     log_det = np.linalg.slogdet(inner)[1] - np.linalg.slogdet(v)[1]
     constant = -0.5 * (log_noise + log_det) - np.log(spread[data.q :]).sum()
-    return v, m, row @ v, row @ m + contrasts[:, others] @ by_y, base, np.array(rest), np.array(constant)
+    mean = row @ m + contrasts[:, others] @ by_y
+    return tuple(np.asarray(part) for part in (v, m, row @ v, mean, base, rest, constant))
 
 
 def _weights(
     sheets: _Sheets, sets: Sequence[tuple[int, ...]], log_prior: Array, data: Sums, prior: Prior, nodes: int
 ) -> tuple[Array, Array, Array, Array]:
-    """Return weights (h, r, nodes) that sum to 1, log σ of the same shape, means and unit variances (h, r, s)."""
+    """Return weights that sum to 1 and log σ, shapes (h, r, nodes), means and unit variances, (h, r, s)."""
     h, s = sheets.mean.shape
     constant = np.broadcast_to(sheets.log_constant[:, None] + log_prior, (h, len(sets))).copy()
     rest = np.broadcast_to(sheets.rest[:, None], (h, len(sets))).copy()
@@ -284,7 +286,7 @@ def _weights(
     sizes = np.array([len(one) for one in sets])
     for size in np.unique(sizes[sizes > 0]):
         at = np.flatnonzero(sizes == size)
-        columns = np.array([sets[i] for i in at], dtype=np.intp)
+        columns = np.array([sets[int(i)] for i in at], dtype=np.intp)
         inverse, log_det = sheets.inner(columns, cells)
         m = sheets.m[:, columns]
         pulled = np.einsum("hrij,hrj->hri", inverse, m)

@@ -77,7 +77,7 @@ def _fit(working: Working, data: Sums, name: str) -> tuple[Array, Array, float]:
     effects = np.arange(data.q, len(a))
     a[effects, effects] += size[effects] ** -2.0
     inverse = np.linalg.inv(a)
-    return inverse @ b, sigma**2 * inverse, sigma
+    return np.asarray(inverse @ b), np.asarray(sigma**2 * inverse), sigma
 
 
 def _foreseen(working: Working, name: str) -> Check:
@@ -114,7 +114,7 @@ def _foreseen(working: Working, name: str) -> Check:
     return Check(
         "foreseen by the other plates",
         passed=abs(miss) <= _SURPRISE,
-        text=f"left out, B is missed by {abs(miss):.1f} standard deviations by what the other plates say of {words}",
+        text=f"what the other plates say of {words} misses B by {abs(miss):.1f} standard deviations",
         factor=name,
     )
 
@@ -135,7 +135,7 @@ def _held_by_several(working: Working, name: str) -> Check:
     return Check(
         "held by more than one plate",
         passed=least > 0.25,  # noqa: PLR2004 - a quarter of the share without it is no share
-        text=f"without plate {worst} only {100 * max(least, 0):.0f} % of the share of {_words(working, name)} is left",
+        text=f"without plate {worst} {100 * max(least, 0):.0f} % of its share is left",
         factor=name,
     )
 
@@ -180,7 +180,8 @@ def suspects(working: Working) -> tuple[Suspect, ...]:
     for name in working.names:
         column = design.x[:, design.columns_of(name)[0]]
         level_a, level_b = column[in_a].mean(), column[in_b].mean()
-        with_it, without = [], []
+        with_it: list[tuple[str, bool]] = []
+        without: list[tuple[str, bool]] = []
         for j in others:
             at = design.plate == j
             like = bool(sign * (y[at].mean() - middle) > 0)

@@ -92,12 +92,12 @@ def roles(changed: Iterable[str], others: Iterable[str]) -> Roles:
         others: Names of the recorded factors that do not.
     """
     names = list(changed)
-    through = {}
+    through: dict[str, str] = {}
     for carrier, causes in THROUGH.items():
         if carrier in names:
             through |= {cause: carrier for cause in causes if cause in names and cause not in through}
     left = [name for name in names if name not in through]
-    dependent = {}
+    dependent: dict[str, str] = {}
     for name in left:
         first = _changed_ancestor(name, left)
         if first is not None:
@@ -105,7 +105,8 @@ def roles(changed: Iterable[str], others: Iterable[str]) -> Roles:
     causes = tuple(name for name in left if name not in dependent)
     # A chain ends at a cause: what follows from a dependent factor follows from the cause behind it.
     folded = {name: _end(name, {**dependent, **through}) for name in (*dependent, *through)}
-    dropped, adjusted = {}, []
+    dropped: dict[str, str] = {}
+    adjusted: list[str] = []
     for name in others:
         behind = _changed_ancestor(name, causes) or next(
             (carrier for carrier, parts in THROUGH.items() if carrier in causes and name in parts), None

@@ -1,10 +1,14 @@
-"""Every shared quantity of two groups at a glance, largest standardised difference first."""
+"""Every shared quantity of two groups at a glance, largest standardised difference first.
+
+Of twenty quantities one differs by chance. Where several are asked about at once, claims are adjusted: of
+the differences claimed one in twenty is expected to be false (Y. Benjamini and Y. Hochberg, 1995).
+"""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from tracker.errors import Refused
@@ -30,12 +34,18 @@ class Overview:
         """Return the differences as plain data, in order, and what was refused."""
         return {
             "quantities": [found.as_json()["difference"] for found in self.answers],
+            "adjusted_for": len(self.answers),
             "refused": dict(self.refused),
         }
 
     def sentences(self, width: int = 80) -> list[str]:
         """Return one sentence for each quantity, wrapped to ``width`` columns."""
         texts = [_sentence(found) for found in self.answers]
+        if len(self.answers) > 1:
+            texts.append(
+                f"{len(self.answers)} asked about at once: of the differences claimed one in twenty is "
+                "expected to be false (false discovery rate)."
+            )
         texts += [f"{quantity}: not answered, {reason}" for quantity, reason in self.refused.items()]
         return [
             line for text in texts for line in textwrap.wrap(text, max(width, 40), subsequent_indent="  ")
@@ -62,7 +72,39 @@ def overview(problems: Iterable[Problem]) -> Overview:
             found.problem.question.quantity,
         ),
     )
-    return Overview(tuple(order), refused)
+    return Overview(tuple(_adjusted(order)), refused)
+
+
+def _adjusted(answers: list[Answer]) -> list[Answer]:
+    """Return answers whose claims stand when all are asked about at once."""
+    if len(answers) < 2:  # noqa: PLR2004 - one question is its own
+        return answers
+    tails = [found.difference.tail for found in answers]
+    order = sorted(range(len(tails)), key=lambda i: tails[i])
+    adjusted = [1.0] * len(tails)
+    least = 1.0
+    # From the largest down, so that no smaller one is adjusted above a larger.
+    for rank in range(len(order), 0, -1):
+        i = order[rank - 1]
+        least = min(least, tails[i] * len(tails) / rank)
+        adjusted[i] = least
+    return [_claimed(found, p) for found, p in zip(answers, adjusted, strict=True)]
+
+
+def _claimed(found: Answer, p: float) -> Answer:
+    step = found.difference
+    holds = step.claimed and p < _FALSE
+    verdict = found.verdict if found.verdict is None else replace(found.verdict, differs=holds)
+    return replace(
+        found,
+        difference=replace(step, claimed=holds, adjusted=p),
+        verdict=verdict,
+        leading=found.leading if holds else None,
+    )
+
+
+_FALSE: Final = 0.05
+"""Part of the claimed differences that may be false."""
 
 
 def _sentence(found: Answer) -> str:
@@ -70,7 +112,7 @@ def _sentence(found: Answer) -> str:
     verdict = "a difference" if step.claimed else "no difference shown"
     told = _by_rank(found) if step.span is None else _by_size(found, step.span)
     doubt = "" if step.scatters else "; pieces of one plate all read the same, so the interval is too narrow"
-    return f"{question.named}: {verdict}; {told}{doubt}."
+    return f"{question.called}: {verdict}; {told}{doubt}."
 
 
 def _by_rank(found: Answer) -> str:

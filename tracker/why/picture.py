@@ -1,4 +1,4 @@
-"""Pictures: every point of both groups beside a forest of shares, the lineage with what changed lit, charts."""
+"""Pictures: every point of both groups beside their shares, the lineage with what changed lit, charts."""
 
 from __future__ import annotations
 
@@ -273,13 +273,14 @@ def _draw_arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float]
     bend = "arc3,rad=-0.5" if same and start[1] < end[1] else "arc3,rad=0.5" if same else "arc3,rad=0"
     axes.annotate(
         "", there, here, arrowprops={
-            "arrowstyle": "-|>", "color": _B if lit else "#b7bdc4", "lw": 1.6 if lit else 0.8, "connectionstyle": bend,
+            "arrowstyle": "-|>", "color": _B if lit else "#b7bdc4", "lw": 1.6 if lit else 0.8,
+            "connectionstyle": bend,
         },
     )  # fmt: skip
 
 
 def draw_watch(found: Watch) -> bytes:
-    """Return the charts of a watch as SVG: each material's plates in order of time with the control limits."""
+    """Return the charts of a watch as SVG: each material's plates in order of time, with control limits."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
     from matplotlib.figure import Figure  # noqa: PLC0415
 

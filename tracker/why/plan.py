@@ -22,19 +22,21 @@ from typing import Any
 import numpy as np
 
 from tracker.errors import Refused
-from tracker.why.answer import Answer, by_rank, chance_luck, display_of, explained, from_work
-from tracker.why.design import Array, Indices, as_interval, as_level
+from tracker.why.answer import Answer, answer, chance_luck, display_of, explained
+from tracker.why.design import Array, as_interval, as_level
 from tracker.why.differed import Comparison, Level
-from tracker.why.problem import Observation, Problem, cleaned
+from tracker.why.problem import Factor, Observation, Problem, cleaned
 from tracker.why.words import chance, number, wrapped
 from tracker.why.working import Working, typical_scatters, work
 
 _ENUMERATED = 6
 _MOST_PLATES = 8
 _MOST_CANDIDATES = 64
-_TRUTHS = 300
+_MOST_TRIED = 14
+"""Candidates whose outcome is simulated; the others promise less."""
+_TRUTHS = 240
 _ENOUGH = 0.9
-_NOT_WORTH_A_PLATE = 0.08
+_NOT_WORTH_A_PLATE = 0.1
 """Rise of the truth's probability below which no further plate is proposed: a plate costs a day."""
 _REPRINTS = 2
 """Reprints of A, and of B, beside what there is; more would only narrow what is known."""
@@ -136,7 +138,7 @@ class Plan:
         named: The quantity, and of which pieces.
         sides: What A and B are called.
         now: Probability of the likeliest explanation now.
-        chances: Chance that the right explanation is the likeliest after the first plate, the second, and so on.
+        chances: Chance that the right explanation comes first after the first plate, the second, and so on.
         hours: Printer hours of all plates together, where known.
         grams: Filament of all plates together, where known.
         words: Factor to what people call it.
@@ -273,14 +275,16 @@ def explain(problem: Problem, wishes: Wishes | None = None) -> Answer:
     Raises:
         Refused: As for :func:`tracker.why.answer`.
     """
-    usable = cleaned(problem)
-    if usable.by_rank:
-        return by_rank(usable)
-    working = work(usable)
-    found = from_work(working)
+    return with_plan(answer(problem), wishes or Wishes())
+
+
+def with_plan(found: Answer, wishes: Wishes) -> Answer:
+    """Return an answer with the plates to print next, or with the reason why none is proposed."""
+    if found.working is None:
+        return found
     # The answer stands without a plan; why there is none belongs into it, not in its place.
     try:
-        plan = planned(working, wishes or Wishes())
+        plan = planned(found.working, wishes)
     except Refused as refusal:
         return replace(found, no_followup=str(refusal))
     return replace(found, followup=plan.rows(), decides=plan.chances[0])
@@ -312,7 +316,7 @@ class _Bench:
     piece: float
     truth: Array
     together: Array
-    who: Indices
+    who: Array
 
     def rows(self, bits: Array) -> tuple[Array, Array, float]:
         """Return what one plate observes: rows on (level, shares), variances, and weight of ``together``."""
@@ -328,8 +332,8 @@ class _Bench:
             variances.append(4 * self.piece / self.pieces)
         return np.array(rows), np.array(variances), float(bits[self.free].all()) if self.free else 0.0
 
-    def chances(self, plates: Sequence[Array]) -> tuple[float, float]:
-        """Return the chance that the truth comes first after plates, and its mean probability then."""
+    def weights(self, plates: Sequence[Array]) -> Array:
+        """Return for each truth the weights of all others once its plates are printed, shape (d, d)."""
         parts = [self.rows(bits) for bits in plates]
         means = np.hstack([self.truth @ rows.T + self.together[:, None] * both for rows, _, both in parts])
         sd = np.sqrt(np.concatenate([variances for _, variances, _ in parts]))
@@ -341,11 +345,30 @@ class _Bench:
         # A truth must not vouch for itself: in its place stand those near it.
         np.fill_diagonal(log_weight, -np.inf)
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
-        weight /= weight.sum(axis=1, keepdims=True)
+        return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+
+    def chances(self, plates: Sequence[Array]) -> tuple[float, float]:
+        """Return the chance that the truth comes first after plates, and its mean probability then."""
+        weight = self.weights(plates)
         kinds, code = np.unique(self.who, return_inverse=True)
         by_kind = weight @ np.eye(len(kinds))[code]
         right = by_kind.argmax(axis=1) == code
         return float(right.mean()), float(by_kind[np.arange(len(code)), code].mean())
+
+    def promise(self, bits: Array) -> float:
+        """Return how far a plate's expected outcome differs between explanations, in its own scatter.
+
+        Variance between explanations over that within them and the plate's luck: quick, and enough to leave
+        out plates that would tell nothing.
+        """
+        rows, variances, both = self.rows(bits)
+        mean = self.truth @ rows[0] + self.together * both
+        centred = mean - mean.mean()
+        kinds, code = np.unique(self.who, return_inverse=True)
+        counts = np.bincount(code)
+        between = float((np.bincount(code, weights=centred) ** 2 / counts).sum()) / len(code)
+        del kinds
+        return between / (float(centred.var()) - between + variances[0])
 
     def now(self) -> float:
         """Return the share of the likeliest explanation."""
@@ -564,6 +587,11 @@ def _choose(
     bench: _Bench, candidates: Array, plates: int | None
 ) -> tuple[list[Array], list[float], list[float]]:
     """Return the plates in order, the chance after each, and what each is worth alone."""
+    if len(candidates) > _MOST_TRIED:
+        promises = np.array([bench.promise(row) for row in candidates])
+        reprints = np.array([_is_reprint(row[bench.free]) for row in candidates])
+        kept = np.argsort(-promises - reprints, kind="stable")[:_MOST_TRIED]
+        candidates = candidates[np.sort(kept)]
     alone = [bench.chances([row])[1] for row in candidates]
     base = _truth_now(bench)
     chosen: list[Array] = []
@@ -611,21 +639,20 @@ def _plate_words(working: Working, bench: _Bench, bits: Array) -> str:
     """Return a plate in words, told from whichever of A and B it is nearer to."""
     problem = working.cleaned.problem
     factors = {factor.name: factor for factor in problem.factors}
-    free = [i for i in bench.free]
+    free = bench.free
     near_b = sum(bits[i] for i in free) > len(free) / 2
     base, label = (1.0, problem.label_b) if near_b else (0.0, problem.label_a)
+    material = Factor("material", kind="category")
+    of = [factors.get(name, material) for name in working.names]
     changes = [
-        f"{factors[working.names[i]].words if working.names[i] in factors else working.names[i]} "
-        f"{_level(bench.levels[i][int(bits[i])])} {factors[working.names[i]].unit if working.names[i] in factors else ''}".strip()
+        f"{of[i].words} {_level(bench.levels[i][int(bits[i])])} {of[i].unit}".strip()
         for i in free
         if bits[i] != base
     ]
     text = f"{label} once more" if not changes else f"as {label}, but {', '.join(changes)}"
     for i in bench.split:
         one, other = (_level(level) for level in bench.levels[i])
-        name = working.names[i]
-        words = factors[name].words if name in factors else name
-        text += f"; half of the pieces each: {words} {one} and {other}"
+        text += f"; half of the pieces each: {of[i].words} {one} and {other}"
     return text
 
 
@@ -636,26 +663,19 @@ def _level(value: Level) -> str:
 def _foreseen(
     working: Working, bench: _Bench, plates: Sequence[Array], per_unit: float, base: float | None
 ) -> tuple[ForeseenShare, ...]:
-    """Return each share's half-width now and after the plates, by a linear update of the draws' covariance."""
+    """Return each share's half-width now and after the plates."""
     if not working.names:
         return ()
-    gram = np.atleast_2d(np.cov(bench.truth.T))
-    after = gram
-    for bits in plates:
-        rows, variances, _ = bench.rows(bits)
-        for row, variance in zip(rows, variances, strict=True):
-            pull = after @ row
-            after = after - np.outer(pull, pull) / (variance + row @ pull)
+    shares = bench.truth[:, 1:]
+    weight = bench.weights(plates)
+    mean = weight @ shares
+    # The spread that is left after the plates, of the truth that is in the middle of all.
+    after = np.median(np.sqrt(np.maximum(weight @ shares**2 - mean**2, 0.0)), axis=0)
+    now = shares.std(axis=0)
     factor = _Z95 * (abs(per_unit) / base if base else abs(per_unit))
-    pairs = zip(working.names, np.diag(gram)[1:], np.diag(after)[1:], strict=True)
     return tuple(
-        ForeseenShare(
-            name,
-            factor * math.sqrt(max(float(now), 0.0)),
-            factor * math.sqrt(max(float(then), 0.0)),
-            base is not None,
-        )
-        for name, now, then in pairs
+        ForeseenShare(name, factor * float(before), factor * float(then), base is not None)
+        for name, before, then in zip(working.names, now, after, strict=True)
     )
 
 

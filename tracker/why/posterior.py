@@ -117,7 +117,7 @@ def sums(design: Design) -> Sums:
         xx=wz.T @ z,
         xy=wz.T @ y,
         yy=float(wy @ y),
-        counts=np.bincount(design.plate, weights=weight, minlength=k),
+        counts=np.asarray(np.bincount(design.plate, weights=weight, minlength=k), dtype=np.float64),
         plate_x=np.add.reduceat(wz[order], starts, axis=0),
         plate_y=np.add.reduceat(wy[order], starts),
         open_variance=design.open_variance,
@@ -126,7 +126,7 @@ def sums(design: Design) -> Sums:
 
 
 def weighted(data: Sums, rho: float, kappa: float) -> tuple[Array, Array, float, float]:
-    """Return Z'WZ, Z'Wy, y'Wy and log|W⁻¹| (but for a constant) for W⁻¹ = blocks(diag(1/weight) + t_j 11')."""
+    """Return Z'WZ, Z'Wy, y'Wy and log|W⁻¹|, but for a constant; W⁻¹ = blocks(diag(1/weight) + t_j 11')."""
     t = rho**2 * data.looseness + kappa**2 * data.open_variance
     pull = t / (1 + data.counts * t)
     scaled = data.plate_x * pull[:, None]

@@ -142,8 +142,8 @@ class Problem:
         scope: Words for the scope (method, orientation, family).
         aside: Results of A and B that were set aside by a verdict; no part of ``observations``.
         aside_a: IDs of those of A; the others are B's.
-        matters: Smallest difference that matters: a fraction for positive quantities, else in the unit;
-            None for the usual one.
+        matters: Smallest difference that matters, a fraction of A's mean; None for the usual one.
+        matters_in_unit: True where ``matters`` is in the quantity's unit instead.
         nowhere: Labels of factors that nobody recorded on any result of A or B.
         costs: Plate to (hours, grams of filament) where known.
     """
@@ -162,6 +162,7 @@ class Problem:
     aside: tuple[Observation, ...] = ()
     aside_a: frozenset[str] = frozenset()
     matters: float | None = None
+    matters_in_unit: bool = False
     nowhere: tuple[str, ...] = ()
     costs: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
 
@@ -225,8 +226,9 @@ def cleaned(problem: Problem) -> Cleaned:
         # A piece that came apart in the hand has no logarithm: how often that happened is one question,
         # how strong the others are another (a hurdle model).
         _count(excluded, "reads zero, compared as a share", sum(o.value == 0 for o in usable))
-        usable, a, b = ([o for o in group if o.value != 0] for group in (usable, a, b))
-    return Cleaned(problem, tuple(usable), tuple(a), tuple(b), excluded, by_rank, zeros)
+        usable = [o for o in usable if o.value != 0]
+        a, b = (tuple(o for o in group if o.value != 0) for group in (a, b))
+    return Cleaned(problem, tuple(usable), a, b, excluded, by_rank, zeros)
 
 
 _FEWEST_ABOVE_ZERO = 3

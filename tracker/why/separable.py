@@ -19,9 +19,10 @@ in spans, an effect must be larger, and the prior odds of an effect of n times t
 a fiftieth as large cannot.
 
 A material may have any level of its own: where A and B are of different materials, a factor that could not
-be seen within materials at all is grouped with the material. The rival is sought among all sets of other factors by adding one at a time whichever brings the rule's
-left side down most. f is grouped with the changed factors of its best rival if neither is told from the
-other; factors that were equal in A and B but belong to the rival are named as having moved along.
+be seen within materials at all is grouped with the material. The rival is sought among all sets of other
+factors by adding one at a time whichever brings the rule's left side down most. f is grouped with the
+changed factors of its best rival if neither is told from the other; factors that were equal in A and B but
+belong to the rival are named as having moved along.
 
 Scatters and effects are the medians of the priors, at τ = σ, and not the fitted ones: what can be told
 apart is a matter of what was printed and must not change with the values measured.

@@ -171,7 +171,8 @@ def _next(found: Findings) -> str:
         return "Next plate: not asked for; followup proposes it."
     row = found.followup[0]
     if found.leading is not None:
-        return f"Next plate: none is needed; to confirm it, {row['words']} ({_count(int(row['pieces']), 'piece')})."
+        pieces = _count(int(row["pieces"]), "piece")
+        return f"Next plate: none is needed; to confirm it, {row['words']} ({pieces})."
     text = f"Next plate: {row['words']} ({_count(int(row['pieces']), 'piece')})"
     if found.decides is not None:
         text += f"; after it the right one is named with a chance of {chance(found.decides)}"

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import fdtri
 
 from tracker.why.causes import Cause, Mixture, weigh
 from tracker.why.design import Array, Design, Indices, build
@@ -36,6 +37,8 @@ _EXPECTED = 3.0
 """Causes that are expected to act where two groups are asked about and many things changed."""
 _ACTS = (0.20, 0.8)
 """λ of an effect that acts: median, and standard deviation of the logarithm."""
+_PLATES = (1.2, 0.55)
+"""τ/σ: median, and standard deviation of the logarithm."""
 _STRONG = math.log(10.0)
 """Log odds from which an interaction or a curve enters the model."""
 _DRAWS = 2000
@@ -116,10 +119,9 @@ class Working:
         """Return 1 at the results of a group, shape (n,)."""
         return _index(self.cleaned, group)
 
-    @property
-    def level(self) -> float:
-        """Probability of error at which a difference is claimed: 5 %, less where a plate was picked out."""
-        choices = math.prod(extreme.of for extreme in self.extremes) or 1
+    def level(self, *, picked: bool) -> float:
+        """Return the probability of error for a claim: 5 %, less where a plate was picked out."""
+        choices = math.prod(extreme.of for extreme in self.extremes) if picked else 1
         # Šidák: as if every plate that could have been the lowest had been asked about.
         return float(-math.expm1(math.log1p(-0.05) / choices))
 
@@ -174,13 +176,13 @@ def work(cleaned: Cleaned) -> Working:
     groups = joint_rows(tuple(changes), rows, separation.groups)
     contrasts = np.vstack([rows, *groups, together, unseen, total, row_a])
     # Effects that act may be of any size; the even prior of the grid is narrower, as it has many to share.
-    prior = replace(prior, effect=_ACTS)
+    prior = replace(prior, effect=_ACTS, plate_ratio=_PLATES)
     mixture = weigh(data, causes, contrasts, _scales(design, causes, data.q, doubts), prior)
     s, g = len(changes), len(groups)
     return Working(
         cleaned, compared, found, unused, design, data, tuple(changes), rows, separation.groups,
         dict(separation.from_unrecorded), extras, together, hidden, row_a, row_b, mixture, mixture.posterior,
-        np.delete(mixture.draws(_DRAWS), np.arange(s, s + g), axis=1), scatter, _extremes(cleaned),
+        mixture.draws(_DRAWS, np.r_[0:s, s + g : len(contrasts)]), scatter, _extremes(cleaned),
     )  # fmt: skip
 
 
@@ -471,8 +473,6 @@ def _scatters(cleaned: Cleaned, design: Design) -> tuple[tuple[float, float, flo
     Within-plate sums of squares of A, of B and of all others; each condition's variance is drawn to the
     common one by the worth of eight pieces (a scaled inverse chi-squared prior).
     """
-    from scipy.stats import f  # noqa: PLC0415 - loads half of scipy
-
     k = int(design.plate.max()) + 1
     count = np.bincount(design.plate, minlength=k)
     mean = np.bincount(design.plate, weights=design.y) / count
@@ -494,7 +494,7 @@ def _scatters(cleaned: Cleaned, design: Design) -> tuple[tuple[float, float, flo
     ratio = None
     if min(free_a, free_b) >= 2 and min(sum_a, sum_b) > 0:  # noqa: PLR2004 - one tells nothing of scatter
         found = (sum_b / free_b) / (sum_a / free_a)
-        low, high = (found / f.ppf(p, free_b, free_a) for p in (0.975, 0.025))
+        low, high = (found / fdtri(free_b, free_a, p) for p in (0.975, 0.025))
         ratio = (math.sqrt(found), math.sqrt(float(low)), math.sqrt(float(high)))
     return ratio, precision[design.plate]
 
