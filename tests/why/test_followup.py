@@ -28,7 +28,7 @@ def _sides(plan: Plan) -> set[tuple[str, ...]]:
 
 
 def test_three_changed_need_two_plates_and_a_reprint() -> None:
-    """Two plates between A and B tell three factors apart; a reprint tells chance and what nobody recorded."""
+    """Two plates between A and B tell three factors apart; a reprint tells what nobody recorded."""
     plates = followup(_asked()).plates
     reprints = [p for p in plates if len({*p.sides.values()}) == 1]
     assert len(plates) - len(reprints) == 2

@@ -364,11 +364,10 @@ class _Bench:
         rows, variances, both = self.rows(bits)
         mean = self.truth @ rows[0] + self.together * both
         centred = mean - mean.mean()
-        kinds, code = np.unique(self.who, return_inverse=True)
+        code = np.unique(self.who, return_inverse=True)[1]
         counts = np.bincount(code)
         between = float((np.bincount(code, weights=centred) ** 2 / counts).sum()) / len(code)
-        del kinds
-        return between / (float(centred.var()) - between + variances[0])
+        return between / (float(centred.var()) - between + float(variances[0]))
 
     def now(self) -> float:
         """Return the share of the likeliest explanation."""
