@@ -69,6 +69,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "Looking": {
         "show": ("looking", "Everything about one ID."),
         "list": ("looking", "All of a kind."),
+        "log": ("looking", "The journal: who did what, when and why."),
         "due": ("planning", "What waits: readings, rested pieces, calibrations."),
         "programme": ("planning", "What a material still needs, and what to print next."),
         "table": ("tabling", "Materials beside each other, with what lies behind each mean."),

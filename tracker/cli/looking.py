@@ -120,3 +120,48 @@ def _say_csv(rows: Iterable[Mapping[str, Any]]) -> None:
             writer = csv.DictWriter(sys.stdout, list(row), lineterminator="\n")
             writer.writeheader()
         writer.writerow(row)
+
+
+@click.command("log", epilog="Example: strandbook log --since yesterday --person Ada; strandbook log J0012-P")
+@click.argument("about", required=False, metavar="[ID]")
+@click.option("--today", is_flag=True, help="Only what was done today.")
+@click.option("--since", metavar="TIME", help="Only what was done from then on.")
+@click.option("--person", metavar="NAME", help="Only what this person did.")
+@click.option(
+    "--most", type=click.IntRange(min=1), default=50, metavar="N", help="Acts at the most; else 50."
+)
+@as_json
+@pass_bench
+def log_command(
+    bench: Bench,
+    /,
+    about: str | None,
+    today: bool,
+    since: str | None,
+    person: str | None,
+    most: int,
+    as_json: bool,
+) -> None:
+    """Read the journal: who did what, when, to which record and why, the newest first."""
+    from itertools import islice  # noqa: PLC0415 - other answers need none of it
+
+    from tracker.forms import Ask, read, when_at  # noqa: PLC0415 - the same
+    from tracker.kinds import find, name_of  # noqa: PLC0415 - the same
+    from tracker.records.daylog import acts  # noqa: PLC0415 - the same
+
+    when = when_at(bench.book)
+    begin = read(Ask("since", "Since", "moment"), "today 00:00" if today else since or "", when)
+    with bench.book.read() as session:
+        ident = name_of(find(bench.book, session, about)) if about else None
+    with bench.book.connect() as connection:
+        found = acts(connection, since=begin, who=person, about=ident)
+        shown = list(islice(found, most))
+        more = next(found, None) is not None
+    if as_json:
+        say_json([each.as_json() for each in shown])
+        return
+    table([each.told(bench.book.zone) for each in shown])
+    if not shown:
+        note("Nothing was done, as far as that is asked for.")
+    if more:
+        note(f"There are more; --most {2 * most} shows them.")

@@ -1,0 +1,44 @@
+"""The journal for people: today, by person, by record."""
+
+from __future__ import annotations
+
+from tests.cli.bench import Filled
+
+
+def test_the_newest_act_stands_first_with_person_and_record(filled: Filled) -> None:
+    """Who measured what."""
+    first = filled.json("log")[0]
+    assert (first["act"], first["who"]) == ("measure", "Ada Bench")
+    assert filled.measurement in first["about"]
+
+
+def test_a_correction_shows_what_changed_and_why(filled: Filled) -> None:
+    """From what to what, with the reason."""
+    filled.done("correct", filled.measurement, "width=10.20", "--reason", "read the wrong scale")
+    first = filled.json("log")[0]
+    assert first["reason"] == "read the wrong scale"
+    assert "width 10 → 10.2" in first["changes"]
+
+
+def test_one_person_or_one_record_can_be_asked_for(filled: Filled) -> None:
+    """Names in any case; a job stands for its specimens."""
+    filled.done("--who", "Ben", "spool", "keep", filled.spool, "open air")
+    assert {row["who"] for row in filled.json("log", "--person", "ben")} == {"Ben"}
+    assert all(filled.spool in row["about"] for row in filled.json("log", filled.spool.lower()))
+    acts = {row["act"] for row in filled.json("log", filled.job)}
+    assert {"job add", "job end", "offbed", "measure"} <= acts
+
+
+def test_the_log_of_today_ends_with_yesterday(filled: Filled) -> None:
+    """The book was begun in January; all else was entered today."""
+    *today, begun = filled.json("log", "--most", "200")
+    assert begun["act"] == "init"
+    assert filled.json("log", "--today") == today
+    assert "lies in the future" in filled.refused("log", "--since", "2999-01-01")
+
+
+def test_what_is_left_out_is_said(filled: Filled) -> None:
+    """With how to see it."""
+    result = filled("log", "--most", "2")
+    assert len(result.stdout.splitlines()) == 3
+    assert "--most 4" in result.stderr
