@@ -75,6 +75,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "table": ("tabling", "Materials beside each other, with what lies behind each mean."),
         "chart": ("tabling", "Quantities as a picture, every single result shown."),
         "publish": ("publishing", "The summary and everything behind it as a static site."),
+        "check": ("publishing", "Every number of a published site computed again, without the book."),
         "choose": ("tabling", "Which condition of a material is published."),
         "why": ("comparing", "Why two runs differ, and what cannot be told apart."),
         "followup": ("comparing", "What to print to tell it apart."),

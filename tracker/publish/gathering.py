@@ -1,36 +1,95 @@
-"""What is published: every result of the book that a filter lets in, and how each of them stands."""
+"""What is published: the results that a filter lets in, how each stands, and what each came from."""
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import Connection, select
+from sqlalchemy.orm import Session
 
+from tracker.api import FactorValue
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.model import Result, Verdict
-from tracker.plugins import Plugged
-from tracker.selection import Filter, ResultRow
-from tracker.table import (
-    CAUTION,
-    STRENGTH,
-    SummaryTable,
-    TableRow,
-    columns_of,
-    graded,
-    results_where,
-    summary_table,
+from tracker.factors import factors_of, measurement_factors
+from tracker.ids import Ident, job_id, read_id, specimen_id, spool_id
+from tracker.lineage import Lineage, Print, Reader, of_jobs, of_measurements, of_specimens, questions
+from tracker.model import (
+    BookRecord,
+    Dispute,
+    Drying,
+    Job,
+    JournalRecord,
+    Material,
+    Measurement,
+    Result,
+    Spool,
+    Verdict,
 )
+from tracker.moments import local_day
+from tracker.orientation import in_words
+from tracker.plugins import Plugged
+from tracker.publish.leaving import Choice, Leaving, add_people, people_of
+from tracker.selection import Filter, ResultRow
+from tracker.table import CAUTION, SummaryTable, graded, results_where, summary_table
+from tracker.trace.walk import Path
+from tracker.units import shown
 
 CAUTIONS: Final = (
     f"{CAUTION} Local codes, the maker's safety data sheet and licensed practice come before anything "
     "written here."
 )
-"""On every page and in every data file: numbers travel further than the table they stood in."""
+"""On every page and in every description of data: numbers travel further than the table they stood in."""
+
+LICENCES: Final[Mapping[str, tuple[str, str]]] = {
+    "CC-BY-4.0": ("Creative Commons Attribution 4.0", "https://creativecommons.org/licenses/by/4.0/"),
+    "CC-BY-SA-4.0": (
+        "Creative Commons Attribution ShareAlike 4.0",
+        "https://creativecommons.org/licenses/by-sa/4.0/",
+    ),
+    "CC0-1.0": ("Creative Commons Zero 1.0", "https://creativecommons.org/publicdomain/zero/1.0/"),
+    "ODbL-1.0": (
+        "Open Data Commons Open Database License 1.0",
+        "https://opendatacommons.org/licenses/odbl/1-0/",
+    ),
+    "ODC-By-1.0": (
+        "Open Data Commons Attribution License 1.0",
+        "https://opendatacommons.org/licenses/by/1-0/",
+    ),
+}
+"""Data licences by SPDX identifier: title and address."""
+
+
+@dataclass(frozen=True)
+class About:
+    """What the site says of itself.
+
+    Attributes:
+        code: Of the book: part of every permalink.
+        title: Of the book.
+        author: Who publishes, as it is cited; empty where nobody said.
+        licence: SPDX identifier, or empty.
+        address: Where the site stands, without a slash at its end; empty for nowhere yet.
+        version: Day of the newest change to anything published, in the bench's zone.
+        changed: Moment of it.
+    """
+
+    code: str
+    title: str
+    author: str
+    licence: str
+    address: str
+    version: dt.date
+    changed: dt.datetime
+
+    def path(self, ident: str) -> str:
+        """Return the permalink of an ID within the site: what a label of this book leads to."""
+        return f"{ident}.{self.code}/"
 
 
 @dataclass(frozen=True)
@@ -41,11 +100,13 @@ class Told:
         row: The result with its piece and material.
         reason: Why a verdict set it aside or counts it; empty where nobody said.
         refused: Why it has no value; empty where it has one.
+        title: Of the quantity, with its unit.
     """
 
     row: ResultRow
     reason: str = ""
     refused: str = ""
+    title: str = ""
 
     @property
     def standing(self) -> str:
@@ -56,23 +117,60 @@ class Told:
             return f"set aside: {self.reason or 'not recorded why'}"
         return f"counted: {self.reason}" if self.reason else "counted"
 
+    @property
+    def set_aside(self) -> bool:
+        """Whether it has a value that a verdict keeps out of the means; one without value was never in."""
+        return self.row.value is not None and not self.row.counted
+
+
+@dataclass(frozen=True)
+class Answer:
+    """An answer to a number or a material, as published."""
+
+    text: str
+    by: str
+    address: str
+    day: str
+
 
 @dataclass
 class Gathered:
-    """All that is published.
+    """All that is published; every row in it is cleaned already.
 
     Attributes:
+        about: What the site says of itself.
         whole: The table with all conditions of all materials.
-        front: Of it what stands on the first page: counted figures; of a material of which a condition was
-            chosen, that one alone.
         measurements: Results by the ID of their measurement, in order.
+        paths: Way back of every measurement, without its journal, by ID.
+        keys: What each way back is made of, by ID: rows with the entry that last wrote them.
+        pieces: Lineages of all pieces of the jobs in question, by ID.
+        prints: The jobs in question, by ID.
+        factors: Of pieces, by ID.
+        of_tests: Factors of measurements, by ID.
         slugs: Of every material by its name: what its page is called.
+        families: Of every material.
+        titles: Of quantities, by name; ``units`` theirs.
+        answers: By ID of the measurement or name of the material.
+        recordings: Path of a published recording in the site, by ID of the measurement and field.
+        leaving: What leaves.
     """
 
+    about: About
     whole: SummaryTable
-    front: SummaryTable
+    leaving: Leaving
     measurements: dict[str, list[Told]] = field(default_factory=dict)
+    paths: dict[str, Path] = field(default_factory=dict)
+    keys: dict[str, str] = field(default_factory=dict)
+    pieces: dict[str, Lineage] = field(default_factory=dict)
+    prints: dict[str, Print] = field(default_factory=dict)
+    factors: dict[str, Mapping[str, FactorValue]] = field(default_factory=dict)
+    of_tests: dict[str, Mapping[str, FactorValue]] = field(default_factory=dict)
     slugs: dict[str, str] = field(default_factory=dict)
+    families: dict[str, str] = field(default_factory=dict)
+    titles: dict[str, str] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    answers: dict[str, list[Answer]] = field(default_factory=dict)
+    recordings: dict[tuple[str, str], str] = field(default_factory=dict)
 
     def all(self) -> Iterable[Told]:
         """Return all results."""
@@ -80,29 +178,203 @@ class Gathered:
 
     def set_aside(self) -> list[Told]:
         """Return the results that have a value and are kept out of the means."""
-        return [told for told in self.all() if told.row.value is not None and not told.row.counted]
+        return [told for told in self.all() if told.set_aside]
+
+    def heading(self, quantity: str) -> str:
+        """Return a quantity as people read it: title and unit."""
+        unit = shown(self.units.get(quantity, ""))
+        title = self.titles.get(quantity, quantity)
+        return f"{title} [{unit}]" if unit else title
+
+    def spools(self) -> dict[str, Any]:
+        """Return the histories of all spools in question, by ID, as long as any job knew them."""
+        found: dict[str, Any] = {}
+        for history in [s for each in self.prints.values() for s in each.spools] + [
+            path.lineage.spool for path in self.paths.values() if path.lineage.spool is not None
+        ]:
+            ident = spool_id(history.spool.id)
+            had = found.get(ident)
+            if had is None or len(history.storage) + len(history.dryings) > len(had.storage) + len(
+                had.dryings
+            ):
+                found[ident] = history
+        return dict(sorted(found.items()))
 
 
-def gather(book: Book, plugged: Plugged, where: Filter | None = None) -> Gathered:
+def gather(
+    book: Book, plugged: Plugged, where: Filter | None = None, choice: Choice | None = None
+) -> Gathered:
     """Return what of a book is published.
 
     Raises:
         Refused: There is nothing to publish.
     """
     whole = summary_table(book, where=where, ordinal=graded(plugged), plugged=plugged)
-    whole.caution = CAUTIONS
     rows = results_where(book, where, plugged=plugged)
-    with book.connect() as connection:
-        reasons, refused = _reasons(connection), _refused(connection)
     if not rows:
         raise Refused(
             "There is nothing to publish", why="no result is in question", do="strandbook list results"
         )
-    found = Gathered(whole, _front(whole), slugs=slugs(name_of(row) for row in rows))
-    for row in rows:
-        told = Told(row, reasons.get(row.result, ""), refused.get(row.result, ""))
-        found.measurements.setdefault(row.measurement, []).append(told)
+    with book.read() as session:
+        connection = session.connection()
+        people = people_of(connection)
+        add_people(people, _other_names(connection))
+        found = Gathered(_about(connection, book), whole, Leaving(choice or Choice(), people))
+        _put_results(connection, found, rows, plugged)
+        _put_materials(connection, found, everything=where is None)
+        with Reader(connection) as reader:
+            _put_lineages(reader, found, _jobs(connection, rows, everything=where is None))
+        _put_factors(session, found, plugged)
+        _put_answers(connection, found, book.zone)
+        found.about = _dated(connection, found, book)
     return found
+
+
+def _about(connection: Connection, book: Book) -> About:
+    row = connection.execute(
+        select(BookRecord.title, BookRecord.author, BookRecord.licence, BookRecord.public_address)
+    ).one()
+    return About(
+        book.code,
+        row.title or "Results of a filament test bench",
+        row.author or "",
+        row.licence or "",
+        (row.public_address or "").rstrip("/"),
+        dt.date.min,
+        dt.datetime.min.replace(tzinfo=dt.UTC),
+    )
+
+
+def _other_names(connection: Connection) -> list[str]:
+    """Return names of people that may have signed no journal entry, in an order that only grows."""
+    columns = (Job.operator, Drying.operator, Measurement.operator, Verdict.by, Spool.supplied_by)
+    return [
+        name
+        for column in columns
+        for name in connection.scalars(select(column).where(column.is_not(None)).order_by(column.class_.id))
+        if name is not None
+    ]
+
+
+def _put_results(
+    connection: Connection, found: Gathered, rows: Sequence[ResultRow], plugged: Plugged
+) -> None:
+    quantities = {q.name: q for each in plugged.methods.values() for q in each.method.quantities}
+    judged = select(Verdict.result_id, Verdict.reason).order_by(Verdict.id)
+    reasons = {row.result_id: row.reason for row in connection.execute(judged)}
+    without = select(Result.id, Result.refused).where(Result.refused.is_not(None))
+    refused = {row.id: row.refused or "" for row in connection.execute(without)}
+    for row in rows:
+        declared = quantities.get(row.quantity)
+        found.titles.setdefault(row.quantity, (declared.title if declared else "") or row.quantity)
+        found.units.setdefault(row.quantity, row.unit)
+        told = Told(
+            row, reasons.get(row.result, ""), refused.get(row.result, ""), found.heading(row.quantity)
+        )
+        found.measurements.setdefault(row.measurement, []).append(told)
+
+
+def _put_materials(connection: Connection, found: Gathered, *, everything: bool) -> None:
+    """Name the materials: those with results, and without a filter those that have none yet too."""
+    names = [name_of(told.row) for told in found.all()]
+    known = {
+        name: family or ""
+        for name, family in connection.execute(select(Material.name, Material.family).order_by(Material.id))
+    }
+    if everything:
+        names += list(known)
+    found.slugs = slugs(names)
+    found.families = {name: known.get(name, "") for name in found.slugs}
+
+
+def _jobs(connection: Connection, rows: Sequence[ResultRow], *, everything: bool) -> list[int]:
+    if everything:
+        return list(connection.scalars(select(Job.id).order_by(Job.id)))
+    return sorted({read_id(row.job)[0].number for row in rows if row.job is not None})
+
+
+def _put_lineages(reader: Reader, found: Gathered, jobs: Sequence[int]) -> None:
+    leaving = found.leaving
+    numbers = {read_id(ident)[0].number: ident for ident in found.measurements}
+    for number, lineage in of_measurements(reader, numbers).items():
+        ident = numbers[number]
+        path = Path(Ident("measurement", number), lineage, lineage.given)
+        found.keys[ident] = ";".join(_state(path))
+        found.paths[ident] = leaving.path(path)
+    found.prints = {job_id(number): leaving.printed(each) for number, each in of_jobs(reader, jobs).items()}
+    asked = [parts["specimen"].id for parts in reader.ask(questions.PIECES, jobs)]
+    for lineage in of_specimens(reader, asked, measured=False).values():
+        row = lineage.specimen
+        if row is not None and not row.dummy:
+            found.pieces[specimen_id(row.job_id, row.piece)] = leaving.lineage(lineage)
+
+
+def _state(path: Path) -> Iterable[str]:
+    """Yield what a way back is made of: rows, each with the number of the entry that last wrote it."""
+    for table, row in path.touched():
+        yield f"{table}{row.get('id', row.get('name', ''))}={row['entry']}"
+
+
+def _put_factors(session: Session, found: Gathered, plugged: Plugged) -> None:
+    rows = {ident: each.specimen.id for ident, each in found.pieces.items() if each.specimen is not None}
+    factors = factors_of(session, rows.values(), plugged)
+    found.factors = {ident: _cleaned(found, factors.get(row, {})) for ident, row in rows.items()}
+    numbers = {read_id(ident)[0].number: ident for ident in found.measurements}
+    own = measurement_factors(session, numbers)
+    found.of_tests = {numbers[number]: _cleaned(found, each) for number, each in own.items()}
+
+
+_NAMES_IN: Final = frozenset({"printed_by", "operator"})
+
+
+def _cleaned(found: Gathered, factors: Mapping[str, FactorValue]) -> dict[str, FactorValue]:
+    """Return factors without names of people and files."""
+    cleaned = {}
+    for name, each in factors.items():
+        value = found.leaving.name(str(each.value)) or "" if name in _NAMES_IN else each.value
+        # What was given outright names a person or a file as its source; what the book reads names neither.
+        source = _STATED_BY.sub(" stated at the bench", each.source)
+        if not _OURS.fullmatch(source):
+            source = found.leaving.people.get(each.source, "given")
+        cleaned[name] = replace(each, value=value, source=source)
+    return cleaned
+
+
+_STATED_BY: Final = re.compile(r" stated by .*?(?=,|$)")
+_OURS: Final = re.compile(
+    r"job|spool|specimen|measurement|plate file|set for the job|read while the job ran|counted|"
+    r"middle of the piece|from the end of the job to the measurement|D\d+-.|"
+    r"(estimated from the )?days of S\d+-.,.*|(plate file|log), gauge section[^,]*(, \d+% of it covered)?|"
+    r"changed by hand.*|plate file and \w+ changed by hand.*"
+)
+"""Sources as :mod:`tracker.factors` words them; all others are a person's words."""
+
+
+def _put_answers(connection: Connection, found: Gathered, zone: dt.tzinfo) -> None:
+    asked = (
+        select(Dispute, Material.name)
+        .outerjoin(Material, Material.id == Dispute.material_id)
+        .order_by(Dispute.id)
+    )
+    answers: dict[str, list[Answer]] = defaultdict(list)
+    for row in connection.execute(asked).mappings():
+        about = row["name"] if row["measurement_id"] is None else Ident("measurement", row["measurement_id"])
+        if str(about) not in found.measurements and str(about) not in found.slugs:
+            continue
+        cleaned = found.leaving.row("dispute", dict(row))
+        answers[str(about)].append(
+            Answer(cleaned["text"], cleaned["by"], cleaned["address"] or "", f"{local_day(row['at'], zone)}")
+        )
+    found.answers = dict(answers)
+
+
+def _dated(connection: Connection, found: Gathered, book: Book) -> About:
+    """Date the site by the newest entry that wrote anything in it, so that other entries change nothing."""
+    entries = [row["entry"] for path in found.paths.values() for _, row in path.touched()]
+    entries += [each.job.entry for each in found.prints.values()]
+    newest = connection.scalar(select(JournalRecord.at).where(JournalRecord.seq == max(entries, default=1)))
+    changed = newest or dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+    return replace(found.about, version=local_day(changed, book.zone), changed=changed)
 
 
 def name_of(row: ResultRow) -> str:
@@ -110,50 +382,9 @@ def name_of(row: ResultRow) -> str:
     return row.material or "not recorded"
 
 
-def _reasons(connection: Connection) -> dict[int, str]:
-    """Return the reason of the newest verdict on each result: the one that holds."""
-    statement = select(Verdict.result_id, Verdict.reason).order_by(Verdict.id)
-    return {row.result_id: row.reason for row in connection.execute(statement)}
-
-
-def _refused(connection: Connection) -> dict[int, str]:
-    statement = select(Result.id, Result.refused).where(Result.refused.is_not(None))
-    return {row.id: row.refused or "" for row in connection.execute(statement)}
-
-
-def _front(whole: SummaryTable) -> SummaryTable:
-    chosen = {row.material for row in whole.rows if row.published}
-    rows = [_counted(row) for row in whole.rows if row.published or row.material not in chosen]
-    rows = [row for row in rows if row.cells]
-    return SummaryTable(rows, columns_of(rows), whole.units, whole.caution)
-
-
-def _counted(row: TableRow) -> TableRow:
-    """Return a row without the figures of which nothing is counted."""
-    return replace(row, cells={key: each for key, each in row.cells.items() if each.n or each.limits})
-
-
-def of_material(whole: SummaryTable, material: str) -> SummaryTable:
-    """Return the rows of one material, with the columns that they fill."""
-    rows = [row for row in whole.rows if row.material == material]
-    return SummaryTable(rows, columns_of(rows), whole.units, whole.caution)
-
-
-def by_method(table: SummaryTable) -> dict[str, SummaryTable]:
-    """Return a table for each method: side by side, all quantities would be wider than any page."""
-    found = {}
-    for method in dict.fromkeys(quantity.partition(".")[0] for quantity, *_ in table.columns):
-        rows = [
-            replace(
-                row,
-                cells={key: each for key, each in row.cells.items() if key[0].partition(".")[0] == method},
-                ratio=row.ratio if STRENGTH.startswith(f"{method}.") else None,
-            )
-            for row in table.rows
-        ]
-        rows = [row for row in rows if row.cells]
-        found[method] = SummaryTable(rows, columns_of(rows), table.units, table.caution)
-    return found
+def lies(letters: str | None) -> str:
+    """Return an orientation in words; empty where it is not recorded."""
+    return in_words(letters) if letters else ""
 
 
 def slugs(names: Iterable[str]) -> dict[str, str]:
@@ -173,9 +404,3 @@ def slug(name: str) -> str:
     """Return a name in small letters, digits, full stops and dashes; empty where nothing is left."""
     letters = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
     return re.sub(r"[^a-z0-9.]+", "-", letters).strip("-.")[:60]
-
-
-def quantities_of(table: SummaryTable) -> Sequence[str]:
-    """Return the quantities of a table of which something can be drawn, in order."""
-    drawn = {name for row in table.rows for (name, *_), each in row.cells.items() if each.values}
-    return [name for name in dict.fromkeys(name for name, *_ in table.columns) if name in drawn]

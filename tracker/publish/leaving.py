@@ -74,6 +74,12 @@ beforehand; ``name`` leaves as pseudonym; ``note`` stays unless chosen; of a ``r
 leave. A column that is not here stays: file names, photographs, programmes.
 """
 
+NEUTRAL: Final[Mapping[tuple[str, str], str]] = {
+    ("attachment", "name"): "kept in the book", ("job", "plate_name"): "kept in the book",
+    ("job_log", "name"): "kept in the book", ("measurement_file", "name"): "recording",
+}  # fmt: skip
+"""What stands in the place of names of files, which may name people and places."""
+
 _FACTS: Final = ("section", "layers", "layer_time_min_s")
 _FIGURE: Final = ("value", "low", "high", "mean", "unit", "basis", "covered")
 T = TypeVar("T")
@@ -133,6 +139,8 @@ class Leaving:
             value = cleaned.get(column)
             if value is not None:
                 cleaned[column] = self._value(table, column, kinds.get(column, "stays"), value)
+                if cleaned[column] is None:
+                    cleaned[column] = NEUTRAL.get((table, column))
         return cast("T", cleaned)
 
     def _value(self, table: str, column: str, kind: Class, value: Any) -> Any:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
@@ -51,6 +51,7 @@ class Site:
     """The files of a site while it is made.
 
     Attributes:
+        root: The folder.
         changed: Paths of the files that this run wrote.
         kept: How many files of the last run stand as they are.
     """
@@ -66,8 +67,16 @@ class Site:
         self._groups_before = {} if cut_short else _made_of(root)
         self._groups: dict[str, tuple[str, list[str]]] = {}
         self._open: list[str] | None = None
+        self._sizes: dict[str, int] = {}
+        self.root = root
         self.changed: list[str] = []
         self.kept = 0
+
+    def size_of(self, paths: Iterable[str]) -> int:
+        """Return the bytes of files of the site together."""
+        return sum(
+            self._sizes[path] if path in self._sizes else (self._root / path).stat().st_size for path in paths
+        )
 
     @property
     def files(self) -> Mapping[str, str]:
@@ -82,9 +91,13 @@ class Site:
         """
         content = data.encode() if isinstance(data, str) else data
         digest = hashlib.sha256(content).hexdigest()
-        self._files[path] = digest
         if self._open is not None:
             self._open.append(path)
+        if self._files.get(path) == digest and path in self._sizes:
+            # Two measurements may share a recording.
+            return
+        self._files[path] = digest
+        self._sizes[path] = len(content)
         place = self._root / path
         if path in self._old:
             # What stands on the disk counts, not what a manifest says of it.

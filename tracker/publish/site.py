@@ -1,158 +1,464 @@
-"""Going through all that is published, once, and writing it down."""
+"""Going through all that is published, once; what is made of the same as last time is not made again."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from pathlib import Path, PurePath
+import hashlib
+import importlib.resources
+import json
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache, partial
+from pathlib import Path
+from typing import Any, Final
 
-from tracker.api import Method
+import tracker
 from tracker.book import Book
 from tracker.errors import Refused
 from tracker.ids import read_id
-from tracker.model import Measurement
+from tracker.lineage import Reader, questions
+from tracker.model import BookRecord, Measurement
 from tracker.plugins import Plugged
-from tracker.publish.folder import Site, written
-from tracker.publish.gathering import Gathered, gather, of_material, quantities_of, slug
-from tracker.publish.measurementpage import measurement_page
-from tracker.publish.opendata import (
-    json_text,
+from tracker.publish import describing
+from tracker.publish.drawing import Curve, curves, strips
+from tracker.publish.evidence import (
+    Leaves,
+    drawn,
+    figure_lines,
     measurement_data,
-    prov_text,
-    result_data,
-    results_csv,
+    provenance_path,
+    recordings,
+    way_of,
 )
-from tracker.publish.pages import index_page, material_page, set_aside_page
+from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, gather, lies, name_of, slug
+from tracker.publish.leaving import Choice, listed
+from tracker.publish.manifest import Site, published
+from tracker.publish.pages import (
+    aside_page,
+    dry_and_wet,
+    front,
+    index_page,
+    job_page,
+    material_page,
+    measurement_page,
+    specimen_page,
+    spool_page,
+    strips_of,
+)
+from tracker.publish.tables import TABLES
 from tracker.selection import Filter
-from tracker.table import as_csv
-from tracker.table.charts import chart, curve_chart, stored, stored_picture
-from tracker.trace import described_by, trace
+from tracker.table import STRENGTH
+from tracker.table.figures import stored
+from tracker.trace import Trace, described_by
+from tracker.trace.history import journal_of
+from tracker.trace.prov import prov
 
 Step = Callable[[int, int], None]
 """Is told of progress: measurements done, of all."""
 
+_MODULUS: Final = "tensile.modulus"
+_OVER_EACH_OTHER: Final = 60
+"""Curves in one picture; more would be a grey field."""
+
 
 @dataclass(frozen=True)
 class Published:
-    """What was written.
+    """What was written, or in a dry run would be.
 
     Attributes:
         folder: Where.
         materials: Pages of materials.
         measurements: Pages of measurements.
         files: Files in all.
+        changed: Files that this run wrote.
+        leaving: Every free text, name and file that leaves, a line each.
+        licence: SPDX identifier of the licence of the data; empty where none was chosen.
     """
 
     folder: Path
     materials: int
     measurements: int
     files: int
+    changed: int
+    leaving: tuple[str, ...]
+    licence: str
 
 
 def publish(
-    book: Book, plugged: Plugged, folder: Path, where: Filter | None = None, step: Step | None = None
+    book: Book,
+    plugged: Plugged,
+    folder: Path,
+    where: Filter | None = None,
+    step: Step | None = None,
+    *,
+    choice: Choice | None = None,
+    dry: bool = False,
 ) -> Published:
-    """Write the summary of a book, and everything behind it, into a folder of pages and data.
+    """Write the summary of a book, and everything behind it, into a folder of pages and open data.
 
-    The same book gives the same bytes.
+    The same book gives the same bytes, on any day. Only files that were published into the folder before are
+    replaced or removed.
 
     Args:
         book: Read only.
         plugged: The methods.
-        folder: New, empty, or published before: then it is replaced as a whole.
+        folder: New, empty, or published before.
         where: Only results of which this holds.
         step: Is told how far it is.
+        choice: What leaves beyond the usual.
+        dry: Write nothing; say what would leave.
 
     Raises:
-        Refused: There is nothing to publish, or the folder holds something else or cannot be written.
+        Refused: There is nothing to publish, the folder holds other things, or it cannot be written.
     """
-    found = gather(book, plugged, where)
-    with written(folder) as site:
-        site.put("index.html", index_page(found, _titles(plugged)))
-        site.put("set-aside.html", set_aside_page(found))
-        _data(site, found)
-        for name in quantities_of(found.front):
-            site.put(f"charts/{slug(name)}.svg", chart(found.front, [name]))
-        for material in found.slugs:
-            _material(site, book, plugged, found, material)
-        _measurements(site, book, plugged, found, step or (lambda *_: None))
-        count = site.count
-    return Published(folder, len(found.slugs), len(found.measurements), count)
+    found = gather(book, plugged, where, choice)
+    with published(folder, dry=dry) as site:
+        made = _Making(site, found, book, plugged, dry=dry)
+        made.measurements(step or (lambda *_: None))
+        made.records()
+        made.summary()
+        made.described()
+        count = len(site.files) + 4
+    changed = len(site.changed)
+    return Published(
+        folder,
+        len(found.slugs),
+        len(found.measurements),
+        count,
+        changed,
+        tuple(listed(found.leaving)),
+        found.about.licence,
+    )
 
 
-def _titles(plugged: Plugged) -> dict[str, str]:
-    return {name: each.method.title for name, each in plugged.methods.items()}
+def choose_publication(
+    book: Book, who: str, *, licence: str | None = None, author: str | None = None, address: str | None = None
+) -> None:
+    """Record in the book under which licence, by whom and where its data are published; None leaves as it is.
+
+    Raises:
+        Refused: The licence is none of those for data.
+    """
+    if licence and licence not in LICENCES:
+        raise Refused(f"{licence} is no licence for data here", do=f"Choose one of {', '.join(LICENCES)}")
+    if address and not address.startswith(("https://", "http://")):
+        raise Refused(f"{address} is no address of a site", do="Write it as https://example.org")
+    chosen = {"licence": licence, "author": author, "public_address": address}
+    with book.act("publication", who) as act:
+        row = act.session.get_one(BookRecord, 1)
+        for name, value in chosen.items():
+            if value is not None:
+                setattr(row, name, value or None)
 
 
-def _data(site: Site, found: Gathered) -> None:
-    site.put("data/table.json", json_text(found.whole.as_json()))
-    site.put("data/table.csv", as_csv(found.whole))
-    site.put("data/results.json", json_text({"results": [result_data(told) for told in found.all()]}))
-    site.put("data/results.csv", results_csv(found.all()))
+@cache
+def _program() -> str:
+    """Return a digest of what makes the pages: another version makes all of them again."""
+    found = hashlib.sha256(getattr(tracker, "__version__", "").encode())
+    for root in ("tracker.publish", "tracker.trace"):
+        files = importlib.resources.files(root)
+        for folder in (files, files / "templates"):
+            names = sorted(each.name for each in folder.iterdir()) if folder.is_dir() else []
+            for name in names:
+                if name.endswith((".py", ".html", ".css", ".js")):
+                    found.update((folder / name).read_bytes())
+    return found.hexdigest()
 
 
-def _material(site: Site, book: Book, plugged: Plugged, found: Gathered, material: str) -> None:
-    table, name = of_material(found.whole, material), found.slugs[material]
-    pictures = []
-    drawn = quantities_of(table)
-    if drawn:
-        site.put(f"charts/material-{name}.svg", chart(table, drawn))
-        pictures.append((f"../charts/material-{name}.svg", f"every single result of {material}"))
-    for method in sorted({quantity.partition(".")[0] for quantity in drawn} & set(plugged.methods)):
-        try:
-            curves = curve_chart(book, plugged, table, method)
-        except Refused:
-            # Most methods record no curves; the results are drawn all the same.
-            continue
-        path = f"charts/material-{name}-{method}.svg"
-        site.put(path, curves)
-        pictures.append((f"../{path}", f"{method} of {material}, piece over piece"))
-    site.put(f"materials/{name}.html", material_page(found, _titles(plugged), material, pictures))
+def _digest(*parts: Any) -> str:
+    text = json.dumps(parts, default=repr, sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _measurements(site: Site, book: Book, plugged: Plugged, found: Gathered, step: Step) -> None:
-    numbers = {read_id(ident)[0].number: ident for ident in found.measurements}
-    describe = described_by(plugged)
-    with stored(book, list(numbers)) as rows:
-        for done, row in enumerate(rows):
-            ident = numbers[row.id]
-            way = trace(book, read_id(ident)[0], describe=describe)
-            picture = _drawn(book, plugged, row)
-            if picture is not None:
-                site.put(f"measurements/{ident}.svg", picture)
-            page = measurement_page(
-                way, found.measurements[ident], found.slugs, _method(plugged, row.method),
-                _recordings(site, book, row), drawn=picture is not None,
-            )  # fmt: skip
-            site.put(f"measurements/{ident}.html", page)
-            site.put(f"measurements/{ident}.json", json_text(measurement_data(way)))
-            site.put(f"measurements/{ident}.prov.json", prov_text(way))
-            step(done + 1, len(numbers))
+class _Making:
+    """Makes the files of one site."""
+
+    def __init__(self, site: Site, found: Gathered, book: Book, plugged: Plugged, *, dry: bool) -> None:
+        self._site = site
+        self._found = found
+        self._book = book
+        self._plugged = plugged
+        self._dry = dry
+        self._describe = described_by(plugged)
+        about = replace(found.about, version=found.about.version.min, changed=found.about.changed.min)
+        self._common = _digest(_program(), about, found.leaving.choice, sorted(found.leaving.people.items()))
+        self._titles = {name: each.method.title for name, each in plugged.methods.items()}
+        self._feed: list[tuple[str, str, str]] = []
+
+    def _method(self, name: str) -> Any:
+        loaded = self._plugged.methods.get(name)
+        return None if loaded is None else loaded.method
+
+    def measurements(self, step: Step) -> None:
+        """Make page, JSON, curve and recordings of every measurement, and the provenance of every job."""
+        found = self._found
+        numbers = {read_id(ident)[0].number: ident for ident in found.measurements}
+        todo = [number for number, ident in numbers.items() if not self._stands(ident)]
+        ways: dict[str, Trace] = {}
+        with Reader(self._book.engine) as reader, stored(self._book, todo) as rows:
+            for done, row in enumerate(rows):
+                ident = numbers[row.id]
+                path = found.paths[ident]
+                path.journal = found.leaving._journal(journal_of(reader, list(path.touched())))  # noqa: SLF001 - of this room
+                ways[ident] = way_of(found, self._book, path, self._describe)
+                with self._site.group(f"measurement {ident}", self._key(ident)):
+                    self._measurement(ident, ways[ident], row)
+                step(done + 1, len(todo))
+        self._note_recordings()
+        self._provenance()
+
+    def _key(self, ident: str) -> str:
+        found = self._found
+        told = found.measurements[ident]
+        method = self._method(told[0].row.method)
+        return _digest(
+            self._common,
+            found.keys[ident],
+            getattr(method, "version", ""),
+            getattr(method, "standard", ""),
+            found.slugs[name_of(told[0].row)],
+            found.answers.get(ident),
+            [(t.title, t.standing) for t in told],
+        )
+
+    def _stands(self, ident: str) -> bool:
+        return not self._dry and self._site.unchanged(f"measurement {ident}", self._key(ident))
+
+    def _measurement(self, ident: str, way: Trace, row: Measurement) -> None:
+        found, site = self._found, self._site
+        files = recordings(found, self._book, self._plugged, ident, way.path, row)
+        for each in files:
+            if each.path:
+                site.put(each.path, each.data)
+        method = self._method(row.method)
+        figure = None if self._dry else figure_lines(self._book, self._plugged, row)
+        base = found.about.path(ident)
+        if figure is not None:
+            site.put(
+                f"{base}curve.svg", drawn(f"{ident} {self._titles.get(row.method, row.method)}", *figure)
+            )
+        html = measurement_page(found, self._book, ident, way, files, method, picture=figure is not None)
+        site.put(f"{base}index.html", html)
+        data = measurement_data(found, way, ident, row, files, method)
+        site.put(f"data/measurements/{ident}.json", json.dumps(data, ensure_ascii=False, default=str) + "\n")
+        self._note_leaving(ident, files)
+
+    def _note_leaving(self, ident: str, files: Sequence[Leaves]) -> None:
+        leaving = self._found.leaving
+        for each in files:
+            if each.path:
+                self._found.recordings[ident, each.field] = each.path
+                leaving.files[each.name] = (
+                    f"recording, {len(each.data)} bytes{f', {each.why}' if each.why else ''}"
+                )
+            else:
+                leaving.kept[each.name] = each.why
+
+    def _note_recordings(self) -> None:
+        """Take over from measurements that stand as they are which recordings they have."""
+        for ident, path in self._found.paths.items():
+            if path.measured[0].files and not any(key[0] == ident for key in self._found.recordings):
+                data = json.loads((self._site.root / f"data/measurements/{ident}.json").read_text("utf-8"))
+                for each in data.get("files", ()):
+                    if each.get("path"):
+                        self._found.recordings[ident, each["field"]] = each["path"]
+
+    def _provenance(self) -> None:
+        """Write one PROV document a job: all its pieces and measurements share print and spools."""
+        found = self._found
+        groups: dict[str, list[str]] = defaultdict(list)
+        for ident, path in found.paths.items():
+            groups[provenance_path(path)].append(ident)
+        for place, idents in groups.items():
+            key = _digest(self._common, [found.keys[ident] for ident in idents])
+            if self._dry or self._site.unchanged(place, key):
+                continue
+            # The format knows no comments: its caution is an entity.
+            caution = {"prov:label": "caution", "prov:value": CAUTIONS}
+            merged: dict[str, dict[str, Any]] = {"entity": {"sb:caution": caution}}
+            for ident in idents:
+                _merge(merged, prov(way_of(found, self._book, found.paths[ident], None)), ident)
+            with self._site.group(place, key):
+                self._site.put(place, json.dumps(merged, ensure_ascii=False, sort_keys=True) + "\n")
+
+    def records(self) -> None:
+        """Make the pages of specimens, jobs and spools: a permalink for every ID on a label."""
+        found = self._found
+        taken: dict[str, list[str]] = defaultdict(list)
+        for ident, told in found.measurements.items():
+            taken[told[0].row.specimen].append(ident)
+        for ident, lineage in found.pieces.items():
+            key = (repr(lineage), repr(found.factors.get(ident)), [self._key(each) for each in taken[ident]])
+            self._record(ident, key, partial(specimen_page, found, self._book, ident, lineage, taken[ident]))
+        for ident, printed in found.prints.items():
+            own = [
+                repr(p.specimen)
+                for p in found.pieces.values()
+                if p.specimen and p.specimen.job_id == printed.job.id
+            ]
+            self._record(ident, (repr(printed), own), partial(job_page, found, self._book, ident))
+        for ident, history in found.spools().items():
+            counted = [(name, len(found.paths)) for name in found.prints]
+            self._record(
+                ident,
+                (repr(history), counted, len(found.pieces)),
+                partial(spool_page, found, self._book, ident, history),
+            )
+
+    def _record(self, ident: str, key: Any, make: Callable[[], str]) -> None:
+        digest = _digest(self._common, key)
+        if self._dry or self._site.unchanged(f"record {ident}", digest):
+            return
+        with self._site.group(f"record {ident}", digest):
+            self._site.put(f"{self._found.about.path(ident)}index.html", make())
+
+    def summary(self) -> None:
+        """Make the front page with its pictures, the pages of materials, and what was set aside."""
+        found, site = self._found, self._site
+        table = front(found)
+        pictures = [
+            self._picture(f"pictures/{slug(quantity)}.svg", found.heading(quantity), lines)
+            for quantity in (STRENGTH, _MODULUS)
+            if (lines := strips_of(found, table, quantity))
+        ]
+        if lines := dry_and_wet(found):
+            title = f"{found.heading(STRENGTH)}, dried beside not dried"
+            pictures.append(self._picture("pictures/dried.svg", title, lines))
+        site.put("index.html", index_page(found, pictures, self._titles))
+        site.put("set-aside.html", aside_page(found, self._book))
+        for name in found.slugs:
+            self._material(name)
+        for name in ("site.css", "site.js"):
+            file = importlib.resources.files("tracker.publish") / "templates" / name
+            site.put(f"assets/{name}", file.read_bytes())
+
+    def _picture(self, path: str, title: str, lines: Any) -> tuple[str, str]:
+        self._site.put(path, strips(title, lines))
+        return path, title
+
+    def _material(self, name: str) -> None:
+        found = self._found
+        own = slug_of = found.slugs[name]
+        table = replace(found.whole, rows=[row for row in found.whole.rows if row.material == name])
+        pictures = []
+        for quantity in dict.fromkeys(quantity for quantity, _ in table.columns):
+            if lines := strips_of(found, table, quantity, one=True):
+                path = f"pictures/{own}-{slug(quantity)}.svg"
+                pictures.append(self._picture(path, found.heading(quantity), lines))
+        pictures += self._overlays(name, slug_of)
+        self._site.put(f"materials/{own}.html", material_page(found, self._book, name, pictures))
+
+    def _overlays(self, material: str, own: str) -> Iterator[tuple[str, str]]:
+        """Yield pictures of the curves of a material over each other, a method each."""
+        found = self._found
+        by_method: dict[str, list[str]] = defaultdict(list)
+        for ident, told in found.measurements.items():
+            if name_of(told[0].row) == material and any(t.row.counted for t in told):
+                by_method[told[0].row.method].append(ident)
+        for method, idents in sorted(by_method.items()):
+            some = idents[:: max(1, -(-len(idents) // _OVER_EACH_OTHER))]
+            path = f"pictures/{own}-{slug(method)}-curves.svg"
+            said = "" if len(some) == len(idents) else f", {len(some)} of {len(idents)}"
+            title = f"{self._titles.get(method, method)}, curves over each other{said}"
+            if self._dry or len(some) < 2 or method not in self._plugged.methods:  # noqa: PLR2004 - one is no comparison
+                continue
+            key = _digest(_program(), title, [self._key(each) for each in some])
+            if self._site.unchanged(path, key):
+                if path in self._site.files:
+                    yield path, title
+                continue
+            picture = self._over_each_other(title, some)
+            with self._site.group(path, key):
+                if picture:
+                    self._site.put(path, picture)
+            if picture:
+                yield path, title
+
+    def _over_each_other(self, title: str, idents: Sequence[str]) -> str:
+        found = self._found
+        numbers = {read_id(each)[0].number: each for each in idents}
+        groups = list(dict.fromkeys(lies(found.measurements[each][0].row.orientation) for each in idents))
+        axes, lines = ("", ""), list[Curve]()
+        with stored(self._book, list(numbers)) as rows:
+            for row in rows:
+                figure = figure_lines(self._book, self._plugged, row)
+                if figure is not None and (not lines or figure[0] == axes):
+                    axes = figure[0]
+                    group = groups.index(lies(found.measurements[numbers[row.id]][0].row.orientation))
+                    lines.append(replace(figure[1][0], group=group))
+        return curves(title, axes, lines, groups) if len(lines) > 1 else ""
+
+    def described(self) -> None:
+        """Write the tables, and what describes them."""
+        found, site = self._found, self._site
+        if found.leaving.choice.plates:
+            self._plates()
+        sizes = {}
+        for table in TABLES:
+            text = table.text(found)
+            site.put(table.path, text)
+            sizes[table.path] = (hashlib.sha256(text.encode()).hexdigest(), len(text.encode()))
+        site.put("data/csv-metadata.json", describing.as_text(describing.csvw(found)))
+        site.put("datapackage.json", describing.as_text(describing.data_package(found, sizes)))
+        payload = sorted(path for path in site.files if path.startswith("data/"))
+        site.put("ro-crate-metadata.json", describing.as_text(describing.ro_crate(found, payload)))
+        site.put("CITATION.cff", describing.citation(found))
+        site.put("LICENCE.txt", describing.licence_text(found))
+        site.put("README.md", describing.readme(found))
+        site.put("feed.xml", describing.feed(found, self._changes()))
+        site.put("bag-info.txt", describing.bag_info(found, site.size_of(payload), len(payload)))
+
+    def _plates(self) -> None:
+        """Let plate files and logs leave, whole: they were chosen."""
+        for ident, printed in self._found.prints.items():
+            files = [(printed.job.plate_sha256, f"data/plates/{ident}.gcode")]
+            files += [(log.sha256, f"data/logs/{ident}-{log.id}.csv") for log in printed.logs]
+            for digest, path in files:
+                if digest is None:
+                    continue
+                try:
+                    data = self._book.files.get(digest)
+                except Refused:
+                    self._found.leaving.kept[path] = "it is missing from the book"
+                    continue
+                self._site.put(path, data)
+                self._found.leaving.files[path] = f"as the printer got it, {len(data)} bytes"
+
+    def _changes(self) -> list[tuple[str, str, str]]:
+        """Return what changed, newest first: each measurement at the newest entry behind its own results."""
+        found = self._found
+        newest = {
+            ident: max(
+                row["entry"] for table, row in path.touched() if table in ("measurement", "result", "verdict")
+            )
+            for ident, path in found.paths.items()
+        }
+        latest = sorted(newest.items(), key=lambda each: (-each[1], each[0]))[:60]
+        with Reader(self._book.engine) as reader:
+            at = {
+                p["entry"].seq: p["entry"].at
+                for p in reader.ask(questions.ENTRIES, [seq for _, seq in latest])
+            }
+        return [
+            (at[seq].strftime("%Y-%m-%dT%H:%M:%SZ"), ident, self._said(ident))
+            for ident, seq in latest
+            if seq in at
+        ]
+
+    def _said(self, ident: str) -> str:
+        told = self._found.measurements[ident]
+        values = "; ".join(f"{t.title.partition(' [')[0]} {t.standing}" for t in told[:3])
+        return f"{ident} on {told[0].row.specimen}, {name_of(told[0].row)}: {values}"
 
 
-def _drawn(book: Book, plugged: Plugged, row: Measurement) -> bytes | None:
-    try:
-        return stored_picture(book, plugged, row)
-    except Refused:
-        # A number without readings, or a method that is gone, is published without its picture.
-        return None
-
-
-def _method(plugged: Plugged, name: str) -> Method | None:
-    loaded = plugged.methods.get(name)
-    return None if loaded is None else loaded.method
-
-
-def _recordings(site: Site, book: Book, row: Measurement) -> Mapping[str, str]:
-    """Copy the recordings of a measurement, named by what they hold; returns their paths from its page."""
-    found = {}
-    for each in row.files:
-        ending = slug(PurePath(each.name).suffix)
-        path = f"files/{each.sha256}" + (f".{ending}" if ending else "")
-        try:
-            site.put(path, book.files.get(each.sha256))
-        except Refused:
-            # A recording that is gone is named by verify; what was computed from it still stands.
-            continue
-        found[each.name] = f"../{path}"
-    return found
+def _merge(into: dict[str, dict[str, Any]], document: Mapping[str, Mapping[str, Any]], ident: str) -> None:
+    """Add a PROV document to another; relations, numbered in each, get names of their own."""
+    for kind, entries in document.items():
+        own = into.setdefault(kind, {})
+        for name, entry in entries.items():
+            if name.startswith("_:"):
+                own[f"{name}-{ident}"] = entry
+            else:
+                own.setdefault(name, {}).update(entry) if isinstance(entry, dict) else own.update(
+                    {name: entry}
+                )

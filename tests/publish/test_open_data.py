@@ -1,0 +1,143 @@
+"""The open data, held against the programs that others read it with."""
+
+from __future__ import annotations
+
+import json
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import bagit
+import frictionless
+import pandas as pd
+import pytest
+from prov.model import ProvDocument
+from rocrate.rocrate import ROCrate
+
+from tests.desk.bench import WHO
+from tests.publish.test_publish import filled, plugged
+from tracker.book import Book
+from tracker.model import Dispute
+from tracker.plugins import Plugged
+from tracker.publish import choose_publication, publish
+from tracker.publish.pages import wilson
+
+__all__ = ["filled", "plugged"]
+
+
+@pytest.fixture
+def site(filled: Book, plugged: Plugged, tmp_path: Path) -> Path:
+    """Publish the book, under a licence, with an answer to a number."""
+    choose_publication(
+        filled, WHO, licence="CC-BY-4.0", author="Nordlicht Bench", address="https://bench.example.org/"
+    )
+    with filled.act("dispute", WHO) as act:
+        act.session.add(Dispute(measurement_id=1, text="We pulled <more>.", by="Beispielwerk", at=act.at))
+    return publish(filled, plugged, tmp_path / "site").folder
+
+
+def test_the_data_package_is_valid(site: Path) -> None:
+    """Types, keys, references and digests, by frictionless (the reference implementation)."""
+    report = frictionless.Package(str(site / "datapackage.json")).validate()
+
+    assert report.flatten(["type", "note"]) == []
+    assert report.stats["tasks"] == 11
+
+
+def test_pandas_reads_every_table_with_no_options(site: Path) -> None:
+    """Numbers come as numbers; a column of them has no text in it."""
+    package = json.loads((site / "datapackage.json").read_text("utf-8"))
+    for resource in package["resources"]:
+        frame = pd.read_csv(site / resource["path"])
+        assert list(frame.columns) == [field["name"] for field in resource["schema"]["fields"]]
+        for field in resource["schema"]["fields"]:
+            if field["type"] in ("number", "integer") and len(frame):
+                assert pd.api.types.is_numeric_dtype(frame[field["name"]]), (resource["name"], field["name"])
+
+
+def test_a_mean_from_the_table_is_that_of_the_page(site: Path) -> None:
+    """A reader who knows nothing of strandbook gets the same number: counted results of one condition."""
+    results = pd.read_csv(site / "data/results.csv")
+    flat = results[
+        (results["quantity"] == "tensile.strength") & results["counted"] & (results["job"] == "J0002-H")
+    ]
+
+    assert flat["value"].mean() == pytest.approx((1900 / 40 + 1950 / 40) / 2)
+
+
+def test_the_factors_are_in_the_open_data(site: Path) -> None:
+    """Nozzle temperature of both plates, with its basis and unit."""
+    factors = pd.read_csv(site / "data/factors.csv")
+    nozzle = factors[factors["factor"] == "nozzle_c"]
+
+    assert set(nozzle["value"]) == {245.0, 270.0}
+    assert set(nozzle["unit"]) == {"degC"}
+    assert set(nozzle["basis"]) == {"commanded"}
+
+
+def test_the_crate_is_read_by_its_reference_implementation(site: Path) -> None:
+    """RO-Crate 1.1, by ro-crate-py: every file of the data is described and there."""
+    crate = ROCrate(site)
+    described = {entity.id for entity in crate.data_entities}
+
+    assert crate.root_dataset["license"].id == "https://creativecommons.org/licenses/by/4.0/"
+    assert {str(path.relative_to(site)) for path in (site / "data").rglob("*") if path.is_file()} == described
+
+
+def test_every_provenance_document_is_read_as_prov(site: Path) -> None:
+    """By the prov package: all documents together are one, as their names are unique."""
+    documents = [
+        ProvDocument.deserialize(content=path.read_text("utf-8"), format="json")
+        for path in sorted((site / "data/provenance").glob("*.json"))
+    ]
+    assert len(documents) == 3
+    assert all(document.get_records() for document in documents)
+
+
+def test_the_site_is_a_valid_bag(site: Path) -> None:
+    """RFC 8493, with the number of bytes and files of its payload."""
+    bag = bagit.Bag(str(site))
+
+    assert bag.validate()
+    assert bag.info["External-Identifier"].startswith("urn:strandbook:")
+
+
+def test_licence_author_and_citation_are_told(site: Path) -> None:
+    """Where people and programs look for them."""
+    assert "license: CC-BY-4.0" in (site / "CITATION.cff").read_text("utf-8")
+    assert "Nordlicht Bench" in (site / "CITATION.cff").read_text("utf-8")
+    assert "CC-BY-4.0" in (site / "LICENCE.txt").read_text("utf-8")
+    page = (site / "index.html").read_text("utf-8")
+    begin, end = '<script type="application/ld+json">', "</script>"
+    dataset = json.loads(page.partition(begin)[2].partition(end)[0])
+    assert dataset["license"] == "https://creativecommons.org/licenses/by/4.0/"
+    assert dataset["url"] == "https://bench.example.org/"
+
+
+def test_an_answer_stands_beside_its_number(site: Path) -> None:
+    """On the measurement's page, as text, and in the data."""
+    page = next(site.glob("M0001-Y.*/index.html")).read_text("utf-8")
+
+    assert "We pulled &lt;more&gt;." in page
+    assert "Beispielwerk" in page
+    assert pd.read_csv(site / "data/answers.csv").loc[0, "about"] == "M0001-Y"
+
+
+def test_the_feed_is_atom_with_the_newest_first(site: Path) -> None:
+    """RFC 4287: ids, titles and moments of every entry."""
+    atom = "{http://www.w3.org/2005/Atom}"
+    feed = ET.fromstring((site / "feed.xml").read_text("utf-8"))  # noqa: S314 - it is our own
+    entries = feed.findall(f"{atom}entry")
+    moments = [entry.findtext(f"{atom}updated") for entry in entries]
+
+    assert len(entries) == 7
+    assert moments == sorted(moments, key=str, reverse=True)
+    assert len({entry.findtext(f"{atom}id") for entry in entries}) == 7
+    assert all(entry.findtext(f"{atom}title") for entry in entries)
+
+
+def test_the_interval_of_a_failure_rate_is_wilsons() -> None:
+    """Score intervals of R. G. Newcombe, Statistics in Medicine 17 (1998) 857–872, table I; from memory."""
+    assert wilson(15, 148) == pytest.approx((0.0624, 0.1605), abs=5e-5)
+    assert wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=5e-5)
+    assert wilson(0, 20) == pytest.approx((0.0, 0.1611), abs=5e-5)
+    assert wilson(1, 29) == pytest.approx((0.0061, 0.1718), abs=5e-5)

@@ -1,0 +1,200 @@
+"""An outsider's proof: every number of a published folder, computed again from its own recordings.
+
+No book is needed; the installed methods are. What the manifests say of the files is checked too.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from tracker.api import Piece, Recording, validate
+from tracker.desk.rigs import instruments
+from tracker.errors import Refused
+from tracker.lineage import Row
+from tracker.plugins import Plugged
+from tracker.publish.manifest import PAYLOAD, TAGS, read_manifest
+
+TOLERANCE: Final = 1e-9
+"""Relative: far above what another order of additions does, far below any reading's resolution."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What became of one number.
+
+    Attributes:
+        measurement: Its ID.
+        quantity: Its name.
+        state: ``holds``, ``differs``, or ``cannot be computed``.
+        published: Value as published, or None.
+        computed: Value as computed now, or None.
+        why: What stands in the way, or what differs; empty where it holds.
+    """
+
+    measurement: str
+    quantity: str
+    state: str
+    published: float | None = None
+    computed: float | None = None
+    why: str = ""
+
+
+@dataclass
+class Checked:
+    """What a check of a folder found.
+
+    Attributes:
+        numbers: A verdict on every number.
+        files: What is wrong with files, by path.
+        count: How many files were compared with the manifests.
+    """
+
+    numbers: list[Verdict] = field(default_factory=list)
+    files: dict[str, str] = field(default_factory=dict)
+    count: int = 0
+
+    @property
+    def holds(self) -> bool:
+        """Whether every number that can be computed holds, and every file is as listed."""
+        return not self.files and not any(each.state == "differs" for each in self.numbers)
+
+    def of(self, state: str) -> list[Verdict]:
+        """Return the verdicts of one state."""
+        return [each for each in self.numbers if each.state == state]
+
+
+def check_site(folder: Path, plugged: Plugged, step: Callable[[int, int], None] | None = None) -> Checked:
+    """Compute every number of a published folder again, from the folder alone.
+
+    Args:
+        folder: That was published.
+        plugged: The installed methods.
+        step: Is told how far it is: measurements done, of all.
+
+    Raises:
+        Refused: It is no published folder.
+    """
+    if not (folder / PAYLOAD).is_file():
+        raise Refused(f"{folder} is no published folder", why=f"it has no {PAYLOAD}")
+    found = Checked()
+    _check_files(folder, found)
+    places = sorted((folder / "data/measurements").glob("*.json"))
+    for done, place in enumerate(places, start=1):
+        found.numbers += _numbers(folder, place, plugged)
+        if step is not None:
+            step(done, len(places))
+    return found
+
+
+def _check_files(folder: Path, found: Checked) -> None:
+    for name in (PAYLOAD, TAGS):
+        if not (folder / name).is_file():
+            found.files[name] = "is missing"
+            continue
+        for path, digest in read_manifest((folder / name).read_text("utf-8")).items():
+            found.count += 1
+            place = folder / path
+            if not place.is_file():
+                found.files[path] = "is missing"
+            elif hashlib.sha256(place.read_bytes()).hexdigest() != digest:
+                found.files[path] = "is not what the manifest lists"
+
+
+def _numbers(folder: Path, place: Path, plugged: Plugged) -> Iterator[Verdict]:
+    ident = place.stem
+    try:
+        told = json.loads(place.read_text("utf-8"))
+        results = [Row(each) for each in told["results"]]
+    except (OSError, ValueError, TypeError, KeyError) as error:
+        yield Verdict(ident, "", "differs", why=f"its JSON cannot be read: {type(error).__name__}")
+        return
+    try:
+        computed = _computed(folder, told, plugged)
+    except Refused as refusal:
+        for each in results:
+            yield Verdict(ident, each.quantity, "cannot be computed", each.get("value"), why=str(refusal))
+        return
+    for each in results:
+        yield _judged(ident, each, computed)
+
+
+def _judged(ident: str, result: Row, computed: Mapping[str, Any]) -> Verdict:
+    name, published = str(result.quantity), result.get("value")
+    again = computed.get(name)
+    value = None if again is None else again.value
+    same = (
+        published is value
+        if published is None or value is None
+        else math.isclose(published, value, rel_tol=TOLERANCE)
+    )
+    if not same:
+        return Verdict(ident, name, "differs", published, value, "the value is another")
+    u, again_u = result.get("uncertainty"), None if again is None else again.uncertainty
+    if u is not None and (again_u is None or not math.isclose(u, again_u, rel_tol=1e-6)):
+        return Verdict(ident, name, "differs", published, value, "the uncertainty is another")
+    return Verdict(ident, name, "holds", published, value)
+
+
+def _computed(folder: Path, told: Mapping[str, Any], plugged: Plugged) -> dict[str, Any]:
+    """Return what the installed method makes of published readings, by quantity.
+
+    Raises:
+        Refused: There are no readings, the method is not installed in that version, or a recording is
+        missing.
+    """
+    method, version = (told.get("method") or {}).get("id"), (told.get("method") or {}).get("version")
+    if not told.get("readings") and not told.get("files"):
+        raise Refused("It came without readings")
+    loaded = plugged.methods.get(method or "")
+    if loaded is None or loaded.method.version != version:
+        raise Refused(f"The method {method} in version {version} is not installed here")
+    files = {}
+    for each in told.get("files", ()):
+        if not each.get("path"):
+            raise Refused(f"The recording {each.get('field')} was not published")
+        place = folder / each["path"]
+        if ".." in Path(each["path"]).parts or not place.is_file():
+            raise Refused(f"The recording {each['path']} is missing")
+        files[each["field"]] = _recording(each, place.read_bytes())
+    readings = validate(loaded.method, {**(told.get("readings") or {}), **files})
+    pairs = [_pair(each) for each in told.get("instruments", ())]
+    known: dict[str, Any] = told.get("piece") or {}
+    known = {name: tuple(value) if isinstance(value, list) else value for name, value in known.items()}
+    piece = Piece(**known)
+    computation = plugged.compute(method or "", readings, piece, instruments(pairs))
+    return {each.quantity: each for each in computation.outcomes}
+
+
+def _recording(each: Mapping[str, Any], data: bytes) -> Recording:
+    recording = Recording(each["name"], data)
+    read_as = each.get("read_as")
+    return recording if not read_as else _read_as(recording, read_as)
+
+
+def _read_as(recording: Recording, options: Mapping[str, Any]) -> Recording:
+    return recording.read_as(**options) if hasattr(recording, "read_as") else recording
+
+
+class _Absent(Row):
+    """A row of which only the published columns are known; what is absent reads as not recorded."""
+
+    def __getattr__(self, name: str) -> Any:
+        return self.get(name)
+
+
+def _pair(told: Mapping[str, Any]) -> tuple[Any, Any]:
+    """Return a rig and its calibration as the arithmetic wants them."""
+    rig = _Absent({**told, "id": _number(str(told.get("id", "R0000")))})
+    calibration = told.get("calibration")
+    return rig, None if calibration is None else _Absent({"u_abs": 0.0, "u_rel": 0.0, **calibration})
+
+
+def _number(ident: str) -> int:
+    digits = "".join(each for each in ident[1:].partition("-")[0] if each.isdigit())
+    return int(digits or 0)
