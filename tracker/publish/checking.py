@@ -172,13 +172,7 @@ def _computed(folder: Path, told: Mapping[str, Any], plugged: Plugged) -> dict[s
 
 
 def _recording(each: Mapping[str, Any], data: bytes) -> Recording:
-    recording = Recording(each["name"], data)
-    read_as = each.get("read_as")
-    return recording if not read_as else _read_as(recording, read_as)
-
-
-def _read_as(recording: Recording, options: Mapping[str, Any]) -> Recording:
-    return recording.read_as(**options) if hasattr(recording, "read_as") else recording
+    return Recording(each["name"], data, each.get("read_as") or {})
 
 
 class _Absent(Row):

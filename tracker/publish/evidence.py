@@ -26,7 +26,7 @@ from tracker.plugins import Plugged
 from tracker.publish.drawing import Curve, curves
 from tracker.publish.gathering import CAUTIONS, Gathered, slug
 from tracker.publish.leaving import without_header, without_tags
-from tracker.table.figures import taken
+from tracker.table.charts import taken
 from tracker.trace import Trace, corrections
 from tracker.trace.walk import Path
 from tracker.trace.way import Describe
@@ -150,9 +150,10 @@ def _reads_alike(
     loaded = plugged.methods.get(row.method)
     if loaded is None:
         return True
+    read_as = next((each.read_as for each in row.files if each.field == field), None) or {}
     try:
         both = [
-            validate(loaded.method, {**(row.readings or {}), field: Recording(name, each)})
+            validate(loaded.method, {**(row.readings or {}), field: Recording(name, each, read_as)})
             for each in (data, leaves)
         ]
     except Refused:

@@ -23,7 +23,7 @@ from tracker.publish.evidence import Leaves, provenance_path, recipe
 from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, Told, lies, name_of
 from tracker.publish.tables import TABLES
 from tracker.stating import state_row
-from tracker.table import STRENGTH, SummaryTable, TableRow
+from tracker.table import STRENGTH, Column, SummaryTable, TableRow
 from tracker.trace import WORDS, Station, Trace, corrections, stations
 from tracker.trace.walk import Path
 from tracker.trace.way import Way
@@ -139,21 +139,28 @@ def _tables(
     found: Gathered, table: SummaryTable, titles: Mapping[str, str]
 ) -> Iterable[tuple[str, list[str], list[Any]]]:
     """Yield a table for each method: side by side, all quantities would be wider than any page."""
-    for method in dict.fromkeys(quantity.partition(".")[0] for quantity, _ in table.columns):
-        columns = [key for key in table.columns if key[0].partition(".")[0] == method]
+    for method in dict.fromkeys(column.quantity.partition(".")[0] for column in table.columns):
+        columns = [key for key in table.columns if key.quantity.partition(".")[0] == method]
         columns = [key for key in columns if any(_shown(row, key) for row in table.rows)]
         rows = [row for row in table.rows if any(_shown(row, key) for key in columns)]
         if rows:
-            head = [f"{found.heading(quantity)} {lying}".strip() for quantity, lying in columns]
+            head = [_heading(found, column) for column in columns]
             yield titles.get(method, method), head, [_row(found, row, columns) for row in rows]
 
 
-def _shown(row: TableRow, key: tuple[str, str]) -> bool:
+def _heading(found: Gathered, column: Column) -> str:
+    """Return the heading of a column: quantity, unit, orientation and break type."""
+    return ", ".join(
+        filter(None, (f"{found.heading(column.quantity)} {column.orientation}".strip(), column.group))
+    )
+
+
+def _shown(row: TableRow, key: Column) -> bool:
     cell = row.cells.get(key)
     return cell is not None and bool(cell.n or cell.limits)
 
 
-def _row(found: Gathered, row: TableRow, columns: Sequence[tuple[str, str]]) -> dict[str, Any]:
+def _row(found: Gathered, row: TableRow, columns: Sequence[Column]) -> dict[str, Any]:
     cells = []
     for key in columns:
         cell = row.cells[key] if _shown(row, key) else None
@@ -223,18 +230,21 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
             failed[key].append(lineage.specimen.outcome)
     lines = []
     for row in table.rows:
-        for (name, lying), cell in row.cells.items():
-            if name != quantity or not (cell.values or aside.get((row.material, lying))):
+        for column, cell in row.cells.items():
+            lying = ", ".join(filter(None, (column.orientation, column.group)))
+            if column.quantity != quantity or not (
+                cell.values or aside.get((row.material, column.orientation))
+            ):
                 continue
             words = (lying, row.words) if one else (row.material, lying, row.words)
-            outcomes = failed.get((row.material, lying), [])
+            outcomes = failed.get((row.material, column.orientation), [])
             lost = f", {outcomes.count('failed')} of {len(outcomes)} failed" if "failed" in outcomes else ""
             interval = (None, None) if cell.uninformative or cell.ordinal else (cell.low, cell.high)
             lines.append(
                 Strip(
                     " · ".join(w for w in words if w),
                     cell.values,
-                    aside.pop((row.material, lying), ()),
+                    aside.pop((row.material, column.orientation), ()),
                     cell.mean,
                     *interval,
                     f"n {cell.n}{lost}",
@@ -295,7 +305,7 @@ def material_page(found: Gathered, book: Book, material: str, pictures: Sequence
         }
         for row in found.whole.rows
         if row.material == material
-        for (quantity, lying), cell in row.cells.items()
+        for (quantity, lying, *_), cell in row.cells.items()
     ]
     failed = [
         (

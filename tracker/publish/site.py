@@ -48,7 +48,7 @@ from tracker.publish.pages import (
 from tracker.publish.tables import TABLES
 from tracker.selection import Filter
 from tracker.table import STRENGTH
-from tracker.table.figures import stored
+from tracker.table.charts import stored
 from tracker.trace import Trace, described_by
 from tracker.trace.history import journal_of
 from tracker.trace.prov import prov
@@ -341,7 +341,7 @@ class _Making:
         own = slug_of = found.slugs[name]
         table = replace(found.whole, rows=[row for row in found.whole.rows if row.material == name])
         pictures = []
-        for quantity in dict.fromkeys(quantity for quantity, _ in table.columns):
+        for quantity in dict.fromkeys(column.quantity for column in table.columns):
             if lines := strips_of(found, table, quantity, one=True):
                 path = f"pictures/{own}-{slug(quantity)}.svg"
                 pictures.append(self._picture(path, found.heading(quantity), lines))
