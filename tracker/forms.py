@@ -125,9 +125,9 @@ class Clocked(Protocol):
         """The bench's."""
 
 
-def when_at(book: Clocked) -> When:
-    """Return the present moment and the bench's zone."""
-    return When(book.clock(), book.zone)
+def when_at(book: Clocked, began: dt.datetime | None = None) -> When:
+    """Return the present moment and the bench's zone; ``began`` as :class:`When` has it."""
+    return When(book.clock(), book.zone, began)
 
 
 def check_order(began: dt.datetime | None, ended: dt.datetime | None, what: str, zone: dt.tzinfo) -> None:

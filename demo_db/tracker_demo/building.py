@@ -138,9 +138,9 @@ class _Telling:
             mark_dummies(read, dummies)
         self.ids[name] = jobs.add_job(
             self.book, self.who, {"name": name, "started_at": at, "operator": self.who, **event},
-            plate=plate, read=read, spools=named, again=earlier,
+            plate=plate, read=read, spools=named, again=earlier, sure=True,
         ).id  # fmt: skip
-        jobs.end_job(self.book, self.who, self.ids[name], ending)
+        jobs.end_job(self.book, self.who, self.ids[name], ending, sure=True)
         self._log(name, at, ending)
 
     def _log(self, name: str, at: dt.datetime, ending: Mapping[str, Any]) -> None:

@@ -16,6 +16,7 @@ from tracker.desk.changes import change_setting
 from tracker.desk.doubts import Done
 from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.photographs import add_photograph, read_photograph
+from tracker.desk.spooluse import SPOOL_USE_FORM, use_spool
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
 from tracker.forms import when_at
@@ -69,6 +70,7 @@ def job_command() -> None:
 @click.option("--again", metavar="JOB", help="The job of which this is another attempt.")
 @reads_plate
 @asks((*SET_FORM, *MEASURED_FORM))
+@sure
 @as_json
 @pass_bench
 def job_add(
@@ -83,6 +85,7 @@ def job_add(
     gauges: tuple[str, ...],
     again: str | None,
     read_as: dict[str, Any],
+    yes: bool,
     as_json: bool,
     **typed: Any,
 ) -> None:
@@ -98,7 +101,12 @@ def job_add(
     read = read_job_plate(bench.book, plate, **of) if plate is not None else None
     wanted, typed = _pieces_of(bench, read, said, typed, again)
     answers = answered(bench, (*SET_FORM, *MEASURED_FORM), typed, when_at(bench.book), _last(bench, again))
-    act = jobs.add_job(bench.book, bench.who, answers, plate=plate, pieces=wanted, read=read, **of)
+    act = bench.sure(
+        lambda certain: jobs.add_job(
+            bench.book, bench.who, answers, plate=plate, pieces=wanted, read=read, sure=certain, **of
+        ),
+        yes,
+    )
     _tell_added(bench, act, as_json)
 
 
@@ -173,12 +181,25 @@ def job_change(bench: Bench, /, job: str, assignment: str, as_json: bool, **type
 )
 @click.argument("job")
 @asks(END_FORM)
+@sure
 @as_json
 @pass_bench
-def job_end(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> None:
+def job_end(bench: Bench, /, job: str, yes: bool, as_json: bool, **typed: Any) -> None:
     """Enter how a job ended and what was measured while it ran."""
     answers = answered(bench, END_FORM, typed, when_at(bench.book), {"ended_at": "now"})
-    done(jobs.end_job(bench.book, bench.who, job, answers), as_json)
+    act = bench.sure(lambda certain: jobs.end_job(bench.book, bench.who, job, answers, sure=certain), yes)
+    done(act, as_json)
+
+
+@job_command.command("spool", epilog="Example: strandbook job spool J0012-P S0009-6 --from-layer 40")
+@click.argument("job")
+@click.argument("spool")
+@asks(SPOOL_USE_FORM[1:])
+@as_json
+@pass_bench
+def job_spool(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> None:
+    """Enter another SPOOL that JOB was printed from: of a tool, from a layer on, or for some pieces."""
+    done(use_spool(bench.book, bench.who, job, typed), as_json)
 
 
 @job_command.command("map", epilog="Example: strandbook job map J0012-P -o plate.svg")

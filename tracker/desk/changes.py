@@ -38,16 +38,16 @@ def change_setting(book: Book, who: str, job: str, assignment: str, typed: Mappi
         FormError: No assignment, a field that cannot be read, two places at once, or a time outside the job.
         Refused: There is no such job.
     """
-    when = when_at(book)
     setting, value, words = read_assignment(assignment)
-    values = clean(_PLACE, typed, when)
-    places = [key for key in ("at", "layer", "height_mm") if values[key] is not None]
-    if len(places) > 1:
-        raise FormError(f"{' and '.join(places)} are both given", do="Say from when only one way")
-    if not places:
-        values["at"] = when.now
     with book.act("job change", who) as act:
         row = find(book, act.session, job, "job")
+        when = when_at(book, row.started_at)
+        values = clean(_PLACE, typed, when)
+        places = [key for key in ("at", "layer", "height_mm") if values[key] is not None]
+        if len(places) > 1:
+            raise FormError(f"{' and '.join(places)} are both given", do="Say from when only one way")
+        if not places:
+            values["at"] = when.now
         check_order(row.started_at, values["at"], "The change", book.zone)
         if values["at"] is not None and row.ended_at is not None and values["at"] > row.ended_at:
             raise FormError(

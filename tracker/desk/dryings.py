@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from tracker.book import Book
-from tracker.desk.doubts import Done, doubt
+from tracker.desk.doubts import Done, confirm, doubt
 from tracker.desk.entering import fill_in
 from tracker.forms import FormError, check_order, clean, when_at
 from tracker.history import check_days
@@ -67,6 +67,8 @@ def start_drying(
             for row, b, a in zip(rows, befores, afters, strict=True)
         ]
         act.session.add(drying)
+        act.session.flush()
+        confirm(drying, KINDS["drying"].odd(act.session, drying, when), sure=sure)
         for row in rows:
             check_days(act.session, row, when.now)
         act.about += [drying_id(drying.id), *(spool_id(row.id) for row in rows)]
@@ -90,10 +92,11 @@ def end_drying(
             it already.
         Refused: There is no such drying, or its spool's records cannot all be true with it.
     """
-    when = when_at(book)
-    given = {key: value for key, value in clean(DRYING_FORM, typed, when).items() if value is not None}
     with book.act("dry end", who) as act:
         row = find(book, act.session, drying, "drying")
+        # A bare time is of the drying's own day: it may have run past midnight.
+        when = when_at(book, row.began_at)
+        given = {key: value for key, value in clean(DRYING_FORM, typed, when).items() if value is not None}
         given.setdefault("ended_at", row.ended_at or when.now)
         fill_in(row, given, drying_id(row.id))
         check_order(row.began_at, row.ended_at, "The drying", book.zone)

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from tracker.acts import Act
 from tracker.book import Book
-from tracker.desk.doubts import Done
+from tracker.desk.doubts import Done, confirm
 from tracker.desk.entering import fill_in
 from tracker.desk.jobplates import (
     PlateFile,
@@ -22,9 +22,9 @@ from tracker.desk.jobplates import (
     with_plate,
 )
 from tracker.desk.typedpieces import PieceWanted, specimens_of
-from tracker.forms import FormError, check_order, clean, when_at
+from tracker.forms import FormError, clean, when_at
 from tracker.ids import job_id, specimen_id, spool_id
-from tracker.kinds import find, material_named
+from tracker.kinds import KINDS, find, material_named
 from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM
 from tracker.model import Job, JobSpool, Specimen
 
@@ -37,6 +37,7 @@ _REPEATED: Final = (
 )  # fmt: skip
 """What another attempt takes over from the earlier one where nothing else is said."""
 
+_JOB: Final = KINDS["job"]
 _OF_PLATE: Final = ("filament_mm", "filament_g", "time_s")
 
 
@@ -51,6 +52,7 @@ def add_job(
     pieces: Sequence[PieceWanted] = (),
     again: str | None = None,
     read: PlateRead | None = None,
+    sure: bool = False,
 ) -> Done:
     """Enter a job with its pieces.
 
@@ -65,12 +67,15 @@ def add_job(
             file they correct names and letters of what was derived.
         again: The job of which this is another attempt.
         read: The plate as :func:`read_job_plate` gave it and somebody confirmed it; read anew where None.
+        sure: What is unusual about it is meant.
 
     Raises:
+        Doubt: A set-point is outside of the sheet or unlike the printer, or a time does not fit.
         FormError: A field is wrong, or neither spool nor material is known.
         PlateRefused: The file is no readable plate.
     """
-    values = clean((*SET_FORM, *MEASURED_FORM), typed, when_at(book))
+    when = when_at(book)
+    values = clean((*SET_FORM, *MEASURED_FORM), typed, when)
     if read is None and plate is not None:
         read = read_job_plate(book, plate, spools=spools, material=material, again=again)
     if read is not None:
@@ -88,6 +93,7 @@ def add_job(
         job.specimens = from_plate(read, who) if read is not None else specimens_of(pieces, earlier)
         act.session.add(job)
         act.session.flush()
+        confirm(job, _JOB.odd(act.session, job, when), sure=sure)
         made = [specimen_id(job.id, piece.piece) for piece in job.specimens]
         act.about += [job_id(job.id), *(spool_id(each.spool_id) for each in job.spools)]
     return Done(job_id(job.id), said_of(read, values, job_id(job.id), made), made)
@@ -119,21 +125,22 @@ def _put_plate(act: Act, job: Job, plate: PlateFile | None, earlier: Job | None)
         job.plate_sha256, job.plate_name = earlier.plate_sha256, earlier.plate_name
 
 
-def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any]) -> Done:
+def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any], *, sure: bool = False) -> Done:
     """Enter how a job ended and what was measured while it ran.
 
     Raises:
+        Doubt: A time does not fit: another job ran on the printer, say.
         FormError: A field is wrong, or it would end before it began.
     """
-    when = when_at(book)
-    given = {key: value for key, value in clean(END_FORM, typed, when).items() if value is not None}
     with book.act("job end", who) as act:
         row = find(book, act.session, job, "job")
+        # A bare time is of the job's own day: it may have run past midnight.
+        when = when_at(book, row.started_at)
+        given = {key: value for key, value in clean(END_FORM, typed, when).items() if value is not None}
         given.setdefault("ended_at", row.ended_at or when.now)
         fill_in(row, given, job_id(row.id), {"outcome": "running"})
-        check_order(row.started_at, row.ended_at, "The job", book.zone)
-        check_order(row.started_at, row.first_layer_at, "The heating", book.zone)
-        check_order(row.first_layer_at, row.ended_at, "The printing", book.zone)
+        _JOB.check(act.session, row, when)
+        confirm(row, _JOB.odd(act.session, row, when), sure=sure)
         if "first_layer_at" in given and row.logs:
             _lay_logs_anew(act, book, row)
         act.about.append(job_id(row.id))

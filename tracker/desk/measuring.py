@@ -222,6 +222,7 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
         asked += plausibility.questions(
             act.session, row, method, measurement.readings, computation.outcomes, used
         )
+        asked += KINDS["measurement"].odd(act.session, measurement, when)
     # The label then stops whoever scans the two halves for another pull.
     if method.destructive and isinstance(row, Specimen):
         row.broken_at = values["at"]
@@ -233,6 +234,8 @@ def _keep(act: Act, entered: _Entered) -> Measured:
     measurement = entered.measurement
     _attach(act, measurement, entered.files)
     _keep_results(measurement, entered.computation)
+    # What was asked about and meant stays marked with it for ever.
+    measurement.confirmed = entered.asked or None
     act.session.add(measurement)
     if measurement.posted_key is not None:
         keep_posted(act.session, measurement.posted_key)

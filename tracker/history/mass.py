@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, contains_eager
 
 from tracker.model import Drying, DryingSpool, Job, JobSpool, Spool, Weighing
 from tracker.moments import local_day, local_midnight
@@ -110,12 +110,32 @@ def _events(
         yield weighing.at, "weighed", weighing.mass_g
     yield from _dried(session, spool, until)
     used = (
-        select(Job.started_at, Job.filament_g)
-        .join(JobSpool)
-        .where(JobSpool.spool_id == spool.id, JobSpool.tool == 0, Job.started_at <= until)
+        select(JobSpool)
+        .join(Job)
+        .where(JobSpool.spool_id == spool.id, Job.started_at <= until)
+        .options(contains_eager(JobSpool.job))
     )
-    for row in session.execute(used):
-        yield row.started_at, "unknown use" if row.filament_g is None else "used", row.filament_g or 0.0
+    for link in session.scalars(used):
+        grams = grams_of(link)
+        if link.job.started_at is not None:
+            yield link.job.started_at, "unknown use" if grams is None else "used", grams or 0.0
+
+
+def grams_of(link: JobSpool) -> float | None:
+    """Return what a job took from one of its spools in g; None where that is not known.
+
+    What was entered for this spool comes first; a job's only spool gave all of it; of several a spool that
+    printed certain pieces gave what the plate file says of those. How much each gave of one changed in the
+    middle, nobody knows without weighing.
+    """
+    if link.filament_g is not None:
+        return link.filament_g
+    if len(link.job.spools) == 1:
+        return link.job.filament_g
+    if link.pieces is None or link.from_layer is not None:
+        return None
+    own = [piece.filament_g for piece in link.job.specimens if piece.piece in link.pieces]
+    return None if not own or None in own else sum(each for each in own if each is not None)
 
 
 def _dried(session: Session, spool: Spool, until: dt.datetime) -> Iterator[tuple[dt.datetime, Kind, float]]:

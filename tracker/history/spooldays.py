@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from tracker.errors import Refused
@@ -76,16 +76,46 @@ def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[
 
 @dataclass
 class _Records:
-    """Rows of some spools, by the spool's number."""
+    """Rows of some spools, by the spool's number.
+
+    ``came_from`` are the spools that each was wound from, with when.
+    """
 
     stays: dict[int, list[Stay]]
     dryings: dict[int, list[DryingSpool]]
     jobs: dict[int, list[Any]]
+    came_from: dict[int, list[tuple[int, dt.datetime]]]
+
+    def of(self, spool: int, rows: Mapping[int, list[Any]], began: Callable[[Any], dt.datetime]) -> list[Any]:
+        """Return rows of a spool, and those of the spools its filament was on before it was wound here."""
+        own = list(rows.get(spool, ()))
+        for source, wound in self.came_from.get(spool, ()):
+            own = [row for row in rows.get(source, ()) if began(row) < wound] + own
+        return own
+
+
+def _came_from(session: Session, spools: Sequence[int]) -> dict[int, list[tuple[int, dt.datetime]]]:
+    """Return the spools that each was wound from, the last first, each with the moment it was left."""
+    found: dict[int, list[tuple[int, dt.datetime]]] = {}
+    asked = select(Spool.id, Spool.wound_from_id, Spool.wound_at).where(Spool.wound_from_id.is_not(None))
+    links = {row.id: (row.wound_from_id, row.wound_at) for row in session.execute(asked)}
+    for spool in spools:
+        here = spool
+        chain: list[tuple[int, dt.datetime]] = []
+        while here in links and len(chain) < len(links):
+            source, at = links[here]
+            chain.append((source, at))
+            here = source
+        if chain:
+            found[spool] = chain
+    return found
 
 
 def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Records:
     """Read what began before a moment."""
-    records = _Records(defaultdict(list), defaultdict(list), defaultdict(list))
+    came_from = _came_from(session, spools)
+    records = _Records(defaultdict(list), defaultdict(list), defaultdict(list), came_from)
+    spools = [*spools, *{source for chain in came_from.values() for source, _ in chain} - set(spools)]
     for stay in session.scalars(select(Stay).where(Stay.spool_id.in_(spools), Stay.began_at < until)):
         records.stays[stay.spool_id].append(stay)
     dried = (
@@ -98,7 +128,13 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
     for part in session.scalars(dried):
         records.dryings[part.spool_id].append(part)
     used = (
-        select(JobSpool.spool_id, Job.id, Job.started_at, Job.ended_at, Job.filament_g)
+        select(
+            JobSpool.spool_id,
+            Job.id,
+            Job.started_at,
+            Job.ended_at,
+            func.coalesce(JobSpool.filament_g, Job.filament_g).label("filament_g"),
+        )
         .join(Job, Job.id == JobSpool.job_id)
         .where(JobSpool.spool_id.in_(spools), Job.started_at < until)
     )
@@ -110,13 +146,19 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
 def _days(spool: Spool, until: dt.datetime, records: _Records) -> SpoolDays:
     from tracker import exposure  # noqa: PLC0415 - brings numpy, which looking at a record does not need
 
-    stays = [_stay(stay, spool) for stay in records.stays[spool.id] if stay.began_at < until]
+    stays = [
+        _stay(stay, spool)
+        for stay in records.of(spool.id, records.stays, lambda row: row.began_at)
+        if stay.began_at < until
+    ]
     dryings = [
-        _drying(part, spool, until) for part in records.dryings[spool.id] if part.drying.began_at < until
+        _drying(part, spool, until)
+        for part in records.of(spool.id, records.dryings, lambda row: row.drying.began_at)
+        if part.drying.began_at < until
     ]
     jobs = [
         exposure.JobUse(began=job.started_at, ended=job.ended_at, key=job_id(job.id), mass_g=job.filament_g)
-        for job in records.jobs[spool.id]
+        for job in records.of(spool.id, records.jobs, lambda row: row.started_at)
         if job.started_at < until
     ]
     return SpoolDays(

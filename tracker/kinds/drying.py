@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import select
@@ -12,8 +13,8 @@ from tracker import ids
 from tracker.cards import Card
 from tracker.forms import Ask, When, check_order
 from tracker.kinds.base import Kind, Listing, add_note, live, told_of
-from tracker.model import Drying
-from tracker.moments import local_time
+from tracker.model import Drying, Spool
+from tracker.moments import local_day, local_time
 from tracker.units import compact
 
 
@@ -39,6 +40,14 @@ class DryingKind(Kind):
         """Refuse an end before its beginning."""
         del session
         check_order(row.began_at, row.ended_at, "The drying", when.zone)
+
+    def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
+        """Ask about a drying before its spool came, or of a spool that is dried elsewhere at that time."""
+        for part in row.spools:
+            spool = session.get_one(Spool, part.spool_id)
+            day = local_day(row.began_at, when.zone)
+            if spool.received_on is not None and day < spool.received_on:
+                yield f"dried {day}, before {ids.spool_id(spool.id)} came ({spool.received_on})"
 
     def listing(self) -> Listing:
         """By number."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
 from sqlalchemy import Row, func, select
@@ -11,10 +12,10 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, live, numbered, plain, told_of
+from tracker.kinds.base import Kind, Listing, add_note, live, numbered, plain, span, told_of
 from tracker.kinds.specimen import piece_data, piece_words
-from tracker.model import Job, JobLog, JobSpool, Photograph, SettingChange, Specimen
-from tracker.moments import local_time
+from tracker.model import Job, JobLog, JobSpool, Material, Photograph, SettingChange, Specimen
+from tracker.moments import local_day, local_time
 from tracker.units import compact
 
 OUTCOMES_OF_JOB: Final = ("finished", "stopped", "failed")
@@ -75,6 +76,17 @@ class JobKind(Kind):
         check_order(row.started_at, row.first_layer_at, "The heating", when.zone)
         check_order(row.first_layer_at, row.ended_at, "The printing", when.zone)
 
+    def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
+        """Ask about set-points outside of the sheet or unlike this printer, and times that do not fit."""
+        for link in spools_by_tool(row):
+            yield from _outside_sheet(row, link.spool.material)
+            came = link.spool.received_on
+            day = local_day(row.started_at, when.zone) if row.started_at is not None else None
+            if came is not None and day is not None and day < came:
+                yield f"started {day}, before {ids.spool_id(link.spool.id)} came ({came})"
+        yield from _unlike_printer(session, row)
+        yield from _at_once(session, row, when.zone)
+
     def listing(self) -> Listing:
         """With the number of pieces."""
         pieces = select(func.count()).select_from(Specimen).where(Specimen.job_id == Job.id).scalar_subquery()
@@ -132,6 +144,57 @@ class JobKind(Kind):
             "spools": [ids.spool_id(each.spool_id) for each in spools],
             "material": material,
         }
+
+
+_SET: Final = ("nozzle", "bed", "chamber")
+_ENOUGH_JOBS: Final = 3
+_UNLIKE_C: Final = 40.0
+"""How far a set-point may lie outside of what a printer was ever set to, in kelvins, unasked."""
+
+
+def _outside_sheet(row: Job, material: Material) -> Iterator[str]:
+    """Yield set-points outside of the ranges of a data sheet."""
+    for stem in _SET:
+        was_set = getattr(row, f"{stem}_set_c")
+        low, high = getattr(material, f"{stem}_low_c"), getattr(material, f"{stem}_high_c")
+        if was_set is None:
+            continue
+        if (low is not None and was_set < low) or (high is not None and was_set > high):
+            yield f"{stem} set to {was_set:g} °C; the sheet of {material.name} says {span(low, high)}"
+
+
+def _unlike_printer(session: Session, row: Job) -> Iterator[str]:
+    """Yield set-points far outside of what the same printer was set to in earlier jobs."""
+    if not row.printer:
+        return
+    for stem in _SET:
+        column, was_set = getattr(Job, f"{stem}_set_c"), getattr(row, f"{stem}_set_c")
+        if was_set is None:
+            continue
+        asked = select(func.min(column), func.max(column), func.count(column)).where(
+            Job.printer == row.printer, Job.id != row.id
+        )
+        low, high, count = session.execute(asked).one()
+        if count >= _ENOUGH_JOBS and (was_set < low - _UNLIKE_C or was_set > high + _UNLIKE_C):
+            yield (
+                f"{stem} set to {was_set:g} °C; in {count} other jobs {row.printer} was set to"
+                f" {span(low, high)}"
+            )
+
+
+def _at_once(session: Session, row: Job, zone: dt.tzinfo) -> Iterator[str]:
+    """Yield jobs that would have run on the same printer at the same time."""
+    if not row.printer or row.started_at is None:
+        return
+    asked = select(Job).where(
+        Job.printer == row.printer, Job.id != row.id, Job.started_at.is_not(None), Job.ended_at.is_not(None)
+    )
+    for other in session.scalars(asked.where(Job.ended_at > row.started_at)):
+        if other.started_at is not None and (row.ended_at or row.started_at) > other.started_at:
+            yield (
+                f"{ids.job_id(other.id)} ran on {row.printer} at the same time"
+                f" ({local_time(other.started_at, zone)} – {local_time(other.ended_at, zone)})"
+            )
 
 
 def spools_by_tool(job: Job) -> list[JobSpool]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import Row, select
@@ -10,10 +11,10 @@ from sqlalchemy.orm import Session
 
 from tracker import ids
 from tracker.cards import Card, CardPicture
-from tracker.forms import Ask
+from tracker.forms import Ask, When
 from tracker.kinds.base import Kind, Listing, live, plain, told_of
-from tracker.model import Measurement, Result, Specimen
-from tracker.moments import local_time
+from tracker.model import Job, Measurement, Result, Specimen, Spool
+from tracker.moments import local_day, local_time
 from tracker.stating import state_row
 from tracker.units import reading_text
 
@@ -41,6 +42,23 @@ class MeasurementKind(Kind):
         ),
         Ask("remark", "Remark"),
     )
+
+    def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
+        """Ask about a test before its specimen was printed, and one of a spool before it came."""
+        piece = session.get(Specimen, row.specimen_id) if row.specimen_id is not None else row.specimen
+        if piece is not None and row.at is not None:
+            job = piece.job if piece.job is not None else session.get(Job, piece.job_id)
+            printed = None if job is None else job.ended_at or job.started_at
+            if printed is not None and row.at < printed:
+                yield (
+                    f"measured {local_time(row.at, when.zone)}, before its job ended"
+                    f" ({local_time(printed, when.zone)})"
+                )
+        spool = session.get(Spool, row.spool_id) if row.spool_id is not None else row.spool
+        if spool is not None and spool.received_on is not None and row.at is not None:
+            day = local_day(row.at, when.zone)
+            if day < spool.received_on:
+                yield f"measured {day}, before it came ({spool.received_on})"
 
     def listing(self) -> Listing:
         """With what it was done on."""

@@ -15,7 +15,7 @@ from tracker.forms import Ask, FormError, When, check_order
 from tracker.kinds.base import Kind, Listing, add_note, live, numbered, plain, refuse_upside_down, told_of
 from tracker.kinds.drying import cycle_words
 from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, Stay, Weighing
-from tracker.moments import local_time
+from tracker.moments import local_day, local_time
 from tracker.units import compact
 
 PLACES: Final = ("open air", "sealed bag", "dry box", "printer")
@@ -185,6 +185,13 @@ class StorageKind(Kind):
         refuse_upside_down(row.rh_low_pct, row.rh_high_pct, "humidity", "%")
         refuse_overlap(session, row, when.zone)
 
+    def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
+        """Ask about a period that began before the spool came."""
+        spool = session.get_one(Spool, row.spool_id)
+        came = spool.received_on
+        if came is not None and local_day(row.began_at, when.zone) < came:
+            yield f"kept there from {local_day(row.began_at, when.zone)}, before it came ({came})"
+
     def listing(self) -> Listing:
         """With its spool."""
         return (
@@ -212,6 +219,25 @@ class WeighingKind(Kind):
         Ask("note", "Note"),
     )
 
+    def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
+        """Ask about a mass that the spool's history does not explain."""
+        spool = session.get_one(Spool, row.spool_id)
+        if spool.empty_g is not None and row.mass_g < 0.98 * spool.empty_g:
+            yield f"{row.mass_g:g} g is less than the empty reel ({spool.empty_g:g} g)"
+        before = _weighed_before(session, row)
+        if before is not None:
+            grams, at = before
+            # Filament takes up water by tenths of a per cent; scales are off by a gram or two.
+            if row.mass_g > grams + max(5.0, 0.01 * grams):
+                yield (
+                    f"{row.mass_g:g} g is {row.mass_g - grams:.0f} g more than it weighed"
+                    f" {local_time(at, when.zone)} ({grams:g} g); a spool gets lighter"
+                )
+        elif spool.gross_g is not None and row.mass_g > spool.gross_g + max(5.0, 0.01 * spool.gross_g):
+            yield f"{row.mass_g:g} g is more than the whole spool as it came ({spool.gross_g:g} g)"
+        if spool.received_on is not None and local_day(row.at, when.zone) < spool.received_on:
+            yield f"weighed {local_day(row.at, when.zone)}, before it came ({spool.received_on})"
+
     def listing(self) -> Listing:
         """With its spool."""
         return select(Weighing.id, Weighing.spool_id, Weighing.at, Weighing.mass_g, Weighing.note).order_by(
@@ -221,6 +247,23 @@ class WeighingKind(Kind):
     def listed(self, row: Row[Any]) -> dict[str, Any]:
         """Under the spool's ID."""
         return of_spool(super().listed(row))
+
+
+def _weighed_before(session: Session, row: Weighing) -> tuple[float, dt.datetime] | None:
+    """Return the last mass of a spool before a weighing, by itself or with a drying, with its moment."""
+    weighed = select(Weighing.mass_g, Weighing.at).where(
+        Weighing.spool_id == row.spool_id, Weighing.at < row.at, Weighing.id != row.id
+    )
+    dried = (
+        select(DryingSpool.before_g, DryingSpool.after_g, Drying.began_at, Drying.ended_at)
+        .join(Drying)
+        .where(DryingSpool.spool_id == row.spool_id, Drying.began_at < row.at)
+    )
+    found = [(float(grams), at) for grams, at in session.execute(weighed)]
+    for before, after, began, ended in session.execute(dried):
+        found += [(before, began)] if before is not None else []
+        found += [(after, ended)] if after is not None and ended is not None and ended < row.at else []
+    return max(found, key=lambda each: each[1], default=None)
 
 
 def of_spool(listed: dict[str, Any]) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from tracker.errors import Refused
 from tracker.forms import FormError, when_at
 from tracker.kinds.job import MEASURED_FORM, SET_FORM
 from tracker.orientation import NOTATIONS, checked_letters
-from tracker.web.acting import acted
+from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import asked, offered, text_of, typed_asks
 from tracker.web.platemap import PlateMap, plate_map
@@ -134,6 +134,7 @@ def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
         bench.book, visitor.who, typed_asks(form, _FORM), spools=_spools(form),
         material=text_of(form, "material") or None, plate=looked.plate if looked is not None else None,
         pieces=_wanted(form) if read is None else (), again=text_of(form, "again") or None, read=read,
+        sure=meant(form),
     )  # fmt: skip
 
 

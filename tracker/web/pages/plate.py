@@ -25,7 +25,7 @@ from tracker.ids import Ident
 from tracker.kinds import Card, card_of, fetch, find, ident_of
 from tracker.kinds.job import END_FORM, SETTINGS
 from tracker.kinds.specimen import OUTCOMES, check_outcome
-from tracker.web.acting import acted, followed
+from tracker.web.acting import acted, followed, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import of_form, text_of, typed_asks
 from tracker.web.platemap import Points, plate_map
@@ -158,7 +158,9 @@ def ended(request: Request, bench: Here, visitor: Writer, form: Form, text: Text
     ident = _job_of(bench, text)
     return acted(
         request, bench, form, str(ident),
-        lambda: end_job(bench.book, visitor.who, str(ident), typed_asks(form, END_FORM)),
+        lambda: end_job(
+            bench.book, visitor.who, str(ident), typed_asks(form, END_FORM), sure=meant(form)
+        ),
         lambda refusal: plate_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
 
