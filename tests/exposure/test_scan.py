@@ -10,8 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tracker.exposure.diffusion import Array, exposed, mean_pct, sealed, uniform
-from tracker.exposure.scan import Runs, Winding, every_run, march, march_parts
-from tracker.exposure.steps import HIGH, LOW, MIDDLE, Kind, Steps
+from tracker.exposure.runs import HIGH, LOW, MIDDLE, Kind, Runs, Steps, Winding, every_run, march, march_parts
 
 EXPONENTS = (-1.0, 0.0, 1.0)
 

@@ -30,7 +30,10 @@ def test_percentages_keep_two_digits(value: float, text: str) -> None:
 def test_without_a_drying_it_counts_from_the_first_record() -> None:
     """The statement says from when it counts."""
     said = told(days(Stay("open air", hour(0), hour(20), 23.0, 50.0))).sentence
-    assert said.startswith("Since records began (2025-03-01 00:00 UTC): open air 20.0 h at 50 %RH, 23 °C;")
+    assert said.startswith(
+        "No drying recorded, since records began (2025-03-01 00:00 UTC, unknown before): "
+        "open air 20.0 h at 50 %RH, 23 °C;"
+    )
 
 
 def test_without_any_record_it_says_so() -> None:

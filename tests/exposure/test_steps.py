@@ -10,7 +10,7 @@ import pytest
 
 from tests.exposure.days import family, hour, made_up
 from tracker.exposure import Drying, MeasuredWater, Stay, Timeline, load_families, rh_elsewhere, timeline
-from tracker.exposure.steps import HIGH, LOW, MIDDLE, Kind, Steps, build_steps
+from tracker.exposure.runs import HIGH, LOW, MIDDLE, Kind, Steps, build_steps
 
 # 0.02 % of water for each %RH up to 50, so that surface values read as humidities.
 LINEAR = made_up(1e-12, 40.0, 1.0, 2.0, d_factor=3.0)
@@ -139,7 +139,8 @@ def test_a_measured_content_stands_between() -> None:
     """A measured water content cuts the step and takes no time."""
     steps = build(kept("open air", 23.0, 40.0), measured=(MeasuredWater(hour(4), 0.5, 0.05),))
     assert steps.kind.tolist() == [Kind.EXPOSED, Kind.KNOWN, Kind.EXPOSED]
-    assert steps.surface[1] == pytest.approx([0.4, 0.5, 0.6])
+    # 5 to 95 % of a normal distribution: 1.6449 standard deviations (any printed table).
+    assert steps.surface[1] == pytest.approx([0.417755, 0.5, 0.582245])
     assert steps.tau[1] == 0.0
 
 
@@ -162,10 +163,12 @@ def test_the_start_is_as_given() -> None:
 
 
 def test_an_unknown_start_has_a_range() -> None:
-    """An unknown start is the equilibrium at 5, 20 and 50 %RH, and is noted."""
+    """An unknown start is the equilibrium at 5, 20 and 50 %RH, and is noted; unknown before, at up to 70."""
     steps = build(kept("open air", 23.0, 40.0), start=None)
-    assert steps.start == pytest.approx((0.1, 0.4, 1.0))
-    assert "20 %RH (5 to 50)" in steps.notes[0]
+    assert steps.start == pytest.approx((0.1, 0.4, 1.4))
+    came = build(replace(kept("open air", 23.0, 40.0), received=True), start=None)
+    assert came.start == pytest.approx((0.1, 0.4, 1.0))
+    assert "20 %RH (5 to 50)" in came.notes[0]
 
 
 def test_the_isotherm_spreads_with_the_family() -> None:

@@ -207,7 +207,7 @@ def test_a_filament_of_unknown_diameter_is_taken_for_the_usual_one(book: Book) -
 
 def test_the_exposure_of_a_spool_without_records_is_said_to_be_so(book: Book, spool: str) -> None:
     """Not zero hours."""
-    assert exposure_line(days_of(book, spool), NOON) == f"{spool}: neither drying nor stays recorded"
+    assert exposure_line(days_of(book, spool), NOON) == f"{spool}: neither drying nor storage recorded"
 
 
 def test_the_exposure_of_a_dried_spool_names_its_drying(book: Book, spool: str) -> None:
@@ -220,5 +220,5 @@ def test_the_exposure_of_a_spool_never_dried_says_what_is_not_recorded(book: Boo
     """Two hours in open air, then nobody knows."""
     enter(book, stay(-5, -3))
     assert exposure_line(days_of(book, spool), NOON) == (
-        f"{spool}: never dried, as far as is recorded, then 2.0 h open air, 3 h not recorded"
+        f"{spool}: no drying recorded, then 2.0 h open air, 3 h not recorded"
     )

@@ -10,9 +10,20 @@ from tracker.exposure.air import (
     saturation_hpa,
     vapour_hpa,
 )
-from tracker.exposure.answers import GRADES, Grade, Water, WaterHistory
+from tracker.exposure.charts import days_png, days_svg, days_text
+from tracker.exposure.days import (
+    PLACES,
+    Drying,
+    JobUse,
+    MeasuredWater,
+    Place,
+    Reel,
+    Segment,
+    Stay,
+    Timeline,
+    timeline,
+)
 from tracker.exposure.diffusion import diffusion_from_fraction, tau_for_uptake, uptake
-from tracker.exposure.events import PLACES, Drying, JobUse, MeasuredWater, Place, Reel, Stay
 from tracker.exposure.families import (
     Assumptions,
     DryingAdvice,
@@ -23,10 +34,7 @@ from tracker.exposure.families import (
     load_families,
     parse_families,
 )
-from tracker.exposure.linechart import days_text
-from tracker.exposure.openair import OpenAir, open_air
-from tracker.exposure.picture import days_png, days_svg
-from tracker.exposure.spans import Segment, Timeline, timeline
+from tracker.exposure.statement import GRADES, Grade, OpenAir, Water, WaterHistory, open_air
 from tracker.exposure.water import water, water_history
 from tracker.exposure.weighing import DryingFit, MassLoss, difference_u_g, fit_drying, left_after, mass_loss
 

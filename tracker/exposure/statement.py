@@ -1,32 +1,196 @@
-"""The statement that goes with a job: what the spool went through and what that may have left in it."""
+"""What is answered about a spool's water, the hours of exposure behind it, and the words for both."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Final, Literal
 
-from tracker.exposure.answers import Water
-from tracker.exposure.events import Drying
+from tracker.exposure.days import Drying, Segment, Timeline, Whereabouts
+from tracker.exposure.diffusion import Array
 from tracker.exposure.families import Assumptions, Family
-from tracker.exposure.openair import EXPOSED, OpenAir
-from tracker.exposure.spans import Segment, Timeline
+
+Grade = Literal["A", "B", "C", "D"]
+Interval = tuple[float, float]
+
+GRADES: Final[dict[Grade, str]] = {
+    "A": "measured on this spool, and nothing has reached it since",
+    "B": "model corrected by this spool's own weighings",
+    "C": "model with generic figures of the family, not verified by weighing",
+    "D": "hours of exposure only",
+}
+"""What each grade stands for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """Water content of a spool's filament at a moment, wt%.
+
+    Attributes:
+        at: The moment, aware, UTC.
+        centre_pct: Middle estimate (a loose strand with the family's middle figures, or the middle after
+            weighings); None at grade D.
+        low_pct: Lower bound; None at grade D.
+        high_pct: Upper bound; None at grade D.
+        grade: ``"A"`` to ``"D"``, see :data:`GRADES`.
+        regime: What the uncertainty hangs on.
+        winding_pct: Bounds from the winding alone, wt%; None at grades B and D.
+        diffusion_pct: Bounds from winding and diffusion coefficient together, wt%; None at grades B and D.
+        exposure: Hours since the last drying.
+        sentence: The whole statement, ready to print.
+        sentences: What was assumed or found doubtful, each one sentence.
+    """
+
+    at: datetime
+    centre_pct: float | None
+    low_pct: float | None
+    high_pct: float | None
+    grade: Grade
+    regime: str
+    winding_pct: Interval | None
+    diffusion_pct: Interval | None
+    exposure: OpenAir
+    sentence: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WaterHistory:
+    """Water at several moments, for a chart; empty arrays of values at grade D.
+
+    Attributes:
+        times: The moments, in order.
+        centre_pct: Middle estimate, shape (T,) or (0,), wt%.
+        low_pct: Lower bound, of the same shape, wt%.
+        high_pct: Upper bound, of the same shape, wt%.
+        grade: The least grade of all moments that have a number, else ``"D"``.
+    """
+
+    times: tuple[datetime, ...]
+    centre_pct: Array
+    low_pct: Array
+    high_pct: Array
+    grade: Grade
+
+
+EXPOSED = ("open air", "printer")
+"""Places where the spool lies in the air of the room."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenAir:
+    """Exposure since the last drying, or since the first record if there was none.
+
+    Attributes:
+        hours: In open air or on the printer, h.
+        hours_unlogged: Of which nobody knows, h; may have been open air.
+        hours_box: In a dry box, h.
+        hours_bag: In a sealed bag, h.
+        rh_weighted_hours: Σ hours · RH/100 over the open-air hours that have a humidity, h: the hours at
+            100 %RH with the same humidity dose.
+        hours_without_rh: Open-air hours that have no humidity and are missing in ``rh_weighted_hours``.
+        rh_mean_pct: Mean humidity over the hours that have one; None without any.
+        rh_low_pct: Least humidity over those hours.
+        rh_high_pct: Greatest humidity over those hours.
+        temperature_mean_c: Mean temperature over the open-air hours that have one; None without any.
+        since: Key of the last drying; None if there was none.
+        since_at: When it ended (or when records began); None for a spool without records.
+    """
+
+    hours: float
+    hours_unlogged: float
+    hours_box: float
+    hours_bag: float
+    rh_weighted_hours: float
+    hours_without_rh: float
+    rh_mean_pct: float | None
+    rh_low_pct: float | None
+    rh_high_pct: float | None
+    temperature_mean_c: float | None
+    since: str | None
+    since_at: datetime | None
+
+
+def open_air(days: Timeline, at: datetime) -> OpenAir:
+    """Return the exposure up to ``at`` since the last drying that began before it.
+
+    Raises:
+        Refused: ``at`` is later than the timeline, or has no zone.
+    """
+    days.known_until(at)
+    drying = days.last_drying(at)
+    # A drying that still runs at the moment asked about counts as ended there: nothing has reached the
+    # spool since.
+    since = min(drying.ended, at) if drying else days.began
+    found = [s for s in days.until_moment(at) if since is not None and s.began >= since]
+    # On the printer counts as open air: the spool hangs in the room there, often for longer than anywhere
+    # else.
+    out = [segment for segment in found if segment.place in EXPOSED]
+    humid = _humid(out)
+    dose = [(hours, rh) for hours, (_, rh, _) in humid]
+    return OpenAir(
+        hours=_hours(out),
+        hours_unlogged=_hours_in("unlogged", found),
+        hours_box=_hours_in("dry box", found),
+        hours_bag=_hours_in("sealed bag", found),
+        rh_weighted_hours=sum(hours * rh / 100.0 for hours, rh in dose),
+        hours_without_rh=_hours(out) - sum(hours for hours, _ in dose),
+        rh_mean_pct=_mean(dose),
+        rh_low_pct=min((low for _, (low, _, _) in humid), default=None),
+        rh_high_pct=max((high for _, (_, _, high) in humid), default=None),
+        temperature_mean_c=_mean(_warm(out)),
+        since=drying.key if drying else None,
+        since_at=since,
+    )
+
+
+def _humid(segments: Iterable[Segment]) -> list[tuple[float, tuple[float, float, float]]]:
+    """Return hours and humidity (least, middle, greatest, %RH) of the segments that have one."""
+    found = ((s.hours, s.stay.humidity) for s in segments if s.stay is not None)
+    return [(hours, humidity) for hours, humidity in found if humidity is not None]
+
+
+def _warm(segments: Iterable[Segment]) -> list[tuple[float, float]]:
+    """Return hours and temperature (°C) of the segments that have one."""
+    found = ((s.hours, s.stay.temperature_c) for s in segments if s.stay is not None)
+    return [(hours, t_c) for hours, t_c in found if t_c is not None]
+
+
+def _hours_in(place: Whereabouts, segments: Iterable[Segment]) -> float:
+    """Return the hours in one place."""
+    return _hours(segment for segment in segments if segment.place == place)
+
+
+def _hours(segments: Iterable[Segment]) -> float:
+    """Return the length of segments in hours."""
+    return sum(segment.hours for segment in segments)
+
+
+def _mean(pairs: Sequence[tuple[float, float]]) -> float | None:
+    """Return the mean of values weighted by hours; None without any."""
+    total = sum(hours for hours, _ in pairs)
+    # By hours, or five minutes with a damp window open would weigh as much as a week.
+    return sum(hours * value for hours, value in pairs) / total if total else None
+
 
 _DAMP_RH_PCT = 75.0
 
 
 def statement(
-    found: Water, drying: Drying | None, family: Family | None, winding: float, used: Sequence[str]
+    found: Water, days: Timeline, family: Family | None, winding: float, used: Sequence[str]
 ) -> str:
     """Return the statement of one moment in three sentences: exposure, water, regime.
 
     Args:
         found: The estimate, its own sentence still empty.
-        drying: The last drying, or None.
+        days: The spool's days.
         family: The polymer family, or None if not known.
         winding: The slow-down by winding that was used.
         used: Names of dryings whose weighings corrected the estimate.
     """
-    parts = [_since(drying, found.exposure), _where(found.exposure)]
+    drying = days.last_drying(found.at)
+    parts = [_since(drying, found.exposure, days), _where(found.exposure)]
     if found.centre_pct is None or found.low_pct is None or found.high_pct is None:
         return f"{': '.join(parts)}. Water not estimated (grade D: {_why_no_number(family)})."
     bounds = {
@@ -48,6 +212,8 @@ def assumption_notes(
 ) -> Iterator[str]:
     """Give a sentence for everything that nobody recorded and was assumed, or that strains the model."""
     segments = list(days.until_moment(at))
+    if days.began is not None and days.last_drying(at) is None:
+        yield "No drying recorded."
     if days.began is None or at < days.began:
         yield "Nothing is recorded before this moment."
     yield from _missing_rh(
@@ -60,7 +226,7 @@ def assumption_notes(
     if unlogged:
         yield (
             f"{unlogged:.1f} h are not logged: taken as anything from none to all of it in open air, "
-            "between the least and the greatest humidity logged."
+            "between the least and the greatest humidity logged or usual in a room."
         )
     yield from _of_dryings([s.drying for s in segments if s.drying is not None])
     yield from _strained(segments, family)
@@ -107,11 +273,15 @@ def _missing_rh(
         yield f"Humidity is not recorded for {hours:.1f} h in {name}: taken as {taken}."
 
 
-def _since(drying: Drying | None, exposure: OpenAir) -> str:
+def _since(drying: Drying | None, exposure: OpenAir, days: Timeline) -> str:
     """Return from when the exposure counts."""
     if drying is None:
         when = exposure.since_at
-        return f"Since records began ({when:%Y-%m-%d %H:%M} UTC)" if when else "Without any record"
+        if when is None:
+            return "Without any record"
+        began = "it was received" if days.received else "records began"
+        unknown = "" if days.received else ", unknown before"
+        return f"No drying recorded, since {began} ({days.when(when)}{unknown})"
     hours = (drying.ended - drying.began).total_seconds() / 3600.0
     warm = f"{drying.temperature_c:.0f} °C {'set' if drying.measured_c is None else 'measured'}"
     name = f"drying {drying.key}" if drying.key else drying.name
@@ -120,7 +290,7 @@ def _since(drying: Drying | None, exposure: OpenAir) -> str:
         # The sign stays: a gain in the dryer is told as a gain, for it says that the scales or the reel
         # deserve a look.
         change = f", mass change {drying.after_g - drying.before_g:+.1f} g"
-    return f"Since {name} ({warm}, {hours:.1f} h{change}, ended {drying.ended:%Y-%m-%d %H:%M} UTC)"
+    return f"Since {name} ({warm}, {hours:.1f} h{change}, ended {days.when(drying.ended)})"
 
 
 def _where(exposure: OpenAir) -> str:

@@ -10,16 +10,21 @@ from typing import Final
 import numpy as np
 
 from tracker.errors import Refused
-from tracker.exposure.answers import Grade, Interval, Water, WaterHistory
-from tracker.exposure.correction import Corrected, correct
+from tracker.exposure.days import MeasuredWater, Timeline
 from tracker.exposure.diffusion import Array
-from tracker.exposure.events import MeasuredWater
 from tracker.exposure.families import Assumptions, Family, load_families
-from tracker.exposure.openair import OpenAir, open_air
-from tracker.exposure.scan import every_run, march
-from tracker.exposure.spans import Timeline
-from tracker.exposure.statement import assumption_notes, statement
-from tracker.exposure.steps import MIDDLE, Kind, Steps, arrhenius, build_steps
+from tracker.exposure.runs import MIDDLE, Kind, Steps, arrhenius, build_steps, every_run, march
+from tracker.exposure.statement import (
+    Grade,
+    Interval,
+    OpenAir,
+    Water,
+    WaterHistory,
+    assumption_notes,
+    open_air,
+    statement,
+)
+from tracker.exposure.weighing import Corrected, correct
 
 _EXPONENTS: Final = (-1.0, 0.0, 1.0)
 _T90: Final = 0.334413
@@ -152,12 +157,11 @@ def water(
     spool = _Spool(days, family, diameter_mm, start_pct, measured, assumed, winding or assumed.winding)
     bounds = spool.bounds([at])
     notes = (*days.flags, *assumption_notes(days, at, family, assumed))
-    last = days.last_drying(at)
     if bounds is None:
         hours_only = Water(
             at, None, None, None, "D", "not estimated", None, None, exposure, sentence="", sentences=notes
         )
-        return replace(hours_only, sentence=statement(hours_only, last, family, spool.winding, ()))
+        return replace(hours_only, sentence=statement(hours_only, days, family, spool.winding, ()))
     low, centre, high = bounds.pct[0].tolist()
     found = Water(
         at=at,
@@ -172,7 +176,7 @@ def water(
         sentence="",
         sentences=(*notes, *bounds.notes),
     )
-    return replace(found, sentence=statement(found, last, family, spool.winding, bounds.used))
+    return replace(found, sentence=statement(found, days, family, spool.winding, bounds.used))
 
 
 def water_history(

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Any, Final
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
+from tracker.book import zone_named
 from tracker.errors import Refused
 from tracker.ids import drying_id, job_id, spool_id
-from tracker.model import Drying, DryingSpool, Job, JobSpool, Spool, Stay
+from tracker.model import BookRecord, Drying, DryingSpool, Job, JobSpool, Spool, Stay
+from tracker.moments import local_midnight
 
 if TYPE_CHECKING:
     from tracker.exposure import Drying as ExposureDrying
@@ -46,7 +48,7 @@ def spool_days(session: Session, spool: Spool, until: dt.datetime) -> SpoolDays:
     Raises:
         Refused: What is recorded cannot all be true; both records are named.
     """
-    return _days(spool, until, _records(session, [spool.id], until))
+    return _days(spool, until, _records(session, [spool.id], until), zone_of(session))
 
 
 def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[int, SpoolDays | Refused]:
@@ -62,13 +64,13 @@ def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[
     if not until:
         return {}
     numbers = sorted(until)
-    records = _records(session, numbers, max(until.values()))
+    records, zone = _records(session, numbers, max(until.values())), zone_of(session)
     found: dict[int, SpoolDays | Refused] = {}
     for spool in session.scalars(
         select(Spool).where(Spool.id.in_(numbers)).options(joinedload(Spool.material))
     ):
         try:
-            found[spool.id] = _days(spool, until[spool.id], records)
+            found[spool.id] = _days(spool, until[spool.id], records, zone)
         except Refused as refusal:
             found[spool.id] = refusal
     return found
@@ -143,7 +145,7 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
     return records
 
 
-def _days(spool: Spool, until: dt.datetime, records: _Records) -> SpoolDays:
+def _days(spool: Spool, until: dt.datetime, records: _Records, zone: dt.tzinfo) -> SpoolDays:
     from tracker import exposure  # noqa: PLC0415 - brings numpy, which looking at a record does not need
 
     stays = [
@@ -163,10 +165,31 @@ def _days(spool: Spool, until: dt.datetime, records: _Records) -> SpoolDays:
     ]
     return SpoolDays(
         spool=spool_id(spool.id),
-        timeline=exposure.timeline(stays, [each for each in dryings if each is not None], jobs, until),
+        timeline=exposure.timeline(
+            stays,
+            [each for each in dryings if each is not None],
+            jobs,
+            until,
+            received=_received(spool, zone, until),
+            zone=zone,
+        ),
         family=spool.material.family,
         diameter_mm=spool.diameter_mm,
     )
+
+
+def zone_of(session: Session) -> dt.tzinfo:
+    """Return the bench's zone, as the book has it."""
+    name = session.scalar(select(BookRecord.zone).where(BookRecord.id == 1))
+    return zone_named(name) if name else dt.UTC
+
+
+def _received(spool: Spool, zone: dt.tzinfo, until: dt.datetime) -> dt.datetime | None:
+    """Return when the bench's day began on which a spool came; None where no such day is recorded."""
+    if spool.received_on is None:
+        return None
+    at = local_midnight(spool.received_on, zone)
+    return at if at < until else None
 
 
 def _stay(row: Stay, spool: Spool) -> ExposureStay:
@@ -280,7 +303,7 @@ def exposure_line(days: SpoolDays, at: dt.datetime) -> str:
 
     air = exposure.open_air(days.timeline, at)
     if air.since_at is None:
-        return f"{days.spool}: neither drying nor stays recorded"
-    since = f"dried in {air.since}" if air.since else "never dried, as far as is recorded"
+        return f"{days.spool}: neither drying nor storage recorded"
+    since = f"dried in {air.since}" if air.since else "no drying recorded"
     unknown = f", {air.hours_unlogged:.0f} h not recorded" if air.hours_unlogged >= 0.5 else ""  # noqa: PLR2004 - rounds to 0
     return f"{days.spool}: {since}, then {air.hours:.1f} h open air{unknown}"

@@ -1,4 +1,8 @@
-"""From a spool's days to numbers: for every step its length in τ and the surface value it drives towards."""
+"""From a spool's days to numbers, and many runs over the same days at once.
+
+A step has its length in τ and the surface value it drives towards; a run follows all steps with other
+constants, other humidities or a slower winding.
+"""
 
 from __future__ import annotations
 
@@ -7,22 +11,25 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import IntEnum
+from itertools import product
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.exposure.air import KELVIN, rh_elsewhere
-from tracker.exposure.diffusion import Array
-from tracker.exposure.events import Drying, MeasuredWater
+from tracker.exposure.days import Drying, MeasuredWater, Segment, Timeline
+from tracker.exposure.diffusion import MODES, RATES, SEALED_RATE, WEIGHTS, Array
 from tracker.exposure.families import Assumptions, Family
-from tracker.exposure.openair import EXPOSED
-from tracker.exposure.spans import Segment, Timeline
+from tracker.exposure.statement import EXPOSED
 
 GAS_J_MOL_K: Final = 8.314462618
 REFERENCE_K: Final = 23.0 + KELVIN
 LOW, MIDDLE, HIGH = 0, 1, 2
 """Which end of what is not known for certain an array's column stands for."""
+
+NINETY: Final = 1.6449
+"""Standard deviations from the middle within which 90 % of a normal distribution lie: 5 to 95 %."""
 
 Triple = tuple[float, float, float]
 
@@ -128,7 +135,7 @@ def build_steps(
     part = np.array([1.0 - family.w_relative, 1.0, 1.0 + family.w_relative])
     surface = equilibrium_pct(rh, family.w50_pct.value, family.w100_pct.value) * part
     surface[kind == Kind.KNOWN] = rh[kind == Kind.KNOWN]
-    start = np.array(assumed.start_rh_pct)
+    start = np.array(start_rh(days, assumed))
     held = equilibrium_pct(start, family.w50_pct.value, family.w100_pct.value) * part
     low, middle, high = (start_pct,) * 3 if start_pct is not None else held.tolist()
     # The radius, in metres: with the diameter everything would take four times as long.
@@ -143,16 +150,26 @@ def build_steps(
         spread=np.hypot(math.log(family.d_factor), np.log(arrhenius(t_c, half_e))),
         surface=surface,
         start=(low, middle, high),
-        notes=tuple(_start_notes(start_pct, assumed)),
+        notes=tuple(_start_notes(days, start_pct, assumed)),
     )
 
 
-def _start_notes(start_pct: float | None, assumed: Assumptions) -> Iterator[str]:
+def start_rh(days: Timeline, assumed: Assumptions) -> Triple:
+    """Return the humidities in equilibrium with which the water at the beginning is taken.
+
+    Before the first record of a spool whose reception is not recorded it may have lain anywhere.
+    """
+    low, middle, high = assumed.start_rh_pct
+    return (low, middle, high) if days.received else (low, middle, max(high, assumed.open_rh_pct[2]))
+
+
+def _start_notes(days: Timeline, start_pct: float | None, assumed: Assumptions) -> Iterator[str]:
     """Give a sentence on the water at the beginning."""
     if start_pct is None:
-        low, middle, high = assumed.start_rh_pct
+        low, middle, high = start_rh(days, assumed)
+        before = "on arrival" if days.received else "before the first record, as its reception,"
         yield (
-            f"Water on arrival is not recorded: taken as even, in equilibrium with {middle:g} %RH "
+            f"Water {before} is not recorded: taken as even, in equilibrium with {middle:g} %RH "
             f"({low:g} to {high:g})."
         )
     else:
@@ -209,9 +226,9 @@ class _Climates:
         if drying is not None:
             return Kind.EXPOSED, drying.temperature_c, self._dryer(drying)
         if stay is None:
-            # Between nothing and all of it in the worst air logged; leaving it out would call the unknown
-            # harmless.
-            return Kind.MAYBE, self.assumed.temperature_c, self.logged
+            # Between nothing and all of it in the worst air logged or usual in a room; leaving it out would
+            # call the unknown harmless.
+            return Kind.MAYBE, self.assumed.temperature_c, self._anywhere()
         t_c = self.assumed.temperature_c if stay.temperature_c is None else stay.temperature_c
         if stay.place == "sealed bag":
             # No humidity: a bag without desiccant changes nothing but the profile. Taking it for dry air
@@ -228,6 +245,15 @@ class _Climates:
         # nobody recorded its own.
         self.room = (t_c, humidity or self.logged)
         return Kind.EXPOSED, t_c, humidity or self.logged
+
+    def _anywhere(self) -> Triple:
+        """Return the humidity of a time that nobody logged."""
+        low, middle, high = self.logged
+        if low < high:
+            return self.logged
+        # One reading is no range: what it was that day says little of the days that nobody logged.
+        usual = self.assumed.open_rh_pct
+        return min(low, usual[0]), middle, max(high, usual[2])
 
     def _widened(self, humidity: Triple | None) -> Triple | None:
         """Return a humidity with its uncertainty, None without any."""
@@ -275,5 +301,188 @@ def _known(known: Sequence[MeasuredWater], at: datetime, began: datetime) -> Ite
     """Give a step without length for each content measured at a moment."""
     for m in known:
         if m.at == at:
-            low, high = max(0.0, m.pct - 2.0 * m.u_pct), m.pct + 2.0 * m.u_pct
+            off = NINETY * m.u_pct
+            low, high = max(0.0, m.pct - off), m.pct + off
             yield (Kind.KNOWN, 0.0, 23.0, low, m.pct, high, (at - began).total_seconds())
+
+
+_BLOCK: Final = 32
+"""Steps whose exponentials are held at once: small enough to stay in the cache."""
+
+_GONE: Final = 40.0
+"""A mode that decays by more than exp(-40) in a step is the surface value to rounding."""
+
+
+class Winding(IntEnum):
+    """How the layers of a wound spool are taken to delay the exchange."""
+
+    STRAND = 0
+    """Not at all."""
+    WETTER = 1
+    """Drying is slowed, wetting is not: the wetter end."""
+    DRIER = 2
+    """Wetting is slowed, drying is not: the drier end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """K runs over the same days.
+
+    Attributes:
+        inputs: Which column of the steps' surface and start each run takes, shape (K,).
+        scale: Index into ``exponents``, shape (K,).
+        winding: :class:`Winding`, shape (K,).
+        exponents: D is multiplied by exp(exponent · spread of the step), shape (m,).
+        slowdown: How many times slower a slowed step is.
+    """
+
+    inputs: NDArray[np.intp]
+    scale: NDArray[np.intp]
+    winding: NDArray[np.intp]
+    exponents: Array
+    slowdown: float
+
+
+def every_run(exponents: tuple[float, ...], slowdown: float) -> Runs:
+    """Return all combinations of inputs × ``exponents`` × winding, in that order.
+
+    Args:
+        exponents: D is multiplied by exp(exponent · spread of the step); m of them.
+        slowdown: How many times slower a slowed step is.
+    """
+    table = np.array(list(product((LOW, MIDDLE, HIGH), range(len(exponents)), Winding)), dtype=np.intp)
+    return Runs(table[:, 0], table[:, 1], table[:, 2], np.array(exponents), slowdown)
+
+
+def march(steps: Steps, runs: Runs) -> Array:
+    """Return the mean water of every run before the first and after each step, shape (n + 1, K), wt%.
+
+    Whether a step wets or dries is judged by each run's own mean, so a run is linear in nothing.
+    """
+    surface = steps.surface[:, runs.inputs]
+    start = np.array(steps.start)[runs.inputs]
+    return _march(steps, runs, surface, start, None)
+
+
+def march_parts(steps: Steps, runs: Runs, wetting: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Return how the mean depends on the start and on the surface values, each of shape (n + 1, K).
+
+    With the direction of every step settled beforehand, the mean is start · first + scale · second for any
+    start and any common scale of the surface values.
+
+    Args:
+        steps: The days; a KNOWN step must not be among them.
+        runs: K runs.
+        wetting: Whether each step wets, shape (n,).
+    """
+    twice = (np.tile(each, 2) for each in (runs.inputs, runs.scale, runs.winding))
+    inputs, scale, winding = twice
+    both = Runs(inputs, scale, winding, runs.exponents, runs.slowdown)
+    surface = steps.surface[:, runs.inputs]
+    means = _march(
+        steps,
+        both,
+        np.hstack([np.zeros_like(surface), surface]),
+        np.repeat([1.0, 0.0], len(runs.inputs)),
+        wetting,
+    )
+    return means[:, : len(runs.inputs)], means[:, len(runs.inputs) :]
+
+
+@dataclass(slots=True)
+class _Spools:
+    """The state of K runs, kept as the distance from the value the surface was last driven to.
+
+    A new surface value is then one subtraction, a step one multiplication, and what has decayed is zero.
+    ``off`` has a column for each mode and the last one for the tail, shape (K, 201).
+    """
+
+    driven: Array
+    off: Array
+
+    def mean(self) -> Array:
+        """Return the mean water of each run, shape (K,), wt%."""
+        return np.asarray(self.driven + self.off @ WEIGHTS)
+
+    def know(self, pct: Array) -> None:
+        """Start afresh from a known content."""
+        self.driven, self.off[:] = pct, 0.0
+
+    def seal(self, mean: Array, tau: Array) -> None:
+        """Let the profile even out between sealed walls."""
+        self.off += (self.driven - mean)[:, np.newaxis]
+        self.off *= np.exp(-SEALED_RATE * tau)[:, np.newaxis]
+        self.driven = mean
+
+    def expose(self, surface: Array, kept: Array, level: NDArray[np.intp]) -> None:
+        """Hold the surfaces at new values."""
+        self.off += (self.driven - surface)[:, np.newaxis]
+        self.off *= kept.take(level, axis=0)
+        self.driven = surface
+
+    def expose_some(
+        self, took: NDArray[np.bool_], surface: Array, kept: Array, level: NDArray[np.intp]
+    ) -> None:
+        """Hold only some of the surfaces at new values."""
+        some = _Spools(self.driven[took], self.off[took])
+        some.expose(surface[took], kept, level[took])
+        self.off[took] = some.off
+        self.driven = np.where(took, surface, self.driven)
+
+
+def _march(
+    steps: Steps, runs: Runs, surface: Array, start: Array, wetting: NDArray[np.bool_] | None
+) -> Array:
+    """Follow all runs through all steps; with ``wetting`` the directions are settled beforehand."""
+    tau, base = _levels(steps, runs), 2 * runs.scale
+    spools = _Spools(start, np.zeros((len(start), MODES + 1)))
+    when_wet, when_dry = base + (runs.winding == Winding.DRIER), base + (runs.winding == Winding.WETTER)
+    means = np.empty((len(surface) + 1, len(start)))
+    means[0] = start
+    # One buffer for all blocks: fresh memory of this size costs more than filling it.
+    kept = np.zeros((_BLOCK, tau.shape[1], MODES + 1))
+    for i, kind in enumerate(steps.kind.tolist()):
+        if i % _BLOCK == 0:
+            _fill(kept, tau[i : i + _BLOCK])
+        if kind == Kind.KNOWN:
+            spools.know(surface[i])
+        elif kind == Kind.SEALED:
+            spools.seal(means[i], tau[i, base])
+        else:
+            wet = surface[i] > means[i] if wetting is None else wetting[i]
+            level = np.where(wet, when_wet, when_dry)
+            if kind == Kind.EXPOSED:
+                spools.expose(surface[i], kept[i % _BLOCK], level)
+            else:
+                took = ~_not_taken(kind, runs.inputs, wet)
+                spools.expose_some(took, surface[i], kept[i % _BLOCK], level)
+        means[i + 1] = spools.mean()
+    return means
+
+
+def _fill(kept: Array, tau: Array) -> None:
+    """Put into ``kept`` what each mode keeps of its distance in each step at each level.
+
+    Args:
+        kept: Shape (block, levels, 201); the tail's column stays zero.
+        tau: Shape (n, levels), n at most the block.
+    """
+    # Exponentials are most of the work; fast levels need few of them.
+    modes = np.searchsorted(RATES, _GONE / np.maximum(tau.min(axis=0), 1e-300))
+    for level, count in enumerate(modes.tolist()):
+        part = kept[: len(tau), level]
+        np.exp(np.multiply.outer(tau[:, level], -RATES[:count]), out=part[:, :count])
+        part[:, count:] = 0.0
+
+
+def _levels(steps: Steps, runs: Runs) -> Array:
+    """Return τ of each step at each exponent, unslowed and slowed in turn, shape (n, 2 m)."""
+    scaled = steps.tau[:, np.newaxis] * np.exp(steps.spread[:, np.newaxis] * runs.exponents)
+    return np.stack([scaled, scaled / runs.slowdown], axis=2).reshape(len(scaled), 2 * len(runs.exponents))
+
+
+def _not_taken(kind: int, inputs: NDArray[np.intp], wet: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say which runs leave out a time nobody logged."""
+    # Time nobody logged: the high end takes it where it wets, the low end where it dries, the middle half.
+    in_the_middle = (inputs == MIDDLE) & (kind == Kind.MAYBE_TOO)
+    return np.asarray(in_the_middle | ((inputs == HIGH) & ~wet) | ((inputs == LOW) & wet))
