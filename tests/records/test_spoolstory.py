@@ -52,11 +52,12 @@ def test_the_json_says_what_is_left_and_how_it_is_known(told: SpoolStory) -> Non
 
 
 def test_the_json_says_where_the_spool_was(told: SpoolStory) -> None:
-    """From the first record to now, without a gap."""
+    """From its reception to now, without a gap: nobody logged the month before its drying."""
     days = told.as_json()["days"]
-    assert [each["place"] for each in days] == ["dryer", "open air", "unlogged"]
+    assert [each["place"] for each in days] == ["unlogged", "dryer", "open air", "unlogged"]
     assert [each["ended"] for each in days[:-1]] == [each["began"] for each in days[1:]]
-    assert days[0]["began"] == "2026-03-01T20:00:00+00:00"
+    assert days[0]["began"] == "2026-02-01T00:00:00+00:00"
+    assert days[1]["began"] == "2026-03-01T20:00:00+00:00"
 
 
 def test_the_json_says_the_water_with_its_bounds_and_what_it_rests_on(told: SpoolStory) -> None:
@@ -77,8 +78,8 @@ def test_nothing_recorded_gives_no_water_and_no_days(unknown: SpoolStory) -> Non
 
 
 def test_the_curve_begins_with_the_days_at_what_was_left_before(told: SpoolStory) -> None:
-    """The label's kilogram of February stands at the first record of March."""
-    assert list(told.points) == [(at("2026-03-01 20:00"), 1000), (at("2026-03-02 03:00"), 905)]
+    """The label's kilogram stands at the day of reception, with which the days begin."""
+    assert list(told.points) == [(at("2026-02-01 00:00"), 1000), (at("2026-03-02 03:00"), 905)]
 
 
 def test_a_point_at_the_very_beginning_stands_once(book: Book) -> None:
