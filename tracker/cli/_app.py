@@ -106,6 +106,10 @@ class _Lazy(click.Group):
             if cmd_name in names:
                 module = importlib.import_module(f"tracker.cli.{names[cmd_name][0]}")
                 command: click.Command = getattr(module, f"{cmd_name}_command")
+                if "_STRANDBOOK_COMPLETE" in os.environ:
+                    from tracker.cli.completion import attach  # noqa: PLC0415 - only a shell that asks
+
+                    return attach(command)
                 return command
         return None
 

@@ -1,0 +1,113 @@
+"""What the shell completes: IDs, methods, stocks, quantities and materials of the book at hand.
+
+Which word a parameter takes is told by its metavar, so that no command says it twice. Loaded only while a
+shell asks.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, Final
+
+import click
+from click.shell_completion import CompletionItem
+
+from tracker.errors import Refused
+
+_MOST: Final = 200
+"""More would fill the screen and help nobody; a further letter narrows them."""
+
+_KINDS: Final = {
+    "SPOOL": ("spools",), "JOB": ("jobs",), "DRYING": ("dryings",), "RIG": ("rigs",),
+    "MATERIAL": ("materials",),
+    "SPOOL…|DRYING": ("spools", "dryings"), "ID|NAME": ("rigs",), "JOB|PLAN.toml": ("jobs",),
+    "ID": ("spools", "jobs", "specimens", "rigs", "dryings", "measurements"),
+    "ID…": ("spools", "jobs", "specimens", "rigs", "dryings"), "[ID]": ("jobs", "spools", "specimens"),
+}  # fmt: skip
+
+
+def attach(command: click.Command) -> click.Command:
+    """Let the parameters of a command, and of those below it, complete what they take."""
+    for each in command.params:
+        names = (
+            each.metavar or "",
+            (each.name or "").upper(),
+            *(name.lstrip("-").upper() for name in each.opts),
+        )
+        found = next((_WORDS[name] for name in names if name in _WORDS), None)
+        if found is not None:
+            each._custom_shell_complete = _completer(found)  # noqa: SLF001 - click sets it at the making only
+    if isinstance(command, click.Group):
+        for name in command.list_commands(click.Context(command)):
+            below = command.get_command(click.Context(command), name)
+            if below is not None:
+                attach(below)
+    return command
+
+
+def _completer(words: Callable[[], Iterable[tuple[str, str]]]) -> Callable[..., list[CompletionItem]]:
+    def complete(ctx: click.Context, parameter: click.Parameter, begun: str) -> list[CompletionItem]:
+        del parameter
+        root = ctx.find_root()
+        if root.params.get("place"):
+            os.environ["STRANDBOOK"] = str(root.params["place"])
+        try:
+            fitting = [each for each in words() if each[0].casefold().startswith(begun.casefold())]
+        except Refused:
+            # No book here: nothing to offer, and no place for a refusal while somebody types.
+            return []
+        return [CompletionItem(word, help=what or None) for word, what in fitting[:_MOST]]
+
+    return complete
+
+
+def _ids(kinds: Iterable[str]) -> Callable[[], Iterable[tuple[str, str]]]:
+    def words() -> Iterable[tuple[str, str]]:
+        from tracker.book import find_place, open_book  # noqa: PLC0415 - only where IDs are completed
+        from tracker.kinds import listed  # noqa: PLC0415 - the same
+
+        with (
+            open_book(find_place(Path.cwd(), os.environ.get("STRANDBOOK"))) as book,
+            book.connect() as connection,
+        ):
+            for kind in kinds:
+                for row in listed(connection, kind):
+                    yield str(row["id"]), _what(row)
+
+    return words
+
+
+def _what(row: Any) -> str:
+    return " ".join(str(row[key]) for key in ("name", "material", "lot", "method") if row.get(key))
+
+
+def _methods() -> Iterable[tuple[str, str]]:
+    from tracker.plugins import load  # noqa: PLC0415 - only where methods are completed
+
+    return [(name, each.method.title) for name, each in load().methods.items()]
+
+
+def _quantities() -> Iterable[tuple[str, str]]:
+    from tracker.plugins import load  # noqa: PLC0415 - only where quantities are completed
+
+    return [(each.name, each.title) for one in load().methods.values() for each in one.method.quantities]
+
+
+def _stocks() -> Iterable[tuple[str, str]]:
+    from tracker_labels import stocks  # noqa: PLC0415 - only where stocks are completed
+
+    return [(name, each.description) for name, each in stocks().items()]
+
+
+def _topics() -> Iterable[tuple[str, str]]:
+    from tracker.manual import topics  # noqa: PLC0415 - only where pages are completed
+
+    return [(each.name, each.title) for each in topics()]
+
+
+_WORDS: Final[dict[str, Callable[[], Iterable[tuple[str, str]]]]] = {
+    **{metavar: _ids(kinds) for metavar, kinds in _KINDS.items()},
+    "METHOD": _methods, "QUANTITY": _quantities, "OF": _quantities, "STOCK": _stocks, "TOPIC": _topics,
+}  # fmt: skip
