@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal, Protocol
 
 from tracker.errors import Refused
 from tracker.moments import MomentError, Present, local_time, read_day, read_moment
+from tracker.safe_text import unseen
 from tracker.units import UnitError, compact, parse, shown
 
 AskKind = Literal["number", "whole", "text", "choice", "date", "moment", "yes", "record"]
@@ -224,18 +224,18 @@ def text(ask: Ask, typed: Any, when: When) -> str:
     """Return text on one line, without what a database, a terminal or a label cannot hold.
 
     Raises:
-        FormError: It holds a NUL or another control character, or half a character.
+        FormError: It holds a control character, or one that has no width or turns letters around.
     """
     del when
     written = " ".join(str(typed).split())
-    # Cc: a stored escape sequence would act on the terminal of whoever looks at it. Cs: half a character.
-    if not written.isascii() or not written.isprintable():
-        stray = next((each for each in written if unicodedata.category(each) in ("Cc", "Cs")), None)
-        if stray is not None:
-            raise FormError(
-                f"{ask.label}: there is a character in it that is none (U+{ord(stray):04X})",
-                do="Type it again without it",
-            )
+    # A stored escape sequence would act on the terminal of whoever looks at it; letters turned around, or a
+    # sign without width, would pass for another name.
+    stray = unseen(written)
+    if stray is not None:
+        raise FormError(
+            f"{ask.label}: there is a character in it that nobody can see (U+{ord(stray):04X})",
+            do="Type it again without it",
+        )
     return written
 
 

@@ -39,6 +39,11 @@ DEEPEST: Final = 64
 class InputError(Refused, OSError):
     """A file cannot be read, is not a regular file, or is larger than its kind can be."""
 
+    def __init__(self, what: str, *, why: str = "", do: str = "") -> None:
+        super().__init__(what, why=why, do=do)
+        # What callers of old say after their own words, as they do of the system's errors.
+        self.strerror = why or what
+
 
 @contextmanager
 def opened(path: Path) -> Iterator[IO[bytes]]:
@@ -51,13 +56,14 @@ def opened(path: Path) -> Iterator[IO[bytes]]:
         # Without O_NONBLOCK opening a pipe waits until somebody writes to it.
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     except OSError as error:
-        why = "is a pipe or a socket" if error.errno == errno.ENXIO else error.strerror or str(error)
+        why = "it is a pipe or a socket" if error.errno == errno.ENXIO else error.strerror or str(error)
         raise InputError(f"{path} cannot be read", why=why) from error
+    mode = os.fstat(handle).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(handle)
+        what = "a folder" if stat.S_ISDIR(mode) else "a pipe or a device"
+        raise InputError(f"{path} cannot be read", why=f"it is {what}", do="Give the file itself")
     with os.fdopen(handle, "rb") as stream:
-        mode = os.fstat(handle).st_mode
-        if not stat.S_ISREG(mode):
-            what = "a folder" if stat.S_ISDIR(mode) else "a pipe or a device"
-            raise InputError(f"{path} is {what}, not a file", do="Give the file itself")
         yield stream
 
 
@@ -77,7 +83,9 @@ def read_input(path: Path, kind: Kind) -> bytes:
         data = stream.read(most + 1)
     if len(data) > most:
         raise InputError(
-            f"{path} is larger than a {kind} can be ({most // MB} MB)", do="Check that it is the right file"
+            f"{path} cannot be read",
+            why=f"it is larger than a {kind} can be ({most // MB} MB)",
+            do="Check that it is the right file",
         )
     return data
 

@@ -63,7 +63,7 @@ def _opened(file: Path) -> list[int]:
     handles: list[int] = []
     try:
         # Each holder opens them anew: flock tells open files apart, and so threads of one program too.
-        handles.extend(os.open(name + tail, flags, 0o666) for tail in LOCK_SUFFIXES if fcntl is not None)
+        handles.extend(os.open(name + tail, flags, 0o600) for tail in LOCK_SUFFIXES if fcntl is not None)
     except OSError:
         # The first may be open by now.
         _close(handles)

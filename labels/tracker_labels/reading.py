@@ -54,6 +54,9 @@ def _load(path: Path) -> bytes:
     Raises:
         LabelError: It cannot be opened.
     """
+    if path.exists() and not path.is_file():
+        # Opening a pipe waits until somebody writes to it.
+        raise LabelError(f"The picture {path} cannot be opened", why="it is no file", do="Check its path.")
     try:
         with path.open("rb") as file:
             data = file.read(_MOST_BYTES + 1)

@@ -189,6 +189,9 @@ def _parse(path: Path) -> dict[str, Any]:
     Raises:
         StockError: It cannot be opened, or is no TOML.
     """
+    if path.exists() and not path.is_file():
+        # Opening a pipe waits until somebody writes to it.
+        raise StockError(f"The stock file {path} cannot be opened", why="it is no file", do="Check its path.")
     try:
         with path.open("rb") as file:
             text = file.read(_LONGEST_FILE).decode("utf-8")

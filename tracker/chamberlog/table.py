@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.errors import Refused
+from tracker.inputs import read_input
 
 Letters = NDArray[np.uint8]
 """Fields of one column, one row each, filled up with zeros; shape (n, widest)."""
@@ -124,7 +125,7 @@ def _bytes(path: Path) -> bytes:
         Refused: It cannot be read.
     """
     try:
-        return path.read_bytes()
+        return read_input(path, "log")
     except OSError as error:
         raise Refused(f"log {path}", why=f"cannot be read ({error.strerror})") from error
 

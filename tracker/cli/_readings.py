@@ -15,6 +15,7 @@ from tracker.cli._bench import Bench
 from tracker.cli._telling import note
 from tracker.desk.measuring import Measured, in_units, last_readings, last_rigs
 from tracker.errors import Refused
+from tracker.inputs import read_input
 from tracker.stating import state_row
 from tracker.units import compact, parse, shown
 
@@ -58,10 +59,7 @@ def read_recording(path: Path) -> Recording:
     Raises:
         Refused: It cannot be read.
     """
-    try:
-        return Recording(path.name, path.read_bytes())
-    except OSError as error:
-        raise Refused(f"{path} cannot be read", why=error.strerror or str(error)) from error
+    return Recording(path.name, read_input(path, "recording"))
 
 
 def asked_readings(bench: Bench, method: Method) -> tuple[dict[str, str], dict[str, Recording]]:

@@ -10,6 +10,7 @@ from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, progress, say_json, sure
 from tracker.desk.importing import carry_out, plan_import, plan_json, plan_lines, read_map
 from tracker.errors import Refused
+from tracker.inputs import read_input
 
 
 @click.command("import", epilog="Example: strandbook import old.csv --columns old.toml --dry-run")
@@ -36,7 +37,7 @@ def import_command(
 ) -> None:
     """Bring in FILE: one specimen a row, factors and quantities as columns, named by a column map."""
     try:
-        column_map = read_map(columns.read_bytes(), columns.name)
+        column_map = read_map(read_input(columns, "settings"), columns.name)
     except OSError as error:
         raise Refused(f"{columns} cannot be read", why=error.strerror or str(error)) from error
     with progress("Reading") as step:

@@ -23,6 +23,7 @@ from tracker.cli._telling import (
     write_file,
 )
 from tracker.errors import Refused
+from tracker.safe_text import cell
 
 
 @click.command("show", epilog="Example: strandbook show J0012-04-K --factors")
@@ -119,7 +120,7 @@ def _say_csv(rows: Iterable[Mapping[str, Any]]) -> None:
         if writer is None:
             writer = csv.DictWriter(sys.stdout, list(row), lineterminator="\n")
             writer.writeheader()
-        writer.writerow(row)
+        writer.writerow({name: cell(value) for name, value in row.items()})
 
 
 @click.command("log", epilog="Example: strandbook log --since yesterday --person Ada; strandbook log J0012-P")

@@ -10,6 +10,7 @@ from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, say_json, table
 from tracker.desk.programmes import set_programme
 from tracker.errors import Refused
+from tracker.inputs import read_input
 from tracker.moments import local_time as local
 from tracker.programme import due, read_programme, standing
 
@@ -29,7 +30,7 @@ def programme_command(bench: Bench, /, material: str, file: Path | None, as_json
     """Show what a complete MATERIAL needs, what of it is there, and what to print next."""
     if file is not None:
         try:
-            text = file.read_text("utf-8")
+            text = read_input(file, "settings").decode("utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise Refused(f"{file} cannot be read", why=str(error)) from error
         done(set_programme(bench.book, bench.who, material, read_programme(text).name, text), as_json)

@@ -23,6 +23,7 @@ from tracker.cli._telling import as_json, done, facts, note, say_json, sure, tab
 from tracker.desk import verdicts
 from tracker.desk.measuring import MEASURE_FORM, measure
 from tracker.errors import Refused
+from tracker.inputs import read_input
 from tracker.kinds import find
 from tracker.stating import state_row
 
@@ -143,7 +144,7 @@ def _measure_day(
             "A sheet needs its column map", do="Give it with --columns MAP; strandbook manual test-day"
         )
     try:
-        column_map = day.read_day_map(columns.read_bytes(), columns.name)
+        column_map = day.read_day_map(read_input(columns, "settings"), columns.name)
     except OSError as error:
         raise Refused(f"{columns} cannot be read", why=error.strerror or str(error)) from error
     plan = day.plan_day(bench.plugged, sheet, column_map)

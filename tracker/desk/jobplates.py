@@ -12,6 +12,7 @@ from tracker.book import Book
 from tracker.desk.typedpieces import PieceWanted
 from tracker.forms import FormError
 from tracker.ids import spool_id
+from tracker.inputs import read_input
 from tracker.kinds import find, material_named
 from tracker.model import Job, JobSpool, Specimen
 
@@ -36,7 +37,7 @@ class PlateFile:
     @property
     def data(self) -> bytes:
         """All of it."""
-        return self.source if isinstance(self.source, bytes) else self.source.read_bytes()
+        return self.source if isinstance(self.source, bytes) else read_input(self.source, "plate file")
 
     @property
     def sha256(self) -> str:

@@ -18,6 +18,7 @@ from tracker.desk.plates import plate_of
 from tracker.desk.recutting import cut_again
 from tracker.forms import FormError
 from tracker.ids import job_id
+from tracker.inputs import read_input
 from tracker.kinds import find
 from tracker.model import Job, JobLog, Specimen
 from tracker.plugins import Plugged
@@ -59,7 +60,7 @@ class LogFile:
         if zone is not None:
             zone_named(zone)
         try:
-            return LogFile(path.name, path.read_bytes(), mapped_columns(mapping), zone)
+            return LogFile(path.name, read_input(path, "log"), mapped_columns(mapping), zone)
         except OSError as error:
             raise FormError(f"{path} cannot be read", why=error.strerror or str(error)) from error
 

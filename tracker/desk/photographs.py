@@ -13,6 +13,7 @@ from typing import Final
 from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.errors import Refused
+from tracker.inputs import read_input
 from tracker.kinds import NotFoundError, find, ident_of
 from tracker.model import Photograph, Specimen
 
@@ -241,10 +242,7 @@ def read_photograph(path: Path) -> bytes:
     Raises:
         Refused: It cannot be read.
     """
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise Refused(f"{path} cannot be read", why=error.strerror or str(error)) from error
+    return read_input(path, "picture")
 
 
 def add_photograph(book: Book, who: str, target: str, name: str, data: bytes, note: str = "") -> Done:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from tracker.errors import Refused
+from tracker.inputs import read_input
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +143,7 @@ def load_families(path: Path | None = None) -> Families:
     if path is None:
         return _bundled()
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_input(path, "settings").decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(
             f"family file {path}", why=f"cannot be read ({error.__class__.__name__})", do="Give a TOML file."
@@ -158,7 +159,7 @@ def parse_families(text: str, where: str) -> Families:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise Refused(f"family file {where}", why=f"not TOML: {error}") from error
     try:
         table = {name: _family(name, entry) for name, entry in data["families"].items()}

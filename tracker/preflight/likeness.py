@@ -10,6 +10,7 @@ from typing import Any, Final
 from tracker.desk.plates import PlateRead, job_columns
 from tracker.errors import Refused
 from tracker.factors import factor_named
+from tracker.inputs import read_input
 from tracker.model import Job
 from tracker.preflight.findings import Difference, Finding, number_of
 
@@ -107,8 +108,8 @@ def read_plan(path: Path) -> dict[str, Any]:
         Refused: It cannot be read or holds no plates.
     """
     try:
-        plan = tomllib.loads(path.read_text("utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        plan = tomllib.loads(read_input(path, "settings").decode("utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise Refused(
             f"{path} is no plan", why=str(error), do="Make one: strandbook followup A B -o plan.toml"
         ) from error

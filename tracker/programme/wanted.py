@@ -72,7 +72,7 @@ def read_programme(text: str) -> Programme:
     """
     try:
         said = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise ProgrammeError("The programme is no TOML", why=str(error)) from error
     # A misspelt key would else be passed over, and the programme would want less than its author meant.
     strangers = set(said) - {"name", "conditioning_h", "test"}

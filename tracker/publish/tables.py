@@ -16,6 +16,7 @@ from tracker.factors import factor_named
 from tracker.ids import drying_id, job_id, rig_id, spool_id
 from tracker.lineage import Lineage
 from tracker.publish.gathering import Gathered, Told, lies, name_of
+from tracker.safe_text import cell
 from tracker.stating import state_row
 
 Record = dict[str, Any]
@@ -72,7 +73,7 @@ def _cell(value: Any) -> Any:
         return "true" if value else "false"
     if isinstance(value, str):
         # A line break within a cell is valid CSV that half of all readers misread.
-        return " ".join(value.split())
+        return cell(" ".join(value.split()))
     return value
 
 

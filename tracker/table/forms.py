@@ -12,6 +12,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from tracker.safe_text import cell, markdown
 from tracker.table.cells import Cell, Column
 from tracker.table.summary import SummaryTable, TableRow
 from tracker.units import shown
@@ -75,7 +76,7 @@ def as_csv(table: SummaryTable) -> str:
     lines.writerow(_CSV)
     for row in table.rows:
         for column, each in row.cells.items():
-            lines.writerow(_csv_line(table, row, column, each))
+            lines.writerow([cell(value) for value in _csv_line(table, row, column, each)])
     return text.getvalue()
 
 
@@ -103,7 +104,7 @@ def as_markdown(table: SummaryTable) -> str:
 
 def _in_markdown(text: str) -> str:
     """Return text that a note cannot break out of its cell with, by a stroke, a line break or markup."""
-    return " ".join(text.split()).replace("\\", "\\\\").replace("|", "\\|").replace("<", "&lt;")
+    return markdown(text)
 
 
 @cache

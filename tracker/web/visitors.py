@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import hmac
 import os
 import secrets
@@ -17,7 +18,7 @@ from itsdangerous import BadSignature, URLSafeSerializer
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 
-from tracker.book import files_folder
+from tracker.book import files_folder, is_url, shown
 from tracker.desk.devices import ROLES, Known, Role, device_of
 from tracker.web.bench import Bench
 from tracker.web.refusals import NotAllowedError, NotPairedError, StaleFormError, TooLargeError
@@ -236,7 +237,7 @@ def signing_key(place: str) -> bytes:
 
     A book that cannot be written gets a key that ends with this process: devices then pair anew.
     """
-    file = files_folder(place).parent / "page.key"
+    file = _key_file(place)
     kept = _read_key(file)
     if kept:
         return kept
@@ -245,6 +246,13 @@ def signing_key(place: str) -> bytes:
         _write_key(file, fresh)
     # Two servers may begin at once: the file that is there counts.
     return _read_key(file) or fresh
+
+
+def _key_file(place: str) -> Path:
+    if not is_url(place):
+        return Path(place) / "page.key"
+    # Beside the attachments, where several books may have theirs: a cookie of one must not open another.
+    return files_folder(place) / f"page-{hashlib.sha256(shown(place).encode()).hexdigest()[:12]}.key"
 
 
 def _read_key(file: Path) -> bytes:

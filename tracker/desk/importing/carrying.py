@@ -17,6 +17,7 @@ from tracker.desk.importing.planning import ACT, Plan, Progress, earlier_import
 from tracker.desk.importing.refusals import ImportRefusedError
 from tracker.desk.measuring import result_columns
 from tracker.ids import job_id
+from tracker.inputs import read_input
 from tracker.model import (
     Attachment,
     Base,
@@ -145,7 +146,7 @@ def _kept(book: Book, plan: Plan, told: Progress) -> dict[str, Row]:
 
 def _unchanged(file: FileDraft) -> bytes:
     try:
-        data = file.place.read_bytes()
+        data = read_input(file.place, "recording")
     except OSError as error:
         raise ImportRefusedError(f"{file.place} cannot be read", why=error.strerror or str(error)) from error
     # The results were computed from the bytes the plan saw; another recording must not be filed under them.

@@ -157,7 +157,7 @@ def _parsed(data: bytes, name: str) -> dict[str, Any]:
             why=f"byte {error.start} is not UTF-8",
             do="Save it as UTF-8",
         ) from error
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise ImportRefusedError(
             f"The column map {name} is not TOML",
             why=str(error),

@@ -21,6 +21,7 @@ from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
 from tracker.desk.importing.sheet import SheetRow, read_sheet
 from tracker.desk.measuring import Measured, Wanted, measure_all
 from tracker.errors import Refused
+from tracker.inputs import read_input
 from tracker.plugins import Plugged
 
 _ABOUT: Final = ("at", "operator", "remark", "room_c", "room_rh_pct")
@@ -68,7 +69,7 @@ def plan_day(plugged: Plugged, file: Path, columns: ColumnMap) -> DayPlan:
         MapError: The map does not fit the sheet.
     """
     try:
-        data = file.read_bytes()
+        data = read_input(file, "sheet")
     except OSError as error:
         raise ImportRefusedError(f"{file} cannot be read", why=error.strerror or str(error)) from error
     sheet = read_sheet(data, file.name)
@@ -139,5 +140,5 @@ def _readings(
     for name, index in bound.files.items():
         if row.cells[index]:
             place = besides.find(row.cells[index])
-            files[name] = Recording(place.name, place.read_bytes())
+            files[name] = Recording(place.name, read_input(place, "recording"))
     return typed, files

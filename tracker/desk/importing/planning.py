@@ -20,6 +20,7 @@ from tracker.desk.importing.rowreading import AS_WRITTEN, RowReader
 from tracker.desk.importing.sheet import Sheet, SheetRow, read_sheet
 from tracker.errors import Refused
 from tracker.ids import job_id
+from tracker.inputs import read_input
 from tracker.journal import moment
 from tracker.model import Attachment, Job, JournalRecord, Material
 from tracker.plugins import Plugged
@@ -149,7 +150,7 @@ def earlier_import(connection: Connection, digest: str) -> EarlierImport | None:
 
 def _bytes(sheet: Path) -> bytes:
     try:
-        return sheet.read_bytes()
+        return read_input(sheet, "sheet")
     except OSError as error:
         raise ImportRefusedError(f"{sheet} cannot be read", why=error.strerror or str(error)) from error
 

@@ -14,6 +14,7 @@ from tracker.desk.importing.binding import Binding, Bound, BoundMethod
 from tracker.desk.importing.drafts import FactorDraft, FileDraft, MeasurementDraft, SpecimenDraft
 from tracker.desk.importing.refusals import ImportRefusedError
 from tracker.desk.importing.sheet import SheetRow
+from tracker.inputs import read_input
 from tracker.orientation import OrientationError, checked_letters
 from tracker.plugins import Computed, Plugged
 
@@ -132,7 +133,7 @@ class RowReader:
     def _recording(self, name: str, written: str, line: int) -> tuple[Recording, FileDraft]:
         place = self.besides.find(written)
         try:
-            data = place.read_bytes()
+            data = read_input(place, "recording")
         except OSError as error:
             raise ImportRefusedError(
                 f"{written!r} cannot be read", why=error.strerror or str(error)
