@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from axe_playwright_python.base import AxeResults
 from axe_playwright_python.sync_playwright import Axe
@@ -14,17 +17,21 @@ from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import BrowserContext, Page, expect, sync_playwright
 from tracker_labels import Label, draw_sheet, find_stock
 
-from tests.desk.bench import a_pull, a_spool, entries, row_of
+from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
 from tests.web.site import Site, running
+from tracker.api import Recording
 from tracker.book import Book
 from tracker.desk.correcting import correct
+from tracker.desk.devices import pair_device
 from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job
+from tracker.desk.measuring import measure
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.typedpieces import read_piece
 from tracker.model import Specimen
 from tracker.plugins import Plugged
 
+TENSILE = re.compile("^Tens(ile|ion)")
 CHROMIUM = shutil.which("chromium")
 ARTEFACTS = Path(__file__).parents[2] / "ci-artefacts"
 pytestmark = pytest.mark.skipif(
@@ -135,10 +142,10 @@ def _fill(page: Page) -> None:
 def test_readings_give_a_result_on_a_phone(site: Site, opened: Opened) -> None:
     """The number stands on the page that follows, and the field waits for the next label."""
     page = opened(f"{site.url}/{site.pieces[0]}", 360, has_touch=True)
-    page.get_by_role("link", name="Tension").tap()
+    page.get_by_role("link", name=TENSILE).tap()
     _fill(page)
     page.get_by_role("button", name="Store and compute").tap()
-    expect(page.locator(".done .figure").first).to_contain_text("45.7")
+    expect(page.locator(".stored .figure").first).to_contain_text("45.7")
     expect(page.locator("#scan")).to_be_focused()
 
 
@@ -201,28 +208,247 @@ def test_a_lost_answer_stores_nothing_twice(site: Site, opened: Opened) -> None:
     assert arrived["times"] == 2
 
 
-def test_without_connection_the_form_stays(site: Site, opened: Opened) -> None:
-    """Sending is held back with a word, and nothing typed is lost."""
-    page = opened(f"{site.url}/{site.pieces[0]}?method=tensile")
-    _fill(page)
+def test_without_connection_forms_wait_and_are_sent_in_order(site: Site, opened: Opened) -> None:
+    """Three weighings wait on the device, in words; back online each is stored once, in order."""
+    page = opened(f"{site.url}/{site.spool}")
     page.context.set_offline(True)
-    page.get_by_role("button", name="Store and compute").click()
-    expect(page.locator("#heard")).to_contain_text("No connection")
-    expect(page.locator("#r-r-width")).to_have_value("10.00")
+    for mass in ("1200", "1190", "1180"):
+        page.fill("#m-mass_g", mass)
+        page.get_by_role("button", name="Enter the mass").click()
+        expect(page.locator("#heard")).to_contain_text("waits on this device")
+        expect(page.locator("#m-mass_g")).to_have_value("")
+    expect(page.locator("#queue")).to_have_text("3 forms wait on this device to be sent.")
+    before = entries(site.book)
+    page.context.set_offline(False)
+    expect(page.locator("#queue")).to_contain_text("3 forms that waited are stored.", timeout=15000)
+    assert entries(site.book) == before + 3
+    page.goto(f"{site.url}/{site.spool}")
+    masses = re.findall(r"(1\d\d0) g", page.locator("main").inner_text())
+    assert masses == ["1200", "1190", "1180"]
+    expect(page.locator("#queue")).to_be_hidden()
+
+
+def test_a_form_that_waited_and_is_refused_is_shown_and_stays(site: Site, opened: Opened) -> None:
+    """What the page says of it is asked about; left in the queue, nothing of it is lost."""
+    page = opened(f"{site.url}/{site.spool}")
+    page.context.set_offline(True)
+    page.fill("#m-mass_g", "a lot")
+    page.get_by_role("button", name="Enter the mass").click()
+    expect(page.locator("#queue")).to_contain_text("1 form waits")
+    page.context.set_offline(False)
+    dialog = page.get_by_role("dialog")
+    expect(dialog).to_contain_text("was not stored", timeout=15000)
+    dialog.get_by_role("button", name="Leave it in the queue").click()
+    expect(page.locator("#queue")).to_contain_text("1 form waits")
 
 
 def test_a_tap_on_the_map_says_what_became_of_a_piece(site: Site, opened: Opened) -> None:
-    """One tap is good, three are failed, and then the cursor waits for the cause."""
+    """One tap is good, three are failed; its cause is a chip, and no keyboard is brought up."""
     _lay(site.book)
-    page = opened(f"{site.url}/{site.job}", 360, has_touch=True)
+    page = opened(f"{site.url}/{site.job}/bed", 360, has_touch=True)
     page.locator("[data-map] [data-piece='1']").tap()
     for _ in range(3):
         page.locator("[data-map] [data-piece='3']").tap()
-    expect(page.locator("#w3")).to_be_focused()
-    page.keyboard.type("came loose")
+    expect(page.locator("#w3")).not_to_be_focused()
+    page.locator("#piece-3 label", has_text="came loose").tap()
     page.get_by_role("button", name="Enter outcomes").tap()
     expect(page.locator("#piece-3 .now")).to_have_text("failed: came loose")
     assert row_of(site.book, site.pieces[0]).outcome == "good"
+
+
+def test_pressed_long_all_are_alike(site: Site, opened: Opened) -> None:
+    """The one that is pressed is usable and stringy; then all three are."""
+    _lay(site.book)
+    page = opened(f"{site.url}/{site.job}/bed", 360, has_touch=True)
+    for _ in range(2):
+        page.locator("[data-map] [data-piece='2']").tap()
+    page.locator("#piece-2 label", has_text="stringy").tap()
+    page.locator("[data-map] [data-piece='2']").click(delay=800)
+    page.get_by_role("button", name="Enter outcomes").tap()
+    for number in (1, 2, 3):
+        expect(page.locator(f"#piece-{number} .now")).to_have_text("usable: stringy")
+
+
+def test_targets_at_the_bed_are_wide_enough_for_a_finger(site: Site, opened: Opened) -> None:
+    """44 px each way, of everything that is tapped, on the narrowest phone."""
+    _lay(site.book)
+    page = opened(f"{site.url}/{site.job}/bed", 360, has_touch=True)
+    page.locator("[data-map] [data-piece='1']").tap()
+    page.locator("[data-map] [data-piece='1']").tap()
+    small = page.evaluate(
+        """() => [...document.querySelectorAll("main button, .tap label, li.usable .chips label")]
+        .map((e) => e.getBoundingClientRect())
+        .filter((b) => b.width && (b.width < 44 || b.height < 44)).length"""
+    )
+    assert small == 0
+
+
+def test_without_scripts_outcomes_are_entered(site: Site, opened: Opened) -> None:
+    """By plain radio buttons: an outcome, and a cause out of those that are offered."""
+    page = opened(f"{site.url}/{site.job}/bed", 360, java_script_enabled=False)
+    page.locator("#piece-2 label.failed").click()
+    page.locator("#piece-2 label", has_text="warped").click()
+    page.get_by_role("button", name="Enter outcomes").click()
+    expect(page.locator("#piece-2 .now")).to_have_text("failed: warped")
+
+
+def test_a_scan_into_a_field_is_a_scan(site: Site, opened: Opened) -> None:
+    """The remark is as it was; asked, the form is stored and the scanned specimen opens."""
+    page = opened(f"{site.url}/{site.pieces[0]}?method=tensile")
+    _fill(page)
+    page.get_by_text("When, who, room, remark").click()
+    page.fill("#a-remark", "slipped once")
+    page.locator("#a-remark").focus()
+    page.keyboard.type(f"{site.pieces[1]}.{site.book.code}\n", delay=2)
+    dialog = page.get_by_role("dialog")
+    expect(dialog).to_contain_text(f"Store this and open {site.pieces[1]}?")
+    expect(page.locator("#a-remark")).to_have_value("slipped once")
+    dialog.get_by_role("button", name=f"Store and open {site.pieces[1]}").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text(site.pieces[1])
+    expect(page.locator(".done")).to_contain_text("Stored as M0001-Y")
+    assert row_of(site.book, "M0001-Y").remark == "slipped once"
+
+
+def test_a_scan_into_an_empty_form_opens_at_once(site: Site, opened: Opened) -> None:
+    """Nothing was typed that could be lost: nothing is asked."""
+    page = opened(f"{site.url}/{site.pieces[0]}?method=tensile")
+    page.locator("#r-r-width").focus()
+    page.keyboard.type(f"{site.pieces[1]}.{site.book.code}\n", delay=2)
+    expect(page.get_by_role("heading", level=1)).to_have_text(site.pieces[1])
+
+
+def test_what_a_hand_types_is_text(site: Site, opened: Opened) -> None:
+    """Typed slowly, an ID in a remark stays where it was typed."""
+    page = opened(f"{site.url}/{site.pieces[0]}?method=tensile")
+    page.get_by_text("When, who, room, remark").click()
+    page.locator("#a-remark").press_sequentially(site.pieces[1], delay=110)
+    expect(page.locator("#a-remark")).to_have_value(site.pieces[1])
+
+
+def test_the_present_is_filled_in_and_not_a_hint(site: Site, opened: Opened) -> None:
+    """The time of a reading is a time; the end of a storage period says that it is not recorded."""
+    page = opened(f"{site.url}/{site.pieces[0]}?method=tensile")
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d", page.input_value("#a-at"))
+    page.goto(f"{site.url}/{site.spool}")
+    assert page.get_attribute("#k-ended_at", "placeholder") == "not recorded"
+    assert page.locator("input[placeholder='now']").count() == 0
+
+
+def test_what_was_refused_is_in_view_and_has_the_focus(site: Site, opened: Opened) -> None:
+    """On a phone, from a form far down the page: the reason, and beside the field too."""
+    page = opened(f"{site.url}/{site.spool}", 360)
+    page.fill("#m-mass_g", "a lot")
+    page.get_by_role("button", name="Enter the mass").click()
+    alert = page.get_by_role("alert")
+    expect(alert).to_be_in_viewport()
+    expect(alert).to_be_focused()
+    expect(page.locator("#m-mass_g")).to_have_attribute("aria-invalid", "true")
+
+
+def test_the_board_shows_what_a_phone_stored(site: Site, opened: Opened) -> None:
+    """Within two seconds, without a touch: the screen at the rig and the phone are two devices."""
+    board, phone = opened(site.url), opened(f"{site.url}/{site.pieces[0]}?method=tensile", 360)
+    expect(board.locator("#board")).to_contain_text("Measured today: 0")
+    board.wait_for_timeout(1200)
+    _fill(phone)
+    phone.get_by_role("button", name="Store and compute").click()
+    expect(phone.locator(".stored")).to_be_visible()
+    expect(board.locator("#board")).to_contain_text("Measured today: 1", timeout=2000)
+
+
+def test_at_the_rig_one_follows_the_other(site: Site, opened: Opened) -> None:
+    """Method and section chosen once: scan, force, Enter; scan, force, Enter."""
+    page = opened(f"{site.url}/rig")
+    page.get_by_label("Method").select_option("tensile")
+    page.get_by_label("Width, thickness and other lengths").check()
+    page.get_by_role("button", name="Begin").click()
+    for place, force in enumerate(("1830", "1840")):
+        expect(page.get_by_text("Scan the next specimen.")).to_be_visible()
+        page.keyboard.type(f"{site.pieces[place]}.{site.book.code}\n", delay=2)
+        expect(page.locator(".big")).to_have_text(site.pieces[place])
+        page.fill("#r-r-max_force", force)
+        if place == 0:
+            page.fill("#r-r-width", "10.00")
+            page.fill("#r-r-thickness", "4.00")
+        page.locator("#r-r-max_force").press("Enter")
+        expect(page.locator(".stored")).to_contain_text("Tensile strength")
+    assert row_of(site.book, "M0002-W").readings["width"] == 10.0
+
+
+def test_a_recording_that_the_rig_offers_is_the_reading(site: Site, opened: Opened) -> None:
+    """It appears by itself with its curve; scan, Enter, and it is stored with the specimen."""
+    _, token = pair_device(site.book, "Ada Bench", "load cell", rig=site.rig, role="measures")
+    page = opened(f"{site.url}/rig?method=tensile&rigs={site.rig}&same=1")
+    page.wait_for_timeout(1200)
+    curve = "extension_mm,force_N\n" + "".join(f"{i / 100:.2f},{i * 4.575:.1f}\n" for i in range(401))
+    httpx.post(
+        f"{site.url}/api/recordings", json={"file": {"name": "pull-7.csv", "text": curve}},
+        headers={"Authorization": f"Bearer {token}"},
+    ).raise_for_status()  # fmt: skip
+    expect(page.get_by_text("pull-7.csv has come")).to_be_visible(timeout=3000)
+    page.keyboard.type(f"{site.pieces[0]}.{site.book.code}\n", delay=2)
+    expect(page.get_by_role("img", name="The curve of pull-7.csv")).to_be_visible()
+    page.fill("#r-r-width", "10.00")
+    page.fill("#r-r-thickness", "4.00")
+    page.locator("#r-r-thickness").press("Enter")
+    expect(page.locator(".stored")).to_contain_text("Tensile strength")
+    assert [each.name for each in row_of(site.book, "M0001-Y").files] == ["pull-7.csv"]
+    expect(page.locator("#offer")).to_be_empty()
+
+
+def test_the_curve_of_a_pull_is_drawn(site: Site, opened: Opened, plugged: Plugged) -> None:
+    """By the library that comes with the page, within its policy: no complaint of the console."""
+    curve = "extension_mm,force_N\n" + "".join(f"{i / 100:.2f},{i * 4.575:.1f}\n" for i in range(401))
+    measure(
+        site.book, "Ada Bench", plugged, site.pieces[0], "tensile", {"width": "10", "thickness": "4"},
+        files={"curve": Recording("pull.csv", curve.encode())},
+    )  # fmt: skip
+    page = opened(f"{site.url}/M0001-Y", 360)
+    drawn = page.locator(".chart svg[role=img]").first
+    expect(drawn).to_be_visible()
+    assert drawn.evaluate("e => e.getBoundingClientRect().width") <= 340
+
+
+def test_the_header_is_one_line_on_a_phone(site: Site, opened: Opened) -> None:
+    """At most 72 px; nothing of it is cut off; the place one is at is marked in the menu."""
+    page = opened(f"{site.url}/list/jobs", 360, has_touch=True)
+    assert page.locator("header").bounding_box()["height"] <= 72
+    page.get_by_role("button", name="Menu").tap()
+    expect(page.get_by_role("link", name="Jobs")).to_have_attribute("aria-current", "page")
+    expect(page.get_by_role("link", name="Devices")).to_be_attached()
+
+
+def test_an_act_is_undone_by_one_press(site: Site, opened: Opened) -> None:
+    """The mass that was just entered counts no more; the journal has the reason "slip"."""
+    page = opened(f"{site.url}/{site.spool}", 360)
+    page.fill("#m-mass_g", "1200")
+    page.get_by_role("button", name="Enter the mass").click()
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator(".done")).to_contain_text("Undone")
+    assert json.loads(last_entry(site.book).body)["reason"].startswith("slip")
+    page.goto(f"{site.url}/journal")
+    expect(page.locator("main")).to_contain_text("slip")
+
+
+def test_a_record_is_taken_back_with_its_reason(site: Site, opened: Opened, plugged: Plugged) -> None:
+    """What hangs on it is asked about first; then it says that it counts nowhere."""
+    a_pull(site.book, site.pieces[0], plugged=plugged)
+    page = opened(f"{site.url}/M0001-Y")
+    page.get_by_role("link", name="Take back").click()
+    page.get_by_label("Why").fill("wrong specimen")
+    page.get_by_role("button", name="Enter it").click()
+    if page.get_by_role("alert").count():
+        page.get_by_role("button", name="Yes, it is meant").click()
+    expect(page.locator("main")).to_contain_text("It counts nowhere")
+
+
+def test_words_in_the_scan_field_are_looked_for(site: Site, opened: Opened) -> None:
+    """A part of a material's name finds its spool; a day finds what was done on it."""
+    page = opened(site.url)
+    page.locator("#scan").press_sequentially("nordlicht", delay=60)
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Found: nordlicht")
+    expect(page.get_by_role("link", name=site.spool)).to_be_visible()
 
 
 def test_a_piece_is_marked_on_its_plate(site: Site, opened: Opened) -> None:
@@ -239,7 +465,7 @@ def test_a_change_is_entered_with_now(site: Site, opened: Opened) -> None:
     page.fill("#c-setting", "fan")
     page.fill("#c-value", "50")
     page.locator("[data-now='c-at']").click()
-    page.get_by_role("button", name="Changed now").click()
+    page.get_by_role("button", name="Enter the change").click()
     expect(page.locator(".facts")).to_contain_text("fan=50")
 
 
@@ -256,7 +482,7 @@ def test_from_the_table_to_the_way_back(site: Site, opened: Opened, plugged: Plu
     page = opened(f"{site.url}/table")
     page.locator(".behind summary").first.click()
     page.get_by_role("link", name="M0001-Y").first.click()
-    expect(page.locator(".way")).to_contain_text("tensile.strength")
+    expect(page.locator(".way")).to_contain_text("Tensile strength")
 
 
 def _two_runs(site: Site, plugged: Plugged) -> str:
@@ -279,18 +505,18 @@ def test_why_is_asked_by_scanning_both(site: Site, opened: Opened, plugged: Plug
     page.locator("#a").click()
     page.keyboard.type(f"{site.job}\n", delay=2)
     page.keyboard.type(f"{second}\n", delay=2)
-    page.get_by_role("link", name="tensile.strength").click()
-    expect(page.locator(".answer")).to_contain_text("tensile.strength")
+    page.get_by_role("link", name="Tensile strength").click()
+    expect(page.locator(".answer")).to_contain_text("Tensile strength")
     assert page.locator("main img.paper").evaluate("i => i.decode().then(() => i.naturalWidth)") > 100
 
 
 def test_a_device_is_let_in_by_the_code(shared: Site, opened: Opened, code: str) -> None:
     """Refused at first, it types the code and its name, and sees the page it had asked for."""
     page = opened(f"{shared.url}/{shared.job}", 360)
-    expect(page.get_by_role("heading", level=1)).to_have_text("Let this device in")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Pair this device")
     page.fill("#code", code)
     page.fill("#name", "tablet")
-    page.get_by_role("button", name="Let in").click()
+    page.get_by_role("button", name="Pair", exact=True).click()
     expect(page.get_by_role("heading", level=1)).to_contain_text(shared.job)
 
 
@@ -311,14 +537,14 @@ def test_the_work_is_done_by_keyboard_alone(site: Site, opened: Opened) -> None:
     page = opened(site.url)
     page.keyboard.type(f"{site.pieces[0]}\n", delay=2)
     expect(page.get_by_role("heading", level=1)).to_have_text(site.pieces[0])
-    page.get_by_role("link", name="Tension").focus()
+    page.get_by_role("link", name=TENSILE).focus()
     page.keyboard.press("Enter")
     page.locator("#r-r-max_force").focus()
     for text in ("1830", "10.00", "4.00"):
         page.keyboard.type(text)
         page.keyboard.press("Tab")
     page.locator("#r-r-thickness").press("Enter")
-    expect(page.locator(".done .figure").first).to_contain_text("45.7")
+    expect(page.locator(".stored .figure").first).to_contain_text("45.7")
 
 
 def test_the_main_ways_work_without_scripts(site: Site, opened: Opened) -> None:
@@ -326,10 +552,10 @@ def test_the_main_ways_work_without_scripts(site: Site, opened: Opened) -> None:
     page = opened(site.url, java_script_enabled=False)
     page.fill("#scan", site.pieces[0])
     page.get_by_role("button", name="Open").click()
-    page.get_by_role("link", name="Tension").click()
+    page.get_by_role("link", name=TENSILE).click()
     _fill(page)
     page.get_by_role("button", name="Store and compute").click()
-    expect(page.locator(".done .figure").first).to_contain_text("45.7")
+    expect(page.locator(".stored .figure").first).to_contain_text("45.7")
 
 
 def _a_log(tmp_path: Path) -> Path:
@@ -406,18 +632,30 @@ def furnished(
 PAGES = {
     "first": "/",
     "piece": "/{piece}?method=tensile",
-    "stored": "/{piece}?done=M0001-Y",
+    "stored": "/{piece}?stored=M0001-Y",
     "plate": "/{job}",
+    "bed": "/{job}/bed",
+    "rig": "/rig",
+    "at the rig": "/rig?method=tensile",
+    "at the rig, scanned": "/rig?method=tensile&same=1&of={piece}&stored=M0001-Y",
+    "search": "/search?text=nordlicht",
+    "specimens": "/list/specimens?orientation=ZXY",
+    "spools": "/list/spools",
+    "journal": "/journal",
+    "drift": "/watch",
+    "care": "/care",
+    "import": "/import",
     "spool": "/{spool}",
     "table": "/table?of=tensile.strength",
     "programme": "/programme",
-    "list": "/list/results",
+    "list": "/list/jobs",
     "why": "/why?a={job}&b={second}&of=tensile.strength",
     "trace": "/{piece}/trace",
     "devices": "/devices",
     "new": "/new",
     "new job": "/new/job",
     "put right": "/correct?of=M0001-Y",
+    "take back": "/void?of=M0001-Y",
     "verdict": "/verdict?of={job}",
     "new spool": "/new/spool",
     "material": "/material?name=Nordlicht ASA",
@@ -427,7 +665,13 @@ PAGES = {
 }
 
 
-LOOKS: tuple[tuple[int, Any], ...] = ((360, "light"), (360, "dark"), (1280, "dark"), (1280, "light"))
+LOOKS: tuple[tuple[int, Any], ...] = (
+    (360, "light"),
+    (360, "dark"),
+    (820, "dark"),
+    (1280, "dark"),
+    (1280, "light"),
+)
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -11,9 +11,10 @@ from tracker.book import Book
 from tracker.desk.devices import device_of, end_device, pair_device, paired
 from tracker.forms import FormError
 from tracker.kinds import NotFoundError
-from tracker.web.pages.devices import own_path, pairing_svg, pairing_url
+from tracker.web.pages.devices import pairing_svg, pairing_url
 from tracker.web.pairing import LASTS_S, PairingCodes
 from tracker.web.refusals import TooManyTriesError, WrongCodeError
+from tracker.web.render import own_path
 
 
 class Clock:

@@ -354,7 +354,9 @@ def _void_recording(act: Act, book: Book, plugged: Plugged, link: MeasurementFil
 # --- the last act of somebody --------------------------------------------------------------------------
 
 
-def undo(book: Book, who: str, plugged: Plugged, *, entry: int | None = None, sure: bool = False) -> Done:
+def undo(
+    book: Book, who: str, plugged: Plugged, *, entry: int | None = None, sure: bool = False, reason: str = ""
+) -> Done:
     """Take back the last act of a person: what it made is taken back, what it changed is as it was.
 
     Args:
@@ -363,6 +365,7 @@ def undo(book: Book, who: str, plugged: Plugged, *, entry: int | None = None, su
         plugged: The methods.
         entry: Another act by its number in the journal, of whoever did it.
         sure: It is meant, though somebody else did it or it was days ago.
+        reason: Why, in a word; the act that is undone is named behind it.
 
     Returns:
         What the act was about.
@@ -380,7 +383,7 @@ def undo(book: Book, who: str, plugged: Plugged, *, entry: int | None = None, su
         if act.at - record.at > dt.timedelta(days=1) and not questions:
             questions.append(f"{words} was done {at}")
         ask_all(questions, sure=sure)
-        act.reason = f"undo of entry {record.seq}: {words}"
+        act.reason = f"{reason}, undo of entry {record.seq}: {words}".removeprefix(", ")
         act.about += [f"entry {record.seq}", *body["about"]]
         rows = _reverse(act, record, body)
         says = [f"Undone: {words}, {at}.", *_settle(act, book, plugged, rows)]

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
+from typing import Final
 from urllib.parse import quote, urlencode
 
-from fastapi import Request
+from fastapi import APIRouter, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.book import DoneBefore
+from tracker.browse import entry_of, last_entry
 from tracker.desk.doubts import Done, doubt
+from tracker.desk.voiding import undo
 from tracker.errors import Refused
-from tracker.web.bench import Bench
-from tracker.web.inputs import key_of, scanned_into
-from tracker.web.render import there
+from tracker.web.bench import Bench, Told
+from tracker.web.inputs import key_of, scanned_into, text_of
+from tracker.web.render import own_path, page, there
+from tracker.web.visitors import Form, Here, Writer, anyone
 
 _BEFORE = "It was stored before; nothing was stored twice."
 
@@ -64,24 +69,30 @@ def acted(
     except Refused as refusal:
         return again(refusal)
     path = where(done.id) if callable(where) else f"/{quote(where)}"
-    return there(followed(bench, form, path, *(done.says or ["Stored."])))
+    return there(followed(request, bench, form, path, *(done.says or ["Stored."])))
 
 
-def followed(bench: Bench, form: FormData, path: str, *says: str) -> str:
+def followed(request: Request, bench: Bench, form: FormData, path: str, *says: str) -> str:
     """Return the address of the page that follows an act, with what it shows of it.
 
     Args:
+        request: What it answers.
         bench: The running page.
         form: What was sent.
         path: Of the page.
         says: Sentences to show there.
     """
-    into = form.get("into")
-    # A label scanned while the form was open: its page follows, with the word that this was stored.
-    if isinstance(into, str) and into:
-        path = f"/{quote(into[:60])}"
+    visitor = anyone(request, bench)
+    into, back = text_of(form, "into")[:60], text_of(form, "back")[:400]
+    # A form at the rig goes back there. A label scanned while it was open: its page follows.
+    if back.startswith("/rig?"):
+        path = f"{back}&{urlencode({'of': into})}" if into else back
+    elif into:
+        path = f"/{quote(into)}"
     shown = {
-        "done": bench.keep_words(*says),
+        "done": bench.keep_words(
+            Told(says, 0 if says[:1] == (_BEFORE,) else last_entry(bench.book, visitor.who))
+        ),
         # The key tells the browser which half-filled form it need not keep any longer.
         "key": str(form.get("key") or "")[:60],
     }
@@ -95,3 +106,39 @@ def _once(bench: Bench, key: str, act: Callable[[], Done]) -> Done:
             return act()
     except DoneBefore as before:
         return Done(before.id, [_BEFORE])
+
+
+UNDO_S: Final = 60
+"""An act is undone by one press for so long; after that a correction with a reason is asked for."""
+
+router = APIRouter()
+
+
+@router.post("/undo")
+def undone(request: Request, bench: Here, visitor: Writer, form: Form) -> Response:
+    """Undo the act that was just done: a correction of its own, with the reason "slip"."""
+    entry = text_of(form, "entry")
+    where = own_path(text_of(form, "where"))
+    try:
+        done = undo_slip(bench, visitor.who, int(entry) if entry.isdecimal() else 0, sure=meant(form))
+    except Refused as refusal:
+        return page(request, bench, visitor, "refused", refusal=refusal, words="")
+    return there(
+        f"{where}{'&' if '?' in where else '?'}{urlencode({'done': bench.keep_words(Told(tuple(done)))})}"
+    )
+
+
+def undo_slip(bench: Bench, who: str, entry: int, *, sure: bool) -> list[str]:
+    """Undo an act of one's own that was done within the last minute; returns what is to be said.
+
+    Raises:
+        Refused: It is another's, or too long ago.
+    """
+    found = entry_of(bench.book, entry)
+    late = bench.book.clock() - dt.timedelta(seconds=UNDO_S)
+    if found is None or found.who != who or found.at < late:
+        raise Refused(
+            "That cannot be undone by one press any more", do="Correct it, or take it back with a reason"
+        )
+    done = undo(bench.book, who, bench.plugged, entry=entry, reason="slip", sure=sure)
+    return done.says or ["Undone."]

@@ -20,6 +20,7 @@ from typing import Any, Final, Generic, TypeVar
 from tracker.book import Book, files_folder
 from tracker.plugins import Plugged
 from tracker.web.pairing import PairingCodes
+from tracker.web.tasks import Tasks
 
 T = TypeVar("T")
 
@@ -127,6 +128,69 @@ class Held:
             size -= len(first.data)
 
 
+@dataclass(frozen=True)
+class Offer:
+    """A recording that a rig's computer has just written, not stored yet.
+
+    Attributes:
+        number: Of the offer; each is higher than the one before.
+        name: Of the file.
+        data: Its bytes.
+        at_s: When it came.
+    """
+
+    number: int
+    name: str
+    data: bytes
+    at_s: float
+
+
+class Offers:
+    """The newest recordings of each rig, until one is taken for a specimen.
+
+    Args:
+        clock: Seconds that only go forward.
+    """
+
+    MOST: Final = 4
+    LASTS_S: Final = 900.0
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._offers: dict[str, list[Offer]] = {}
+        self._count = 0
+
+    def put(self, rig: str, name: str, data: bytes) -> Offer:
+        """Take in a recording; of a rig the oldest goes when there are too many."""
+        with self._lock:
+            self._count += 1
+            made = Offer(self._count, name, data, self._clock())
+            self._offers[rig] = [*self._offers.get(rig, []), made][-self.MOST :]
+            return made
+
+    def newest(self, rig: str) -> Offer | None:
+        """Return the newest recording of a rig; None where there is none, or it is too old."""
+        with self._lock:
+            found = self._offers.get(rig)
+            return found[-1] if found and found[-1].at_s >= self._clock() - self.LASTS_S else None
+
+    def get(self, rig: str, number: int) -> Offer | None:
+        """Return one recording of a rig."""
+        with self._lock:
+            return next((each for each in self._offers.get(rig, ()) if each.number == number), None)
+
+    def drop(self, rig: str, number: int) -> None:
+        """Let go of a recording that was stored or is not wanted."""
+        with self._lock:
+            self._offers[rig] = [each for each in self._offers.get(rig, []) if each.number != number]
+
+    @property
+    def mark(self) -> int:
+        """Number of the newest offer of all: another one means that something came."""
+        return self._count
+
+
 class LastSeen:
     """When each device asked last, to the minute; kept in a small file beside the attachments.
 
@@ -200,6 +264,19 @@ class Serving:
     clock: Callable[[], float] = time.monotonic
 
 
+@dataclass(frozen=True)
+class Told:
+    """What the page that follows an act shows of it.
+
+    Attributes:
+        says: Sentences, the most important first.
+        entry: Number of the journal's entry, by which the act can be undone; 0 for none.
+    """
+
+    says: tuple[str, ...] = ()
+    entry: int = 0
+
+
 @dataclass
 class Bench:
     """One running page: how it is served, and what it remembers."""
@@ -207,11 +284,13 @@ class Bench:
     serving: Serving
     pictures: Remembered[bytes] = field(default_factory=lambda: Remembered(_PICTURES))
     facts: Remembered[Any] = field(default_factory=lambda: Remembered(_FACTS))
-    _words: Remembered[tuple[str, ...]] = field(default_factory=lambda: Remembered(_FACTS))
+    _words: Remembered[Told] = field(default_factory=lambda: Remembered(_FACTS))
 
     def __post_init__(self) -> None:
         self.codes = PairingCodes(self.serving.clock, self.serving.announce)
         self.held = Held(self.serving.clock)
+        self.tasks = Tasks()
+        self.offers = Offers(self.serving.clock)
         writable = self.serving.shared and not self.serving.read_only
         self.seen = LastSeen(files_folder(self.book.place).parent / "page.seen" if writable else None)
 
@@ -253,18 +332,18 @@ class Bench:
         """Title of each method by its identifier."""
         return {name: each.method.title for name, each in self.plugged.methods.items()}
 
-    def keep_words(self, *words: str) -> str:
+    def keep_words(self, told: Told) -> str:
         """Keep what the next page will show; returns a word to find it by.
 
         The words themselves never travel in an address: anybody could write one.
         """
         token = secrets.token_urlsafe(9)
-        self._words.get(token, lambda: words)
+        self._words.get(token, lambda: told)
         return token
 
-    def words_of(self, token: str) -> tuple[str, ...]:
-        """Return what was kept; empty where it is gone, or never was."""
-        return self._words.get(token, tuple) if token else ()
+    def words_of(self, token: str) -> Told:
+        """Return what was kept; nothing where it is gone, or never was."""
+        return self._words.get(token, Told) if token else Told()
 
     def of_state(self, what: Hashable, make: Callable[[], T], state: str = "") -> T:
         """Return an answer that depends on the book alone; made anew only after something was written.

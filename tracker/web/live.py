@@ -8,10 +8,11 @@ from typing import Final
 
 from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import FileResponse, Response, StreamingResponse
 
 from tracker.web.bench import Bench
-from tracker.web.visitors import Here, Reader
+from tracker.web.render import STATIC
+from tracker.web.visitors import Here, Reader, reader
 
 router = APIRouter()
 
@@ -23,9 +24,9 @@ _MARK: Final = 16
 
 
 @router.get("/live/state")
-def state(request: Request, visitor: Reader) -> Response:
+def state(request: Request, bench: Here, visitor: Reader) -> Response:
     """Give the mark of the book's state; 304 as long as it is the one that the browser has."""
-    mark = visitor.state[:_MARK]
+    mark = f"{visitor.state[:_MARK]}.{bench.offers.mark}"
     tag = f'"{mark}"'
     headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
     if request.headers.get("if-none-match") == tag:
@@ -36,20 +37,17 @@ def state(request: Request, visitor: Reader) -> Response:
 @router.get("/live")
 async def stream(request: Request, bench: Here) -> Response:
     """Send the mark of the book's state whenever it changes, as server-sent events."""
-    from tracker.web.visitors import reader  # noqa: PLC0415 - asked in a thread, not on the event loop
-
-    visitor = await run_in_threadpool(reader, request, bench)
-    device = visitor.device
+    # Asked in a thread: a question to the book must not hold the event loop.
+    await run_in_threadpool(reader, request, bench)
     return StreamingResponse(
-        _events(request, bench, device.number if device is not None else None),
+        _events(request, bench),
         media_type="text/event-stream",
         headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
     )
 
 
-async def _events(request: Request, bench: Bench, device: int | None) -> AsyncIterator[str]:
-    del device
-    watch = watch_of(bench)
+async def _events(request: Request, bench: Bench) -> AsyncIterator[str]:
+    watch = _watch_of(request, bench)
     last, quiet = "", 0.0
     while not await request.is_disconnected():
         mark = await watch.mark()
@@ -79,12 +77,22 @@ class Watch:
             self._asking = asyncio.Lock()
         async with self._asking:
             if loop.time() - self._at >= STEP_S * 0.9:
-                self._mark = (await run_in_threadpool(self._bench.book.state))[:_MARK]
+                state = await run_in_threadpool(self._bench.book.state)
+                self._mark = f"{state[:_MARK]}.{self._bench.offers.mark}"
                 self._at = loop.time()
         return self._mark
 
 
-def watch_of(bench: Bench) -> Watch:
+def _watch_of(request: Request, bench: Bench) -> Watch:
     """Return the one that watches for a running page."""
-    found: Watch = bench.facts.get("watch", lambda: Watch(bench))
+    state = request.app.state
+    if not hasattr(state, "watch"):
+        state.watch = Watch(bench)
+    found: Watch = state.watch
     return found
+
+
+@router.get("/sw.js")
+def service_worker() -> Response:
+    """Give the script that keeps pages for times without connection; from the root, as it serves all."""
+    return FileResponse(STATIC / "sw.js", media_type="text/javascript", headers={"Cache-Control": "no-cache"})

@@ -133,3 +133,26 @@ def _spot(
         width=round(width, 2),
         height=round(height, 2),
     )
+
+
+@dataclass(frozen=True)
+class Mini:
+    """A plate in small: an SVG view box in mm, and the corners of each specimen."""
+
+    view: str
+    outlines: tuple[str, ...]
+
+
+def mini_map(boxes: Sequence[Sequence[float]]) -> Mini | None:
+    """Return a plate in small; None where it is not known where its specimens are.
+
+    Args:
+        boxes: x, y, z of two corners of each specimen, mm.
+    """
+    if not boxes:
+        return None
+    low_x, low_y = min(box[0] for box in boxes), min(box[1] for box in boxes)
+    high_x, high_y = max(box[3] for box in boxes), max(box[4] for box in boxes)
+    width, height = high_x - low_x + 2 * _MARGIN, high_y - low_y + 2 * _MARGIN
+    outlines = tuple(" ".join(f"{x:.1f},{high_y - y:.1f}" for x, y in _box(box)) for box in boxes)
+    return Mini(f"{low_x - _MARGIN:.1f} {-_MARGIN:.1f} {width:.1f} {height:.1f}", outlines)

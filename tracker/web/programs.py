@@ -9,7 +9,7 @@ import base64
 import binascii
 import json
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import APIRouter, Depends, FastAPI, Path, Query, Request
 from fastapi.concurrency import run_in_threadpool
@@ -19,11 +19,12 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.responses import JSONResponse, Response
 
 from tracker.api import ReadingsError, Recording, fields, schema
+from tracker.day import day_board
 from tracker.desk.devices import Known, device_of
 from tracker.desk.measuring import Measured, measure
 from tracker.desk.once import posted_key
 from tracker.errors import Refused
-from tracker.kinds import card_of, find, listed
+from tracker.kinds import card_of, find, ident_of, listed
 from tracker.stating import state_row
 from tracker.trace import trace
 from tracker.web.bench import Bench
@@ -196,8 +197,15 @@ async def _posted(request: Request, rig: Rig) -> Post:
         RequestValidationError: It is not what is described.
     """
     del rig
+    return _read(Post, await request.body())
+
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def _read(model: type[Model], body: bytes) -> Model:
     try:
-        return Post.model_validate_json(await request.body())
+        return model.model_validate_json(body)
     except ValidationError as error:
         found = [
             {**each, "loc": ("body", *each["loc"])}
@@ -282,6 +290,53 @@ def _out(act: Measured) -> MeasuredOut:
         id=act.id, specimen=act.subject, method=act.method, version=act.version, results=results,
         says=act.says, problem=act.problem,
     )  # fmt: skip
+
+
+class Offered(BaseModel):
+    """A recording that a rig has just finished: it waits at the rig's page for its specimen."""
+
+    model_config = ConfigDict(extra="forbid")
+    file: File
+    rig: str | None = Field(None, max_length=100, description="ID; the token's own rig where empty.")
+
+
+class OfferOut(BaseModel):
+    """A recording that was taken in, to be offered."""
+
+    number: int
+    rig: str
+
+
+@router.post(
+    "/api/recordings", status_code=202, tags=["measurements"], response_model=OfferOut,
+    openapi_extra={
+        "requestBody": {"required": True, "content": {"application/json": {"schema": _described(Offered)}}}
+    },
+)  # fmt: skip
+async def offer_recording(request: Request, bench: Here, rig: Rig) -> OfferOut:
+    """Offer a recording to the specimen that is scanned at the rig; nothing is stored by it."""
+    sent = _read(Offered, await request.body())
+    of = sent.rig or rig.rig
+    if not of:
+        raise Refused(
+            "It is not known of which rig it is", do="Name the rig, or use the token of its computer"
+        )
+    data = _bytes("file", sent.file)
+    check_unpacked(sent.file.name, data)
+    offer = bench.offers.put(await run_in_threadpool(_rig_of_book, bench, of), sent.file.name, data)
+    return OfferOut(number=offer.number, rig=of)
+
+
+def _rig_of_book(bench: Bench, name: str) -> str:
+    with bench.book.read() as session:
+        return str(ident_of(find(bench.book, session, name, "rig")))
+
+
+@router.get("/api/today", tags=["records"])
+def today(bench: Here, asker: Asking) -> dict[str, Any]:
+    """Give the day board: what runs, what waits, what is due, what was measured."""
+    del asker
+    return day_board(bench.book).as_json()
 
 
 @router.get("/api/methods", tags=["methods"])

@@ -125,6 +125,7 @@ def page(
     """
     if refusal is not None:
         status = status_of(refusal)
+    told = bench.words_of(request.query_params.get("done", "")[:60])
     usual = {
         "visitor": visitor,
         "csrf": visitor.csrf,
@@ -137,11 +138,13 @@ def page(
         "secure": bench.serving.secure,
         "message": None,
         "scan_first": False,
-        "done": bench.words_of(request.query_params.get("done", "")[:60]),
+        "done": told.says,
+        "undo": told.entry,
         "done_key": request.query_params.get("key", "")[:60],
         "problem": plainly(refusal)[0],
         "asks": isinstance(refusal, Doubt),
         "path": request.url.path,
+        "scan_to": "",
         "titles": bench.titles,
         "methods_by_id": bench.method_titles,
     }
@@ -192,6 +195,20 @@ def remembered(
     if visitor.fresh:
         keep_session(bench, request, answer, sid=visitor.sid)
     return answer
+
+
+def templated(name: str, **facts: Any) -> str:
+    """Return what a template that is no page makes: a small picture, as a rule."""
+    return _TEMPLATES.env.get_template(f"{name}.svg").render(**facts)
+
+
+def own_path(path: str) -> str:
+    """Return a path of this page; anything else becomes the first page.
+
+    Browsers read a backslash as a slash: with one behind the first, a path would lead to another host.
+    """
+    plain = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
+    return path if plain else "/"
 
 
 def there(path: str) -> RedirectResponse:

@@ -5,14 +5,17 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from tracker.web.pages import (
+    care,
     day,
     devices,
+    lists,
     logs,
     measuring,
     newjob,
     pictures,
     plate,
     records,
+    rigmode,
     scan,
     spool,
     table,
@@ -22,6 +25,9 @@ from tracker.web.pages import (
 
 ROUTERS: tuple[APIRouter, ...] = (
     day.router,
+    lists.router,
+    rigmode.router,
+    care.router,
     scan.router,
     devices.router,
     newjob.router,

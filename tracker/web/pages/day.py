@@ -1,52 +1,67 @@
-"""The first page: the field for labels, what is due, and the lists behind it."""
+"""The day board: what runs, what waits, what is due, what was measured today; it renews itself."""
 
 from __future__ import annotations
 
-from typing import Annotated
+import datetime as dt
+from collections.abc import Sequence
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from tracker.kinds import LISTS, listed
-from tracker.programme import due
+from tracker.comparing import watched
+from tracker.day import Day, day_board
 from tracker.web.bench import Bench
+from tracker.web.platemap import Mini, mini_map
 from tracker.web.render import page
 from tracker.web.visitors import Here, Reader, Visitor
 
 router = APIRouter()
 
-_NEWEST = 200
-"""Rows of a list that a phone can still be asked to show; the newest, for those are asked for."""
-
 
 @router.get("/")
 def first(request: Request, bench: Here, visitor: Reader) -> Response:
-    """Show the field for labels and what is due."""
+    """Show the day."""
     return first_page(request, bench, visitor)
 
 
 def first_page(
     request: Request, bench: Bench, visitor: Visitor, message: str | None = None, status: int = 200
 ) -> Response:
-    """Return the first page, with what became of a scan."""
+    """Return the day board, with what became of a scan."""
+    # What is due and how long a spool was in the open go on by themselves: a minute old at most.
+    minute = int(bench.book.clock().timestamp() // 60)
+    day: Day = bench.of_state(("day", minute), lambda: day_board(bench.book), visitor.state)
     return page(
-        request, bench, visitor, "first",
-        status=status, message=message, scan_first=True, waiting=due(bench.book), kinds=LISTS,
+        request, bench, visitor, "day", status=status, message=message, scan_first=True, day=day,
+        minis={each.id: mini(each.boxes) for each in day.jobs}, watch=_watch(bench),
+        late=_late,
     )  # fmt: skip
 
 
-@router.get("/list/{kind}")
-def all_of(
-    request: Request, bench: Here, visitor: Reader, kind: Annotated[str, Path(pattern="^[a-z]{1,20}$")]
-) -> Response:
-    """Show the newest records of a kind."""
-    if kind not in LISTS:
-        return first_page(request, bench, visitor, f"There is no list of {kind}.", 404)
-    with bench.book.connect() as connection:
-        rows = list(listed(connection, kind, bench.book.zone))
-    newest = rows[-_NEWEST:][::-1]
-    columns = list(newest[0]) if newest else []
-    return page(
-        request, bench, visitor, "list",
-        kind=kind, kinds=LISTS, rows=newest, columns=columns, left_out=len(rows) - len(newest),
-    )  # fmt: skip
+def mini(boxes: Sequence[Sequence[float]]) -> Mini | None:
+    """Return a plate in small, from the boxes of its specimens."""
+    return mini_map(boxes)
+
+
+def _late(at: dt.datetime | None, now: dt.datetime) -> bool:
+    return at is not None and at < now
+
+
+_SLOT_S = 600.0
+
+
+def _watch(bench: Bench) -> list[str] | None:
+    """Return what stands out among all results, as far as it is known: looked over once in ten minutes.
+
+    After each write would be too often: in a large book it takes minutes.
+    """
+    slot = int(bench.serving.clock() // _SLOT_S)
+    task = bench.tasks.ask(("watched", slot), lambda _: watched(bench.serving.book, bench.plugged))
+    if not task.ready(0):
+        return None
+    try:
+        found, _ = task.answer()
+    except Exception:  # noqa: BLE001 - a board without drift is worth more than none
+        return []
+    lines = (line for each in found for line in each.sentences(10_000))
+    return [line for line in lines if not line.endswith("nothing stands out.")]

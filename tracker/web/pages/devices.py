@@ -18,7 +18,7 @@ from tracker.web.acting import followed
 from tracker.web.bench import Bench
 from tracker.web.inputs import key_of, text_of
 from tracker.web.refusals import NotAllowedError
-from tracker.web.render import page, picture, there
+from tracker.web.render import own_path, page, picture, there
 from tracker.web.visitors import Anyone, Form, Here, Keeper, Reader, Visitor, check_form, keep_session
 
 router = APIRouter()
@@ -41,15 +41,6 @@ def _asked(
     refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
     return page(request, bench, visitor, "pair", refusal=refusal, code=code, following=own_path(following))
-
-
-def own_path(path: str) -> str:
-    """Return a path of this page; anything else becomes the first page.
-
-    Browsers read a backslash as a slash: with one behind the first, a path would lead to another host.
-    """
-    plain = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
-    return path if plain else "/"
 
 
 @router.post("/pair")
@@ -145,7 +136,7 @@ def give_token(request: Request, bench: Here, visitor: Keeper, form: Form) -> Re
 
 
 @router.post("/devices/{number}/end")
-def remove(bench: Here, visitor: Keeper, form: Form, number: int) -> Response:
+def remove(request: Request, bench: Here, visitor: Keeper, form: Form, number: int) -> Response:
     """Remove a device."""
     done = end_device(bench.book, visitor.who, number)
-    return there(followed(bench, form, "/devices", f"{done.id} reads and writes no more."))
+    return there(followed(request, bench, form, "/devices", f"{done.id} reads and writes no more."))

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Annotated, Any
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from tracker.api import Method, fields
+from tracker.api import Method, Recording, fields
 from tracker.desk.loglooks import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, last_readings, last_rigs, measure
 from tracker.desk.platemaps import outlines_of
@@ -24,7 +24,8 @@ from tracker.kinds import Card, card_of, fetch, resolve
 from tracker.programme import still_wanted
 from tracker.web.acting import check_no_scan, followed, meant
 from tracker.web.bench import Bench
-from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, typed, typed_asks
+from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, text_of, typed, typed_asks
+from tracker.web.pages.rigmode import RigChoice, choice_of, offer_taken, rig_page, rigs_asked
 from tracker.web.platemap import PlateMap, Points, plate_map
 from tracker.web.refusals import plainly
 from tracker.web.render import page, remembered, there
@@ -215,18 +216,50 @@ def measured(
         ident = resolve(bench.book, session, text)
     names = [each.name for each in fields(chosen.Readings)]
     key = str(form.get("key") or "")[:60]
+    choice = choice_of(text_of(form, "back"))
     try:
         check_no_scan(bench, form)
         act = measure(
             bench.book, visitor.who, bench.plugged, str(ident), chosen.id, typed(form, names, READING),
-            files=recordings_sent(form, names, READING), rigs=_rigs_sent(form),
+            files=_recordings(bench, visitor, form, chosen), rigs=_rigs_sent(form),
             about=typed_asks(form, MEASURE_FORM), key=key_of(form, request.url.path) or None,
             sure=meant(form),
         )  # fmt: skip
     except Refused as refusal:
+        if choice is not None:
+            return rig_page(request, bench, visitor, choice, str(ident), form=form, refusal=refusal)
         sent = _refused(form, names, key, refusal)
         return piece_page(request, bench, visitor, ident, chosen.id, sent=sent)
-    return there(followed(bench, form, f"/{ident}?stored={quote(act.id)}", f"Stored as {act.id}.", *act.says))
+    if choice is not None:
+        _drop_offer(bench, visitor, choice, form)
+    path = followed(
+        request, bench, form, f"/{ident}?stored={quote(act.id)}", f"Stored as {act.id}.", *act.says
+    )
+    return there(path if choice is None else f"{path}&{urlencode({'stored': act.id})}")
+
+
+def _recordings(bench: Bench, visitor: Visitor, form: FormData, method: Method) -> dict[str, Recording]:
+    """Return the recordings of a form; the first one is that of the rig's computer, where it was taken."""
+    names = [each.name for each in fields(method.Readings)]
+    found = recordings_sent(form, names, READING)
+    choice, first = (
+        choice_of(text_of(form, "back")),
+        next((each.name for each in fields(method.Readings) if each.kind == "file"), None),
+    )
+    number = text_of(form, "offer")
+    if choice is not None and first is not None and first not in found and number.isdecimal():
+        offer = offer_taken(bench, visitor, choice, int(number))
+        if offer is None:
+            raise Refused("The recording is not here any more", do="Choose its file, or record it again")
+        found[first] = Recording(offer.name, offer.data)
+    return found
+
+
+def _drop_offer(bench: Bench, visitor: Visitor, choice: RigChoice, form: FormData) -> None:
+    number = text_of(form, "offer")
+    if number.isdecimal():
+        for rig in rigs_asked(visitor, choice):
+            bench.offers.drop(rig, int(number))
 
 
 def _rigs_sent(form: FormData) -> tuple[str, ...]:

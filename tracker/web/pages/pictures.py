@@ -7,8 +7,9 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData
-from starlette.responses import Response
+from starlette.responses import JSONResponse, Response
 
+from tracker.desk.curves import DrawnCurve, curve_of, spark_svg
 from tracker.desk.doubts import Done
 from tracker.desk.measuring import computed_again, readings_of
 from tracker.desk.photographs import add_photograph, photograph_of, picture_kind, thumbnail
@@ -16,14 +17,14 @@ from tracker.desk.pieces import piece_of
 from tracker.errors import Refused
 from tracker.history import SpoolDays, spool_days, water_at_many
 from tracker.ids import Ident
-from tracker.kinds import NotFoundError, card_of, find
+from tracker.kinds import NotFoundError, card_of, find, ident_of
 from tracker.trace import trace
 from tracker.web.acting import acted
 from tracker.web.bench import Bench
 from tracker.web.inputs import text_of
 from tracker.web.pages.measuring import refused_page
 from tracker.web.pages.plate import ident_of_kind, plate_page
-from tracker.web.render import download, picture
+from tracker.web.render import download, picture, templated
 from tracker.web.uploads import photograph_sent
 from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
 
@@ -87,6 +88,34 @@ def _figure(bench: Bench, text: str) -> bytes:
     if drawn is None:
         raise NotFoundError(f"{text} has no picture")
     return drawn
+
+
+def _curve(bench: Bench, text: str) -> DrawnCurve:
+    def read() -> DrawnCurve | None:
+        with bench.book.read() as session:
+            row = find(bench.book, session, text, "measurement")
+            subject = row.specimen if row.specimen is not None else row.spool
+            return curve_of(bench.book, bench.plugged, row, str(ident_of(subject)))
+
+    found = bench.of_state(("curve", text), read)
+    if found is None:
+        raise NotFoundError(f"{text} has no curve")
+    return found
+
+
+@router.get("/{text}/curve.json")
+def curve(bench: Here, visitor: Reader, text: Text) -> Response:
+    """Give the curve of a measurement, to be drawn by the page."""
+    del visitor
+    return JSONResponse({"kind": "curve", "curves": [_curve(bench, text).as_json()]})
+
+
+@router.get("/{text}/spark.svg")
+def spark(request: Request, bench: Here, visitor: Reader, text: Text) -> Response:
+    """Draw the curve of a measurement in small."""
+    del visitor
+    drawn = spark_svg(_curve(bench, text).points)
+    return picture(request, templated("spark", path=drawn).encode())
 
 
 @router.get("/{text}/file/{field}")

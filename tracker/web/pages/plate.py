@@ -208,7 +208,7 @@ def print_labels(request: Request, bench: Here, visitor: Writer, form: Form, tex
         says = print_pdf(sheet.pdf(), text_of(form, "queue"), f"labels of {ident}")
     except Refused as refusal:
         return _bed_page(request, bench, visitor, ident, form, refusal)
-    return there(followed(bench, form, f"/{ident}/bed", says))
+    return there(followed(request, bench, form, f"/{ident}/bed", says))
 
 
 def _labels(bench: Bench, text: str, stock: str, start_at: int) -> Sheet:

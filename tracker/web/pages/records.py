@@ -16,10 +16,11 @@ from tracker.desk.correcting import Correctable, changed, correctable
 from tracker.desk.doubts import Done
 from tracker.desk.entering import add_record
 from tracker.desk.verdicts import judge
+from tracker.desk.voiding import void
 from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.ids import Ident
-from tracker.kinds import Card, Kind, NotFoundError, card_of, find, material_named, resolve
+from tracker.kinds import Card, Kind, NotFoundError, card_of, find, ident_of, material_named
 from tracker.units import shown
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
@@ -48,9 +49,11 @@ def opened(
     stored: Annotated[str, Query(max_length=40)] = "",
 ) -> Response:
     """Open what an ID or a label's text names."""
-    ident = bench.of_state(("ident", text), lambda: ident_named(bench, text), visitor.state)
+    ident, voided = bench.of_state(("ident", text), lambda: _named(bench, text), visitor.state)
     if str(ident) != text:
         return there(f"/{quote(str(ident))}")
+    if voided:
+        return _record_page(request, bench, visitor, ident)
     if ident.kind == "specimen" or (ident.kind == "spool" and (method or stored)):
         return piece_page(request, bench, visitor, ident, method, stored)
     if ident.kind == "job":
@@ -60,14 +63,15 @@ def opened(
     return _record_page(request, bench, visitor, ident)
 
 
-def ident_named(bench: Bench, text: str) -> Ident:
-    """Return which ID of this book a text names.
+def _named(bench: Bench, text: str) -> tuple[Ident, bool]:
+    """Return which ID of this book a text names, and whether its record was taken back.
 
     Raises:
         Refused: None; the text says why.
     """
     with bench.book.read() as session:
-        return resolve(bench.book, session, text)
+        row = find(bench.book, session, text, voided=True)
+        return ident_of(row), row.voided is not None
 
 
 def _record_page(request: Request, bench: Bench, visitor: Visitor, ident: Ident) -> Response:
@@ -226,6 +230,35 @@ def correct(request: Request, bench: Here, visitor: Keeper, form: Form, of: Of) 
     return acted(
         request, bench, form, _where, act,
         lambda refusal: _correcting(request, bench, visitor, of, form, refusal),
+    )  # fmt: skip
+
+
+@router.get("/void")
+def ask_void(request: Request, bench: Here, visitor: Reader, of: Of) -> Response:
+    """Ask why a record is taken back, or brought back."""
+    return _voiding(request, bench, visitor, of)
+
+
+def _voiding(
+    request: Request, bench: Bench, visitor: Visitor, of: str,
+    form: FormData | None = None, refusal: Refused | None = None,
+) -> Response:  # fmt: skip
+    return page(
+        request, bench, visitor, "void", refusal=refusal, of=of, where=_where(of),
+        reason=text_of(form, "reason"), back=text_of(form, "bring") == "back", key=text_of(form, "key"),
+    )  # fmt: skip
+
+
+@router.post("/void")
+def take_back(request: Request, bench: Here, visitor: Keeper, form: Form, of: Of) -> Response:
+    """Take a record back: it stays, struck through, and counts nowhere; or bring it back."""
+    return acted(
+        request, bench, form, lambda _: _where(of),
+        lambda: void(
+            bench.book, visitor.who, bench.plugged, of, text_of(form, "reason"),
+            sure=meant(form), back=text_of(form, "bring") == "back",
+        ),
+        lambda refusal: _voiding(request, bench, visitor, of, form, refusal),
     )  # fmt: skip
 
 

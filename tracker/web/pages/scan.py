@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-from urllib.parse import quote
+import re
+from typing import Annotated, Final
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import JSONResponse, Response
 from tracker_labels import LabelError, read_codes
 
+from tracker.browse import search
 from tracker.desk.scanning import scan
 from tracker.errors import Refused
 from tracker.web.bench import Bench
@@ -27,9 +29,13 @@ def scanned(
     visitor: Reader,
     text: Annotated[str, Query(max_length=2000)] = "",
     told: Annotated[str, Query(pattern="^(page|json)$")] = "page",
+    into: Annotated[str, Query(max_length=400)] = "",
 ) -> Response:
-    """Go where a label points; or say why not, with the field ready again."""
-    where, words = _answer(bench, text)
+    """Go where a label points, or look for the words; or say why not, with the field ready again.
+
+    ``into`` is the page at the rig, which a scanned specimen is shown on.
+    """
+    where, words = _answer(bench, text, into)
     if told == "json":
         return JSONResponse({"where": where, "words": words})
     return there(where) if where else first_page(request, bench, visitor, words, 404)
@@ -46,8 +52,26 @@ def photographed(request: Request, bench: Here, visitor: Sender, form: Form) -> 
     return there(where) if where else first_page(request, bench, visitor, words, 404)
 
 
-def _answer(bench: Bench, text: str) -> tuple[str, str]:
-    """Return where a label points, and what to say of it."""
+@router.post("/scan/frame")
+def seen(bench: Here, visitor: Sender, form: Form) -> Response:
+    """Read a picture of the camera as it comes; one that shows no label is no fault."""
+    del visitor
+    try:
+        found = read_codes(picture_sent(form, "picture"))
+    except (Refused, LabelError):
+        found = []
+    if len(found) != 1:
+        return JSONResponse({"where": "", "words": ""})
+    where, words = _answer(bench, found[0])
+    return JSONResponse({"where": where, "words": words})
+
+
+_TYPED_ID: Final = re.compile(r"^[SJMDRsjmdr]\d{3,}|://|\.[0-9A-Za-z]{3}$|^/")
+"""What is meant as an ID or a label, right or wrong; anything else is looked for."""
+
+
+def _answer(bench: Bench, text: str, into: str = "") -> tuple[str, str]:
+    """Return where a label points or where the words are looked for, and what to say of it."""
     if not text.strip():
         return "", "Nothing was scanned."
     try:
@@ -55,9 +79,13 @@ def _answer(bench: Bench, text: str) -> tuple[str, str]:
         with bench.book.read() as session:
             found = scan(bench.book, session, text.strip())
     except Refused as refusal:
+        if not _TYPED_ID.search(text.strip()) and (search(bench.book, text) or " " in text.strip()):
+            return f"/search?{urlencode({'text': text.strip()})}", f"looking for {text.strip()}"
         return "", str(refusal)
     if not found.belongs:
         return "", found.why_not
+    if into.startswith("/rig?") and found.ident.kind == "specimen":
+        return f"{into}&{urlencode({'of': str(found.ident)})}", f"{found.ident}"
     return f"/{quote(str(found.ident))}", f"{found.ident}, {found.ident.kind}"
 
 

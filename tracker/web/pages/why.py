@@ -6,27 +6,44 @@ from collections.abc import Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
-from starlette.responses import Response
+from starlette.responses import JSONResponse, Response
 
-from tracker.comparing import Why, follow_up, plan_text, why
+from tracker.comparing import Why, follow_up, plan_text, watched, why
 from tracker.errors import Refused
 from tracker.kinds import listed
+from tracker.progress import Progress
 from tracker.web.bench import Bench
 from tracker.web.render import download, linked, page, picture
-from tracker.web.visitors import Here, Reader
+from tracker.web.tasks import Task
+from tracker.web.visitors import Here, Reader, Visitor
 
 router = APIRouter()
 
 Group = Annotated[str, Query(max_length=500)]
+_LONG_S = 20.0
 
 
-def answered(bench: Bench, a: str, b: str, of: str) -> Why:
-    """Return the answer, made anew only after something was written.
+def _asked(bench: Bench, visitor: Visitor, a: str, b: str, of: str) -> Task:
+    """Return the question as it is worked on beside the page; asked anew only after something was written."""
+
+    def work(progress: Progress) -> Why:
+        progress("Comparing all results", 0, 0)
+        return why(bench.serving.book, bench.plugged, a, b, of or None)
+
+    return bench.tasks.ask(("why", a, b, of, visitor.state), work)
+
+
+def answered(bench: Bench, visitor: Visitor, a: str, b: str, of: str) -> Why:
+    """Return the answer, waited for.
 
     Raises:
-        Refused: The groups name nothing, overlap, or share no quantity.
+        Refused: The groups name nothing, overlap, or share no quantity; or it takes too long.
     """
-    return bench.of_state(("why", a, b, of), lambda: why(bench.book, bench.plugged, a, b, of or None))
+    task = _asked(bench, visitor, a.strip(), b.strip(), of.strip())
+    if not task.ready(_LONG_S):
+        raise Refused("The answer is not there yet", do="Load the page again in a moment")
+    found: Why = task.answer()
+    return found
 
 
 @router.get("/why")
@@ -36,8 +53,11 @@ def difference(
     """Say whether A and B differ, what differed, and what cannot be told apart."""
     facts: dict[str, Any] = {"a": a, "b": b, "of": of, "told": None, "shared": [], "refusal": None}
     if a.strip() and b.strip():
+        task = _asked(bench, visitor, a.strip(), b.strip(), of.strip())
+        if not task.ready():
+            return page(request, bench, visitor, "working", task=task)
         try:
-            facts |= _told(bench, a.strip(), b.strip(), of.strip())
+            facts |= _told(task.answer())
         except Refused as refusal:
             facts["refusal"] = refusal
     with bench.book.connect() as connection:
@@ -45,8 +65,7 @@ def difference(
     return page(request, bench, visitor, "why", jobs=jobs, **facts)
 
 
-def _told(bench: Bench, a: str, b: str, of: str) -> dict[str, Any]:
-    told = answered(bench, a, b, of)
+def _told(told: Why) -> dict[str, Any]:
     shared = [each.problem.question.quantity for each in told.overview.answers]
     lines = told.sentences(10_000)
     return {
@@ -68,8 +87,7 @@ def difference_picture(
     request: Request, bench: Here, visitor: Reader, a: Group, b: Group, of: Group
 ) -> Response:
     """Draw the answer."""
-    del visitor
-    told = answered(bench, a, b, of)
+    told = answered(bench, visitor, a, b, of)
     if told.answer is None:
         raise Refused("An overview has no picture", do="Name a quantity")
     return picture(request, bench.of_state(("why.svg", a, b, of), told.answer.picture_svg))
@@ -81,3 +99,48 @@ def plan(bench: Here, visitor: Reader, a: Group, b: Group, of: Group = "") -> Re
     del visitor
     found, material = follow_up(bench.book, bench.plugged, a, b, of or None)
     return download(plan_text(found, material).encode(), "plan.toml", "application/toml")
+
+
+def _watch(bench: Bench, visitor: Visitor) -> Task:
+    def work(progress: Progress) -> Any:
+        progress("Looking over all results", 0, 0)
+        return watched(bench.serving.book, bench.plugged)
+
+    return bench.tasks.ask(("watched", visitor.state), work)
+
+
+@router.get("/watch")
+def drift(request: Request, bench: Here, visitor: Reader) -> Response:
+    """Show drift, readers that differ and improbable results."""
+    task = _watch(bench, visitor)
+    if not task.ready():
+        return page(request, bench, visitor, "watch", working=True, found=(), refused={})
+    found, refused = task.answer()
+    told = [
+        {"title": each.question.named, "charts": each.charts, "lines": each.sentences(10_000)}
+        for each in found
+    ]
+    return page(request, bench, visitor, "watch", working=False, found=told, refused=refused)
+
+
+@router.get("/watch.json")
+def drift_chart(bench: Here, visitor: Reader, of: Annotated[int, Query(ge=0, le=10_000)]) -> Response:
+    """Give the plates of each material in order of time, to be drawn by the page."""
+    task = _watch(bench, visitor)
+    if not task.ready(_LONG_S):
+        raise Refused("The answer is not there yet", do="Load the page again in a moment")
+    found, _ = task.answer()
+    if of >= len(found):
+        raise Refused("There is no such chart")
+    each = found[of]
+    points = [
+        {"material": chart.material, "plate": plate, "value": value, "place": place,
+         "beyond": plate in chart.beyond}
+        for chart in each.charts
+        for place, (plate, value) in enumerate(zip(chart.plates, chart.residuals, strict=True), start=1)
+    ]  # fmt: skip
+    limits = [
+        {"material": chart.material, "low": chart.individuals.low, "high": chart.individuals.high}
+        for chart in each.charts
+    ]
+    return JSONResponse({"kind": "drift", "fraction": each.fraction, "points": points, "limits": limits})

@@ -59,25 +59,27 @@
 
   // A label scanned while the cursor stands in another field is a scan, and never a remark: a scanner types faster than anybody.
   const LABEL = /^(?:https?:\/\/\S+\/)?([SJMDR]\d{4,}(?:-\d{2,})?-[0-9A-Z])(?:\.[0-9A-Z]{3})?$/i;
-  let burst = { text: "", at: 0, field: null, was: "" };
+  let burst = { text: "", at: 0, from: 0, field: null, was: "", fresh: false };
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey) return;
     const at = document.activeElement;
     if (event.key === "Enter") {
-      const found = performance.now() - burst.at < 120 && burst.text.length >= 7 && LABEL.exec(burst.text);
+      const found = burst.text.length >= 7 && (performance.now() - burst.from) / burst.text.length < 60 && LABEL.exec(burst.text);
       if (found && burst.field && burst.field === at && at !== scan && !at.hasAttribute("data-ids")) {
         event.preventDefault();
         event.stopPropagation();
         burst.field.value = burst.was;
         burst.field.dispatchEvent(new Event("input", { bubbles: true }));
+        // What the scanner itself typed is no reason to ask whether something shall be stored.
+        if (burst.fresh && burst.field.form) { burst.field.form.removeAttribute("data-touched"); if (burst.field.form.drop) burst.field.form.drop(); }
         into(found[1].toUpperCase(), burst.field.form);
       }
-      burst = { text: "", at: 0, field: null, was: "" };
+      burst = { text: "", at: 0, from: 0, field: null, was: "", fresh: false };
       return;
     }
     if (event.key.length !== 1) return;
     const now = performance.now();
-    if (now - burst.at > 80 || burst.field !== (typing(at) ? at : null)) burst = { text: "", at: now, field: typing(at) ? at : null, was: typing(at) ? at.value : "" };
+    if (now - burst.at > 300 || burst.field !== (typing(at) ? at : null)) burst = { text: "", at: now, from: now, field: typing(at) ? at : null, was: typing(at) ? at.value : "", fresh: typing(at) && at.form ? !at.form.hasAttribute("data-touched") : false };
     burst.text += event.key;
     burst.at = now;
     // A scanner types and presses Enter: its keys must land in the field, wherever the cursor was lost.
@@ -86,10 +88,11 @@
   }, true);
   const filled = (form) => form && form.matches("[data-keep]") && form.hasAttribute("data-touched");
   const into = async (id, form) => {
-    if (!filled(form)) { location.href = "/" + encodeURIComponent(id); return; }
+    const there = (document.body.dataset.scanTo || "/") + encodeURIComponent(id);
+    if (!filled(form)) { location.href = there; return; }
     beep(true);
     const chosen = await ask(`Store this and open ${id}?`, [["store", `Store and open ${id}`], ["open", `Open ${id}, keep this on the device`], ["", "Back to the form"]]);
-    if (chosen === "open") location.href = "/" + encodeURIComponent(id);
+    if (chosen === "open") location.href = there;
     if (chosen !== "store") return;
     let field = form.elements.namedItem("into");
     if (!field) { field = document.createElement("input"); field.type = "hidden"; field.name = "into"; form.append(field); }
@@ -102,7 +105,7 @@
     event.preventDefault();
     const text = scan.value;
     try {
-      const answered = await fetch("/scan?told=json&text=" + encodeURIComponent(text), { headers: { Accept: "application/json" } });
+      const answered = await fetch("/scan?" + new URLSearchParams({ ...Object.fromEntries(new FormData(scanning)), told: "json", text }), { headers: { Accept: "application/json" } });
       if (!answered.ok) { location.href = "/scan?text=" + encodeURIComponent(text); return; }
       const told = await answered.json();
       say(Boolean(told.where), told.words);

@@ -1,0 +1,192 @@
+"""The book itself: verified with progress, backed up into a file; an old spreadsheet brought in."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Any, Final
+
+from fastapi import APIRouter, Request
+from starlette.datastructures import FormData
+from starlette.responses import FileResponse, Response
+
+from tracker.backup import backup
+from tracker.desk.doubts import Done
+from tracker.desk.importing import carry_out, plan_import, plan_lines, read_map
+from tracker.desk.measuring import recomputing
+from tracker.errors import Refused
+from tracker.progress import Progress
+from tracker.verify import verify
+from tracker.web.acting import acted, meant
+from tracker.web.bench import Bench, HeldFile
+from tracker.web.inputs import text_of
+from tracker.web.refusals import UploadError
+from tracker.web.render import page, there
+from tracker.web.tasks import Task
+from tracker.web.uploads import MOST_RECORDING, bytes_of, plain_name, sent_file
+from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
+
+router = APIRouter()
+
+_WAYS: Final = ("verify", "backup")
+
+
+@router.get("/care")
+def care(request: Request, bench: Here, visitor: Reader) -> Response:
+    """Show how the book was kept last, and start a verification or a backup."""
+    return _care(request, bench, visitor)
+
+
+def _care(request: Request, bench: Bench, visitor: Visitor, refusal: Refused | None = None) -> Response:
+    tasks = {way: bench.tasks.find((way, "now")) for way in _WAYS}
+    answers = {way: _answer(task) for way, task in tasks.items()}
+    return page(request, bench, visitor, "care", refusal=refusal, tasks=tasks, answers=answers,
+                working=any(task is not None and not task.ready(0) for task in tasks.values()))  # fmt: skip
+
+
+def _answer(task: Task | None) -> Any:
+    """Return what a task gave, or the words why it gave nothing; None while it is at work."""
+    if task is None or not task.ready(0):
+        return None
+    try:
+        return task.answer()
+    except Refused as refusal:
+        return str(refusal)
+    except Exception as error:  # noqa: BLE001 - shown to whoever asked, not to the log alone
+        return f"It ended in an error: {type(error).__name__}"
+
+
+@router.post("/care/verify")
+def verified(bench: Here, visitor: Keeper) -> Response:
+    """Begin to hold the book against its journal."""
+    del visitor
+    book, plugged = bench.book, bench.plugged
+
+    def work(progress: Progress) -> Any:
+        return verify(book, recomputing(book, plugged), progress)
+
+    bench.tasks.renew(("verify", "now"), work)
+    return there("/care")
+
+
+@router.post("/care/backup")
+def saved(bench: Here, visitor: Keeper) -> Response:
+    """Begin to write the whole book into one file."""
+    del visitor
+    book = bench.book
+
+    def work(progress: Progress) -> Path:
+        folder = Path(tempfile.mkdtemp(prefix="strandbook-"))
+        file = folder / f"{book.code}-{book.clock().astimezone(book.zone):%Y-%m-%d-%H%M}.strandbook"
+        try:
+            backup(book, file, progress)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        return file
+
+    old = _answer(bench.tasks.find(("backup", "now")))
+    if isinstance(old, Path):
+        shutil.rmtree(old.parent, ignore_errors=True)
+    bench.tasks.renew(("backup", "now"), work)
+    return there("/care")
+
+
+@router.get("/care/backup")
+def fetched(bench: Here, visitor: Reader) -> Response:
+    """Give the backup that was made."""
+    if not visitor.keeps:
+        raise Refused("A backup is given to a device that keeps the book", do="Use one")
+    file = _answer(bench.tasks.find(("backup", "now")))
+    if not isinstance(file, Path) or not file.exists():
+        raise Refused("There is no backup yet", do="Begin one")
+    return FileResponse(file, filename=file.name, media_type="application/octet-stream")
+
+
+@router.get("/import")
+def ask_import(request: Request, bench: Here, visitor: Reader) -> Response:
+    """Show what an old spreadsheet is brought in by."""
+    return page(request, bench, visitor, "import", lines=(), sheet="", columns="", names=("", ""))
+
+
+@router.post("/import/look")
+def looked_at(request: Request, bench: Here, visitor: Keeper, form: Form) -> Response:
+    """Show what an import would make, line by line; nothing is written."""
+    try:
+        held = [_held(bench, visitor, form, name) for name in ("sheet", "columns")]
+        lines = _planned(bench, held[0][1], held[1][1], lambda plan: list(plan_lines(plan)))
+    except Refused as refusal:
+        return page(
+            request, bench, visitor, "import", refusal=refusal, lines=(), sheet="", columns="", names=("", "")
+        )
+    return _import_page(request, bench, visitor, held, lines)
+
+
+def _import_page(
+    request: Request, bench: Bench, visitor: Visitor, held: list[tuple[str, HeldFile]], lines: list[str],
+    refusal: Refused | None = None,
+) -> Response:  # fmt: skip
+    return page(
+        request, bench, visitor, "import", refusal=refusal, lines=lines, sheet=held[0][0], columns=held[1][0],
+        names=(held[0][1].name, held[1][1].name),
+    )  # fmt: skip
+
+
+def _held(bench: Bench, visitor: Visitor, form: FormData, name: str) -> tuple[str, HeldFile]:
+    """Return a file that was sent now, or one that is held since it was looked at, with its word."""
+    file = sent_file(form, name)
+    word = text_of(form, f"held-{name}")
+    if file is not None:
+        data = bytes_of(file, MOST_RECORDING)
+        word = bench.held.put(plain_name(file), data, visitor.sid)
+    found = bench.held.get(word, visitor.sid)
+    if found is None:
+        what = "spreadsheet" if name == "sheet" else "column map"
+        raise UploadError(f"The {what} is not here", do="Choose both files")
+    return word, found
+
+
+def _planned(bench: Bench, sheet: HeldFile, columns: HeldFile, then: Any) -> Any:
+    """Plan an import from files that were sent, and do something with the plan while they are on the disk."""
+    with tempfile.TemporaryDirectory(prefix="import-") as folder:
+        file = Path(folder) / (sheet.name if not sheet.name.startswith(".") else "sheet.csv")
+        file.write_bytes(sheet.data)
+        return then(plan_import(bench.book, bench.plugged, file, read_map(columns.data, columns.name)))
+
+
+@router.post("/import")
+def brought_in(request: Request, bench: Here, visitor: Keeper, form: Form) -> Response:
+    """Bring a spreadsheet in, whole or not at all."""
+
+    def act() -> Done:
+        held = [_held(bench, visitor, form, name) for name in ("sheet", "columns")]
+        leave_out = form.get("leave_out") == "1"
+        made = _planned(
+            bench, held[0][1], held[1][1],
+            lambda plan: carry_out(bench.book, plan, visitor.who, again=meant(form), leave_out=leave_out),
+        )  # fmt: skip
+        counts = ", ".join(f"{count} {thing}" for thing, count in made.counts.items() if count)
+        return Done(
+            made.jobs[0] if made.jobs else "", [f"Brought in: {counts or 'nothing'}."], list(made.jobs[1:])
+        )
+
+    def again(refusal: Refused) -> Response:
+        try:
+            held = [_held(bench, visitor, form, name) for name in ("sheet", "columns")]
+            lines = _planned(bench, held[0][1], held[1][1], lambda plan: list(plan_lines(plan)))
+        except Refused:
+            return page(
+                request,
+                bench,
+                visitor,
+                "import",
+                refusal=refusal,
+                lines=(),
+                sheet="",
+                columns="",
+                names=("", ""),
+            )
+        return _import_page(request, bench, visitor, held, lines, refusal)
+
+    return acted(request, bench, form, lambda name: f"/{name}" if name else "/list/jobs", act, again)

@@ -1,0 +1,76 @@
+"""Lists with filters, sorting and pages to the very end; the search over all kinds; the journal."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Path, Query, Request
+from starlette.responses import Response
+
+from tracker.browse import KINDS, filters_of, journal_page, list_page, search, sorts_of
+from tracker.web.pages.day import first_page, mini
+from tracker.web.render import page
+from tracker.web.visitors import Here, Reader
+
+router = APIRouter()
+
+
+@router.get("/list/{kind}")
+def all_of(
+    request: Request, bench: Here, visitor: Reader,
+    kind: Annotated[str, Path(pattern="^[a-z]{1,20}$")],
+    text: Annotated[str, Query(max_length=200)] = "",
+    sort: Annotated[str, Query(max_length=40)] = "",
+    number: Annotated[int, Query(alias="page", ge=1, le=10**7)] = 1,
+) -> Response:  # fmt: skip
+    """Show the records of a kind, a page at a time."""
+    if kind not in KINDS:
+        return first_page(request, bench, visitor, f"There is no list of {kind}.", 404)
+    chosen = {name: request.query_params.get(name, "")[:200] for name in filters_of(kind)}
+    key = ("list", kind, tuple(chosen.items()), text, sort, number)
+    minute = int(bench.book.clock().timestamp() // 60) if kind == "spools" else 0
+    listing = bench.of_state(
+        (key, minute),
+        lambda: list_page(bench.book, kind, chosen, text=text, sort=sort, page=number),
+        visitor.state,
+    )
+
+    def address(**changes: Any) -> str:
+        asked = {
+            **{name: value for name, value in chosen.items() if value},
+            "text": text,
+            "sort": sort,
+            **changes,
+        }
+        return f"/list/{kind}?{urlencode({name: value for name, value in asked.items() if value})}"
+
+    return page(
+        request, bench, visitor, "list", kind=kind, listing=listing, chosen=chosen, text=text, sort=sort,
+        sorts=sorts_of(kind), address=address, minis={each.id: mini(each.boxes) for each in listing.lines},
+    )  # fmt: skip
+
+
+@router.get("/search")
+def searched(
+    request: Request, bench: Here, visitor: Reader, text: Annotated[str, Query(max_length=200)] = ""
+) -> Response:
+    """Show where a text is found: name, lot, material, remark, note, operator, day."""
+    found = bench.of_state(("search", text), lambda: search(bench.book, text), visitor.state)
+    return page(request, bench, visitor, "search", text=text, found=found, minis={}, scan_first=True)
+
+
+@router.get("/journal")
+def journal(
+    request: Request, bench: Here, visitor: Reader,
+    before: Annotated[int, Query(ge=0, le=2**53)] = 0,
+    who: Annotated[str, Query(max_length=100)] = "",
+    of: Annotated[str, Query(max_length=60)] = "",
+) -> Response:  # fmt: skip
+    """Show who did what, the newest first."""
+    entries = journal_page(bench.book, before=before, who=who, about=of.strip().upper())
+    return page(
+        request, bench, visitor, "journal", who=who, of=of, before=before,
+        entries=entries,
+        older=urlencode({"before": entries[-1]["seq"], "who": who, "of": of}) if entries else "",
+    )  # fmt: skip

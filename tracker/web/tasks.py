@@ -1,0 +1,114 @@
+"""Heavy questions: worked on beside the page, two at a time, with progress.
+
+A page waits a moment for the answer, and else shows how far it is and looks again.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as StillWorkingError
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from tracker.progress import Progress
+
+AT_ONCE: Final = 2
+"""Heavy questions that are worked on at once: more would leave no processor for the bench."""
+
+WAIT_S: Final = 1.5
+"""A page waits so long for an answer before it shows how far it is."""
+
+_KEPT: Final = 48
+
+
+@dataclass
+class Task:
+    """A question that is worked on.
+
+    Attributes:
+        future: Gives the answer, or raises why there is none.
+        stage: What is being done, in words.
+        done: How much of it.
+        total: How much it is; 0 where not known.
+    """
+
+    future: Future[Any] = field(default_factory=Future)
+    stage: str = "waiting"
+    done: int = 0
+    total: int = 0
+
+    def progress(self, stage: str, done: int, total: int) -> None:
+        """Note how far it is."""
+        self.stage, self.done, self.total = stage, done, total
+
+    def ready(self, wait_s: float = WAIT_S) -> bool:
+        """Return whether there is an answer or a refusal, waited for a moment."""
+        try:
+            self.future.exception(timeout=wait_s)
+        except StillWorkingError:
+            return False
+        return True
+
+    def answer(self) -> Any:
+        """Return the answer.
+
+        Raises:
+            Exception: Whatever the question ended in.
+        """
+        return self.future.result(timeout=0)
+
+
+class Tasks:
+    """The questions that are worked on, and the answers to the last ones, by what they were asked of."""
+
+    def __init__(self) -> None:
+        self._places = threading.BoundedSemaphore(AT_ONCE)
+        self._tasks: OrderedDict[Hashable, Task] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def ask(self, key: Hashable, make: Callable[[Progress], Any]) -> Task:
+        """Return the task of a question: begun now, or the one that was begun before.
+
+        Args:
+            key: What is asked, with the state of the book it is asked of.
+            make: Answers it, and says how far it is.
+        """
+        with self._lock:
+            task = self._tasks.get(key)
+            if task is None:
+                task = Task()
+                self._tasks[key] = task
+                # A daemon: whoever ends the page does not wait for an answer that nobody will read.
+                threading.Thread(target=self._work, args=(task, make), daemon=True).start()
+                self._forget()
+            self._tasks.move_to_end(key)
+            return task
+
+    def renew(self, key: Hashable, make: Callable[[Progress], Any]) -> Task:
+        """Ask anew what was answered before; what is still at work goes on."""
+        with self._lock:
+            task = self._tasks.get(key)
+            if task is not None and task.future.done():
+                del self._tasks[key]
+        return self.ask(key, make)
+
+    def find(self, key: Hashable) -> Task | None:
+        """Return the task of a question that was asked; None where it was not, or is forgotten."""
+        with self._lock:
+            return self._tasks.get(key)
+
+    def _work(self, task: Task, make: Callable[[Progress], Any]) -> None:
+        with self._places:
+            task.stage = "at work"
+            try:
+                task.future.set_result(make(task.progress))
+            except BaseException as error:  # noqa: BLE001 - whatever it ends in is told to whoever asked
+                task.future.set_exception(error)
+
+    def _forget(self) -> None:
+        over = max(0, len(self._tasks) - _KEPT)
+        for key in [key for key, task in self._tasks.items() if task.future.done()][:over]:
+            del self._tasks[key]
