@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from tests.platefile.builder import HEAD, TWO, boxes, ring, text
-from tracker.platefile import Plate, read_plate
+from tests.realdata import real_data
+from tracker.platefile import Plate, PlateRefused, read_plate
 
 WHOLE = text(boxes(TWO))
 
@@ -29,11 +32,53 @@ def test_object_still_open() -> None:
     assert "still open" in reasons(read_plate(cut))
 
 
-def test_heater_still_on() -> None:
-    """A nozzle that nothing switches off."""
-    cut = WHOLE[: WHOLE.rindex(b"M104 S0")]
+ENDS = (
+    "M0", "M84", "M104 S0", "M140 S0", "M107\nM18", "G28", "M30", "END_PRINT", "print_end", "M73 P100 R0",
+    "; layer_height = 0.2", ";End of Gcode", "; CONFIG_BLOCK_START\n; a = 1\n; CONFIG_BLOCK_END", "M600",
+    ';SETTING_3 {"a": "1"}',
+)  # fmt: skip
 
-    assert "still heated" in reasons(read_plate(cut))
+
+@pytest.mark.parametrize("end", ENDS)
+@pytest.mark.parametrize("last", ["\n", ""])
+def test_every_end_code_is_one(end: str, last: str) -> None:
+    """Whatever stands behind the last deposit ends the file, heaters off or not, line end or not."""
+    body = WHOLE[: WHOLE.rindex(b"M104 S0")]
+    assert read_plate(body + end.encode() + last.encode()).complete
+
+
+def test_nothing_behind_the_last_deposit() -> None:
+    """A file that just stops is cut off."""
+    assert "nothing stands behind" in reasons(read_plate(WHOLE[: WHOLE.rindex(b"M104 S0")]))
+
+
+def test_a_total_that_is_reached_needs_no_end_code() -> None:
+    """A file whose stated length is all there is whole."""
+    body = WHOLE[: WHOLE.rindex(b"M104 S0")]
+    length = read_plate(WHOLE).commanded_mm
+    assert read_plate(f"; filament used [mm] = {length:.2f}\n".encode() + body).complete
+
+
+def test_a_block_that_is_never_closed() -> None:
+    """Settings between marks of their own end with the closing one."""
+    assert "still open" in reasons(read_plate(WHOLE + b"; CONFIG_BLOCK_START\n; a = 1\n"))
+
+
+@pytest.mark.parametrize(
+    "name", ["four-objects-m486", "four-objects-no-layer-comments", "one-object-printing-comments"]
+)
+def test_cuts_of_real_plates_are_found(name: str) -> None:
+    """Of cuts at any place of a slicer's file at least 98 % are found or refused; the whole is complete."""
+    data = real_data("plates", f"{name}.gcode").read_bytes()
+    assert read_plate(data).complete
+    chance = random.Random(name)
+    missed = 0
+    for _ in range(100):
+        try:
+            missed += read_plate(data[: chance.randrange(len(data) - 1)]).complete
+        except PlateRefused:
+            continue
+    assert missed <= 2
 
 
 def test_macro_at_the_end_may_switch_off() -> None:

@@ -33,7 +33,6 @@ from tracker.platefile.state import COLD_C, DIALECTS
 from tracker.platefile.tally import NO_LAYER, Objects, Point, Tally, Weights, bin_rate, hull
 
 _CLOSING_DIALECTS = frozenset({0, 1, 2})
-_HOT_C = 100.0
 
 
 def problems_of(tally: Tally, dialect: int, stated: Stated) -> tuple[tuple[str, ...], bool]:
@@ -65,12 +64,18 @@ def _signs_of_a_cut(tally: Tally, dialect: int, stated: Stated) -> list[str]:
     marks = max(state.mark_counts.values(), default=0)
     if stated.layers and 0 < marks < stated.layers:
         found.append(f"{marks} layers of {stated.layers} stated")
-    # A macro behind the last layer may well switch the heater off, unseen from here.
-    if (state.context.nozzle or 0.0) >= _HOT_C and not state.macro_after_print:
-        found.append("the nozzle is still heated at the end")
+    if state.in_thumbnail or any(open_ > 0 for open_ in state.brackets.values()):
+        found.append("a block of settings or a picture is still open at the end")
+    # Heaters may be left on and steppers held: anything but more moves will do for an end code, and so does
+    # a total that has been reached.
+    length = sum(cell.filament for cell in tally.cells.values())
+    reached = stated.filament_mm is not None and abs(length - stated.filament_mm) < _REACHED * length
+    if not (tally.ended or reached or (stated.layers and marks >= stated.layers)):
+        found.append("nothing stands behind the last move that deposits")
     return found
 
 
+_REACHED = 0.005
 USUAL_DIAMETER_MM = 1.75
 _ISLANDS = len(DIALECTS) - 1
 _ALONE = "piece"

@@ -166,6 +166,7 @@ class OtherLines:
         widths: Line widths seen, by number; number 0 is "not stated".
         dwells: Seconds of standstill by line of the chunk.
         cuts: Lines of the chunk behind which positions mean something else, with the operation.
+        end_line: The last line of the chunk that may belong to the end code; -1 for none.
         doubts: From which line on firmwares differ in how they read E, and from which no more.
     """
 
@@ -175,6 +176,7 @@ class OtherLines:
         self.widths(0.0)
         self.dwells: dict[int, float] = {}
         self.cuts: list[tuple[int, Meaning]] = []
+        self.end_line = -1
         self.doubts: list[tuple[int, bool]] = [(0, False)]
         self._state = state
         self._read = read
@@ -190,6 +192,7 @@ class OtherLines:
             What changes at which line.
         """
         self.dwells, self.cuts, self._counters = {}, [], []
+        self.end_line = -1
         self.doubts = [(0, self._state.doubt_e)]
         changes = Changes(self._now, self._width, self._state.visit, len(self._state.marks))
         now = self._walk(chunk, found, changes)
@@ -270,6 +273,8 @@ class OtherLines:
         state = self._state
         before = (state.context, state.plan, state.mode)
         for meaning in meanings:
+            if state.ends(meaning):
+                self.end_line = line
             if not self._row(meaning, line, found):
                 state.apply(meaning)
                 if meaning[0] == "object":

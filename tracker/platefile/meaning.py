@@ -159,6 +159,14 @@ def _layer(found: re.Match[str]) -> Meaning:
     return ("layer", float(z) if z else None, found.group(0)[:6])
 
 
+def _assigned(found: re.Match[str]) -> Meaning:
+    return ("setting", found.group(1), found.group(2) or "", True)
+
+
+def _bracket(found: re.Match[str]) -> Meaning:
+    return ("bracket", found.group(1).upper(), 1 if found.group(2).lower() != "end" else -1)
+
+
 # In order: what means something in particular comes before the general "key: value".
 _PATTERNS: tuple[tuple[str, Callable[[re.Match[str]], Meaning]], ...] = (
     (r"printing object ((.+?) id:\s*\S+ copy \S+)", _marked),
@@ -177,14 +185,23 @@ _PATTERNS: tuple[tuple[str, Callable[[re.Match[str]], Meaning]], ...] = (
     (r"(?:BEFORE|AFTER)_LAYER_CHANGE", lambda _: ("nothing",)),
     (r"thumbnail\w* begin\b.*", lambda _: ("thumbnail", True)),
     (r"thumbnail\w* end\b.*", lambda _: ("thumbnail", False)),
+    (r"(\w*(?:CONFIG|BLOCK|DATA|RECOVER)\w*?)(?:\s*=\s*|[_ ])(begin|start|end)(?::.*)?", _bracket),
+    (r"end of .*|.*\bprint end\b.*|end.?print.*", lambda _: ENDS),
     (r"SETTING_\d+ (.*)", lambda m: ("chunk", m.group(1))),
-    (rf"([^:=]{{1,{_MAXIMUM_KEY}}}?)\s+=(?:\s+(.*))?", lambda m: ("setting", m.group(1), m.group(2) or "")),
+    (
+        rf"([^:=]{{1,{_MAXIMUM_KEY}}}?)\s+=(?:\s+(.*))?",
+        lambda m: ("setting", m.group(1), m.group(2) or "", True),
+    ),
     (rf"([^:=]{{1,{_MAXIMUM_KEY}}}?)\s*:\s*(.*)", lambda m: ("setting", m.group(1), m.group(2))),
 )
 _COMPILED = tuple((re.compile(pattern, re.IGNORECASE), build) for pattern, build in _PATTERNS)
 # A comment that starts with none of these and holds neither ":" nor "=" means nothing: most prose and all
 # picture data leave here.
-_HINT = re.compile(r"[:=]|^(?:LAYER_CHANGE|CHANGE_LAYER|BEGIN_LAYER|; ?-+ layer|stop|thumb)", re.IGNORECASE)
+_HINT = re.compile(
+    r"[:=]|^(?:LAYER_CHANGE|CHANGE_LAYER|BEGIN_LAYER|; ?-+ layer|stop|thumb|end|.*print end)"
+    r"|[_ ](?:start|begin|end)$",
+    re.IGNORECASE,
+)
 
 
 def of_comment(comment: str) -> Meaning | None:
@@ -206,6 +223,9 @@ def of_comment(comment: str) -> Meaning | None:
 
 LINEAR, CLOCKWISE, COUNTER, SET_E, PAUSE = 1, 2, 3, 4, 5
 """Kinds of row: straight move, the two arcs, E counter set, standstill."""
+
+ENDS: Meaning = ("ends",)
+"""What stands in the end code of a file, or in its start code, and hardly between."""
 
 Words = dict[str, float | None]
 _INCH = 25.4
@@ -273,7 +293,7 @@ def _home(line: Line) -> tuple[Meaning, ...]:
     axes = "".join(axis for axis in "XYZ" if axis in line.words) or "XYZ"
     # Where a machine stands after homing is its own affair: unknown until the next absolute move, and in no
     # box.
-    return (("dwell", 0.0), ("home", axes))
+    return (("dwell", 0.0), ("home", axes), ENDS)
 
 
 def _position(line: Line) -> tuple[Meaning, ...]:
@@ -292,6 +312,8 @@ def _heat(what: str, wait: bool) -> Callable[[Line], tuple[Meaning, ...]]:
         value = line.words.get("S", line.words.get("R") if wait else None)
         tool = line.words.get("T")
         setting: tuple[Meaning, ...] = ((what, value, tool),) if value is not None else ()
+        # A heater turned off behind the last deposit is how most files end.
+        setting += (ENDS,) if value == 0 else ()
         return ((("dwell", 0.0),) if wait else ()) + setting
 
     return build
@@ -345,7 +367,7 @@ def _factor(what: str) -> Callable[[Line], tuple[Meaning, ...]]:
 
 def _pause(line: Line) -> tuple[Meaning, ...]:
     # Nobody knows how long a person takes; the pause is told, as the layer below it has gone cold.
-    return (("dwell", 0.0), ("pause", line.code))
+    return (("dwell", 0.0), ("pause", line.code), ENDS)
 
 
 def _tool(line: Line) -> tuple[Meaning, ...]:
@@ -406,7 +428,12 @@ def _constant(*found: Meaning) -> Callable[[Line], tuple[Meaning, ...]]:
     return lambda _: found
 
 
-_QUIET = ("M73", "M117", "M118", "M900", "M572", "M84", "M18", "M17", "M105", "M110", "M115", "M302", "M400")
+def _progress(line: Line) -> tuple[Meaning, ...]:
+    return (ENDS,) if line.words.get("P") == _WHOLE_PCT else ()
+
+
+_WHOLE_PCT = 100
+_QUIET = ("M117", "M118", "M900", "M572", "M17", "M105", "M110", "M115", "M302", "M400")
 _STILL = ("G29", "G34", "G80", "G32")
 
 COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
@@ -450,6 +477,8 @@ COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
     "EXCLUDE_OBJECT_END": _end_object,
     "M624": _with_comment,
     "M625": _with_comment,
+    "M73": _progress,
+    **dict.fromkeys(("M2", "M18", "M30", "M81", "M84"), _constant(ENDS)),
     **{code: _constant() for code in _QUIET},
     **dict.fromkeys(_STILL, _standstill),
 }

@@ -386,11 +386,15 @@ class Follower:
         tally: Takes what needs no times: widths, retractions, extents.
         widths: Line widths by number, mm; it grows while the plate is read.
         separate: Whether parts of one marked object that nowhere touch are told apart.
+
+    Attributes:
+        last_line: The line of the last deposit along XY, counted as the lines given; -1 for none.
     """
 
     def __init__(self, tally: Tally, widths: list[float], *, separate: bool = False) -> None:
         self.walker = Walker()
         self.finder = Finder(tally, separate=separate)
+        self.last_line = -1
         self._tally = tally
         self._state: State = tally.state
         self._widths = widths
@@ -532,6 +536,7 @@ class Follower:
         if not len(rows):
             return None
         lines = span.lines.take(rows)
+        self.last_line = int(lines[-1])
         key = _layers(path, rows, lines, channels.mark)
         context = span.context.take(rows)
         island = self.finder.islands(path, rows, context, key)

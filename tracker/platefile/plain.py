@@ -109,6 +109,7 @@ class Plain:
             if self.state.in_thumbnail and raw.lstrip()[:1] == b";" and b"end" not in raw:
                 continue
             for meaning in m.of_line(raw):
+                self.tally.ended |= self.state.ends(meaning)
                 self.one(meaning)
         self.close_episode()
         look_ahead(self.blocks)
@@ -243,6 +244,7 @@ class Plain:
         elif now > EPSILON and self.episode:
             self.episode = (self.episode[0], max(self.episode[1], now), self.episode[2])
         if block.lays:
+            self.tally.ended = False
             points = block.points or [(before[0], before[1]), (block.end[0], block.end[1])]
             block.points = [p for p in points if not math.isnan(p[0] + p[1])]
             if self.state.outer and self.state.width:

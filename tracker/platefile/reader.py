@@ -21,7 +21,7 @@ from tracker.platefile.facts import Plate, ReadAs
 from tracker.platefile.gather import Gatherer
 from tracker.platefile.islands import settle
 from tracker.platefile.lines import Changes, Channels, OtherLines
-from tracker.platefile.meaning import Meaning
+from tracker.platefile.meaning import ENDS, Meaning, of_line
 from tracker.platefile.motion import Follower
 from tracker.platefile.plain import Plain
 from tracker.platefile.source import CHUNK_BYTES, Progress, Source, check, chunks, opened
@@ -64,7 +64,27 @@ _DOUBT = (
 )
 _HEAP_BYTES = 31 << 20
 _WHOLE_WORDS = re.compile(rb"\s*[GMTgmt]\s*\d+(?:\s*[A-Za-z]\s*[-+]?(?:\d+\.?\d*|\.\d+)?)*\s*(?:[;(*].*)?")
+_WRITTEN_BY_PROGRAM = 20
+"""A block of so many settings is written by a program, which ends its lines."""
 _CUT_WORD = re.compile(rb"[A-Za-z]\s*[-+]?$|\.$")
+
+
+def last_line(tally: Tally, line: bytes) -> bytes:
+    """Judge a last line that no line end follows, and return what is to be read of it.
+
+    Half a command is dropped; a move, or a line of a long block of settings, may have lost its end.
+    """
+    meanings = of_line(line)
+    if ENDS in meanings and _WHOLE_WORDS.fullmatch(line) and not _CUT_WORD.search(line):
+        return line + b"\n"
+    if line.lstrip()[:1] in b"GMTgmt" and (_CUT_WORD.search(line) or not _WHOLE_WORDS.fullmatch(line)):
+        tally.cuts.append("the last line breaks off inside a command")
+        return b"\n"
+    if line.lstrip()[:1] in b"Gg":
+        tally.cuts.append("the last line is a move without a line end")
+    elif len(tally.state.settings) >= _WRITTEN_BY_PROGRAM and line.lstrip()[:1] == b";":
+        tally.cuts.append("the last setting has no line end")
+    return line + b"\n"
 
 
 class Reader:
@@ -106,21 +126,12 @@ class Reader:
         # the block itself takes no memory.
         np.empty(_HEAP_BYTES, np.uint8)
         for chunk in chunks(stream, size, progress):
-            self._chunk(chunk if chunk.endswith(b"\n") else self._last_line(chunk))
+            self._chunk(chunk if chunk.endswith(b"\n") else last_line(self.tally, chunk))
         self._gatherer.settle(last=True)
         self._follower.finish()
         finder = self._follower.finder
         settle(self.tally, finder.roots, keep=self._separate or not finder.marked)
         return self.tally
-
-    def _last_line(self, line: bytes) -> bytes:
-        """Judge a last line that no line end follows: half a command is dropped."""
-        if line.lstrip()[:1] in b"GMTgmt" and (_CUT_WORD.search(line) or not _WHOLE_WORDS.fullmatch(line)):
-            self.tally.cuts.append("the last line breaks off inside a command")
-            return b"\n"
-        if line.lstrip()[:1] in b"Gg":
-            self.tally.cuts.append("the last line is a move without a line end")
-        return line + b"\n"
 
     def _chunk(self, chunk: bytes) -> None:
         found = scan.scan(chunk)
@@ -136,6 +147,10 @@ class Reader:
         # Chunk by chunk, or the rows of a large plate would all lie in memory at once.
         self._gatherer.settle()
         self._tell_doubts(found)
+        if self._follower.last_line >= 0:
+            self.tally.ended = False
+        self.tally.ended |= self._others.end_line > self._follower.last_line
+        self._follower.last_line = -1
         self.tally.lines += len(found.kinds)
 
     def _tell_doubts(self, found: scan.Scan) -> None:

@@ -270,7 +270,6 @@ class State:
         self.width = 0.0
         self.marks: list[list[float | None]] = []
         self.mark_counts: Counter[str] = Counter()
-        self.macro_after_print = False
         self.visit = 0
         self.settings: dict[str, str] = {}
         self.macros: dict[str, tuple[tuple[str, str], ...]] = {}
@@ -281,6 +280,7 @@ class State:
         self.pauses: list[tuple[str, int]] = []
         self.firmware_retracts: Counter[tuple[str, ...]] = Counter()
         self.in_thumbnail = False
+        self.brackets: Counter[str] = Counter()
         self.stated_plan: set[str] = set()
         self.e_mode_stated = False
         self.doubt_e = False
@@ -290,6 +290,7 @@ class State:
         self._nozzles: dict[int, float] = {}
         self._flows: dict[int, float] = {}
         self._retracted = False
+        self._macro_names: set[str] = set()
         self._chunks: list[str] = []
         self._saved_factors: dict[str, float] = {}
         self._does: dict[object, Callable[..., None]] = {
@@ -318,10 +319,19 @@ class State:
             self._contexts_of_owners = np.array([context for context, _ in self.owners.values], np.intp)
         return self._contexts_of_owners
 
+    def ends(self, meaning: Meaning) -> bool:
+        """Tell whether an operation may belong to the end of a file: an end code, a new macro, or settings.
+
+        A macro behind the last layer may well switch everything off, unseen from here; one that has come
+        before belongs to every layer.
+        """
+        if meaning[0] == "macro":
+            return meaning[1] not in self._macro_names
+        return meaning[0] in ("ends", "chunk") or (meaning[0] == "setting" and meaning[-1] is True)
+
     def begin_visit(self) -> None:
         """Count that an object has been entered or left."""
         self.visit += 1
-        self.macro_after_print = False
 
     def _do_object(self, dialect: int, key: str, name: str) -> None:
         objects = list(self.context.objects)
@@ -357,7 +367,6 @@ class State:
         self.width = width
 
     def _do_layer(self, z: float | None, kind: str = "z") -> None:
-        self.macro_after_print = False
         self.mark_counts[kind] += 1
         self.marks.append([z, None])
         if not self.context.begun:
@@ -373,7 +382,7 @@ class State:
         if self.marks and self.marks[-1][1] is None:
             self.marks[-1][1] = height
 
-    def _do_setting(self, key: str, value: str) -> None:
+    def _do_setting(self, key: str, value: str, _assigned: object = None) -> None:
         # The first of equal keys: progress remarks repeat a header's keys with other values.
         self.settings.setdefault(key.strip(), value.strip())
 
@@ -384,11 +393,14 @@ class State:
         """Return settings that the file holds as numbered pieces, joined."""
         return "".join(self._chunks)
 
+    def _do_bracket(self, name: str, step: int) -> None:
+        self.brackets[name] += step
+
     def _do_thumbnail(self, begins: bool) -> None:
         self.in_thumbnail = begins
 
     def _do_macro(self, name: str, args: tuple[tuple[str, str], ...]) -> None:
-        self.macro_after_print = True
+        self._macro_names.add(name)
         if not self.context.bed and (self.context.nozzle or 0.0) < COLD_C:
             # A start macro that finds nozzle and bed cold heats both: from here on neither is known.
             self.context = self.context._replace(bed=None)

@@ -168,6 +168,7 @@ class Tally:
         problems: What was found wrong, in words.
         cuts: Signs that the file was cut off, in words.
         lines: Lines read.
+        ended: Whether anything that belongs to an end code stands behind the last deposit.
         tool_changes: How often another tool laid something than before.
     """
 
@@ -185,6 +186,7 @@ class Tally:
     problems: list[str] = field(default_factory=list)
     cuts: list[str] = field(default_factory=list)
     lines: int = 0
+    ended: bool = False
     tool_changes: int = 0
     _tool: int | None = None
     _reaches: dict[Body, list[float]] = field(default_factory=dict)
