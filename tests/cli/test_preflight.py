@@ -324,3 +324,49 @@ def test_real_plates_are_checked(cli: Cli, spool: str, name: str) -> None:
     found = told(cli, str(real_data("plates", name)), "--spool", spool)
     assert not found["go"]
     assert {"nozzle", "chamber"} & set(abouts(found, "stops"))
+
+
+def test_a_nozzle_too_cold_to_print_stops(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """At 120 °C nothing flows, whatever the data sheet says."""
+    found = told(cli, sent(nozzle=120), "--spool", spool)
+    assert any("nothing flows" in each["text"] for each in found["stops"])
+
+
+def test_a_section_that_is_printed_otherwise_is_named(
+    cli: Cli, spool: str, sent: Callable[..., str], tmp_path: Path
+) -> None:
+    """One piece alone is printed with the fan full on: the plate is not as the job, and it is named."""
+    file = Path(sent(UPRIGHT, layers=60))
+    job = cli.id("job", "add", str(file), "--spool", spool)
+    same = told(cli, str(file), "--spool", spool, "--like", job)
+    assert (same["agrees"], same["differences"]) == (True, [])
+    assert f"As {job} in every value" in cli("preflight", str(file), "--spool", spool, "--like", job).stdout
+    begin, end = b"EXCLUDE_OBJECT_START NAME=cube\n", b"EXCLUDE_OBJECT_END NAME=cube\n"
+    other = file.read_bytes().replace(begin, begin + b"M106 S255\n").replace(end, end + b"M106 S128\n")
+    (tmp_path / "other.gcode").write_bytes(other)
+    found = told(cli, str(tmp_path / "other.gcode"), "--spool", spool, "--like", job)
+    assert not found["agrees"]
+    (fan,) = [each for each in found["differences"] if each["factor"] == "fan_pct"]
+    assert (fan["what"], fan["plate"]) == ("fan of cube", 100)
+
+
+def test_a_pause_in_the_gauge_section_is_a_warning(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """A wait for a person halfway up cools the layer below it."""
+    found = told(cli, sent(later=["M600"], later_from=11), "--spool", spool)
+    (pause,) = [each["text"] for each in found["warnings"] if each["about"] == "pause"]
+    assert pause == "The printer waits in the gauge section of all specimens: M600 after layer 10 (2 mm)."
+    assert {each["pauses"]["value"] for each in found["sections"]} == {1}
+
+
+def test_two_tools_want_two_spools(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """A plate that changes tools is not printed from one spool."""
+    found = told(cli, sent(later=["T1"], later_from=11), "--spool", spool)
+    assert "2 tools (T0 0.11 m, T1 0.11 m) and one spool is named" in next(
+        each["text"] for each in found["stops"] if each["about"] == "tools"
+    )
+
+
+def test_a_plate_that_contradicts_itself_stops(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+    """The length that the file states is compared with its moves."""
+    found = told(cli, sent(settings=["filament used [mm] = 999"]), "--spool", spool)
+    assert abouts(found, "stops") == ["filament"]

@@ -26,7 +26,13 @@ _LONG_MIN = 90
     epilog="Example: strandbook preflight plate.gcode --spool S0007-K --like J0012-P; exit code 1 on a stop",
 )
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--spool", metavar="ID", help="Spool it is to be printed from (required).")
+@click.option(
+    "--spool",
+    "spools",
+    multiple=True,
+    metavar="ID",
+    help="Spool it is to be printed from; once for each tool.",
+)
 @click.option("--like", metavar="JOB|PLAN.toml", help="Job or plan that it should repeat.")
 @click.option(
     "--dummy", "dummies", multiple=True, metavar="PIECE", help="Piece printed for layer times only."
@@ -38,7 +44,7 @@ def preflight_command(
     bench: Bench,
     /,
     file: Path,
-    spool: str | None,
+    spools: tuple[str, ...],
     like: str | None,
     read_as: dict[str, Any],
     dummies: tuple[str, ...],
@@ -48,7 +54,7 @@ def preflight_command(
     from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
 
     plate = PlateFile.read(file, read_as)
-    report = preflight(bench.book, plate, spool or _asked_spool(bench), like, dummies)
+    report = preflight(bench.book, plate, spools or (_asked_spool(bench),), like, dummies)
     if as_json:
         say_json(report.as_json())
     else:
@@ -71,7 +77,7 @@ def _tell(report: Report) -> None:
     for sentence in report.says:
         note(folded(sentence))
     if report.like:
-        _tell_differences(report.like, report.differences)
+        _tell_differences(report)
     for finding in report.findings:
         click.echo(folded(f"{'STOP' if finding.kind == 'stop' else 'warning'}: {finding.text}"))
     click.echo("Do not print it as it is." if report.stopped else "Nothing speaks against printing it.")
@@ -85,9 +91,12 @@ def _needs(report: Report) -> str:
     return ", ".join([*parts, f"about {hours} without heating"])
 
 
-def _tell_differences(like: str, found: list[Difference]) -> None:
+def _tell_differences(report: Report) -> None:
+    like, found = report.like, report.differences
     if not found:
-        click.echo(f"As {like} in every value that both know.")
+        # Said of every specimen or not at all: the plate as a whole may be alike and one section not.
+        whole = "" if report.agrees is not False else ", but not every specimen has its like there"
+        click.echo(f"As {like} in every value that both know{whole}.")
         return
     click.echo(folded(f"Differs from {like}, the largest relative difference first:"))
     settings = [each for each in found if each.unit == "setting"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from sqlalchemy.orm import Session
@@ -12,19 +13,23 @@ from tracker.desk.plates import PlateRead, alike, kind_words, mark_dummies, read
 from tracker.ids import job_id, spool_id
 from tracker.kinds import find
 from tracker.model import Job
-from tracker.preflight import likeness, pieces, sheet
+from tracker.preflight import likeness, pieces, sections, sheet
 from tracker.preflight.findings import Finding, Report
 
 
 def preflight(
-    book: Book, plate: PlateFile, spool: str, like: str | None = None, dummies: tuple[str, ...] = ()
+    book: Book,
+    plate: PlateFile,
+    spool: str | Sequence[str],
+    like: str | None = None,
+    dummies: tuple[str, ...] = (),
 ) -> Report:
     """Hold a plate against data sheet, spool, programme and what it should repeat.
 
     Args:
         book: The book; it is only read.
         plate: The file.
-        spool: ID of the spool it is to be printed from.
+        spool: ID of the spool it is to be printed from; several, one for each tool in order.
         like: ID of a job, or path of a plan (``.toml``); None for nothing to repeat.
         dummies: Names of pieces printed for layer times only.
 
@@ -33,7 +38,8 @@ def preflight(
         Refused: No such spool, job or plan.
     """
     with book.read() as session:
-        row = find(book, session, spool, "spool")
+        spools = [spool] if isinstance(spool, str) else list(spool)
+        row = find(book, session, spools[0], "spool")
         read = read_pieces(
             plate.source,
             read_as=plate.read_as,
@@ -45,7 +51,16 @@ def preflight(
         report.time_s = round(read.plate.time_s, 1)
         report.pieces = [kind_words(read, group) for group in alike(read)]
         report.left_g, found = sheet.filament(session, read, row, book.clock(), book.zone)
+        cut = sections.sections_of(read)
+        report.sections = sections.as_rows(cut)
+        found += [*sections.cold(read), *sections.against_itself(read), *sections.tools(read, len(spools))]
         found += sheet.set_points(read, row.material)
+        # Told of the specimens it concerns, where it is not the plate as a whole that is wrong.
+        of_sections = list(sections.against_sheet(cut, row.material))
+        stopped = {each.about for each in found if each.kind == "stop"}
+        named = {each.about for each in of_sections}
+        found = [each for each in found if each.kind == "stop" or each.about not in named & set(sheet.STEMS)]
+        found += [each for each in of_sections if each.about not in stopped]
         found += sheet.drying(session, row, book.clock())
         if not read.plate.complete:
             found.append(
@@ -53,12 +68,14 @@ def preflight(
             )
         found += pieces.against_programme(book, read, row.material.name)
         if like is not None:
-            found += _hold_against(book, session, report, read, like)
+            found += _hold_against(book, session, report, read, like, cut)
     report.findings = sorted(found, key=lambda each: each.kind != "stop")
     return report
 
 
-def _hold_against(book: Book, session: Session, report: Report, read: PlateRead, like: str) -> list[Finding]:
+def _hold_against(
+    book: Book, session: Session, report: Report, read: PlateRead, like: str, cut: sections.Sections
+) -> list[Finding]:
     """Fill in the differences, and return what they mean for the pieces."""
     values = likeness.values_of(read)
     if like.endswith(".toml"):
@@ -74,9 +91,16 @@ def _hold_against(book: Book, session: Session, report: Report, read: PlateRead,
     report.like = job_id(job.id)
     here = dict(reversed(read.plate.settings))
     there = settings_of(book, job.id)
+    of_sections, compared = sections.against_job(cut, job)
+    report.agrees = compared and not of_sections
+    whole = list(likeness.differences(values, likeness.values_of_job(job)))
+    told = {each.what for each in whole}
+    # What differs on the whole plate is told once, and not again of all its specimens.
+    of_sections = [each for each in of_sections if not (each.everywhere and each.factor in told)]
     report.differences = likeness.largest_first(
         [
-            *likeness.differences(values, likeness.values_of_job(job)),
+            *of_sections,
+            *whole,
             *(likeness.changed_settings(here, there) if there else ()),
         ]
     )

@@ -35,6 +35,8 @@ class Difference:
         relative: Difference as a part of the value there; None for words, where one is missing, or where
             the value there is zero.
         spans: Difference in typical spans of the factor; None where it has none.
+        factor: Of a gauge section: the factor, where ``what`` names the specimens too.
+        everywhere: Of a gauge section: whether it concerns every specimen of the plate.
     """
 
     what: str
@@ -43,6 +45,8 @@ class Difference:
     unit: str = ""
     relative: float | None = None
     spans: float | None = None
+    factor: str = ""
+    everywhere: bool = False
 
     @property
     def alone(self) -> bool:
@@ -73,6 +77,8 @@ class Report:
         findings: Stops first.
         like: What the plate was held against; empty for nothing.
         differences: The largest relative one first; words after numbers, what one side only states last.
+        agrees: Whether the gauge section of every specimen is as in the job; None where none was compared.
+        sections: Facts of the gauge section of each specimen.
         pieces: What is on the plate, one line each kind, with the numbers of its pieces.
         says: What reading the plate has to say.
         filament_g: The plate needs; None where not known.
@@ -85,6 +91,8 @@ class Report:
     findings: list[Finding] = field(default_factory=list)
     like: str = ""
     differences: list[Difference] = field(default_factory=list)
+    agrees: bool | None = None
+    sections: list[dict[str, Any]] = field(default_factory=list)
     pieces: list[str] = field(default_factory=list)
     says: list[str] = field(default_factory=list)
     filament_g: float | None = None
@@ -105,6 +113,7 @@ class Report:
             "warnings": [each for each in named if each["kind"] == "warning"],
             "like": self.like or None,
             "differences": [vars(difference) for difference in self.differences],
+            "agrees": self.agrees, "sections": self.sections,
             "pieces": self.pieces, "says": self.says, "filament_g": self.filament_g, "time_s": self.time_s,
             "left_g": self.left_g,
         }  # fmt: skip

@@ -16,7 +16,7 @@ from tracker.model import Material, Spool
 from tracker.preflight.findings import Finding
 from tracker.units import compact
 
-_STEMS: Final = ("nozzle", "bed", "chamber")
+STEMS: Final = ("nozzle", "bed", "chamber")
 _SPARE: Final = 1.1
 """A purge, a skirt that grows, a restart: less than a tenth to spare is worth a word. Common practice."""
 _REGAINED: Final = 0.2
@@ -28,7 +28,7 @@ _LONG_H: Final = 24.0
 def set_points(read: PlateRead, material: Material) -> Iterator[Finding]:
     """Yield what is wrong with the plate's set-points."""
     usual = usual_set_points(read.plate)
-    for stem in _STEMS:
+    for stem in STEMS:
         low, high = getattr(material, f"{stem}_low_c"), getattr(material, f"{stem}_high_c")
         value, origin = _value(read, usual, stem)
         if value is None:

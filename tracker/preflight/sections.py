@@ -1,0 +1,182 @@
+"""The gauge section of each specimen, against the data sheet and against the job to be repeated.
+
+A plate may set the right temperature nearly everywhere and still print the one section that
+breaks otherwise: what counts is what is in force while that section is printed.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Final
+
+from tracker.desk.platefacts import facts_of
+from tracker.desk.plates import PlatePiece, PlateRead
+from tracker.factors import factor_named
+from tracker.model import Job, Material
+from tracker.preflight.findings import Difference, Finding
+
+SECTION: Final = {
+    "nozzle_c": ("nozzle", "°C"), "bed_c": ("bed", "°C"), "chamber_c": ("chamber", "°C"),
+    "fan_pct": ("fan", "%"), "layer_height_mm": ("layer height", "mm"),
+    "line_width_mm": ("line width", "mm"), "layer_time_s": ("layer time", "s"),
+    "flow_mm3_s": ("flow", "mm³/s"), "print_speed_mm_s": ("speed", "mm/s"),
+    "flow_factor_pct": ("flow factor", "%"), "pauses": ("pauses", ""),
+}  # fmt: skip
+"""What is told of a gauge section: words and unit."""
+
+_COLD_C: Final = 150.0
+"""Below this no filament of a test piece flows. Common practice, no source."""
+_STEMS: Final = ("nozzle", "bed", "chamber")
+_RELATIVE: Final = 0.02
+"""Layer times, flows and speeds closer than this part of each other are the same. Our choice."""
+
+Section = Mapping[str, Any]
+Sections = list[tuple[PlatePiece, Section]]
+
+
+def sections_of(read: PlateRead) -> Sections:
+    """Return the specimens of a plate with the facts of their gauge sections; dummies have none."""
+    return [
+        (piece, facts_of(piece.thing, piece.geometry, read.plate, piece.gauge or None)["section"])
+        for piece in read.pieces
+        if not piece.dummy
+    ]
+
+
+def as_rows(sections: Sections) -> list[dict[str, Any]]:
+    """Return the sections as plain values: name, and value, least and greatest of each figure."""
+    return [
+        {
+            "name": piece.name,
+            **{name: section.get(name) for name in SECTION},
+            "pauses_at": list(section.get("pauses_at") or ()),
+        }
+        for piece, section in sections
+    ]
+
+
+def _value(section: Section, name: str) -> float | None:
+    reading = section.get(name)
+    value = reading.get("value") if isinstance(reading, dict) else None
+    return None if value is None else float(value)
+
+
+def _named(pieces: Iterable[PlatePiece], everything: int) -> str:
+    names = list(dict.fromkeys(piece.name for piece in pieces))
+    if len(names) == everything and everything > 1:
+        return "all specimens"
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")  # noqa: PLR2004
+
+
+def against_sheet(sections: Sections, material: Material) -> Iterator[Finding]:
+    """Yield specimens whose gauge section is printed outside the data sheet, or paused in."""
+    outside: dict[tuple[str, str], list[PlatePiece]] = defaultdict(list)
+    paused: dict[str, list[PlatePiece]] = defaultdict(list)
+    for piece, section in sections:
+        for stem in _STEMS:
+            low, high = getattr(material, f"{stem}_low_c"), getattr(material, f"{stem}_high_c")
+            reading = section.get(f"{stem}_c") or {}
+            for value in dict.fromkeys((reading.get("low"), reading.get("high"))):
+                if value is None:
+                    continue
+                if (low is not None and value < low) or (high is not None and value > high):
+                    outside[stem, f"{value:g} °C"].append(piece)
+        for text in section.get("pauses_at") or ():
+            paused[text].append(piece)
+    for (stem, value), pieces in outside.items():
+        text = f"The gauge section of {_named(pieces, len(sections))} is printed with the {stem} at {value}."
+        yield Finding("warning", stem, text)
+    for text, pieces in paused.items():
+        sentence = f"The printer waits in the gauge section of {_named(pieces, len(sections))}: {text}."
+        yield Finding("warning", "pause", sentence)
+
+
+def cold(read: PlateRead) -> Iterator[Finding]:
+    """Yield a stop where the nozzle is set too cold for any filament to flow."""
+    lowest = read.plate.set_points.nozzle_c.low
+    if lowest is not None and lowest < _COLD_C:
+        yield Finding(
+            "stop", "nozzle", f"The nozzle is set to {lowest:g} °C while depositing: nothing flows."
+        )
+
+
+def against_itself(read: PlateRead) -> Iterator[Finding]:
+    """Yield in what the file contradicts itself; parts that share one marker; too many tools."""
+    for each in read.plate.contradictions:
+        kind = "warning" if each.what in ("time", "mass") else "stop"
+        yield Finding(
+            "stop" if kind == "stop" else "warning", each.what, f"{each.words[:1].upper()}{each.words[1:]}."
+        )
+    for piece in read.pieces:
+        if piece.thing.parts > 1:
+            text = f"{piece.name} stands on the bed in {piece.thing.parts} parts under one marker"
+            yield Finding(
+                "warning", "pieces", f"{text}: if they are specimens of their own, give --separate."
+            )
+
+
+def tools(read: PlateRead, spools: int) -> Iterator[Finding]:
+    """Yield what is to be said of tools and spools that do not go together."""
+    used = read.plate.tools
+    if len(used) > spools:
+        listed = ", ".join(f"T{use.tool} {use.filament_mm / 1000:.2f} m" for use in used)
+        named = "one spool is" if spools == 1 else f"{spools} spools are"
+        text = f"The plate prints with {len(used)} tools ({listed}) and {named} named: give --spool for each."
+        yield Finding("stop", "tools", text)
+    for piece in read.pieces:
+        if len(piece.thing.tools) > 1 and not piece.dummy:
+            text = f"{piece.name} is printed with {len(piece.thing.tools)} tools."
+            yield Finding("warning", "tools", text)
+
+
+def against_job(sections: Sections, job: Job) -> tuple[list[Difference], bool]:
+    """Hold each specimen's section against those of its kind in the job to be repeated.
+
+    Returns:
+        The differences, each with the specimens it concerns, and whether every specimen could be compared.
+    """
+    there: dict[tuple[str, str], list[Section]] = defaultdict(list)
+    for each in job.specimens:
+        section = (each.plate_facts or {}).get("section")
+        if section and not each.dummy:
+            there[_kind(each.name), each.orientation or ""].append(section)
+    found: dict[tuple[str, Any, Any], list[PlatePiece]] = defaultdict(list)
+    compared = True
+    for piece, section in sections:
+        like = there.get((piece.kind, piece.orientation))
+        if not like:
+            compared = False
+            continue
+        nearest = min(like, key=lambda other: len(list(_apart(section, other))))
+        for name, here, other in _apart(section, nearest):
+            found[name, here, other].append(piece)
+    differences = [
+        Difference(
+            f"{SECTION[name][0]} of {_named(pieces, len(sections))}", here, other, SECTION[name][1],
+            relative=abs(here - other) / abs(other) if here is not None and other else None,
+            factor=name, everywhere=len(pieces) == len(sections),
+        )
+        for (name, here, other), pieces in found.items()
+    ]  # fmt: skip
+    return differences, compared
+
+
+def _kind(name: str | None) -> str:
+    return (name or "").rpartition(" #")[0] or name or ""
+
+
+def _apart(one: Section, other: Section) -> Iterator[tuple[str, float | None, float | None]]:
+    """Yield the figures in which two sections differ; what one of them does not keep is left out."""
+    for name in SECTION:
+        if name not in one or name not in other:
+            continue
+        here, there = _value(one, name), _value(other, name)
+        if here is None or there is None:
+            if here is not there:
+                yield name, here, there
+            continue
+        least = factor_named(name).resolution if name != "pauses" else 0.0
+        part = _RELATIVE * max(abs(here), abs(there)) if name.endswith(("_s", "_mm3_s")) else 0.0
+        if abs(here - there) > max(min(least, part) if part else least, 1e-9):
+            yield name, here, there
