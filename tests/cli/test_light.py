@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.bench import PROGRAM, Cli, Filled, run
+from tests.cli.bench import PROGRAM, Filled, run
 
 HEAVY = (
     "sqlalchemy",
@@ -60,11 +60,6 @@ def test_labels_load_the_drawing_and_no_methods(filled: Filled, tmp_path: Path) 
     words = ("label", filled.piece, "-o", str(tmp_path / "a.pdf"))
     held = loaded("import tracker.cli; tracker.cli.main()", *words, place=filled.place)
     assert held & set(HEAVY) == {"sqlalchemy", "PIL"}
-
-
-def test_the_kinds_of_lists_are_those_of_the_records() -> None:
-    """A list that is none is refused with those that are."""
-    assert "none of materials, spools, storage" in Cli(Path("none"))("list", "spoons").stderr
 
 
 def test_the_program_runs_as_a_process_of_its_own(filled: Filled) -> None:

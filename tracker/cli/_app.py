@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import json
 import os
 import re
 import sys
@@ -18,7 +19,7 @@ from click.core import ParameterSource
 
 from tracker import __version__
 from tracker.cli._bench import Bench
-from tracker.errors import Refused, without_passwords
+from tracker.errors import Doubt, Refused, without_passwords
 from tracker.safe_text import visible, visible_but_colours
 from tracker.suggest import close_names
 
@@ -134,6 +135,11 @@ class _Lazy(click.Group):
             with formatter.section(heading):
                 formatter.write_dl([(name, words) for name, (_, words) in names.items()])
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Note whether JSON is wanted, before the words are handed on: a refusal is JSON then too."""
+        ctx.meta[_WANTS_JSON] = "--json" in args
+        return super().parse_args(ctx, args)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; what the person can mend becomes one line and exit code 1."""
         with _translated(ctx):
@@ -147,7 +153,7 @@ def _translated(ctx: click.Context) -> Iterator[None]:
     except Refused as refusal:
         if ctx.params.get("debug"):
             raise
-        _refuse(ctx, str(refusal), _exit_code(ctx, refusal))
+        _refuse(ctx, str(refusal), _exit_code(ctx, refusal), refusal)
     except (click.ClickException, click.Abort, click.exceptions.Exit, BrokenPipeError):
         raise
     except Exception as error:
@@ -165,9 +171,25 @@ def _exit_code(ctx: click.Context, refusal: Refused) -> int:
     return refusal.exit_code if ctx.invoked_subcommand == "verify" else 1
 
 
-def _refuse(ctx: click.Context, line: str, code: int = 1) -> None:
+_WANTS_JSON: Final = "strandbook.json"
+
+
+def _refuse(ctx: click.Context, line: str, code: int = 1, refusal: Refused | None = None) -> None:
+    if ctx.meta.get(_WANTS_JSON):
+        told: dict[str, Any] = {"refused": line, "what": line, "why": "", "do": "", "questions": []}
+        if refusal is not None:
+            questions = list(refusal.questions) if isinstance(refusal, Doubt) else []
+            told |= {"what": refusal.what, "why": refusal.why, "do": refusal.do, "questions": questions}
+        told = {key: _clean(value) for key, value in told.items()}
+        click.echo(json.dumps(told, ensure_ascii=False), err=True)
+        ctx.exit(code)
     click.echo(f"strandbook: {visible(without_passwords(line))}", err=True)
     ctx.exit(code)
+
+
+def _clean(value: Any) -> Any:
+    """Return a text, or each of several, without passwords."""
+    return [_clean(each) for each in value] if isinstance(value, list) else without_passwords(value)
 
 
 def _tell_done_before(name: str) -> None:

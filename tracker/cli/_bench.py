@@ -47,6 +47,7 @@ class Bench:
         self.key = key or secrets.token_hex(8)
         self._clock_is_right = clock_is_right
         self._who = who
+        self._known: str | None = None
         self.may_ask = may_ask
         self._here = here
         self._book: Book | None = None
@@ -94,7 +95,38 @@ class Bench:
 
     @property
     def who(self) -> str:
-        """The person who does this."""
+        """The person who does this: one of the book's people, where it has any.
+
+        Raises:
+            Refused: The book has people, none of them is meant, and there is nobody to ask.
+        """
+        if self._known is None:
+            self._known = self._person(self.named_who)
+        return self._known
+
+    def _person(self, typed: str) -> str:
+        from tracker.book import BookError  # noqa: PLC0415 - only acts ask who does them
+        from tracker.desk.people import known_person, people_of  # noqa: PLC0415 - the same
+        from tracker.errors import Refused  # noqa: PLC0415 - the same
+
+        try:
+            book = self.book
+        except BookError:
+            # It is about to be made.
+            return typed
+        while True:
+            try:
+                return known_person(book, typed)
+            except Refused as refusal:
+                if not self.may_ask:
+                    raise
+                click.echo(f"  {refusal.what}.", err=True)
+                people = ", ".join(f"{initials} {name}" for initials, name in people_of(book))
+                typed = click.prompt(f"Who is doing this ({people})", err=True)
+
+    @property
+    def named_who(self) -> str:
+        """Who does this as it was said, in the environment or by the computer."""
         if self._who:
             return self._who
         import getpass  # noqa: PLC0415 - looking asks nobody's name

@@ -11,7 +11,7 @@ import click
 from tracker_labels import Sheet, ruler_page, stocks
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import note, table
+from tracker.cli._telling import as_json, note, say_json, table
 from tracker.desk import labelling
 from tracker.desk.printqueues import print_pdf
 from tracker.errors import Refused
@@ -52,18 +52,56 @@ def sheet_options(function: F) -> F:
 @sheet_options
 @click.option("--stocks", "list_stocks", is_flag=True, help="List the label stocks and leave.")
 @click.option("--ruler", is_flag=True, help="A page of rulers instead, to find the printer's offset.")
+@as_json
 @pass_bench
-def label_command(bench: Bench, /, ids: tuple[str, ...], ruler: bool, list_stocks: bool, **how: Any) -> None:
+def label_command(
+    bench: Bench, /, ids: tuple[str, ...], ruler: bool, list_stocks: bool, as_json: bool, **how: Any
+) -> None:
     """Draw labels for spools, dryings, rigs, specimens, or all pieces of a job; `-` reads IDs from stdin."""
     if list_stocks:
-        table([{"stock": name, "what": each.description} for name, each in stocks().items()])
+        found = [{"stock": name, "what": each.description} for name, each in stocks().items()]
+        if as_json:
+            say_json(found)
+        else:
+            table(found)
         return
     if ruler:
         sheet = ruler_page(labelling.stock_named(how["stock"] or DEFAULT_STOCK), dpi=how["dpi"])
         write_sheet(sheet, how["output"] or Path("ruler.pdf"))
         return
     targets = [each for name in ids for each in (_from_stdin() if name == "-" else [name])]
-    print_labels(bench, targets, **how)
+    print_labels(bench, targets, quiet=as_json, **how)
+    if as_json:
+        output = None if how["queue"] and not how["output"] else str(how["output"] or "labels.pdf")
+        say_json({"ids": targets, "file": output, "queue": how["queue"] or None})
+
+
+def check_labels(bench: Bench, **how: Any) -> None:
+    """Hold the options of labels to what can be drawn, before anything is written that they are drawn for.
+
+    Raises:
+        Refused: No such stock or design, a shift that is none, or a file that cannot be written.
+    """
+    labelling.stock_named(how["stock"] or DEFAULT_STOCK)
+    _design(bench, how["design"])
+    _offset(how["offset"])
+    output: Path | None = how["output"]
+    if output is None:
+        return
+    if output.suffix.lower() not in _ENDINGS:
+        raise Refused(f"{output} is no PDF, PNG or SVG file", do="End its name in .pdf, .png or .svg")
+    if not output.parent.is_dir():
+        raise Refused(f"{output} cannot be written", why="there is no such folder")
+
+
+_ENDINGS = (".pdf", ".png", ".svg")
+
+
+def _design(bench: Bench, wanted: str) -> Any:
+    designs = {each.name: each for each in (*labelling.DESIGNS, *_foreign_designs(bench, wanted))}
+    if wanted not in designs:
+        raise Refused(f"There is no label design {wanted!r}", do=f"There are {', '.join(designs)}")
+    return designs[wanted]
 
 
 def _from_stdin() -> list[str]:
@@ -72,15 +110,12 @@ def _from_stdin() -> list[str]:
 
 def print_labels(bench: Bench, targets: Sequence[str], *, quiet: bool = False, **how: Any) -> None:
     """Draw labels for IDs and write them where the options say; quiet: stdout is left to the caller."""
-    designs = {each.name: each for each in (*labelling.DESIGNS, *_foreign_designs(bench, how["design"]))}
-    if how["design"] not in designs:
-        raise Refused(f"There is no label design {how['design']!r}", do=f"There are {', '.join(designs)}")
     sheet = labelling.label_sheet(
         bench.book,
         targets,
         how["stock"] or DEFAULT_STOCK,
         line=how["line"],
-        design=designs[how["design"]],
+        design=_design(bench, how["design"]),
         start_at=how["start_at"],
         offset_mm=_offset(how["offset"]),
         dpi=how["dpi"],

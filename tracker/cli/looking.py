@@ -78,14 +78,19 @@ def show_command(
     is_flag=True,
     help="Specimens with everything that could explain their results.",
 )
+@click.option("--voided", is_flag=True, help="Those that were taken back, and no others.")
 @click.option("--csv", "as_csv", is_flag=True, help="Answer as CSV.")
 @as_json
 @pass_bench
 def list_command(
-    bench: Bench, /, kind: str, where: str, wants_factors: bool, as_csv: bool, as_json: bool
+    bench: Bench, /, kind: str, where: str, wants_factors: bool, voided: bool, as_csv: bool, as_json: bool
 ) -> None:
-    """List all records of a KIND, or those of which a FILTER holds."""
-    from tracker.kinds import LISTS, listed  # noqa: PLC0415 - help needs none
+    """List all records of a KIND, or those of which a FILTER holds.
+
+    KIND is a plural: materials, spools, storage, weighings, dryings, jobs, changes, logs, photographs,
+    specimens, rigs, calibrations, measurements, results, people.
+    """
+    from tracker.kinds import LISTS, count_voided, listed  # noqa: PLC0415 - help needs none
 
     if kind not in LISTS:
         raise click.BadParameter(f"{kind!r} is none of {', '.join(LISTS)}")
@@ -100,17 +105,19 @@ def list_command(
 
             rows = factor_table(bench.book, bench.plugged, bases=not people)
         else:
-            rows = listed(connection, kind, bench.book.zone if people else None)
+            rows = listed(connection, kind, bench.book.zone if people else None, voided=voided)
         if where.strip():
             from tracker.cli._choosing import chosen  # noqa: PLC0415 - a whole list needs no filter
 
-            rows = chosen(bench, kind, where, rows)
+            rows = chosen(bench, kind, where, rows, voided=voided)
         if as_json:
             say_json_stream(rows)
         elif as_csv:
             _say_csv(rows)
         elif not table(rows) and not where.strip():
-            note(f"There are no {kind} in this book yet.")
+            note(f"Nothing was taken back of {kind}." if voided else f"There are no {kind} in this book yet.")
+        if people and not voided and (gone := count_voided(connection, kind)):
+            note(f"{gone} taken back: strandbook list {kind} --voided")
 
 
 def _say_csv(rows: Iterable[Mapping[str, Any]]) -> None:

@@ -8,7 +8,7 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, width
-from tracker.cli.labelling import print_labels, sheet_options
+from tracker.cli.labelling import check_labels, print_labels, sheet_options
 from tracker.desk.offbed import PieceOutcome, open_pieces, plate_map, read_outcomes, take_off
 from tracker.errors import Refused
 from tracker.kinds.specimen import OUTCOMES
@@ -43,6 +43,7 @@ def offbed_command(
     outcomes = _typed((good, usable, failed))
     if not outcomes and not rest_good:
         outcomes = _asked(bench, job)
+    check_labels(bench, **how)
     act = take_off(bench.book, bench.who, job, outcomes, rest="good" if rest_good else "")
     if act.also and (how["output"] or how["stock"]):
         print_labels(bench, act.also, quiet=as_json, **how)

@@ -208,9 +208,13 @@ def job_spool(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> None:
     "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Picture: FILE.svg or FILE.png."
 )
 @click.option("--mark", metavar="PIECE", help="Piece to stand out.")
+@as_json
 @pass_bench
-def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None) -> None:
+def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None, as_json: bool) -> None:
     """Draw the plate of JOB from above: which piece is which, and what became of it."""
+    if as_json:
+        say_json({"id": job_data(bench, job)["id"], "specimens": job_data(bench, job)["specimens"]})
+        return
     from tracker.desk.platemaps import map_picture, map_text  # noqa: PLC0415 - brings numpy
 
     if output is None:

@@ -143,11 +143,11 @@ class SpecimenKind(Kind):
         return {
             "material": material.name if material else "",
             "orientation": row.orientation or "",
-            "described": _described(row),
             "lot": links[0].spool.lot or "" if links else "",
             "date": local_time(started, zone)[:10] if started else "",
             "job": ids.job_id(row.job_id),
             "name": row.name or "",
+            "described": _described(row),
         }
 
 
