@@ -14,6 +14,7 @@ from tracker.desk.rigs import in_force, instruments, rigs_serving
 from tracker.errors import Refused
 from tracker.forms import FormError
 from tracker.kinds.rig import read_uncertainty
+from tracker.model import MeasurementRig
 
 
 @pytest.mark.parametrize(
@@ -118,13 +119,17 @@ def test_the_calibration_in_force_is_the_newest_before_the_day(book: Book) -> No
 def test_the_first_rig_of_a_kind_counts(book: Book) -> None:
     """Two load cells named: the first one gave the force."""
     first, second = row_of(book, a_rig(book, "A")), row_of(book, a_rig(book, "B"))
-    assert instruments([(second, None), (first, None)])["force"].id.startswith("R0002")
+    used = [MeasurementRig(rig=second), MeasurementRig(rig=first)]
+    assert instruments(used)["force"].id.startswith("R0002")
 
 
 def test_an_instrument_says_since_when_it_is_calibrated(book: Book) -> None:
     """The day stands in the note, or that there is none."""
     row = row_of(book, a_calibrated_rig(book, done_on="2026-02-05"))
-    notes = [instruments([(row, each)])["force"].note for each in (row.calibrations[0], None)]
+    notes = [
+        instruments([MeasurementRig(rig=row, calibration=each)])["force"].note
+        for each in (row.calibrations[0], None)
+    ]
     assert notes == ["calibrated 2026-02-05", "not calibrated"]
 
 

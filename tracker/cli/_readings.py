@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
-from tracker.api import Field, Method, Recording, fields
+from tracker.api import Ambiguous, Field, Method, Recording, fields
 from tracker.cli._asking import until_read
 from tracker.cli._bench import Bench
 from tracker.cli._telling import note
-from tracker.desk.measuring import Measured, in_units, last_readings, last_rigs
+from tracker.desk.measuring import Measured, in_units, last_readings, last_rigs, understandings
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.stating import state_row
@@ -51,6 +52,66 @@ def recordings(method: Method, named: Sequence[str]) -> dict[str, Recording]:
             name, path = takes[0], text
         found[name] = read_recording(Path(path))
     return found
+
+
+def read_with(
+    files: Mapping[str, Recording], read_as: Sequence[str], takes: Sequence[str]
+) -> dict[str, Recording]:
+    """Return recordings with what was said about reading them.
+
+    Raises:
+        Refused: A word has no ``=``, or there is no recording to read.
+    """
+    options = assigned(read_as)
+    options |= {f"take.{name}": way for name, way in assigned(takes).items()}
+    if options and not files:
+        raise Refused("There is no recording to read", do="Attach one with --file")
+    return {
+        name: replace(each, read_as={**each.read_as, **options}) if options else each
+        for name, each in files.items()
+    }
+
+
+def shown_before_kept(
+    bench: Bench, method: Method, files: Mapping[str, Recording], *, quiet: bool
+) -> dict[str, Recording]:
+    """Show what is understood of recordings, ask what they leave open, and return them as they are kept.
+
+    Raises:
+        Ambiguous: A file can be read in two ways, and there is nobody to ask.
+    """
+    kept = dict(files)
+    while True:
+        try:
+            told = understandings(method, kept)
+            break
+        except Ambiguous as question:
+            if not bench.may_ask:
+                raise
+            answer = _chosen(question.what, [(value, meaning) for value, meaning in question.choices])
+            kept = {
+                name: replace(each, read_as={**each.read_as, question.option: answer})
+                for name, each in kept.items()
+            }
+    for name, each in () if quiet else told.items():
+        note(f"{name}, {each.name}:")
+        for line in each.lines():
+            note(f"  {line}")
+    if bench.may_ask:
+        for name, each in told.items():
+            for finding in each.findings:
+                if finding.open:
+                    way = _chosen(finding.text, [(way, "") for way in finding.ways])
+                    kept[name] = replace(kept[name], read_as={**kept[name].read_as, finding.option: way})
+    return kept
+
+
+def _chosen(question: str, choices: Sequence[tuple[str, str]]) -> str:
+    note(question)
+    for value, meaning in choices:
+        note(f"  {value}{f': {meaning}' if meaning else ''}")
+    answer: str = click.prompt("Which", type=click.Choice([value for value, _ in choices]), err=True)
+    return answer
 
 
 def read_recording(path: Path) -> Recording:

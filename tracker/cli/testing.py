@@ -16,7 +16,9 @@ from tracker.cli._readings import (
     asked_rigs,
     assigned,
     measured_data,
+    read_with,
     recordings,
+    shown_before_kept,
     tell_measured,
 )
 from tracker.cli._telling import as_json, done, facts, note, say_json, sure, table
@@ -85,7 +87,27 @@ def _tell_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
 @click.option(
     "--file", "files", multiple=True, metavar="[FIELD=]PATH", help="A recording that belongs to it."
 )
-@click.option("--rig", "with_rigs", multiple=True, metavar="ID|NAME", help="What it was measured with.")
+@click.option(
+    "--rig",
+    "with_rigs",
+    multiple=True,
+    metavar="[READING=]ID|NAME",
+    help="What it was measured with; with READING= what took only that, as curve.extension=R0004-X.",
+)
+@click.option(
+    "--read",
+    "read_as",
+    multiple=True,
+    metavar="OPTION=VALUE",
+    help="How a recording is to be read: decimal=comma, force.unit=kN, force='Load 2'.",
+)
+@click.option(
+    "--take",
+    "takes",
+    multiple=True,
+    metavar="FINDING=WAY",
+    help="How a finding in a recording is to be taken, as spike='leave out'.",
+)
 @asks(MEASURE_FORM)
 @sure
 @as_json
@@ -101,6 +123,8 @@ def measure_command(
     dry_run: bool,
     files: tuple[str, ...],
     with_rigs: tuple[str, ...],
+    read_as: tuple[str, ...],
+    takes: tuple[str, ...],
     yes: bool,
     as_json: bool,
     **about: Any,
@@ -120,6 +144,8 @@ def measure_command(
         with_rigs = with_rigs or tuple(asked_rigs(bench, chosen))
     if not typed and not kept:
         raise Refused("There are no readings", do=f"strandbook methods {method} lists what {method} takes")
+    kept = read_with(kept, read_as, takes)
+    kept = shown_before_kept(bench, chosen, kept, quiet=as_json)
     act = bench.sure(
         lambda certain: measure(
             bench.book, bench.who, bench.plugged, subject, method, typed,

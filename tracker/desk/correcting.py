@@ -23,7 +23,7 @@ from tracker.desk import plausibility
 from tracker.desk.doubts import Done, confirm
 from tracker.desk.entering import linked, owner_of
 from tracker.desk.measuring import compute_again, in_units, readings_of
-from tracker.desk.rigs import in_force, instruments
+from tracker.desk.rigs import compliance_in_force, in_force, instruments
 from tracker.desk.spooluse import SPOOL_USE_FORM, put_spool, spool_answers
 from tracker.desk.usedup import settle_used_up
 from tracker.forms import Ask, FormError, When, when_at
@@ -244,7 +244,7 @@ def _ask_about(doing: Correction, row: Measurement, computation: Computation) ->
     """Ask about corrected numbers that look wrong beside their siblings."""
     if row.method not in doing.plugged.methods:
         return
-    used = instruments((each.rig, each.calibration) for each in row.rigs).values()
+    used = instruments(row.rigs).values()
     subject: Any = row.specimen if row.specimen is not None else row.spool
     method = doing.plugged.method(row.method)
     asked = plausibility.questions(
@@ -280,7 +280,10 @@ def _put_rigs(doing: Correction, row: Measurement, named: Sequence[str]) -> None
     for number, rig in wanted.items():
         calibration = in_force(rig, day) if day is not None else None
         if number not in there:
-            session.add(MeasurementRig(measurement_id=row.id, rig=rig, calibration=calibration))
+            give = compliance_in_force(rig, day) if day is not None else None
+            session.add(
+                MeasurementRig(measurement_id=row.id, rig=rig, calibration=calibration, compliance=give)
+            )
     session.flush()
     session.expire(row, ["rigs"])
 
@@ -296,13 +299,17 @@ def _correct_readings(
     """
     method = doing.plugged.method(row.method)
     known = [each.name for each in fields(method.Readings)]
+    said = {name: value for name, value in readings.items() if name.startswith(("take.", "read."))}
+    readings = {name: value for name, value in readings.items() if name not in said}
+    if said:
+        _read_otherwise(row, said)
     strangers = [name for name in (*readings, *files) if name not in known]
     if strangers:
         raise FormError(f"{method.title} has no reading {strangers[0]!r}", do=f"It has {', '.join(known)}")
     # An empty value makes a reading "not recorded"; the model must not see the old one under it.
     kept = {key: value for key, value in (row.readings or {}).items() if readings.get(key) != ""}
     attached = {
-        each.field: Recording(each.name, doing.book.files.get(each.sha256))
+        each.field: Recording(each.name, doing.book.files.get(each.sha256), dict(each.read_as or {}))
         for each in row.files
         if each.field in known
     }
@@ -310,6 +317,25 @@ def _correct_readings(
     row.readings, row.units = dump(fresh), units_of(fresh)
     for name, recording in files.items():
         _replace_file(doing.act, row, name, recording)
+
+
+def _read_otherwise(row: Measurement, said: Mapping[str, str]) -> None:
+    """Change how the recording of a measurement is read: ``take.spike=leave out``, ``read.decimal=comma``.
+
+    Raises:
+        FormError: It has no recording, or several, of which none is named.
+    """
+    if len(row.files) != 1:
+        have = ", ".join(each.field for each in row.files) or "none"
+        raise FormError("Which recording is meant", why=f"it has {have}", do="Attach it anew with --file")
+    options = dict(row.files[0].read_as or {})
+    for name, value in said.items():
+        key = name.removeprefix("read.")
+        if value:
+            options[key] = value
+        else:
+            options.pop(key, None)
+    row.files[0].read_as = options or None
 
 
 def _calibrations_moved(row: Measurement, zone: dt.tzinfo) -> bool:
@@ -322,8 +348,9 @@ def _calibrations_moved(row: Measurement, zone: dt.tzinfo) -> bool:
         # A corrected date may fall before a calibration: the uncertainty then was another one, and the
         # result is computed anew.
         right = in_force(each.rig, day)
-        moved = moved or right is not each.calibration
-        each.calibration = right
+        give = compliance_in_force(each.rig, day)
+        moved = moved or right is not each.calibration or give is not each.compliance
+        each.calibration, each.compliance = right, give
     return moved
 
 
@@ -332,8 +359,13 @@ def _replace_file(act: Act, row: Measurement, name: str, recording: Recording) -
     for each in row.files:
         if each.field == name:
             each.sha256, each.name = digest, recording.name
+            each.read_as = dict(recording.read_as) or None
             return
-    row.files.append(MeasurementFile(field=name, sha256=digest, name=recording.name))
+    row.files.append(
+        MeasurementFile(
+            field=name, sha256=digest, name=recording.name, read_as=dict(recording.read_as) or None
+        )
+    )
 
 
 def recompute_all(book: Book, who: str, plugged: Plugged, measurements: Sequence[str]) -> Done:

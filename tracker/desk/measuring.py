@@ -12,13 +12,27 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.acts import Act
-from tracker.api import Method, Piece, Readings, Recording, ResultFacts, dump, fields, units_of, validate
+from tracker.api import (
+    Ambiguous,
+    Method,
+    Piece,
+    Readings,
+    Recording,
+    ResultFacts,
+    Understood,
+    dump,
+    fields,
+    understood,
+    units_of,
+    validate,
+)
+from tracker.api import recordings as recordings_in
 from tracker.book import Book
 from tracker.desk import plausibility
 from tracker.desk.doubts import Done, ask_all
 from tracker.desk.once import check_posted, keep_posted
 from tracker.desk.pieces import piece_of
-from tracker.desk.rigs import in_force, instruments
+from tracker.desk.rigs import compliance_in_force, in_force, instruments, warning_of
 from tracker.errors import Refused
 from tracker.forms import FormError, clean, when_at
 from tracker.ids import measurement_id, rig_id
@@ -215,9 +229,13 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
         posted_key=wanted.key,
         **{**values, "operator": values["operator"] or who},
     )
-    measurement.rigs = _rigs_used(book, act.session, wanted.rigs, values["at"])
-    computation = computed(plugged, readings, measurement)
-    used = instruments((each.rig, each.calibration) for each in measurement.rigs).values()
+    measurement.rigs = rigs_used(book, act.session, method, wanted.rigs, values["at"])
+    readings = _as_the_rig_writes(method, readings, measurement)
+    # A file that can be read in two ways is asked about; of one that came in bulk the results are refused.
+    if wanted.source != "imported":
+        understandings(method, recordings_in(readings))
+    computation = computed(plugged, readings, measurement, zone=book.zone)
+    used = instruments(measurement.rigs).values()
     with act.session.no_autoflush:
         asked += plausibility.questions(
             act.session, row, method, measurement.readings, computation.outcomes, used
@@ -226,7 +244,7 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
     # The label then stops whoever scans the two halves for another pull.
     if method.destructive and isinstance(row, Specimen):
         row.broken_at = values["at"]
-    return _Entered(measurement, computation, row, wanted.files, asked)
+    return _Entered(measurement, computation, row, recordings_in(readings), asked)
 
 
 def _keep(act: Act, entered: _Entered) -> Measured:
@@ -298,12 +316,14 @@ def in_units(method: Method, typed: Mapping[str, Any]) -> dict[str, Any]:
     return values
 
 
-def computed(plugged: Plugged, readings: Readings, measurement: Measurement) -> Computation:
+def computed(
+    plugged: Plugged, readings: Readings, measurement: Measurement, *, zone: dt.tzinfo = dt.UTC
+) -> Computation:
     """Return what the measurement's method makes of readings, with the rigs it was taken with."""
-    pairs = [(each.rig, each.calibration) for each in measurement.rigs]
+    day = None if measurement.at is None else measurement.at.astimezone(zone).date()
     subject = measurement.specimen if measurement.specimen is not None else measurement.spool
     piece = piece_of(subject) if subject is not None else Piece()
-    return plugged.compute(measurement.method, readings, piece, instruments(pairs))
+    return plugged.compute(measurement.method, readings, piece, instruments(measurement.rigs, day))
 
 
 def readings_of(book: Book, plugged: Plugged, measurement: Measurement) -> Readings:
@@ -315,7 +335,7 @@ def readings_of(book: Book, plugged: Plugged, measurement: Measurement) -> Readi
     method = plugged.method(measurement.method)
     known = {each.name for each in fields(method.Readings)}
     files = {
-        each.field: Recording(each.name, book.files.get(each.sha256))
+        each.field: Recording(each.name, book.files.get(each.sha256), dict(each.read_as or {}))
         for each in measurement.files
         if each.field in known
     }
@@ -328,7 +348,7 @@ def computed_again(book: Book, plugged: Plugged, measurement: Measurement) -> Co
     Raises:
         Refused: The method or a file is gone.
     """
-    return computed(plugged, readings_of(book, plugged, measurement), measurement)
+    return computed(plugged, readings_of(book, plugged, measurement), measurement, zone=book.zone)
 
 
 def compute_again(act: Act, book: Book, plugged: Plugged, measurement: Measurement) -> Computation:
@@ -379,15 +399,92 @@ def _questions_of_subject(row: Any, method: Method, zone: dt.tzinfo) -> list[str
 def _attach(act: Act, measurement: Measurement, files: Mapping[str, Recording]) -> None:
     for name, recording in files.items():
         digest = act.attach(recording.data, recording.name)
-        measurement.files.append(MeasurementFile(field=name, sha256=digest, name=recording.name))
+        measurement.files.append(
+            MeasurementFile(
+                field=name, sha256=digest, name=recording.name, read_as=dict(recording.read_as) or None
+            )
+        )
 
 
-def _rigs_used(book: Book, session: Session, rigs: Sequence[str], at: dt.datetime) -> list[MeasurementRig]:
+def rigs_used(
+    book: Book, session: Session, method: Method, rigs: Sequence[str], at: dt.datetime
+) -> list[MeasurementRig]:
+    """Return what a measurement was taken with, from IDs or names, or ``READING=ID`` where it took only that.
+
+    Raises:
+        FormError: The method has no such reading.
+    """
     day = at.astimezone(book.zone).date()
-    # By the bench's day, and the calibration kept with the measurement: one done later must not change this
-    # number unseen.
-    rows: list[Rig] = [find(book, session, rig, "rig") for rig in dict.fromkeys(rigs)]
-    return [MeasurementRig(rig=row, calibration=in_force(row, day)) for row in rows]
+    known = {each.name for each in fields(method.Readings)}
+    taken: dict[int, MeasurementRig] = {}
+    for named in dict.fromkeys(rigs):
+        reading, sign, place = named.partition("=")
+        if sign and reading.split(".")[0] not in known:
+            raise FormError(
+                f"{method.title} has no reading {reading!r}", do=f"It has {', '.join(sorted(known))}"
+            )
+        # By the bench's day, and the calibration kept with the measurement: one done later must not change
+        # this number unseen.
+        row: Rig = find(book, session, place if sign else named, "rig")
+        link = taken.setdefault(
+            row.id,
+            MeasurementRig(
+                rig=row, calibration=in_force(row, day), compliance=compliance_in_force(row, day), fields=None
+            ),
+        )
+        if sign:
+            link.fields = [*(link.fields or ()), reading]
+    return list(taken.values())
+
+
+def _as_the_rig_writes(method: Method, readings: Readings, measurement: Measurement) -> Readings:
+    """Read recordings as a person last said of the rig that wrote them, and keep what is said now.
+
+    What is said of this file goes before; how findings are to be taken belongs to this file alone.
+    """
+    update: dict[str, Recording] = {}
+    for name, recording in recordings_in(readings).items():
+        kind = next(each for each in fields(method.Readings) if each.name == name).reading.reads
+        rig = _writer(measurement, name) if kind else None
+        remembered = dict((rig.columns or {}).get(kind, {})) if rig is not None else {}
+        said = {key: value for key, value in recording.read_as.items() if not key.startswith("take.")}
+        if rig is not None and said and not said.items() <= remembered.items():
+            rig.columns = {**(rig.columns or {}), kind: {**remembered, **said}}
+        if remembered:
+            update[name] = dataclasses.replace(recording, read_as={**remembered, **recording.read_as})
+    return readings.model_copy(update=update) if update else readings
+
+
+def _writer(measurement: Measurement, name: str) -> Rig | None:
+    """Return the rig that wrote a recording: the one said to, else the only one of role rig."""
+    said = [
+        each.rig for each in measurement.rigs if any(str(f).split(".")[0] == name for f in each.fields or ())
+    ]
+    rigs = said or [each.rig for each in measurement.rigs if each.rig.role == "rig"]
+    return rigs[0] if len(rigs) == 1 or said else None
+
+
+def understandings(method: Method, files: Mapping[str, Recording]) -> dict[str, Understood]:
+    """Return what is understood of each file that a reader knows; shown before it is kept.
+
+    Raises:
+        Ambiguous: One can be read in two ways; the option that decides is named.
+    """
+    found: dict[str, Understood] = {}
+    for field_ in fields(method.Readings):
+        recording = files.get(field_.name)
+        if recording is None or not field_.reading.reads:
+            continue
+        try:
+            told = understood(recording, field_.reading.reads)
+        except Ambiguous:
+            raise
+        # One that cannot be read at all is kept raw, and its results are refused with the reason.
+        except Refused:
+            continue
+        if told is not None:
+            found[field_.name] = told
+    return found
 
 
 def _keep_results(measurement: Measurement, computation: Computation) -> None:
@@ -439,11 +536,9 @@ def told(measurement: Measurement, computation: Computation) -> Measured:
     # Stored all the same: a reading without its rig is worth more than a reading that was not entered.
     if not measurement.rigs:
         says.append("Rig not recorded: the uncertainty holds the reading's resolution only.")
-    says += [
-        f"{rig_id(each.rig.id)} {each.rig.name} is not calibrated: only its resolution is in the uncertainty."
-        for each in measurement.rigs
-        if each.rig.unit is not None and each.calibration is None
-    ]
+    day = measurement.at.date() if measurement.at is not None else dt.date.max
+    warned = (warning_of(each.rig, each.calibration, day) for each in measurement.rigs)
+    says += [each for each in warned if each]
     if computation.problem:
         says.append(f"Readings are kept; {computation.problem}")
     subject = measurement.specimen if measurement.specimen is not None else measurement.spool

@@ -10,21 +10,53 @@ from sqlalchemy.orm import Session
 
 from tracker.api import Instrument
 from tracker.ids import rig_id
-from tracker.model import Calibration, Rig
+from tracker.model import Calibration, MeasurementRig, Rig
 from tracker.units import same_kind
 
 
 def in_force(rig: Rig, day: dt.date) -> Calibration | None:
-    """Return the newest calibration done on or before a day."""
+    """Return the newest calibration of what a rig reads, done on or before a day."""
     # Never a later one: what a rig did in spring cannot be vouched for by what was found in autumn.
-    done = [each for each in rig.calibrations if each.done_on <= day]
+    done = [each for each in rig.calibrations if each.done_on <= day and each.compliance is None]
     return done[-1] if done else None
 
 
-def instrument_of(rig: Rig, calibration: Calibration | None) -> Instrument | None:
-    """Return what a method's arithmetic needs of a rig; None for one that reads nothing."""
+def compliance_in_force(rig: Rig, day: dt.date) -> Calibration | None:
+    """Return the newest finding, on or before a day, of how far a rig itself gives under load."""
+    done = [each for each in rig.calibrations if each.done_on <= day and each.compliance is not None]
+    return done[-1] if done else None
+
+
+def warning_of(rig: Rig, calibration: Calibration | None, day: dt.date) -> str:
+    """Return what a result must say of its instrument's calibration; empty where it is in order."""
+    name = f"{rig_id(rig.id)} {rig.name}"
+    if rig.unit is None:
+        return ""
+    if calibration is None:
+        return f"{name} is not calibrated: only its resolution is in the uncertainty."
+    if rig.recalibrate_days is None:
+        return ""
+    due = calibration.done_on + dt.timedelta(days=rig.recalibrate_days)
+    return f"The calibration of {name} was due on {due}." if due < day else ""
+
+
+def instrument_of(
+    rig: Rig,
+    calibration: Calibration | None,
+    compliance: Calibration | None = None,
+    day: dt.date | None = None,
+) -> Instrument | None:
+    """Return what a method's arithmetic needs of a rig; None for one that reads nothing.
+
+    Args:
+        rig: Its row.
+        calibration: Of what it reads, in force on the day.
+        compliance: How far it gives, in force on the day.
+        day: Of the measurement; without it nothing is said of a calibration that is overdue.
+    """
     if rig.unit is None:
         return None
+    errors = (calibration.errors if calibration else None) or ()
     return Instrument(
         id=rig_id(rig.id),
         unit=rig.unit,
@@ -34,16 +66,27 @@ def instrument_of(rig: Rig, calibration: Calibration | None) -> Instrument | Non
         low=rig.low,
         capacity=rig.capacity,
         note=f"calibrated {calibration.done_on}" if calibration else "not calibrated",
+        warning=warning_of(rig, calibration, day) if day is not None else "",
+        errors=tuple((float(at), float(error)) for at, error in errors),
+        compliance=compliance.compliance if compliance else None,
+        u_compliance=compliance.u_abs if compliance else 0.0,
     )
 
 
-def instruments(pairs: Iterable[tuple[Rig, Calibration | None]]) -> dict[str, Instrument]:
-    """Return instruments by the kind of reading they serve; the first of a kind counts."""
+def instruments(used: Iterable[MeasurementRig], day: dt.date | None = None) -> dict[str, Instrument]:
+    """Return instruments by the readings they took; where that is not said, by the kind they serve.
+
+    The first of a kind counts. One that was said to have taken certain readings serves those alone.
+    """
     found: dict[str, Instrument] = {}
-    for rig, calibration in pairs:
-        instrument = instrument_of(rig, calibration)
-        if instrument is not None and rig.measures is not None:
-            found.setdefault(rig.measures, instrument)
+    for each in used:
+        instrument = instrument_of(each.rig, each.calibration, each.compliance, day)
+        if instrument is None:
+            continue
+        for name in each.fields or ():
+            found[str(name)] = instrument
+        if not each.fields and each.rig.measures is not None:
+            found.setdefault(each.rig.measures, instrument)
     return found
 
 

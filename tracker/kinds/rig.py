@@ -111,6 +111,9 @@ class CalibrationKind(Kind):
         Ask("rig", "Rig or instrument", "record", required=True, of=("rig",)),
         Ask("done_on", "Done on", "date", prompt=True, usual="today", default="today"),
         Ask("uncertainty", "Uncertainty found (2 N, or 0.5 % of the reading)", required=True),
+        Ask("errors", "Errors found, as 0:0 500:1.2 1000:2.5 (readings are corrected by them)"),
+        Ask("compliance", "How far the rig itself gives, found with a stiff bar, in mm/N", "number",
+            low=0, high=1),
         Ask("k", "Coverage factor of it (1 for a standard uncertainty)", "number", prompt=True, low=0.5,
             high=5, usual="1"),
         Ask("reference", "Compared with"),
@@ -128,16 +131,25 @@ class CalibrationKind(Kind):
             raise FormError(f"{ids.rig_id(rig.id)} reads nothing", do="strandbook correct it: measures=force")
         # Divided by the coverage factor: certificates mostly state twice the standard uncertainty, and the
         # arithmetic wants the single one.
-        u_abs, u_rel = read_uncertainty(answers["uncertainty"], rig.unit)
+        compliance = answers.get("compliance")
+        unit = rig.unit if compliance is None else "mm/N"
+        u_abs, u_rel = read_uncertainty(answers["uncertainty"], unit)
+        if compliance is not None:
+            # A part of the compliance itself: it has no reading to be relative to.
+            u_abs, u_rel = u_abs + u_rel * compliance, 0.0
         k = answers["k"] or 1.0
         kept = {key: answers[key] for key in ("rig", "done_on", "reference", "note")}
-        return {**kept, "u_abs": u_abs / k, "u_rel": u_rel / k}
+        errors = read_errors(answers.get("errors"), rig.unit)
+        return {**kept, "u_abs": u_abs / k, "u_rel": u_rel / k, "compliance": compliance, "errors": errors}
 
     def answer(self, row: Any, ask: Ask) -> Any:
         """The standard uncertainty as it could be typed, with a coverage factor of 1."""
         if ask.name == "uncertainty":
-            parts = [f"{row.u_abs!r} {row.rig.unit}"] if row.u_abs else []
+            unit = row.rig.unit if row.compliance is None else "mm/N"
+            parts = [f"{row.u_abs!r} {unit}"] if row.u_abs else []
             return " + ".join([*parts, *([f"{100 * row.u_rel!r} %"] if row.u_rel else [])])
+        if ask.name == "errors":
+            return " ".join(f"{at:g}:{error:g}" for at, error in row.errors or ()) or None
         return 1.0 if ask.name == "k" else getattr(row, ask.name)
 
     def listing(self) -> Listing:
@@ -186,11 +198,34 @@ def read_uncertainty(typed: str, unit: str) -> tuple[float, float]:
     return absolute, relative
 
 
+def read_errors(typed: str | None, unit: str) -> list[list[float]] | None:
+    """Return [reading, error] in the rig's unit from ``0:0 500:1.2``; None where nothing was typed.
+
+    Raises:
+        FormError: An entry is no pair, or a reading comes twice.
+    """
+    if not typed or not typed.strip():
+        return None
+    pairs = []
+    for entry in typed.replace(";", " ").split():
+        at, sign, error = entry.partition(":")
+        if not sign:
+            raise FormError(f"{entry!r} is no error at a reading", do="Write reading:error, as 500:1.2")
+        pairs.append([parse(at, unit, "reading"), parse(error, unit, "error")])
+    pairs.sort()
+    if len({at for at, _ in pairs}) < len(pairs):
+        raise FormError(f"{typed}: a reading comes twice", do="Give one error for each reading")
+    return pairs
+
+
 def calibration_words(row: Calibration, unit: str) -> str:
     """Return a calibration in words: its day and what it found."""
+    if row.compliance is not None:
+        return f"{row.done_on}: gives {row.compliance:.4g} mm/N, standard uncertainty {row.u_abs:.2g} mm/N"
     parts = [f"{row.u_abs:.3g} {shown(unit)}"] if row.u_abs else []
     parts += [f"{100 * row.u_rel:.3g} %"] if row.u_rel else []
-    return f"{row.done_on}: standard uncertainty {' + '.join(parts)}"
+    found = f", errors found at {len(row.errors)} readings" if row.errors else ""
+    return f"{row.done_on}: standard uncertainty {' + '.join(parts)}{found}"
 
 
 KINDS = (RigKind(), CalibrationKind())
