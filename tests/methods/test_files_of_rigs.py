@@ -129,7 +129,7 @@ def test_percent_of_strain_without_a_unit_is_a_question() -> None:
     """E was 24 MPa; said once, it is 2265."""
     time, travel, force = pull()
     text = lines("time_s,strain,force_N", (time, 100 * travel / GAUGE, force), (".2f", ".5f", ".2f"))
-    with pytest.raises(Ambiguous, match="strain.unit"):
+    with pytest.raises(Ambiguous, match=r"strain\.unit"):
         read_curve(Recording("pull.csv", text.encode()))
     right(measured(text, {"strain.unit": "%"}))
     right(measured(text.replace("strain", "strain_%")))

@@ -163,11 +163,11 @@ def _computed(folder: Path, told: Mapping[str, Any], plugged: Plugged) -> dict[s
             raise Refused(f"The recording {each['path']} is missing")
         files[each["field"]] = _recording(each, place.read_bytes())
     readings = validate(loaded.method, {**(told.get("readings") or {}), **files})
-    pairs = [_pair(each) for each in told.get("instruments", ())]
+    used: list[Any] = [_used(each) for each in told.get("instruments", ())]
     known: dict[str, Any] = told.get("piece") or {}
     known = {name: tuple(value) if isinstance(value, list) else value for name, value in known.items()}
     piece = Piece(**known)
-    computation = plugged.compute(method or "", readings, piece, instruments(pairs))
+    computation = plugged.compute(method or "", readings, piece, instruments(used))
     return {each.quantity: each for each in computation.outcomes}
 
 
@@ -182,11 +182,14 @@ class _Absent(Row):
         return self.get(name)
 
 
-def _pair(told: Mapping[str, Any]) -> tuple[Any, Any]:
-    """Return a rig and its calibration as the arithmetic wants them."""
+def _used(told: Mapping[str, Any]) -> _Absent:
+    """Return what a measurement was taken with as the arithmetic wants it."""
     rig = _Absent({**told, "id": _number(str(told.get("id", "R0000")))})
-    calibration = told.get("calibration")
-    return rig, None if calibration is None else _Absent({"u_abs": 0.0, "u_rel": 0.0, **calibration})
+    found = {
+        name: None if told.get(name) is None else _Absent({"u_abs": 0.0, "u_rel": 0.0, **told[name]})
+        for name in ("calibration", "compliance")
+    }
+    return _Absent({"rig": rig, "fields": told.get("fields"), **found})
 
 
 def _number(ident: str) -> int:

@@ -65,7 +65,10 @@ def measured_facts(each: Measured) -> dict[str, Any]:
     }
 
 
-_TAKEN: Final = ("at", "operator", "room_c", "room_rh_pct", "source", "problem", "remark")
+_TAKEN: Final = (
+    "at", "operator", "room_c", "room_rh_pct", "conditioned_days", "conditioned_c", "conditioned_rh_pct",
+    "water_pct", "source", "problem", "remark",
+)  # fmt: skip
 
 
 def file_facts(recorded: Recorded) -> dict[str, Any]:
@@ -76,6 +79,7 @@ def file_facts(recorded: Recorded) -> dict[str, Any]:
         "name": file.name,
         "sha256": file.sha256,
         "size": recorded.attachment.size,
+        "read_as": file.read_as,
     }
 
 
