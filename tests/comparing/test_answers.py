@@ -146,7 +146,7 @@ def test_a_plan_warns_of_the_data_sheet(book: Book, plugged: Plugged, unlike: tu
     plan, material = follow_up(book, plugged, *unlike, STRENGTH)
 
     assert material == "Nordlicht ASA"
-    assert any("chamber_c" in warning and "data sheet" in warning for warning in plan.warnings)
+    assert any("chamber temperature" in warning and "data sheet" in warning for warning in plan.warnings)
 
 
 def test_a_plan_holds_only_what_can_be_set(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:

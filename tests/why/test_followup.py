@@ -125,13 +125,13 @@ def test_level_outside_the_data_sheet_is_said() -> None:
     """A proposed set-point outside the data sheet's range comes with a sentence."""
     plan = followup(_asked(), limits={"nozzle_c": Limit(high=260.0, source="data sheet")})
     if any(p.levels["nozzle_c"] == 270.0 for p in plan.plates):
-        assert "nozzle_c 270.0 lies outside the data sheet's range up to 260." in plan.warnings
+        assert "nozzle_c 270 lies outside the range up to 260 (data sheet)." in plan.warnings
 
 
 def test_every_level_outside_is_said_whatever_is_proposed() -> None:
     """Where both levels lie outside, whichever is proposed is named."""
     plan = followup(_asked(), limits={"nozzle_c": Limit(low=280.0, high=300.0)})
-    assert any("outside the data sheet's range 280–300" in text for text in plan.warnings)
+    assert any("outside the range 280–300 (data sheet)" in text for text in plan.warnings)
 
 
 def test_unsafe_drying_is_never_proposed() -> None:

@@ -36,8 +36,8 @@ from tracker.why.picture import draw, draw_graph
 from tracker.why.posterior import quantiles
 from tracker.why.problem import Cleaned, Observation, Problem, cleaned
 from tracker.why.separable import MATERIAL
-from tracker.why.words import findings_in_words
-from tracker.why.working import Working, compared_in, noise_weights, plates_beyond_factors, work
+from tracker.why.words import findings_in_words, items_in_words
+from tracker.why.working import Extra, Working, compared_in, noise_weights, plates_beyond_factors, work
 
 NAMED = 0.7
 """Probability from which one factor is named: more than two to one against everything else together."""
@@ -66,6 +66,10 @@ class Answer(Findings):
     def sentences(self, width: int = 80) -> list[str]:
         """Return the answer in plain sentences, wrapped to ``width`` columns; the verdict first."""
         return findings_in_words(self, width)
+
+    def items(self) -> list[tuple[str, list[str]]]:
+        """Return the sentences unwrapped, each with the lines below it; the first three are the verdict."""
+        return items_in_words(self)
 
     def picture_svg(self) -> bytes:
         """Return the picture as SVG: every point of both groups, and the shares with intervals."""
@@ -177,12 +181,20 @@ def from_work(working: Working) -> Answer:
             f"{' and '.join(_label(usable.problem, n) for n in extra.factors)} "
             f"{'act together' if len(extra.factors) > 1 else 'does not act along a straight line'}"
             for extra in working.extras
-            if len(extra.factors) > 1 or not working.data.q > 1
+            if _shown_bend(working, extra)
         ),
         scope=_scope(usable, working.comparisons, working),
         leading=leading,
         working=working,
     )
+
+
+def _shown_bend(working: Working, extra: Extra) -> bool:
+    """Whether an interaction likely acts, or a curve (not a material's own slope) entered."""
+    if len(extra.factors) == 1:
+        return working.data.q == 1
+    index = next(i for i, cause in enumerate(working.causes) if cause.column == extra.column)
+    return working.mixture.acts(index) > 0.5  # noqa: PLR2004 - more likely than not
 
 
 def _one(working: Working, index: int) -> Any:
@@ -225,6 +237,9 @@ def _parts(working: Working) -> list[_Part]:
     if unknown:
         words += f", or not known to be alike ({', '.join(unknown)})"
     parts.append(_Part(Explanation("unrecorded", (), words, 0.0), working.draws[:, s + 1]))
+    if working.together.any():
+        words = "factors acting together, or a combination"
+        parts.append(_Part(Explanation("combination", (), words, 0.0), working.draws[:, s]))
     return parts
 
 
@@ -256,9 +271,13 @@ def _explanations(working: Working, centre: float) -> list[Explanation]:
     parts = _parts(working)
     who = explained([part.draws for part in parts], total, centre, chance_luck(working))
     explanations = [replace(part.explanation, p=float(np.mean(who == i))) for i, part in enumerate(parts)]
-    explanations.append(
-        Explanation("combination", (), "a combination, none of them half of it", float(np.mean(who == -1)))
-    )
+    several = float(np.mean(who == -1))
+    if any(each.kind == "combination" for each in explanations):
+        explanations = [
+            replace(each, p=each.p + several) if each.kind == "combination" else each for each in explanations
+        ]
+    else:
+        explanations.append(Explanation("combination", (), "a combination, none of them half of it", several))
     explanations.append(Explanation("chance", (), "chance between plates", float(np.mean(who < -1))))
     return sorted(explanations, key=lambda each: -each.p)
 
@@ -322,6 +341,10 @@ def _named(
     working: Working, verdict: Verdict, found: tuple[Check, ...]
 ) -> tuple[str | None, Verdict, tuple[Check, ...]]:
     """Return the factor that is named, the verdict with what was withdrawn, and all checks."""
+    found = (*found, *checks.too_rough(working))
+    rough = tuple(check.text for check in found if not check.passed and check.name == checks.ROUGH)
+    if rough:
+        return None, replace(verdict, withdrawn=rough), found
     first = verdict.explanations[0]
     if not verdict.differs or first.kind != "factor" or first.p < NAMED:
         return None, verdict, found

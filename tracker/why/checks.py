@@ -19,6 +19,10 @@ _FAR = 3.0
 _SURPRISE = 2.6
 """Standard deviations by which B may miss what the other plates foresee: one in a hundred."""
 _MOST_REMOVED = 40
+_ROUGH = 0.3
+"""Spans: an error from which a factor's own change says little of what it did."""
+ROUGH = "recorded finely enough"
+"""Name of the check whose failure leaves nothing to be claimed."""
 _FAINT = 0.15
 
 
@@ -49,6 +53,17 @@ def implausible(working: Working) -> tuple[Check, ...]:
             if factor.unit == "°C" and min(rest) - factor.span <= celsius <= max(rest) + factor.span:
                 text += f" In °F it would be {celsius:.0f} °C."
             found.append(Check("implausible level", passed=False, text=text, factor=factor.name))
+    return tuple(found)
+
+
+def too_rough(working: Working) -> tuple[Check, ...]:
+    """Point at factors that may have moved and were recorded too roughly to say how far."""
+    found = []
+    for item in working.comparisons:
+        factor = item.factor
+        if factor.kind == "number" and factor.error > _ROUGH * factor.span and (item.likely or item.differs):
+            text = f"{factor.words} was recorded to ± {factor.error:.2g} {factor.unit} only"
+            found.append(Check(ROUGH, passed=False, text=text, factor=factor.name))
     return tuple(found)
 
 

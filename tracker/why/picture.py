@@ -196,8 +196,8 @@ _BOX_HEIGHT, _BOX_WIDTH, _STEP = 0.72, 1.86, 2.3
 def draw_graph(found: Findings) -> bytes:
     """Return the lineage as SVG: a column for each station, what changed lit, an arrow for what follows.
 
-    Recorded factors only; equal ones are grey, those that differ have A's colour to B's beside their levels,
-    those not known to differ a broken edge.
+    Drawn are the recorded factors that differ, with their levels; those not known to differ, with a broken
+    edge; and equal ones that an arrow joins to one of them. The other equal ones are counted.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
     from matplotlib.figure import Figure  # noqa: PLC0415
@@ -210,6 +210,8 @@ def draw_graph(found: Findings) -> bytes:
     axes = figure.subplots()
     for i, (title, _) in enumerate(STATIONS):
         axes.text(i * _STEP, 0.75, title, ha="center", va="bottom", fontsize=10, color=_INK, weight="bold")
+    for station, (x, y) in _not_drawn(found, places).items():
+        axes.text(x, -y + 0.15, station, ha="center", va="top", fontsize=7, color=_QUIET)
     for cause, effect in arrows(places):
         _draw_arrow(axes, places[cause], places[effect], lit=_lit(found, cause) and _lit(found, effect))
     for name, place in places.items():
@@ -222,7 +224,11 @@ def draw_graph(found: Findings) -> bytes:
 
 def _places(found: Findings) -> dict[str, tuple[float, float]]:
     """Return the middle of each factor's box: station across, order down (as a positive number)."""
-    names = [item.factor.name for item in (*found.differed, *found.unknown)] + list(found.scope.equal)
+    open_ = [item.factor.name for item in (*found.differed, *found.unknown)]
+    joined = {
+        name for pair in arrows([*open_, *found.scope.equal]) if set(pair) & set(open_) for name in pair
+    }
+    names = [*open_, *(name for name in found.scope.equal if name in joined)]
     stations = [title for title, _ in STATIONS]
     order = {name: i for i, name in enumerate(name for _, members in STATIONS for name in members)}
     counts = dict.fromkeys(stations, 0)
@@ -234,6 +240,19 @@ def _places(found: Findings) -> dict[str, tuple[float, float]]:
         places[name] = (stations.index(station) * _STEP, float(counts[station]))
         counts[station] += 1
     return places
+
+
+def _not_drawn(found: Findings, places: dict[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
+    """Return for each station how many equal factors are not drawn, in words, and where to say so."""
+    lowest = {title: -1.0 for title, _ in STATIONS}
+    for name, (_, y) in places.items():
+        lowest[station_of(name)] = max(lowest[station_of(name)], y)
+    said = {}
+    for i, (title, _) in enumerate(STATIONS):
+        count = sum(name not in places and station_of(name) == title for name in found.scope.equal)
+        if count:
+            said[f"{count} equal" + " " * i] = (i * _STEP, lowest[title] + 0.7)
+    return said
 
 
 def _lit(found: Findings, name: str) -> bool:

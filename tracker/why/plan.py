@@ -693,26 +693,28 @@ def _warnings(
     working: Working, wishes: Wishes, plates: Sequence[PlannedPlate], bench: _Bench
 ) -> tuple[str, ...]:
     found = []
+    words = dict.fromkeys(working.names, "material")
+    words |= {factor.name: factor.words for factor in working.cleaned.problem.factors}
     for i, name in enumerate(working.names):
         limit = wishes.limits.get(name, Limit())
         outside = sorted(
-            {str(p.levels[name]) for p in plates if name in p.levels and not limit.allows(p.levels[name])}
+            {_level(p.levels[name]) for p in plates if name in p.levels and not limit.allows(p.levels[name])}
         )
         if outside:
             found.append(
-                f"{name} {', '.join(outside)} lies outside the {limit.source}'s range {_range(limit)}."
+                f"{words[name]} {', '.join(outside)} lies outside the range {_range(limit)} ({limit.source})."
             )
         if i not in bench.fixed:
             continue
         side = "B" if bench.fixed[i] else "A"
         if limit.never:
-            found.append(f"{name} stays at {side}'s level: the other is not safe ({limit.source}).")
+            found.append(f"{words[name]} stays at {side}'s level: the other is not safe ({limit.source}).")
         elif wishes.gone.get(name):
             found.append(
-                f"{name} stays at {side}'s level: {', '.join(sorted(wishes.gone[name]))} is not to be had."
+                f"{words[name]} stays at {side}'s level: {', '.join(sorted(wishes.gone[name]))} is used up."
             )
         else:
-            found.append(f"{name} cannot be set for a plate; it is taken to stay as in A. Record it again.")
+            found.append(f"{words[name]} cannot be set; it is taken to stay as in A. Record it again.")
     return tuple(found)
 
 

@@ -54,6 +54,17 @@ def findings_in_words(found: Findings, width: int = 80) -> list[str]:
     return wrapped(_paragraphs(found), width)
 
 
+def items_in_words(found: Findings) -> list[tuple[str, list[str]]]:
+    """Return the same sentences unwrapped, each with the lines that stand indented below it."""
+    items: list[tuple[str, list[str]]] = []
+    for text in _paragraphs(found):
+        if text.startswith("  ") and items:
+            items[-1][1].append(text.strip())
+        else:
+            items.append((text.strip(), []))
+    return items
+
+
 def wrapped(paragraphs: Iterable[str], width: int) -> list[str]:
     """Return paragraphs wrapped to ``width`` (at least 40); those that begin with two blanks hang."""
     lines: list[str] = []

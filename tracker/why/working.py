@@ -39,6 +39,10 @@ _ACTS = (0.20, 0.8)
 """λ of an effect that acts: median, and standard deviation of the logarithm."""
 _PLATES = (1.2, 0.55)
 """τ/σ: median, and standard deviation of the logarithm."""
+_FEWEST_PICKED_FROM = 6
+_PAIR_CHANCE = 1.0
+"""Interactions expected to act where ``_EXPECTED`` causes are: a third as many."""
+_MOST_PAIRS = 3
 _STRONG = math.log(10.0)
 """Log odds from which an interaction or a curve enters the model."""
 _DRAWS = 2000
@@ -87,6 +91,7 @@ class Working:
         hidden: Contrast B - A of what was not recorded: form to row, shape (c,).
         row_a: Mean row of A on the columns of Z, shape (c,).
         row_b: Mean row of B.
+        causes: What may have acted: the named ones, forms of something not recorded, interactions.
         mixture: The posterior over sets of causes.
         posterior: Its nodes with the contrasts: shares, groups, together, unrecorded, total, A's level.
         draws: Draws of (shares, together, unrecorded, total, A's level), shape (d, s + 4).
@@ -109,6 +114,7 @@ class Working:
     hidden: dict[str, Array]
     row_a: Array
     row_b: Array
+    causes: tuple[Cause, ...]
     mixture: Mixture
     posterior: Posterior
     draws: Array
@@ -156,7 +162,7 @@ def work(cleaned: Cleaned) -> Working:
     design, doubts = _with_doubts(cleaned, design)
     design, changes = _turned(cleaned, design, [*found.causes, *([MATERIAL] if material_changed else [])])
     prior = prior_for(cleaned, design)
-    separation = _separated(cleaned, design, list(changes), hidden_names)
+    separation = _separated(cleaned, design, list(changes), [*hidden_names, *doubts])
     design, scatter = _weighted_by_oddity(cleaned, design, prior)
     design, extras = _bent(cleaned, design, list(changes), prior)
     data = sums(design)
@@ -171,6 +177,9 @@ def work(cleaned: Cleaned) -> Working:
     hidden = {name: np.where(np.arange(len(change)) == at, change, 0.0) for name, at in columns.items()}
     unknown = sum(c.state == "unknown" and not c.factor.listed for c in compared)
     causes = _causes(design, data.q, list(changes), hidden_names, unknown, _side_plates(cleaned))
+    pairs = [extra for extra in extras if len(extra.factors) > 1]
+    rare = _PAIR_CHANCE / (len(changes) + 1 + _EXPECTED)
+    causes += [Cause(" with ".join(extra.factors), extra.column, rare) for extra in pairs]
     unseen = np.sum(list(hidden.values()), axis=0) if hidden else np.zeros(len(change))
     total = rows.sum(axis=0) + together + unseen
     groups = joint_rows(tuple(changes), rows, separation.groups)
@@ -181,8 +190,9 @@ def work(cleaned: Cleaned) -> Working:
     s, g = len(changes), len(groups)
     return Working(
         cleaned, compared, found, unused, design, data, tuple(changes), rows, separation.groups,
-        dict(separation.from_unrecorded), extras, together, hidden, row_a, row_b, mixture, mixture.posterior,
-        mixture.draws(_DRAWS, np.r_[0:s, s + g : len(contrasts)]), scatter, _extremes(cleaned),
+        dict(separation.from_unrecorded), extras, together, hidden, row_a, row_b, tuple(causes), mixture,
+        mixture.posterior, mixture.draws(_DRAWS, np.r_[0:s, s + g : len(contrasts)]), scatter,
+        _extremes(cleaned),
     )  # fmt: skip
 
 
@@ -356,10 +366,14 @@ def _causes(
     """
     each = _EXPECTED / (len(names) + 1 + _EXPECTED)
     causes = [Cause(name, q + int(design.columns_of(name)[0]), each) for name in names]
-    odds = each / (1 - each) * (1 + unknown) / max(len(hidden), 1)
+    odds = each / (1 - each) * (1 + unknown)
+    runs = sum(name not in plates for name in hidden)
+    sides = max(len(hidden) - runs, 1)
     for name in hidden:
-        # What many plates share and nobody wrote down is rarer than what one plate had.
-        own = odds / plates.get(name, 1) ** 2
+        # Half of it for A's and B's own plates, half for runs of plates and time; what many plates share and
+        # nobody wrote down is rarer than what one plate had.
+        part = odds / 2 if runs else odds
+        own = part / sides / plates[name] ** 2 if name in plates else part / runs
         causes.append(Cause(name, q + int(design.columns_of(name)[0]), own / (1 + own), unrecorded=True))
     return causes
 
@@ -521,8 +535,20 @@ def _bent(
             design = design.with_column(Factor(f"{name} of this material"), design.x[:, at] * member)
         data = sums(design)
     column_a = _mean_rows(cleaned, design)[0][q:]
-    for factors, column in _bends(design, names, column_a):
-        if _asked_for(design, data, column, scatters) > _STRONG:
+    ends = _index(cleaned, (*cleaned.a, *cleaned.b)) > 0
+    tried = [
+        (_asked_for(design, data, column, scatters), factors, column)
+        for factors, column in _bends(design, names, column_a)
+    ]
+    for odds, factors, column in sorted(tried, key=lambda each: -each[0]):
+        pair = len(factors) > 1
+        # Two factors together are weighed as a cause of their own, where any other plate had both: else
+        # they cannot be told from something not recorded on B. A bend enters where it is asked for.
+        if pair and (np.ptp(column[~ends]) == 0 if (~ends).any() else True):
+            continue
+        if pair and sum(len(extra.factors) > 1 for extra in extras) >= _MOST_PAIRS:
+            continue
+        if odds > (0.0 if pair and len(names) > _MOST_PAIRS else -math.inf if pair else _STRONG):
             extras.append(Extra(factors, q + design.x.shape[1]))
             design = design.with_column(Factor(" with ".join(factors)), column)
     return design, tuple(extras)
@@ -569,8 +595,8 @@ def _extremes(cleaned: Cleaned) -> tuple[Extreme, ...]:
         if o.material in materials:
             by_plate.setdefault(o.plate, []).append(o.value)
     means = {plate: math.fsum(values) / len(values) for plate, values in by_plate.items()}
-    # Below four plates being the lowest is no distinction.
-    if len(means) < 4:  # noqa: PLR2004
+    # Of a handful being the lowest is no distinction.
+    if len(means) < _FEWEST_PICKED_FROM:
         return ()
     found = []
     for side, group in (("A", cleaned.a), ("B", cleaned.b)):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import JSONResponse, Response
@@ -16,6 +16,7 @@ from tracker.web.bench import Bench
 from tracker.web.render import download, linked, page, picture
 from tracker.web.tasks import Task
 from tracker.web.visitors import Here, Reader, Visitor
+from tracker.why import Answer
 
 router = APIRouter()
 
@@ -51,13 +52,13 @@ def difference(
     request: Request, bench: Here, visitor: Reader, a: Group = "", b: Group = "", of: Group = ""
 ) -> Response:
     """Say whether A and B differ, what differed, and what cannot be told apart."""
-    facts: dict[str, Any] = {"a": a, "b": b, "of": of, "told": None, "shared": [], "refusal": None}
+    facts: dict[str, Any] = {"a": a, "b": b, "of": of, "found": None, "shared": [], "refusal": None}
     if a.strip() and b.strip():
         task = _asked(bench, visitor, a.strip(), b.strip(), of.strip())
         if not task.ready():
             return page(request, bench, visitor, "working", task=task)
         try:
-            facts |= _told(task.answer())
+            facts |= _answer(task.answer())
         except Refused as refusal:
             facts["refusal"] = refusal
     with bench.book.connect() as connection:
@@ -65,20 +66,29 @@ def difference(
     return page(request, bench, visitor, "why", jobs=jobs, **facts)
 
 
-def _told(told: Why) -> dict[str, Any]:
-    shared = [each.problem.question.quantity for each in told.overview.answers]
-    lines = told.sentences(10_000)
+def _answer(found: Why) -> dict[str, Any]:
+    shared = [each.problem.question.quantity for each in found.overview.answers]
+    items = [] if found.answer is None else found.answer.items()
+    verdict = 0 if found.answer is None or found.answer.verdict is None else _VERDICT
+    others = found.sentences(_UNWRAPPED) if found.answer is None else []
     return {
-        "told": told,
-        "lines": [linked(line) for line in lines],
+        "found": found,
+        "verdict": [linked(text) for text, _ in items[:verdict]],
+        "items": [(linked(text), [linked(line) for line in below]) for text, below in items[verdict:]],
+        "lines": [linked(line) for line in others],
         "shared": list(dict.fromkeys(shared)),
-        "measured": [] if told.answer is None else _behind(told),
+        "measured": [] if found.answer is None else _behind(found),
     }
 
 
-def _behind(told: Why) -> list[tuple[str, Sequence[str]]]:
+_VERDICT: Final = 3
+"""Sentences of the verdict, which stand first."""
+_UNWRAPPED: Final = 10_000
+
+
+def _behind(found: Why) -> list[tuple[str, Sequence[str]]]:
     """Return the measurements behind each side, so that every number can be walked back."""
-    problem = told.answer.problem if told.answer is not None else None
+    problem = found.answer.problem if found.answer is not None else None
     return [] if problem is None else [("A", sorted(problem.a)), ("B", sorted(problem.b))]
 
 
@@ -87,10 +97,29 @@ def difference_picture(
     request: Request, bench: Here, visitor: Reader, a: Group, b: Group, of: Group
 ) -> Response:
     """Draw the answer."""
-    told = answered(bench, visitor, a, b, of)
-    if told.answer is None:
+    found = _drawable(bench, visitor, a, b, of)
+    return picture(request, bench.of_state(("why.svg", a, b, of), found.picture_svg))
+
+
+@router.get("/why-graph.svg")
+def difference_graph(
+    request: Request, bench: Here, visitor: Reader, a: Group, b: Group, of: Group
+) -> Response:
+    """Draw what follows from what, with what changed lit."""
+    found = _drawable(bench, visitor, a, b, of)
+    return picture(request, bench.of_state(("why-graph.svg", a, b, of), found.graph_svg))
+
+
+def _drawable(bench: Bench, visitor: Visitor, a: str, b: str, of: str) -> Answer:
+    """Return an answer that has a picture.
+
+    Raises:
+        Refused: No quantity is named, and an overview has none.
+    """
+    found = answered(bench, visitor, a, b, of).answer
+    if found is None:
         raise Refused("An overview has no picture", do="Name a quantity")
-    return picture(request, bench.of_state(("why.svg", a, b, of), told.answer.picture_svg))
+    return found
 
 
 @router.get("/followup.toml")
