@@ -20,7 +20,7 @@ import psycopg
 import pytest
 from psycopg import sql
 
-from tracker.book import new_book
+from tracker.book import files_folder, new_book
 from tracker.files import Files
 
 KINDS: Final = ("sqlite", "postgresql")
@@ -65,17 +65,21 @@ class Server:
 
     def fresh(self, files: Path) -> str:
         """Make a database that holds an empty book and return its place."""
+        self.make_template()
+        Files(files).mark(self._code_of_template())
+        return self._copy(_TEMPLATE, files)
+
+    def make_template(self) -> None:
+        """Make the empty book that all others are copied from, where it is not there yet."""
         with psycopg.connect(self._server.get_uri(), autocommit=True) as connection:
             # One worker makes the template, the others wait for it.
             connection.execute("SELECT pg_advisory_lock(36)")
             found = connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [_TEMPLATE])
             if found.fetchone() is None:
                 connection.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(_TEMPLATE)))
-                new_book(
-                    self.url(_TEMPLATE, files), BEGUN_BY, title="Template", clock=lambda: BEGUN_AT
-                ).close()
-        Files(files).mark(self._code_of_template())
-        return self._copy(_TEMPLATE, files)
+                place = self.url(_TEMPLATE, Path(tempfile.mkdtemp(prefix="strandbook-template-")))
+                new_book(place, BEGUN_BY, title="Template", clock=lambda: BEGUN_AT).close()
+                shutil.rmtree(files_folder(place))
 
     def _code_of_template(self) -> str:
         if not self._code:

@@ -8,7 +8,7 @@ from sqlalchemy import select
 
 from tests.books import add_in_bulk, add_material, fill
 from tracker.book import Book, open_book
-from tracker.model import JournalRecord
+from tracker.model import JournalRecord, Material
 
 
 def _bodies(book: Book) -> list[dict[str, object]]:
@@ -44,3 +44,19 @@ def test_bulk(book: Book) -> None:
     add_in_bulk(book, 250)
 
     assert len(_bodies(book)) == before + 1
+
+
+def test_a_row_changed_twice_in_one_act_is_before_what_it_was_before_the_act(book: Book) -> None:
+    """Flushed in between, it was something else for a while, which nobody ever saw."""
+    fill(book)
+    with book.act("correct", "Ada") as act:
+        row = act.session.get_one(Material, 1)
+        row.name = "for a while"
+        act.session.flush()
+        row.name = "in the end"
+        seq = act.seq
+    with book.read() as session:
+        body = json.loads(session.get_one(JournalRecord, seq).body)
+    (change,) = body["rows"]
+    assert (change["before"]["name"], change["after"]["name"]) == ("Nordlicht ASA", "in the end")
+    assert change["before"]["entry"] < seq

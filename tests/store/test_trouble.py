@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
+import shutil
 import sqlite3
 import subprocess
 from collections.abc import Iterator
@@ -67,6 +69,14 @@ class TestFull:
             ballast.unlink()
             add_material(book, "fits")
             assert verify(book).clean
+
+    def test_reading(self, small_disk: Path, places: Places) -> None:
+        """SQLite needs room beside a book even to read it; that there is none is said."""
+        place = str(small_disk / "b")
+        shutil.copytree(places.fresh("sqlite"), place)
+        _fill_up(small_disk)
+        with pytest.raises(BookError, match="does not fit on the disk any more"), open_book(place) as book:
+            verify(book)
 
     def test_attachments(self, book: Book, monkeypatch: pytest.MonkeyPatch) -> None:
         """A disk that runs full under an attachment is said, with nothing left of the act."""
@@ -232,6 +242,12 @@ class TestDamaged:
             open_book(f"postgresql://nobody@/none?host={tmp_path}&files={tmp_path}")
 
         assert "\n" not in str(refusal.value)
+
+
+def _fill_up(disk: Path) -> None:
+    with (disk / "ballast").open("wb", buffering=0) as ballast, contextlib.suppress(OSError):
+        while True:
+            ballast.write(bytes(4096))
 
 
 def _write_until_refused(book: Book) -> None:
