@@ -19,13 +19,17 @@ from tests.databases import KINDS
 from tests.desk.bench import a_calibrated_rig, a_job
 from tracker.book import Book
 from tracker.plugins import Plugged
-from tracker.web import Serving, make_app
+from tracker.web import Bench, Serving, make_app
 
 ON_BOTH = pytest.mark.parametrize("web_book", KINDS, indirect=True)
 """Marks a test that writes: the page is tried on each database in turn."""
 
 PULL = {"r-max_force": "1 830 N", "r-width": "10.00", "r-thickness": "4.00"}
 """1830 N on 40 mm² are 45.75 MPa."""
+
+
+BENCHES: dict[str, Bench] = {}
+"""The running pages by their address."""
 
 
 @dataclass
@@ -98,7 +102,9 @@ def served(site: Site, book: Book, plugged: Plugged, **how: Any) -> Iterator[str
     with socket.create_server(("127.0.0.1", 0)) as listening:
         url = f"http://127.0.0.1:{listening.getsockname()[1]}"
         site.url = site.url or url
-        server = uvicorn.Server(uvicorn.Config(make_app(serving), log_level="error", lifespan="off"))
+        app = make_app(serving)
+        BENCHES[url] = app.state.bench
+        server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off"))
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
         thread.start()
         while not server.started:

@@ -11,8 +11,9 @@ from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, PULL, Browser, Site
+from tracker.api import fields
 from tracker.desk.correcting import correct
-from tracker.plugins import Plugged
+from tracker.plugins import Plugged, load
 
 
 def plain(text: str) -> str:
@@ -373,3 +374,36 @@ def test_what_is_no_photograph_is_refused_on_the_page(site: Site, browser: Brows
     files = {"photograph": ("x.png", b"<svg onload='alert(1)'/>", "image/png")}
     answer = browser.fill(f"/{path}/photograph", files=files)
     assert (answer.status_code, "Stop." in answer.text, entries(site.book)) == (415, True, before)
+
+
+@pytest.mark.parametrize("method", [*load().methods])
+def test_every_reading_can_be_given_on_its_form(site: Site, browser: Browser, method: str) -> None:
+    """Each field of each installed method stands on its form; a recording stands before what is typed."""
+    chosen = load().method(method)
+    subject = site.pieces[0] if chosen.subject == "specimen" else site.spool
+    text = browser.get(f"/{subject}?method={method}").text
+    found = re.findall(r'name="r-([^"]+)"', text)
+    assert set(found) == {each.name for each in fields(chosen.Readings)}
+    kinds = {each.name: each.kind for each in fields(chosen.Readings)}
+    files = [found.index(name) for name in found if kinds[name] == "file"]
+    assert files == list(range(len(files)))
+
+
+def test_a_typed_offset_is_used_or_refused(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """Beside the clock it would be dropped without a word: it is refused, and the field says why."""
+    page = _looked_at(site, browser, plugged, by="clock", offset="90")
+    assert "It counts only with" in page
+    assert row_of(site.book, site.job).logs == []
+    form = {"held": _held(page), "by": "own offset", "offset": "90"}
+    browser.fill(f"/{site.job}/log", form)
+    assert row_of(site.book, site.job).logs[0].offset_s == 90
+
+
+def test_a_label_scanned_into_a_remark_is_asked_about(site: Site, browser: Browser) -> None:
+    """Without scripts too: a remark that ends in a label of this book is no remark."""
+    before = entries(site.book)
+    form = {"mass_g": "1200", "note": f"on the scales {site.pieces[0]}.{site.book.code}"}
+    answer = browser.fill(f"/{site.spool}/weigh", form)
+    assert (answer.status_code, entries(site.book)) == (409, before)
+    assert "was scanned into the field" in plain(answer.text).replace("&#39;", "'")
+    assert browser.fill(f"/{site.spool}/weigh", {**form, "sure": "1"}).status_code == 200

@@ -66,6 +66,26 @@ def test_a_post_repeated_under_its_key_is_stored_once(site: Site, rig: httpx.Cli
     assert first.json()["results"] == second.json()["results"]
 
 
+@ON_BOTH
+def test_a_key_belongs_to_its_token_and_its_content(site: Site, rig: httpx.Client) -> None:
+    """Again as it was: 200. Other readings: 409 and nothing stored. Another rig's key is its own."""
+    first = rig.post("/api/measurements", json=a_post(site, key="7"))
+    before = entries(site.book)
+    again = rig.post("/api/measurements", json=a_post(site, key="7"))
+    other = rig.post(
+        "/api/measurements", json=a_post(site, key="7", readings={**READINGS, "max_force": 1900})
+    )
+    assert (first.status_code, again.status_code, other.status_code) == (201, 200, 409)
+    assert (again.json()["id"], entries(site.book)) == (first.json()["id"], before)
+    _, token = pair_device(site.book, "Ada Bench", "second rig", rig=site.rig)
+    headers = {"Authorization": f"Bearer {token}"}
+    second = httpx.post(
+        site.url + "/api/measurements", json=a_post(site, key="7", specimen=site.pieces[1]), headers=headers
+    )
+    assert second.status_code == 201
+    assert second.json()["id"] != first.json()["id"]
+
+
 def test_refused_readings_say_which(site: Site, rig: httpx.Client) -> None:
     """Each reading at fault is named, and nothing is stored."""
     before = entries(site.book)

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import gzip
+import io
 import re
+import resource
 import socket
+import threading
 from html import escape
+from typing import Any
 
 import httpx
 import pytest
+import uvicorn
+from PIL import Image
 
 from tests.desk.bench import entries
 from tests.web.site import ON_BOTH, PULL, Browser, Site
 from tracker.desk.correcting import correct
 from tracker.desk.devices import paired
 from tracker.plugins import Plugged
-from tracker.web.guard import MOST_BYTES
+from tracker.web import guard
+from tracker.web.guard import MOST_BYTES, patient_protocol
 from tracker.web.visitors import signing_key
 
 NASTY = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>{{7*7}}"
@@ -245,6 +253,170 @@ def test_no_path_leads_out(browser: Browser, path: str) -> None:
     answer = browser.get(path)
     assert answer.status_code in (404, 422)
     assert "root:" not in answer.text
+
+
+PICTURE_OF_900_MEGAPIXELS = (
+    b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + (30_000).to_bytes(4, "big") * 2 + b"\x08\2\0\0\0" + bytes(4)
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "status"),
+    [
+        ("pull.csv.gz", gzip.compress(b"0" * 130_000_000, 1), 413),
+        ("pull.csv.gz", gzip.compress(b"1,2\n") + gzip.compress(b"0" * 130_000_000, 1), 413),
+        ("face.png", PICTURE_OF_900_MEGAPIXELS, 415),
+        ("pull.csv.gz", b"\x1f\x8b\x08rubbish", 415),
+    ],
+    ids=["bomb", "bomb behind a small one", "picture of 900 million pixels", "no gzip"],
+)  # fmt: skip
+def test_what_would_fill_the_memory_is_refused(
+    site: Site, browser: Browser, name: str, data: bytes, status: int
+) -> None:
+    """By what it unpacks to, with no more than a part of it unpacked."""
+    before, grown = entries(site.book), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    files = {"r-curve": (name, data, "application/gzip")}
+    answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", PULL, files=files)
+    assert (answer.status_code, entries(site.book)) == (status, before)
+    # Kilobytes on Linux: far less than the 130 MB that it would have been.
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - grown < 80_000
+
+
+def test_a_text_longer_than_any_is_refused(site: Site, browser: Browser) -> None:
+    """Ten thousand characters are taken, one more is not; the same over the interface for programs."""
+    before = entries(site.book)
+    answer = browser.fill(f"/{site.spool}/weigh", {"mass_g": "1200", "note": "x" * 10_001})
+    assert (answer.status_code, entries(site.book)) == (413, before)
+    assert browser.fill(f"/{site.spool}/weigh", {"mass_g": "1200", "note": "x" * 10_000}).status_code == 200
+
+
+CAMERA = "Ada Bench's telephone"
+
+
+def _from_a_camera(kind: str) -> bytes:
+    """Return a picture with an owner, a place and an orientation, as a phone writes them."""
+    exif = Image.Exif()
+    exif[0x0112], exif[0x010F], exif[0x013B] = 6, CAMERA, CAMERA
+    exif.get_ifd(0x8825)[1] = "N"
+    made = io.BytesIO()
+    Image.new("RGB", (60, 40), "sienna").save(made, kind, exif=exif, comment=CAMERA.encode())
+    return made.getvalue() + (CAMERA.encode() if kind == "JPEG" else b"")
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+def test_a_photograph_tells_nothing_of_its_camera(site: Site, browser: Browser, kind: str) -> None:
+    """Neither owner nor place are kept; its pixels are, and which way is up."""
+    sent = _from_a_camera(kind)
+    assert CAMERA.encode() in sent
+    browser.fill(f"/{site.job}/photograph", files={"photograph": ("a.jpg", sent, "image/jpeg")})
+    kept = browser.get(f"/{site.job}/photograph/1").content
+    with Image.open(io.BytesIO(kept)) as picture, Image.open(io.BytesIO(sent)) as original:
+        assert list(picture.convert("RGB").getdata()) == list(original.convert("RGB").getdata())
+        assert dict(picture.getexif()) == ({0x0112: 6} if kind == "JPEG" else {})
+    assert CAMERA.encode() not in kept
+    with Image.open(io.BytesIO(browser.get(f"/{site.job}/photograph/1/small").content)) as small:
+        assert max(small.size) <= 480
+        assert (small.height > small.width) == (kind == "JPEG")
+
+
+@pytest.mark.parametrize(
+    ("path", "headers", "body"),
+    [
+        ("/pair", {"Content-Type": "multipart/form-data; boundary=x; charset=nonsense"}, b"--x\r\n"),
+        ("/pair", {"Content-Type": "multipart/form-data"}, b"--x\r\n"),
+        ("/pair", {"Content-Type": "application/x-www-form-urlencoded"}, b"code=%ff%fe%00&name=%ed%a0%80"),
+        ("/api/measurements", {"Content-Type": "application/json"}, b"[" * 100_000),
+        ("/api/recordings", {"Content-Type": "application/json"}, b"\xff"),
+        ("/nowhere/at/all", {}, b""),
+        ("/J0001-J/offbed", {"Cookie": "strandbook=%00%ff;;=,"}, b""),
+        ("/devices/99999999999999999999999/end", {}, b""),
+    ],
+)
+def test_a_stranger_costs_no_error_and_learns_no_name(
+    shared: Site, path: str, headers: dict[str, str], body: bytes, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Whatever it sends, the answer is a refusal without a name, and the server writes no traceback."""
+    answer = httpx.post(shared.url + path, content=body, headers=headers)
+    assert 300 <= answer.status_code < 500
+    for name in ("Ada", "Nordlicht", "Europe"):
+        assert name not in answer.text
+    assert "Traceback" not in capfd.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "path", ["/nowhere", "/list/jobs?page=x", "/J0001-J/photograph/0", "/live", "/sw.js/x"]
+)
+def test_a_stranger_who_looks_around_learns_no_name(shared: Site, path: str) -> None:
+    """Neither who serves nor what the book holds stands in any error page."""
+    with httpx.Client(base_url=shared.url, follow_redirects=True) as stranger:
+        text = stranger.get(path).text
+    assert "Ada" not in text
+    assert "Nordlicht" not in text
+
+
+@pytest.mark.parametrize("sent", [b"", b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Slow: "])
+def test_a_client_that_dawdles_over_its_head_is_cut_off(sent: bytes) -> None:
+    """A connection that says nothing, or only half of a head, is closed after its time."""
+    server = uvicorn.Server(
+        uvicorn.Config(_nothing, log_level="error", lifespan="off", http=patient_protocol(head_s=0.3))
+    )
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
+        thread.start()
+        with socket.create_connection(listening.getsockname(), timeout=10) as line:
+            line.sendall(sent)
+            assert line.recv(100) == b""
+        server.should_exit = True
+        thread.join(10)
+
+
+async def _nothing(scope: Any, receive: Any, send: Any) -> None:
+    del scope, receive, send
+
+
+def test_a_client_that_dawdles_over_its_body_is_cut_off(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It says how much will come and sends nothing: 408 after a part's time, and nothing is stored."""
+    monkeypatch.setattr(guard, "PART_S", 0.3)
+    host, port = site.url.removeprefix("http://").split(":")
+    with socket.create_connection((host, int(port)), timeout=20) as line:
+        line.sendall(
+            f"POST /pair HTTP/1.1\r\nHost: {host}\r\nContent-Length: 500\r\n"
+            "Content-Type: application/x-www-form-urlencoded\r\n\r\n".encode()
+        )
+        assert line.recv(200).startswith(b"HTTP/1.1 408")
+
+
+ROLES_MAY = {"reads": (303, 403, 403), "measures": (303, 303, 403), "keeps": (303, 303, 303)}
+
+
+@pytest.mark.parametrize("role", ROLES_MAY)
+def test_a_role_may_do_what_its_name_says(shared: Site, role: Any) -> None:
+    """One that reads weighs nothing, one that measures enters no material, one that keeps does both."""
+    shared_code = _code_of(shared, role)
+    with shared.browser() as device:
+        device.get("/pair")
+        statuses = [_last(device.pair(shared_code, role))]
+        statuses.append(_last(device.fill(f"/{shared.spool}/weigh", {"mass_g": "1200"})))
+        statuses.append(_last(device.fill("/new/material", {"name": "Südwind PETG"})))
+    assert tuple(statuses) == ROLES_MAY[role]
+    assert paired(shared.book)[0].role == role
+
+
+def _code_of(shared: Site, role: Any) -> str:
+    from tests.web.site import BENCHES  # noqa: PLC0415 - filled while a page runs
+
+    return BENCHES[shared.url].codes.current(role)
+
+
+def _last(answer: httpx.Response) -> int:
+    return answer.history[-1].status_code if answer.history else answer.status_code
+
+
+def test_devices_show_when_they_were_seen_last(phone: Browser) -> None:
+    """To the minute; and each is removed by a press of its own."""
+    text = phone.get("/devices").text
+    assert re.search(r"last seen \d{4}-\d\d-\d\d \d\d:\d\d", text)
+    assert "Remove Ada&#39;s phone" in text
 
 
 def test_too_much_is_not_taken(site: Site) -> None:

@@ -11,7 +11,7 @@ import click
 
 from tracker.cli._asking import answered, asks, given_of, until_read
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, done, say_json, sure, width, write_file
+from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
 from tracker.desk import dryings, merging
 from tracker.desk.doubts import Done
 from tracker.desk.entering import add_record, keep_spool
@@ -108,6 +108,31 @@ rig_command = _group(
         example="rig calibrate R0001-V --uncertainty '2 N' --k 2",
     ),
 )
+
+
+@rig_command.command(
+    "watch", epilog="Example: strandbook rig watch pulls --rig R0001-M --page http://bench:8413"
+)
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False, exists=True))
+@click.option("--rig", metavar="RIG", help="ID of the rig; else that of the token.")
+@click.option("--page", default="http://127.0.0.1:8413", metavar="ADDRESS", help="Of the bench page.")
+@click.option("--token", envvar="STRANDBOOK_TOKEN", metavar="TOKEN", help="From serve --rig-token RIG.")
+@click.option(
+    "--certificate", type=click.Path(path_type=Path), metavar="FILE", help="That the page is trusted by."
+)
+def rig_watch_command(
+    folder: Path, rig: str | None, page: str, token: str | None, certificate: Path | None
+) -> None:
+    """Offer each recording that the rig finishes in a folder to the specimen that is scanned at its page."""
+    from tracker.cli.serving import send_recording, watch_folder  # noqa: PLC0415 - brings a network client
+
+    if not token:
+        raise Refused(
+            "No token is given", do="Make one: strandbook serve --rig-token RIG; then --token TOKEN"
+        )
+    note(f"Watching {folder}; Ctrl-C ends it.")
+    watch_folder(folder, lambda file: send_recording(file, page, token, rig, certificate))
+
 
 person_command = _group(
     "person",

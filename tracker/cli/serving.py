@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import base64
 import io
+import json
 import socket
+import ssl
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -15,8 +23,12 @@ from tracker.errors import Refused
 
 if TYPE_CHECKING:
     from tracker.web import Serving
+    from tracker.web.certificate import PageCertificate
 
 _PORT = 8413
+_MOST_CONNECTIONS = 600
+"""Two hundred devices with a page and its events open; more are asked to come again."""
+
 _LOCAL = ("127.0.0.1", "::1", "localhost")
 
 
@@ -28,24 +40,51 @@ _LOCAL = ("127.0.0.1", "::1", "localhost")
     "--name", "names", multiple=True, metavar="HOST", help="Another name this computer is called by."
 )
 @click.option("--read-only", is_flag=True, help="For visitors: nobody writes.")
-@click.option("--rig-token", "rig", metavar="RIG", help="Make the token of a rig's computer, and leave.")
+@click.option(
+    "--tls", is_flag=True, help="Encrypt, with a certificate of its own: phones then lend the camera."
+)
+@click.option(
+    "--certificate", type=click.Path(path_type=Path), metavar="FILE", help="Encrypt with this one (PEM)."
+)
+@click.option(
+    "--certificate-key", type=click.Path(path_type=Path), metavar="FILE", help="Its private key (PEM)."
+)
+@click.option("--rig-token", "rig", metavar="RIG", help="Make the token of a rig's computer, and exit.")
 @pass_bench
 def serve_command(bench: Bench, /, rig: str | None, host: str | None, **how: Any) -> None:
     """Give the daily work in a browser: scan, measure, take off the bed, ask why."""
     if rig is not None:
-        made, secret = pair_device(bench.book, bench.who, f"computer of {rig}", rig=rig)
+        made, secret = pair_device(bench.book, bench.who, f"computer of {rig}", rig=rig, role="measures")
         note(f"{made.id}: its token follows, this once. It goes into the header Authorization: Bearer TOKEN.")
         click.echo(secret)
         return
     host = host or ("0.0.0.0" if how["share"] else "127.0.0.1")  # noqa: S104 - asked for with --share
     if host not in _LOCAL and not how["share"]:
         raise Refused(f"{host} can be reached by others", do="Add --share: every device is then paired first")
-    _run(_serving(bench, host, **how), host, how["port"])
+    found = _certificate(bench, host, **how)
+    _run(_serving(bench, host, found, **how), host, how["port"], found)
+
+
+def _certificate(
+    bench: Bench, host: str, *, tls: bool, certificate: Path | None, certificate_key: Path | None,
+    names: tuple[str, ...], **_: Any,
+) -> PageCertificate | None:  # fmt: skip
+    if not tls and certificate is None:
+        return None
+    from tracker.book import files_folder  # noqa: PLC0415 - only serving needs it
+    from tracker.web.certificate import given_certificate, own_certificate  # noqa: PLC0415 - the same
+
+    if certificate is not None:
+        return given_certificate(certificate, certificate_key or certificate)
+    mine = _own_address() if host in ("0.0.0.0", "::") else host  # noqa: S104 - compared, not listened on
+    folder = files_folder(bench.book.place).parent
+    return own_certificate(folder, _hosts(bench, mine, names), bench.book.clock())
 
 
 def _serving(
-    bench: Bench, host: str, *, port: int, share: bool, read_only: bool, names: tuple[str, ...], **_: Any
-) -> Serving:
+    bench: Bench, host: str, found: PageCertificate | None, *, port: int, share: bool, read_only: bool,
+    names: tuple[str, ...], **_: Any,
+) -> Serving:  # fmt: skip
     from tracker.web import Serving, signing_key  # noqa: PLC0415 - only serving needs a server
 
     mine = _own_address() if host in ("0.0.0.0", "::") else host  # noqa: S104 - compared, not listened on
@@ -59,7 +98,9 @@ def _serving(
         read_only=read_only,
         hosts=_hosts(bench, mine, names),
         address=address if share else "",
-        announce=lambda code: _announce(address, code) if share else None,
+        secure=found is not None,
+        fingerprint=found.fingerprint if found is not None else "",
+        announce=lambda code: _announce(address, code, found) if share else None,
     )
 
 
@@ -81,27 +122,111 @@ def _own_address() -> str:
             return "127.0.0.1"
 
 
-def _announce(address: str, code: str) -> None:
+def _announce(address: str, code: str, found: PageCertificate | None) -> None:
     import qrcode  # noqa: PLC0415 - only a shared page shows one
 
     from tracker.web.pages.devices import pairing_url  # noqa: PLC0415 - the same
 
     drawn = io.StringIO()
     made = qrcode.QRCode(border=2)
-    made.add_data(pairing_url(address, code))
+    made.add_data(pairing_url(address, code, secure=found is not None))
     made.print_ascii(out=drawn, invert=True)
-    note(f"{drawn.getvalue()}\nLet a device in: scan this, or open http://{address}/pair and type {code}")
+    kind = "http" if found is None else "https"
+    note(f"{drawn.getvalue()}\nPair a device: scan this, or open {kind}://{address}/pair and type {code}")
+    if found is not None:
+        note(f"Its browser shows the certificate once; its SHA-256 begins {found.fingerprint[:23]}")
 
 
-def _run(serving: Serving, host: str, port: int) -> None:
+def _run(serving: Serving, host: str, port: int, found: PageCertificate | None) -> None:
     import uvicorn  # noqa: PLC0415 - only serving needs a server
 
     from tracker.web import make_app  # noqa: PLC0415 - the same
+    from tracker.web.guard import patient_protocol  # noqa: PLC0415 - the same
 
     app = make_app(serving)
     shown = f"[{host}]" if ":" in host else host
-    note(f"The bench page: http://{serving.address or f'{shown}:{port}'}/  (Ctrl-C ends it)")
+    kind = "http" if found is None else "https"
+    note(f"The bench page: {kind}://{serving.address or f'{shown}:{port}'}/  (Ctrl-C ends it)")
     if serving.shared:
-        app.state.bench.code.current()
+        app.state.bench.codes.current()
     uvicorn.run(app, host=host, port=port, log_level="warning", access_log=False, server_header=False,
-                proxy_headers=False)  # fmt: skip
+                proxy_headers=False, http=patient_protocol(), limit_concurrency=_MOST_CONNECTIONS,
+                ssl_certfile=found.certificate if found is not None else None,
+                ssl_keyfile=found.key if found is not None else None)  # fmt: skip
+
+
+def watch_folder(folder: Path, send: Callable[[Path], None], pause_s: float = 1.0) -> None:
+    """Hand every recording that is finished in a folder to ``send``, until interrupted.
+
+    A file is finished when its size and time have not changed from one look to the next. What is there
+    already is left alone: it belongs to specimens of earlier.
+
+    Args:
+        folder: Where the rig writes.
+        send: Sends one file; what it refuses is shown, and the watch goes on.
+        pause_s: Between two looks.
+    """
+    known = {file: _stamp(file) for file in _files(folder)}
+    sent = set(known)
+    while True:
+        for file in _files(folder):
+            stamp = _stamp(file)
+            if file not in sent and stamp is not None and stamp == known.get(file) and stamp[0] > 0:
+                sent.add(file)
+                try:
+                    send(file)
+                except Refused as refusal:
+                    note(f"{file.name}: {refusal}")
+            known[file] = stamp
+        time.sleep(pause_s)
+
+
+def _files(folder: Path) -> list[Path]:
+    try:
+        return sorted(file for file in folder.iterdir() if file.is_file() and not file.name.startswith("."))
+    except OSError as error:
+        raise Refused(f"{folder} cannot be read", why=error.strerror or str(error)) from error
+
+
+def _stamp(file: Path) -> tuple[int, int] | None:
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_size, found.st_mtime_ns
+
+
+def send_recording(file: Path, page: str, token: str, rig: str | None, authority: Path | None = None) -> None:
+    """Offer a recording to the specimen that is scanned at the rig's page.
+
+    Args:
+        file: The recording.
+        page: Address of the bench page.
+        token: Of the rig's computer.
+        rig: ID of the rig; that of the token where None.
+        authority: Certificate that the page is trusted by.
+
+    Raises:
+        Refused: The page cannot be reached, or refuses it.
+    """
+    body = {"file": {"name": file.name, "base64": base64.b64encode(file.read_bytes()).decode()}, "rig": rig}
+    if not page.startswith(("http://", "https://")):
+        raise Refused(f"{page} is no address of a page", do="Give it as http://HOST:8413")
+    asked = urllib.request.Request(  # noqa: S310 - the scheme is one of two, looked at above
+        f"{page.rstrip('/')}/api/recordings", json.dumps(body).encode(),
+        {"Content-Type": "application/json", "Authorization": f"Bearer {token}"},
+    )  # fmt: skip
+    trust = ssl.create_default_context(cafile=str(authority)) if authority is not None else None
+    try:
+        with urllib.request.urlopen(asked, timeout=30, context=trust):  # noqa: S310 - the same
+            note(f"{file.name} is offered at the rig's page.")
+    except urllib.error.HTTPError as error:
+        try:
+            words = json.loads(error.read()).get("refused", "")
+        except ValueError:
+            words = error.reason
+        raise Refused(f"The page refuses {file.name}", why=str(words)) from error
+    except (urllib.error.URLError, OSError) as error:
+        raise Refused(
+            "The bench page cannot be reached", why=str(error), do="Look whether it is served"
+        ) from error

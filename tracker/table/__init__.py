@@ -9,6 +9,7 @@ lets in.
 from __future__ import annotations
 
 from tracker.table.cells import Cell, Column, Ratio
+from tracker.table.compared import ComparedRow, compared, filled_columns
 from tracker.table.filtering import results_where
 from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_page, html_table, remarks
 from tracker.table.summary import (
@@ -29,6 +30,7 @@ __all__ = [
     "STRENGTH",
     "Cell",
     "Column",
+    "ComparedRow",
     "Meant",
     "Ratio",
     "SummaryTable",
@@ -38,6 +40,8 @@ __all__ = [
     "as_lines",
     "as_markdown",
     "columns_of",
+    "compared",
+    "filled_columns",
     "graded",
     "html_page",
     "html_table",

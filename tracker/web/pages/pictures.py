@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated
+from typing import Annotated, Final
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
 from starlette.responses import JSONResponse, Response
 
@@ -108,6 +108,25 @@ def curve(bench: Here, visitor: Reader, text: Text) -> Response:
     """Give the curve of a measurement, to be drawn by the page."""
     del visitor
     return JSONResponse({"kind": "curve", "curves": [_curve(bench, text).as_json()]})
+
+
+MOST_CURVES: Final = 12
+"""Curves laid over each other: more cannot be told apart."""
+
+
+@router.get("/curves.json")
+def curves(bench: Here, visitor: Reader, of: Annotated[str, Query(max_length=400)]) -> Response:
+    """Give the curves of several measurements, to be laid over each other; those without one are left out."""
+    del visitor
+    found = []
+    for text in of.split(",")[:MOST_CURVES]:
+        try:
+            found.append(_curve(bench, text).as_json())
+        except Refused:
+            continue
+    if not found:
+        raise NotFoundError("None of them has a curve")
+    return JSONResponse({"kind": "curve", "curves": found})
 
 
 @router.get("/{text}/spark.svg")

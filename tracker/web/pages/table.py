@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Sequence
+from typing import Annotated, Any, Final
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
-from starlette.responses import Response
+from starlette.responses import JSONResponse, Response
 
 from tracker.errors import Refused
-from tracker.kinds import listed
+from tracker.kinds import NotFoundError, listed
 from tracker.programme import standing
 from tracker.selection import parse_filter
-from tracker.table import SummaryTable, as_csv, graded, remarks, summary_table
+from tracker.table import SummaryTable, as_csv, compared, filled_columns, graded, remarks, summary_table
+from tracker.units import shown
 from tracker.web.bench import Bench
+from tracker.web.pages.pictures import MOST_CURVES
 from tracker.web.render import download, page, picture
 from tracker.web.visitors import Here, Reader
 
@@ -22,7 +26,13 @@ Where = Annotated[str, Query(max_length=500)]
 Name = Annotated[str, Query(max_length=200)]
 
 
-def tabled(bench: Bench, where: str, sort: str, of: str = "") -> SummaryTable:
+Of = Annotated[list[str] | None, Query(max_length=40)]
+ROWS: Final = 16
+COLUMNS: Final = 6
+"""Materials on a page: below each other, and beside each other."""
+
+
+def tabled(bench: Bench, where: str, sort: str, of: Sequence[str] = (), state: str = "") -> SummaryTable:
     """Return the summary that a page asks for.
 
     Raises:
@@ -34,31 +44,98 @@ def tabled(bench: Bench, where: str, sort: str, of: str = "") -> SummaryTable:
         return summary_table(
             bench.book,
             where=wanted,
-            quantities=[of] if of else None,
+            quantities=list(of) or None,
             ordinal=graded(bench.plugged),
             sort=sort or None,
             plugged=bench.plugged,
         )
 
-    return bench.of_state(("table", where, sort, of), make)
+    return bench.of_state(("table", where, sort, tuple(of)), make, state)
 
 
 @router.get("/table")
 def table(
-    request: Request, bench: Here, visitor: Reader, where: Where = "", sort: Name = "", of: Name = ""
-) -> Response:
+    request: Request, bench: Here, visitor: Reader, where: Where = "", sort: Name = "", of: Of = None,
+    turned: Annotated[str, Query(pattern="^(1)?$")] = "",
+    number: Annotated[int, Query(alias="page", ge=1, le=10**6)] = 1,
+) -> Response:  # fmt: skip
     """Set materials beside each other; every figure leads to the measurements behind it."""
     problem, told = None, SummaryTable([], [], {})
+    chosen = [each[:200] for each in of or () if each]
     try:
-        told = tabled(bench, where, sort, of)
-        every = told if not of else tabled(bench, where, "")
+        told = tabled(bench, where, sort, chosen, visitor.state)
+        every = told if not chosen else tabled(bench, where, "", (), visitor.state)
     except Refused as refusal:
         problem, every = refusal, told
+    size = COLUMNS if turned else ROWS
+    parts = [told.rows[at : at + size] for at in range(0, len(told.rows), size)] or [[]]
+    shown = parts[min(number, len(parts)) - 1]
+
+    rows = compared(told, _better(bench), shown)
+
+    def address(**changes: Any) -> str:
+        asked: list[tuple[str, Any]] = [("of", each) for each in chosen]
+        more = {"where": where, "sort": sort, "turned": turned, **changes}
+        return f"/table?{urlencode([*asked, *((name, value) for name, value in more.items() if value)])}"
+
     return page(
-        request, bench, visitor, "table", refusal=problem,
-        table=told, where=where, sort=sort, of=of, remarks=remarks,
+        request, bench, visitor, "table", refusal=problem, table=told, where=where, sort=sort, of=chosen,
+        rows=rows, places=filled_columns(rows), remarks=remarks, turned=turned, address=address,
+        number=min(number, len(parts)), pages=len(parts),
         quantities=list(dict.fromkeys(name for name, *_ in every.columns)),
     )  # fmt: skip
+
+
+def _better(bench: Bench) -> dict[str, bool | None]:
+    """Return of each quantity whether a larger value is better."""
+    return {
+        quantity.name: quantity.larger_is_better
+        for each in bench.plugged.methods.values()
+        for quantity in each.method.quantities
+    }
+
+
+@router.get("/table/cell")
+def cell(
+    request: Request, bench: Here, visitor: Reader, material: Name, quantity: Name, words: Where = "",
+    orientation: Name = "", group: Name = "", where: Where = "",
+) -> Response:  # fmt: skip
+    """Show what is behind one figure: each measurement, with its way back and its curve."""
+    told = tabled(bench, where, "", (), visitor.state)
+    found = next(
+        (
+            each
+            for row in told.rows
+            if (row.material, row.words) == (material, words)
+            for column, each in row.cells.items()
+            if (column.quantity, column.orientation or "", column.group or "")
+            == (quantity, orientation, group)
+        ),
+        None,
+    )
+    if found is None:
+        raise NotFoundError("There is no such figure any more", do="Look at the table again")
+    curves = ",".join(found.results[:MOST_CURVES])
+    return page(
+        request, bench, visitor, "cell", cell=found, material=material, words=words, quantity=quantity,
+        orientation=orientation, unit=told.units[quantity], curves=curves,
+    )  # fmt: skip
+
+
+@router.get("/table.json")
+def table_chart(bench: Here, visitor: Reader, of: Name, where: Where = "") -> Response:
+    """Give every result of a quantity with means and intervals, to be drawn by the page."""
+    told = tabled(bench, where, "", [of], visitor.state)
+    rows = [
+        {
+            "name": " ".join(filter(None, (row.material, row.words, column.orientation, column.group))),
+            "values": list(each.values), "mean": each.mean, "low": each.low, "high": each.high,
+        }
+        for row in told.rows
+        for column, each in row.cells.items()
+    ][:ROWS * 2]  # fmt: skip
+    unit = shown(told.units.get(of, ""))
+    return JSONResponse({"kind": "results", "title": bench.titles.get(of, of), "unit": unit, "rows": rows})
 
 
 @router.get("/table.csv")
@@ -72,7 +149,7 @@ def table_file(bench: Here, visitor: Reader, where: Where = "", sort: Name = "")
 def table_picture(request: Request, bench: Here, visitor: Reader, of: Name, where: Where = "") -> Response:
     """Draw a quantity: every single result, with mean and interval."""
     del visitor
-    told = tabled(bench, where, "", of)
+    told = tabled(bench, where, "", [of])
     if of not in told.units:
         raise Refused(f"There is nothing to draw of {of}", do="Choose a quantity that has results")
     # What is drawn makes the key: a write that leaves these results alone costs no new picture.

@@ -143,13 +143,20 @@ def drift(request: Request, bench: Here, visitor: Reader) -> Response:
     """Show drift, readers that differ and improbable results."""
     task = _watch(bench, visitor)
     if not task.ready():
-        return page(request, bench, visitor, "watch", working=True, found=(), refused={})
+        return page(request, bench, visitor, "watch", working=True, found=(), refused={}, quiet=())
     found, refused = task.answer()
+    quiet = [each.question.named for each in found if _quiet(each)]
     told = [
-        {"title": each.question.named, "charts": each.charts, "lines": each.sentences(10_000)}
-        for each in found
+        {"at": at, "title": each.question.named, "charts": each.charts, "lines": each.sentences(10_000)}
+        for at, each in enumerate(found)
+        if not _quiet(each)
     ]
-    return page(request, bench, visitor, "watch", working=False, found=told, refused=refused)
+    return page(request, bench, visitor, "watch", working=False, found=told, refused=refused, quiet=quiet)
+
+
+def _quiet(each: Any) -> bool:
+    """Whether nothing stands out of a quantity."""
+    return all(line.endswith("nothing stands out.") for line in each.sentences(10_000))
 
 
 @router.get("/watch.json")
