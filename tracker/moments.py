@@ -19,6 +19,7 @@ _DAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturda
 _CLOCK: Final = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?")
 _DOTTED: Final = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})?")
 _NAMED: Final = re.compile(r"(\d{1,2})\.?\s+([a-z]{3,9})\.?(?:\s+(\d{4}))?")
+_DAYS_AGO: Final = re.compile(r"(\d{1,5}) (day|week)s? ago")
 _ISO_DAY: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
 _ZONED: Final = re.compile(r"^(?P<rest>.+\d)\s+(?P<zone>[a-z]{3,5})$")
 _LEAP_AT_MOST: Final = 9
@@ -163,6 +164,9 @@ def _day_of(word: str, present: Present) -> dt.date | None:
     """
     if word in ("today", "yesterday"):
         return present.today - dt.timedelta(days=word == "yesterday")
+    ago = _DAYS_AGO.fullmatch(word)
+    if ago:
+        return present.today - dt.timedelta(days=int(ago[1]) * (7 if ago[2] == "week" else 1))
     short = word.rstrip(".")
     weekday = next((at for at, each in enumerate(_DAYS) if each.startswith(short)), None)
     if weekday is not None and len(short) >= _SHORTEST_DAY:

@@ -162,7 +162,7 @@ def log_command(
     with bench.book.read() as session:
         ident = name_of(find(bench.book, session, about)) if about else None
     with bench.book.connect() as connection:
-        found = acts(connection, since=begin, who=person, about=ident)
+        found = acts(connection, bench.book.zone, since=begin, who=person, about=ident)
         shown = list(islice(found, most))
         more = next(found, None) is not None
     if as_json:

@@ -27,7 +27,7 @@ from tracker.api import (
     validate,
 )
 from tracker.api import recordings as recordings_in
-from tracker.book import Book
+from tracker.book import WITH_VOIDED, Book
 from tracker.desk import plausibility
 from tracker.desk.doubts import Done, ask_all
 from tracker.desk.once import check_posted, keep_posted
@@ -358,6 +358,14 @@ def compute_again(act: Act, book: Book, plugged: Plugged, measurement: Measureme
         Refused: The method or a file is gone.
     """
     computation = computed_again(book, plugged, measurement)
+    taken_back = act.session.scalars(
+        select(Result).where(Result.measurement_id == measurement.id, Result.voided.is_not(None)),
+        execution_options={WITH_VOIDED: True},
+    )
+    for result in taken_back:
+        # A result that was taken back with an act that gave it is given again by this one.
+        result.voided = None
+        measurement.results.append(result)
     old = {result.quantity: result for result in measurement.results}
     gone = set(old) - {each.quantity for each in computation.outcomes}
     for outcome in computation.outcomes:

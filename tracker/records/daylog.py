@@ -4,21 +4,34 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 from sqlalchemy import Connection, select
 
 from tracker.model import JournalRecord
-from tracker.moments import local_time
+from tracker.moments import NOT_RECORDED, local_time
 
 _BOOKKEEPING: Final = frozenset(
-    ("entry", "confirmed", "voided", "results", "plate_facts", "log_facts", "units", "readings", "budget")
+    (
+        "entry",
+        "confirmed",
+        "voided",
+        "results",
+        "plate_facts",
+        "log_facts",
+        "units",
+        "readings",
+        "budget",
+        "broken_at",
+    )
 )
 """Columns whose change says nothing to a person; readings are told one by one."""
 
 _MOST_CHANGES: Final = 6
+_MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z")
 
 
 @dataclass(frozen=True)
@@ -61,6 +74,7 @@ class Act:
 
 def acts(
     connection: Connection,
+    zone: dt.tzinfo,
     *,
     since: dt.datetime | None = None,
     until: dt.datetime | None = None,
@@ -71,6 +85,7 @@ def acts(
 
     Args:
         connection: Read only.
+        zone: The bench's zone, for moments that were changed.
         since: None before this moment.
         until: None from this moment on.
         who: Only this person's, upper and lower case alike.
@@ -90,7 +105,7 @@ def acts(
         named = tuple(dict.fromkeys(body.get("about") or ()))
         if about is not None and not _concerns(named, about):
             continue
-        changes = tuple(_changes(body.get("rows") or ()))[:_MOST_CHANGES]
+        changes = _changes(body.get("rows") or (), zone, gaps=bool(body.get("reason")))
         yield Act(row.seq, row.at, row.who, row.act, named, body.get("reason") or "", changes)
 
 
@@ -100,24 +115,32 @@ def _concerns(named: tuple[str, ...], wanted: str) -> bool:
     return any(each == wanted or (wanted.startswith("J") and each.startswith(f"{stem}-")) for each in named)
 
 
-def _changes(rows: tuple[Mapping[str, Any], ...]) -> Iterator[str]:
+def _changes(rows: Iterable[Mapping[str, Any]], zone: dt.tzinfo, *, gaps: bool) -> tuple[str, ...]:
+    """Return what an act changed, each change once; filling a gap counts only where it has a reason."""
+    found: list[str] = []
     for row in rows:
         before, after = row.get("before"), row.get("after") or {}
         if before is None:
             continue
-        yield from _apart(before, after)
+        found += _apart(before, after, zone, gaps)
         old, new = before.get("readings"), after.get("readings")
         if isinstance(old, dict) and isinstance(new, dict):
-            yield from _apart(old, new)
+            found += _apart(old, new, zone, gaps)
+    return tuple(dict.fromkeys(found))[:_MOST_CHANGES]
 
 
-def _apart(before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[str]:
+def _apart(before: Mapping[str, Any], after: Mapping[str, Any], zone: dt.tzinfo, gaps: bool) -> Iterator[str]:
     for name, old in before.items():
         new = after.get(name)
         if name in _BOOKKEEPING or old == new or isinstance(old or new, (dict, list)):
             continue
-        yield f"{name} {_word(old)} → {_word(new)}"
+        if old is not None or gaps:
+            yield f"{name} {_word(old, zone)} → {_word(new, zone)}"
 
 
-def _word(value: Any) -> str:
-    return "not recorded" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
+def _word(value: Any, zone: dt.tzinfo) -> str:
+    if value is None:
+        return NOT_RECORDED
+    if isinstance(value, str) and _MOMENT.fullmatch(value):
+        return local_time(dt.datetime.fromisoformat(value), zone)
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
