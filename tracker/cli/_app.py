@@ -92,13 +92,27 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
 }
 
 
+_OWN_WAY: Final = frozenset(
+    {"base", "drying", "finding", "job", "listing", "material", "measurement", "person", "registry", "rig",
+     "specimen", "spool"}
+)  # fmt: skip
+"""Modules of ``tracker.kinds`` whose kinds have commands in the table above, or are no kinds."""
+
+
+def _other_kinds() -> list[str]:
+    """Return the kinds whose commands are made from their forms: by their files, without loading one."""
+    folder = Path(__file__).parent.parent / "kinds"
+    names = (each.stem for each in sorted(folder.glob("*.py")))
+    return [name for name in names if name not in _OWN_WAY and not name.startswith("_")]
+
+
 class _Lazy(click.Group):
     """A group that knows its commands' names and first lines, and imports one when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the names in the order of the work."""
         del ctx
-        return [name for names in _TABLE.values() for name in names]
+        return [*(name for names in _TABLE.values() for name in names), *_other_kinds()]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import and return one command."""
@@ -112,6 +126,11 @@ class _Lazy(click.Group):
 
                     return attach(command)
                 return command
+        if cmd_name in _other_kinds():
+            made: click.Command | None = importlib.import_module("tracker.cli.entering").kind_command(
+                cmd_name
+            )
+            return made
         return None
 
     def resolve_command(
@@ -134,6 +153,9 @@ class _Lazy(click.Group):
         for heading, names in _TABLE.items():
             with formatter.section(heading):
                 formatter.write_dl([(name, words) for name, (_, words) in names.items()])
+        if others := _other_kinds():
+            with formatter.section("More records"):
+                formatter.write_dl([(name, f"Records of the kind {name}: add.") for name in others])
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Note whether JSON is wanted, before the words are handed on: a refusal is JSON then too."""

@@ -18,6 +18,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from tracker.desk.doubts import Doubt
 from tracker.errors import Refused
+from tracker.ids import KINDS
 from tracker.moments import local_time as local
 from tracker.stating import state_row
 from tracker.units import compact, shown
@@ -32,7 +33,7 @@ PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 """For pictures: drawings carry styles of their own; opened by itself one may do nothing at all."""
 
 
-_ID: Final = re.compile(r"\b[SJMDR]\d{4,}(?:-\d{2,})?-[0-9A-Z]\b")
+_ID: Final = re.compile(rf"\b[{''.join(KINDS)}]\d{{4,}}(?:-\d{{2,}})?-[0-9A-Z]\b")
 
 
 def linked(line: str) -> list[tuple[str, bool]]:
