@@ -29,7 +29,9 @@ _AS_DIGIT: Final = str.maketrans({"O": "0", "I": "1", "L": "1"})
 _LOOK_ALIKE: Final = ({"0", "O"}, {"1", "I", "L"})
 # Word processors and phone keyboards turn the hyphen into one of these.
 _DASHES: Final = re.compile(r"[\u2010-\u2015\u2212_–—]")
-_PAYLOAD: Final = re.compile(r"^(?:HTTPS?://(?P<host>[^/]+)/)?(?P<id>[^./]+)(?:\.(?P<book>[0-9A-Z]{3}))?/?$")
+_PAYLOAD: Final = re.compile(
+    r"^(?:HTTPS?://(?P<host>[^/]+)/(?:[^/]+/)*)?(?P<id>[^./]+)(?:\.(?P<book>[0-9A-Z]{3}))?/?$"
+)
 
 
 class IdError(Refused, ValueError):
@@ -176,9 +178,18 @@ def payload(ident: Ident, book: str, address: str = "") -> str:
     """Return the text in a label's code: ID and book code, after the bench's address if there is one.
 
     Upper case only, so that the code stays in the alphanumeric mode of ISO/IEC 18004.
+
+    Args:
+        ident: Of the record.
+        book: Code of the book.
+        address: HOST:PORT of the bench page, or ``https://example.org`` of a published site; empty for
+            the bare ID.
     """
     text = f"{ident}.{book}"
-    return f"HTTP://{address.upper()}/{text}" if address else text
+    if not address:
+        return text
+    base = address.rstrip("/").upper()
+    return f"{base}/{text}" if base.startswith(("HTTP://", "HTTPS://")) else f"HTTP://{base}/{text}"
 
 
 @dataclass(frozen=True)

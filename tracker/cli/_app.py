@@ -76,6 +76,8 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "table": ("tabling", "Materials beside each other, with what lies behind each mean."),
         "chart": ("tabling", "Quantities as a picture, every single result shown."),
         "publish": ("publishing", "The summary and everything behind it as a static site."),
+        "compare-benches": ("publishing", "Repeatability and reproducibility over benches (ISO 5725-2)."),
+        "dispute": ("publishing", "An answer to a number, published beside it."),
         "check": ("publishing", "Every number of a published site computed again, without the book."),
         "choose": ("tabling", "Which condition of a material is published."),
         "why": ("comparing", "Why two runs differ, and what cannot be told apart."),
@@ -120,7 +122,7 @@ class _Lazy(click.Group):
         for names in _TABLE.values():
             if cmd_name in names:
                 module = importlib.import_module(f"tracker.cli.{names[cmd_name][0]}")
-                command: click.Command = getattr(module, f"{cmd_name}_command")
+                command: click.Command = getattr(module, f"{cmd_name.replace('-', '_')}_command")
                 if "_STRANDBOOK_COMPLETE" in os.environ:
                     from tracker.cli.completion import attach  # noqa: PLC0415 - only a shell that asks
 

@@ -30,6 +30,7 @@ def _moment(bench: Bench, typed: str | None) -> dt.datetime | None:
     "--of", "quantity", metavar="QUANTITY", help="The quantity in question; else an overview of all."
 )
 @click.option("--family", is_flag=True, help="Look at other materials of the same family too.")
+@click.option("--with-benches", is_flag=True, help="What other benches published too; bench is a factor.")
 @click.option("--since", metavar="DATE", help="Only what was measured since.")
 @click.option("--until", metavar="DATE", help="Only what was measured before.")
 @click.option("--only-counted/--all", default=True, help="Leave out what was set aside (as usual), or not.")
@@ -51,6 +52,7 @@ def why_command(
     b: str,
     quantity: str | None,
     family: bool,
+    with_benches: bool,
     since: str | None,
     until: str | None,
     only_counted: bool,
@@ -65,7 +67,7 @@ def why_command(
     """
     scope = Scope(
         family=family, since=_moment(bench, since), until=_moment(bench, until), only_counted=only_counted,
-        matters=matters,
+        matters=matters, benches=with_benches,
     )  # fmt: skip
     found = why(bench.book, bench.plugged, a, b, quantity, scope)
     drawn = picture is not None or graph is not None

@@ -30,6 +30,12 @@ _OPTIONS = (
     click.option("--design", default="usual", metavar="NAME", help="What stands beside the code."),
     click.option("--start-at", default=1, metavar="N", help="First free place of a part-used sheet."),
     click.option("--offset", default="0,0", metavar="X,Y", help="Shift right and down [mm]."),
+    click.option(
+        "--address",
+        default="",
+        metavar="URL",
+        help="What codes lead to: HOST:PORT, or https://… of the published site.",
+    ),
     click.option("--dpi", type=float, metavar="DOTS", help="Dots per inch of the printer."),
     click.option(
         "--print",
@@ -119,6 +125,7 @@ def print_labels(bench: Bench, targets: Sequence[str], *, quiet: bool = False, *
         start_at=how["start_at"],
         offset_mm=_offset(how["offset"]),
         dpi=how["dpi"],
+        address=how["address"],
     )
     if how["queue"]:
         note(print_pdf(sheet.pdf(), how["queue"], f"Labels {', '.join(targets)}"[:100]))

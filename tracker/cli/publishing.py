@@ -6,10 +6,13 @@ from pathlib import Path
 
 import click
 
+from tracker.benches import compare_benches
+from tracker.benches.comparing import picture as mandel_picture
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, note, progress, say_json
+from tracker.cli._telling import as_json, note, progress, say_json, write_file
 from tracker.errors import Refused
 from tracker.publish import Choice, choose_publication, publish
+from tracker.publish.answers import dispute
 from tracker.publish.checking import check_site
 from tracker.selection import parse_filter
 
@@ -113,3 +116,49 @@ def check_command(bench: Bench, /, site: Path, as_json: bool) -> None:
         raise Refused(
             f"{site} does not hold", why=f"{len(differ)} numbers and {len(found.files)} files differ"
         )
+
+
+@click.command(
+    "dispute", epilog='Example: strandbook dispute M0451-C "Our own pulls gave 52 MPa." --by "The maker"'
+)
+@click.argument("about", metavar="ID-OR-MATERIAL")
+@click.argument("text")
+@click.option("--by", required=True, metavar="NAME", help="Who answers, as it is to be published.")
+@click.option("--address", default="", metavar="URL", help="Where more is said.")
+@as_json
+@pass_bench
+def dispute_command(bench: Bench, /, about: str, text: str, by: str, address: str, as_json: bool) -> None:
+    """Record an answer to a number or a material; it is published beside it, as it was said."""
+    number = dispute(bench.book, bench.who, about, text, by, address)
+    if as_json:
+        say_json({"id": f"dispute{number}", "about": about})
+        return
+    note("It is published with the next strandbook publish")
+    click.echo(f"dispute{number}")
+
+
+@click.command(
+    "compare-benches", epilog="Example: strandbook compare-benches tensile.strength --picture hk.svg"
+)
+@click.argument("quantity")
+@click.option("--where", default="", metavar="FILTER", help="Only results of which this holds.")
+@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Mandel's h and k, as SVG.")
+@as_json
+@pass_bench
+def compare_benches_command(
+    bench: Bench, /, quantity: str, where: str, picture: Path | None, as_json: bool
+) -> None:
+    """Say how well benches agree on QUANTITY: repeatability and reproducibility by ISO 5725-2.
+
+    Results of others come by `strandbook import SITE`. Only results that count enter; tests point at benches
+    and leave none out.
+    """
+    levels = compare_benches(bench.book, quantity, parse_filter(where) if where.strip() else None)
+    if picture is not None:
+        write_file(picture, mandel_picture(levels, quantity).encode())
+    if as_json:
+        say_json([each.as_json() for each in levels])
+        return
+    for each in levels:
+        for line in each.lines():
+            click.echo(line)

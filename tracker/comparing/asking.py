@@ -18,12 +18,13 @@ from typing import Any, Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.api import FactorValue
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors
+from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors, unit_of
 from tracker.ids import Ident, IdError, job_id, read_id
 from tracker.kinds import resolve
-from tracker.model import Job, JobSpool, Material, Measurement, Specimen, Spool
+from tracker.model import BookRecord, Job, JobSpool, Material, Measurement, Specimen, Spool
 from tracker.moments import local_day
 from tracker.orientation import in_words
 from tracker.plugins import Plugged
@@ -39,7 +40,7 @@ from tracker.selection import (
     why_not,
     with_factors,
 )
-from tracker.selection.rows import OWN_NAMES
+from tracker.selection.rows import OWN_NAMES, other_rows
 from tracker.suggest import did_you_mean
 from tracker.units import shown
 from tracker.why import Factor, Observation, Problem, Question, Value
@@ -69,6 +70,7 @@ class Scope:
         settings: Where raw settings come from, or None.
         matters: Smallest difference that matters: a number with ``%`` or in the quantity's unit; None for
             the usual one.
+        benches: What other benches published too, with the bench as a factor.
     """
 
     family: bool = False
@@ -77,6 +79,7 @@ class Scope:
     only_counted: bool = True
     settings: Settings | None = None
     matters: str | None = None
+    benches: bool = False
 
 
 @dataclass(frozen=True)
@@ -321,7 +324,12 @@ def _rows_in_scope(
         materials=materials,
         since=scope.since,
     )
-    return [row for row in rows if _in_time(row, scope)]
+    rows = [row for row in rows if _in_time(row, scope)]
+    if scope.benches:
+        others = other_rows(session.connection(), quantities=[quantity] if quantity else None)
+        # A material is the same where its name is: another bench's results are read by it.
+        rows += [row for row in others if materials is None or row.material in materials]
+    return rows
 
 
 def _in_time(row: ResultRow, scope: Scope) -> bool:
@@ -354,19 +362,38 @@ def _when(scope: Scope, zone: dt.tzinfo) -> list[str]:
 
 
 def _put_factors(session: Session, plugged: Plugged, rows: Sequence[ResultRow]) -> None:
-    pieces = {row.specimen_row for row in rows if row.specimen_row is not None}
-    numbers = {read_id(row.measurement)[0].number: row.measurement for row in rows}
+    ours = [row for row in rows if not row.bench]
+    pieces = {row.specimen_row for row in ours if row.specimen_row is not None}
+    numbers = {read_id(row.measurement)[0].number: row.measurement for row in ours}
     own = measurement_factors(session, numbers)
     with_factors(
-        rows,
+        ours,
         factors_of(session, sorted(pieces), plugged),
         {numbers[n]: factors for n, factors in own.items()},
     )
+    if len(ours) < len(rows):
+        _put_benches(session, rows)
+
+
+def _put_benches(session: Session, rows: Sequence[ResultRow]) -> None:
+    """Make the bench a factor of every result, and of what other sites tell factors as ours are."""
+    code = session.scalar(select(BookRecord.code)) or ""
+    for row in rows:
+        told = dict(row.factors) if row.bench else {"bench": code}
+        source = f"published by {row.bench}" if row.bench else "book"
+        made = {
+            name: FactorValue(
+                name, value, unit_of(name) if isinstance(value, (int, float)) else "", "stated", source
+            )
+            for name, value in told.items()
+            if not isinstance(value, FactorValue)
+        }
+        row.factors = {**row.factors, **made}
 
 
 def _costs(session: Session, rows: Sequence[ResultRow]) -> dict[str, tuple[float | None, float | None]]:
     """Return hours and grams of filament of the jobs of results, as far as their plates state them."""
-    numbers = {read_id(row.job)[0].number for row in rows if row.job is not None}
+    numbers = {read_id(row.job)[0].number for row in rows if row.job is not None and not row.bench}
     statement = select(Job.id, Job.time_s, Job.filament_g).where(Job.id.in_(numbers))
     return {
         job_id(row.id): (row.time_s / 3600 if row.time_s else None, row.filament_g)

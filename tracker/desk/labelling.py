@@ -81,6 +81,7 @@ def label_sheet(
     offset_mm: tuple[float, float] = (0.0, 0.0),
     dpi: float | None = None,
     plate: bool = True,
+    address: str = "",
 ) -> Sheet:
     """Return drawn labels; a job stands for its pieces that did not fail, in the order of the plate.
 
@@ -93,6 +94,8 @@ def label_sheet(
         start_at: First free place of a part-used sheet.
         offset_mm: Shift to the right and down.
         dpi: Dots per inch; the stock's own where None.
+        address: What the codes lead to: HOST:PORT of a bench page, or ``https://example.org`` where the
+            published site stands; the book's own where empty.
         plate: Whether a job's plate stands in small behind its labels, with the numbers of its pieces.
 
     Raises:
@@ -104,7 +107,7 @@ def label_sheet(
         rows = [row for each in found for row in _labelled(each)]
         jobs = [each for each in found if plate and isinstance(each, Job)]
         plates = [picture for job in jobs if (picture := plate_picture(job)) is not None]
-        labels = [label_of(book, session, row, line, design) for row in rows]
+        labels = [label_of(book, session, row, line, design, address) for row in rows]
     if not labels:
         raise LabelRefusedError("There is nothing to label", do="Name spools, dryings, jobs or specimens")
     try:
@@ -150,7 +153,7 @@ def _labelled(row: Any) -> list[Any]:
     return [row]
 
 
-def label_of(book: Book, session: Session, row: Any, line: str, design: Design) -> Label:
+def label_of(book: Book, session: Session, row: Any, line: str, design: Design, address: str = "") -> Label:
     """Return what stands on the label of one row.
 
     Raises:
@@ -169,4 +172,4 @@ def label_of(book: Book, session: Session, row: Any, line: str, design: Design) 
         raise LabelRefusedError(f"The label design {design.name!r} failed", why=str(error)) from error
     lines += [""] * (4 - len(lines))
     # The ID stands on the label in letters too: a scratched code can still be typed.
-    return Label(payload(ident_of(row), book.code, book.address), facts["id"], *lines)
+    return Label(payload(ident_of(row), book.code, address or book.address), facts["id"], *lines)

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, func, select
 
 from tracker import ids
 from tracker.lineage import material_id_of_job
-from tracker.model import Job, Material, Measurement, Result, Specimen, Spool
+from tracker.model import Job, Material, Measurement, OtherBench, OtherResult, Result, Specimen, Spool
 from tracker.selection.filters import Filter, Term
 from tracker.selection.knowing import check_names, why_none
 
@@ -71,6 +71,7 @@ class ResultRow:
         material_id: Its number.
         family: Its polymer family.
         factors: Filled by :func:`with_factors`.
+        bench: Code of the other bench that published it; empty for our own.
     """
 
     result: int
@@ -103,6 +104,7 @@ class ResultRow:
     material_id: int | None
     family: str | None
     factors: Mapping[str, Any] = field(default_factory=dict)
+    bench: str = ""
 
     def known(self) -> dict[str, Any]:
         """Return what a filter may ask of, by name; factors under their own names."""
@@ -183,6 +185,48 @@ def _row(row: Any) -> ResultRow:
     )
 
 
+def other_rows(connection: Connection, *, quantities: Sequence[str] | None = None) -> list[ResultRow]:
+    """Return results that other benches published, with the factors that their sites tell and ``bench``.
+
+    Their IDs have the code of their book before them; their numbers are negative, so none is one of ours.
+
+    Args:
+        connection: To the book.
+        quantities: Only these; all where None.
+    """
+    columns = [getattr(OtherResult, name) for name in _OF_OTHERS]
+    statement = select(*columns, OtherBench.code.label("bench")).join(
+        OtherBench, OtherBench.id == OtherResult.bench_id
+    )
+    if quantities is not None:
+        statement = statement.where(OtherResult.quantity.in_(quantities))
+    found = connection.execute(statement.order_by(OtherResult.id)).mappings()
+    return [_other_row(dict(row)) for row in found]
+
+
+_OF_OTHERS: Final = (
+    "id", "measurement", "specimen", "job", "material", "family", "orientation", "method", "method_version",
+    "quantity", "value", "unit", "uncertainty", "relation", "counted", "factors",
+)  # fmt: skip
+
+
+def _other_row(row: Mapping[str, Any]) -> ResultRow:
+    def named(ident: str | None) -> str | None:
+        return None if ident is None else f"{row['bench']}:{ident}"
+
+    return ResultRow(
+        result=-row["id"], measurement=named(row["measurement"]) or "", quantity=row["quantity"],
+        value=row["value"], unit=row["unit"], uncertainty=row["uncertainty"], relation=row["relation"],
+        counted=bool(row["counted"]), remarks=(), method=row["method"], version=row["method_version"],
+        at=None,
+        source="published", specimen_row=None, specimen=named(row["specimen"] or row["measurement"]) or "",
+        job=named(row["job"]), job_name=None, printed_at=None, orientation=row["orientation"], outcome=None,
+        remark=None, geometry=None, material=row["material"], material_id=None, family=row["family"],
+        dof=None, low=None, high=None, group=None, bench=row["bench"],
+        factors={**(row["factors"] or {}), "bench": row["bench"]},
+    )  # fmt: skip
+
+
 def with_factors(
     rows: Iterable[ResultRow],
     of_specimens: Mapping[int, Mapping[str, Any]],
@@ -196,6 +240,8 @@ def with_factors(
         own: Factors of the measurement itself (rig, operator, age …) by its ID.
     """
     for row in rows:
+        if row.bench:
+            continue
         of_piece = of_specimens.get(row.specimen_row, {}) if row.specimen_row is not None else {}
         # The measurement's own win: its rig and day are nearer to the result than what is known of the
         # piece.

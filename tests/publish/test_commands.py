@@ -1,0 +1,114 @@
+"""Publishing from the command line: what is said, what is written, and the way from a label to its page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.cli.bench import Cli
+from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
+from tracker.book import new_book, open_book
+from tracker.ids import payload, read_id, read_payload
+
+
+@pytest.fixture
+def cli(tmp_path: Path) -> Cli:
+    """Give the command line on a book of two pulls."""
+    with new_book(str(tmp_path / "book"), WHO) as book:
+        a_material(book)
+        pieces = a_job(book, "bar:XYZ:2", spools=(a_spool(book, note="paid in cash"),), nozzle_set_c=245).also
+        for piece, force in zip(pieces, (1800, 1850), strict=True):
+            a_pull(book, piece, {"max_force": str(force), "area": "40"})
+    return Cli(tmp_path / "book")
+
+
+def test_a_dry_run_lists_and_writes_nothing(cli: Cli, tmp_path: Path) -> None:
+    """Texts, names and files, a line each."""
+    lines = cli.done("publish", str(tmp_path / "site"), "--dry-run")
+
+    assert not (tmp_path / "site").exists()
+    assert "text   material name: Nordlicht ASA" in lines
+    assert any(line.startswith("name   person ") for line in lines)
+    assert not any("paid in cash" in line for line in lines)
+
+
+def test_a_site_is_published_and_holds(cli: Cli, tmp_path: Path) -> None:
+    """The licence is kept in the book: it need not be said again; the check needs no book."""
+    site = str(tmp_path / "site")
+    assert cli.done("publish", site, "--licence", "CC-BY-4.0", "--author", "Us")[-1].endswith("index.html")
+    told = cli.json("publish", site)
+    assert (told["licence"], told["changed"]) == ("CC-BY-4.0", 0)
+    assert "0 differ" in cli.done("check", site)[-1]
+    assert cli.json("check", site)["holds"]
+
+
+def test_an_altered_site_does_not_hold(cli: Cli, tmp_path: Path) -> None:
+    """Exit code 1, and the number by name."""
+    cli.done("publish", str(tmp_path / "site"))
+    place = tmp_path / "site/data/measurements/M0001-Y.json"
+    told = json.loads(place.read_text("utf-8"))
+    told["results"][0]["value"] = 99.0
+    place.write_text(json.dumps(told), encoding="utf-8")
+    result = cli("check", str(tmp_path / "site"))
+
+    assert result.exit_code == 1
+    assert "M0001-Y tensile.strength: published 99.0, computed 45.0" in result.output
+
+
+def test_a_licence_that_is_none_is_refused(cli: Cli, tmp_path: Path) -> None:
+    """With those there are."""
+    result = cli("publish", str(tmp_path / "site"), "--licence", "mine")
+    assert result.exit_code == 1
+    assert "Choose one of CC-BY-4.0" in result.output
+
+
+def test_an_answer_is_published_beside_its_number(cli: Cli, tmp_path: Path) -> None:
+    """As it was said, with who said it."""
+    cli.done("dispute", "M0001-Y", "We pulled more.", "--by", "The maker")
+    cli.done(
+        "dispute", "Nordlicht ASA", "And stiffer.", "--by", "The maker", "--address", "https://example.org"
+    )
+    cli.done("publish", str(tmp_path / "site"))
+    page = next((tmp_path / "site").glob("M0001-Y.*/index.html")).read_text("utf-8")
+
+    assert "We pulled more." in page
+    assert "And stiffer." in (tmp_path / "site/materials/nordlicht-asa.html").read_text("utf-8")
+
+
+def test_another_bench_comes_in_and_is_compared(cli: Cli, tmp_path: Path) -> None:
+    """A site published by one book, imported into another, in two commands."""
+    cli.done("publish", str(tmp_path / "site"), "--licence", "CC0-1.0")
+    with new_book(str(tmp_path / "mine"), WHO) as mine:
+        a_material(mine)
+        pieces = a_job(mine, "bar:XYZ:2", spools=(a_spool(mine),), nozzle_set_c=245).also
+        for piece, force in zip(pieces, (1700, 1780), strict=True):
+            a_pull(mine, piece, {"max_force": str(force), "area": "40"})
+    mine_cli = Cli(tmp_path / "mine")
+    told = mine_cli.json("import", str(tmp_path / "site"))
+    levels = mine_cli.json("compare-benches", "tensile.strength")
+
+    assert (told["licence"], told["new"] > 0) == ("CC0-1.0", True)
+    assert levels[0]["unit"] == "MPa"
+    assert set(levels[0]["values"]) >= {told["bench"]}
+
+
+@pytest.mark.parametrize(
+    "address", ["https://example.org", "https://example.org/bench/", "192.0.2.7:8765", ""]
+)
+def test_a_label_with_any_address_is_read(address: str) -> None:
+    """What a code leads to does not change what it names."""
+    text = payload(read_id("J0001-J")[0], "7QX", address)
+    scanned = read_payload(text)
+
+    assert text == text.upper()
+    assert (str(scanned.readings[0]), scanned.book) == ("J0001-J", "7QX")
+
+
+def test_the_book_keeps_what_was_chosen(cli: Cli, tmp_path: Path) -> None:
+    """In one act of the journal."""
+    cli.done("publish", str(tmp_path / "site"), "--licence", "CC0-1.0")
+    with open_book(str(tmp_path / "book")) as book, book.connect() as connection:
+        acts = [row.act for row in connection.exec_driver_sql("SELECT act FROM journal ORDER BY seq")]
+    assert acts[-1] == "publication"

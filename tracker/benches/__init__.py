@@ -1,0 +1,8 @@
+"""Several benches: what others published taken in as theirs, and precision over benches by ISO 5725-2."""
+
+from __future__ import annotations
+
+from tracker.benches.comparing import BenchLevel, compare_benches
+from tracker.benches.importing import Imported, import_site
+
+__all__ = ["BenchLevel", "Imported", "compare_benches", "import_site"]
