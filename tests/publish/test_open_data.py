@@ -16,7 +16,7 @@ from rocrate.rocrate import ROCrate
 from tests.desk.bench import WHO
 from tests.publish.test_publish import filled, plugged
 from tracker.book import Book
-from tracker.model import Dispute
+from tracker.model import Dispute, Spool
 from tracker.plugins import Plugged
 from tracker.publish import choose_publication, publish
 from tracker.publish.pages import wilson
@@ -52,6 +52,16 @@ def test_pandas_reads_every_table_with_no_options(site: Path) -> None:
         for field in resource["schema"]["fields"]:
             if field["type"] in ("number", "integer") and len(frame):
                 assert pd.api.types.is_numeric_dtype(frame[field["name"]]), (resource["name"], field["name"])
+
+
+def test_a_relation_is_its_sign_and_a_formula_is_guarded(site: Path, filled: Book, plugged: Plugged) -> None:
+    """The data say "=" where a value is one; what a person typed is run by no spreadsheet."""
+    assert set(pd.read_csv(site / "data/results.csv")["relation"]) == {"="}
+    with filled.act("test", WHO) as act:
+        act.session.get_one(Spool, 1).lot = "=1+1"
+    publish(filled, plugged, site)
+
+    assert pd.read_csv(site / "data/spools.csv").loc[0, "lot"] == "'=1+1"
 
 
 def test_a_mean_from_the_table_is_that_of_the_page(site: Path) -> None:

@@ -73,7 +73,8 @@ def _cell(value: Any) -> Any:
         return "true" if value else "false"
     if isinstance(value, str):
         # A line break within a cell is valid CSV that half of all readers misread.
-        return cell(" ".join(value.split()))
+        # Of our own words "=" is one: guarded, it would be another for every program that reads the data.
+        return value if value in ("=", ">", "<") else cell(" ".join(value.split()))
     return value
 
 
