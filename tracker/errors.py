@@ -57,6 +57,26 @@ class Doubt(Refused):
         self.questions = tuple(questions) or (f"{what}: {why}" if why else what,)
 
 
+_EXTRAS: Final = {
+    "fastapi": ("The bench page", "web"),
+    "starlette": ("The bench page", "web"),
+    "uvicorn": ("The bench page", "web"),
+    "itsdangerous": ("The bench page", "web"),
+    "psycopg": ("The driver for PostgreSQL", "postgres"),
+    "matplotlib": ("Drawing of charts", "plots"),
+    "mpl_toolkits": ("Drawing of charts", "plots"),
+}
+"""Packages that are installed by choice, with what they do and the extra that brings them."""
+
+
+def missing_extra(error: Exception) -> MissingExtraError | None:
+    """Return the refusal of what needs a package that is not installed; None where the error is another."""
+    if not isinstance(error, ModuleNotFoundError):
+        return None
+    found = _EXTRAS.get((error.name or "").partition(".")[0])
+    return MissingExtraError(*found) if found is not None else None
+
+
 class MissingExtraError(Refused):
     """A part of the program that is installed by choice is not installed."""
 

@@ -21,7 +21,7 @@ TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "tracker", "plugins", "la
 
 def test_the_two_commands_stand_in_readme() -> None:
     """Word for word: other people's scripts call them."""
-    assert "python3 -m venv .venv && .venv/bin/pip install . && .venv/bin/strandbook demo\n" in README
+    assert "python3 -m venv .venv && .venv/bin/pip install '.[all]' && .venv/bin/strandbook demo\n" in README
     assert (
         "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/python -m pytest\n"
         in README

@@ -14,7 +14,7 @@ from sqlalchemy.pool import QueuePool
 from tracker.book.filesystem import check_filesystem
 from tracker.book.live import leave_out_voided
 from tracker.book.place import BOOK_FILE, BookError, UnreachableError, is_url, shown, url_of
-from tracker.errors import MissingExtraError
+from tracker.errors import missing_extra
 from tracker.files import make_private_folder
 
 BUSY_S: Final = 30
@@ -88,7 +88,7 @@ def _server_engine(place: str) -> Engine:
             connect_args={**settings, "prepare_threshold": None},
         )
     except ModuleNotFoundError as error:
-        raise MissingExtraError("The driver for PostgreSQL", "postgres") from error
+        raise missing_extra(error) or error from error
     event.listen(engine, "connect", lambda driver, _: _check_server(place, driver))
     return engine
 

@@ -19,7 +19,7 @@ from click.core import ParameterSource
 
 from tracker import __version__
 from tracker.cli._bench import Bench
-from tracker.errors import Doubt, Refused, without_passwords
+from tracker.errors import Doubt, Refused, missing_extra, without_passwords
 from tracker.safe_text import visible, visible_but_colours
 from tracker.suggest import close_names
 
@@ -186,6 +186,8 @@ def _translated(ctx: click.Context) -> Iterator[None]:
             return
         if ctx.params.get("debug"):
             raise
+        if (missing := missing_extra(error)) is not None:
+            _refuse(ctx, str(missing))
         # The group's callback sets the bench, so it is looked for only now.
         _refuse(ctx, _unforeseen(ctx.obj if isinstance(ctx.obj, Bench) else None, error))
 

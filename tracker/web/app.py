@@ -16,7 +16,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from tracker import __version__
 from tracker.book import refusal_for
-from tracker.errors import Refused
+from tracker.errors import Refused, missing_extra
 from tracker.web import acting, live, pages, programs
 from tracker.web.bench import Bench, Serving
 from tracker.web.guard import Guard
@@ -117,6 +117,8 @@ def _unforeseen(request: Request, error: Exception) -> Response:
     words = "This should not have happened. What was stored before is safe."
     if type(error).__module__.startswith("sqlalchemy"):
         words = str(refusal_for("of this page", error))
+    if (missing := missing_extra(error)) is not None:
+        words = str(missing)
     return JSONResponse({"refused": words, "do": "Try again", "fields": []}, 500)
 
 
