@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 
 import pytest
@@ -9,9 +10,11 @@ import pytest
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tracker.book import Book
 from tracker.comparing import Scope, follow_up, plan_text, watched, why
+from tracker.comparing.asking import name_group
 from tracker.desk.verdicts import judge
 from tracker.errors import Refused
 from tracker.plugins import Plugged, load
+from tracker.selection import result_rows
 
 STRENGTH = "tensile.strength"
 CONTRACT = {
@@ -36,7 +39,7 @@ def plate(book: Book, spool: str, strengths: Sequence[float], way: str = "ZXY", 
 @pytest.fixture
 def spool(book: Book) -> str:
     """Enter a material with a data sheet and a spool."""
-    a_material(book, nozzle_low_c=240, nozzle_high_c=270, chamber_low_c=50, chamber_high_c=70)
+    a_material(book, family="ASA", nozzle_low_c=240, nozzle_high_c=270, chamber_low_c=50, chamber_high_c=70)
     return a_spool(book, lot="L-17")
 
 
@@ -181,3 +184,67 @@ def test_watching_answers_for_each_way_of_lying(book: Book, plugged: Plugged) ->
     found, _ = watched(book, plugged, STRENGTH)
 
     assert [each.question.about for each in found] == ["interlayer"]
+
+
+def test_a_time_looked_at_leaves_out_its_last_moment(
+    book: Book, plugged: Plugged, unlike: tuple[str, str]
+) -> None:
+    """``--until`` a moment takes what was measured before it, and not what was measured at it."""
+    with book.read() as session:
+        moments = sorted(row.at for row in result_rows(session.connection(), quantities=[STRENGTH]) if row.at)
+    later = why(book, plugged, *unlike, STRENGTH, Scope(until=moments[-1] + dt.timedelta(seconds=1)))
+    assert later.answer is not None
+    assert later.answer.scope.results == 8
+    with pytest.raises(Refused, match="has no results"):
+        why(book, plugged, *unlike, STRENGTH, Scope(until=moments[0]))
+    last = sum(moment == moments[-1] for moment in moments)
+    if last < 4:
+        before = why(book, plugged, *unlike, STRENGTH, Scope(until=moments[-1]))
+        assert before.answer is not None
+        assert before.answer.scope.results == 8 - last
+
+
+def test_the_family_is_looked_at_where_it_is_asked(
+    book: Book, plugged: Plugged, unlike: tuple[str, str]
+) -> None:
+    """``--family`` lets plates of another material of the family teach; without it they stay out."""
+    a_material(book, "Südlicht ASA", family="ASA")
+    plate(book, a_spool(book, "Südlicht ASA"), [28.0, 28.4, 28.2, 27.9], nozzle_set_c=255, chamber_set_c=40)
+    alone, all_of_it = (why(book, plugged, *unlike, STRENGTH, Scope(family=wide)) for wide in (False, True))
+    assert alone.answer is not None
+    assert all_of_it.answer is not None
+    assert (alone.answer.scope.results, all_of_it.answer.scope.results) == (8, 12)
+
+
+def test_only_materials_in_scope_are_read(book: Book, unlike: tuple[str, str]) -> None:
+    """IDs say of which material they are, and no factor of another material is read."""
+    a_material(book, "Südlicht ASA", family="ASA")
+    plate(book, a_spool(book, "Südlicht ASA"), [28.0, 28.4], nozzle_set_c=255)
+    with book.read() as session:
+        named = name_group(book, session, " ".join(unlike))
+    assert named.materials == {"Nordlicht ASA"}
+
+
+def test_a_smallest_difference_can_be_asked(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """In per cent or in the unit; what is no size is refused."""
+    in_unit = why(book, plugged, *unlike, STRENGTH, Scope(matters="2 MPa")).as_json()["verdict"]
+    assert (in_unit["matters"], in_unit["matters_fraction"]) == (2.0, False)
+    assert why(book, plugged, *unlike, STRENGTH, Scope(matters="3 %")).as_json()["verdict"]["matters"] == 0.03
+    with pytest.raises(Refused, match="no difference"):
+        why(book, plugged, *unlike, STRENGTH, Scope(matters="much"))
+
+
+def test_set_aside_pieces_stand_in_the_answer(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """What a verdict took out of the mean is counted, with what the difference would be with it."""
+    judge(book, WHO, "M0001-Y", counted=False, reason="slipped", quantity=STRENGTH)
+    found = why(book, plugged, *unlike, STRENGTH).as_json()["difference"]["with_set_aside"]
+    assert (found["of_a"], found["of_b"]) == (1, 0)
+
+
+def test_what_nobody_recorded_is_told(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+    """A room nobody measured is named, and not taken as equal."""
+    found = why(book, plugged, *unlike, STRENGTH).as_json()
+    assert "room humidity while printed" in found["recorded_nowhere"]
+    assert {"printed_on", "tested_on", "note"} <= set(found["equal"]) | {
+        row["factor"] for row in found["differed"]
+    }

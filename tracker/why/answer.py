@@ -136,7 +136,7 @@ def from_work(working: Working) -> Answer:
     means = working.posterior.weight @ working.posterior.mean
     spans = [display.span(*map(float, triple)) for triple in zip(means, low, high, strict=True)]
     s, g = len(working.names), len(working.groups)
-    explanations = _explanations(working, centre)
+    explanations = _explanations(working, difference_seen(working))
     # What the other plates show of a recorded factor does not depend on which plate was picked out; only
     # what rests on A's and B's own plates is the luck of the lowest of many.
     recorded = sum(each.p for each in explanations if each.kind in {"factor", "group", "combination"})
@@ -265,6 +265,31 @@ def explained(parts: Sequence[Array], total: Array, seen: float, luck: float) ->
     return np.where(truth < max(abs(seen) / 3, luck / 2), -2, who)
 
 
+def difference_seen(working: Working) -> float:
+    """Return the difference seen, working scale; an odd plate of A or B counts for as little as it should."""
+    design = working.design
+    k = len(working.data.counts)
+    count = np.bincount(design.plate, minlength=k)
+    mean = np.bincount(design.plate, weights=design.y, minlength=k) / count
+    ends = []
+    for group in (working.cleaned.a, working.cleaned.b):
+        weight = np.bincount(design.plate, weights=working.index(group), minlength=k) / working.data.looseness
+        ends.append(float(weight @ mean / weight.sum()))
+    return ends[1] - ends[0]
+
+
+def _odd_plates(working: Working) -> tuple[str, ...]:
+    """Return the plates of A and B that count less than half of what a usual plate of theirs does."""
+    ends = (*working.cleaned.a, *working.cleaned.b)
+    at = np.unique(working.design.plate[working.index(ends) > 0])
+    usual = float(np.median(working.data.looseness[at]))
+    names = {
+        int(plate): o.plate
+        for plate, o in zip(working.design.plate, working.cleaned.observations, strict=True)
+    }
+    return tuple(sorted(names[int(j)] for j in at if working.data.looseness[j] > 2 * usual))
+
+
 def _explanations(working: Working, centre: float) -> list[Explanation]:
     """Return what made most of the difference, likeliest first; the probabilities sum to one."""
     total = working.draws[:, -2]
@@ -291,7 +316,7 @@ def _verdict(
     widened: bool,
 ) -> Verdict:
     total = working.draws[:, -2]
-    _, centre = display_of(working)
+    centre = difference_seen(working)
     matters, fraction = _matters(working, display)
     sizes = np.abs([display.fraction(x) if fraction else display.per_unit * x for x in total])
     chance = next(each.p for each in explanations if each.kind == "chance")
@@ -392,6 +417,8 @@ def _difference(
         scatter_ratio=working.scatter,
         zeros=usable.zeros,
         with_aside=_with_aside(working, display),
+        likely=display.span(mean, *limits),
+        odd=_odd_plates(working),
     )
 
 

@@ -88,6 +88,8 @@ class Difference:
         zeros: Pieces that read zero, of how many, where the means are of the others.
         with_aside: The plain difference of means with the pieces that were set aside, its limits, and how
             many of A and B they are; None where none were.
+        likely: The true difference as the posterior has it, with the same limits as ``span``.
+        odd: Plates of A or B that are odd among their own and count for less.
     """
 
     a: Side
@@ -109,6 +111,8 @@ class Difference:
     scatter_ratio: tuple[float, float, float] | None = None
     zeros: Zeros | None = None
     with_aside: tuple[Span, int, int] | None = None
+    likely: Span | None = None
+    odd: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -425,6 +429,8 @@ def _difference(found: Findings) -> dict[str, Any]:
         **_basis(step),
         "ranks": asdict(step.ranks) if step.ranks else None,
         "adjusted_p": step.adjusted,
+        "likely": _span(step.likely),
+        "odd_plates": list(step.odd),
         "scatter_ratio": list(step.scatter_ratio) if step.scatter_ratio else None,
         "zeros": asdict(step.zeros) if step.zeros else None,
         "with_set_aside": None

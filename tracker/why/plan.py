@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from tracker.errors import Refused
-from tracker.why.answer import Answer, answer, chance_luck, display_of, explained
+from tracker.why.answer import Answer, answer, chance_luck, difference_seen, display_of, explained
 from tracker.why.design import Array, as_interval, as_level
 from tracker.why.differed import Comparison, Level
 from tracker.why.problem import Factor, Observation, Problem, cleaned
@@ -434,7 +434,7 @@ def _bench(working: Working, wishes: Wishes) -> _Bench:
     half = len(working.draws) // 2
     pick = np.linspace(0, half - 1, _TRUTHS // 2).astype(int)
     draws = working.draws[np.concatenate([pick, pick + half])]
-    _, seen = display_of(working)
+    seen = difference_seen(working)
     parts = [draws[:, i] for i in range(s)] + [draws[:, s + 1]]
     who = explained(parts, draws[:, s + 2], seen, chance_luck(working))
     loose = float(np.median(working.data.looseness))

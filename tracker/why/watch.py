@@ -257,7 +257,7 @@ def watch(
         _improbable(usable, design, fit),
     )
     signals = (
-        *_plate_signals(found),
+        *_plate_signals(found, fit.free),
         *_reader_signals(found, len(usable)),
         *_result_signals(found, usable, design, fit),
     )
@@ -268,11 +268,15 @@ def _amount(found: Watch, value: float) -> str:
     return per_cent(value) if found.fraction else f"{signed(value)} {found.question.unit}".rstrip()
 
 
-def _plate_signals(found: Watch) -> list[Signal]:
-    """Return for each chart its worst plate, its largest step and its trend."""
+def _plate_signals(found: Watch, free: float) -> list[Signal]:
+    """Return for each chart its worst plate, its largest step and its trend.
+
+    t_of_worst = t[at] * math.sqrt(free)
+    return chart.plates[at], min(1.0, n * 2 * float(stdtr(max((n - 2) * free, 1.0), -t_of_worst)))
+    """
     signals = []
     for chart in found.charts:
-        worst, p = _worst_plate(chart)
+        worst, p = _worst_plate(chart, free)
         if worst is not None:
             limits = f"{_amount(found, chart.individuals.low)} to {_amount(found, chart.individuals.high)}"
             place = chart.plates.index(worst)
@@ -287,13 +291,13 @@ def _plate_signals(found: Watch) -> list[Signal]:
                 f"({since.after} plates against {since.before} before). What changed then?"
             )
             signals.append(Signal("since", text, since.p))
-            slope, p = _trend(chart.residuals)
+            slope, p = _trend(chart.residuals, free)
             text = f"{chart.material}: drifts by {_amount(found, slope)} from the first plate to the last."
             signals.append(Signal("trend", text, p))
     return signals
 
 
-def _worst_plate(chart: PlateChart) -> tuple[str | None, float]:
+def _worst_plate(chart: PlateChart, free: float) -> tuple[str | None, float]:
     """Return the plate farthest from the mean of all others, with its probability among so many.
 
     Each against the mean and scatter of the others, Student's t with n - 2 degrees of freedom (an
@@ -308,7 +312,9 @@ def _worst_plate(chart: PlateChart) -> tuple[str | None, float]:
     spread = np.sqrt(np.maximum(rest_square, 1e-300) / (n - 2) * (1 + 1 / (n - 1)))
     t = np.abs(values - rest_mean) / spread
     at = int(np.argmax(t))
-    return chart.plates[at], min(1.0, n * 2 * float(stdtr(n - 2, -t[at])))
+    return chart.plates[at], min(
+        1.0, n * 2 * float(stdtr(max((n - 2) * free, 1.0), -t[at] * math.sqrt(free)))
+    )
 
 
 def _step(names: Sequence[str], values: Sequence[float]) -> Since | None:
@@ -337,7 +343,7 @@ def _largest_step(series: Array) -> tuple[Array, Array]:
     return gap[np.arange(len(gap)), at], cuts[at]
 
 
-def _trend(values: Sequence[float]) -> tuple[float, float]:
+def _trend(values: Sequence[float], free: float) -> tuple[float, float]:
     """Return the rise of a straight line from first plate to last, and its two-sided probability (t test)."""
     n = len(values)
     x = np.linspace(-0.5, 0.5, n)
@@ -345,7 +351,8 @@ def _trend(values: Sequence[float]) -> tuple[float, float]:
     slope = float(x @ y / (x @ x))
     left = y - slope * x
     spread = math.sqrt(max(float(left @ left), 1e-300) / (n - 2) / float(x @ x))
-    return slope, min(1.0, 2 * float(stdtr(n - 2, -abs(slope) / spread)))
+    t = abs(slope) / spread * math.sqrt(free)
+    return slope, min(1.0, 2 * float(stdtr(max((n - 2) * free, 1.0), -t)))
 
 
 def _reader_signals(found: Watch, results: int) -> list[Signal]:
@@ -415,6 +422,7 @@ class _Fit:
         plate_sd: Standard deviation of each plate's mean residual, shape (k,).
         z: Leave-one-out residual in standard deviations, NaN where the result alone fixes an effect.
         missed: Leave-one-out residual, working scale.
+        free: Part of the plates' degrees of freedom that fitting the factors has left, above 0 and up to 1.
     """
 
     left: Array
@@ -422,6 +430,7 @@ class _Fit:
     plate_sd: Array
     z: Array
     missed: Array
+    free: float = 1.0
 
     @classmethod
     def at(cls, design: Design, data: Sums, posterior: Posterior) -> _Fit:
@@ -446,7 +455,11 @@ class _Fit:
         # A result that alone fixes an effect has nothing to be held against.
         own = np.where(own > 1e-9, own, np.nan)  # noqa: PLR2004 - rounding of one
         plate_sd = sigma * np.sqrt(t + 1 / data.counts)
-        return cls(y - z @ theta, theta[data.q :], plate_sd, py / (sigma * np.sqrt(own)), py / own)
+        inverse = np.linalg.inv(matrix)
+        fitted = len(effects) - kappa**-2.0 * float(np.trace(inverse[np.ix_(effects, effects)]))
+        plates = max(len(data.counts) - data.q, 1)
+        free = max((plates - fitted) / plates, 0.1)
+        return cls(y - z @ theta, theta[data.q :], plate_sd, py / (sigma * np.sqrt(own)), py / own, free)
 
 
 def _plate_means(design: Design, values: Array) -> Array:

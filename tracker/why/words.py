@@ -104,6 +104,10 @@ def verdict_lines(found: Findings) -> list[str]:
 
 def _claim(found: Findings, span: Span, verdict: Verdict) -> str:
     unit = found.problem.question.unit
+    # The plain difference of means, unless an odd plate made it one that nobody should believe.
+    likely = found.difference.likely
+    if likely is not None and not span.low <= span.delta <= span.high:
+        span = likely
     word = "higher" if span.delta > 0 else "lower"
     return (
         f"There is a difference in {found.problem.question.called}: {found.problem.label_b} is "
@@ -258,6 +262,8 @@ def _doubts(found: Findings) -> Iterable[str]:
     # The two intervals will be compared by every reader; where they disagree the reason is given.
     if not step.claimed and step.welch and (step.welch.low > 0 or step.welch.high < 0):
         yield "Welch's interval excludes zero, but it takes pieces of one plate for independent plates."
+    if step.odd:
+        yield f"Odd among their own, so counted for less: {', '.join(step.odd)}."
     yield from _scatter(found, step)
     yield from step.remarks
     yield from (
