@@ -44,6 +44,24 @@ def test_a_site_is_published_and_holds(cli: Cli, tmp_path: Path) -> None:
     assert cli.json("check", site)["holds"]
 
 
+def test_what_an_old_spreadsheet_brought_is_published_too(tmp_path: Path) -> None:
+    """Imported numbers have no time and no person; those given as numbers have no readings either."""
+    new_book(str(tmp_path / "old"), WHO).close()
+    cli = Cli(tmp_path / "old")
+    (tmp_path / "old.csv").write_text("material,o,F,A,E\nX,Z,1800,40,2100\n", encoding="utf-8")
+    (tmp_path / "old.toml").write_text(
+        '[specimen]\nmaterial = "material"\norientation = "o"\nplate = []\n'
+        '[readings.tensile]\nmax_force = { column = "F", unit = "N" }\n'
+        'area = { column = "A", unit = "mm^2" }\n'
+        '[quantities]\n"tensile.modulus" = { column = "E", unit = "MPa" }\n',
+        encoding="utf-8",
+    )
+    cli.done("import", str(tmp_path / "old.csv"), "--columns", str(tmp_path / "old.toml"))
+    cli.done("publish", str(tmp_path / "site"))
+
+    assert "0 differ" in cli.done("check", str(tmp_path / "site"))[-1]
+
+
 def test_an_altered_site_does_not_hold(cli: Cli, tmp_path: Path) -> None:
     """Exit code 1, and the number by name."""
     cli.done("publish", str(tmp_path / "site"))
