@@ -250,9 +250,12 @@ def test_a_plate_of_a_container_is_named_and_read_again(cli: Cli, spool: str, tm
 
 
 def test_a_truncated_plate_is_taken_as_far_as_it_goes(cli: Cli, spool: str, tmp_path: Path) -> None:
-    """Half of the layers, and it says so."""
+    """Half of the layers, and it says so; that it is meant is asked first."""
     whole = plate(UPRIGHT)
-    done = cli("job", "add", sent(tmp_path, whole[: len(whole) // 2]), "--spool", spool)
+    words = ("job", "add", sent(tmp_path, whole[: len(whole) // 2]), "--spool", spool)
+    refused = cli(*words)
+    assert (refused.exit_code, "The plate file is incomplete" in refused.stderr) == (1, True)
+    done = cli(*words, "--yes")
     assert "incomplete" in done.stderr
     assert "read as far as it goes" in done.stderr
     told = cli.json("show", "J0001-J")["specimens"]

@@ -6,12 +6,14 @@ import pytest
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, entries, row_of, weigh_spool
 from tracker.book import Book
+from tracker.desk import voiding
 from tracker.desk.correcting import correct
 from tracker.desk.doubts import Done
 from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
-from tracker.desk.jobs import add_job, end_job
+from tracker.desk.jobs import add_job, add_specimens, end_job
 from tracker.desk.spooluse import use_spool
+from tracker.desk.typedpieces import read_piece
 from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.history import mass_left
@@ -189,3 +191,25 @@ def test_a_job_has_no_such_piece(book: Book, spool: str) -> None:
     job = a_job(book, spools=(spool,)).id
     with pytest.raises(Refused, match="no piece 9"):
         use_spool(book, WHO, job, {"spool": spool, "pieces": "9"})
+
+
+def test_specimens_are_added_to_a_job_that_has_none(book: Book, spool: str) -> None:
+    """With numbers that no label had; one that has some is left alone."""
+    job = add_job(book, WHO, {}, spools=[spool]).id
+    done = add_specimens(book, WHO, job, [read_piece("bar:ZXY:2")])
+    assert done.also == ["J0001-01-Z", "J0001-02-X"]
+    with pytest.raises(FormError, match="has 2 specimens already"):
+        add_specimens(book, WHO, job, [read_piece("bar:ZXY:2")])
+    for each in done.also:
+        voiding.void(book, WHO, load(), each, "not on this plate")
+    assert add_specimens(book, WHO, job, [read_piece("bar:X:1")]).also == ["J0001-03-V"]
+
+
+def test_what_the_check_before_the_print_says_is_asked_with_all_else(book: Book, spool: str) -> None:
+    """One question for all of it, and all of it stays marked."""
+    stop = ["The plate file is incomplete"]
+    with pytest.raises(Doubt, match=r"incomplete; nozzle set to 280") as caught:
+        add_job(book, WHO, {"nozzle_set_c": 280}, spools=[spool], asked=stop)
+    assert len(caught.value.questions) == 2
+    job = add_job(book, WHO, {"nozzle_set_c": 280}, spools=[spool], asked=stop, sure=True).id
+    assert row_of(book, job).confirmed == list(caught.value.questions)

@@ -101,13 +101,36 @@ def job_add(
     read = read_job_plate(bench.book, plate, **of) if plate is not None else None
     wanted, typed = _pieces_of(bench, read, said, typed, again)
     answers = answered(bench, (*SET_FORM, *MEASURED_FORM), typed, when_at(bench.book), _last(bench, again))
+    stops = _stops(bench, plate, spools, dummies) if plate is not None and spools and not yes else []
     act = bench.sure(
         lambda certain: jobs.add_job(
-            bench.book, bench.who, answers, plate=plate, pieces=wanted, read=read, sure=certain, **of
+            bench.book, bench.who, answers, plate=plate, pieces=wanted, read=read, asked=stops, sure=certain,
+            **of,
         ),
         yes,
-    )
+    )  # fmt: skip
     _tell_added(bench, act, as_json)
+
+
+def _stops(bench: Bench, plate: PlateFile, spools: tuple[str, ...], dummies: tuple[str, ...]) -> list[str]:
+    """Return what the check before the print would stop this plate for."""
+    from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
+
+    report = preflight(bench.book, plate, spools, None, dummies)
+    return [each.text.rstrip(".") for each in report.findings if each.kind == "stop"]
+
+
+@job_command.command("pieces", epilog="Example: strandbook job pieces J0012-P --piece bar:ZXY:5")
+@click.argument("job")
+@click.option(
+    "--piece", "pieces", multiple=True, metavar="NAME:ORIENTATION[:COUNT]", help="What is on the plate."
+)
+@as_json
+@pass_bench
+def job_pieces(bench: Bench, /, job: str, pieces: tuple[str, ...], as_json: bool) -> None:
+    """Enter the specimens of a JOB that has none yet."""
+    wanted = [read_piece(each) for each in pieces] or (asked_pieces() if bench.may_ask else [])
+    done(jobs.add_specimens(bench.book, bench.who, job, wanted), as_json)
 
 
 class _Of(TypedDict):

@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from tracker.acts import Act
-from tracker.book import Book
+from tracker.book import WITH_VOIDED, Book
 from tracker.desk.doubts import Done, confirm
 from tracker.desk.entering import fill_in
 from tracker.desk.jobplates import (
@@ -52,6 +52,7 @@ def add_job(
     pieces: Sequence[PieceWanted] = (),
     again: str | None = None,
     read: PlateRead | None = None,
+    asked: Sequence[str] = (),
     sure: bool = False,
 ) -> Done:
     """Enter a job with its pieces.
@@ -67,6 +68,7 @@ def add_job(
             file they correct names and letters of what was derived.
         again: The job of which this is another attempt.
         read: The plate as :func:`read_job_plate` gave it and somebody confirmed it; read anew where None.
+        asked: What the check before the print would stop it for; asked about with all else.
         sure: What is unusual about it is meant.
 
     Raises:
@@ -93,10 +95,44 @@ def add_job(
         job.specimens = from_plate(read, who) if read is not None else specimens_of(pieces, earlier)
         act.session.add(job)
         act.session.flush()
-        confirm(job, _JOB.odd(act.session, job, when), sure=sure)
+        confirm(job, [*asked, *_JOB.odd(act.session, job, when)], sure=sure)
         made = [specimen_id(job.id, piece.piece) for piece in job.specimens]
         act.about += [job_id(job.id), *(spool_id(each.spool_id) for each in job.spools)]
     return Done(job_id(job.id), said_of(read, values, job_id(job.id), made), made)
+
+
+def add_specimens(book: Book, who: str, job: str, pieces: Sequence[PieceWanted]) -> Done:
+    """Enter specimens of a job that has none: it was entered before anybody knew what was on the plate.
+
+    Returns:
+        The job, with the IDs of the specimens in ``also``.
+
+    Raises:
+        FormError: None are named, or the job has specimens already.
+        Refused: There is no such job.
+    """
+    if not pieces:
+        raise FormError("There are no specimens to enter", do="Give --piece NAME:ORIENTATION:COUNT")
+    with book.act("job pieces", who) as act:
+        row: Job = find(book, act.session, job, "job")
+        if row.specimens:
+            raise FormError(
+                f"{job_id(row.id)} has {len(row.specimens)} specimens already",
+                do="Correct those, or take back what should not be there: strandbook void",
+            )
+        taken = act.session.scalar(
+            select(func.max(Specimen.piece)).where(Specimen.job_id == row.id),
+            execution_options={WITH_VOIDED: True},
+        )
+        rows = specimens_of(pieces, None)
+        for each in rows:
+            # Numbers of specimens that were taken back are on labels, and never come again.
+            each.job_id, each.piece = row.id, each.piece + int(taken or 0)
+        act.session.add_all(rows)
+        act.session.flush()
+        made = [specimen_id(row.id, each.piece) for each in rows]
+        act.about += [job_id(row.id), *made]
+    return Done(job_id(row.id), [], made)
 
 
 def _taken_over(values: dict[str, Any], earlier: Job | None) -> dict[str, Any]:
