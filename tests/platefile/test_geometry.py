@@ -29,9 +29,9 @@ def ids(size: tuple[float, float, float]) -> list[str]:
 @pytest.mark.parametrize(
     ("size", "names"),
     [
-        ((170, 20, 4), ["iso527-1a", "iso527-1b", "free"]),
+        ((170, 20, 4), ["iso527-1a", "astm-d638-i", "iso527-1b", "free"]),
         ((150.4, 20.2, 4.1), ["iso527-1b", "free"]),
-        ((4, 10, 80), ["iso178", "iso179", "free"]),
+        ((4, 10, 80), ["iso178", "iso179", "iso180", "free"]),
         ((75, 12.5, 2), ["iso527-5a", "free"]),
         ((35, 6, 1), ["iso527-5b", "free"]),
         ((20, 20, 20.1), ["block", "free"]),

@@ -27,7 +27,7 @@ from tracker.platefile.facts import (
     ToolUse,
 )
 from tracker.platefile.layering import Layering, Part, reading, set_points
-from tracker.platefile.orientation import smallest_rectangle
+from tracker.platefile.orientation import smallest_rectangle, tilt_of
 from tracker.platefile.source import NoExtrusion
 from tracker.platefile.state import COLD_C, DIALECTS
 from tracker.platefile.tally import NO_LAYER, Objects, Point, Tally, Weights, bin_rate, hull
@@ -354,6 +354,7 @@ class Digest:
             set_points=_in_force(layers),
             tools=tools,
             pauses=_pauses(layers, [code for code, _ in self._state.pauses]),
+            tilt=tilt_of(layers, short + width, width),
             parts=1 if self._separate else self._apart.get(who, 1),
         )
 

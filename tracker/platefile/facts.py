@@ -218,6 +218,21 @@ class Change:
     after: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Tilt:
+    """How a bar rises from the bed when it is turned about a horizontal axis.
+
+    Attributes:
+        angle_deg: Of its long side above the bed, 0 to 90.
+        toward_deg: Direction in which it rises, from X, counter-clockwise.
+        size_mm: Its own length, width across the slope, and thickness.
+    """
+
+    angle_deg: float
+    toward_deg: float
+    size_mm: tuple[float, float, float]
+
+
 @dataclass(frozen=True)
 class PlateObject:
     """One object of a plate.
@@ -248,6 +263,7 @@ class PlateObject:
             where it names none.
         tools: What each tool laid of it, auxiliary deposits included.
         pauses: Waits for a person while it was printed.
+        tilt: How it rises from the bed, None where it lies, stands on edge or upright.
         parts: In how many parts it stands on the plate, where these nowhere touch in its lowest layers.
     """
 
@@ -276,6 +292,7 @@ class PlateObject:
     tools: tuple[ToolUse, ...] = ()
     pauses: tuple[Pause, ...] = ()
     parts: int = 1
+    tilt: Tilt | None = None
 
     @property
     def layers(self) -> int:

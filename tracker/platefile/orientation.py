@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tracker import orientation as orientation_notation
-from tracker.orientation import FLAT, ON_EDGE, UPRIGHT
-from tracker.platefile.facts import PlateObject, Point
+from tracker.platefile.facts import Layer, PlateObject, Point, Tilt
 from tracker.platefile.source import BadNotation
 
 _SQUARE = 1.02
@@ -100,22 +99,27 @@ class Orientation:
         plain: ``flat``, ``on edge``, ``upright`` or ``no preferred axis``.
         rotation_deg: Turn about Z (C, counter-clockwise) from the letters; 0 for a straight piece.
         note: What a person should know before confirming; empty if nothing.
+        tilt: Turn about a horizontal axis from the letters: ``A30`` about X, ``B-20`` about Y; else empty.
     """
 
     letters: str
     plain: str
     rotation_deg: float = 0.0
     note: str = ""
+    tilt: str = ""
 
     @property
     def text(self) -> str:
         """The whole in one line, such as ``XYZ C45 (flat)``."""
         turn = f" C{self.rotation_deg:g}" if self.rotation_deg else ""
+        turn += f" {self.tilt}" if self.tilt else ""
         return f"{self.letters}{turn} ({self.plain})" if self.letters else self.plain
 
 
 def orientation_of(piece: PlateObject) -> Orientation:
     """Return how an object of a plate lies, from its box or, askew, from its smallest rectangle."""
+    if piece.tilt:
+        return _risen(piece.tilt)
     return orientation(piece.size_mm, piece.angle_deg, piece.rect_mm)
 
 
@@ -134,6 +138,81 @@ def orientation(
         return _straight(size_mm, 0.0)
     length, width = rect_mm or _sides(size_mm, math.radians(angle_deg))
     return _straight((length, width, size_mm[2]), turn)
+
+
+def _risen(tilt: Tilt) -> Orientation:
+    """Return how a tilted bar lies: the letters of the nearest straight way, and its turn from there."""
+    length, width, thickness = tilt.size_mm
+    along_x = abs(math.cos(math.radians(tilt.toward_deg))) >= math.sqrt(0.5)
+    steep = tilt.angle_deg > _STEEP
+    rising, up = (thickness, length) if steep else (length, thickness)
+    straight = _straight((rising, width, up) if along_x else (width, rising, up), 0.0)
+    off = round(tilt.angle_deg - (_QUARTER if steep else 0.0), 1)
+    about = "Y" if along_x else "X"
+    note = f"tilted {abs(off):g}° about {about}: its long side rises {tilt.angle_deg:.3g}° from the bed"
+    return replace(straight, note=note, tilt=f"{'B' if along_x else 'A'}{off:g}")
+
+
+_STEEP = 45.0
+_LEAST_LAYERS = 8
+_LEAST_SHIFT_MM = 2.0
+_LEAST_SLOPE = 0.087
+_STRAIGHT_MM = 0.5
+_EVEN = 0.1
+
+
+def tilt_of(layers: Sequence[Layer], across_mm: float, line_mm: float) -> Tilt | None:
+    """Return how a bar is tilted about a horizontal axis, None where it is not.
+
+    The middles of its layers lie on a straight slope, and its layers are alike in its middle half. A bar that
+    rises by t above the bed is cut by each layer over its thickness / sin t, and its layers move on by
+    1 / tan t for each mm of height.
+
+    Args:
+        layers: Lowest first.
+        across_mm: Width of the smallest rectangle around the whole body seen from above.
+        line_mm: Line width.
+    """
+    if len(layers) < _LEAST_LAYERS:
+        return None
+    boxes = []
+    for layer in layers[len(layers) // 4 : len(layers) - len(layers) // 4]:
+        x0, y0 = (min(s.box_mm[i] for s in layer.stretches) for i in (0, 1))
+        x1, y1 = (max(s.box_mm[i] for s in layer.stretches) for i in (2, 3))
+        boxes.append((layer.z_mm, (x0 + x1) / 2, (y0 + y1) / 2, x1 - x0 + line_mm, y1 - y0 + line_mm))
+    z, x, y, wide, deep = (list(column) for column in zip(*boxes, strict=True))
+    slopes = [_slope(z, axis) for axis in (x, y)]
+    slope = math.hypot(*(each[0] for each in slopes))
+    moved = slope * (z[-1] - z[0])
+    uneven = max(each[1] for each in slopes)
+    if not (slope > _LEAST_SLOPE and moved > _LEAST_SHIFT_MM and uneven < _STRAIGHT_MM):
+        return None
+    toward = math.atan2(slopes[1][0], slopes[0][0])
+    c, s = abs(math.cos(toward)), abs(math.sin(toward))
+    if min(c, s) < _LEAST_SLOPE:
+        # Straight along an axis the layers' own boxes tell, and better than the shadow of the whole.
+        across_mm = sum(deep if c >= s else wide) / len(z)
+    boxes_mm = zip(wide, deep, strict=True)
+    long = [(a - across_mm * s) / c if c >= s else (b - across_mm * c) / s for a, b in boxes_mm]
+    cut = sum(long) / len(long)
+    if cut <= 0 or max(long) - min(long) > _EVEN * cut + line_mm:
+        return None
+    angle = math.atan2(1, slope)
+    height = layers[-1].z_mm - layers[0].z_mm + layers[0].height_mm
+    thickness = cut * math.sin(angle)
+    length = (height - thickness * math.cos(angle)) / math.sin(angle)
+    if length <= thickness:
+        return None
+    size = (length, across_mm, thickness)
+    return Tilt(round(math.degrees(angle), 1), round(math.degrees(toward), 1), size)
+
+
+def _slope(z: Sequence[float], at: Sequence[float]) -> tuple[float, float]:
+    """Return the slope of a straight line through places by height, and their greatest distance from it."""
+    middle, mean = sum(z) / len(z), sum(at) / len(at)
+    square = sum((each - middle) ** 2 for each in z)
+    slope = sum((a - middle) * (b - mean) for a, b in zip(z, at, strict=True)) / square if square else 0.0
+    return slope, max(abs(b - mean - slope * (a - middle)) for a, b in zip(z, at, strict=True))
 
 
 def _turn(angle_deg: float) -> float:
@@ -156,26 +235,24 @@ def _sides(size_mm: tuple[float, float, float], angle: float) -> tuple[float, fl
 
 def _straight(size: tuple[float, float, float], turn: float) -> Orientation:
     ranked = sorted(zip(size, "XYZ", strict=True), key=lambda pair: (-pair[0], pair[1]))
-    (longest, _), (middle, _), (shortest, flat_axis) = ranked
+    if ranked[0][1] == "Z" and ranked[0][0] <= _CLEARLY_LONGER * ranked[1][0]:
+        # Hardly higher than long, it stands on edge and is not upright: the letters say the same as the word.
+        ranked[:2] = ranked[1::-1]
+    (longest, _), (middle, _), (shortest, _) = ranked
+    longest, middle = max(longest, middle), min(longest, middle)
     letters = "".join(letter for _, letter in ranked)
     # A cube has letters by accident of a tenth of a millimetre; none is truer.
     if longest < _CLEARLY_LONGER * shortest:
         return Orientation("", NO_AXIS, turn)
-    plain = _plain(letters, longest, middle, flat_axis)
-    if middle < _ALIKE * shortest:
+    alike = middle < _ALIKE * shortest
+    plain = orientation_notation.in_words(letters[0] if alike else letters)
+    if alike:
         return Orientation(letters[0], plain, turn, "the two shorter dimensions are alike")
     if longest < _ALIKE * middle:
         return Orientation(
             letters, plain, turn, "the two longer dimensions are alike: their order is a choice"
         )
     return Orientation(letters, plain, turn)
-
-
-def _plain(letters: str, longest: float, middle: float, flat_axis: str) -> str:
-    if letters[0] == "Z" and longest > _CLEARLY_LONGER * middle:
-        return UPRIGHT
-    # By the shortest side: what lies on its broad face is flat whichever way it points.
-    return FLAT if flat_axis == "Z" else ON_EDGE
 
 
 def check_notation(letters: str, size_mm: tuple[float, float, float] | None = None) -> str:

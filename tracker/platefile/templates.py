@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import os
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 
 from tracker.errors import Refused
 from tracker.platefile.facts import PlateObject
@@ -17,6 +19,8 @@ FREE = "free"
 _TOLERANCE = 0.06
 _TOLERANCE_MM = 0.6
 """A printed piece is a line width or a little warp off its nominal size. Common practice, no source."""
+_STEEP_DEG = 20.0
+"""A bar that rises less is cut by its length in the plane. Our choice."""
 _SIDES = ("length", "width", "thickness")
 
 
@@ -52,17 +56,49 @@ class Candidate:
     Attributes:
         piece: The template.
         deviation_mm: Greatest difference of a dimension; None for the free shape.
+        margin_mm: How much more the next template of another size differs; None where there is none.
     """
 
     piece: Piece
     deviation_mm: float | None
+    margin_mm: float | None = None
+
+
+OWN_FOLDER = "STRANDBOOK_TEMPLATES"
+"""Names the folder of one's own templates; else ``strandbook/templates`` among the user's settings."""
+
+
+def pieces() -> tuple[Piece, ...]:
+    """Return all templates: those built in, then one's own, the free shape last.
+
+    A template of one's own with the id of another takes its place.
+
+    Raises:
+        Refused: A file of one's own cannot be read.
+    """
+    settings = os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config"
+    folder = Path(os.environ.get(OWN_FOLDER) or Path(settings) / "strandbook" / "templates")
+    own = {each.id: each for path in sorted(folder.glob("*.toml")) for each in _own(path)}
+    found = {each.id: each for each in _built_in()} | own
+    return (*(each for each in found.values() if each.size_mm), *(e for e in found.values() if not e.size_mm))
 
 
 @cache
-def pieces() -> tuple[Piece, ...]:
-    """Return all templates, in the order of their file; the free shape is the last."""
+def _built_in() -> tuple[Piece, ...]:
     table = tomllib.loads(files(__package__).joinpath("pieces.toml").read_text("utf-8"))
     return tuple(_piece(row) for row in table["piece"])
+
+
+def _own(path: Path) -> tuple[Piece, ...]:
+    try:
+        table = tomllib.loads(path.read_text("utf-8"))
+        return tuple(_piece(row) for row in table["piece"])
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, KeyError, TypeError, ValueError) as error:
+        raise Refused(
+            f"{path} is no file of templates",
+            why=str(error),
+            do="Write [[piece]] with id, title, size_mm, gauge_mm, gauge and source, as the built-in ones do",
+        ) from error
 
 
 def _piece(row: dict[str, object]) -> Piece:
@@ -108,7 +144,14 @@ def match_geometry(size_mm: tuple[float, float, float]) -> list[Candidate]:
         if piece.size_mm and (deviation := _deviation(size_mm, piece)) is not None
     ]
     free = [Candidate(piece, None) for piece in pieces() if not piece.size_mm]
-    return sorted(found, key=lambda one: one.deviation_mm or 0.0) + free
+    ordered = sorted(found, key=lambda one: one.deviation_mm or 0.0)
+    return [*(replace(one, margin_mm=_margin(one, ordered)) for one in ordered), *free]
+
+
+def _margin(one: Candidate, ordered: list[Candidate]) -> float | None:
+    """Return how much farther off the nearest template of another size is."""
+    others = [each.deviation_mm or 0.0 for each in ordered if each.piece.size_mm != one.piece.size_mm]
+    return round(min(others) - (one.deviation_mm or 0.0), 4) if others else None
 
 
 def match_object(piece: PlateObject) -> list[Candidate]:
@@ -118,6 +161,8 @@ def match_object(piece: PlateObject) -> list[Candidate]:
 
 def own_size(piece: PlateObject) -> tuple[float, float, float]:
     """Return a piece's dimensions along its own sides, mm, height last: askew ones as if turned straight."""
+    if piece.tilt:
+        return piece.tilt.size_mm
     if orientation_of(piece).rotation_deg:
         return (*piece.rect_mm, piece.size_mm[2])
     return piece.size_mm
@@ -148,6 +193,12 @@ def gauge_window(piece: Piece, thing: PlateObject) -> Window:
     """
     box = thing.box_mm
     length, width, height = (*_in_plane(thing), thing.size_mm[2])
+    if thing.tilt and piece.size_mm and thing.tilt.angle_deg >= _STEEP_DEG:
+        # Layers cut a tilted bar aslant: the heights between which its middle part lies.
+        middle = (box[2] + box[5]) / 2
+        rise = min(piece.gauge_mm or thing.tilt.size_mm[0], thing.tilt.size_mm[0])
+        half = rise / 2 * math.sin(math.radians(thing.tilt.angle_deg))
+        return Window.heights(middle - half, middle + half)
     # A cube has no middle part along anything: it is taken whole, layer by layer.
     by_height = height > max(length, width) or orientation_of(thing).plain == NO_AXIS
     # Without a stated gauge section the whole piece may break, and all of it counts.
