@@ -197,3 +197,22 @@ def test_a_brim_is_not_the_specimen() -> None:
     brim = [";TYPE:Skirt/Brim", *ring(5, 5, 90, 20), *ring(6, 6, 88, 18), ";TYPE:Outer wall"]
     with_brim = read_plate(text([*lines[:at], *brim, *lines[at:]])).objects
     assert [one.rect_mm for one in with_brim] == [pytest.approx(plain.rect_mm, abs=0.1)]
+
+
+def dog_bone(half: float = LINE / 2) -> list[tuple[float, float]]:
+    """Return the centre line of a type 1A bar: 170 long, 20 wide, 10 in its middle."""
+    right = [(40, 5), (55, 10), (85, 10), (85, -10), (55, -10), (40, -5)]
+    points = [*right, *((-x, y) for x, y in ((40, -5), (55, -10), (85, -10), (85, 10), (55, 10), (40, 5)))]
+    return [(x - math.copysign(half, x), y - math.copysign(half, y)) for x, y in points]
+
+
+def test_a_dog_bone_is_drawn_with_its_waist() -> None:
+    """The outline follows the outermost loop: 10 mm wide in the middle, 20 at the ends, and no hull."""
+    lines = [*HEAD, "M486 S0", ";TYPE:Outer wall", ";WIDTH:0.4"]
+    for number in range(1, 21):
+        lines += [f"G1 Z{0.2 * number:.1f}", *loop(turned(dog_bone(), 0))]
+    piece = read_plate(text([*lines, "M486 S-1", "M104 S0"])).objects[0]
+    assert match_object(piece)[0].piece.id == "iso527-1a"
+    waist = [y for x, y in piece.contour_mm if abs(x - 100) < 50]
+    assert (max(waist), min(waist)) == pytest.approx((105, 95), abs=0.25)
+    assert max(y for _, y in piece.contour_mm) == pytest.approx(110, abs=0.05)

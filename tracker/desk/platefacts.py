@@ -18,6 +18,7 @@ from tracker.platefile import (
     Reading,
     Section,
     Window,
+    corners_of,
     gauge_window,
     orientation_of,
     own_window,
@@ -58,6 +59,9 @@ def facts_of(
         "angle_deg": round(piece.angle_deg, 2),
         # A straight piece is drawn as its box; only one that lies askew needs its outline.
         "outline_mm": [_rounded(point) for point in piece.outline_mm] if lies.rotation_deg else [],
+        "contour_mm": [_rounded(point) for point in piece.contour_mm],
+        "gauge_mm": [_rounded(point) for point in corners_of(cut.window, piece)],
+        **({"bed_mm": [_rounded(point) for point in plate.bed_mm]} if plate.bed_mm else {}),
         "lies": lies.text,
         "layers": piece.layers,
         "layer_time_min_s": round(piece.layer_time_min_s, 2),
@@ -213,6 +217,8 @@ def object_of(name: str, facts: Mapping[str, Any]) -> PlateObject:
         rect_mm=tuple(facts["rect_mm"]),
         angle_deg=facts["angle_deg"],
         outline_mm=tuple(tuple(point) for point in facts["outline_mm"]),
+        contour_mm=tuple(tuple(point) for point in facts.get("contour_mm", ())),
+        gauge_mm=tuple(tuple(point) for point in facts.get("gauge_mm", ())),
         **_BLANK,
     )
 

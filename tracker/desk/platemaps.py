@@ -17,7 +17,7 @@ from tracker.platefile import (
     plate_map_text,
 )
 from tracker.platefile.facts import Point
-from tracker.platefile.platemap import outline
+from tracker.platefile.platemap import Bed, outline
 
 Labelled = tuple[list[PlateObject], dict[str, tuple[str, str]]]
 
@@ -34,8 +34,8 @@ def map_text(book: Book, job: str, width: int = 80, highlight: str | None = None
     Raises:
         Refused: The job's plate is not known.
     """
-    objects, labels, marked = _of(book, job, highlight)
-    return plate_map_text(objects, labels, highlight=marked, width=width)
+    objects, labels, bed, marked = _of(book, job, highlight)
+    return plate_map_text(objects, labels, bed, highlight=marked, width=width)
 
 
 def map_picture(book: Book, job: str, form: str, highlight: str | None = None) -> bytes:
@@ -50,11 +50,11 @@ def map_picture(book: Book, job: str, form: str, highlight: str | None = None) -
     Raises:
         Refused: The job's plate is not known, or there is no such form.
     """
-    objects, labels, marked = _of(book, job, highlight)
+    objects, labels, bed, marked = _of(book, job, highlight)
     if form == "svg":
-        return plate_map_svg(objects, labels, highlight=marked).encode()
+        return plate_map_svg(objects, labels, bed, highlight=marked).encode()
     if form == "png":
-        return plate_map_png(objects, labels, highlight=marked)
+        return plate_map_png(objects, labels, bed, highlight=marked)
     raise Refused(f"A plate map cannot be drawn as {form!r}", do="Name a file that ends in .svg or .png")
 
 
@@ -86,7 +86,7 @@ def map_of_row(row: Job, width: int = 80) -> str:
     return plate_map_text(objects, labels, width=width)
 
 
-def _of(book: Book, job: str, highlight: str | None) -> tuple[*Labelled, str | None]:
+def _of(book: Book, job: str, highlight: str | None) -> tuple[*Labelled, Bed | None, str | None]:
     with book.read() as session:
         row = find(book, session, job, "job")
         if not has_map(row):
@@ -100,7 +100,16 @@ def _of(book: Book, job: str, highlight: str | None) -> tuple[*Labelled, str | N
             # A piece of another plate is not on this map: better nothing marked than the piece of the same
             # number.
             marked = (piece.plate_facts or {}).get("key") if piece.job_id == row.id else None
-        return *_labelled(row.specimens), marked
+        return *_labelled(row.specimens), bed_of(row), marked
+
+
+def bed_of(row: Job) -> Bed | None:
+    """Return the bed of a job's plate file as xmin, ymin, xmax, ymax in mm; None where no file states it."""
+    corners = next((f["bed_mm"] for p in row.specimens if (f := p.plate_facts or {}).get("bed_mm")), None)
+    if not corners:
+        return None
+    x, y = [point[0] for point in corners], [point[1] for point in corners]
+    return min(x), min(y), max(x), max(y)
 
 
 def _labelled(pieces: Iterable[Specimen]) -> Labelled:

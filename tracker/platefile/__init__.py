@@ -36,7 +36,7 @@ from tracker.platefile.facts import (
     Stretch,
     ToolUse,
 )
-from tracker.platefile.gauge import OwnGauge, Section, Window, own_window, read_gauge, section
+from tracker.platefile.gauge import OwnGauge, Section, Window, corners_of, own_window, read_gauge, section
 from tracker.platefile.orientation import (
     NO_AXIS,
     NOTATIONS,
@@ -111,6 +111,7 @@ __all__ = [
     "Window",
     "check_notation",
     "check_regular",
+    "corners_of",
     "gauge_window",
     "match_geometry",
     "match_object",

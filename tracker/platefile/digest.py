@@ -27,7 +27,7 @@ from tracker.platefile.facts import (
     ToolUse,
 )
 from tracker.platefile.layering import Layering, Part, reading, set_points
-from tracker.platefile.orientation import smallest_rectangle, tilt_of
+from tracker.platefile.orientation import contour_of, smallest_rectangle, tilt_of
 from tracker.platefile.source import NoExtrusion
 from tracker.platefile.state import COLD_C, DIALECTS
 from tracker.platefile.tally import NO_LAYER, Objects, Point, Tally, Weights, bin_rate, hull
@@ -132,6 +132,10 @@ class Digest:
         for (objects, island), points in tally.hulls.items():
             have = self._hulls.get(body := self._who(objects, island))
             self._hulls[body] = hull(have + points) if have else points
+        self._loops: dict[str, tuple[float, list[Point]]] = {}
+        for (objects, island), loop in tally.loops.items():
+            body = self._who(objects, island)
+            self._loops[body] = max(loop, self._loops.get(body, loop))
         self._widths: dict[str, dict[float, float]] = defaultdict(lambda: defaultdict(float))
         for (objects, width), length in tally.widths.items():
             self._widths[self._marked(objects)][width] += length
@@ -354,6 +358,7 @@ class Digest:
             set_points=_in_force(layers),
             tools=tools,
             pauses=_pauses(layers, [code for code, _ in self._state.pauses]),
+            contour_mm=contour_of(self._loops.get(who, (0.0, []))[1], width / 2),
             tilt=tilt_of(layers, short + width, width),
             parts=1 if self._separate else self._apart.get(who, 1),
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from itertools import pairwise
 from typing import Any
 
@@ -264,6 +264,8 @@ class PlateObject:
         tools: What each tool laid of it, auxiliary deposits included.
         pauses: Waits for a person while it was printed.
         tilt: How it rises from the bed, None where it lies, stands on edge or upright.
+        contour_mm: Its outline by the outermost loop of a low layer; empty for a plain rectangle.
+        gauge_mm: Corners of its gauge section seen from above, where a map is to show it; else empty.
         parts: In how many parts it stands on the plate, where these nowhere touch in its lowest layers.
     """
 
@@ -293,6 +295,8 @@ class PlateObject:
     pauses: tuple[Pause, ...] = ()
     parts: int = 1
     tilt: Tilt | None = None
+    contour_mm: tuple[Point, ...] = field(default=(), compare=False)
+    gauge_mm: tuple[Point, ...] = field(default=(), compare=False)
 
     @property
     def layers(self) -> int:

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Final
 
 from tracker.errors import Refused
-from tracker.platefile.facts import Layer, Pause, PlateObject, Reading, SetPoints, Stretch
+from tracker.platefile.facts import Layer, Pause, PlateObject, Point, Reading, SetPoints, Stretch
 from tracker.platefile.layering import reading, set_points
 from tracker.platefile.source import BadWindow
 
@@ -143,6 +143,24 @@ def section(piece: PlateObject, window: Window) -> Section:
             if picked[0][0] <= pause.layer <= picked[-1][0] - (not pause.inside)
         ),
     )
+
+
+def corners_of(window: Window, piece: PlateObject) -> tuple[Point, ...]:
+    """Return the corners of a gauge section seen from above, mm; none of a range of heights."""
+    if window.angle_deg is None:
+        return ()
+    angle = math.radians(window.angle_deg)
+    c, s = math.cos(angle), math.sin(angle)
+    box = piece.box_mm
+    outline = piece.outline_mm or ((box[0], box[1]), (box[3], box[4]))
+    across = window.across or (min(y * c - x * s for x, y in outline), max(y * c - x * s for x, y in outline))
+    ends = (
+        (window.low, across[0]),
+        (window.high, across[0]),
+        (window.high, across[1]),
+        (window.low, across[1]),
+    )
+    return tuple((u * c - v * s, u * s + v * c) for u, v in ends)
 
 
 def _picked(piece: PlateObject, window: Window) -> list[tuple[int, Layer, list[tuple[Stretch, float]]]]:

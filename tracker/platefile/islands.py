@@ -211,8 +211,8 @@ def settle(tally: Tally, roots: Roots, *, keep: bool) -> None:
     tally.cells, cells = {}, tally.cells
     for (context, key, island), cell in cells.items():
         _merge(tally.cells, (context, key, number.get(int(names[island]), 0)), cell)
-    rates, fastest, hulls = tally.rates, tally.fastest, tally.hulls
-    tally.rates, tally.fastest, tally.hulls = {}, {}, {}
+    rates, fastest, hulls, loops = tally.rates, tally.fastest, tally.hulls, tally.loops
+    tally.rates, tally.fastest, tally.hulls, tally.loops = {}, {}, {}, {}
     for (who, island, feature), table in rates.items():
         laying = (who, number.get(int(names[island]), 0), feature)
         kept = tally.rates.setdefault(laying, defaultdict(float))
@@ -222,6 +222,9 @@ def settle(tally: Tally, roots: Roots, *, keep: bool) -> None:
         tally.fastest[laying] = max(most, tally.fastest.get(laying, 0.0))
     for (who, island), points in hulls.items():
         tally.add_hull((who, number.get(int(names[island]), 0)), points)
+    for (who, island), loop in loops.items():
+        body = (who, number.get(int(names[island]), 0))
+        tally.loops[body] = max(loop, tally.loops.get(body, loop))
 
 
 def _merge(cells: dict[CellKey, Cell], key: CellKey, cell: Cell) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass, fields
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,16 @@ from tracker.platefile.lines import Channels, Held
 from tracker.platefile.meaning import CLOCKWISE, COUNTER, PAUSE, SET_E
 from tracker.platefile.path import Bends, Path, Reading, Walker, followed, held, shifted, straight
 from tracker.platefile.state import Context, State
-from tracker.platefile.tally import HIGHEST_LEVEL, LOWEST_LEVEL, NO_LAYER, Objects, Point, Tally, ramp_key
+from tracker.platefile.tally import (
+    HIGHEST_LEVEL,
+    LOWEST_LEVEL,
+    NO_LAYER,
+    Body,
+    Objects,
+    Point,
+    Tally,
+    ramp_key,
+)
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
@@ -169,8 +179,9 @@ def note_extents(tally: Tally, contexts: list[Context], path: Path, laid: Laid) 
         tally.lay_with(at.tool)
         if not at.auxiliary and tally.widens((at.objects, island), box):
             stop = laid.begins[number + 1] if number + 1 < len(laid.begins) else len(laid.rows)
-            points = _points(path, laid.rows[laid.begins[number] : stop])
-            tally.add_hull((at.objects, island), points)
+            rows = laid.rows[laid.begins[number] : stop]
+            tally.add_hull((at.objects, island), _points(path, rows))
+            _note_loops(tally, (at.objects, island), path, rows)
 
 
 def _ends(path: Path, laid: Laid) -> tuple[list[Floats], list[Floats]]:
@@ -210,6 +221,25 @@ def _widen(low: list[Floats], high: list[Floats], path: Path, laid: Laid) -> Non
         np.fmax.at(high[axis], run, arcs.extent[2 * axis + 1])
 
 
+def _note_loops(tally: Tally, body: Body, path: Path, rows: Numbers) -> None:
+    """Keep the closed loop of deposits that holds the largest area: the outline of a body, dents and all."""
+    begins = [0, *(np.flatnonzero(np.diff(rows) != 1) + 1).tolist(), len(rows)]
+    for start, stop in pairwise(begins):
+        if stop - start < _LEAST_CORNERS:
+            continue
+        chain = rows[start:stop]
+        x = np.append(path.was[0][chain[0]], path.at[0].take(chain))
+        y = np.append(path.was[1][chain[0]], path.at[1].take(chain))
+        if not math.hypot(x[-1] - x[0], y[-1] - y[0]) < _CLOSED_MM:
+            continue
+        area = abs(float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]))) / 2
+        if area > tally.loops.get(body, (0.0, []))[0]:
+            tally.loops[body] = (area, list(zip(x[:-1].tolist(), y[:-1].tolist(), strict=True)))
+
+
+_LEAST_CORNERS = 3
+_CLOSED_MM = 1.0
+"""A loop ends a line width before its start at most."""
 _FEW = 64
 _DIRECTIONS = 24
 

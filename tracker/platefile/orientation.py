@@ -53,6 +53,55 @@ def smallest_rectangle(outline: Sequence[Point]) -> tuple[float, float, float]:
     return _turned(along, across, angle)
 
 
+def contour_of(loop: Sequence[Point], half_mm: float) -> tuple[Point, ...]:
+    """Return the outline around a closed centre line; empty for one with four corners or less.
+
+    Args:
+        loop: The centre line, mm; points within a tenth of a millimetre of a straight side are left out.
+        half_mm: Half a line width, by which the outline lies outside.
+    """
+    if len(loop) < _CORNERS:
+        return ()
+    far = max(range(len(loop)), key=lambda n: math.dist(loop[0], loop[n]))
+    kept = [*_kept(loop[: far + 1]), *_kept([*loop[far:], loop[0]])]
+    if len(kept) < _CORNERS:
+        return ()
+    pairs = zip(kept, [*kept[1:], kept[0]], strict=True)
+    out = half_mm if sum(a[0] * b[1] - b[0] * a[1] for a, b in pairs) > 0 else -half_mm
+    grown = []
+    for a, b, c in zip([kept[-1], *kept[:-1]], kept, [*kept[1:], kept[0]], strict=True):
+        before, after = math.atan2(b[1] - a[1], b[0] - a[0]), math.atan2(c[1] - b[1], c[0] - b[0])
+        turn = math.remainder(after - before, math.tau) / 2
+        # A sharp corner is cut off at two half line widths.
+        far_out = out / max(math.cos(turn), 0.5)
+        middle = before + turn - math.pi / 2
+        grown.append((b[0] + far_out * math.cos(middle), b[1] + far_out * math.sin(middle)))
+    return tuple(grown)
+
+
+def _kept(chain: Sequence[Point]) -> list[Point]:
+    """Return the points of a chain that its shape needs, the last one left out (Douglas and Peucker 1973)."""
+    kept, waiting = [0], [(0, len(chain) - 1)]
+    while waiting:
+        first, last = waiting.pop()
+        (x0, y0), (x1, y1) = chain[first], chain[last]
+        length = math.hypot(x1 - x0, y1 - y0) or 1.0
+        away = [
+            (abs((x1 - x0) * (y - y0) - (y1 - y0) * (x - x0)) / length, n)
+            for n, (x, y) in enumerate(chain[first + 1 : last], first + 1)
+        ]
+        most, at = max(away, default=(0.0, first))
+        if most > _AWAY_MM:
+            kept.append(at)
+            waiting += [(first, at), (at, last)]
+    return [chain[n] for n in sorted(kept)]
+
+
+_CORNERS = 5
+"""Less than a dog-bone has: a box or a turned rectangle is drawn as that."""
+_AWAY_MM = 0.1
+
+
 def _area(outline: Sequence[Point]) -> float:
     pairs = zip(outline, [*outline[1:], *outline[:1]], strict=True)
     return abs(sum(a[0] * b[1] - b[0] * a[1] for a, b in pairs)) / 2

@@ -177,7 +177,9 @@ def bed_around(objects: Sequence[PlateObject]) -> Bed:
 
 
 def outline(piece: PlateObject) -> tuple[Point, ...]:
-    """Return what to draw of a piece in mm: its box, or the turned rectangle of one that lies askew."""
+    """Return what to draw of a piece in mm: its outline, else its box, or its rectangle turned askew."""
+    if piece.contour_mm:
+        return piece.contour_mm
     if not orientation_of(piece).rotation_deg:
         x0, y0, _, x1, y1, _ = piece.box_mm
         return ((x0, y0), (x1, y0), (x1, y1), (x0, y1))
@@ -234,6 +236,9 @@ def _piece(
     shapes: list[Shape] = [
         Polygon(points, _MARKED if standing_out else _PIECE, _INK, 3.0 if standing_out else 1.2)
     ]
+    if piece.gauge_mm:
+        corners = tuple(scale(x, y) for x, y in piece.gauge_mm)
+        shapes.append(Polygon(corners, "none", _INK, 1.0, dashed=True))
     x, y = scale(*piece.centre_mm)
     width, height = piece.size_mm[0] * scale.factor, piece.size_mm[1] * scale.factor
     text = label[0] or piece.name
@@ -327,6 +332,7 @@ def _svg(shape: Shape) -> str:
     if isinstance(shape, Polygon):
         points = " ".join(f"{x:.1f},{y:.1f}" for x, y in shape.points)
         paint = f'fill="{shape.fill}" stroke="{shape.stroke}" stroke-width="{shape.width:g}"'
+        paint += ' stroke-dasharray="4 3"' if shape.dashed else ""
         return f'<polygon points="{points}" {paint}/>'
     if isinstance(shape, Line):
         (x1, y1), (x2, y2) = shape.start, shape.end
@@ -378,7 +384,8 @@ def plate_map_png(
 def _paint(image: Any, painter: ImageDraw.ImageDraw, shape: Shape, scale: float) -> None:
     if isinstance(shape, Polygon):
         points = [(x * scale, y * scale) for x, y in shape.points]
-        painter.polygon(points, fill=shape.fill)
+        if shape.fill != "none":
+            painter.polygon(points, fill=shape.fill)
         painter.line(
             [*points, points[0]], fill=shape.stroke, width=max(1, round(shape.width * scale)), joint="curve"
         )
@@ -463,9 +470,12 @@ def _fill(grid: list[list[str]], piece: PlateObject, bed: Bed, block: str) -> No
 
 
 def _holds(corners: Sequence[tuple[float, float]], x: float, y: float) -> bool:
-    """Tell whether a point lies in a convex outline that runs counter-clockwise."""
-    turns = zip(corners, [*corners[1:], corners[0]], strict=True)
-    return all((b[0] - a[0]) * (y - a[1]) - (b[1] - a[1]) * (x - a[0]) >= 0 for a, b in turns)
+    """Tell whether a point lies in an outline: a ray from it crosses the sides an odd number of times."""
+    sides = zip(corners, [*corners[1:], corners[0]], strict=True)
+    crossed = sum(
+        (a[1] > y) != (b[1] > y) and x < a[0] + (y - a[1]) * (b[0] - a[0]) / (b[1] - a[1]) for a, b in sides
+    )
+    return crossed % 2 == 1
 
 
 def _cell(grid: list[list[str]], piece: PlateObject, bed: Bed) -> tuple[int, int]:

@@ -102,7 +102,8 @@ def changed_by(code: str, words: dict[str, float]) -> dict[str, float]:
     Raises:
         KeyError: ``code`` is none of these.
     """
-    return _LIMITS[code](words)
+    # Firmware knows no negative limit; such a word is passed over.
+    return _LIMITS[code]({word: value for word, value in words.items() if value >= 0})
 
 
 def _acceleration(words: dict[str, float]) -> dict[str, float]:

@@ -162,6 +162,7 @@ class Tally:
         fastest: For the same: the greatest rate in mm/s.
         retractions: Per object tuple: count of (length in 0.01 mm, speed in mm/min).
         hulls: Per object tuple and island: the convex hull of its deposits seen from above, mm.
+        loops: Per body: the closed loop of deposits that holds the largest area, with that area, mm and mm².
         apart: Objects whose lowest layers are not connected: per object tuple, how many parts stand there.
         widths: Per (object tuple, width in mm): mm deposited in outer walls of that width.
         time: s of motion and dwell.
@@ -180,6 +181,7 @@ class Tally:
         default_factory=lambda: defaultdict(Counter)
     )
     hulls: dict[Body, list[Point]] = field(default_factory=dict)
+    loops: dict[Body, tuple[float, list[Point]]] = field(default_factory=dict)
     apart: dict[Objects, int] = field(default_factory=dict)
     widths: dict[tuple[Objects, float], float] = field(default_factory=lambda: defaultdict(float))
     time: float = 0.0
