@@ -39,6 +39,7 @@ class Strip:
         mean: Of those that count.
         low: Lower end of the mean's 95 % interval.
         high: Upper end.
+        limits: Values that the truth lies above or below.
         note: Beside the line: ``n 5 on 2 plates, 1 of 8 failed``.
     """
 
@@ -49,6 +50,7 @@ class Strip:
     low: float | None = None
     high: float | None = None
     note: str = ""
+    limits: Sequence[float] = ()
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,12 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
 
 def strips(title: str, lines: Sequence[Strip]) -> str:
     """Return a picture of groups of results, one line each, over one scale, from zero where that is near."""
-    every = [v for each in lines for v in (*each.values, *each.aside, each.low, each.high) if v is not None]
+    every = [
+        v
+        for each in lines
+        for v in (*each.values, *each.aside, *each.limits, each.low, each.high)
+        if v is not None
+    ]
     low, high = min(every, default=0.0), max(every, default=1.0)
     if 0 < low < 0.5 * high:
         low = 0.0
@@ -102,6 +109,8 @@ def _strip(each: Strip, y: float, place: object, right: float) -> Iterator[str]:
         yield f"<rect class='i' x='{at(each.low):.1f}' y='{y - 8:.1f}' width='{width:.1f}' height='16'/>"
     yield from (f"<circle class='p' cx='{at(v):.1f}' cy='{y:.1f}' r='3'/>" for v in each.values)
     yield from (f"<circle class='h' cx='{at(v):.1f}' cy='{y:.1f}' r='3.2'/>" for v in each.aside)
+    for value in each.limits:
+        yield f"<path class='h' d='M{at(value) - 4:.1f} {y + 3.5:.1f}h8l-4 -7z'/>"
     if each.mean is not None:
         yield f"<path class='m' d='M{at(each.mean):.1f} {y - 9:.1f}v18'/>"
     yield _words(right + 14, y + 4, each.note, kind="f")

@@ -79,6 +79,8 @@ class ResultLine:
     standing: str
     remarks: Sequence[str]
     look: str
+    figure: str
+    how: str
 
 
 def result_line(told: Told, book: Book) -> ResultLine:
@@ -97,6 +99,8 @@ def result_line(told: Told, book: Book) -> ResultLine:
         told.standing,
         row.remarks,
         "" if row.value is not None and row.counted else "hollow",
+        "–" if row.value is None else state_row(row).short,
+        "" if row.value is None else text.replace("\u00a0", " ").removeprefix(state_row(row).short).strip(),
     )
 
 
@@ -215,42 +219,59 @@ def wilson(hits: int, of: int) -> tuple[float, float]:
 
 
 def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool = False) -> list[Strip]:
-    """Return the lines of a picture of a quantity: a material, condition and orientation each."""
-    aside: dict[tuple[str, str], list[float]] = defaultdict(list)
-    failed: dict[tuple[str, str], list[str]] = defaultdict(list)
-    for told in found.set_aside():
-        if told.row.quantity == quantity and told.row.value is not None:
-            aside[name_of(told.row), lies(told.row.orientation)].append(told.row.value)
-    for lineage in found.pieces.values():
-        if lineage.specimen is not None and lineage.specimen.outcome is not None:
-            key = (
-                lineage.material.name if lineage.material else "not recorded",
-                lies(lineage.specimen.orientation),
-            )
-            failed[key].append(lineage.specimen.outcome)
+    """Return the lines of a picture of a quantity: a material, condition and orientation each.
+
+    Results that were set aside, and limits, are hollow; beside each line stands how many pieces failed.
+    """
+    told = [each for each in found.all() if each.row.quantity == quantity and each.row.value is not None]
     lines = []
     for row in table.rows:
+        own = [each for each in told if _in_row(each.row.job, row) and name_of(each.row) == row.material]
         for column, cell in row.cells.items():
-            lying = ", ".join(filter(None, (column.orientation, column.group)))
-            if column.quantity != quantity or not (
-                cell.values or aside.get((row.material, column.orientation))
-            ):
+            if column.quantity != quantity:
                 continue
+            here = [each.row for each in own if lies(each.row.orientation) == column.orientation]
+            aside = [each.value for each in here if not each.counted and each.value is not None]
+            limits = [
+                each.value
+                for each in here
+                if each.counted and each.relation != "=" and each.value is not None
+            ]
+            if not (cell.values or aside or limits):
+                continue
+            lying = ", ".join(filter(None, (column.orientation, column.group)))
             words = (lying, row.words) if one else (row.material, lying, row.words)
-            outcomes = failed.get((row.material, column.orientation), [])
-            lost = f", {outcomes.count('failed')} of {len(outcomes)} failed" if "failed" in outcomes else ""
             interval = (None, None) if cell.uninformative or cell.ordinal else (cell.low, cell.high)
+            only = f", {len(limits)} limits" if limits else ""
             lines.append(
                 Strip(
                     " · ".join(w for w in words if w),
                     cell.values,
-                    aside.pop((row.material, column.orientation), ()),
+                    aside,
                     cell.mean,
                     *interval,
-                    f"n {cell.n}{lost}",
+                    f"n {cell.n}{only}{_failed(found, row, column.orientation)}",
+                    limits,
                 )
             )
     return lines
+
+
+def _in_row(job: str | None, row: TableRow) -> bool:
+    return job is None or read_id(job)[0].number in row.jobs
+
+
+def _failed(found: Gathered, row: TableRow, orientation: str) -> str:
+    """Return how many of the pieces of a row's jobs failed: ``, 1 of 8 failed``; empty where none did."""
+    outcomes = [
+        each.specimen.outcome
+        for each in found.pieces.values()
+        if each.specimen is not None
+        and each.specimen.outcome is not None
+        and each.specimen.job_id in row.jobs
+        and lies(each.specimen.orientation) == orientation
+    ]
+    return f", {outcomes.count('failed')} of {len(outcomes)} failed" if "failed" in outcomes else ""
 
 
 def dry_and_wet(found: Gathered, quantity: str = STRENGTH) -> list[Strip]:
