@@ -407,3 +407,32 @@ def test_a_label_scanned_into_a_remark_is_asked_about(site: Site, browser: Brows
     assert (answer.status_code, entries(site.book)) == (409, before)
     assert "was scanned into the field" in plain(answer.text).replace("&#39;", "'")
     assert browser.fill(f"/{site.spool}/weigh", {**form, "sure": "1"}).status_code == 200
+
+
+@ON_BOTH
+def test_a_test_over_days_takes_a_further_reading(site: Site, browser: Browser) -> None:
+    """On the specimen that hangs there one length is typed; the clock does the rest, once however often sent."""
+    begun = {"r-load": "2 kg", "r-width": "10", "r-thickness": "4", "r-span": "64", "r-first": "1.0"}
+    known = {f"r-{each.name}" for each in fields(load().method("creep").Readings)}
+    browser.fill(
+        f"/{site.pieces[0]}/measure/creep", {n: v for n, v in begun.items() if n in known} | {"at": "3 h ago"}
+    )
+    page = browser.get(f"/{site.pieces[0]}").text
+    assert "goes on" in page
+    parts = page.count('name="part"')
+    form = {"test": "M0001-Y", "part": ["1.2"] * parts, "at": "", "key": "one"}
+    for _ in range(2):
+        answer = browser.fill(f"/{site.pieces[0]}/append", form)
+    assert answer.status_code == 200, plain(answer.text)[:400]
+    readings = row_of(site.book, "M0001-Y").readings
+    series = readings[load().method("creep").over_time]
+    assert len(series) == 1
+    assert 2.9 < series[0][0] < 3.1
+
+
+@pytest.mark.parametrize("path", ["/help", "/help/labels", "/help?words=calibration"])
+def test_the_manual_is_shown(browser: Browser, path: str) -> None:
+    """Its pages, one of them, and the lines that speak of something."""
+    answer = browser.get(path)
+    assert answer.status_code == 200
+    assert "<script" not in answer.text.partition("<main")[2]

@@ -14,6 +14,7 @@ from starlette.responses import Response
 from tracker.api import Method, Recording, fields
 from tracker.desk.loglooks import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, last_readings, last_rigs, measure
+from tracker.desk.overtime import Running, append, running
 from tracker.desk.platemaps import outlines_of
 from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
@@ -22,7 +23,7 @@ from tracker.forms import when_at
 from tracker.ids import Ident, rig_id
 from tracker.kinds import Card, card_of, fetch, resolve
 from tracker.programme import still_wanted
-from tracker.web.acting import check_no_scan, followed, meant
+from tracker.web.acting import acted, check_no_scan, followed, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, text_of, typed, typed_asks
 from tracker.web.pages.rigmode import RigChoice, choice_of, offer_taken, rig_page, rigs_asked
@@ -46,6 +47,8 @@ class PieceFacts:
         map: Its plate from above, itself marked; None where no plate is known.
         measurements: ID, method and results of what was measured.
         wanted: What its programme still wants of such pieces, in one line; empty for a spool.
+        running: Tests over days that go on with it.
+        running: Tests over days that go on with it.
         photographs: Those of the piece, as ``show --json`` has them.
         log: What the logs of its job say of it; None where none was kept, and for a spool.
     """
@@ -58,6 +61,7 @@ class PieceFacts:
     wanted: str = ""
     log: PieceLog | None = None
     photographs: tuple[Mapping[str, Any], ...] = ()
+    running: tuple[Running, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -146,6 +150,9 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             card_of(session, fetch(session, resolve(book, session, each)), book.zone).data
             for each in shown.data.get("measurements", ())
         ]
+        running_tests = (
+            tuple(running(book, bench.plugged, str(ident))) if ident.kind == "specimen" and told else ()
+        )
         return PieceFacts(
             tuple(five_lines(book, session, ident)),
             warning(row),
@@ -155,6 +162,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             still_wanted(book, str(ident)) if ident.kind == "specimen" else "",
             piece_log(row) if ident.kind == "specimen" else None,
             tuple(shown.data.get("photographs", ())),
+            running=running_tests,
         )
 
 
@@ -275,3 +283,21 @@ def _refused(form: FormData, names: list[str], key: str, refusal: Refused) -> Se
         key=key,
         files=tuple(name for name in names if not isinstance(form.get(READING + name), str | None)),
     )
+
+
+@router.post("/{text}/append")
+def appended(
+    request: Request, bench: Here, visitor: Writer, form: Form, text: Annotated[str, Path(max_length=400)]
+) -> Response:
+    """Add a reading to a test over days; the clock gives its time unless one is typed."""
+    with bench.book.read() as session:
+        ident = resolve(bench.book, session, text)
+    values = [each for each in form.getlist("part") if isinstance(each, str)]
+    return acted(
+        request, bench, form, str(ident),
+        lambda: append(
+            bench.book, visitor.who, bench.plugged, text_of(form, "test"), values,
+            at=text_of(form, "at"), sure=meant(form),
+        ),
+        lambda refusal: refused_page(request, bench, visitor, ident, refusal),
+    )  # fmt: skip

@@ -1,0 +1,47 @@
+"""The manual on the page: one task at the bench each, and where it speaks of something."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Query, Request
+from markupsafe import Markup
+from starlette.responses import Response
+
+from tracker.manual import search, topic, topics
+from tracker.web.render import page
+from tracker.web.visitors import Here, Reader
+
+router = APIRouter()
+
+
+@router.get("/help")
+def contents(
+    request: Request, bench: Here, visitor: Reader, words: Annotated[str, Query(max_length=100)] = ""
+) -> Response:
+    """Show the pages of the manual, and the lines in which some words stand."""
+    found = list(search(words))[:60] if words.strip() else []
+    return page(
+        request, bench, visitor, "help", topics=topics(), words=words, found=found, text="", title="Help"
+    )
+
+
+@router.get("/help/{name}")
+def opened(
+    request: Request, bench: Here, visitor: Reader, name: Annotated[str, Path(max_length=60)]
+) -> Response:
+    """Show a page of the manual."""
+    chosen = topic(name)
+    return page(
+        request, bench, visitor, "help", topics=topics(), words="", found=(), title=chosen.title,
+        text=_drawn(chosen.text.partition("\n")[2]),
+    )  # fmt: skip
+
+
+@cache
+def _drawn(text: str) -> Markup:
+    """Return a page of ours as HTML; markup in it is shown as text all the same."""
+    from markdown_it import MarkdownIt  # noqa: PLC0415 - most pages need none
+
+    return Markup(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))  # noqa: S704 - made from a page of our own, with raw markup switched off
