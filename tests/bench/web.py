@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import re
 import socket
 import subprocess
@@ -15,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from time import perf_counter
 
+from tests.bench._keystrokes import TASKS, seconds
 from tests.bench._row import Row
 from tests.desk.bench import a_calibrated_rig, a_job, a_pull
 from tracker.book import new_book
@@ -106,7 +108,13 @@ def rows() -> list[Row]:
             token = pair_device(book, "bench", "rig")[1]
         (Path(made) / "floor").mkdir()
         with _serving("ours", folder) as ours, _serving("floor", Path(made) / "floor") as floor:
-            return [*_pages(ours, floor, pieces[0]), _posts(ours, floor, token, pieces[1]), _weight(ours)]
+            return [
+                *_pages(ours, floor, pieces[0]),
+                _posts(ours, floor, token, pieces[1]),
+                _weight(ours),
+                *_load(ours, token, pieces[2]),
+                *_hands(ours, pieces[0]),
+            ]
 
 
 def _pages(ours: int, floor: int, piece: str) -> Iterator[Row]:
@@ -141,3 +149,87 @@ def _posts(ours: int, floor: int, token: str, piece: str) -> Row:
 
 def _weight(ours: int) -> Row:
     return Row("first page, all told", _kilobytes(ours), 100.0, "<= 1", "kB", "the bound itself")
+
+
+_DEVICES, _STORING = 50, 5
+_LOAD_S = float(os.environ.get("STRANDBOOK_LOAD_S", "15"))
+
+
+def _load(ours: int, token: str, piece: str) -> Iterator[Row]:
+    """Let fifty devices ask whether there is news and five store, for a time; nothing may be lost or slow."""
+    took: list[float] = []
+    stored: list[str] = []
+
+    async def poll(until: float) -> None:
+        reader, writer = await asyncio.open_connection("127.0.0.1", ours)
+        while perf_counter() < until:
+            took.append(await _exchange(reader, writer, _get("/live/state")))
+            await asyncio.sleep(2.0)
+        writer.close()
+
+    async def store(until: float, device: int) -> None:
+        reader, writer = await asyncio.open_connection("127.0.0.1", ours)
+        number = 0
+        while perf_counter() < until:
+            number += 1
+            stored.append(f"{device}-{number}")
+            took.append(await _exchange(reader, writer, _small_post(token, piece, stored[-1])))
+            await asyncio.sleep(1.0)
+        writer.close()
+
+    async def everybody() -> None:
+        until = perf_counter() + _LOAD_S
+        await asyncio.gather(
+            *(poll(until) for _ in range(_DEVICES)), *(store(until, each) for each in range(_STORING))
+        )
+
+    before = _measured(ours, token)
+    asyncio.run(everybody())
+    lost = len(stored) - (_measured(ours, token) - before)
+    slow = sorted(took)[int(0.95 * len(took))]
+    what = f"{_DEVICES} devices asking, {_STORING} storing, {_LOAD_S:g} s"
+    yield Row(f"{what}: 95 of 100 within", slow, 0.2, "<= 0.200 s", note="the bound itself")
+    yield Row(f"{what}: lost of {len(stored)}", lost, 1.0, "<= 0", "posts", "one that is lost")
+
+
+async def _exchange(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, request: bytes) -> float:
+    began = perf_counter()
+    writer.write(request)
+    head = await reader.readuntil(b"\r\n\r\n")
+    length = re.search(rb"content-length: (\d+)", head, re.IGNORECASE)
+    assert head.split(b" ", 2)[1] in (b"200", b"201"), head
+    await reader.readexactly(int(length[1]) if length else 0)
+    return perf_counter() - began
+
+
+def _small_post(token: str, piece: str, key: str) -> bytes:
+    body = json.dumps({
+        "specimen": piece, "method": "tensile", "sure": True, "key": key,
+        "readings": {"max_force": 1830, "width": 10, "thickness": 4},
+    })  # fmt: skip
+    return (
+        f"POST /api/measurements HTTP/1.1\r\nHost: 127.0.0.1\r\nAuthorization: Bearer {token}\r\n"
+        f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n{body}"
+    ).encode()
+
+
+def _measured(port: int, token: str) -> int:
+    asked = urllib.request.Request(
+        f"http://127.0.0.1:{port}/api/list/measurements?most=10000",
+        headers={"Authorization": f"Bearer {token}"},
+    )
+    with urllib.request.urlopen(asked) as answer:  # noqa: S310 - of this computer
+        return len(json.loads(answer.read()))
+
+
+def _hands(ours: int, piece: str) -> Iterator[Row]:
+    """Give what a person takes over each task at both screens, with the machine's time measured beside it."""
+    pages = (f"/scan?told=json&text={piece}", f"/rig?method=tensile&of={piece}", f"/{piece}")
+    machine = sum(min(_timed(ours, _get(path), 1, 4)[1]) for path in pages)
+    for task, (screen, phone, bound) in TASKS.items():
+        for where, operators in (("with a scanner", screen), ("on a phone", phone)):
+            person = seconds(operators)
+            yield Row(
+                f"{task}, {where}", person + machine, person, f"<= {bound:g} s",
+                note=f"{operators}: {person:.1f} s of the person, {machine * 1000:.0f} ms of ours",
+            )  # fmt: skip

@@ -411,7 +411,7 @@ def test_a_label_scanned_into_a_remark_is_asked_about(site: Site, browser: Brows
 
 @ON_BOTH
 def test_a_test_over_days_takes_a_further_reading(site: Site, browser: Browser) -> None:
-    """On the specimen that hangs there one length is typed; the clock does the rest, once however often sent."""
+    """On the specimen that hangs there one length is typed; the clock does the rest, and only once."""
     begun = {"r-load": "2 kg", "r-width": "10", "r-thickness": "4", "r-span": "64", "r-first": "1.0"}
     known = {f"r-{each.name}" for each in fields(load().method("creep").Readings)}
     browser.fill(

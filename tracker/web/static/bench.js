@@ -419,6 +419,10 @@
     document.body.append(view);
     view.addEventListener("close", () => { stream.getTracks().forEach((t) => t.stop()); view.remove(); });
     view.showModal();
+    // At the rig the camera opens again by itself for the next specimen, until it is closed by hand.
+    const chain = (on) => { try { if (on) sessionStorage.setItem("camera", "on"); else sessionStorage.removeItem("camera"); } catch { /* opened by hand then */ } };
+    chain(true);
+    close.addEventListener("click", () => chain(false));
     await video.play();
     const sheet = document.createElement("canvas");
     while (view.open) {
@@ -437,5 +441,14 @@
       await new Promise((done) => setTimeout(done, 250));
     }
   });
+  try {
+    if (camera && sessionStorage.getItem("camera") && document.body.dataset.scanTo && !document.querySelector("main form[data-keep]")) camera.click();
+  } catch { /* opened by hand then */ }
+  // At the rig the first reading that is still empty has the focus; where none is, Enter stores.
+  const atRig = document.body.dataset.scanTo && document.querySelector("main form[data-keep]");
+  if (atRig && !document.querySelector("[role=alert]")) {
+    const empty = all("input[type=text], select, textarea", atRig).find((e) => e.offsetParent && e.name.startsWith("r-") && !e.value);
+    (empty || atRig.querySelector("button.main")).focus();
+  }
   if ("serviceWorker" in navigator && window.isSecureContext && document.querySelector("header.bar")) navigator.serviceWorker.register("/sw.js").catch(() => { /* works online then */ });
 })();
