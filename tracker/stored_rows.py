@@ -57,23 +57,21 @@ class RawTable:
         connection: Connection,
         *,
         in_order: bool = False,
-        low: int | None = None,
-        high: int | None = None,
+        after: int = 0,
     ) -> Iterator[list[list[Any]]]:
         """Yield the rows, some thousand at a time.
 
         Args:
             connection: To the book.
             in_order: Oldest first: by number, or by the entry that wrote them last where they have none.
-            low: Least number of the rows wanted, and ``high`` the one past the last; of numbered tables only.
-            high: As above.
+            after: Only rows that entries after this one wrote last.
         """
         wanted = [raw(self.table.c[name]).label(f"c{n}") for n, name in enumerate(self.columns)]
         statement = select(*wanted)
         if in_order:
             statement = statement.order_by(*self._order())
-        if low is not None and high is not None:
-            statement = statement.where(self.table.c.id >= low, self.table.c.id < high)
+        if after:
+            statement = statement.where(raw(self.table.c.entry) > after)
         options = {"stream_results": True, "yield_per": BATCH}
         for rows in connection.execute(statement, execution_options=options).partitions():
             yield [self.in_json(row) for row in rows]

@@ -18,6 +18,7 @@ from tracker.book import Book, new_book, open_book
 from tracker.cli import strandbook
 from tracker.heads import FOLDER, HeadError, KeyRing, head_of, write_head
 from tracker.journal import canonical, hash_of
+from tracker.model import Material
 from tracker.verify import attach_stamp, head_now, read_heads, verify
 
 
@@ -216,3 +217,52 @@ class TestTimeStamps:
         noted.write_text(noted.read_text() + "\n")
         with pytest.raises(HeadError, match="is no time stamp of"):
             attach_stamp(book, "Ada", stamp, noted)
+
+
+class TestSince:
+    """Only what was entered after a noted head."""
+
+    def test_it_counts_what_is_new(self, book: Book, noted: Path) -> None:
+        """An entry, its row, and nothing of before."""
+        add_material(book, "later")
+        (head,) = read_heads(noted)
+        findings = verify(book, since=head)
+        assert findings.clean, findings.lines()
+        assert (findings.counts["entries"], findings.counts["rows"]) == (1, 1)
+        assert any(f"after entry {head.entry}" in note for note in findings.notes)
+        assert findings.head == verify(book).head
+
+    def test_nothing_new(self, book: Book, noted: Path) -> None:
+        """It ends with the head that it began with."""
+        findings = verify(book, since=read_heads(noted)[0])
+        assert findings.clean, findings.lines()
+        assert findings.head == verify(book).head
+
+    @pytest.mark.parametrize(
+        "change", ["UPDATE material SET maker = 'x' WHERE id = 2", "DELETE FROM material WHERE id = 2"]
+    )
+    def test_a_new_row_changed_behind_the_journal(self, book: Book, noted: Path, change: str) -> None:
+        """It is found as by a whole verification."""
+        add_material(book, "later")
+        with book.engine.begin() as connection:
+            connection.execute(text(f"{change} WHERE id = 2"))
+        assert [each.table for each in verify(book, since=read_heads(noted)[0]).found] == ["material"]
+
+    def test_an_old_row_corrected_since(self, book: Book, noted: Path) -> None:
+        """What it was before stands in an entry that is not gone through, and is taken as sound."""
+        with book.act("correct", "Ada") as act:
+            act.session.get_one(Material, 1).name = "corrected"
+        assert verify(book, since=read_heads(noted)[0]).clean
+
+    def test_a_journal_written_anew_before_it(self, book: Book, noted: Path) -> None:
+        """The head itself is held against its entry."""
+        add_material(book, "later")
+        rewrite(book, "Better ASA")
+        assert any("written anew" in each.text for each in verify(book, since=read_heads(noted)[0]).found)
+
+    def test_a_tail_cut_off_behind_it(self, book: Book, noted: Path) -> None:
+        """It is not there any more."""
+        with book.engine.begin() as connection:
+            last = connection.execute(text("SELECT max(seq) FROM journal")).scalar()
+            connection.execute(text("DELETE FROM journal WHERE seq = :last"), {"last": last})
+        assert any("was cut off" in each.text for each in verify(book, since=read_heads(noted)[0]).found)

@@ -218,6 +218,9 @@ def upgrade_command(bench: Bench, /, as_json: bool) -> None:
 @click.option(
     "--against", multiple=True, type=click.Path(path_type=Path), help="Look for a head noted earlier."
 )
+@click.option(
+    "--since", type=click.Path(path_type=Path), help="Go only through what was entered after a noted head."
+)
 @click.option("--clean", "cleaning", is_flag=True, help="Take away files that belong to no act.")
 @as_json
 @pass_bench
@@ -227,6 +230,7 @@ def verify_command(
     noted: str,
     note_to: Path | None,
     against: tuple[Path, ...],
+    since: Path | None,
     cleaning: bool,
     as_json: bool,
 ) -> None:
@@ -237,8 +241,11 @@ def verify_command(
     computer signed are looked for by themselves.
     """
     heads = [head for file in against for head in read_heads(file)]
+    begin = read_heads(since)[-1] if since is not None else None
     with stages() as tell:
-        findings = verify(bench.book, recomputing(bench.book, bench.plugged), tell, noted, against=heads)
+        findings = verify(
+            bench.book, recomputing(bench.book, bench.plugged), tell, noted, against=heads, since=begin
+        )
     gone = clean(bench.book, findings.unnamed) if cleaning and findings.unnamed else []
     # Not of a damaged book: the note would vouch for it.
     if note_to is not None and findings.clean:

@@ -51,6 +51,7 @@ def verify(
     noted: str = "",
     *,
     against: Sequence[Head] = (),
+    since: Head | None = None,
 ) -> Findings:
     """Hold a book against its journal.
 
@@ -63,6 +64,9 @@ def verify(
             entry must still have it.
         against: Heads that were noted outside the book: each entry that they name must have that hash. Those
             that this computer signed are looked for as well.
+        since: A head noted after an earlier verification: only what was entered since is gone through, in
+            seconds where the whole takes minutes. Older rows that were changed behind the journal are not
+            found; a note says so.
 
     Raises:
         Refused: ``noted`` is no such hash.
@@ -73,16 +77,18 @@ def verify(
         readings no longer give.
     """
     findings = Findings(noted=_hash(noted))
-    heads = Heads(book.code, [*against, *KeyRing().remembered(book.code)], findings)
+    noted_heads = [*against, *([since] if since is not None else []), *KeyRing().remembered(book.code)]
+    heads = Heads(book.code, noted_heads, findings)
     tell = progress or silent
+    after = since.entry if since is not None and since.book == book.code else 0
     with book.connect() as connection, lenient_text(connection):
         _check_store(connection, findings)
-        _check_rows(connection, book, findings, heads, tell)
+        _check_rows(connection, book, findings, heads, tell, after)
         if recompute is None:
             findings.notes.append("Results were not computed again")
         else:
             with _noting(findings, "The measurements"):
-                check_results(connection, recompute, findings, tell)
+                check_results(connection, recompute, findings, tell, after)
     return findings
 
 
@@ -96,13 +102,18 @@ def _hash(typed: str) -> str:
     return said
 
 
-def _check_rows(connection: Connection, book: Book, findings: Findings, heads: Heads, tell: Progress) -> None:
+def _check_rows(
+    connection: Connection, book: Book, findings: Findings, heads: Heads, tell: Progress, after: int
+) -> None:
     dialect = connection.dialect.name
     tables = {name: RawTable(t, dialect) for name, t in Base.metadata.tables.items() if name != "journal"}
     with Ledger(tables) as ledger:
-        replay = Replay(tables, book.files, ledger, findings)
+        replay = Replay(tables, book.files, ledger, findings, after=after)
+        if after:
+            heads.begin_after(connection, after)
+            findings.notes.append(f"Only what was entered after entry {after} was gone through")
         with _noting(findings, "The journal"):
-            for link in walk(connection, findings, tell):
+            for link in walk(connection, findings, tell, after):
                 heads.take(link)
                 replay.take(link)
             heads.finish()

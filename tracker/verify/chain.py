@@ -36,12 +36,21 @@ class Link:
     hash: str
 
 
-def walk(connection: Connection, findings: Findings, progress: Progress) -> Iterator[Link]:
-    """Yield every entry in order, and note the first that is broken."""
-    total = connection.scalar(select(func.count()).select_from(JournalRecord)) or 0
-    last_seq, last_hash = 0, FIRST_PREV
+def walk(connection: Connection, findings: Findings, progress: Progress, after: int = 0) -> Iterator[Link]:
+    """Yield every entry in order, and note the first that is broken.
+
+    Args:
+        connection: To the book.
+        findings: Takes what is broken.
+        progress: Called now and then.
+        after: Number of an entry that is known to be sound; the walk begins behind it.
+    """
+    total = connection.scalar(select(func.count()).where(JournalRecord.seq > after)) or 0
+    last_seq, last_hash = after, FIRST_PREV
+    if after:
+        last_hash = connection.scalar(select(JournalRecord.hash).where(JournalRecord.seq == after)) or ""
     whole = True
-    for row in _rows(connection):
+    for row in _rows(connection, after):
         link = Link(_origin(row), _parsed(row["body"]), str(row["hash"]))
         # Only the first: after a break every later entry is broken too, and would bury it.
         trouble = _trouble(row, link.body, last_seq, last_hash) if whole else ""
@@ -76,9 +85,9 @@ def body_of(connection: Connection, seq: int) -> dict[str, Any]:
     return _parsed(body)
 
 
-def _rows(connection: Connection) -> Iterator[dict[str, Any]]:
+def _rows(connection: Connection, after: int) -> Iterator[dict[str, Any]]:
     reader = RawTable(JournalRecord.metadata.tables["journal"], connection.dialect.name)
-    statement = _select(reader).order_by(JournalRecord.seq)
+    statement = _select(reader).where(JournalRecord.seq > after).order_by(JournalRecord.seq)
     options = {"stream_results": True, "yield_per": _SOME}
     for row in connection.execute(statement, execution_options=options):
         yield _named(reader, row)

@@ -10,7 +10,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, func, select
 
 from tracker.progress import Progress
-from tracker.stored_rows import Key, RawTable, batched, digest
+from tracker.stored_rows import Key, RawTable, batched, digest, raw
 from tracker.verify.chain import body_of, origin_of
 from tracker.verify.findings import Difference, Finding, named
 from tracker.verify.replay import Replay, manifest_rows
@@ -31,9 +31,10 @@ class _Suspect:
 def compare(connection: Connection, replay: Replay, progress: Progress) -> None:
     """Hold every row of every table against what the replay expects."""
     for name, reader in replay.tables.items():
-        total = connection.scalar(select(func.count()).select_from(reader.table)) or 0
+        wanted = select(func.count()).where(raw(reader.table.c.entry) > replay.after)
+        total = connection.scalar(wanted) or 0
         done = 0
-        for rows in reader.batches(connection):
+        for rows in reader.batches(connection, after=replay.after):
             _tell(connection, replay, reader, _differing(replay, reader, rows))
             done += len(rows)
             progress(name, done, total)

@@ -8,7 +8,7 @@ import json
 import re
 from pathlib import Path
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from tracker.book import Book
 from tracker.heads import KEY_ENTERED, Head, HeadError, KeyRing, head_of
@@ -115,15 +115,20 @@ class Heads:
     def take(self, link: Link) -> None:
         """Take one entry of the walk."""
         for head in self._wanted.pop(link.origin.seq, ()):
-            if head.hash != link.hash:
-                self._add(
-                    f"Entry {head.entry} is not the one that was noted on {head.at[:10]}: "
-                    "the journal up to there was written anew"
-                )
+            self._compare(head, link.hash)
         reason = str(link.body.get("reason", ""))
         if reason.startswith(KEY_ENTERED):
             self._keys.add(reason.removeprefix(KEY_ENTERED))
         self._look_at_time(link)
+
+    def begin_after(self, connection: Connection, entry: int) -> None:
+        """Look at the heads of entries that the walk leaves out, in the journal itself."""
+        for number in [each for each in self._wanted if 0 < each <= entry]:
+            hash_ = connection.scalar(select(JournalRecord.hash).where(JournalRecord.seq == number))
+            for head in self._wanted[number] if hash_ is not None else ():
+                self._compare(head, hash_ or "")
+            if hash_ is not None:
+                del self._wanted[number]
 
     def finish(self) -> None:
         """Say which noted entries the journal does not have any more, and which keys it never named."""
@@ -137,6 +142,13 @@ class Heads:
         if self._keys and strange:
             self._findings.notes.append(
                 f"Noted heads are signed with a key that the journal does not name: {', '.join(strange)}"
+            )
+
+    def _compare(self, head: Head, hash_: str) -> None:
+        if head.hash != hash_:
+            self._add(
+                f"Entry {head.entry} is not the one that was noted on {head.at[:10]}: "
+                "the journal up to there was written anew"
             )
 
     def _look_at_time(self, link: Link) -> None:

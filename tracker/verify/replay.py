@@ -80,6 +80,7 @@ class Replay:
         findings: Where trouble is noted.
         manifests: Digest of every manifest met, and the entry that names it.
         unread: ``(table, entry)`` of rows whose manifest cannot be read: they cannot be judged.
+        after: Number of the entry behind which the replay begins; what was before it is taken as sound.
     """
 
     tables: Mapping[str, RawTable]
@@ -88,6 +89,7 @@ class Replay:
     findings: Findings
     manifests: dict[str, Origin] = field(default_factory=dict)
     unread: set[tuple[str, int]] = field(default_factory=set)
+    after: int = 0
 
     def take(self, link: Link) -> None:
         """Take one entry."""
@@ -127,7 +129,11 @@ class Replay:
         )
 
     def _cannot_know(self, reader: RawTable, before: Mapping[str, Any] | None) -> bool:
-        return before is not None and (reader.table.name, before.get("entry")) in self.unread
+        if before is None:
+            return False
+        entry = before.get("entry")
+        earlier = isinstance(entry, int) and entry <= self.after
+        return earlier or (reader.table.name, entry) in self.unread
 
     def _bulk(self, origin: Origin, named: Mapping[str, Any]) -> None:
         table, manifest = named["table"], named["manifest"]

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Final
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, func, or_, select
 from sqlalchemy.orm import Session, selectinload
 
 from tracker.errors import Refused
@@ -25,12 +25,20 @@ _SOME: Final = 200
 
 
 def check_results(
-    connection: Connection, recompute: Recompute, findings: Findings, progress: Progress
+    connection: Connection, recompute: Recompute, findings: Findings, progress: Progress, after: int = 0
 ) -> None:
-    """Compute every measurement that has readings again, and name each result that differs."""
+    """Compute every measurement that has readings again, and name each result that differs.
+
+    Args:
+        connection: To the book.
+        recompute: Gives a measurement's values again.
+        findings: Takes what differs.
+        progress: Called now and then.
+        after: Only measurements that, or a result of which, entries after this one wrote last.
+    """
     total = connection.scalar(select(func.count()).select_from(Measurement)) or 0
     missing: dict[str, int] = {}
-    for done, measurement in enumerate(_measurements(connection, findings), start=1):
+    for done, measurement in enumerate(_measurements(connection, findings, after), start=1):
         _check(measurement, recompute, findings, missing)
         if done % _SOME == 0:
             progress("results", done, total)
@@ -41,8 +49,11 @@ def check_results(
         )
 
 
-def _measurements(connection: Connection, findings: Findings) -> Iterator[Measurement]:
+def _measurements(connection: Connection, findings: Findings, after: int) -> Iterator[Measurement]:
     ids = select(Measurement.id).where(Measurement.readings.is_not(None)).order_by(Measurement.id)
+    if after:
+        changed = select(Result.measurement_id).where(Result.entry > after)
+        ids = ids.where(or_(Measurement.entry > after, Measurement.id.in_(changed)))
     last = 0
     # By number and not by offset: an offset reads everything before it anew, which over a book is
     # quadratic.
