@@ -22,12 +22,10 @@ from tracker.api import (
     measured,
     nominal,
     picture,
-    read_numbers,
+    read_diameters,
 )
 from tracker.api.picture import INK, RESULT
-from tracker.api.tables import column_role
 
-_ROLES = {"diameter": ("diameter", "dia", "d", "d1", "d2", "x", "y", "durchmesser")}
 _PLAUSIBLE = (0.5, 6.0)
 Millimetres = Annotated[float, Field(gt=0)]
 
@@ -45,7 +43,8 @@ class DiameterReadings(Readings):
         ),
     ] = ()
     log: Annotated[
-        Recording | None, Reading(help="recording: diameter (or d1, d2) along the strand", ask=False)
+        Recording | None,
+        Reading(help="recording: diameter (or d1, d2) along the filament", ask=False, reads="diameters"),
     ] = None
     nominal: Annotated[
         float | None, Reading("mm", "nominal diameter, 1.75 or 2.85", exact=True, ask=False), Field(gt=0)
@@ -128,18 +127,10 @@ def places_of(readings: Any) -> list[tuple[Any, Any]]:
     places: list[tuple[Any, Any]] = [(d1, d2) for d1, d2 in readings.places]
     if readings.log is None:
         return places
-    table = read_numbers(readings.log)
-    # Two at most: a gauge across two axes, and what further columns repeat in other units.
-    columns = [index for index, word in enumerate(table.words) if column_role(word, _ROLES)][:2]
-    if not columns:
-        raise Refused(
-            f"{readings.log.name} has no column of diameter", do="Name it like diameter_mm, or d1_mm,d2_mm."
-        )
-    for row in table.values[:, columns].tolist():
-        found = [measured(readings, "log", d, "mm") for d in row if math.isfinite(d) and d > 0]
-        if found:
-            # A place read once still counts for the mean; it only says nothing of ovality.
-            places.append((found[0], found[1] if len(found) > 1 else None))
+    for row in read_diameters(readings.log):
+        found = [measured(readings, "log", d, "mm", column="diameter") for d in row]
+        # A place read once still counts for the mean; it only says nothing of ovality.
+        places.append((found[0], found[1] if len(found) > 1 else None))
     return places
 
 

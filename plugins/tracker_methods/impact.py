@@ -74,6 +74,12 @@ class ImpactReadings(Readings):
     windage_loss: Annotated[
         float | None, Reading("J", "dial after a repeated free swing (windage alone)", ask=False), Field(ge=0)
     ] = None
+    striking_radius: Annotated[
+        Positive, Reading("m", "from the axis to where it strikes the piece", resolution=0.001, ask=False)
+    ] = None
+    period: Annotated[
+        Positive, Reading("s", "of a full small swing, to and fro", resolution=0.01, ask=False)
+    ] = None
     local_g: Annotated[
         float,
         Reading("m/s^2", "local acceleration of free fall", exact=True, ask=False),
@@ -101,7 +107,8 @@ class Impact(Method):
 
     id = "impact"
     title = "Pendulum impact"
-    version = "1.0"
+    version = "2.0"
+    key = "impact.strength"
     standard = (
         "ISO 179-1:2023 with a machine after ISO 13802; dial losses as in ASTM D6110. Departures: home-made "
         "pendulum whose speed, striking edge and frame are not to ISO 13802; printed pieces, printed "
@@ -311,9 +318,22 @@ def _strength(readings: Any, energy: Any, remarks: tuple[str, ...], group: str) 
 
 
 def _speed(readings: Any, fall: Any) -> Iterator[str]:
-    if readings.arm_length is not None:
-        drop = nominal(readings.arm_length) * (1 - math.cos(math.radians(nominal(fall))))
-        yield f"Speed at the blow {math.sqrt(2 * readings.local_g * drop):.2f} m/s."
+    """Say the speed of the striking point:  v = r·√(2g(1 − cos α)/L_P), L_P = g·T²/(4π²) of its period.
+
+    Without the period the pendulum is taken as a point at its centre of gravity, which turns too slowly.
+    """
+    arm = readings.arm_length
+    if readings.period is not None:
+        reduced = readings.local_g * nominal(readings.period) ** 2 / (4 * math.pi**2)
+    elif arm is not None:
+        reduced = nominal(arm)
+    else:
+        return
+    radius = reduced if readings.striking_radius is None else nominal(readings.striking_radius)
+    turning = math.sqrt(2 * readings.local_g * (1 - math.cos(math.radians(nominal(fall)))) / reduced)
+    how = "" if readings.period is not None else ", the pendulum taken as a point: its period was not read"
+    where = "the striking point" if readings.striking_radius is not None else "the centre of percussion"
+    yield f"Speed of {where} {radius * turning:.2f} m/s{how}."
 
 
 def _range(swing: Swing) -> Iterator[str]:

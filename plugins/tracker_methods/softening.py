@@ -46,7 +46,11 @@ class SofteningReadings(Readings):
 
     log: Annotated[
         Recording | None,
-        Reading(help="recording: temperature and deflection (or distance), perhaps time", ask=False),
+        Reading(
+            help="recording: temperature and deflection (or distance), perhaps time",
+            ask=False,
+            reads="heating",
+        ),
     ] = None
     onset_c: Annotated[
         float | None,
@@ -84,7 +88,8 @@ class Softening(Method):
 
     id = "softening"
     title = "Softening under load"
-    version = "1.0"
+    version = "2.0"
+    key = "softening.onset"
     standard = (
         "Flatwise form of ISO 75-1 and ISO 75-2:2013. Departures: air oven instead of a stirred bath; "
         "heating as the oven gives it instead of 120 K/h; temperature of the air beside the piece; printed "

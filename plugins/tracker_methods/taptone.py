@@ -29,13 +29,15 @@ from tracker.api import (
     picture,
     read_sound,
 )
-from tracker.api.maths import Decay, Tone, decay_of, flexural_tone, section_remarks
+from tracker.api.maths import Decay, Tone, decay_of, family_span, flexural_tone, section_remarks
 from tracker.api.picture import FAINT, INK, RESULT
 
 _SLENDER = 5.0
 _NO_BAR = "the bar is not known: give length, width, thickness and mass"
 # Between glassy and semi-crystalline plastics; over 0.30 to 0.45 T₁ changes by 0.2 % at L/t = 20.
 _POISSON_UNKNOWN = 0.35
+_POISSON_APART = 0.10
+_BEYOND_FAMILY = 3.0
 
 
 class TaptoneReadings(Readings):
@@ -64,8 +66,9 @@ class Taptone(Method):
     """Impulse excitation of a free bar."""
 
     id = "taptone"
-    title = "Tap tone"
-    version = "1.0"
+    title = "Impulse excitation"
+    version = "2.0"
+    key = "taptone.modulus"
     standard = (
         "ASTM E1876-22, flexural mode of a bar. Departures: printed, layered bar taken as homogeneous; "
         "microphone of a phone; threads or foam at the nodes; Poisson's ratio mostly assumed."
@@ -88,11 +91,18 @@ class Taptone(Method):
         if tone is None:
             why = "no pitch: attach a recording, or give frequency"
             return [Outcome("taptone.frequency", refused=why)]
+        if tone.rivals:
+            others = ", ".join(f"{each:.0f}" for each in tone.rivals)
+            why = (
+                f"two modes are about as strong: {tone.hertz:.0f} Hz and {others} Hz; tap again at the "
+                "middle, or give frequency where it is known"
+            )
+            return [Outcome(f"taptone.{name}", refused=why) for name in ("modulus", "frequency")]
         pitch = _pitch(readings, tone)
         said = (*tone.how, *_typed(readings, tone))
         outcomes = [
             Outcome("taptone.frequency", pitch, remarks=said),
-            _modulus(readings, pitch, (*said, *remarks)),
+            _modulus(readings, piece, pitch, (*said, *remarks)),
         ]
         return [*outcomes, _loss(sound, tone)] if sound is not None else outcomes
 
@@ -192,7 +202,7 @@ def _typed(readings: Any, tone: Tone) -> tuple[str, ...]:
     return (f"The recording's {tone.hertz:.1f} Hz was used; typed was {nominal(readings.frequency):g} Hz.",)
 
 
-def _modulus(readings: Any, pitch: Any, remarks: tuple[str, ...]) -> Outcome:
+def _modulus(readings: Any, piece: Piece, pitch: Any, remarks: tuple[str, ...]) -> Outcome:
     sizes = (readings.length, readings.width, readings.thickness)
     if readings.mass is None or any(size is None for size in sizes):
         return Outcome("taptone.modulus", refused=_NO_BAR)
@@ -200,18 +210,25 @@ def _modulus(readings: Any, pitch: Any, remarks: tuple[str, ...]) -> Outcome:
     said = list(remarks)
     poisson = readings.poisson
     if poisson is None:
-        poisson = _POISSON_UNKNOWN
-        said.append(f"Poisson's ratio assumed {poisson:g}; it matters little in a slender bar.")
+        from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
+
+        said.append(f"Poisson's ratio assumed {_POISSON_UNKNOWN:g}; it matters little in a slender bar.")
+        poisson = ufloat(_POISSON_UNKNOWN, _POISSON_APART / math.sqrt(3), tag="Poisson's ratio: assumed")
     # The correction is a series in t/L, which a stout bar leaves.
     if nominal(length) < _SLENDER * nominal(thickness):
         said.append(
             f"L/t = {nominal(length) / nominal(thickness):.1f} is below {_SLENDER:g}: no slender bar."
         )
-    return Outcome(
-        "taptone.modulus",
-        modulus(readings.mass, pitch, length, width, thickness, poisson),
-        remarks=tuple(said),
-    )
+    value = modulus(readings.mass, pitch, length, width, thickness, poisson)
+    # Of a family that is not recorded nothing is expected: the bar may be the steel that checks the rig.
+    span = family_span(piece.family, "modulus") if piece.family else None
+    if span and not span[0] / _BEYOND_FAMILY <= nominal(value) <= span[1] * _BEYOND_FAMILY:
+        why = (
+            f"{nominal(value):.0f} MPa is more than three times off what {piece.family} has "
+            f"({span[0]:g} to {span[1]:g} MPa): another mode, or a slip in size or mass"
+        )
+        return Outcome("taptone.modulus", refused=why, remarks=tuple(said))
+    return Outcome("taptone.modulus", value, remarks=tuple(said))
 
 
 def _loss(sound: Sound, tone: Tone) -> Outcome:

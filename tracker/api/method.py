@@ -167,6 +167,20 @@ class Method:
         del readings, piece, outcomes
         return None
 
+    def next_due(self, readings: Any) -> Due | None:
+        """Return when a test that runs over days wants its next reading; None where it has all it wants.
+
+        Args:
+            readings: The readings so far, plain numbers.
+        """
+        del readings
+        return None
+
+    @property
+    def key_quantity(self) -> Quantity:
+        """The quantity that stands for the method in a summary."""
+        return next((each for each in self.quantities if each.name == self.key), self.quantities[0])
+
     def examples(self) -> list[dict[str, Any]]:
         """Return raw readings as a person might give them; the generic suite tries them all."""
         return []

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from tracker.api.readings import Recording
-from tracker.api.signals import Finding, Signal, looked_at, remarks_of_findings
+from tracker.api.signals import Finding, Signal, looked_at, noise_of, remarks_of_findings
 from tracker.api.tables import (
     FORCE,
     LENGTH,
@@ -70,6 +70,7 @@ _OVEN_TIME: Final = Role("time", ("time", "zeit", "elapsed", "seconds", "minutes
 _DIAMETER: Final = ("diameter", "dia", "d", "d1", "d2", "x", "y", "durchmesser")
 # No bench piece of a polymer is stretched by 30 % while its strain is written without a unit and unremarked.
 _STRAIN_DOUBTFUL: Final = 0.3
+_KNOCK_MM: Final = 0.05
 _ROOM_C: Final = (5.0, 45.0)
 _STEPS: Final = (1.0, 0.5, 0.25, 0.1, 0.0625, 0.05, 0.01)
 
@@ -233,11 +234,40 @@ def heating_of(recording: Recording, zero: str = "first reading") -> Heating:
     if len(celsius) < 2:  # noqa: PLR2004 - a course takes two
         raise Refused(f"{recording.name} holds fewer than two readings")
     _refuse_doubtful_temperature(recording, found["temperature"], float(celsius[0]))
+    knocked = _knocked(mm)
+    if knocked.any():
+        where = ", ".join(f"{each:.1f} °C" for each in celsius[knocked][:3])
+        problems.append(f"{int(knocked.sum())} knocked readings left out, at {where}.")
+        celsius, mm = celsius[~knocked], mm[~knocked]
     mm = mm - mm[0] if zero == "first reading" else mm
     # Giving way is the larger of the two excursions, whichever sign the dial gave it.
     mm = -mm if -mm.min() > mm.max() else mm
-    seconds = found["time"].values[good] if "time" in found else None
+    seconds = found["time"].values[good][~knocked] if "time" in found else None
     return Heating(celsius, mm, seconds, (*table.problems, *problems), tuple(found.values()))
+
+
+def _knocked(mm: Any) -> Any:
+    """Return which single readings stand apart from both neighbours, which agree: a knock on the bench."""
+    import numpy as np  # noqa: PLC0415 - heavy to load
+
+    out = np.zeros(len(mm), dtype=bool)
+    if len(mm) < 7:  # noqa: PLR2004 - neighbours and some course
+        return out
+    threshold = max(_KNOCK_MM, 8 * noise_of(mm))
+    middle = (mm[:-2] + mm[2:]) / 2
+    off = np.abs(mm[1:-1] - middle)
+    # Where the bar gives, neighbours lie apart themselves: a reading between them is no knock.
+    out[1:-1] = (off > threshold) & (off > 3 * np.abs(mm[2:] - mm[:-2]))
+    # A knock makes its neighbours look odd as well: only the greatest of a run is one.
+    for i in np.flatnonzero(out).tolist():
+        if (out[i - 1] and off[i - 2] > off[i - 1]) or (
+            i < len(mm) - 2 and out[i + 1] and off[i] > off[i - 1]
+        ):
+            out[i] = False
+    # The first reading is the zero of all others.
+    first = np.median(mm[1:4])
+    out[0] = abs(mm[0] - first) > threshold and float(np.ptp(mm[1:4])) < threshold / 3
+    return out
 
 
 def _refuse_doubtful_temperature(recording: Recording, column: ReadColumn, first: float) -> None:

@@ -33,6 +33,9 @@ _AUDIBLE = 2e-3
 # Noise of one transform seldom exceeds five times its median; a damped tone does.
 _STANDS_OUT = 5.0
 _MOST_CRESTS = 300
+# Half the height, and one overtone fewer, is about as good a candidate.
+_AS_STRONG = 0.5
+_NEARLY = 1.0
 # Nearer to the noise it bends the decay: at 10 times it adds 0.5 per cent to the amplitude.
 _FLOOR = 10.0
 _LEAST_NEPERS = 1.0
@@ -112,12 +115,14 @@ class Tone:
         resolution: 1/duration of the recording, Hz; 0 where typed.
         overtones: Tones that stand where its flexural overtones should, Hz.
         how: What was decided, one sentence each.
+        rivals: Other tones, Hz, that are about as strong and as well confirmed: which is it cannot be told.
     """
 
     hertz: float
     resolution: float
     overtones: tuple[float, ...]
     how: tuple[str, ...]
+    rivals: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -203,7 +208,18 @@ def flexural_tone(sound: Sound, slenderness: float | None = None, near: float | 
     pitch, height = ranked[0]
     pitch = _refined(sound, pitch)
     overtones = tuple(found for found, _ in _overtones(pitch, everything, slenderness))
-    return Tone(pitch, 1 / sound.seconds, overtones, tuple(_said(pitch, height, overtones, everything)))
+    best = _score(ranked[0], everything, slenderness)
+    family = (pitch, *overtones)
+    rivals = tuple(
+        other
+        for other, level in ranked[1:]
+        # One of the bar's own overtones is no rival, nor is one that only rings on the side of another.
+        if level >= _AS_STRONG * height
+        and _score((other, level), everything, slenderness) >= best - _NEARLY
+        and all(abs(other / each - 1) > 0.03 for each in family)  # noqa: PLR2004 - as wide as a damped tone
+    )
+    how = tuple(_said(pitch, height, overtones, everything))
+    return Tone(pitch, 1 / sound.seconds, overtones, how, rivals)
 
 
 def _refined(sound: Sound, pitch: float) -> float:

@@ -44,6 +44,7 @@ _TABLE: dict[str, tuple[str, float]] = {
     "kPa": ("pressure", 1e-3),
     "Pa": ("pressure", 1e-6),
     "GPa": ("pressure", 1e3),
+    "hPa": ("pressure", 1e-4),
     "J": ("energy", 1.0),
     "mJ": ("energy", 1e-3),
     "N*m": ("energy", 1.0),
