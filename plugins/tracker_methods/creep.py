@@ -13,13 +13,20 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, hookimpl, nominal, picture
+from tracker.api import Due, Method, Outcome, Piece, Quantity, Reading, Readings, hookimpl, nominal, picture
 from tracker.api.maths import DECADE, Findley, findley_fit, section_area, section_remarks
 from tracker.api.picture import FAINT, INK, RESULT
 
 _MARKS = (1.0, 24.0, 168.0)
 # Two per cent in time: a reading at 24 h 20 min is the 24 h reading.
 _AT = 0.02
+
+
+MARKS_H = (1.0, 24.0, 48.0, 168.0)
+"""Hours after loading at which creep is read: the series of ISO 899-1, thinned (from memory).
+
+Thinned to what one person at a bench will really come back for; the fit wants decades, not many points.
+"""
 
 
 class CreepReadings(Readings):
@@ -81,6 +88,14 @@ class Creep(Method):
         outcomes = [outcome for mark in _MARKS for outcome in _at(mark, strains, found, stress)]
         remarks = section_remarks(readings, piece)
         return [*_with(outcomes, remarks), *_law(found)]
+
+    def next_due(self, readings: Any) -> Due | None:
+        """Return the next of the marks at which creep is read."""
+        # A record without a series was loaded and not read yet: its first mark is due.
+        last = max((float(entry[0]) for entry in readings.series), default=0.0)
+        # A thousandth of slack, as 24 h typed from two clock times may come out a second short.
+        coming = next((mark for mark in MARKS_H if mark > last * 1.001), None)
+        return None if coming is None else Due((coming - last) * 3600, f"read creep at {coming:g} h")
 
     def figure(self, readings: Any, piece: Piece, outcomes: Iterable[Any]) -> Any | None:
         """Draw strain against time, the fit, and where one decade beyond the readings ends."""

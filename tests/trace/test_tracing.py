@@ -67,7 +67,7 @@ def test_a_reader_can_rebuild_the_number(traced: dict[str, Any]) -> None:
     assert traced["method"] == {"id": "tensile", "version": "1.0"}
     assert traced["readings"] == {"max_force": 1210.5, "area": 25.0}
     assert traced["files"] == [
-        {"field": "curve", "name": "pull.csv", "sha256": sha256(CURVE), "size": len(CURVE)}
+        {"field": "curve", "name": "pull.csv", "sha256": sha256(CURVE), "size": len(CURVE), "read_as": None}
     ]
     assert traced["rig"]["resolution"] == 0.5
     assert traced["rig"]["calibration"]["u_rel"] == 0.004

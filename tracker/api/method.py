@@ -103,8 +103,8 @@ class Due:
     """When a test that runs over days wants its next reading.
 
     Attributes:
-        after_s: Seconds after the measurement was begun.
-        what: What to do, a few words: ``creep reading after 24 h``.
+        after_s: Seconds after the time of the record, which is that of the last reading entered with it.
+        what: What to do, a few words: ``read creep at 24 h``.
     """
 
     after_s: float
@@ -124,6 +124,7 @@ class Method:
         destructive: The piece is used up; a second destructive test on it is questioned.
         Readings: The readings model.
         quantities: What it may answer.
+        key: Name of the quantity that stands for it in a summary; empty takes the first.
         over_time: Name of the series that grows while the test runs over hours or days; its first part is the
             time since the start, in h, min, s or d. Empty for a test that is read once.
     """
@@ -137,6 +138,7 @@ class Method:
     destructive: ClassVar[bool] = False
     Readings: ClassVar[type[Readings]]
     quantities: ClassVar[tuple[Quantity, ...]]
+    key: ClassVar[str] = ""
     over_time: ClassVar[str] = ""
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

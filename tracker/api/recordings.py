@@ -296,8 +296,8 @@ def read_diameters(recording: Recording) -> list[list[float]]:
     Raises:
         Refused: No table, or no column of diameter.
 
-    >>> read_diameters(Recording("laser.csv", b"d1_um,d2_um\n1750,1740\n1751,1742\n"))
-    [[1.75, 1.74], [1.751, 1.742]]
+    >>> read_diameters(Recording("laser.csv", b"d1_um,d2_um\n1750,1740\n1500,1742\n"))
+    [[1.75, 1.74], [1.5, 1.742]]
     """
     table = read_numbers(recording)
     used = [i for i, word in enumerate(table.words) if set(header_tokens(word)[:2]) & set(_DIAMETER)][:2]

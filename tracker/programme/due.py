@@ -10,16 +10,12 @@ from typing import Any, Final
 from sqlalchemy import Connection, func, select
 
 from tracker import ids
+from tracker.api import Method, validate
 from tracker.book import Book
 from tracker.model import Calibration, Drying, Job, Measurement, Rig, Specimen
 from tracker.moments import local_midnight
+from tracker.plugins import Plugged
 from tracker.programme.wanted import usual
-
-CREEP_MARKS_H: Final = (1.0, 24.0, 48.0, 168.0)
-"""Hours after loading at which creep is read: the series of ISO 899-1, thinned (from memory).
-
-Thinned to what one person at a bench will really come back for; the fit wants decades, not many points.
-"""
 
 _SOON: Final = dt.timedelta(days=14)
 
@@ -50,12 +46,17 @@ class DueItem:
         }
 
 
-def due(book: Book) -> list[DueItem]:
-    """Return what waits, the most overdue first, open things last."""
+def due(book: Book, plugged: Plugged | None = None) -> list[DueItem]:
+    """Return what waits, the most overdue first, open things last.
+
+    Args:
+        book: The book.
+        plugged: The methods, which say when a test over time wants its next reading; loaded where not given.
+    """
     now = book.clock()
     with book.connect() as connection:
         found = [
-            *_creep(connection, now),
+            *_readings(connection, plugged or _methods(), now),
             *_rested(connection, now),
             *_calibrations(connection, now, book.zone),
             *_open(connection),
@@ -63,25 +64,38 @@ def due(book: Book) -> list[DueItem]:
     return sorted(found, key=lambda item: (item.at is None, item.at or now, item.id))
 
 
-def _creep(connection: Connection, now: dt.datetime) -> Iterator[DueItem]:
-    """Yield the next reading of every creep test that has not had its last one."""
+def _methods() -> Plugged:
+    """Load the installed methods, where nobody has them yet."""
+    from tracker.plugins import load  # noqa: PLC0415 - a list of what is due may be the first to want them
+
+    return load()
+
+
+def _readings(connection: Connection, plugged: Plugged, now: dt.datetime) -> Iterator[DueItem]:
+    """Yield the next reading of every test over time that has not had its last one."""
+    over_time = {
+        name: loaded.method
+        for name, loaded in plugged.methods.items()
+        if type(loaded.method).next_due is not Method.next_due
+    }
     rows = connection.execute(
-        select(Measurement.id, Measurement.at, Measurement.readings, Specimen.job_id, Specimen.piece)
-        .join(Specimen, Specimen.id == Measurement.specimen_id)
-        .where(Measurement.method == "creep", Measurement.at.is_not(None))
-    )
+        select(
+            Measurement.id, Measurement.at, Measurement.method, Measurement.readings, Measurement.spool_id,
+            Specimen.job_id, Specimen.piece,
+        )
+        .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+        .where(Measurement.method.in_(over_time), Measurement.at.is_not(None))
+    )  # fmt: skip
     for row in rows:
-        # A record without a series was loaded and not read yet: its first mark is due.
-        series = (row.readings or {}).get("series") or [(0.0, 0.0)]
-        last = max(float(entry[0]) for entry in series)
-        # A thousandth of slack, as 24 h typed from two clock times may come out a second short.
-        coming = next((mark for mark in CREEP_MARKS_H if mark > last * 1.001), None)
+        method = over_time[row.method]
+        try:
+            coming = method.next_due(validate(method, row.readings or {}))
+        except Exception:  # noqa: BLE001, S112 - a plugin's fault must not hide what else is due
+            continue
         if coming is not None:
-            # The record's time is that of the last reading entered with it.
-            at = row.at + dt.timedelta(hours=coming - last)
-            piece = ids.specimen_id(row.job_id, row.piece)
-            what = f"read creep at {coming:g} h on {piece}"
-            yield DueItem(at, at < now, ids.measurement_id(row.id), what)
+            at = row.at + dt.timedelta(seconds=coming.after_s)
+            on = ids.spool_id(row.spool_id) if row.job_id is None else ids.specimen_id(row.job_id, row.piece)
+            yield DueItem(at, at < now, ids.measurement_id(row.id), f"{coming.what} on {on}")
 
 
 def _rested(connection: Connection, now: dt.datetime) -> Iterator[DueItem]:
