@@ -60,6 +60,9 @@ class Doubt(Refused):
 _EXTRAS: Final = {
     "fastapi": ("The bench page", "web"),
     "starlette": ("The bench page", "web"),
+    "anyio": ("The bench page", "web"),
+    "multipart": ("The bench page", "web"),
+    "python_multipart": ("The bench page", "web"),
     "uvicorn": ("The bench page", "web"),
     "itsdangerous": ("The bench page", "web"),
     "psycopg": ("The driver for PostgreSQL", "postgres"),
