@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.errors import Refused
 from tracker.ids import measurement_id
@@ -27,6 +28,8 @@ from tracker.statistics import (
 )
 from tracker.table.results import Plate, Point, one_a_piece
 from tracker.units import shown
+
+Array = NDArray[np.float64]
 
 FEW: Final = "too few results for an interval"
 _NOTHING: Final = 1e-9
@@ -295,27 +298,29 @@ def cells_of(
         hint: Gives the numbers of one plate of a cell, to look closer at a possible outlier.
         destructive: Ids of methods that use a piece up.
     """
-    with_numbers = [key for key, each in found.items() if each.plates]
-    means = {} if ordinal else dict(zip(with_numbers, _means(found, with_numbers, relative), strict=True))
+    # Plate, pieces, mean, squares within, least and greatest as columns: shape (k, 6).
+    arrays = {key: np.array(each.plates, dtype=float) for key, each in found.items() if each.plates}
+    means = {} if ordinal else dict(zip(arrays, _means(arrays.values(), relative), strict=True))
     made = {}
     for key, each in found.items():
-        made[key] = _cell(each, columns[key], means.get(key), ordinal, partial(behind, key), destructive)
-    if not ordinal:
-        for key, plate in _far_out(found, with_numbers).items():
-            said = _hints(hint(key, plate), found[key].plates, plate, destructive)
+        cell = _cell(each, columns[key], means.get(key), ordinal, partial(behind, key), destructive)
+        made[key] = cell if cell.found is None else replace(cell, sd=_sd(arrays[key]))
+    for key in means:
+        place = _far_out(arrays[key])
+        if place is not None:
+            plates = found[key].plates
+            said = _hints(hint(key, plates[place]), plates, plates[place], destructive)
             made[key] = replace(made[key], hints=said)
     return made
 
 
-def _means(found: Mapping[Any, Gathered], keys: Sequence[Any], relative: bool) -> list[MaterialMean]:
-    rows = [(number, plate) for number, key in enumerate(keys) for plate in found[key].plates]
-    sums = PlateSums(
-        group=np.array([number for number, _ in rows], dtype=np.intp),
-        n=np.array([plate.n for _, plate in rows], dtype=float),
-        mean=np.array([plate.mean for _, plate in rows]),
-        within=np.array([plate.within for _, plate in rows]),
-    )
-    return material_means(sums, len(keys), relative=relative)
+def _means(arrays: Collection[Array], relative: bool) -> list[MaterialMean]:
+    if not arrays:
+        return []
+    every = np.concatenate(list(arrays))
+    group = np.repeat(np.arange(len(arrays)), [len(each) for each in arrays])
+    sums = PlateSums(group=group, n=every[:, 1], mean=every[:, 2], within=every[:, 3])
+    return material_means(sums, len(arrays), relative=relative)
 
 
 def _cell(
@@ -338,7 +343,7 @@ def _cell(
         return replace(cell, mean=grades.median, low=grades.low, high=grades.high)
     if mean is None:
         return cell
-    cell = replace(cell, mean=mean.mean, sd=_sd(each), found=mean)
+    cell = replace(cell, mean=mean.mean, found=mean)
     if cell.limits:
         # The pieces that gave a number are the weaker ones: their mean has no interval for the material.
         bare = replace(mean, expanded=None, k=None, nu=None)
@@ -358,32 +363,30 @@ def _limited(numbers: Sequence[Point], limits: Sequence[Point]) -> LimitedMean |
     return limited_mean([float(point.value or 0.0) for point in every], bounds)
 
 
-def _sd(each: Gathered) -> float | None:
-    """Return the standard deviation of a single piece about the mean of all pieces."""
-    n = sum(plate.n for plate in each.plates)
+def _sd(plates: Array) -> float | None:
+    """Return the standard deviation of a single piece about the mean of all pieces; plates shape (k, 6)."""
+    n = float(plates[:, 1].sum())
     if n < 2:  # noqa: PLR2004 - one piece has no scatter that anybody knows
         return None
-    origin = each.plates[0].mean
-    mean = math.fsum(plate.n * (plate.mean - origin) for plate in each.plates) / n
-    between = math.fsum(plate.n * (plate.mean - origin - mean) ** 2 for plate in each.plates)
-    return math.sqrt((between + math.fsum(plate.within for plate in each.plates)) / (n - 1))
+    off = plates[:, 2] - plates[0, 2]
+    off = off - plates[:, 1] @ off / n
+    return math.sqrt(float(plates[:, 1] @ off**2 + plates[:, 3].sum()) / (n - 1))
 
 
-def _far_out(found: Mapping[Any, Gathered], keys: Sequence[Any]) -> dict[Any, Plate]:
-    """Return the cells in which a piece lies so far from its plate's mean that it is worth a closer look."""
-    flagged = {}
-    for key in keys:
-        plates = found[key].plates
-        total, within = sum(plate.n for plate in plates), math.fsum(plate.within for plate in plates)
-        df = total - len(plates)
-        if df < _FEWEST_DF or within <= 0.0:
-            continue
-        s_r = math.sqrt(within / df)
-        farthest = max(plates, key=lambda plate: max(plate.high - plate.mean, plate.mean - plate.low))
-        off = max(farthest.high - farthest.mean, farthest.mean - farthest.low)
-        if off > s_r * float(plate_critical(float(farthest.n), float(df), float(total), 0.05)):
-            flagged[key] = farthest
-    return flagged
+def _far_out(plates: Array) -> int | None:
+    """Return the place of the plate of which a piece lies so far out that it is worth a closer look.
+
+    Args:
+        plates: Shape (k, 6).
+    """
+    total, within = float(plates[:, 1].sum()), float(plates[:, 3].sum())
+    df = total - len(plates)
+    if df < _FEWEST_DF or within <= 0.0:
+        return None
+    off = np.maximum(plates[:, 5] - plates[:, 2], plates[:, 2] - plates[:, 4])
+    beyond = off / math.sqrt(within / df) / plate_critical(plates[:, 1], df, total, 0.05)
+    place = int(np.argmax(beyond))
+    return place if beyond[place] > 1.0 else None
 
 
 def _hints(

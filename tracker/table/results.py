@@ -105,7 +105,6 @@ class Sums(NamedTuple):
         total: Sum of differences from ``origin``.
         squares: Sum of their squares.
         last: Newest moment, as the database has it.
-        shape: Template of the pieces, the first by its letters; ``shape_too`` the last.
     """
 
     job: int | None
@@ -123,19 +122,21 @@ class Sums(NamedTuple):
     low: float
     high: float
     last: Any
-    shape: str | None
-    shape_too: str | None
 
     def whole(self) -> bool:
         """Whether the sums say all there is: numbers alone, each of a piece of its own."""
         return self.taken == self.n and (self.job is None or self.pieces == self.n)
 
-    def plate(self, origin: float) -> Plate:
+    @property
+    def plate(self) -> int:
+        """As for :attr:`Point.plate`."""
+        return self.job if self.job is not None else -(self.spool or 0)
+
+    def summed(self, origin: float) -> Plate:
         """Return the sums as a plate."""
         mean = self.total / self.n
         within = max(0.0, self.squares - self.n * mean * mean)
-        plate = self.job if self.job is not None else -(self.spool or 0)
-        return Plate(plate, self.n, origin + mean, within, self.low, self.high)
+        return Plate(self.plate, self.n, origin + mean, within, self.low, self.high)
 
 
 # Moments and truth values stay as the driver gives them: to read a hundred thousand takes longer than all
@@ -212,7 +213,7 @@ _SUMS: Final = (
         Measurement.conditioned_rh_pct, Measurement.water_pct,
         func.count(), func.count(_NUMBER), func.count(func.distinct(Measurement.specimen_id)),
         func.sum(_NUMBER), func.sum(_NUMBER * _NUMBER), func.min(Result.value), func.max(Result.value),
-        func.max(raw(Measurement.at)), func.min(Specimen.geometry), func.max(Specimen.geometry),
+        func.max(raw(Measurement.at)),
     )
     .select_from(Result)
     .join(Measurement, Measurement.id == Result.measurement_id)
@@ -301,6 +302,17 @@ def moment_of(stored: Any) -> dt.datetime:
     """Return a moment as the database has it: text in UTC, or a moment already."""
     moment = dt.datetime.fromisoformat(stored) if isinstance(stored, str) else stored
     return moment.replace(tzinfo=dt.UTC) if moment.tzinfo is None else moment
+
+
+def shapes_by_plate(connection: Connection) -> dict[tuple[int, str], set[str]]:
+    """Return the templates of the pieces by their job and orientation in words, where they are recorded."""
+    kept = (Specimen.job_id, Specimen.orientation, Specimen.geometry)
+    found: dict[tuple[int, str], set[str]] = {}
+    for job, letters, shape in connection.execute(
+        select(*kept).where(Specimen.geometry.is_not(None)).group_by(*kept)
+    ):
+        found.setdefault((job, orientation_of(letters)), set()).add(str(shape))
+    return found
 
 
 class Note(NamedTuple):

@@ -7,8 +7,10 @@ Every mean that is shown anywhere comes from here: table, chart, ratio, page and
 from __future__ import annotations
 
 import datetime as dt
+import gc
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -48,6 +50,7 @@ from tracker.table.results import (
     plates_of,
     points,
     quantities_in,
+    shapes_by_plate,
 )
 
 CAUTION: Final = (
@@ -173,7 +176,7 @@ def summary_table(
     if where is not None:
         among = frozenset(row.result for row in results_where(book, where, quantities, plugged))
     building = _Building(book, frozenset(ordinal), plugged)
-    with book.connect() as connection:
+    with _no_collection(), book.connect() as connection:
         building.start(connection)
         if plain or among is not None:
             building.take_all(points(connection, quantities, among))
@@ -194,6 +197,18 @@ def summary_table(
     if not lines:
         told.why_empty = _why_empty(book, where, quantities, plugged)
     return told
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Keep the collector of cycles away while a hundred thousand plates are read: none of them is in one."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def _why_empty(
@@ -245,7 +260,7 @@ class _Building:
             self.destructive = frozenset(name for name, method in methods.items() if method.destructive)
             self.positive = {q.name: q.positive for method in methods.values() for q in method.quantities}
         self.found: dict[_Key, Gathered] = {}
-        self.shapes: dict[_Key, set[str]] = defaultdict(set)
+        self.shapes: dict[tuple[int, str], set[str]] = {}
         self.jobs: dict[_Key, set[int]] = defaultdict(set)
         self.last: dict[_Key, Any] = {}
         self.units: dict[str, str] = {}
@@ -290,28 +305,27 @@ class _Building:
         for quantity in quantities_in(connection) if quantities is None else quantities:
             origin, sums = plate_sums(connection, quantity)
             # Grades have no sums. A plate is taken whole from sums or whole one by one.
-            by_one = {
-                each.job if each.job is not None else -(each.spool or 0)
-                for each in sums
-                if quantity in self.ordinal or not each.whole() or each.job in self.known.special_jobs
-            }
+            every = quantity in self.ordinal
+            special = self.known.special_jobs
+            by_one = {each.plate for each in sums if every or not each.whole() or each.job in special}
             for each in sums:
-                if (each.job if each.job is not None else -(each.spool or 0)) not in by_one:
+                if not by_one or each.plate not in by_one:
                     self._take(quantity, each, origin)
-            jobs, spools = [n for n in by_one if n > 0], [-n for n in by_one if n < 0]
             if by_one:
+                jobs, spools = [n for n in by_one if n > 0], [-n for n in by_one if n < 0]
                 self.take_points(points(connection, [quantity], jobs=jobs, spools=spools, counted=True))
         self.take_points(points(connection, quantities, counted=False))
         self._merge()
 
     def _take(self, quantity: str, sums: Sums, origin: float) -> None:
         key = self.key(quantity, sums)
-        self._cell(key, sums.unit).plates.append(sums.plate(origin))
-        self.jobs[key].add(sums.job if sums.job is not None else -(sums.spool or 0))
-        if sums.last is not None and (key not in self.last or sums.last > self.last[key]):
-            self.last[key] = sums.last
-        if sums.shape is not None:
-            self.shapes[key] |= {sums.shape, sums.shape_too or sums.shape}
+        cell = self.found.get(key) or self._cell(key, sums.unit)
+        plate = sums.summed(origin)
+        cell.plates.append(plate)
+        self.jobs[key].add(plate.plate)
+        last = sums.last
+        if last is not None and (key not in self.last or last > self.last[key]):
+            self.last[key] = last
 
     def take_all(self, found: Iterable[Point]) -> None:
         """Take all results there are, one by one, and keep them at hand."""
@@ -336,7 +350,6 @@ class _Building:
         repeats = _repeats(numbers)
         self.found[key] = replace(cell, set_aside=cell.set_aside + aside, repeats=cell.repeats + repeats)
         self.jobs[key].update(point.plate for point in members)
-        self.shapes[key].update(point.geometry for point in members if point.geometry is not None)
         moments = [point.at for point in members if point.at is not None]
         if moments:
             self.last[key] = max([*moments, *([self.last[key]] if key in self.last else [])])
@@ -361,6 +374,8 @@ class _Building:
 
     def rows(self, connection: Connection) -> list[TableRow]:
         """Return the rows, their cells computed."""
+        if {"upright", "flat"} <= {key[3].orientation for key in self.found if key[3].quantity == STRENGTH}:
+            self.shapes = shapes_by_plate(connection)
         cells: dict[_Key, Cell] = {}
         for members in self._alike().values():
             column = members[0][3]
@@ -415,6 +430,11 @@ class _Building:
                 lines.append(line)
         return lines
 
+    def _shapes(self, key: _Key) -> frozenset[str]:
+        """Return the templates of the pieces of a cell."""
+        plates = (plate.plate for plate in self.found[key].plates)
+        return frozenset().union(*(self.shapes.get((plate, key[3].orientation), ()) for plate in plates))
+
     def _ratio(self, keys: Sequence[_Key], cells: Mapping[_Key, Cell]) -> Ratio | None:
         of = {key[3].orientation: key for key in keys if key[3].quantity == STRENGTH and not key[3].group}
         if "upright" not in of or "flat" not in of:
@@ -423,7 +443,7 @@ class _Building:
         return interlayer_ratio(
             (cells[upright], self.found[upright].plates),
             (cells[flat], self.found[flat].plates),
-            (frozenset(self.shapes[upright]), frozenset(self.shapes[flat])),
+            (self._shapes(upright), self._shapes(flat)),
             self.spools,
         )
 
