@@ -257,7 +257,7 @@ def watch(
         _improbable(usable, design, fit),
     )
     signals = (
-        *_plate_signals(found, fit.free),
+        *_plate_signals(found, usable, design, fit),
         *_reader_signals(found, len(usable)),
         *_result_signals(found, usable, design, fit),
     )
@@ -268,15 +268,16 @@ def _amount(found: Watch, value: float) -> str:
     return per_cent(value) if found.fraction else f"{signed(value)} {found.question.unit}".rstrip()
 
 
-def _plate_signals(found: Watch, free: float) -> list[Signal]:
+def _plate_signals(found: Watch, usable: Sequence[Observation], design: Design, fit: _Fit) -> list[Signal]:
     """Return for each chart its worst plate, its largest step and its trend.
 
-    t_of_worst = t[at] * math.sqrt(free)
-    return chart.plates[at], min(1.0, n * 2 * float(stdtr(max((n - 2) * free, 1.0), -t_of_worst)))
+    Residuals of a fit scatter less than what was fitted: by the part of the degrees of freedom left.
     """
+    place_of = {o.plate: int(plate) for o, plate in zip(usable, design.plate, strict=True)}
     signals = []
     for chart in found.charts:
-        worst, p = _worst_plate(chart, free)
+        z = np.array([fit.plate_z[place_of[name]] for name in chart.plates])
+        worst, p = _worst_plate(chart, z, fit.free)
         if worst is not None:
             limits = f"{_amount(found, chart.individuals.low)} to {_amount(found, chart.individuals.high)}"
             place = chart.plates.index(worst)
@@ -291,30 +292,26 @@ def _plate_signals(found: Watch, free: float) -> list[Signal]:
                 f"({since.after} plates against {since.before} before). What changed then?"
             )
             signals.append(Signal("since", text, since.p))
-            slope, p = _trend(chart.residuals, free)
+            slope, p = _trend(chart.residuals, fit.free)
             text = f"{chart.material}: drifts by {_amount(found, slope)} from the first plate to the last."
             signals.append(Signal("trend", text, p))
     return signals
 
 
-def _worst_plate(chart: PlateChart, free: float) -> tuple[str | None, float]:
-    """Return the plate farthest from the mean of all others, with its probability among so many.
+def _worst_plate(chart: PlateChart, z: Array, free: float) -> tuple[str | None, float]:
+    """Return the plate farthest from what all others foresee for it, with its probability among so many.
 
-    Each against the mean and scatter of the others, Student's t with n - 2 degrees of freedom (an
-    externally studentised residual), times the number of plates it was picked from.
+    Its own part in the scatter is taken out (an externally studentised residual, Student's t with the degrees
+    of freedom that are left), times the number of plates it was picked from.
     """
-    values = np.array(chart.residuals)
-    n = len(values)
+    n = len(z)
     if n < 4:  # noqa: PLR2004 - three others give no scatter worth the name
         return None, 1.0
-    rest_mean = (values.sum() - values) / (n - 1)
-    rest_square = ((values**2).sum() - values**2) - (n - 1) * rest_mean**2
-    spread = np.sqrt(np.maximum(rest_square, 1e-300) / (n - 2) * (1 + 1 / (n - 1)))
-    t = np.abs(values - rest_mean) / spread
-    at = int(np.argmax(t))
-    return chart.plates[at], min(
-        1.0, n * 2 * float(stdtr(max((n - 2) * free, 1.0), -t[at] * math.sqrt(free)))
-    )
+    at = int(np.argmax(np.abs(z)))
+    left = max((n - 1) * free, 2.0)
+    square = min(float(z[at]) ** 2, 0.98 * left)
+    t = math.sqrt(square * (left - 1) / (left - square))
+    return chart.plates[at], min(1.0, n * 2 * float(stdtr(left - 1, -t)))
 
 
 def _step(names: Sequence[str], values: Sequence[float]) -> Since | None:
@@ -423,6 +420,7 @@ class _Fit:
         z: Leave-one-out residual in standard deviations, NaN where the result alone fixes an effect.
         missed: Leave-one-out residual, working scale.
         free: Part of the plates' degrees of freedom that fitting the factors has left, above 0 and up to 1.
+        plate_z: Distance of each plate from what all others foresee, in standard deviations, shape (k,).
     """
 
     left: Array
@@ -430,7 +428,8 @@ class _Fit:
     plate_sd: Array
     z: Array
     missed: Array
-    free: float = 1.0
+    free: float
+    plate_z: Array
 
     @classmethod
     def at(cls, design: Design, data: Sums, posterior: Posterior) -> _Fit:
@@ -459,7 +458,14 @@ class _Fit:
         fitted = len(effects) - kappa**-2.0 * float(np.trace(inverse[np.ix_(effects, effects)]))
         plates = max(len(data.counts) - data.q, 1)
         free = max((plates - fitted) / plates, 0.1)
-        return cls(y - z @ theta, theta[data.q :], plate_sd, py / (sigma * np.sqrt(own)), py / own, free)
+        # The score of a shift of one plate: sum of Py over it, with variance 1'P1 (same source).
+        loose = 1 + data.counts * t
+        rows = data.plate_x / loose[:, None]
+        shift = np.maximum(data.counts / loose - np.einsum("kc,cd,kd->k", rows, inverse, rows), 1e-9)
+        plate_z = np.bincount(design.plate, weights=py) / (sigma * np.sqrt(shift))
+        return cls(
+            y - z @ theta, theta[data.q :], plate_sd, py / (sigma * np.sqrt(own)), py / own, free, plate_z
+        )
 
 
 def _plate_means(design: Design, values: Array) -> Array:
