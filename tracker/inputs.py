@@ -7,15 +7,12 @@ map would fill the memory before anything could be said of it.
 from __future__ import annotations
 
 import errno
-import gzip
-import io
 import os
 import stat
-import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any, Final, Literal
+from typing import IO, Final, Literal
 
 from tracker.errors import Refused
 
@@ -30,10 +27,7 @@ LIMITS: Final[dict[Kind, int]] = {
     "picture": 32 * MB,
     "settings": MB,
 }
-"""Most bytes of each kind of file, unpacked: far above what a bench makes, and held in memory whole."""
-
-DEEPEST: Final = 64
-"""Most levels of lists and tables within each other that a file of settings may have."""
+"""Most bytes of each kind of file: far above what a bench makes, and held in memory whole."""
 
 
 class InputError(Refused, OSError):
@@ -88,41 +82,3 @@ def read_input(path: Path, kind: Kind) -> bytes:
             do="Check that it is the right file",
         )
     return data
-
-
-def unpack(data: bytes, name: str, kind: Kind) -> bytes:
-    """Return bytes unpacked where they are gzip's, within the limit of their kind; else as they are.
-
-    Raises:
-        InputError: They are damaged, or unpack to more than the kind can have.
-    """
-    if not data.startswith(b"\x1f\x8b"):
-        return data
-    most = LIMITS[kind]
-    try:
-        with gzip.open(io.BytesIO(data)) as stream:
-            whole = stream.read(most + 1)
-    except (OSError, EOFError, zlib.error) as error:
-        raise InputError(f"{name} cannot be unpacked", why=str(error), do="Check the file") from error
-    if len(whole) > most:
-        raise InputError(f"{name} unpacks to more than a {kind} can be ({most // MB} MB)")
-    return whole
-
-
-def check_depth(value: Any, name: str) -> None:
-    """Refuse tables and lists nested deeper than any real file has them.
-
-    Raises:
-        InputError: They are.
-    """
-    level = [value]
-    for _ in range(DEEPEST):
-        level = [
-            inner
-            for each in level
-            if isinstance(each, (dict, list))
-            for inner in (each.values() if isinstance(each, dict) else each)
-        ]
-        if not level:
-            return
-    raise InputError(f"{name} is nested deeper than {DEEPEST} levels", do="Check that it is the right file")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import os
 import socket
 from pathlib import Path
@@ -14,7 +13,7 @@ from tests.books import fill
 from tests.databases import Places
 from tracker.book import open_book
 from tracker.cli import strandbook
-from tracker.inputs import LIMITS, MB, InputError, check_depth, read_input, unpack
+from tracker.inputs import LIMITS, MB, InputError, read_input
 
 
 @pytest.mark.parametrize("what", ["pipe", "socket", "folder", "device", "nothing"])
@@ -41,28 +40,6 @@ def test_a_file_of_the_largest_size_is_read(tmp_path: Path) -> None:
         stream.truncate(40 * 1024 * MB)
     with pytest.raises(InputError, match="larger than a settings can be"):
         read_input(file, "settings")
-
-
-def test_a_file_that_unpacks_to_gigabytes() -> None:
-    """A few kilobytes of gzip are refused at the limit of their kind."""
-    bomb = gzip.compress(bytes(70 * MB), compresslevel=9)
-    assert len(bomb) < MB
-    with pytest.raises(InputError, match="unpacks to more"):
-        unpack(bomb, "x.csv.gz", "recording")
-    with pytest.raises(InputError, match="cannot be unpacked"):
-        unpack(bomb[:50], "x.csv.gz", "recording")
-    assert unpack(b"plain", "x", "recording") == b"plain"
-    assert unpack(gzip.compress(b"a,b"), "x", "recording") == b"a,b"
-
-
-def test_depth() -> None:
-    """Real files nest a few levels; a thousand are made to end a program."""
-    deep: list[object] = []
-    for _ in range(1000):
-        deep = [deep]
-    with pytest.raises(InputError, match="nested deeper"):
-        check_depth(deep, "map.toml")
-    check_depth({"a": [{"b": [1]}]}, "map.toml")
 
 
 @pytest.mark.parametrize(
