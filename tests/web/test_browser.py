@@ -480,8 +480,8 @@ def test_from_the_table_to_the_way_back(site: Site, opened: Opened, plugged: Plu
     """A mean unfolds to its measurements, and one of them to where it came from."""
     a_pull(site.book, site.pieces[0], plugged=plugged)
     page = opened(f"{site.url}/table")
-    page.locator(".behind summary").first.click()
-    page.get_by_role("link", name="M0001-Y").first.click()
+    page.get_by_role("link", name="45.75").first.click()
+    page.get_by_role("link", name="the way back of M0001-Y").click()
     expect(page.locator(".way")).to_contain_text("Tensile strength")
 
 
