@@ -1,6 +1,6 @@
 """Plate files of the demonstration, written by a small generator of its own, and logs that go with them.
 
-The text is ordinary RepRap-style G-code: objects between ``printing object`` comments, layers with their
+The text is ordinary RepRap-style G-code: objects marked by M486, layers with their
 height, a settings block at the end. Beads are outlines and a zigzag; nobody should print them.
 """
 
@@ -89,9 +89,8 @@ def _layers(placed: Sequence[Placed], settings: Mapping[str, Any]) -> Iterator[s
 
 
 def _piece(piece: Placed, z: float, height: float, width: float, layer: int) -> Iterator[str]:
-    label = f"{piece.name} id:{piece.number} copy 0"
-    yield f"; printing object {label}"
-    yield ";TYPE:Perimeter"
+    yield f"M486 S{piece.number} A{piece.name}"
+    yield ";TYPE:outer wall"
     yield f";WIDTH:{width:g}"
     x, y = piece.corner
     per_mm = height * width / _AREA_MM2
@@ -99,9 +98,9 @@ def _piece(piece: Placed, z: float, height: float, width: float, layer: int) -> 
         inset = width * (loop + 0.5)
         corners = _rectangle(x + inset, y + inset, piece.size[0] - 2 * inset, piece.size[1] - 2 * inset)
         yield from _path(corners, z, per_mm)
-    yield ";TYPE:Internal infill"
+    yield ";TYPE:infill"
     yield from _path(_zigzag(piece, 2.5 * width, layer), z, per_mm)
-    yield f"; stop printing object {label}"
+    yield "M486 S-1"
 
 
 def _rectangle(x: float, y: float, wide: float, deep: float) -> list[tuple[float, float]]:

@@ -30,7 +30,7 @@ from tracker.platefile.layering import Layering, Part, reading, set_points
 from tracker.platefile.orientation import contour_of, smallest_rectangle, tilt_of
 from tracker.platefile.source import NoExtrusion
 from tracker.platefile.state import COLD_C, DIALECTS
-from tracker.platefile.tally import NO_LAYER, Objects, Point, Tally, Weights, bin_rate, hull
+from tracker.platefile.tally import NO_LAYER, Objects, Point, Tally, Weights, bin_rate, hull, is_ramp
 
 _CLOSING_DIALECTS = frozenset({0, 1, 2})
 
@@ -330,8 +330,11 @@ class Digest:
         per_mm = volume / commanded
         height = _typical_height(layers)
         width, width_basis = self._width(who, layering.own, height)
-        box = _box(layering.own, layers, width)
-        outline = self._outline(who, box, width)
+        named = any(feature for feature, _, _ in self._rates.get(who, []))
+        body, below = (layering.own, 0) if named else _body(layering.own)
+        box = _box(body, layers[below if below > 1 else 0 :], width)
+        # Around a brim or a raft that nothing names, the hull is that of the brim.
+        outline = self._outline(_NOBODY if below else who, box, width)
         long, short, angle = smallest_rectangle(outline)
         return PlateObject(
             key=who.replace("\n", " id ").replace(_PART, " part "),
@@ -437,6 +440,31 @@ def _pauses(layers: tuple[Layer, ...], codes: list[str]) -> tuple[Pause, ...]:
             for n in range(count, min(following, len(codes)))
         ]
     return tuple(found)
+
+
+def _body(parts: list[Part]) -> tuple[list[Part], int]:
+    """Return the parts above a brim or a raft that no comment names, and how many layers that takes.
+
+    It is wider than all that stands on it, on every side.
+    """
+    levels = sorted({part.key for part in parts if not is_ramp(part.key)})
+    for count in range(1, min(_MOST_RAFT, len(levels) // 2) + 1):
+        lower = [part for part in parts if part.key <= levels[count - 1]]
+        upper = [part for part in parts if part.key > levels[count - 1]]
+        wide = [min(p.cell.x0 for p in lower), min(p.cell.y0 for p in lower)]
+        slim = [min(p.cell.x0 for p in upper), min(p.cell.y0 for p in upper)]
+        beyond = [b - a for a, b in zip(wide, slim, strict=True)]
+        beyond.append(max(p.cell.x1 for p in lower) - max(p.cell.x1 for p in upper))
+        beyond.append(max(p.cell.y1 for p in lower) - max(p.cell.y1 for p in upper))
+        if min(beyond) > _BRIM_MM:
+            return upper, count
+    return parts, 0
+
+
+_NOBODY = "\0"
+_MOST_RAFT = 6
+_BRIM_MM = 1.2
+"""Three line widths on every side: no foot of a specimen is spread so evenly. Common practice, no source."""
 
 
 def _in_force(layers: tuple[Layer, ...]) -> SetPoints:
