@@ -11,9 +11,9 @@ from typing import Any, Final
 
 from tracker.book import Book, new_book
 from tracker.desk import dryings, jobs, offbed
-from tracker.desk.changes import change_setting
 from tracker.desk.entering import add_record, keep_spool
 from tracker.desk.jobplates import PlateFile, read_job_plate
+from tracker.desk.jobs import change_setting
 from tracker.desk.logs import LogFile, add_log
 from tracker.desk.measuring import measure
 from tracker.desk.plates import mark_dummies

@@ -29,10 +29,10 @@ from tests.desk.bench import (
 from tracker.api import Recording
 from tracker.book import Book
 from tracker.desk import correcting
-from tracker.desk.changes import change_setting
 from tracker.desk.correcting import recompute_all
 from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
+from tracker.desk.jobs import change_setting
 from tracker.desk.measuring import measure
 from tracker.errors import Refused
 from tracker.forms import FormError

@@ -14,9 +14,8 @@ from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_job, a_material, a_spool, at, entries, row_of
 from tests.platefile.builder import TWO, boxes, text
 from tracker.book import Book
-from tracker.desk.changes import change_setting, read_assignment
 from tracker.desk.jobplates import PlateFile
-from tracker.desk.jobs import add_job, end_job, last_value
+from tracker.desk.jobs import add_job, change_setting, end_job, last_value, read_assignment
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
 from tracker.forms import FormError
@@ -137,10 +136,10 @@ def test_an_empty_plate_file_is_refused(tmp_path: Path) -> None:
         PlateFile.read(tmp_path / "plate.gcode")
 
 
-@pytest.mark.parametrize("name", ["absent.gcode", "."])
-def test_a_plate_file_that_cannot_be_read_is_refused(tmp_path: Path, name: str) -> None:
+@pytest.mark.parametrize(("name", "why"), [("absent.gcode", "cannot be read"), (".", "is a folder")])
+def test_a_plate_file_that_cannot_be_read_is_refused(tmp_path: Path, name: str, why: str) -> None:
     """The path and the reason are told."""
-    with pytest.raises(FormError, match="cannot be read"):
+    with pytest.raises(Refused, match=why):
         PlateFile.read(tmp_path / name)
 
 

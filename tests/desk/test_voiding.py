@@ -23,10 +23,10 @@ from tests.desk.bench import (
 )
 from tracker.book import Book
 from tracker.desk import voiding
-from tracker.desk.changes import change_setting
 from tracker.desk.correcting import correct
 from tracker.desk.doubts import Done
 from tracker.desk.entering import keep_spool
+from tracker.desk.jobs import change_setting
 from tracker.desk.measuring import measure
 from tracker.desk.verdicts import judge
 from tracker.errors import Doubt, Refused

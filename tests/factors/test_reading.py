@@ -12,11 +12,10 @@ from sqlalchemy import event
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_spool, row_of
 from tracker.api import FactorValue, hookimpl
 from tracker.book import Book
-from tracker.desk.changes import change_setting
 from tracker.desk.correcting import correct
 from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
-from tracker.desk.jobs import add_job
+from tracker.desk.jobs import add_job, change_setting
 from tracker.factors import factors_of, in_registry_order, measurement_factors
 from tracker.model import FactorRecord, Specimen
 from tracker.plugins import load

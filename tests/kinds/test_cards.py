@@ -11,10 +11,9 @@ import pytest
 from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_rig, a_spool, weigh_spool
 from tracker.book import Book
-from tracker.desk.changes import change_setting
 from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
-from tracker.desk.jobs import add_job, end_job
+from tracker.desk.jobs import add_job, change_setting, end_job
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.verdicts import judge
 from tracker.kinds import Card, card_of, find, material_named

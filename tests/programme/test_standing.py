@@ -10,7 +10,7 @@ from tracker.book import Book
 from tracker.desk.jobs import end_job
 from tracker.desk.measuring import measure
 from tracker.desk.offbed import read_outcomes, take_off
-from tracker.desk.programmes import set_programme
+from tracker.desk.plans import set_programme
 from tracker.desk.verdicts import judge
 from tracker.kinds import NotFoundError
 from tracker.plugins import load

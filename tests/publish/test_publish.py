@@ -17,9 +17,9 @@ from sqlalchemy import select
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tracker.api import Recording
 from tracker.book import Book
-from tracker.desk.choices import choose
 from tracker.desk.correcting import correct
 from tracker.desk.measuring import measure
+from tracker.desk.plans import choose
 from tracker.desk.verdicts import judge
 from tracker.errors import Refused
 from tracker.ids import payload, read_id

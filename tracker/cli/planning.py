@@ -8,7 +8,7 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, say_json, table
-from tracker.desk.programmes import set_programme
+from tracker.desk.plans import set_programme
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.moments import local_time as local

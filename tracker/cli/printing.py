@@ -12,11 +12,10 @@ from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._pieces import Said, asked_pieces, commanded, reads_plate, settle
 from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
 from tracker.desk import jobs
-from tracker.desk.changes import change_setting
 from tracker.desk.doubts import Done
 from tracker.desk.jobplates import PlateFile, read_job_plate
+from tracker.desk.jobs import SPOOL_USE_FORM, change_setting, use_spool
 from tracker.desk.photographs import add_photograph, read_photograph
-from tracker.desk.spooluse import SPOOL_USE_FORM, use_spool
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
 from tracker.forms import when_at

@@ -9,7 +9,7 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, picture_form, say_json, width, write_file
-from tracker.desk.choices import choose
+from tracker.desk.plans import choose
 from tracker.errors import Refused
 from tracker.selection import check_quantities, parse_filter
 from tracker.table import (

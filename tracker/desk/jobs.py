@@ -1,8 +1,9 @@
-"""Jobs: a plate file run on a printer, with its pieces, and its end."""
+"""Jobs: a plate file run on a printer with its specimens; its spools, what was changed by hand, its end."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import func, select
@@ -12,6 +13,7 @@ from tracker.acts import Act
 from tracker.book import WITH_VOIDED, Book
 from tracker.desk.doubts import Done, confirm
 from tracker.desk.entering import fill_in
+from tracker.desk.heatings import heating_doubt
 from tracker.desk.jobplates import (
     PlateFile,
     from_plate,
@@ -22,11 +24,14 @@ from tracker.desk.jobplates import (
     with_plate,
 )
 from tracker.desk.typedpieces import PieceWanted, specimens_of
-from tracker.forms import FormError, clean, when_at
+from tracker.forms import Ask, FormError, check_order, clean, when_at
+from tracker.history import check_days, contradiction
 from tracker.ids import job_id, specimen_id, spool_id
-from tracker.kinds import KINDS, find, material_named
-from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM
-from tracker.model import Job, JobSpool, Specimen
+from tracker.kinds import KINDS, find, material_named, name_of
+from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM, SETTINGS, spools_by_tool
+from tracker.model import Job, JobSpool, SettingChange, Specimen
+from tracker.moments import local_time as local
+from tracker.units import UnitError, parse
 
 if TYPE_CHECKING:
     from tracker.desk.plates import PlateRead
@@ -201,3 +206,166 @@ def last_value(session: Session, column: str) -> Any:
     """Return what the newest job that has a column filled says there: the default of a prompt."""
     field = getattr(Job, column)
     return session.scalar(select(field).where(field.is_not(None)).order_by(Job.id.desc()).limit(1))
+
+
+# --- settings changed by hand while a job ran ------------------------------------------------------------
+
+
+_PLACE: Final = (
+    Ask("at", "When", "moment"),
+    Ask("layer", "From layer", "whole", low=0, high=1_000_000),
+    Ask("height_mm", "From height", "number", "mm", low=0, high=5_000),
+    Ask("note", "Note"),
+)
+
+
+def change_setting(book: Book, who: str, job: str, assignment: str, typed: Mapping[str, Any]) -> Done:
+    """Enter a setting changed by hand while a job ran, from a time, a layer or a height on.
+
+    Args:
+        book: The book.
+        who: Who changed it.
+        job: ID of the job.
+        assignment: ``fan=50`` or any ``name=value``.
+        typed: ``at``, ``layer`` or ``height_mm`` (one of them; now where none is given), ``note``.
+
+    Raises:
+        FormError: No assignment, a field that cannot be read, two places at once, or a time outside the job.
+        Refused: There is no such job.
+    """
+    setting, value, words = read_assignment(assignment)
+    with book.act("job change", who) as act:
+        row = find(book, act.session, job, "job")
+        when = when_at(book, row.started_at)
+        values = clean(_PLACE, typed, when)
+        places = [key for key in ("at", "layer", "height_mm") if values[key] is not None]
+        if len(places) > 1:
+            raise FormError(f"{' and '.join(places)} are both given", do="Say from when only one way")
+        if not places:
+            values["at"] = when.now
+        check_order(row.started_at, values["at"], "The change", book.zone)
+        if values["at"] is not None and row.ended_at is not None and values["at"] > row.ended_at:
+            raise FormError(
+                f"{local(values['at'], book.zone)} lies after {job_id(row.id)} ended"
+                f" ({local(row.ended_at, book.zone)})",
+                do="Say from when with --at, --layer or --height",
+            )
+        act.session.add(SettingChange(job_id=row.id, setting=setting, value=value, text=words, **values))
+        act.about.append(job_id(row.id))
+        # By a layer or a height it is certain; by the clock it hangs on how long the printer heated.
+        early = heating_doubt(row, []) if values["at"] is not None else []
+    return Done(job_id(row.id), early)
+
+
+def read_assignment(assignment: str) -> tuple[str, float | None, str | None]:
+    """Return setting, number and text of ``fan=50 %`` or ``first_layer=slow``.
+
+    Raises:
+        FormError: There is no ``=``, or a known setting has no number in its unit.
+    """
+    name, sign, typed = assignment.partition("=")
+    name, typed = name.strip().lower(), typed.strip()
+    if not sign or not name or not typed:
+        raise FormError(f"{assignment!r} is no setting", do="Write NAME=VALUE, as in fan=50")
+    try:
+        return name, parse(typed, SETTINGS.get(name, "1"), name), None
+    except UnitError as error:
+        if name in SETTINGS:
+            raise FormError(str(error)) from error
+        return name, None, typed
+
+
+# --- which spool printed what ----------------------------------------------------------------------------
+
+
+SPOOL_USE_FORM: Final = (
+    Ask("spool", "Spool", "record", required=True, of=("spool",)),
+    Ask("tool", "Tool, counted from 0", "whole", low=0, high=99),
+    Ask("from_layer", "First layer printed from it", "whole", low=1, high=1_000_000),
+    Ask("pieces", "Pieces printed from it (3,4 or 2-5; empty: all)"),
+    Ask("filament_g", "Mass that the job took from it", "number", "g", low=0, high=50_000),
+)
+
+
+def use_spool(book: Book, who: str, job: str, typed: Mapping[str, Any]) -> Done:
+    """Enter another spool that a job was printed from: of another tool, from a layer on, or for some pieces.
+
+    Raises:
+        FormError: A field is wrong, or nothing tells this spool's part from the other's.
+        Refused: There is no such job or spool, or the spool's records cannot all be true with it.
+    """
+    with book.act("job spool", who) as act:
+        row: Job = find(book, act.session, job, "job")
+        put_spool(book, act, row, typed, replace=False)
+        act.about.insert(0, name_of(row))
+    return Done(name_of(row))
+
+
+def put_spool(book: Book, act: Act, job: Job, typed: Mapping[str, Any], *, replace: bool) -> None:
+    """Put a spool into a job.
+
+    Args:
+        book: The book.
+        act: Under way.
+        job: The job.
+        typed: Answers to :data:`SPOOL_USE_FORM`.
+        replace: It was printed from this spool and not from the one recorded for that tool; with a layer or
+            pieces the other stays for the rest.
+
+    Raises:
+        FormError: A field is wrong, or nothing tells this spool's part from the other's.
+    """
+    values = clean(SPOOL_USE_FORM, typed, when_at(book))
+    session = act.session
+    spool = find(book, session, values["spool"], "spool")
+    pieces = _numbers(values["pieces"], job) if values["pieces"] else None
+    tool, layer = values["tool"] or 0, values["from_layer"]
+    asked = select(JobSpool).where(JobSpool.job_id == job.id)
+    there = list(session.scalars(asked, execution_options={WITH_VOIDED: True}))
+    live = [each for each in there if each.voided is None and each.spool_id != spool.id]
+    same = [each for each in live if each.tool == tool and each.from_layer == layer and each.pieces == pieces]
+    if same and not replace:
+        raise FormError(
+            f"{name_of(job)} is printed from {spool_id(same[0].spool_id)} there already",
+            do="Say --tool, --from-layer or --pieces; to put a mistake right: strandbook correct "
+            f"{name_of(job)} spool={name_of(spool)} --reason WHY",
+        )
+    for each in same:
+        each.voided = act.seq
+    link = next((each for each in there if each.spool_id == spool.id), None)
+    if link is None:
+        link = JobSpool(job_id=job.id, spool_id=spool.id)
+        session.add(link)
+    link.voided, link.tool, link.from_layer, link.pieces = None, tool, layer, pieces
+    link.filament_g = values["filament_g"]
+    already = contradiction(session, spool, when_at(book).now)
+    check_days(session, spool, when_at(book).now, besides=already)
+    act.about.append(name_of(spool))
+    session.flush()
+    session.expire(job, ["spools"])
+
+
+def _numbers(typed: str, job: Job) -> list[int]:
+    """Return the numbers of pieces from ``3,4`` or ``2-5``.
+
+    Raises:
+        FormError: It names none, or one that the job has not.
+    """
+    found: set[int] = set()
+    for part in typed.split(","):
+        match = re.fullmatch(r"\s*(\d{1,3})(?:\s*-\s*(\d{1,3}))?\s*", part)
+        if match is None:
+            raise FormError(f"{typed!r} names no pieces", do="Write 3,4 or 2-5")
+        found |= set(range(int(match[1]), int(match[2] or match[1]) + 1))
+    strangers = sorted(found - {each.piece for each in job.specimens})
+    if strangers or not found:
+        raise FormError(f"{name_of(job)} has no piece {', '.join(map(str, strangers)) or typed}")
+    return sorted(found)
+
+
+def spool_answers(job: Job) -> Iterator[tuple[str, str, str]]:
+    """Yield name, label and value of what can be corrected of a job's first spool."""
+    links = spools_by_tool(job)
+    first = links[0] if links else None
+    yield "spool", "Spool", spool_id(first.spool_id) if first is not None else ""
+    yield "from_layer", "Spool, first layer printed from it", str(first.from_layer or "") if first else ""

@@ -15,8 +15,7 @@ from sqlalchemy.orm import Session
 from tracker.acts import Act
 from tracker.book import WITH_VOIDED, Book
 from tracker.desk.doubts import Done, ask_all, confirm
-from tracker.desk.measuring import compute_again
-from tracker.desk.usedup import settle_used_up
+from tracker.desk.measuring import compute_again, settle_used_up
 from tracker.errors import Refused
 from tracker.forms import Ask, FormError, clean, when_at
 from tracker.history import contradiction, mass_left

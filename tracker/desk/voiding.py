@@ -21,9 +21,8 @@ from sqlalchemy.types import TypeDecorator
 from tracker.acts import Act
 from tracker.book import Book, with_voided
 from tracker.desk.doubts import Done, ask_all
-from tracker.desk.measuring import compute_again
+from tracker.desk.measuring import compute_again, settle_used_up
 from tracker.desk.rigs import in_force
-from tracker.desk.usedup import settle_used_up
 from tracker.errors import Refused
 from tracker.forms import FormError, When, when_at
 from tracker.journal import plain

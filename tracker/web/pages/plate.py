@@ -12,8 +12,7 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 from tracker_labels import Sheet, stocks
 
-from tracker.desk.changes import change_setting
-from tracker.desk.jobs import end_job
+from tracker.desk.jobs import change_setting, end_job
 from tracker.desk.labelling import label_sheet
 from tracker.desk.logs import ALIGNMENTS
 from tracker.desk.offbed import PieceOutcome, take_off
