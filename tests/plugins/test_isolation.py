@@ -230,3 +230,11 @@ def test_a_picture_comes_as_svg_or_png_and_twice_the_same(form: str, head: bytes
     assert first is not None
     assert first.startswith(head)
     assert found.figure("tensile", readings, None, outcomes, form) == first
+
+
+def test_no_uncertainty_known_is_no_uncertainty_of_nought() -> None:
+    """Zero means that nothing was known against the readings, not that the result is exact."""
+    from uncertainties import ufloat  # noqa: PLC0415 - for this alone
+
+    (outcome,) = computed(lambda _readings: [Outcome("good.size", ufloat(5.0, 0.0))]).outcomes
+    assert (outcome.value, outcome.uncertainty) == (5.0, None)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from tracker.api import (
@@ -16,11 +17,16 @@ from tracker.api import (
     Quantity,
     Readings,
     Refused,
+    fields,
+    nominal,
+    recordings,
     remarks_of,
     with_uncertainty,
 )
 from tracker.api.maths import budget, dof_of
 
+_WIDE = 0.3
+_DRAWS = 400
 _RELATIONS = ("=", ">", "<")
 
 
@@ -93,7 +99,78 @@ def compute(
         return _nothing(method, f"method {method.id} of plugin {plugin}: {refusal}")
     except (Exception, SystemExit) as fault:  # noqa: BLE001 - a plugin's fault is a message, never ours
         return _nothing(method, f"method {method.id} of plugin {plugin} failed: {one_line(fault)}")
-    return _sorted_out(method, plugin, made, remarks_of(carried))
+    found = _sorted_out(method, plugin, made, remarks_of(carried))
+    return _drawn_where_wide(method, carried, piece, found)
+
+
+def _drawn_where_wide(method: Method, carried: Readings, piece: Piece, found: Computation) -> Computation:
+    """Put an interval by Monte Carlo (JCGM 101) beside results whose linear budget fails.
+
+    It fails near a bound: where a quantity that cannot be negative has a standard uncertainty of more than
+    three tenths of its value, ± U would reach below nothing. Readings are drawn and the method computes each
+    draw; a recording cannot be drawn, so its results keep their linear budget.
+    """
+    positive = {quantity.name for quantity in method.quantities if quantity.positive}
+    wide = {
+        each.quantity
+        for each in found.outcomes
+        if each.quantity in positive
+        and each.value is not None
+        and each.uncertainty is not None
+        and each.uncertainty > _WIDE * abs(each.value)
+    }
+    if not wide or recordings(carried):
+        return found
+    draws = _draws_of(method, carried, piece, wide)
+    outcomes = []
+    for each in found.outcomes:
+        values = sorted(draws.get(each.quantity, ()))
+        if each.quantity in wide and len(values) >= _DRAWS // 2:
+            low, high = (values[round(part * (len(values) - 1))] for part in (0.025, 0.975))
+            remark = f"Wide for its value: the interval is by Monte Carlo, {len(values)} draws (JCGM 101)."
+            each = replace(each, low=low, high=high, remarks=(*each.remarks, remark))  # noqa: PLW2901
+        outcomes.append(each)
+    return replace(found, outcomes=tuple(outcomes))
+
+
+def _draws_of(method: Method, carried: Readings, piece: Piece, wanted: set[str]) -> dict[str, list[float]]:
+    """Compute the method with readings drawn from what is not known of them, the same draws each time."""
+    source = random.Random(20_080_901)  # noqa: S311 - no secret is made here
+    drawn: dict[str, list[float]] = {}
+    for _ in range(_DRAWS):
+        moves: dict[Any, float] = {}
+        copy = carried.model_copy(
+            update={
+                each.name: _moved(getattr(carried, each.name), moves, source)
+                for each in fields(type(carried))
+            }
+        )
+        try:
+            made = list(method.compute(copy, piece))
+        except Exception:  # noqa: BLE001, S112 - a draw for which there is no number is left out
+            continue
+        for outcome in made:
+            value = None if outcome.value is None else nominal(outcome.value)
+            if outcome.quantity in wanted and value is not None and math.isfinite(value):
+                drawn.setdefault(outcome.quantity, []).append(value)
+    return drawn
+
+
+def _moved(value: Any, moves: dict[Any, float], source: random.Random) -> Any:
+    """Return a reading with what is not known of it drawn; what two readings share is drawn once."""
+    if isinstance(value, tuple):
+        return tuple(_moved(part, moves, source) for part in value)
+    if not hasattr(value, "derivatives"):
+        return value
+    total = float(value.nominal_value)
+    for variable, slope in value.derivatives.items():
+        if variable not in moves:
+            # A rounding is as likely at either end of its step; what a certificate says is normal.
+            flat = str(variable.tag or "").endswith(": resolution")
+            step = source.uniform(-(3**0.5), 3**0.5) if flat else source.gauss(0.0, 1.0)
+            moves[variable] = step * variable.std_dev
+        total += slope * moves[variable]
+    return total
 
 
 def one_line(fault: BaseException) -> str:
