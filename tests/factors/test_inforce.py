@@ -172,3 +172,13 @@ STOPPED, TOO_FAST = {"ended_at": 70, "outcome": "stopped"}, {"ended_at": 30, "ou
 def test_a_job_that_does_not_bound_the_heating_leaves_an_hour(more: dict[str, Any]) -> None:
     """It runs still, was stopped, or was faster than its plan could be."""
     assert heating(_job(**more), None).high_s == MOST_S
+
+
+def test_a_change_after_the_gauge_section_left_it_as_it_was() -> None:
+    """Layers 3 to 5 are the section: a change from layer 6 on came when all were printed."""
+    section = {"spans_s": [(10.0, 20.0), (20.0, 30.0), (30.0, 40.0)], "first_layer": 3}
+    base = (245.0, 245.0, 245.0)
+
+    assert in_force(base, [Changed("nozzle", 270.0, layer=9)], section) == InForce(*base)
+    assert in_force(base, [Changed("nozzle", 270.0, layer=6)], section) == InForce(*base)
+    assert in_force(None, [Changed("nozzle", 270.0, layer=6)], section) is None

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import event, select
 
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_spool, row_of
 from tracker.api import FactorValue, hookimpl
@@ -17,7 +18,7 @@ from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job, change_setting
 from tracker.factors import factors_of, in_registry_order, measurement_factors
-from tracker.model import FactorRecord, Specimen
+from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool
 from tracker.plugins import load
 
 STARTED = "2026-03-02 07:00"
@@ -324,3 +325,37 @@ def test_a_corrected_start_changes_the_factors(book: Book) -> None:
     job = a_job(book, spools=(spool,), started_at=STARTED)
     correct(book, WHO, load(), job.id, ["started_at=2026-03-02 06:00"], reason="read the wrong clock")
     assert factors(book, job.also[0], water=False)["open_air_h"].value == 4.0
+
+
+def test_each_piece_has_the_factors_of_its_own_spool(book: Book) -> None:
+    """Of a plate printed from two spools in one tool: lot and the drying before the print are the piece's."""
+    more_spools = {}
+    with book.act("test", "Ada Bench") as act:
+        session = act.session
+        session.add(Material(name="Two spools", family="ASA"))
+        session.flush()
+        material = session.scalars(select(Material.id).where(Material.name == "Two spools")).one()
+        for lot in ("L-1", "L-2"):
+            spool = Spool(material_id=material, lot=lot, diameter_mm=1.75)
+            session.add(spool)
+            session.flush()
+            more_spools[lot] = spool.id
+        job = Job(started_at=act.at)
+        session.add(job)
+        session.flush()
+        for piece, lot in ((1, "L-1"), (2, "L-2")):
+            session.add(JobSpool(job_id=job.id, spool_id=more_spools[lot], tool=0, pieces=[piece]))
+            session.add(Specimen(job_id=job.id, piece=piece))
+        hours = dt.timedelta(hours=1)
+        drying = Drying(began_at=act.at - 9 * hours, ended_at=act.at - 3 * hours, set_c=80)
+        session.add(drying)
+        session.flush()
+        session.add(DryingSpool(drying_id=drying.id, spool_id=more_spools["L-2"]))
+        number = job.id
+    with book.read() as session:
+        own = select(Specimen.id).where(Specimen.job_id == number).order_by(Specimen.piece)
+        pieces = list(session.scalars(own))
+        found = factors_of(session, pieces)
+
+    assert [found[piece]["lot"].value for piece in pieces] == ["L-1", "L-2"]
+    assert ["drying_c" in found[piece] for piece in pieces] == [False, True]

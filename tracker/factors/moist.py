@@ -16,8 +16,8 @@ from tracker.history import SpoolDays, many_spool_days, water_at_many
 _HOUR: Final = 3600.0
 
 
-def of_spools(session: Session, jobs: Iterable[Any], *, water: bool) -> dict[int, Factors]:
-    """Return the factors that a job has from its main spool, as they were when it began.
+def of_spools(session: Session, jobs: Iterable[Any], *, water: bool) -> dict[Any, Factors]:
+    """Return the factors that jobs have from a spool of theirs, as they were when they began.
 
     Args:
         session: To read with.
@@ -25,14 +25,14 @@ def of_spools(session: Session, jobs: Iterable[Any], *, water: bool) -> dict[int
         water: Whether to estimate the water content too; one pass for each spool.
 
     Returns:
-        Row id of the job to factors; a job without spool or start is left out.
+        ``id`` to factors; a job without spool or start is left out.
     """
-    moments: dict[int, dict[int, dt.datetime]] = defaultdict(dict)
+    moments: dict[int, dict[Any, dt.datetime]] = defaultdict(dict)
     for job in jobs:
         if job.spool_id is not None and job.started_at is not None:
             moments[job.spool_id][job.id] = job.started_at
     days = many_spool_days(session, {spool: max(each.values()) for spool, each in moments.items()})
-    found: dict[int, Factors] = {}
+    found: dict[Any, Factors] = {}
     for spool, starts in moments.items():
         known = days.get(spool)
         if isinstance(known, SpoolDays) and known.timeline.began is not None:
@@ -40,11 +40,11 @@ def of_spools(session: Session, jobs: Iterable[Any], *, water: bool) -> dict[int
     return found
 
 
-def _of_spool(days: SpoolDays, starts: Mapping[int, dt.datetime], *, water: bool) -> dict[int, Factors]:
+def _of_spool(days: SpoolDays, starts: Mapping[Any, dt.datetime], *, water: bool) -> dict[Any, Factors]:
     from tracker import exposure  # noqa: PLC0415 - brings numpy
 
     contents = _water(days, starts.values()) if water else {}
-    found: dict[int, Factors] = {}
+    found: dict[Any, Factors] = {}
     for job, at in starts.items():
         into: Factors = {}
         air = exposure.open_air(days.timeline, at)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
@@ -14,6 +15,7 @@ from tracker.factors.printed import of_job, of_piece, put_given
 from tracker.factors.rows import Rows, rows_of
 from tracker.factors.values import Factors
 from tracker.ids import job_id, specimen_id, spool_id
+from tracker.model import spools_of_piece
 
 if TYPE_CHECKING:
     from tracker.plugins import Plugged
@@ -41,12 +43,14 @@ def factors_of(
         with Session(session) as made:
             return factors_of(made, specimens, plugged, water=water)
     rows = rows_of(session, list(dict.fromkeys(specimens)))
-    of_jobs = _shared(session, rows, water=water)
+    jobs = _jobs_as_seen(rows)
+    of_jobs = _shared(session, rows, jobs, water=water)
     found: dict[int, Factors] = {}
     for row in rows.pieces:
-        job = rows.jobs[row.job_id]
+        seen = _seen_from(rows, row)
+        job = jobs[seen]
         changes = rows.changes.get(row.job_id, ())
-        factors = of_piece(row, job, of_jobs[row.job_id], changes, rows.layers.get(row.id))
+        factors = of_piece(row, job, of_jobs[seen], changes, rows.layers.get(row.id))
         put_given(factors, rows.given.get(row.id, ()))
         if plugged is not None:
             _put_plugged(factors, plugged, _known(row, job, factors))
@@ -54,12 +58,42 @@ def factors_of(
     return found
 
 
-def _shared(session: Session, rows: Rows, *, water: bool) -> dict[int, Factors]:
-    moist = of_spools(session, rows.jobs.values(), water=water)
-    return {
-        number: of_job(job, rows.attempts[number]) | moist.get(number, {})
-        for number, job in rows.jobs.items()
-    }
+_Seen = tuple[int, int | None]
+"""A job as a piece of it sees it: number of the job, and of the piece's own spool."""
+
+
+def _seen_from(rows: Rows, row: Any) -> _Seen:
+    """Return a piece's job with the spool that most of the piece was printed from."""
+    links = rows.links.get(row.job_id)
+    if not links:
+        return row.job_id, rows.jobs[row.job_id].spool_id
+    own = spools_of_piece(links, row.piece, row.layer_count)
+    return row.job_id, own[0].spool_id if own else None
+
+
+def _jobs_as_seen(rows: Rows) -> dict[_Seen, Any]:
+    """Return every job as its pieces see it: with the spool that is theirs, its lot and its material."""
+    found: dict[_Seen, Any] = {}
+    for row in rows.pieces:
+        seen = _seen_from(rows, row)
+        job = rows.jobs[row.job_id]
+        if seen not in found and seen[1] == job.spool_id:
+            found[seen] = job
+        elif seen not in found:
+            spool = rows.spools.get(seen[1] or 0)
+            lot, material = (spool.lot, spool.material) if spool is not None else (None, None)
+            own = {"spool_id": seen[1], "lot": lot, "spool_material": material}
+            found[seen] = SimpleNamespace(**{**job._mapping, **own})
+    return found
+
+
+def _shared(session: Session, rows: Rows, jobs: Mapping[_Seen, Any], *, water: bool) -> dict[_Seen, Factors]:
+    starts = [
+        SimpleNamespace(id=seen, spool_id=job.spool_id, started_at=job.started_at)
+        for seen, job in jobs.items()
+    ]
+    moist = of_spools(session, starts, water=water)
+    return {seen: of_job(job, rows.attempts[seen[0]]) | moist.get(seen, {}) for seen, job in jobs.items()}
 
 
 def _put_plugged(factors: Factors, plugged: Plugged, known: Mapping[str, Any]) -> None:
