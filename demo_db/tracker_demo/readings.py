@@ -17,6 +17,7 @@ _LINE_EXCESS_MM: Final = 0.06
 """A bead wider than meant makes every length in the plane longer by the same amount."""
 
 _POINTS: Final = 240
+_AFTER_BREAK: Final = 5
 _RATE_MM_S: Final = 0.09
 
 
@@ -45,6 +46,11 @@ def pull_of(piece: str, truth: Mapping[str, float]) -> Recording:
         # The last reading is the break itself; noise on it would change the maximum.
         force = stress * width * thickness + (chance.gauss(0.0, 0.4) if 0 < step < _POINTS - 2 else 0.0)
         lines.writerow([f"{extension / _RATE_MM_S:.3f}", f"{extension:.5f}", f"{max(force, 0.0):.1f}"])
+    # The rig goes on recording for half a second: a record that ended at the maximum would be a limit.
+    for _ in range(_AFTER_BREAK):
+        extension += 0.1 * _RATE_MM_S
+        force = abs(chance.gauss(0.0, 0.4))
+        lines.writerow([f"{extension / _RATE_MM_S:.3f}", f"{extension:.5f}", f"{force:.1f}"])
     return Recording(f"{piece}.csv", text.getvalue().encode())
 
 
