@@ -62,6 +62,8 @@
       const drawn = makers[told.kind](told, where);
       const svg = drawn.tagName === "svg" ? drawn : drawn.querySelector("svg");
       svg.setAttribute("role", "img");
+      // The picture has one name; its parts have no roles, and so may have none.
+      svg.querySelectorAll("[aria-label]").forEach((part) => part.removeAttribute("aria-label"));
       where.replaceChildren(drawn);
     };
     draw();
