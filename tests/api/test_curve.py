@@ -234,5 +234,5 @@ def test_a_known_unit_is_not_said_to_be_assumed() -> None:
     """Only a column without a unit is "taken as" one."""
     assert read_curve(rec("time_s,force_N\n0,1\n1,2\n")).how == (
         "time from column 'time_s', header says s",
-        "force from column 'force_N', header says n",
+        "force from column 'force_N', header says N",
     )

@@ -16,6 +16,7 @@ from tracker.api import GROUP, Method, Quantity, Readings, Refused, hookimpl
 BUNDLED = {
     *("tensile", "shear", "torsion", "creep", "impact", "bending", "softening"),
     *("dimensions", "density", "taptone", "diameter", "bendcheck", "appearance"),
+    *("adhesion", "compression", "flatness", "hardness", "heatdeflection", "notchedimpact"),
 }
 
 
