@@ -26,7 +26,7 @@ def test_a_difference_is_said_first(unlike: Unlike) -> None:
     """Then what differed, and what cannot be told apart."""
     lines = unlike.done("why", unlike.first, unlike.second, *STRENGTH)
 
-    assert lines[0].startswith("There is a difference in tensile.strength: ")
+    assert lines[0].startswith("There is a difference in tensile strength of upright pieces: ")
     assert any("cannot be told apart" in line for line in lines)
     assert "caused" not in "\n".join(lines)
 
@@ -51,7 +51,7 @@ def test_without_a_quantity_there_is_an_overview(unlike: Unlike) -> None:
     """A line for each shared quantity."""
     (line,) = unlike.done("why", unlike.first, unlike.second, env={"COLUMNS": "200"})
 
-    assert line.startswith(f"tensile.strength of upright pieces: a difference; {unlike.second} less ")
+    assert line.startswith(f"tensile strength of upright pieces: a difference; {unlike.second} less ")
 
 
 @pytest.mark.parametrize("columns", ["40", "60", "80"])

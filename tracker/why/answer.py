@@ -84,6 +84,19 @@ class Answer(Findings):
         return draw_graph(self)
 
 
+def at_level(found: Answer, level: float) -> Answer:
+    """Return an answer whose difference has the limits of another probability of error."""
+    working, span = found.working, found.difference.span
+    if working is None or span is None:
+        return found
+    total = _one(working, len(working.names) + len(working.groups) + 2)
+    low, high = quantiles(total, (level / 2, 1 - level / 2))[:, 0]
+    display, centre = display_of(working)
+    means = found.difference.a.mean or 0.0, found.difference.b.mean or 0.0
+    wider = _difference_span(display, (centre, float(low), float(high)), means)
+    return replace(found, difference=replace(found.difference, span=wider, level=level))
+
+
 @dataclass(frozen=True)
 class Display:
     """Turns working numbers into units and fractions.

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from tracker.errors import Refused
-from tracker.why.answer import Answer, answer
+from tracker.why.answer import Answer, answer, at_level
 from tracker.why.findings import Span
 from tracker.why.problem import Problem
 from tracker.why.words import interval, number, signed_size
@@ -41,7 +41,7 @@ class Overview:
     def sentences(self, width: int = 80) -> list[str]:
         """Return one sentence for each quantity, wrapped to ``width`` columns."""
         texts = [_sentence(found) for found in self.answers]
-        if len(self.answers) > 1:
+        if any(found.difference.adjusted is not None for found in self.answers):
             texts.append(
                 f"{len(self.answers)} asked about at once: of the differences claimed one in twenty is "
                 "expected to be false (false discovery rate)."
@@ -77,7 +77,8 @@ def overview(problems: Iterable[Problem]) -> Overview:
 
 def _adjusted(answers: list[Answer]) -> list[Answer]:
     """Return answers whose claims stand when all are asked about at once."""
-    if len(answers) < 2:  # noqa: PLR2004 - one question is its own
+    # One quantity is one question, in however many orientations its pieces were printed.
+    if len({found.problem.question.quantity for found in answers}) < 2:  # noqa: PLR2004
         return answers
     tails = [found.difference.tail for found in answers]
     order = sorted(range(len(tails)), key=lambda i: tails[i])
@@ -94,6 +95,10 @@ def _adjusted(answers: list[Answer]) -> list[Answer]:
 def _claimed(found: Answer, p: float) -> Answer:
     step = found.difference
     holds = step.claimed and p < _FALSE
+    if step.claimed and not holds and p > 0:
+        # The level at which it would have had to be shown: its interval includes zero, as the claim says.
+        found = at_level(found, _FALSE * step.tail / p)
+        step = found.difference
     verdict = found.verdict if found.verdict is None else replace(found.verdict, differs=holds)
     return replace(
         found,
