@@ -237,10 +237,10 @@ def _ids_named(book: Book, session: Session, text: str, materials: Sequence[str]
         if ident.kind == "spool":
             spools.add(ident.number)
             # Results hang on plates; a spool stands for all plates printed from it.
-            own = session.scalars(select(JobSpool.job_id).where(JobSpool.spool_id == ident.number))
-            jobs |= set(own)
+            own = set(session.scalars(select(JobSpool.job_id).where(JobSpool.spool_id == ident.number)))
+            jobs |= own
+            names |= {job_id(number) for number in own}
         jobs |= _jobs_behind(session, ident, spools)
-    names |= {job_id(number) for number in jobs}
     return Named(text, names=frozenset(names), materials=_materials_of(session, jobs, spools))
 
 
