@@ -95,10 +95,10 @@ def material_path(name: str) -> str:
 
 
 def _entered_path(kind: Kind, name: str) -> str:
-    """Return the page of what was entered; a kind without IDs has its list."""
+    """Return the page of what was entered; of a kind without IDs it is where it can be corrected."""
     if kind.name == "material":
         return material_path(name)
-    return f"/{quote(name)}" if kind.has_id or kind.part else f"/list/{kind.plural}"
+    return f"/{quote(name)}" if kind.has_id or kind.part else f"/correct?{urlencode({'of': name})}"
 
 
 def _kind(what: str) -> Kind:
