@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from zoneinfo import ZoneInfo
+
 import pytest
 
 from tests.conftest import BenchClock
-from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_rig, a_spool
+from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_rig, a_spool, calibrate
 from tracker.book import Book
 from tracker.desk.jobs import end_job
 from tracker.desk.measuring import measure
@@ -139,3 +142,28 @@ def test_a_scanned_piece_says_what_is_still_wanted(book: Book, plate: list[str])
 def test_a_spool_has_no_programme_line(book: Book) -> None:
     """A programme is for pieces."""
     assert still_wanted(book, "S0001-R") == ""
+
+
+@pytest.mark.parametrize(
+    ("done_on", "late"), [("2026-01-30", True), ("2026-02-03", False), ("2026-02-14", False)]
+)
+def test_a_calibration_falls_due_as_the_benchs_day_begins(book: Book, done_on: str, late: bool) -> None:
+    """Thirty days after it was done, at the bench's midnight and not at Greenwich's; two weeks ahead."""
+    book.zone = ZoneInfo("America/New_York")
+    rig = a_rig(book, recalibrate_days="30")
+    calibrate(book, WHO, rig, {"uncertainty": "2 N", "done_on": done_on})
+    (item,) = due(book)
+
+    begins = dt.datetime.fromisoformat(done_on).replace(tzinfo=book.zone) + dt.timedelta(days=30)
+    assert (item.id, item.late) == (rig, late)
+    assert item.at == begins.astimezone(dt.UTC)
+    assert item.at is not None
+    assert item.at.hour != 0
+
+
+def test_a_calibration_far_ahead_is_not_due_yet(book: Book) -> None:
+    """More than two weeks before its day nobody is told of it."""
+    rig = a_rig(book, recalibrate_days="30")
+    calibrate(book, WHO, rig, {"uncertainty": "2 N", "done_on": "2026-02-20"})
+
+    assert due(book) == []
