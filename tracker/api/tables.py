@@ -552,10 +552,12 @@ def _converted(recording: Recording, table: NumberTable, index: int, role: Role)
     factor, offset = role.units.get(unit, (1.0, 0.0))
     # A copy without an offset keeps the digits of a column that is in its unit already.
     made = values if (factor, offset) == (1.0, 0.0) else values * factor + offset
+    # As the header has it: kN, not kn.
+    shown = next((part for part in re.split(r"[\s_\[\](){}:,;=]+", word) if part.casefold() == unit), unit)
     why = (
         f"as said: {said}"
         if said
-        else f"header says {unit}"
+        else f"header says {shown}"
         if unit
         else f"taken as {role.unit}, no unit there"
     )
