@@ -11,6 +11,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final, Self, cast
 
 from sqlalchemy import ColumnElement, Connection, Dialect, Engine, FromClause, Select, bindparam, select
@@ -60,6 +61,11 @@ class _Ready:
     sql: str
     order: tuple[str, ...] | None
     size: int
+
+    @cached_property
+    def keys_alone(self) -> bool:
+        """Whether its parameters are the keys, by place and in their order, and nothing else."""
+        return self.order == tuple(f"k{place}" for place in range(self.size))
 
 
 class Question:
@@ -176,15 +182,19 @@ class Reader:
         """
         if isinstance(keys, int):
             return self._asked(question, (keys,), others)
+        if isinstance(keys, list) and len(keys) == 1:
+            return self._asked(question, keys, others)
         return [parts for some in _batches(keys) for parts in self._asked(question, some, others)]
 
     def _asked(self, question: Question, keys: Sequence[int], others: Mapping[str, Any]) -> list[Parts]:
         ready = question.ready(self._dialect, len(keys))
-        last = len(keys) - 1
-        values = {f"k{place}": keys[min(place, last)] for place in range(ready.size)}
-        values.update(others)
-        order = ready.order
-        self._cursor.execute(ready.sql, values if order is None else [values[name] for name in order])
+        padded = keys if len(keys) == ready.size else [*keys, *([keys[-1]] * (ready.size - len(keys)))]
+        if ready.keys_alone and not others:
+            self._cursor.execute(ready.sql, padded)
+        else:
+            values: dict[str, Any] = {f"k{place}": key for place, key in enumerate(padded)} | dict(others)
+            order = ready.order
+            self._cursor.execute(ready.sql, values if order is None else [values[name] for name in order])
         rows = self._cursor.fetchall()
         if not rows:
             return []
