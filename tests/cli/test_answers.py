@@ -219,7 +219,7 @@ def test_names_go_round_unchanged(cli: Cli, name: str) -> None:
 @pytest.mark.parametrize("name", ["a\0b", "a\x1b[31mb", "a\udc80b"])
 def test_characters_that_are_none_are_refused(cli: Cli, name: str) -> None:
     """NUL, an escape sequence, a byte that is no text."""
-    assert "character in it that is none" in cli.refused("material", "add", name)
+    assert "character in it that nobody can see" in cli.refused("material", "add", name)
 
 
 def test_the_name_of_who_does_it_is_kept(cli: Cli) -> None:

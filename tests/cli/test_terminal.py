@@ -145,7 +145,7 @@ def test_a_specimen_that_hangs_there_is_scanned_and_one_length_typed(
     """The clock does the rest: the reading is the test's next one, and no method is asked for."""
     hung = ("force=280", "width=10", "thickness=4", "reference_length=80")
     piece = filled.json("list", "specimens")[1]["id"]
-    test = filled.id("measure", piece, "creep", *hung, "--at", "24 h ago")
+    test = filled.id("measure", piece, "creep", *hung, "--at", "24 h ago", "--yes")
     seat = terminal("scan", book=str(filled.place))
     seat.expect("Label: ")
     seat.send(piece)
@@ -164,7 +164,7 @@ def test_a_reading_is_added_by_one_command(filled: Filled) -> None:
     """With its time, where it was read earlier."""
     hung = ("force=280", "width=10", "thickness=4", "reference_length=80")
     piece = filled.json("list", "specimens")[1]["id"]
-    test = filled.id("measure", piece, "creep", *hung, "--at", "30 h ago")
+    test = filled.id("measure", piece, "creep", *hung, "--at", "30 h ago", "--yes")
     filled.done("append", piece, "80.39", "--at", "6 h ago")
     ((hours, _),) = filled.json("show", test)["readings"]["series"]
     assert round(hours) == 24

@@ -20,7 +20,6 @@ from tracker_labels import (
 )
 
 from tracker.book import Book
-from tracker.desk.platemaps import outlines_of
 from tracker.errors import Refused
 from tracker.ids import payload
 from tracker.kinds import find, ident_of, kind_of, name_of
@@ -120,6 +119,10 @@ def label_sheet(
 
 def plate_picture(row: Job) -> PlatePicture | None:
     """Return a job's plate in small, as far as its pieces reach; None where no plate file tells of it."""
+    if not any(piece.plate_facts for piece in row.specimens):
+        return None
+    from tracker.desk.platemaps import outlines_of  # noqa: PLC0415 - brings numpy; few labels show a plate
+
     outlines = outlines_of(row)
     if not outlines:
         return None

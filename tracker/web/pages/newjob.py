@@ -119,7 +119,7 @@ def _check(bench: Bench, form: FormData, plate: PlateFile) -> Any:
         raise FormError("A check needs the spool it will be printed from", do="Choose it")
     # A job and never a path: the name of a plan from the network would be a file of this computer.
     again = text_of(form, "again")
-    return preflight(bench.book, plate, spools[0], None if again.endswith(".toml") else again or None)
+    return preflight(bench.book, plate, spools, None if again.endswith(".toml") else again or None)
 
 
 def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
