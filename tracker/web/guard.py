@@ -193,13 +193,17 @@ def patient_protocol(head_s: float = PART_S) -> Any:
     base: Any = AutoHTTPProtocol
 
     class PatientProtocol(base):  # type: ignore[misc]
+        """Closes a connection whose request does not come to its end in time."""
+
         _late: asyncio.TimerHandle | None = None
 
         def connection_made(self, transport: Any) -> None:
+            """Begin to count."""
             super().connection_made(transport)
             self._late = self.loop.call_later(head_s, transport.close)
 
         def data_received(self, data: bytes) -> None:
+            """Stop counting once a request is being answered."""
             super().data_received(data)
             cycle = self.cycle
             if cycle is not None and not cycle.response_complete:
@@ -208,10 +212,12 @@ def patient_protocol(head_s: float = PART_S) -> Any:
                 self._late = self.loop.call_later(head_s, self.transport.close)
 
         def on_response_complete(self) -> None:
+            """An answer was given: the next request is waited for."""
             self._stop()
             super().on_response_complete()
 
         def connection_lost(self, exc: Exception | None) -> None:
+            """Count no longer."""
             self._stop()
             super().connection_lost(exc)
 

@@ -124,7 +124,7 @@ def test_decimal_commas_are_understood(book: Book, plugged: Plugged, tmp_path: P
     )  # fmt: skip
 
     assert first_measurement(plan).readings == {
-        "max_force": 1000.5, "area": 25.0, "modulus_rule": "chord", "strain_zero": "as recorded",
+        "max_force": 1000.5, "area": 25.0, "modulus_rule": "least squares", "strain_zero": "as recorded",
     }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any
@@ -92,14 +93,14 @@ def test_a_recording_that_cannot_be_read_refuses_its_line(
     book: Book, plugged: Plugged, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It is there, and the disk does not give it out: said with its name, and the other lines are taken."""
-    read = Path.read_bytes
+    give = os.open
 
-    def unreadable(path: Path) -> bytes:
-        if path.name == "pull.csv":
+    def unreadable(path: Any, *how: Any, **more: Any) -> int:
+        if str(path).endswith("pull.csv"):
             raise PermissionError(13, "Permission denied")
-        return read(path)
+        return give(path, *how, **more)
 
-    monkeypatch.setattr(Path, "read_bytes", unreadable)
+    monkeypatch.setattr(os, "open", unreadable)
     plan = plan_of(book, plugged, tmp_path)
     assert [(each.line, each.why) for each in plan.refused_rows] == [
         (4, "'pull.csv' cannot be read: Permission denied")
