@@ -223,7 +223,7 @@ def test_text_is_kept_on_one_line_or_refused(typed: str) -> None:
 @pytest.mark.parametrize("typed", ["a\0b", "a\x1b[2Jb", "a\ud800b", "a\x7fb"])
 def test_characters_that_are_none_are_refused(typed: str) -> None:
     """NUL, a terminal's escape sequence and half a surrogate pair are never stored."""
-    with pytest.raises(FormError, match="character in it that is none"):
+    with pytest.raises(FormError, match="character in it that nobody can see"):
         read(Ask("note", "Note"), typed, WHEN)
 
 

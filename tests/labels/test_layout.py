@@ -166,9 +166,12 @@ def test_every_module_is_a_square_of_whole_dots(stock: str) -> None:
 
 
 def test_a_code_that_would_be_too_fine_is_refused() -> None:
-    """An address on the narrow tape leaves fewer than 3 dots a module."""
-    with pytest.raises(LabelError, match="too fine for tape-12: its 40 characters need 29 × 29 modules"):
-        draw_sheet([Label(f"{ADDRESS}J0012-04-K.7QX", "J0012-04-K")], stocks()["tape-12"])
+    """A very long address on the narrow tape leaves fewer than 3 dots a module, in whatever code."""
+    long = f"{ADDRESS}{'A-LONG-WAY/' * 8}J0012-04-K.7QX"
+    with pytest.raises(
+        LabelError, match=rf"too fine for tape-12: its {len(long)} characters need 45 × 45 modules"
+    ):
+        draw_sheet([Label(long, "J0012-04-K")], stocks()["tape-12"])
 
 
 @pytest.mark.parametrize("many", [80, 100, 200, 400])

@@ -115,7 +115,7 @@ def test_a_correction_of_a_row_whose_list_is_lost_is_not_doubted(book: Book) -> 
 def test_tables_that_cannot_be_read_are_a_finding(book: Book, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of the database, with what it says; the stages after it still run."""
 
-    def broken(_reader: RawTable, connection: object) -> object:
+    def broken(_reader: RawTable, connection: object, **_how: object) -> object:
         return connection.execute(text("SELECT * FROM no_such_table"))  # type: ignore[attr-defined]
 
     if book.engine.dialect.name == "postgresql":

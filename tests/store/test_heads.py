@@ -166,7 +166,9 @@ class TestKeys:
         book.close()
 
         def run(*arguments: str, code: int = 0) -> str:
-            answer = CliRunner().invoke(strandbook, ["--book", book_place, "--clock-is-right", *arguments])
+            answer = CliRunner().invoke(
+                strandbook, ["--book", book_place, "--who", "Ada Bench", "--clock-is-right", *arguments]
+            )
             assert answer.exit_code == code, answer.output + answer.stderr
             return answer.output
 
@@ -245,7 +247,7 @@ class TestSince:
         """It is found as by a whole verification."""
         add_material(book, "later")
         with book.engine.begin() as connection:
-            connection.execute(text(f"{change} WHERE id = 2"))
+            connection.execute(text(change))
         assert [each.table for each in verify(book, since=read_heads(noted)[0]).found] == ["material"]
 
     def test_an_old_row_corrected_since(self, book: Book, noted: Path) -> None:
