@@ -169,7 +169,7 @@ def test_a_code_that_would_be_too_fine_is_refused() -> None:
     """A very long address on the narrow tape leaves fewer than 3 dots a module, in whatever code."""
     long = f"{ADDRESS}{'A-LONG-WAY/' * 8}J0012-04-K.7QX"
     with pytest.raises(
-        LabelError, match=rf"too fine for tape-12: its {len(long)} characters need 45 × 45 modules"
+        LabelError, match=rf"too fine for tape-12: its {len(long)} characters need 41 × 41 modules"
     ):
         draw_sheet([Label(long, "J0012-04-K")], stocks()["tape-12"])
 
