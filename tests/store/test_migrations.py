@@ -169,7 +169,9 @@ class TestUpAndDown:
         # Called a version that it is not only so that this program opens it: the schema then differs, by what
         # the revision does, and nothing else may.
         assert [each.text for each in verify(filled).found] == [
-            "The column name of table job is not as it was made"
+            "The column name of table job is not as it was made",
+            "The column mass_g of table specimen is missing",
+            "The index ix_specimen_outcome of table specimen is missing",
         ]
 
     def test_each_revision_and_back(self, book: Book) -> None:
