@@ -1,8 +1,8 @@
 """How often the water estimates of grades A and B hold the truth: random histories of eight families.
 
 ``python -m tests.bench.water [HISTORIES]`` draws a spool's constants and days, computes forward what water
-it really held, weighs it on scales that err, and asks the room for its 5 to 95 % interval. The room does not know
-which constants and errors were drawn, but they come from much the distributions that it assumes and are
+it really held, weighs it on scales that err, and asks the room for its 5 to 95 % interval. The room does not
+know which constants and errors were drawn, but they come from much the distributions that it assumes and are
 followed by its own diffusion steps: this shows that its intervals are what it says of them, not that real
 filament behaves so.
 """
