@@ -22,26 +22,26 @@ class HardnessReadings(Readings):
 class Hardness(Method):
     """Mean of several points."""
 
-    id = "hardness"
-    title = "Shore D hardness"
+    id = "shored"
+    title = "Shore D, by hand"
     version = "1.0"
     standard = "ISO 868, type D. Departures: pressed by hand, layered surface of a printed piece."
     cautions = ("The indenter is a needle: keep fingers away from it.",)
     Readings = HardnessReadings
-    quantities = (Quantity("hardness.shore_d", "1", None, "Shore D"),)
+    quantities = (Quantity("shored.mean", "1", None, "Shore D"),)
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Numbers arrive with their uncertainty, so the mean has one without our doing."""
         if not readings.points:
-            return [Outcome("hardness.shore_d", refused="no points: give readings such as 71 72.5 71")]
+            return [Outcome("shored.mean", refused="no points: give readings such as 71 72.5 71")]
         grades = [grade for (grade,) in readings.points]
         thin = readings.thickness is not None and nominal(readings.thickness) < 4
         remarks = ("Thinner than 4 mm: the support is felt.",) if thin else ()
-        return [Outcome("hardness.shore_d", sum(grades) / len(grades), remarks=remarks)]
+        return [Outcome("shored.mean", sum(grades) / len(grades), remarks=remarks)]
 
     def figure(self, readings: Any, piece: Piece, outcomes: Iterable[Any]) -> Any:
         """Where the uncertainty comes from."""
-        return budget_picture("Shore D", outcomes, "hardness.shore_d")
+        return budget_picture("Shore D", outcomes, "shored.mean")
 
     def examples(self) -> list[dict[str, Any]]:
         """What the generic suite tries."""

@@ -19,15 +19,15 @@ import json
 from tracker import plugins
 from tracker.api import validate
 found = plugins.load()
-method = found.method("hardness")
-done = found.compute("hardness", validate(method, {"points": "71 72.5 71", "thickness": 2}))
+method = found.method("shored")
+done = found.compute("shored", validate(method, {"points": "71 72.5 71", "thickness": 2}))
 (outcome,) = done.outcomes
 print(json.dumps({
-    "plugin": found.methods["hardness"].plugin,
+    "plugin": found.methods["shored"].plugin,
     "problems": [str(p) for p in found.problems], "problem": done.problem,
     "value": outcome.value, "u": outcome.uncertainty, "remarks": outcome.remarks,
     "sources": [part.source for part in outcome.budget], "ours": "tensile" in found.methods,
-    "svg": found.figure("hardness", validate(method, {"points": "71"}), None, done.outcomes)[:5].decode(),
+    "svg": found.figure("shored", validate(method, {"points": "71"}), None, done.outcomes)[:5].decode(),
 }))
 """
 

@@ -10,13 +10,13 @@ from tracker.api import Method, testing
 
 def test_the_mean_of_the_points_is_the_hardness() -> None:
     """Three points, one mean."""
-    assert testing.values(Hardness(), {"points": "70 72 74"})["hardness.shore_d"] == 72.0
+    assert testing.values(Hardness(), {"points": "70 72 74"})["shored.mean"] == 72.0
 
 
 def test_a_thin_piece_is_remarked_on() -> None:
     """The support under a thin piece is felt by the needle."""
     found = testing.outcomes(Hardness(), {"points": "70", "thickness": 2})
-    assert found["hardness.shore_d"].remarks == ("Thinner than 4 mm: the support is felt.",)
+    assert found["shored.mean"].remarks == ("Thinner than 4 mm: the support is felt.",)
 
 
 @pytest.mark.parametrize("check", testing.CHECKS)
