@@ -26,7 +26,7 @@ STRENGTH = "tensile.strength"
 
 def test_the_table_reads_as_lines(unlike: Unlike) -> None:
     """A condition a paragraph, its caution at the foot."""
-    lines = unlike.done("table")
+    lines = unlike.done("table", env={"COLUMNS": "120"})
 
     assert lines[0] == "Nordlicht ASA · nozzle 245 °C, chamber 40 °C"
     assert any("tensile.strength upright" in line and " MPa (" in line and "n 4" in line for line in lines)

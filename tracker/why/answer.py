@@ -316,7 +316,8 @@ def _explanations(working: Working, centre: float) -> list[Explanation]:
         ]
     else:
         explanations.append(Explanation("combination", (), "a combination, none of them half of it", several))
-    explanations.append(Explanation("chance", (), "chance between plates", float(np.mean(who < -1))))
+    luck = "chance between plates" if noise_weights(working)[1] > 0 else "chance between pieces"
+    explanations.append(Explanation("chance", (), luck, float(np.mean(who < -1))))
     return sorted(explanations, key=lambda each: -each.p)
 
 
@@ -334,10 +335,12 @@ def _verdict(
     sizes = np.abs([display.fraction(x) if fraction else display.per_unit * x for x in total])
     chance = next(each.p for each in explanations if each.kind == "chance")
     shown = limits[0] > 0 or limits[1] < 0
+    # Pieces of one plate have no chance between plates: what it had cancels, their own scatter is left.
+    apart = noise_weights(working)[1] > 0
     return Verdict(
         # A difference of which chance made most is not claimed, whatever its interval says: head and body
         # are read from the same draws.
-        differs=shown and chance < 0.5,  # noqa: PLR2004 - more likely than not
+        differs=shown and not (apart and chance >= 0.5),  # noqa: PLR2004 - more likely than not
         p_differs=float(np.mean(math.copysign(1.0, centre) * total > 0)),
         matters=matters,
         matters_fraction=fraction,

@@ -249,7 +249,7 @@ def as_level(value: Value) -> str | None:
 def _category(factor: Factor, observations: Sequence[Observation], keep: Sequence[Observation]) -> _Block:
     found = [as_level(o.factors.get(factor.name)) for o in observations]
     missing = found.count(None)
-    levels = sorted(set(found) - {None}, key=str)
+    levels = _in_order(found, observations)
     if len(levels) < 2:  # noqa: PLR2004 - one level explains nothing
         return _Block(np.zeros((len(found), 0)), (), np.zeros(len(found)), missing, 0)
     kept = _kept_levels(levels, {as_level(o.factors.get(factor.name)) for o in keep})
@@ -259,6 +259,19 @@ def _category(factor: Factor, observations: Sequence[Observation], keep: Sequenc
     # A pooled level has an effect of its own that no column describes: half of λ², as a level's column has.
     vague = ~known | (columns[:, -1] > 0) if pooled else ~known
     return _Block(columns, names, np.where(vague, 0.5, 0.0), missing, pooled)
+
+
+def _in_order(found: Sequence[str | None], observations: Sequence[Observation]) -> list[str | None]:
+    """Return the levels in an order that follows from their results alone, and not from their names.
+
+    The order decides which random numbers a level's effect is drawn with: by names, a spool entered under
+    another ID would move the limits by what the drawing scatters.
+    """
+    values: dict[str | None, list[float]] = {}
+    for level, observation in zip(found, observations, strict=True):
+        if level is not None:
+            values.setdefault(level, []).append(observation.value)
+    return sorted(values, key=lambda level: (math.fsum(values[level]), len(values[level]), str(level)))
 
 
 def _kept_levels(levels: Sequence[str | None], wanted: set[str | None]) -> list[str | None]:
