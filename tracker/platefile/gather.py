@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from tracker.platefile import planning
-from tracker.platefile.motion import Rows, joined, runs
+from tracker.platefile.motion import joined, runs
+from tracker.platefile.planning import Rows
 from tracker.platefile.state import Numbering
 from tracker.platefile.tally import (
     LEAST_FLOW_LENGTH_MM,
