@@ -27,6 +27,9 @@ class Refused(Exception):  # noqa: N818 - a refusal is an answer, not a failure 
 
     Attributes:
         exit_code: What ``verify`` ends with; other commands end with 1 for every refusal.
+
+    >>> str(Refused("J0099 is not in this book", do="Look at strandbook list jobs"))
+    'J0099 is not in this book. Look at strandbook list jobs'
     """
 
     exit_code: ClassVar[int] = 1

@@ -13,6 +13,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from tracker.api import (
+    Formula,
     Method,
     Outcome,
     Piece,
@@ -58,6 +59,19 @@ class Adhesion(Method):
     destructive = True
     Readings = AdhesionReadings
     quantities = (Quantity("adhesion.toughness", "MPa*m^0.5", True, "interlayer fracture toughness"),)
+    formulas = (
+        Formula(
+            "K = F S/(B W^1.5) f(a/W)",
+            "K fracture toughness, MPa·m^0.5; F greatest force, N; S span, B thickness, W height, "
+            "a notch depth, mm",
+            "ISO 13586:2018 (from memory)",
+        ),
+        Formula(
+            "f(x) = 3√x [1.99 − x(1 − x)(2.15 − 3.93x + 2.7x²)]/[2(1 + 2x)(1 − x)^1.5]",
+            "x = a/W, for S/W = 4",
+            "J. E. Srawley, 1976 (from memory)",
+        ),
+    )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Answer the toughness from the greatest force and the geometry."""

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from tracker.api import (
+    Formula,
     Method,
     Outcome,
     Piece,
@@ -62,6 +63,13 @@ class Appearance(Method):
     quantities = tuple(
         Quantity(f"appearance.{aspect}", "1", True, aspect, scale="ordinal", positive=False)
         for aspect in _ASPECTS
+    )
+    formulas = (
+        Formula(
+            "grade 0 to 4 as given, no arithmetic",
+            "",
+            "none: graded by eye",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

@@ -7,7 +7,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, hookimpl, nominal, picture
+from tracker.api import (
+    Formula,
+    Method,
+    Outcome,
+    Piece,
+    Quantity,
+    Reading,
+    Readings,
+    hookimpl,
+    nominal,
+    picture,
+)
 from tracker.api.picture import RESULT
 
 _ALL_HELD = "It held at all tried; the limit lies below."
@@ -45,6 +56,13 @@ class Bendcheck(Method):
     quantities = (
         Quantity("bendcheck.least_diameter", "mm", False, "least mandrel without a break"),
         Quantity("bendcheck.least_whole", "mm", False, "least mandrel without whitening"),
+    )
+    formulas = (
+        Formula(
+            "least d with no break; least d with no whitening",
+            "d diameter of the mandrel, mm",
+            "none: read off as given",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

@@ -12,6 +12,7 @@ from pydantic import Field
 
 from tracker.api import (
     Curve,
+    Formula,
     Method,
     Outcome,
     Piece,
@@ -92,6 +93,28 @@ class Bending(Method):
         ),
         Quantity("bending.creep_ratio", "1", False, "deflection after 60 s over 1 s"),
         Quantity("bending.strength", "MPa", True, "flexural strength"),
+    )
+    formulas = (
+        Formula(
+            "σ = 3 F L/(2 b h²)",
+            "σ flexural stress, MPa; F force, N; L span, b width, h height, mm",
+            "ISO 178:2019 (from memory)",
+        ),
+        Formula(
+            "ε = 6 s h/L²",
+            "ε flexural strain; s deflection, mm",
+            "ISO 178:2019 (from memory)",
+        ),
+        Formula(
+            "E = (σ₂ − σ₁)/(ε₂ − ε₁), ε₁ = 0.05 %, ε₂ = 0.25 %",
+            "E flexural modulus, MPa",
+            "ISO 178:2019 (from memory)",
+        ),
+        Formula(
+            "E(t) = F L³/(4 b h³ s(t))",
+            "apparent modulus under a dead load after 1, 30 and 60 s",
+            "beam theory; form of ISO 178:2019 (from memory)",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from tracker.api import (
+    Formula,
     Method,
     Outcome,
     Piece,
@@ -71,6 +72,23 @@ class Compression(Method):
         Quantity("compression.strength", "MPa", True, "compressive strength", property="strength"),
         Quantity("compression.stress_10", "MPa", True, "compressive stress at 10 % strain"),
         Quantity("compression.modulus", "MPa", None, "compressive modulus"),
+    )
+    formulas = (
+        Formula(
+            "σ = F/A",
+            "σ compressive stress, MPa; F force, N; A section before the test, mm²",
+            "ISO 604:2002 (from memory)",
+        ),
+        Formula(
+            "ε = ΔL/L",
+            "ε nominal strain; ΔL shortening, L height before the test, mm",
+            "ISO 604:2002 (from memory)",
+        ),
+        Formula(
+            "E = slope of σ over ε",
+            "E compressive modulus, MPa, between 0.05 and 0.25 % strain",
+            "ISO 604:2002 (from memory)",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

@@ -13,7 +13,19 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tracker.api import Due, Method, Outcome, Piece, Quantity, Reading, Readings, hookimpl, nominal, picture
+from tracker.api import (
+    Due,
+    Formula,
+    Method,
+    Outcome,
+    Piece,
+    Quantity,
+    Reading,
+    Readings,
+    hookimpl,
+    nominal,
+    picture,
+)
 from tracker.api.maths import DECADE, Findley, findley_fit, section_area, section_remarks
 from tracker.api.picture import FAINT, INK, RESULT
 
@@ -75,6 +87,23 @@ class Creep(Method):
         Quantity("creep.e0", "%", False, "Findley: strain at once", positive=False),
         Quantity("creep.A", "%", False, "Findley: strain added in the first hour"),
         Quantity("creep.n", "1", False, "Findley: exponent of time"),
+    )
+    formulas = (
+        Formula(
+            "ε(t) = (l(t) − l₀)/l₀",
+            "ε creep strain; l length between marks, l₀ before the load, mm; t time, h",
+            "ISO 899-1:2017 (from memory)",
+        ),
+        Formula(
+            "E(t) = σ/ε(t), σ = F/A",
+            "E creep modulus, MPa; F load, N; A section before the test, mm²",
+            "ISO 899-1:2017 (from memory)",
+        ),
+        Formula(
+            "ε = ε₀ + A tⁿ",
+            "fitted by least squares; t in h",
+            "W. N. Findley's power law (from memory)",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

@@ -11,7 +11,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl, nominal
+from tracker.api import (
+    Formula,
+    Method,
+    Outcome,
+    Piece,
+    Quantity,
+    Reading,
+    Readings,
+    budget_picture,
+    hookimpl,
+    nominal,
+)
 
 # At 20 °C and sea level; a tenth less changes the density of plastics in the sixth digit.
 _AIR = 0.0012
@@ -74,6 +85,24 @@ class Density(Method):
     quantities = (
         Quantity("density.apparent", "g/cm^3", None, "apparent density", property="density"),
         Quantity("density.voids", "%", False, "voids", positive=False),
+    )
+    formulas = (
+        Formula(
+            "ρ = m₁ (ρ_L − ρ_a)/(m₁ − m₂) + ρ_a",
+            "ρ density, ρ_L of the liquid, ρ_a of the room's air, g/cm³; m₁ weighed in air, m₂ in "
+            "the liquid, g",
+            "ISO 1183-1:2019 method A, with the buoyancy of the air (from memory)",
+        ),
+        Formula(
+            "ρ = m₁ (ρ_L − ρ_a)/(m₁ + m_s − m_b) + ρ_a",
+            "with a sinker: m_s sinker alone, m_b both, in the liquid, g",
+            "ISO 1183-1:2019 method A (from memory)",
+        ),
+        Formula(
+            "V = 100 (ρ_ref − ρ)/ρ_ref",
+            "V voids, %; ρ_ref density without voids, g/cm³",
+            "ASTM D2734 (from memory)",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

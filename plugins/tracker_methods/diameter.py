@@ -10,6 +10,7 @@ from pydantic import Field
 
 from tracker.api import (
     Contribution,
+    Formula,
     Method,
     Outcome,
     Piece,
@@ -69,6 +70,23 @@ class Diameter(Method):
         Quantity("diameter.mean", "mm", None, "mean diameter"),
         Quantity("diameter.sd", "mm", False, "standard deviation along the strand", positive=False),
         Quantity("diameter.ovality", "mm", False, "mean difference across", positive=False),
+    )
+    formulas = (
+        Formula(
+            "d̄ = Σ dᵢ/n",
+            "dᵢ diameter at a place (the mean of two across each other), mm; n places",
+            "arithmetic mean",
+        ),
+        Formula(
+            "s = √[Σ (dᵢ − d̄)²/(n − 1)]",
+            "s standard deviation along the strand, mm",
+            "arithmetic",
+        ),
+        Formula(
+            "o = Σ |d₁ − d₂|/n",
+            "o ovality, mm; d₁, d₂ diameters across each other",
+            "none: definition of this method",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

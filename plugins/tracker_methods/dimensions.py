@@ -12,7 +12,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, hookimpl, nominal, picture
+from tracker.api import (
+    Formula,
+    Method,
+    Outcome,
+    Piece,
+    Quantity,
+    Reading,
+    Readings,
+    hookimpl,
+    nominal,
+    picture,
+)
 from tracker.api.maths import straight_line
 from tracker.api.picture import FAINT, INK, RESULT
 
@@ -70,6 +81,18 @@ class Dimensions(Method):
         ),
         Quantity("dimensions.warp", "mm", False, "warp", positive=False),
         Quantity("dimensions.warp_radius", "mm", True, "radius of the warp"),
+    )
+    formulas = (
+        Formula(
+            "S = 100 (N − M)/N",
+            "S shrinkage, %; N nominal size, M measured, mm",
+            "form of ISO 294-4:2018 (from memory)",
+        ),
+        Formula(
+            "k = N/M = 1/(1 − S/100)",
+            "k factor by which to scale the model",
+            "follows from S",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

@@ -11,7 +11,18 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl, nominal
+from tracker.api import (
+    Formula,
+    Method,
+    Outcome,
+    Piece,
+    Quantity,
+    Reading,
+    Readings,
+    budget_picture,
+    hookimpl,
+    nominal,
+)
 
 Millimetres = Annotated[float, Field(allow_inf_nan=False)]
 _LEAST = 4
@@ -62,6 +73,18 @@ class Flatness(Method):
         Quantity("flatness.deviation", "mm", False, "flatness deviation", positive=False),
         Quantity("flatness.sag", "mm", False, "greatest sag of a bridge", positive=False),
         Quantity("flatness.longest_bridge", "mm", True, "longest bridge held"),
+    )
+    formulas = (
+        Formula(
+            "f = max(dᵢ) − min(dᵢ)",
+            "f flatness deviation, mm; dᵢ distance of a point from the least-squares plane, mm",
+            "ISO 12781-1:2011, least-squares reference plane (from memory)",
+        ),
+        Formula(
+            "sag = drawn height − measured height",
+            "mm, the greatest of all bridges",
+            "none: definition of this method",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

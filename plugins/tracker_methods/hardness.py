@@ -12,7 +12,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl, nominal
+from tracker.api import (
+    Formula,
+    Method,
+    Outcome,
+    Piece,
+    Quantity,
+    Reading,
+    Readings,
+    budget_picture,
+    hookimpl,
+    nominal,
+)
 from tracker.api.maths import Source
 
 Grade = Annotated[float, Field(ge=0, le=100)]
@@ -51,6 +62,18 @@ class Hardness(Method):
     cautions = ("The indenter is a needle: keep fingers away from it.",)
     Readings = HardnessReadings
     quantities = (Quantity("hardness.shore", "1", None, "Shore hardness"),)
+    formulas = (
+        Formula(
+            "H = Σ Hᵢ/n",
+            "Hᵢ Shore reading of a point; n points",
+            "ISO 868:2003 (from memory)",
+        ),
+        Formula(
+            "u² = s²/n + u_r²",
+            "s standard deviation of the points; u_r rounding and calibration",
+            "JCGM 100:2008, 4.2 and 5.1",
+        ),
+    )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Answer the mean of the points; scales A and D are groups that share no mean."""

@@ -12,6 +12,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from tracker.api import (
+    Formula,
     Heating,
     Method,
     Outcome,
@@ -75,6 +76,18 @@ class HeatDeflection(Method):
     Readings = HeatDeflectionReadings
     quantities = (
         Quantity("heatdeflection.temperature", "°C", True, "heat deflection temperature", positive=False),
+    )
+    formulas = (
+        Formula(
+            "F = 2 σ b h²/(3 L)",
+            "F load, N; σ bending stress, MPa; b width, h height, L span, mm",
+            "ISO 75-1:2020 (from memory)",
+        ),
+        Formula(
+            "Δs = L² Δε/(600 h), Δε = 0.2 %",
+            "Δs standard deflection, mm; T_f is the temperature where it is reached, interpolated",
+            "ISO 75-1:2020 (from memory)",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

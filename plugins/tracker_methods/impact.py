@@ -14,7 +14,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl, nominal
+from tracker.api import (
+    Formula,
+    Method,
+    Outcome,
+    Piece,
+    Quantity,
+    Reading,
+    Readings,
+    budget_picture,
+    hookimpl,
+    nominal,
+)
 from tracker.api.maths import STANDARD_GRAVITY, section_remarks
 
 _USED = (0.1, 0.8)
@@ -123,6 +134,23 @@ class Impact(Method):
     quantities = (
         Quantity("impact.energy", "J", True, "energy to break"),
         Quantity("impact.strength", "kJ/m^2", True, "impact strength"),
+    )
+    formulas = (
+        Formula(
+            "E = m g L (cos β − cos α)",
+            "E energy, J; m mass, kg; L distance of its centre from the axis, m; α angle of fall, β of rise",
+            "ISO 13802:2015 (from memory)",
+        ),
+        Formula(
+            "W = W₀ (α + β)/(α + β₀)",
+            "W loss of the swing, J; W₀ loss and β₀ rise of a free swing",
+            "by the angle swept; common practice, no source",
+        ),
+        Formula(
+            "a = 10³ (E − W)/(h b)",
+            "a impact strength, kJ/m²; h thickness, b width (what the notch leaves), mm",
+            "ISO 179-1:2023 (from memory)",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

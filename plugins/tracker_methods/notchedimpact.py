@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from tracker.api import (
+    Formula,
     Method,
     Outcome,
     Piece,
@@ -70,6 +71,14 @@ class NotchedImpact(Method):
     destructive = True
     Readings = NotchedImpactReadings
     quantities = (Quantity("notchedimpact.strength", "kJ/m^2", True, "notched impact strength"),)
+    formulas = (
+        Formula(
+            "a = 10³ (E − W − E_t)/(h b_N)",
+            "a notched impact strength, kJ/m²; E energy read, W loss, E_t energy of the thrown "
+            "half, J; h thickness, b_N width left by the notch, mm",
+            "ISO 179-1:2023, ISO 180:2019 (from memory)",
+        ),
+    )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Answer the energy over the section left by the notch; break types and supports are groups."""

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl
+from tracker.api import Formula, Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl
 from tracker.api.maths import section_area, section_remarks
 
 
@@ -51,6 +51,13 @@ class Shear(Method):
     destructive = True
     Readings = ShearReadings
     quantities = (Quantity("shear.strength", "MPa", True, "shear strength"),)
+    formulas = (
+        Formula(
+            "τ = F/(2 A)",
+            "τ average shear stress, MPa; F greatest force, N; A section of one plane, mm²",
+            "form of ASTM B769 (from memory)",
+        ),
+    )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Answer the average shear stress at the greatest force."""

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from tracker.api import (
+    Formula,
     Heating,
     Method,
     Outcome,
@@ -106,6 +107,24 @@ class Softening(Method):
         Quantity("softening.onset", "°C", True, "first departure", positive=False),
         Quantity(
             "softening.at_deflection", "°C", True, "temperature at the standard deflection", positive=False
+        ),
+    )
+    formulas = (
+        Formula(
+            "σ = 3 F L/(2 b h²)",
+            "σ bending stress of the load, MPa; F load, N; L span, b width, h height, mm",
+            "beam theory; ISO 75-1:2020 (from memory)",
+        ),
+        Formula(
+            "Δs = L² Δε/(600 h), Δε = 0.2 %",
+            "Δs standard deflection, mm",
+            "ISO 75-1:2020 (from memory)",
+        ),
+        Formula(
+            "onset: first temperature at which the deflection leaves its straight course by more "
+            "than the noise",
+            "",
+            "none: rule of this method",
         ),
     )
 

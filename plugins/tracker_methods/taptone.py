@@ -14,6 +14,7 @@ from pydantic import Field
 
 from tracker.api import (
     Contribution,
+    Formula,
     Method,
     Outcome,
     Piece,
@@ -79,6 +80,25 @@ class Taptone(Method):
         Quantity("taptone.modulus", "MPa", None, "dynamic modulus", property="modulus"),
         Quantity("taptone.frequency", "Hz", None, "flexural fundamental"),
         Quantity("taptone.loss_factor", "1", False, "loss factor 1/Q"),
+    )
+    formulas = (
+        Formula(
+            "E = 0.9465 (m f²/b)(L³/t³) T₁",
+            "E dynamic modulus, Pa; m mass, g; f flexural fundamental, Hz; b width, L length, t "
+            "thickness, mm",
+            "ASTM E1876-22 (equations read in a public script that applies it)",
+        ),
+        Formula(
+            "T₁ = 1 + 6.585 (1 + 0.0752 μ + 0.8109 μ²)(t/L)² − 0.868 (t/L)⁴ − 8.340 (1 + 0.2023 μ "
+            "+ 2.173 μ²)(t/L)⁴/[1 + 6.338 (1 + 0.1408 μ + 1.536 μ²)(t/L)²]",
+            "μ Poisson's ratio",
+            "ASTM E1876-22 (as above)",
+        ),
+        Formula(
+            "1/Q = k/(π f)",
+            "1/Q loss factor; k rate of decay of the amplitude, 1/s",
+            "exponential decay of one mode",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

@@ -15,6 +15,7 @@ from pydantic import Field
 
 from tracker.api import (
     Curve,
+    Formula,
     Method,
     Outcome,
     Piece,
@@ -167,6 +168,29 @@ class Tensile(Method):
         Quantity("tensile.strain_at_break", "%", True, "strain at break"),
         Quantity("tensile.yield", "MPa", True, "stress at yield"),
         Quantity("tensile.proof_stress", "MPa", True, "0.2 % proof stress"),
+    )
+    formulas = (
+        Formula(
+            "σ = F/A",
+            "σ stress, MPa; F force, N; A section before the test, mm²",
+            "ISO 527-1:2019, clause 10 (from memory)",
+        ),
+        Formula(
+            "ε = ΔL/L₀",
+            "ε strain; ΔL extension, L₀ gauge length, mm",
+            "ISO 527-1:2019, clause 10 (from memory)",
+        ),
+        Formula(
+            "E = slope of σ over ε by least squares, 0.05 to 0.25 %; or E = (σ₂ − σ₁)/(ε₂ − ε₁) "
+            "between the two",
+            "E modulus, MPa",
+            "ISO 527-1:2019, clause 10.3 (from memory)",
+        ),
+        Formula(
+            "proof stress: σ where ε = σ/E + 0.2 %",
+            "MPa",
+            "common practice",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

@@ -12,7 +12,18 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl, nominal
+from tracker.api import (
+    Formula,
+    Method,
+    Outcome,
+    Piece,
+    Quantity,
+    Reading,
+    Readings,
+    budget_picture,
+    hookimpl,
+    nominal,
+)
 from tracker.api.maths import STANDARD_GRAVITY, section_remarks
 
 _TERMS = 200
@@ -93,6 +104,24 @@ class Torsion(Method):
         Quantity("torsion.torque_max", "N·m", True, "greatest torque"),
         Quantity("torsion.stress_max", "MPa", True, "apparent shear stress at the greatest torque"),
         Quantity("torsion.modulus", "MPa", None, "apparent shear modulus"),
+    )
+    formulas = (
+        Formula(
+            "T = F l sin φ",
+            "T torque, N·mm; F force, N; l arm, mm; φ angle between arm and force",
+            "statics",
+        ),
+        Formula(
+            "round: τ = 16 T/(π d³), G = 32 T L/(π d⁴ θ)",
+            "τ shear stress, G shear modulus, MPa; d diameter, L length, mm; θ twist, rad",
+            "Saint-Venant torsion (textbook)",
+        ),
+        Formula(
+            "rectangle b ≥ t: τ = T/(α b t²), G = T L/(β b t³ θ)",
+            "b width, t thickness, mm; β = (1/3)[1 − (192/(π⁵r)) Σ tanh(kπr/2)/k⁵], α = β/[1 − "
+            "(8/π²) Σ 1/(k² cosh(kπr/2))], odd k, r = b/t",
+            "Saint-Venant's series (Timoshenko; from memory, reproduced)",
+        ),
     )
 
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:

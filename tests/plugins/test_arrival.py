@@ -11,7 +11,8 @@ import pytest
 
 from tests.plugins.stranger import Good, GoodReadings, offering
 from tracker import plugins
-from tracker.api import GROUP, Method, Quantity, Readings, Refused, hookimpl
+from tracker.api import Method, Quantity, Readings, Refused, hookimpl
+from tracker.api.hooks import GROUP
 
 BUNDLED = {
     *("tensile", "shear", "torsion", "creep", "impact", "bending", "softening"),

@@ -3,12 +3,15 @@
 This is the contract: what stands here keeps its meaning. The arithmetic that methods share is in
 ``tracker.api.maths``, the checks that every method must pass in ``tracker.api.testing``. Nothing heavy is
 loaded with it: numpy, scipy, pint and uncertainties wait for their first use.
+
+Every name has an example in its docstring, which runs after ``from typing import Annotated`` and
+``from tracker.api import *``.
 """
 
 from __future__ import annotations
 
-from tracker.api.hooks import GROUP, FactorValue, LabelDesign, ReadLog, ResultFacts, hookimpl, hookspec
-from tracker.api.method import Due, Method, Outcome, Piece, Quantity, schema
+from tracker.api.hooks import FactorValue, LabelDesign, ReadLog, ResultFacts, hookimpl
+from tracker.api.method import Due, Formula, Method, Outcome, Piece, Quantity, schema
 from tracker.api.picture import budget_picture, picture
 from tracker.api.readings import Field, Reading, Readings, Recording, fields
 from tracker.api.recordings import (
@@ -39,7 +42,6 @@ from tracker.api.validate import (
 from tracker.errors import Refused
 
 __all__ = [
-    "GROUP",
     "Ambiguous",
     "Contribution",
     "Curve",
@@ -48,6 +50,7 @@ __all__ = [
     "Field",
     "FieldError",
     "Finding",
+    "Formula",
     "Heating",
     "Instrument",
     "LabelDesign",
@@ -71,7 +74,6 @@ __all__ = [
     "fields",
     "heating_of",
     "hookimpl",
-    "hookspec",
     "measured",
     "nominal",
     "number",

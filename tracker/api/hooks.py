@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, overload
 
 import pluggy
 
@@ -13,7 +13,28 @@ from tracker.api.method import Method
 
 GROUP = "strandbook"
 hookspec = pluggy.HookspecMarker(GROUP)
-hookimpl = pluggy.HookimplMarker(GROUP)
+_answers = pluggy.HookimplMarker(GROUP)
+Answer = TypeVar("Answer", bound=Callable[..., Any])
+
+
+@overload
+def hookimpl(answer: Answer) -> Answer: ...
+@overload
+def hookimpl(**how: bool) -> Callable[[Answer], Answer]: ...
+def hookimpl(answer: Any = None, **how: bool) -> Any:
+    """Mark a function of a plugin as an answer to the hook of its name.
+
+    Args:
+        answer: The function.
+        how: Order among other answers, as pluggy has it: ``tryfirst=True``, ``trylast=True``.
+
+    >>> @hookimpl
+    ... def strandbook_factors(specimen):
+    ...     return [FactorValue("shelf_days", 12.0, "d", basis="stated", source=specimen["id"])]
+    >>> strandbook_factors({"id": "J0012-04-K"})[0].value
+    12.0
+    """
+    return _answers(answer, **how)
 
 
 @dataclass(frozen=True)
@@ -29,6 +50,9 @@ class FactorValue:
         low: Lower bound where it is known as an interval only; ``high`` the upper.
         resolution: Differences below this are not differences; None: any difference counts.
         span: Typical span over which the factor is varied on purpose, same unit.
+
+    >>> FactorValue("nozzle_c", 250.0, "degC", basis="measured", source="thermocouple", span=30.0).basis
+    'measured'
     """
 
     name: str
@@ -53,6 +77,9 @@ class ReadLog:
         absolute: Whether the log knows the date.
         how: What was guessed on the way, one sentence each, to be shown.
         problems: Gaps, frozen sensors, clock jumps, one sentence each.
+
+    >>> ReadLog({"chamber_c": [58.2, 58.9]}, [0.0, 60.0], absolute=False).channels["chamber_c"][1]
+    58.9
     """
 
     channels: Mapping[str, Sequence[float]]
@@ -71,6 +98,10 @@ class LabelDesign:
         help: One line.
         lines: From the facts of a spool, drying or specimen (``id``, ``material``, ``orientation``,
             ``date``, ``lot``, ``job``, ``name``) to at most four short lines, the ID excluded.
+
+    >>> design = LabelDesign("lot", "material and lot", lambda facts: [facts["material"], facts["lot"]])
+    >>> design.lines({"material": "Nordlicht ASA", "lot": "L7"})
+    ['Nordlicht ASA', 'L7']
     """
 
     name: str
@@ -80,7 +111,11 @@ class LabelDesign:
 
 @dataclass(frozen=True)
 class ResultFacts:
-    """A result as it was just stored."""
+    """A result as it was just stored.
+
+    >>> ResultFacts("M0007", "J0012-04-K", "shear.strength", 31.2, "MPa", 0.3, "shear", "1.0").value
+    31.2
+    """
 
     measurement: str
     specimen: str

@@ -27,6 +27,9 @@ class Piece:
         material: Product name; ``family`` its polymer family.
         density_g_cm3: From the data sheet.
         factors: Every recorded factor by name.
+
+    >>> Piece(id="J0012-04-K", orientation="XYZ", nominal_mm={"width": 10.0}).nominal_mm["width"]
+    10.0
     """
 
     id: str = ""
@@ -60,6 +63,9 @@ class Quantity:
         positive: The quantity cannot be zero or negative, so its logarithm may be analysed.
         property: What of the material it is, for comparing with its polymer family: ``modulus``, ``strength``
             or ``density`` (``tracker.api.maths.family_span``); empty for none.
+
+    >>> Quantity("shear.strength", "MPa", title="shear strength", property="strength").positive
+    True
     """
 
     name: str
@@ -86,6 +92,11 @@ class Outcome:
             lets it be read off ``value``.
         group: What it may be averaged with: results of another group (another break type) never are.
         budget: Its contributions, where ``uncertainty`` is given; else read off ``value`` too.
+
+    >>> Outcome("shear.strength", 31.2, remarks=("Pin of 5.00 mm.",)).relation
+    '='
+    >>> Outcome("shear.strength", refused="no section: measure the pin").value is None
+    True
     """
 
     quantity: str
@@ -105,10 +116,39 @@ class Due:
     Attributes:
         after_s: Seconds after the time of the record, which is that of the last reading entered with it.
         what: What to do, a few words: ``read creep at 24 h``.
+
+    >>> Due(after_s=24 * 3600.0, what="read creep at 24 h").what
+    'read creep at 24 h'
     """
 
     after_s: float
     what: str
+
+
+@dataclass(frozen=True)
+class Formula:
+    """A formula by which a method computes, as people read it.
+
+    Attributes:
+        text: The formula itself: ``σ = F/(b h)``.
+        symbols: What its letters stand for, with units; parts stand apart by semicolons.
+        source: Where it is from, with edition; "from memory" where nobody looked it up.
+
+    >>> print(Formula("σ = F/A", "σ stress, MPa; F force, N; A section, mm²", "ISO 527-1:2019, 10.1"))
+    σ = F/A (σ stress, MPa; F force, N; A section, mm²; ISO 527-1:2019, 10.1)
+    """
+
+    text: str
+    symbols: str = ""
+    source: str = ""
+
+    def __str__(self) -> str:
+        beside = "; ".join(part for part in (self.symbols, self.source) if part)
+        return f"{self.text} ({beside})" if beside else self.text
+
+    def data(self) -> dict[str, str]:
+        """Return it as plain JSON values."""
+        return {"text": self.text, "symbols": self.symbols, "source": self.source}
 
 
 class Method:
@@ -124,9 +164,21 @@ class Method:
         destructive: The piece is used up; a second destructive test on it is questioned.
         Readings: The readings model.
         quantities: What it may answer.
+        formulas: By which it computes, with their sources, for people.
         key: Name of the quantity that stands for it in a summary; empty takes the first.
         over_time: Name of the series that grows while the test runs over hours or days; its first part is the
             time since the start, in h, min, s or d. Empty for a test that is read once.
+
+    >>> class Weight(Method):
+    ...     id, title, version = "weight", "Weight of a piece", "1.0"
+    ...     standard = "None: a balance."
+    ...     class Readings(Readings):
+    ...         mass: float
+    ...     quantities = (Quantity("weight.mass", "g"),)
+    ...     def compute(self, readings, piece):
+    ...         yield Outcome("weight.mass", readings.mass)
+    >>> [outcome.value for outcome in Weight().compute(Weight.Readings(mass=3.97), Piece())]
+    [3.97]
     """
 
     id: ClassVar[str]
@@ -138,6 +190,7 @@ class Method:
     destructive: ClassVar[bool] = False
     Readings: ClassVar[type[Readings]]
     quantities: ClassVar[tuple[Quantity, ...]]
+    formulas: ClassVar[tuple[Formula, ...]] = ()
     key: ClassVar[str] = ""
     over_time: ClassVar[str] = ""
 
@@ -201,6 +254,14 @@ def schema(method: Method | type[Method]) -> dict[str, Any]:
     """Return the JSON schema (draft 2020-12) of what ``dump`` gives and ``validate`` takes.
 
     Units stand in ``unit``; files are left out, for they travel beside the readings.
+
+    >>> class Weight(Method):
+    ...     id, title, version, standard = "weight", "Weight", "1.0", "None"
+    ...     class Readings(Readings):
+    ...         mass: float
+    ...     quantities = (Quantity("weight.mass", "g"),)
+    >>> schema(Weight)["required"]
+    ['mass']
     """
     known = [field for field in fields(method.Readings) if field.kind != "file"]
     return {

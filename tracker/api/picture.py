@@ -20,6 +20,10 @@ def picture(title: str, *labels: tuple[str, str]) -> tuple[Any, Any]:
     Args:
         title: Above all axes.
         labels: (x, y) of each axes, with units: ``("time / s", "force / N")``.
+
+    >>> figure, axes = picture("Pull", ("time / s", "force / N"))
+    >>> axes.get_ylabel()
+    'force / N'
     """
     from matplotlib.figure import Figure  # noqa: PLC0415 - heavy to load
 
@@ -46,6 +50,12 @@ def budget_picture(title: str, outcomes: Iterable[Any], name: str) -> Any | None
 
     Returns:
         A figure; None if that quantity has no value.
+
+    >>> from tracker.api import Contribution, Outcome
+    >>> parts = (Contribution("max_force: resolution", 0.2, 1.0),)
+    >>> drawn = budget_picture("Shear", [Outcome("shear.strength", 31.2, budget=parts)], "shear.strength")
+    >>> drawn.axes[0].get_xlabel()
+    'share of the variance / %'
     """
     found = next((o for o in outcomes if o.quantity == name and o.value is not None), None)
     if found is None:

@@ -35,6 +35,9 @@ class Reading:
         exact_columns: For a series, the names of the parts that are (``("nominal",)``).
         reads: For a file, the reader that can say what it understands of it: ``curve``, ``heating``,
             ``diameters``.
+
+    >>> Reading(unit="mm", help="Calipers, mid length", resolution=0.01).unit
+    'mm'
     """
 
     unit: str = ""
@@ -53,7 +56,7 @@ class Reading:
 
 @dataclass(frozen=True)
 class Recording:
-    """A file that belongs to a reading: a curve, a sound, an oven log.
+    r"""A file that belongs to a reading: a curve, a sound, an oven log.
 
     Attributes:
         name: File name as it came, with its endings.
@@ -61,6 +64,9 @@ class Recording:
         read_as: How a person said it is to be read, where the file alone does not say: ``decimal``
             (``comma``, ``point``), ``force`` (name of a column), ``force.unit``, ``take.spike`` (what to do
             about a finding).
+
+    >>> Recording("pull.csv", b"time_s,force_N\n0,0\n", {"decimal": "point"}).read_as["decimal"]
+    'point'
     """
 
     name: str
@@ -73,6 +79,11 @@ class Readings(pydantic.BaseModel):
 
     A model says what can be *kept*: completeness for a quantity is the method's own business
     (``Outcome(refused=…)``), so that a reading taken today may wait for one taken tomorrow.
+
+    >>> class Bar(Readings):
+    ...     width: Annotated[float, Reading(unit="mm", help="Calipers", resolution=0.01)]
+    >>> Bar(width=10.02).width
+    10.02
     """
 
     model_config = pydantic.ConfigDict(
@@ -111,6 +122,12 @@ class Field:
         allowed: The bounds in words, ``greater than 0``; empty where any number will do.
         annotation: Its type in the model, without ``None``.
         reading: The annotation it was made from.
+
+    >>> class Bar(Readings):
+    ...     width: Annotated[float, Reading(unit="mm", help="Calipers", resolution=0.01)]
+    >>> field = fields(Bar)[0]
+    >>> field.name, field.hint, field.kind, field.required
+    ('width', 'mm', 'number', True)
     """
 
     name: str
@@ -147,6 +164,12 @@ def fields(readings: type[Readings]) -> tuple[Field, ...]:
 
     Raises:
         Refused: A field has a type that cannot be prompted for, or a series does not name its parts.
+
+    >>> class Bar(Readings):
+    ...     width: Annotated[float, Reading(unit="mm", help="Calipers", resolution=0.01)]
+    ...     note: str = ""
+    >>> [field.name for field in fields(Bar)]
+    ['width', 'note']
     """
     return tuple(_field(name, info) for name, info in readings.model_fields.items())
 

@@ -77,7 +77,7 @@ _STEPS: Final = (1.0, 0.5, 0.25, 0.1, 0.0625, 0.05, 0.01)
 
 @dataclass(frozen=True)
 class Curve:
-    """A force as recorded, made usable: finite, what corrects itself corrected; arrays of shape (n,).
+    r"""A force as recorded, made usable: finite, what corrects itself corrected; arrays of shape (n,).
 
     Attributes:
         time_s: Seconds, or None where the recording has no time.
@@ -89,6 +89,10 @@ class Curve:
         signal: What was found in the force; ``signal.open_for("force")`` keeps its maximum from being used.
         by: ``extensometer`` or ``grip travel`` where the header says so, else empty.
         columns: The columns used.
+
+    >>> curve = read_curve(Recording("pull.csv", b"strain_pct,force_N\n0,0\n1,400\n2,800\n"))
+    >>> curve.strain.tolist(), curve.extension_mm is None
+    ([0.0, 0.01, 0.02], True)
     """
 
     time_s: Any
@@ -186,7 +190,12 @@ def _finite(table: NumberTable, used: list[ReadColumn]) -> tuple[Any, list[str]]
 
 @dataclass(frozen=True)
 class Heating:
-    """An oven log: temperature in °C, deflection in mm (growing), time in s or None; shape (n,)."""
+    r"""An oven log: temperature in °C, deflection in mm (growing), time in s or None; shape (n,).
+
+    >>> log = heating_of(Recording("oven.csv", b"temperature_c,deflection_mm\n23,0\n24,0.01\n25,0.02\n"))
+    >>> log.step, log.mm.tolist()
+    (1.0, [0.0, 0.01, 0.02])
+    """
 
     celsius: Any
     mm: Any
@@ -319,7 +328,7 @@ def read_diameters(recording: Recording) -> list[list[float]]:
 
 @dataclass(frozen=True)
 class Understood:
-    """What was understood of a file, to be shown before it is kept.
+    r"""What was understood of a file, to be shown before it is kept.
 
     Attributes:
         name: Of the file.
@@ -334,6 +343,10 @@ class Understood:
         x: At most 400 places for a small plot; ``y`` the heights.
         x_title: With its unit.
         y_title: With its unit.
+
+    >>> told = understood(Recording("pull.csv", b"time_s,force_N\n0,0\n1,50\n2,100\n3,0\n"))
+    >>> told.rows, told.greatest
+    (4, ('greatest force', 100.0, 'N'))
     """
 
     name: str
@@ -396,7 +409,7 @@ _MOST_POINTS: Final = 400
 
 
 def understood(recording: Recording, reads: str = "curve") -> Understood | None:
-    """Return what is understood of a file, or None for a kind that is no table.
+    r"""Return what is understood of a file, or None for a kind that is no table.
 
     Args:
         recording: The file, with what was said about reading it.
@@ -405,6 +418,9 @@ def understood(recording: Recording, reads: str = "curve") -> Understood | None:
     Raises:
         Ambiguous: It can be read in two ways.
         Refused: It cannot be read.
+
+    >>> understood(Recording("pull.csv", b"time_s,force_N\n0,0\n1,50\n2,100\n3,0\n")).lines()[1]
+    "force: column 'force_N' in N, header says N"
     """
     reader = _READERS.get(reads)
     return None if reader is None else reader(recording)

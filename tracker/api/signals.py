@@ -42,6 +42,10 @@ class Finding:
         touches: Which numbers it changes: ``force``, ``strain``.
         first: Index of the first row concerned.
         last: Index of the last row concerned.
+
+    >>> found = Finding("zero offset", "Zero offset: 60 N.", ("subtract", "keep"), touches=("force",))
+    >>> found.open, found.option
+    (True, 'take.zero-offset')
     """
 
     name: str

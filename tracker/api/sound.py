@@ -50,6 +50,10 @@ class Sound:
     Attributes:
         samples: Shape (n,), mean taken off, ±1 at full scale.
         rate: Samples a second.
+
+    >>> import numpy as np
+    >>> round(Sound(np.zeros(8000), rate=16000.0).seconds, 3)
+    0.5
     """
 
     samples: Any
@@ -155,10 +159,17 @@ class Decay:
 
 
 def read_sound(recording: Recording) -> Sound:
-    """Read a WAV file (8 to 32 bit or float); of several channels the mean.
+    r"""Read a WAV file (8 to 32 bit or float); of several channels the mean.
 
     Raises:
         Refused: It is none, silent, or shorter than 20 ms.
+
+    >>> import io, wave
+    >>> with wave.open(kept := io.BytesIO(), "wb") as file:
+    ...     file.setparams((1, 2, 16000, 0, "NONE", ""))
+    ...     file.writeframes(b"\x00\x10\x00\xf0" * 4000)
+    >>> read_sound(Recording("tap.wav", kept.getvalue())).seconds
+    0.5
     """
     import numpy as np  # noqa: PLC0415 - heavy to load
 

@@ -46,11 +46,17 @@ DECIMAL_WORDS: Final = {"comma": ",", ",": ",", "point": ".", "dot": ".", ".": "
 
 
 class Ambiguous(Refused):
-    """A file can be read in two ways; the option decides.
+    r"""A file can be read in two ways; the option decides.
 
     Attributes:
         option: Key of ``Recording.read_as``: ``decimal``, ``force.unit``, ``force``.
         choices: What it may be, each with what it would mean.
+
+    >>> try:
+    ...     read_numbers(Recording("pull.csv", b"time_s;force_N\n1;1.234\n2;1.240\n"))
+    ... except Ambiguous as question:
+    ...     question.option, [word for word, _ in question.choices]
+    ('decimal', ['point', 'comma'])
     """
 
     def __init__(self, what: str, option: str, choices: Sequence[tuple[str, str]], why: str = "") -> None:
@@ -61,7 +67,7 @@ class Ambiguous(Refused):
 
 @dataclass(frozen=True)
 class NumberTable:
-    """A table of numbers with the words above its columns.
+    r"""A table of numbers with the words above its columns.
 
     Attributes:
         words: Header word of each column, a row of units joined on.
@@ -69,6 +75,9 @@ class NumberTable:
         how: What was decided on the way, one sentence each.
         problems: What was left out, one sentence each.
         clocks: Numbers of the columns that were written as hh:mm:ss.
+
+    >>> read_numbers(Recording("pull.csv", b"time_s,force_N\n0,0\n1,50\n")).values.shape
+    (2, 2)
     """
 
     words: tuple[str, ...]

@@ -57,6 +57,9 @@ class Contribution:
         u: Standard uncertainty of the result from this source alone, in the result's unit.
         share: Part of the variance, 0 to 1.
         dof: Degrees of freedom of ``u``; None for infinite.
+
+    >>> Contribution("max_force: resolution", u=0.2, share=0.64).share
+    0.64
     """
 
     source: str
@@ -277,6 +280,9 @@ class Instrument:
             is corrected by the error between them, beyond them by the nearest.
         compliance: How far the rig itself gives, mm/N, for correcting grip travel; None where not known.
         u_compliance: Standard uncertainty of it, mm/N.
+
+    >>> Instrument("R0001-M", "N", resolution=0.5, u_rel=0.005, capacity=2000.0).capacity
+    2000.0
     """
 
     id: str
@@ -430,6 +436,12 @@ def with_uncertainty(readings: R, instruments: Mapping[str, Instrument]) -> R:
         readings: As validated; not changed.
         instruments: By field name (``max_force``), part of a series (``rows.d1``) or dimension word
             (``force``).
+
+    >>> class Pull(Readings):
+    ...     force: Annotated[float, Reading(unit="N", help="Peak", resolution=0.5)]
+    >>> pulled = with_uncertainty(Pull(force=1200.0), {"force": Instrument("R0001-M", "N", u_rel=0.005)})
+    >>> print(f"{pulled.force:.1f}")
+    1200.0+/-6.0
     """
     measuring = Measuring(instruments)
     carried = {
@@ -462,6 +474,12 @@ def measured(
         resolution: Step seen in the recording; it counts where it is finer than the instrument's.
         column: Column of the recording: ``curve.extension`` may have an instrument of its own.
         rounded: False where the caller has the rounding otherwise, as for a line fitted through many rows.
+
+    >>> class Pull(Readings):
+    ...     curve: Annotated[Recording | None, Reading(help="Force over time", kind="file")] = None
+    >>> pulled = with_uncertainty(Pull(), {"curve": Instrument("R0001-M", "N", u_abs=2.0)})
+    >>> print(f"{measured(pulled, 'curve', 1200.0, 'N'):.1f}")
+    1200.0+/-2.0
     """
     measuring = readings._measuring or Measuring({})  # noqa: SLF001 - as above
     return measuring.number(field, unit, float(value), resolution, column, recorded=True, rounded=rounded)
@@ -479,13 +497,24 @@ def range_remarks(readings: Readings, instruments: Mapping[str, Instrument]) -> 
 
 
 def remarks_of(readings: Readings) -> tuple[str, ...]:
-    """Return the range remarks gathered so far by readings that carry uncertainty."""
+    """Return the range remarks gathered so far by readings that carry uncertainty.
+
+    >>> class Pull(Readings):
+    ...     force: Annotated[float, Reading(unit="N", help="Peak")]
+    >>> remarks_of(with_uncertainty(Pull(force=2100.0), {"force": Instrument("R0001-M", "N", capacity=2000)}))
+    ('force 2100 N is above the 2000 N that R0001-M may be used for.',)
+    """
     measuring = readings._measuring  # noqa: SLF001 - as above
     return tuple(measuring.remarks) if measuring is not None else ()
 
 
 def nominal(value: Any) -> float:
-    """Return the number without its uncertainty, in its own unit; a plain number as it is."""
+    """Return the number without its uncertainty, in its own unit; a plain number as it is.
+
+    >>> from uncertainties import ufloat
+    >>> nominal(ufloat(10.02, 0.01)), nominal(3)
+    (10.02, 3.0)
+    """
     return float(getattr(value, "nominal_value", value))
 
 

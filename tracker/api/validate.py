@@ -21,10 +21,13 @@ _GROUPING = re.compile(r"(?<=\d)[\s\u202f\u00a0'](?=\d{3}(?!\d))")
 
 
 def number(text: str) -> float:
-    """Return a number as typed: ``12.5``, ``12,5``, ``1 830``, ``−3``.
+    r"""Return a number as typed: ``12.5``, ``12,5``, ``1 830``, ``−3``.
 
     Raises:
         ValueError: It is none.
+
+    >>> number("12,5"), number("1 830"), number("\N{MINUS SIGN}3")
+    (12.5, 1830.0, -3.0)
     """
     tidy = _GROUPING.sub("", text.strip()).replace("−", "-")
     # With both signs present either could be the grouping; float() then refuses.
@@ -41,6 +44,12 @@ def entries(field: Field, text: str) -> list[list[Any]]:
 
     Raises:
         ValueError: An entry has another number of parts than the series.
+
+    >>> class Points(Readings):
+    ...     rows: Annotated[tuple[tuple[str, float], ...], Reading(columns=("axis", "mm"), units=("", "mm"))]
+
+    >>> entries(fields(Points)[0], "X:79.62 Y:59.8")
+    [['X', 79.62], ['Y', 59.8]]
     """
     if field.reading.parse is not None:
         return [list(entry) for entry in field.reading.parse(text)]
@@ -84,6 +93,12 @@ def text_of(field: Field, value: Any) -> str:
     """Return a value as the text that gives it back: what stands in a CSV cell.
 
     Numbers are written with all their digits; a file is written as its name.
+
+    >>> class Points(Readings):
+    ...     rows: Annotated[tuple[tuple[str, float], ...], Reading(columns=("axis", "mm"), units=("", "mm"))]
+
+    >>> text_of(fields(Points)[0], [["X", 79.62], ["Y", 59.8]])
+    'X:79.62; Y:59.8'
     """
     if value is None:
         return ""
@@ -107,6 +122,9 @@ class FieldError:
         field: Name of the reading.
         value: What was given, shortened to one line.
         problem: What is wrong and what is allowed.
+
+    >>> str(FieldError("width", "-3 mm", "must be greater than 0"))
+    'width -3 mm: must be greater than 0'
     """
 
     field: str
@@ -123,6 +141,9 @@ class ReadingsError(Refused, ValueError):
     Attributes:
         errors: One for each reading at fault, in the order of the model.
         lines: The same as text, one line each.
+
+    >>> ReadingsError("shear", (FieldError("width", "-3 mm", "must be greater than 0"),)).lines
+    ('width -3 mm: must be greater than 0',)
     """
 
     def __init__(self, method: str, errors: tuple[FieldError, ...]) -> None:
@@ -143,6 +164,18 @@ def validate(method: Method | type[Method], raw: Mapping[str, Any]) -> Readings:
 
     Raises:
         ReadingsError: One line for each field at fault: its name, the value, what is allowed.
+
+    >>> class Weight(Method):
+    ...     id, title, version, standard = "weight", "Weight", "1.0", "None"
+    ...     class Readings(Readings):
+    ...         mass: Annotated[float, Reading(unit="g", help="Balance")]
+    ...     quantities = (Quantity("weight.mass", "g"),)
+
+    >>> validate(Weight, {"mass": "3,97"}).mass
+    3.97
+    >>> validate(Weight, {"mas": 3.97})
+    Traceback (most recent call last):
+    tracker.api.validate.ReadingsError: weight readings refused: mas: no such reading; did you mean mass?
     """
     known = {field.name: field for field in fields(method.Readings)}
     errors: list[FieldError] = [_unknown(name, known) for name in raw if name not in known]
@@ -168,7 +201,16 @@ def _blank(value: Any) -> bool:
 
 
 def dump(readings: Readings) -> dict[str, Any]:
-    """Return readings as plain JSON values, files left out; ``validate`` gives them back unchanged."""
+    """Return readings as plain JSON values, files left out; ``validate`` gives them back unchanged.
+
+    >>> class Weight(Readings):
+    ...     mass: Annotated[float, Reading(unit="g", help="Balance")]
+    ...     photo: Annotated[Recording | None, Reading(kind="file")] = None
+    >>> weighed = Weight(mass=3.97, photo=Recording("scale.jpg", b"..."))
+
+    >>> dump(weighed)
+    {'mass': 3.97}
+    """
     kept = {
         field.name: getattr(readings, field.name) for field in fields(type(readings)) if field.kind != "file"
     }
@@ -176,14 +218,32 @@ def dump(readings: Readings) -> dict[str, Any]:
 
 
 def units_of(readings: Readings) -> dict[str, str]:
-    """Return the unit of each reading that was taken and has one; of a series its parts', as ``h:mm``."""
+    """Return the unit of each reading that was taken and has one; of a series its parts', as ``h:mm``.
+
+    >>> class Weight(Readings):
+    ...     mass: Annotated[float, Reading(unit="g", help="Balance")]
+    ...     photo: Annotated[Recording | None, Reading(kind="file")] = None
+    >>> weighed = Weight(mass=3.97, photo=Recording("scale.jpg", b"..."))
+
+    >>> units_of(weighed)
+    {'mass': 'g'}
+    """
     taken = dump(readings)
     units = {field.name: field.unit or ":".join(field.units) for field in fields(type(readings))}
     return {name: units[name] for name in taken if units[name].strip(":")}
 
 
 def recordings(readings: Readings) -> dict[str, Recording]:
-    """Return the files among the readings by field name."""
+    """Return the files among the readings by field name.
+
+    >>> class Weight(Readings):
+    ...     mass: Annotated[float, Reading(unit="g", help="Balance")]
+    ...     photo: Annotated[Recording | None, Reading(kind="file")] = None
+    >>> weighed = Weight(mass=3.97, photo=Recording("scale.jpg", b"..."))
+
+    >>> [(name, file.name) for name, file in recordings(weighed).items()]
+    [('photo', 'scale.jpg')]
+    """
     found = {
         field.name: getattr(readings, field.name) for field in fields(type(readings)) if field.kind == "file"
     }
@@ -191,7 +251,16 @@ def recordings(readings: Readings) -> dict[str, Recording]:
 
 
 def row(readings: Readings) -> dict[str, str]:
-    """Return readings as cells of a table: column name to text, blank where nothing was read."""
+    """Return readings as cells of a table: column name to text, blank where nothing was read.
+
+    >>> class Weight(Readings):
+    ...     mass: Annotated[float, Reading(unit="g", help="Balance")]
+    ...     photo: Annotated[Recording | None, Reading(kind="file")] = None
+    >>> weighed = Weight(mass=3.97, photo=Recording("scale.jpg", b"..."))
+
+    >>> row(weighed)
+    {'mass': '3.97', 'photo': 'scale.jpg'}
+    """
     return {
         field.name: text_of(field, _plain(getattr(readings, field.name))) for field in fields(type(readings))
     }

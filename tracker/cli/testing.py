@@ -58,11 +58,13 @@ def _tell_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
             "cautions": list(method.cautions), "subject": method.subject,
             "readings": method.Readings.model_json_schema(),
             "quantities": [{"name": q.name, "unit": q.unit} for q in method.quantities],
+            "formulas": [each.data() for each in method.formulas],
         })  # fmt: skip
         return
     pairs = [("follows", method.standard), *(("caution", text) for text in method.cautions)]
     pairs += [("reading", f"{each.name} [{each.hint}] {each.help}") for each in fields(method.Readings)]
     pairs += [("gives", f"{each.name} [{each.unit}] {each.title}") for each in method.quantities]
+    pairs += [("formula", str(each)) for each in method.formulas]
     facts(f"{method.id} {method.version}  {method.title}", pairs)
 
 

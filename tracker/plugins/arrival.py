@@ -8,8 +8,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tracker.api import GROUP, Method, Quantity, Readings, Refused, fields
+from tracker.api import Method, Quantity, Readings, Refused, fields
 from tracker.api import hooks as specs
+from tracker.api.hooks import GROUP
 from tracker.api.maths import readable
 
 _MARK = f"{GROUP}_impl"

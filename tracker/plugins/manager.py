@@ -16,7 +16,6 @@ from typing import Any, TypeVar
 import pluggy
 
 from tracker.api import (
-    GROUP,
     FactorValue,
     Instrument,
     LabelDesign,
@@ -28,6 +27,7 @@ from tracker.api import (
     ResultFacts,
 )
 from tracker.api import hooks as specs
+from tracker.api.hooks import GROUP
 from tracker.plugins.arrival import Problem, hook_problems, method_problems
 from tracker.plugins.computing import Computation, Computed, compute, one_line
 from tracker.suggest import did_you_mean

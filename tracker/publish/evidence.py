@@ -185,7 +185,7 @@ def measurement_data(
         "instruments": told.get("instruments", []),
         "piece": piece,
         "standard": "" if method is None else method.standard,
-        "formulas": list(getattr(method, "formulas", ())),
+        "formulas": [] if method is None else [each.data() for each in method.formulas],
         "recipe": dict(recipe(way)),
         "answers": [dataclasses.asdict(each) for each in found.answers.get(ident, ())],
         "corrected": [{"what": what, "reason": entry.reason} for what, entry in corrections(way)],

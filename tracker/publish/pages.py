@@ -416,7 +416,7 @@ def measurement_page(
         gaps=", ".join(WORDS[place] for place in way.missing),
         recipe=recipe(way),
         standard="" if method is None else method.standard,
-        formulas=list(getattr(method, "formulas", ())),
+        formulas=[] if method is None else [str(each) for each in method.formulas],
         cautions_of_method=[cautions] if isinstance(cautions, str) else list(cautions),
         recordings=[(each.name, each.path) for each in files if each.path],
         kept=[(each.name, each.why) for each in files if not each.path],
