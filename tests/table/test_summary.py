@@ -26,6 +26,7 @@ from tracker.table import (
     as_lines,
     as_markdown,
     remarks,
+    strengths,
     summary_table,
 )
 from tracker.table.charts import chart
@@ -301,8 +302,8 @@ def test_a_chamber_as_meant_needs_no_word(book: Book, spool: str) -> None:
 
 def test_a_mean_is_stated_with_u_k_and_plates(book: Book, spool: str) -> None:
     """Value and U end at the same place; k, coverage, pieces and plates stand with them."""
-    for strengths in ([48.2, 47.5], [49.1, 50.3], [47.9, 46.2]):
-        pull_all(book, a_job(book, "bar:XYZ:2", spools=(spool,)).also, strengths)
+    for values in ([48.2, 47.5], [49.1, 50.3], [47.9, 46.2]):
+        pull_all(book, a_job(book, "bar:XYZ:2", spools=(spool,)).also, values)
     text = summary_table(book, quantities=[STRENGTH]).rows[0].cells[STRENGTH, "flat", ""].text("MPa")
 
     assert text == "48.2 ± 3.4 MPa (U, k = 4.3, 95 %), n 6, 3 plates"
@@ -434,3 +435,18 @@ def test_the_ratio_of_shared_plates_has_no_plate_scatter(book: Book, spool: str)
     assert ratio.value == pytest.approx(0.5)
     assert ratio.low is not None
     assert ratio.low > 0.48
+
+
+def test_the_ratio_is_of_what_a_method_declares_as_its_strength(book: Book, spool: str) -> None:
+    """A declared key quantity of strength has a ratio, whichever method; a modulus has none."""
+    pieces = a_job(book, "bar:XYZ:2", "bar:ZXY:2", spools=(spool,)).also
+    for piece, value in zip(pieces, (48.0, 49.0, 24.0, 24.5), strict=True):
+        given(book, piece, "compression.strength", [value])
+        given(book, piece, "tensile.modulus", [40.0 * value])
+    plugged = load()
+    ratio = summary_table(book, quantities=["compression.strength"], plugged=plugged).rows[0].ratio
+
+    assert "tensile.strength" in strengths(plugged)
+    assert ratio is not None
+    assert ratio.value == pytest.approx(0.5)
+    assert summary_table(book, quantities=["tensile.modulus"], plugged=plugged).rows[0].ratio is None

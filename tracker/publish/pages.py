@@ -23,7 +23,7 @@ from tracker.publish.evidence import Leaves, provenance_path, recipe
 from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, Told, lies, name_of
 from tracker.publish.tables import TABLES
 from tracker.stating import state_row
-from tracker.table import STRENGTH, Column, SummaryTable, TableRow
+from tracker.table import Column, SummaryTable, TableRow
 from tracker.trace import WORDS, Station, Trace, corrections, stations
 from tracker.trace.walk import Path
 from tracker.trace.way import Way
@@ -274,7 +274,7 @@ def _failed(found: Gathered, row: TableRow, orientation: str) -> str:
     return f", {outcomes.count('failed')} of {len(outcomes)} failed" if "failed" in outcomes else ""
 
 
-def dry_and_wet(found: Gathered, quantity: str = STRENGTH) -> list[Strip]:
+def dry_and_wet(found: Gathered, quantity: str) -> list[Strip]:
     """Return pairs of lines, dried beside not dried, of materials and orientations that have both.
 
     A piece counts as dried where a drying of its spool is recorded before the print and the open air since

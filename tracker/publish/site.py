@@ -47,7 +47,7 @@ from tracker.publish.pages import (
 )
 from tracker.publish.tables import TABLES
 from tracker.selection import Filter
-from tracker.table import STRENGTH
+from tracker.table import strengths
 from tracker.table.charts import stored
 from tracker.trace import Trace, described_by
 from tracker.trace.history import journal_of
@@ -318,12 +318,13 @@ class _Making:
         table = front(found)
         pictures = [
             self._picture(f"pictures/{slug(quantity)}.svg", found.heading(quantity), lines)
-            for quantity in (STRENGTH, _MODULUS)
+            for quantity in (*strengths(self._plugged), _MODULUS)
             if (lines := strips_of(found, table, quantity))
         ]
-        if lines := dry_and_wet(found):
-            title = f"{found.heading(STRENGTH)}, dried beside not dried"
-            pictures.append(self._picture("pictures/dried.svg", title, lines))
+        for quantity in strengths(self._plugged):
+            if lines := dry_and_wet(found, quantity):
+                title = f"{found.heading(quantity)}, dried beside not dried"
+                pictures.append(self._picture(f"pictures/dried-{slug(quantity)}.svg", title, lines))
         site.put("index.html", index_page(found, pictures, self._titles))
         site.put("set-aside.html", aside_page(found, self._book))
         for name in found.slugs:

@@ -14,7 +14,6 @@ from tracker.table.filtering import results_where
 from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_page, html_table, remarks
 from tracker.table.summary import (
     CAUTION,
-    STRENGTH,
     Meant,
     SummaryTable,
     TableRow,
@@ -22,12 +21,12 @@ from tracker.table.summary import (
     graded,
     meant_by,
     measured_by,
+    strengths,
     summary_table,
 )
 
 __all__ = [
     "CAUTION",
-    "STRENGTH",
     "Cell",
     "Column",
     "ComparedRow",
@@ -49,5 +48,6 @@ __all__ = [
     "measured_by",
     "remarks",
     "results_where",
+    "strengths",
     "summary_table",
 ]

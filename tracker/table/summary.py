@@ -59,7 +59,6 @@ CAUTION: Final = (
     "other lots, printers or rigs."
 )
 
-STRENGTH: Final = "tensile.strength"
 _ORIENTATIONS: Final = ("flat", "on edge", "upright")
 
 
@@ -75,7 +74,7 @@ class TableRow:
         supply: How the spools behind its figures came, each once.
         last: Day of the newest measurement.
         cells: By column.
-        ratio: Interlayer ratio, of the tensile strength.
+        ratio: Interlayer ratio, of the strength that most pieces were tested for.
         published: Whether this condition was chosen to be published.
         choice: Remark and reason of the choice.
         departures: Where what was measured while printing was not what was set, in words.
@@ -226,6 +225,14 @@ def measured_by(plugged: Plugged) -> list[str]:
     return [quantity.name for each in plugged.methods.values() for quantity in each.method.quantities]
 
 
+def strengths(plugged: Plugged | None) -> tuple[str, ...]:
+    """Return the quantities that stand for a method of strength: its declared key, of that property."""
+    if plugged is None:
+        return ()
+    keys = (each.method.key_quantity for each in plugged.methods.values())
+    return tuple(quantity.name for quantity in keys if quantity.property == "strength")
+
+
 def graded(plugged: Plugged) -> list[str]:
     """Return the quantities of the installed methods that are grades: ranked, never averaged."""
     return [
@@ -255,6 +262,7 @@ class _Building:
         self.ordinal = ordinal
         self.destructive: frozenset[str] = frozenset()
         self.positive: dict[str, bool] = {}
+        self.strengths = strengths(plugged)
         if plugged is not None:
             methods = {name: each.method for name, each in plugged.methods.items()}
             self.destructive = frozenset(name for name, method in methods.items() if method.destructive)
@@ -374,7 +382,9 @@ class _Building:
 
     def rows(self, connection: Connection) -> list[TableRow]:
         """Return the rows, their cells computed."""
-        if {"upright", "flat"} <= {key[3].orientation for key in self.found if key[3].quantity == STRENGTH}:
+        if {"upright", "flat"} <= {
+            key[3].orientation for key in self.found if self._is_strength(key[3].quantity)
+        }:
             self.shapes = shapes_by_plate(connection)
         cells: dict[_Key, Cell] = {}
         for members in self._alike().values():
@@ -435,11 +445,21 @@ class _Building:
         plates = (plate.plate for plate in self.found[key].plates)
         return frozenset().union(*(self.shapes.get((plate, key[3].orientation), ()) for plate in plates))
 
+    def _is_strength(self, quantity: str) -> bool:
+        # Without methods nobody declares anything; the last word of a name is all there is.
+        return quantity in self.strengths if self.strengths else quantity.endswith(".strength")
+
     def _ratio(self, keys: Sequence[_Key], cells: Mapping[_Key, Cell]) -> Ratio | None:
-        of = {key[3].orientation: key for key in keys if key[3].quantity == STRENGTH and not key[3].group}
-        if "upright" not in of or "flat" not in of:
+        of: dict[str, dict[str, _Key]] = defaultdict(dict)
+        for key in keys:
+            if self._is_strength(key[3].quantity) and not key[3].group:
+                of[key[3].quantity][key[3].orientation] = key
+        both = [each for each in of.values() if {"upright", "flat"} <= each.keys()]
+        if not both:
             return None
-        upright, flat = of["upright"], of["flat"]
+        # Of several strengths the one of which there is most to say.
+        pairs = max(both, key=lambda each: min(cells[each["upright"]].n, cells[each["flat"]].n))
+        upright, flat = pairs["upright"], pairs["flat"]
         return interlayer_ratio(
             (cells[upright], self.found[upright].plates),
             (cells[flat], self.found[flat].plates),
