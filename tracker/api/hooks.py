@@ -21,7 +21,7 @@ Answer = TypeVar("Answer", bound=Callable[..., Any])
 def hookimpl(answer: Answer) -> Answer: ...
 @overload
 def hookimpl(**how: bool) -> Callable[[Answer], Answer]: ...
-def hookimpl(answer: Any = None, **how: bool) -> Any:
+def hookimpl(answer: Any = None, **how: Any) -> Any:
     """Mark a function of a plugin as an answer to the hook of its name.
 
     Args:
