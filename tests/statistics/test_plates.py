@@ -97,14 +97,63 @@ def test_one_plate_takes_the_books_plate_scatter() -> None:
     assert found.u == pytest.approx(expected, rel=0.25)
 
 
-def test_two_plates_gain_from_the_book() -> None:
-    """Two plates alone have a factor of 12.7; with the book's scatter far less."""
+def test_two_plates_keep_their_own_interval_and_have_the_books_beside_it() -> None:
+    """Two plates alone have a factor of 12.7, which holds anywhere; with the book's scatter far less."""
     rng = np.random.default_rng(8)
     groups = [TWO_PLATES, *books(rng, 1.0, 20)]
     found = material_means(PlateSums.of(groups), len(groups))[0]
-    assert found.basis == "plates and book"
-    assert found.k is not None
-    assert found.k < 3.0
+    alone = material_mean(TWO_PLATES)
+    assert (found.basis, found.expanded, found.k) == ("plates", alone.expanded, alone.k)
+    assert alone.with_book is None
+    assert found.with_book is not None
+    assert found.expanded is not None
+    assert found.with_book < found.expanded / 4
+
+
+def test_a_book_of_single_pieces_lends_what_they_scatter() -> None:
+    """One piece a plate everywhere: plates and pieces together scatter as the others' single pieces do."""
+    rng = np.random.default_rng(5)
+    groups = [[[30.0]], *([[30.0 + 2.0 * float(x)] for x in rng.normal(size=4)] for _ in range(60))]
+    found = material_means(PlateSums.of(groups), len(groups))[0]
+    assert found.basis == "book"
+    assert found.u == pytest.approx(2.0, rel=0.15)
+
+
+def test_no_interval_of_one_plate_holds_at_every_plate_scatter() -> None:
+    """What is said in words: eight pieces, right in 97 % at s_L = 0, are right in 35 % at s_L = 2 s_r."""
+    half = stats.t.ppf(0.985, 7) / math.sqrt(8)
+    held = 2 * stats.t.cdf(half / math.sqrt(4 + 1 / 8), 7) - 1
+    assert held == pytest.approx(0.35, abs=0.005)
+
+
+def test_sums_of_equal_plates_say_what_the_plates_say() -> None:
+    """Plates of one size put together (as a database sums them) have the same mean and intervals."""
+    rng = np.random.default_rng(6)
+    groups = [
+        [[30.0, 31.0]],
+        [[30.0, 31.0], [33.0, 35.0], [29.0, 30.0], [1.0 + 30.0, 2.0 + 30.0, 3.0 + 30.0]],
+    ]
+    groups += books(rng, 1.0, 4)
+    single = PlateSums.of(groups)
+    keys = sorted(set(zip(single.group.tolist(), single.n.tolist(), strict=True)))
+    member = [(single.group == g) & (single.n == n) for g, n in keys]
+    means = np.array([single.mean[each].mean() for each in member])
+    together = PlateSums(
+        group=np.array([g for g, _ in keys], dtype=np.intp),
+        n=np.array([n for _, n in keys]),
+        mean=means,
+        within=np.array([single.within[each].sum() for each in member]),
+        plates=np.array([float(each.sum()) for each in member]),
+        spread=np.array([((single.mean[e] - m) ** 2).sum() for e, m in zip(member, means, strict=True)]),
+    )
+    assert len(keys) < len(single.n)
+    for one, other in zip(
+        material_means(single, len(groups)), material_means(together, len(groups)), strict=True
+    ):
+        assert (one.basis, one.plates, one.pieces) == (other.basis, other.plates, other.pieces)
+        for name in ("mean", "s_r", "s_l", "expanded", "nu", "with_book"):
+            ours, theirs = getattr(one, name), getattr(other, name)
+            assert ours == (None if theirs is None else pytest.approx(theirs, rel=1e-9, abs=1e-12)), name
 
 
 def test_four_plates_speak_for_themselves() -> None:

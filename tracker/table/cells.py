@@ -176,7 +176,8 @@ class Cell:
             "U": found.expanded if found else None, "k": found.k if found else None,
             "nu": found.nu if found else None, "u": found.u if found else None,
             "coverage": 0.95 if found and found.expanded is not None else None,
-            "basis": found.basis if found else None, "low": self.low, "high": self.high,
+            "basis": found.basis if found else None, "U_with_book": found.with_book if found else None,
+            "low": self.low, "high": self.high,
             "uninformative": self.uninformative, "limits": list(self.limits),
             "with_limits": None if limited is None else {
                 "estimator": "Kaplan-Meier", "n": limited.n, "limits": limited.limits, "mean": limited.mean,
@@ -232,7 +233,10 @@ class Cell:
         said = []
         found = self.found
         if found is not None and self.n:
-            said += _ON_BASIS.get((found.basis, self.plates == 1), [])
+            if found.basis in _ON_BASIS:
+                said.append(_ON_BASIS[found.basis])
+            if found.with_book is not None:
+                said.append(self._on_book(found.with_book))
         if self.limits and self.n:
             said.append(self._on_limits())
         if self.repeats:
@@ -242,6 +246,13 @@ class Cell:
         if self.set_aside:
             said.append(f"{self.set_aside} set aside")
         return said
+
+    def _on_book(self, half: float) -> str:
+        told = Stated(self.mean, self.unit, half, None, 1.0).number
+        return (
+            f"with the plate scatter of the book's other materials {told}{_behind(self.unit)}, which holds "
+            "on average over materials, not for each"
+        )
 
     def _on_limits(self) -> str:
         limited = self.limited
@@ -256,15 +267,16 @@ class Cell:
 
 
 _MEAN_IS: Final = {"above": "a lower limit", "below": "an upper limit", "": "a value"}
-_ON_BASIS: Final[Mapping[tuple[str, bool], list[str]]] = {
-    ("none", True): [FEW],
-    ("assumed", True): [
-        "1 plate: it describes this plate; its interval assumes plates to scatter 1.2 times as pieces do"
-    ],
-    ("book", True): [
-        "1 plate: it describes this plate; its interval has the plate scatter of the book's other materials"
-    ],
-    ("plates and book", False): ["the interval takes plate scatter from the book's other materials too"],
+_ON_BASIS: Final[Mapping[str, str]] = {
+    "none": FEW,
+    "assumed": (
+        "1 plate: it describes this plate; its interval assumes plates to scatter 1.2 times as pieces do, "
+        "within a factor of 2 or so, and holds on average over such materials, not for each"
+    ),
+    "book": (
+        "1 plate: it describes this plate; its interval takes the plate scatter of the book's other "
+        "materials and holds on average over materials, not for each"
+    ),
 }
 
 
@@ -479,11 +491,12 @@ def _estimate(cell: Cell, plates: Sequence[Plate], *, shared: bool) -> tuple[flo
     if shared and df:
         piece = math.fsum(plate.within for plate in plates) / df
         return mean, piece * sum(1.0 / plate.n for plate in plates) / len(plates) ** 2, float(df)
-    if not shared and found is not None and found.u is not None and found.nu is not None:
+    own = found is not None and found.with_book is None
+    if not shared and own and found is not None and found.u is not None and found.nu is not None:
         return mean, found.u**2, found.nu
     if found is not None and found.expanded is not None and not shared:
-        # By an assumption: as wide as it says, at the normal distribution's factor.
-        return mean, (found.expanded / 1.96) ** 2, 60.0
+        # By an assumption or by the book: as wide as it says, at the normal distribution's factor.
+        return mean, ((found.with_book or found.expanded) / 1.96) ** 2, 60.0
     raise Refused("an interval of the ratio", why=FEW, do="Test two pieces or more of each orientation")
 
 
