@@ -19,6 +19,7 @@ from tracker.errors import Refused
 from tracker.history import many_spool_days, mass_left, water_at
 from tracker.model import Drying, DryingSpool, Job, JobSpool, Measurement, Spool, Stay
 from tracker.moments import local_midnight
+from tracker.plugins import Plugged
 from tracker.programme import DueItem, due
 from tracker.stating import state_row
 
@@ -164,8 +165,13 @@ def _plain(value: Any) -> Any:
     return [_plain(each) for each in value] if isinstance(value, (list, tuple)) else value
 
 
-def day_board(book: Book) -> Day:
-    """Return the day as it is now."""
+def day_board(book: Book, plugged: Plugged | None = None) -> Day:
+    """Return the day as it is now.
+
+    Args:
+        book: The book.
+        plugged: The methods, which say when a test over time wants its next reading; loaded where not given.
+    """
     now = book.clock()
     with book.read() as session:
         count, measured = _measured(session, local_midnight(now.astimezone(book.zone).date(), book.zone))
@@ -174,7 +180,7 @@ def day_board(book: Book) -> Day:
             jobs=_jobs(session),
             spools=_spools(session, now, book.zone),
             dryings=_dryings(session),
-            due=due(book),
+            due=due(book, plugged),
             measured=measured,
             measured_count=count,
         )

@@ -8,12 +8,13 @@ import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import httpx
 import pytest
 import uvicorn
+from fastapi import FastAPI
 
 from tests.databases import KINDS
 from tests.desk.bench import a_calibrated_rig, a_job
@@ -21,7 +22,7 @@ from tracker.book import Book
 from tracker.plugins import Plugged
 from tracker.web import Bench, Serving, make_app
 
-ON_BOTH = pytest.mark.parametrize("web_book", KINDS, indirect=True)
+ON_BOTH = pytest.mark.parametrize("prepared", KINDS, indirect=True)
 """Marks a test that writes: the page is tried on each database in turn."""
 
 PULL = {"r-max_force": "1 830 N", "r-width": "10.00", "r-thickness": "4.00"}
@@ -65,7 +66,8 @@ class Browser(httpx.Client):
     """A browser without scripts: it fetches a page for its token before it sends a form."""
 
     def __init__(self, url: str, **how: Any) -> None:
-        super().__init__(base_url=url, timeout=60, follow_redirects=True, **how)
+        # Nothing here goes over TLS, and to read a system's certificates for each client takes a while.
+        super().__init__(base_url=url, timeout=60, follow_redirects=True, verify=False, **how)
 
     def token(self, page: str = "/") -> str:
         """Return the token for forms of this browser."""
@@ -84,13 +86,53 @@ class Browser(httpx.Client):
         return self.fill("/pair", {"code": code, "name": name}, page="/pair")
 
 
-@contextmanager
-def running(book: Book, plugged: Plugged, **how: Any) -> Iterator[Site]:
-    """Run a page on a book with one job."""
+@dataclass
+class _Server:
+    """A server of this process: started once, it serves one test's page after the other's.
+
+    To make the application and to start a server costs more than most tests do.
+    """
+
+    app: FastAPI
+    url: str
+    server: uvicorn.Server
+    thread: threading.Thread
+
+
+_IDLE: list[_Server] = []
+
+
+def _start(serving: Serving) -> _Server:
+    listening = socket.create_server(("127.0.0.1", 0))
+    app = make_app(serving)
+    server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off"))
+    thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
+    thread.start()
+    while not server.started:
+        time.sleep(0.002)
+    return _Server(app, f"http://127.0.0.1:{listening.getsockname()[1]}", server, thread)
+
+
+def stop_servers() -> None:
+    """Stop the servers of this process, at the end of all tests."""
+    while _IDLE:
+        idle = _IDLE.pop()
+        idle.server.should_exit = True
+        idle.thread.join(20)
+
+
+def bench_of(book: Book) -> Site:
+    """Enter one job and a calibrated rig into an empty book; give the site that will show them."""
     job = a_job(book)
-    site = Site("", book, job.also, job.id, rig=a_calibrated_rig(book))
-    with served(site, book, plugged, **how):
-        yield site
+    return Site("", book, job.also, job.id, rig=a_calibrated_rig(book))
+
+
+@contextmanager
+def running(book: Book, plugged: Plugged, site: Site | None = None, **how: Any) -> Iterator[Site]:
+    """Run a page on a book: on an empty one with a job of its own, else on that of a site."""
+    shown = bench_of(book) if site is None else replace(site, url="", book=book, codes=[], clock=[0.0])
+    with served(shown, book, plugged, **how):
+        yield shown
 
 
 @contextmanager
@@ -99,16 +141,12 @@ def served(site: Site, book: Book, plugged: Plugged, **how: Any) -> Iterator[str
     serving = Serving(
         book, plugged, "Ada Bench", b"k" * 32, announce=site.codes.append, clock=lambda: site.clock[0], **how
     )
-    with socket.create_server(("127.0.0.1", 0)) as listening:
-        url = f"http://127.0.0.1:{listening.getsockname()[1]}"
-        site.url = site.url or url
-        app = make_app(serving)
-        BENCHES[url] = app.state.bench
-        server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off"))
-        thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
-        thread.start()
-        while not server.started:
-            time.sleep(0.005)
-        yield url
-        server.should_exit = True
-        thread.join(20)
+    server = _IDLE.pop() if _IDLE else _start(serving)
+    site.url = site.url or server.url
+    server.app.state.bench = BENCHES[server.url] = Bench(serving)
+    if hasattr(server.app.state, "watch"):
+        del server.app.state.watch
+    try:
+        yield server.url
+    finally:
+        _IDLE.append(server)

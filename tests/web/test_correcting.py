@@ -7,9 +7,11 @@ from html import unescape
 
 import pytest
 
-from tests.desk.bench import a_pull, entries, last_entry, row_of
+from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, Browser, Site
 from tests.web.test_pages import plain
+from tracker.desk.correcting import correct
+from tracker.desk.jobs import add_job
 from tracker.plugins import Plugged
 
 
@@ -86,3 +88,55 @@ def test_what_was_measured_is_offered_for_a_verdict(
     a_pull(site.book, site.pieces[0], plugged=plugged)
     assert 'name="measurement" value="M0001-Y"' in browser.get(f"/verdict?of={of}").text
     assert f'href="/verdict?of={of}"' in browser.get(f"/{of}").text
+
+
+@pytest.mark.parametrize(
+    ("act", "of", "form", "says"),
+    [
+        ("cut", "J0001-01-Z", {"parts": "left half, right half"}, "used up"),
+        ("relabel", "J0001-01-Z", {"other": "J0001-02-Y", "reason": "taken the wrong way round"}, "J0001"),
+        ("wind", "S0001-R", {"gross_g": "900", "empty_g": "200"}, "wound"),
+    ],
+)
+def test_an_act_on_a_record_is_done_from_its_page(
+    site: Site, browser: Browser, act: str, of: str, form: dict[str, str], says: str
+) -> None:
+    """The record's page leads to its form; sent twice it is one entry of the journal."""
+    of = of if of.startswith("S") else site.pieces[0]
+    form = {**form, "other": site.pieces[1]} if "other" in form else form
+    assert f'href="/act/{act}?of={of}"' in browser.get(f"/{of}").text
+    before = entries(site.book)
+    answers = [browser.fill(f"/act/{act}?of={of}", {**form, "key": "one"}) for _ in range(2)]
+    assert [each.status_code for each in answers] == [200, 200], plain(answers[0].text)[:500]
+    assert entries(site.book) == before + 1
+    assert says in plain(browser.get(f"/{of}").text)
+
+
+def test_two_spools_of_one_reel_are_merged(site: Site, browser: Browser) -> None:
+    """What they say differently is asked about first; then both IDs lead to one page."""
+    a_spool(site.book, lot="L-18")
+    form = {"other": "S0002-P", "reason": "entered twice"}
+    asked = browser.fill("/act/merge?of=S0001-R", form)
+    assert (asked.status_code, "L-18" in asked.text) == (409, True)
+    browser.fill("/act/merge?of=S0001-R", {**form, "sure": "1"})
+    assert browser.get("/S0002-P").url.path == "/S0001-R"
+
+
+def test_what_is_published_is_chosen_from_the_page(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """Without a reason it is asked for; of a material with one condition that one."""
+    correct(site.book, "Ada Bench", plugged, site.job, ["nozzle_set_c=255"], "not entered")
+    a_pull(site.book, site.pieces[0], plugged=plugged)
+    path = "/act/choose?of=Nordlicht ASA"
+    assert browser.fill(path, {"condition": "nozzle_c=255"}).status_code == 422
+    answer = browser.fill(path, {"condition": "nozzle_c=255", "reason": "as its maker advises"})
+    assert (answer.status_code, "Published from now on" in plain(answer.text)) == (200, True)
+    assert last_entry(site.book).act == "choose"
+
+
+def test_specimens_of_a_bare_job_are_entered(site: Site, browser: Browser) -> None:
+    """The page of a job without any leads there; of one that has some it does not."""
+    add_job(site.book, "Ada Bench", {}, spools=["S0001-R"], pieces=[])
+    assert "/act/pieces" not in browser.get(f"/{site.job}").text
+    assert "/act/pieces" in browser.get("/J0002-H").text
+    browser.fill("/act/pieces?of=J0002-H", {"pieces": "bar:ZXY:2, disc::1"})
+    assert len(row_of(site.book, "J0002-H").specimens) == 3

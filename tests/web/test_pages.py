@@ -57,49 +57,49 @@ def plain(text: str) -> str:
         "/{spool}?method=diameter",
     ],
 )
-def test_every_page_answers(site: Site, browser: Browser, path: str) -> None:
+def test_every_page_answers(steady: Site, looking: Browser, path: str) -> None:
     """Each page answers on a book with one job, a spool and a rig."""
-    told = path.format(job=site.job, piece=site.pieces[0], spool=site.spool, rig=site.rig)
-    answer = browser.get(told)
+    told = path.format(job=steady.job, piece=steady.pieces[0], spool=steady.spool, rig=steady.rig)
+    answer = looking.get(told)
     assert answer.status_code == 200, plain(answer.text)[:400]
 
 
-def test_a_list_of_nothing_known_is_refused_in_words(browser: Browser) -> None:
+def test_a_list_of_nothing_known_is_refused_in_words(looking: Browser) -> None:
     """A kind that is none gives 404 and one line."""
-    answer = browser.get("/list/tables")
+    answer = looking.get("/list/tables")
     assert (answer.status_code, "no list of tables" in answer.text) == (404, True)
 
 
-def test_a_scanned_label_opens_its_page(site: Site, browser: Browser) -> None:
+def test_a_scanned_label_opens_its_page(steady: Site, looking: Browser) -> None:
     """The text of a label leads to the page of its ID."""
-    answer = browser.get("/scan", params={"text": f"{site.pieces[1].lower()}.{site.book.code}"})
-    assert answer.url.path == f"/{site.pieces[1]}"
+    answer = looking.get("/scan", params={"text": f"{steady.pieces[1].lower()}.{steady.book.code}"})
+    assert answer.url.path == f"/{steady.pieces[1]}"
 
 
-def test_a_label_address_opens_its_page(site: Site, browser: Browser) -> None:
+def test_a_label_address_opens_its_page(steady: Site, looking: Browser) -> None:
     """The address in a code, with the book's code behind the ID, leads there too."""
-    assert browser.get(f"/{site.pieces[1]}.{site.book.code}").url.path == f"/{site.pieces[1]}"
+    assert looking.get(f"/{steady.pieces[1]}.{steady.book.code}").url.path == f"/{steady.pieces[1]}"
 
 
-def test_a_foreign_label_is_named_and_the_field_is_ready(site: Site, browser: Browser) -> None:
+def test_a_foreign_label_is_named_and_the_field_is_ready(steady: Site, looking: Browser) -> None:
     """A label of another book is refused by name, on the page with the field."""
-    answer = browser.get("/scan", params={"text": f"{site.pieces[0]}.ZZ9"})
+    answer = looking.get("/scan", params={"text": f"{steady.pieces[0]}.ZZ9"})
     assert "another book (ZZ9)" in answer.text
     assert "data-always" in answer.text
 
 
-def test_the_name_of_a_file_is_no_picture_of_a_label(browser: Browser) -> None:
+def test_the_name_of_a_file_is_no_picture_of_a_label(looking: Browser) -> None:
     """A text that names a file of this computer is taken as text, never opened."""
-    answer = browser.get("/scan", params={"text": "/etc/secret.png", "told": "json"})
+    answer = looking.get("/scan", params={"text": "/etc/secret.png", "told": "json"})
     assert "picture" not in answer.json()["words"]
 
 
-def test_a_photograph_of_a_label_opens_its_page(site: Site, browser: Browser) -> None:
+def test_a_photograph_of_a_label_opens_its_page(steady: Site, looking: Browser) -> None:
     """A picture with one label leads to the page of its piece."""
-    label = Label(f"{site.pieces[0]}.{site.book.code}", site.pieces[0], "ASA")
+    label = Label(f"{steady.pieces[0]}.{steady.book.code}", steady.pieces[0], "ASA")
     png = draw_sheet([label], find_stock("a4-3x8")).pages_png()[0]
-    answer = browser.fill("/scan/picture", files={"picture": ("label.png", png, "image/png")})
-    assert answer.url.path == f"/{site.pieces[0]}"
+    answer = looking.fill("/scan/picture", files={"picture": ("label.png", png, "image/png")})
+    assert answer.url.path == f"/{steady.pieces[0]}"
 
 
 @ON_BOTH
@@ -134,11 +134,11 @@ def test_a_form_gone_back_to_and_changed_is_another(site: Site, browser: Browser
     assert "M0002-W" in answer.text
 
 
-def test_a_wrong_reading_stands_in_its_field_with_the_reason(site: Site, browser: Browser) -> None:
+def test_a_wrong_reading_stands_in_its_field_with_the_reason(steady: Site, looking: Browser) -> None:
     """What was typed comes back, and nothing is stored."""
-    before = entries(site.book)
-    answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "r-width": "-3"})
-    assert (answer.status_code, entries(site.book)) == (422, before)
+    before = entries(steady.book)
+    answer = looking.fill(f"/{steady.pieces[0]}/measure/tensile", {**PULL, "r-width": "-3"})
+    assert (answer.status_code, entries(steady.book)) == (422, before)
     assert 'value="-3"' in answer.text
     assert "must be greater than 0" in answer.text
 
@@ -162,9 +162,9 @@ def test_outcomes_are_entered_as_tapped(site: Site, browser: Browser) -> None:
     assert said == [("good", None), ("usable", "stringy"), ("failed", "came loose")]
 
 
-def test_a_failed_piece_without_a_cause_is_asked_for_it(site: Site, browser: Browser) -> None:
+def test_a_failed_piece_without_a_cause_is_asked_for_it(steady: Site, looking: Browser) -> None:
     """The page comes back with the tap kept and the reason."""
-    answer = browser.fill(f"/{site.job}/offbed", {"p3": "failed"})
+    answer = looking.fill(f"/{steady.job}/offbed", {"p3": "failed"})
     assert "Piece 3 failed, but why" in answer.text
     assert 'value="failed" checked' in answer.text
 
@@ -226,23 +226,23 @@ def test_a_figure_of_the_table_leads_to_its_measurements(
     assert browser.get("/M0001-Y/trace?of=tensile.strength").status_code == 200
 
 
-def test_a_wrong_filter_is_said_on_the_table(browser: Browser) -> None:
+def test_a_wrong_filter_is_said_on_the_table(looking: Browser) -> None:
     """The page stays, with the filter in its field and the reason."""
-    answer = browser.get("/table", params={"where": "((("})
+    answer = looking.get("/table", params={"where": "((("})
     assert (answer.status_code, 'value="((("' in answer.text) == (422, True)
 
 
-def test_why_says_what_is_missing(site: Site, browser: Browser) -> None:
+def test_why_says_what_is_missing(steady: Site, looking: Browser) -> None:
     """Two groups without results are refused in words on the page of the question."""
-    answer = browser.get("/why", params={"a": site.job, "b": site.pieces[0]})
+    answer = looking.get("/why", params={"a": steady.job, "b": steady.pieces[0]})
     assert (answer.status_code, "Stop." in answer.text) == (422, True)
 
 
-def test_the_first_page_is_small(browser: Browser) -> None:
+def test_the_first_page_is_small(looking: Browser) -> None:
     """The first page with all that it loads is at most 100 kB, none of it from elsewhere."""
-    page = browser.get("/").text
+    page = looking.get("/").text
     loaded = re.findall(r'(?:src|href)="(/static/[^"]+)"', page)
-    assert len(page.encode()) + sum(len(browser.get(path).content) for path in loaded) <= 100_000
+    assert len(page.encode()) + sum(len(looking.get(path).content) for path in loaded) <= 100_000
     assert not re.findall(r'(?:src|href|action)="(?:https?:)?//', page)
 
 
@@ -263,14 +263,14 @@ def test_a_write_names_the_device(shared: Site, phone: Browser) -> None:
     assert last_entry(shared.book).who == "Ada's phone"
 
 
-def test_a_log_without_a_start_of_the_job_is_refused_in_words(site: Site, browser: Browser) -> None:
+def test_a_log_without_a_start_of_the_job_is_refused_in_words(steady: Site, looking: Browser) -> None:
     """The page says what is missing, and keeps nothing."""
-    before = entries(site.book)
+    before = entries(steady.book)
     log = b"time,chamber_c\n2026-03-02 08:00:00,40\n2026-03-02 08:01:00,41\n"
-    answer = browser.fill(
-        f"/{site.job}/log", {"by": "clock"}, files={"log": ("chamber.csv", log, "text/csv")}
+    answer = looking.fill(
+        f"/{steady.job}/log", {"by": "clock"}, files={"log": ("chamber.csv", log, "text/csv")}
     )
-    assert (answer.status_code, entries(site.book)) == (422, before)
+    assert (answer.status_code, entries(steady.book)) == (422, before)
     assert "no start" in plain(answer.text)
 
 
@@ -287,15 +287,15 @@ def test_a_log_is_kept_and_says_what_was_guessed(site: Site, browser: Browser, p
     assert len(row_of(site.book, site.job).logs) == 1
 
 
-def test_a_programme_says_what_is_still_wanted(site: Site, browser: Browser) -> None:
+def test_a_programme_says_what_is_still_wanted(steady: Site, looking: Browser) -> None:
     """On its own page in one sentence, and on a piece's page for pieces such as it."""
-    assert "Still wanted: " in plain(browser.get("/programme").text)
-    assert "programme 'usual'" in plain(browser.get(f"/{site.pieces[0]}").text).replace("&#39;", "'")
+    assert "Still wanted: " in plain(looking.get("/programme").text)
+    assert "programme 'usual'" in plain(looking.get(f"/{steady.pieces[0]}").text).replace("&#39;", "'")
 
 
-def test_the_table_filters_by_what_plugins_know(browser: Browser) -> None:
+def test_the_table_filters_by_what_plugins_know(looking: Browser) -> None:
     """A filter is answered with the plugins' names at hand, not refused for them."""
-    assert browser.get("/table", params={"where": "orientation=Z"}).status_code == 200
+    assert looking.get("/table", params={"where": "orientation=Z"}).status_code == 200
 
 
 def _looked_at(site: Site, browser: Browser, plugged: Plugged, **typed: str) -> str:
@@ -380,21 +380,21 @@ def test_a_photograph_is_kept_from_the_page_of_a_piece(site: Site, browser: Brow
 
 
 @pytest.mark.parametrize("target", ["job", "piece"])
-def test_what_is_no_photograph_is_refused_on_the_page(site: Site, browser: Browser, target: str) -> None:
+def test_what_is_no_photograph_is_refused_on_the_page(steady: Site, looking: Browser, target: str) -> None:
     """The page comes back with the reason, and nothing is kept."""
-    before = entries(site.book)
-    path = site.job if target == "job" else site.pieces[0]
+    before = entries(steady.book)
+    path = steady.job if target == "job" else steady.pieces[0]
     files = {"photograph": ("x.png", b"<svg onload='alert(1)'/>", "image/png")}
-    answer = browser.fill(f"/{path}/photograph", files=files)
-    assert (answer.status_code, "Stop." in answer.text, entries(site.book)) == (415, True, before)
+    answer = looking.fill(f"/{path}/photograph", files=files)
+    assert (answer.status_code, "Stop." in answer.text, entries(steady.book)) == (415, True, before)
 
 
 @pytest.mark.parametrize("method", [*load().methods])
-def test_every_reading_can_be_given_on_its_form(site: Site, browser: Browser, method: str) -> None:
+def test_every_reading_can_be_given_on_its_form(steady: Site, looking: Browser, method: str) -> None:
     """Each field of each installed method stands on its form; a recording stands before what is typed."""
     chosen = load().method(method)
-    subject = site.pieces[0] if chosen.subject == "specimen" else site.spool
-    text = browser.get(f"/{subject}?method={method}").text
+    subject = steady.pieces[0] if chosen.subject == "specimen" else steady.spool
+    text = looking.get(f"/{subject}?method={method}").text
     found = re.findall(r'name="r-([^"]+)"', text)
     assert set(found) == {each.name for each in fields(chosen.Readings)}
     kinds = {each.name: each.kind for each in fields(chosen.Readings)}
@@ -444,8 +444,8 @@ def test_a_test_over_days_takes_a_further_reading(site: Site, browser: Browser) 
 
 
 @pytest.mark.parametrize("path", ["/help", "/help/labels", "/help?words=calibration"])
-def test_the_manual_is_shown(browser: Browser, path: str) -> None:
+def test_the_manual_is_shown(looking: Browser, path: str) -> None:
     """Its pages, one of them, and the lines that speak of something."""
-    answer = browser.get(path)
+    answer = looking.get(path)
     assert answer.status_code == 200
     assert "<script" not in answer.text.partition("<main")[2]

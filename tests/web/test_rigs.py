@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, get_args
 
 import httpx
 import pytest
@@ -12,6 +12,9 @@ import pytest
 from tests.desk.bench import entries, last_entry, row_of
 from tests.web.site import ON_BOTH, Site
 from tracker.desk.devices import pair_device
+from tracker.desk.voiding import void
+from tracker.plugins import load
+from tracker.web.programs import Kind
 
 READINGS = {"max_force": 1830, "width": "10.00", "thickness": 4.0}
 CURVE = "extension,force\n" + "\n".join(f"{i / 1000:.3f},{i * 0.183:.2f}" for i in range(10_000))
@@ -21,7 +24,7 @@ CURVE = "extension,force\n" + "\n".join(f"{i / 1000:.3f},{i * 0.183:.2f}" for i 
 def rig(site: Site) -> Iterator[httpx.Client]:
     """Give the computer of the rig, with its token."""
     _, token = pair_device(site.book, "Ada Bench", "load cell", rig=site.rig)
-    with httpx.Client(base_url=site.url, headers={"Authorization": f"Bearer {token}"}, timeout=60) as client:
+    with site.browser(headers={"Authorization": f"Bearer {token}"}) as client:
         yield client
 
 
@@ -152,9 +155,26 @@ def test_a_token_reads_where_the_page_is_shared(shared: Site) -> None:
 
 
 def test_a_list_is_given_in_parts(site: Site, rig: httpx.Client) -> None:
-    """``after`` and ``most`` cut it."""
-    rows = rig.get("/api/list/specimens", params={"after": 1, "most": 1}).json()
-    assert [row["id"] for row in rows] == [site.pieces[1]]
+    """Each part links to the next; one that is taken back meanwhile shifts none of the others."""
+    first = rig.get("/api/list/specimens", params={"most": 1})
+    void(site.book, "Ada Bench", load(), site.pieces[0], "not printed", sure=True)
+    second = rig.get(first.links["next"]["url"])
+    third = rig.get(second.links["next"]["url"])
+    assert [row["id"] for each in (first, second, third) for row in each.json()] == site.pieces
+    assert "next" not in third.links
+
+
+@pytest.mark.parametrize("kind", get_args(Kind))
+def test_a_list_is_the_same_in_parts_and_whole(rig: httpx.Client, kind: str) -> None:
+    """Whatever the kind, and whatever its list is made of."""
+    whole = rig.get(f"/api/list/{kind}").json()
+    path: str | None = f"/api/list/{kind}?most=1"
+    parts: list[Any] = []
+    while path is not None:
+        answer = rig.get(path)
+        parts += answer.json()
+        path = answer.links.get("next", {}).get("url")
+    assert parts == whole
 
 
 def test_the_methods_say_what_they_take(rig: httpx.Client) -> None:
@@ -174,3 +194,13 @@ def test_a_token_is_made_on_the_page_and_shown_once(site: Site) -> None:
         site.url + "/api/measurements", json=a_post(site), headers={"Authorization": f"Bearer {token}"}
     )
     assert answer.status_code == 201
+
+
+def test_each_question_stands_by_itself(site: Site, rig: httpx.Client) -> None:
+    """What is unusual is asked about one by one; sent again as meant, it is stored."""
+    rig.post("/api/measurements", json=a_post(site))
+    unusual = a_post(site, readings={**READINGS, "thickness": 40.0}, room_c=60)
+    answer = rig.post("/api/measurements", json=unusual)
+    assert (answer.status_code, len(answer.json()["questions"]) >= 2) == (409, True), answer.text
+    assert all(each.rstrip(".?") in answer.json()["refused"] for each in answer.json()["questions"])
+    assert rig.post("/api/measurements", json={**unusual, "sure": True}).status_code == 201

@@ -46,6 +46,7 @@ WRITES = (
     "/verdict?of=J0001-J",
     "/void?of=J0001-J",
     "/undo",
+    "/act/merge?of=S0001-R",
     "/scan/frame",
     "/care/verify",
     "/care/backup",
@@ -102,59 +103,59 @@ READS = (
 
 @pytest.mark.parametrize("path", WRITES)
 @pytest.mark.parametrize("token", ["", "0" * 64])
-def test_no_form_is_taken_without_its_token(site: Site, browser: Browser, path: str, token: str) -> None:
+def test_no_form_is_taken_without_its_token(steady: Site, looking: Browser, path: str, token: str) -> None:
     """Every form without the browser's own token is refused, and nothing is stored."""
-    before = entries(site.book)
-    browser.get("/")
-    answer = browser.post(path, data={"csrf": token, "outcome": "finished", "place": "dry box", **PULL})
-    assert (answer.status_code, entries(site.book)) == (403, before)
+    before = entries(steady.book)
+    looking.get("/")
+    answer = looking.post(path, data={"csrf": token, "outcome": "finished", "place": "dry box", **PULL})
+    assert (answer.status_code, entries(steady.book)) == (403, before)
 
 
-def test_the_token_of_another_browser_does_not_serve(site: Site, browser: Browser) -> None:
+def test_the_token_of_another_browser_does_not_serve(steady: Site, looking: Browser) -> None:
     """A token belongs to the browser that it was given to."""
-    with site.browser() as other:
+    with steady.browser() as other:
         stolen = other.token()
-    browser.get("/")
-    assert browser.post("/S0001-R/weigh", data={"csrf": stolen, "mass_g": "5"}).status_code == 403
+    looking.get("/")
+    assert looking.post("/S0001-R/weigh", data={"csrf": stolen, "mass_g": "5"}).status_code == 403
 
 
 @pytest.mark.parametrize(
     "headers", [{"Origin": "http://evil.example"}, {"Origin": "null"}, {"Sec-Fetch-Site": "cross-site"}]
 )
-def test_no_form_of_another_site_is_taken(site: Site, browser: Browser, headers: dict[str, str]) -> None:
+def test_no_form_of_another_site_is_taken(steady: Site, looking: Browser, headers: dict[str, str]) -> None:
     """A write that says it comes from elsewhere is refused even with the token."""
-    before = entries(site.book)
-    answer = browser.fill("/S0001-R/weigh", {"mass_g": "1200"}, headers=headers)
-    assert (answer.status_code, entries(site.book)) == (403, before)
+    before = entries(steady.book)
+    answer = looking.fill("/S0001-R/weigh", {"mass_g": "1200"}, headers=headers)
+    assert (answer.status_code, entries(steady.book)) == (403, before)
 
 
 @pytest.mark.parametrize(
     "host", ["evil.example", "evil.example:80", "", "127.0.0.1.evil.example", "[::1", "127.0.0.1@evil"]
 )
-def test_a_foreign_host_name_is_refused(browser: Browser, host: str) -> None:
+def test_a_foreign_host_name_is_refused(looking: Browser, host: str) -> None:
     """A name that somebody else points here gets nothing to read."""
-    answer = browser.get("/", headers={"Host": host})
+    answer = looking.get("/", headers={"Host": host})
     assert answer.status_code in (400, 421)
     assert "strandbook" not in answer.text
 
 
 @pytest.mark.parametrize("path", READS)
-def test_an_unpaired_device_reads_nothing(shared: Site, path: str) -> None:
+def test_an_unpaired_device_reads_nothing(steady_shared: Site, path: str) -> None:
     """Every page leads it to the code, every answer for programs is a refusal."""
-    with httpx.Client(base_url=shared.url, follow_redirects=False) as stranger:
+    with httpx.Client(base_url=steady_shared.url, follow_redirects=False) as stranger:
         answer = stranger.get(path)
     assert answer.status_code == (401 if path.startswith(("/api", "/openapi")) else 303)
     assert "bar" not in answer.text
 
 
 @pytest.mark.parametrize("path", [each for each in WRITES if each != "/pair"])
-def test_an_unpaired_device_writes_nothing(shared: Site, path: str) -> None:
+def test_an_unpaired_device_writes_nothing(steady_shared: Site, path: str) -> None:
     """With the token of the page of pairing, too."""
-    before = entries(shared.book)
-    with shared.browser(headers={}) as stranger:
+    before = entries(steady_shared.book)
+    with steady_shared.browser(headers={}) as stranger:
         token = stranger.token("/pair")
-        answer = httpx.post(shared.url + path, data={"csrf": token}, cookies=dict(stranger.cookies))
-    assert (answer.status_code, entries(shared.book)) == (303, before)
+        answer = httpx.post(steady_shared.url + path, data={"csrf": token}, cookies=dict(stranger.cookies))
+    assert (answer.status_code, entries(steady_shared.book)) == (303, before)
 
 
 def test_a_cookie_that_we_did_not_sign_says_nothing(shared: Site, phone: Browser) -> None:
@@ -165,9 +166,9 @@ def test_a_cookie_that_we_did_not_sign_says_nothing(shared: Site, phone: Browser
     assert answer.status_code == 303
 
 
-def test_the_cookie_is_out_of_reach(browser: Browser) -> None:
+def test_the_cookie_is_out_of_reach(looking: Browser) -> None:
     """Scripts cannot read it, and other sites' forms do not carry it."""
-    flags = browser.get("/").headers["set-cookie"].lower()
+    flags = looking.get("/").headers["set-cookie"].lower()
     assert "httponly" in flags
     assert "samesite=lax" in flags
 
@@ -182,9 +183,9 @@ def test_a_device_shut_out_reads_nothing_more(shared: Site, phone: Browser) -> N
 @pytest.mark.parametrize(
     "path", ["/", "/nonsense", "/static/bench.js", "/api/methods", "/J0001-01-Z/trace.svg"]
 )
-def test_every_answer_bears_the_headers(browser: Browser, path: str) -> None:
+def test_every_answer_bears_the_headers(looking: Browser, path: str) -> None:
     """No framing, no guessing of kinds, no script but ours."""
-    headers = browser.get(path).headers
+    headers = looking.get(path).headers
     assert headers["x-frame-options"] == "DENY"
     assert headers["x-content-type-options"] == "nosniff"
     policy = headers["content-security-policy"]
@@ -193,17 +194,17 @@ def test_every_answer_bears_the_headers(browser: Browser, path: str) -> None:
     assert "script-src 'self'" in policy or "sandbox" in policy
 
 
-def test_no_page_has_script_or_style_inside(site: Site, browser: Browser) -> None:
+def test_no_page_has_script_or_style_inside(steady: Site, looking: Browser) -> None:
     """The policy forbids them; a page that had any would be broken."""
     for path in (
         "/",
-        f"/{site.pieces[0]}?method=tensile",
-        f"/{site.job}",
-        f"/{site.spool}",
+        f"/{steady.pieces[0]}?method=tensile",
+        f"/{steady.job}",
+        f"/{steady.spool}",
         "/why",
         "/table",
     ):
-        text = browser.get(path).text
+        text = looking.get(path).text
         assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?![^>]*src=)|javascript:", text)
 
 
@@ -244,11 +245,11 @@ def test_text_is_never_markup(site: Site, browser: Browser, plugged: Plugged) ->
 @pytest.mark.parametrize(
     "path", ["/scan?text={}", "/why?a={}&b=x", "/table?where={}", "/pair?code={}&next={}", "/{}", "/list/{}"]
 )
-def test_what_an_address_says_is_never_markup(browser: Browser, path: str) -> None:
+def test_what_an_address_says_is_never_markup(looking: Browser, path: str) -> None:
     """Text in an address comes back as text."""
     from urllib.parse import quote  # noqa: PLC0415 - for this one test
 
-    assert "<script>alert" not in browser.get(path.replace("{}", quote(NASTY, safe=""))).text
+    assert "<script>alert" not in looking.get(path.replace("{}", quote(NASTY, safe=""))).text
 
 
 @pytest.mark.parametrize(
@@ -273,9 +274,9 @@ def test_pairing_leads_nowhere_else(shared: Site, code: str, following: str) -> 
         "/J0001-J/labels.pdf?stock=/etc/x.toml",
     ],
 )
-def test_no_path_leads_out(browser: Browser, path: str) -> None:
+def test_no_path_leads_out(looking: Browser, path: str) -> None:
     """Neither static files nor attachments nor label stocks reach the disk of this computer."""
-    answer = browser.get(path)
+    answer = looking.get(path)
     assert answer.status_code in (404, 422)
     assert "root:" not in answer.text
 
@@ -296,13 +297,13 @@ PICTURE_OF_900_MEGAPIXELS = (
     ids=["bomb", "bomb behind a small one", "picture of 900 million pixels", "no gzip"],
 )  # fmt: skip
 def test_what_would_fill_the_memory_is_refused(
-    site: Site, browser: Browser, name: str, data: bytes, status: int
+    steady: Site, looking: Browser, name: str, data: bytes, status: int
 ) -> None:
     """By what it unpacks to, with no more than a part of it unpacked."""
-    before, grown = entries(site.book), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    before, grown = entries(steady.book), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     files = {"r-curve": (name, data, "application/gzip")}
-    answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", PULL, files=files)
-    assert (answer.status_code, entries(site.book)) == (status, before)
+    answer = looking.fill(f"/{steady.pieces[0]}/measure/tensile", PULL, files=files)
+    assert (answer.status_code, entries(steady.book)) == (status, before)
     # Kilobytes on Linux: far less than the 130 MB that it would have been.
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - grown < 80_000
 
@@ -358,10 +359,10 @@ def test_a_photograph_tells_nothing_of_its_camera(site: Site, browser: Browser, 
     ],
 )
 def test_a_stranger_costs_no_error_and_learns_no_name(
-    shared: Site, path: str, headers: dict[str, str], body: bytes, capfd: pytest.CaptureFixture[str]
+    steady_shared: Site, path: str, headers: dict[str, str], body: bytes, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """Whatever it sends, the answer is a refusal without a name, and the server writes no traceback."""
-    answer = httpx.post(shared.url + path, content=body, headers=headers)
+    answer = httpx.post(steady_shared.url + path, content=body, headers=headers)
     assert 300 <= answer.status_code < 500
     for name in ("Ada", "Nordlicht", "Europe"):
         assert name not in answer.text
@@ -371,9 +372,9 @@ def test_a_stranger_costs_no_error_and_learns_no_name(
 @pytest.mark.parametrize(
     "path", ["/nowhere", "/list/jobs?page=x", "/J0001-J/photograph/0", "/live", "/sw.js/x"]
 )
-def test_a_stranger_who_looks_around_learns_no_name(shared: Site, path: str) -> None:
+def test_a_stranger_who_looks_around_learns_no_name(steady_shared: Site, path: str) -> None:
     """Neither who serves nor what the book holds stands in any error page."""
-    with httpx.Client(base_url=shared.url, follow_redirects=True) as stranger:
+    with httpx.Client(base_url=steady_shared.url, follow_redirects=True) as stranger:
         text = stranger.get(path).text
     assert "Ada" not in text
     assert "Nordlicht" not in text
@@ -399,10 +400,12 @@ async def _nothing(scope: Any, receive: Any, send: Any) -> None:
     del scope, receive, send
 
 
-def test_a_client_that_dawdles_over_its_body_is_cut_off(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_client_that_dawdles_over_its_body_is_cut_off(
+    steady: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """It says how much will come and sends nothing: 408 after a part's time, and nothing is stored."""
     monkeypatch.setattr(guard, "PART_S", 0.3)
-    host, port = site.url.removeprefix("http://").split(":")
+    host, port = steady.url.removeprefix("http://").split(":")
     with socket.create_connection((host, int(port)), timeout=20) as line:
         line.sendall(
             f"POST /pair HTTP/1.1\r\nHost: {host}\r\nContent-Length: 500\r\n"
@@ -444,9 +447,9 @@ def test_devices_show_when_they_were_seen_last(phone: Browser) -> None:
     assert "Remove Ada&#39;s phone" in text
 
 
-def test_too_much_is_not_taken(site: Site) -> None:
+def test_too_much_is_not_taken(steady: Site) -> None:
     """A body that says it is too long is refused before it is read."""
-    host, port = site.url.removeprefix("http://").split(":")
+    host, port = steady.url.removeprefix("http://").split(":")
     with socket.create_connection((host, int(port)), timeout=30) as line:
         line.sendall(
             f"POST /pair HTTP/1.1\r\nHost: {host}\r\nContent-Length: {MOST_BYTES + 1}\r\n\r\n".encode()
@@ -454,12 +457,12 @@ def test_too_much_is_not_taken(site: Site) -> None:
         assert line.recv(100).startswith(b"HTTP/1.1 413")
 
 
-def test_too_much_without_a_length_is_not_taken(site: Site) -> None:
+def test_too_much_without_a_length_is_not_taken(steady: Site) -> None:
     """What comes in pieces is counted."""
     pieces = (b"x" * 1_000_000 for _ in range(MOST_BYTES // 1_000_000 + 2))
     form = {"Content-Type": "application/x-www-form-urlencoded"}
     try:
-        status = httpx.post(site.url + "/pair", content=pieces, headers=form, timeout=60).status_code
+        status = httpx.post(steady.url + "/pair", content=pieces, headers=form, timeout=60).status_code
     except httpx.TransportError:
         # The page hung up while we were still sending: refused as well.
         status = 413
@@ -477,20 +480,20 @@ def test_too_much_without_a_length_is_not_taken(site: Site) -> None:
     ],
 )
 def test_a_recording_of_the_wrong_kind_is_refused(
-    site: Site, browser: Browser, name: str, data: bytes
+    steady: Site, looking: Browser, name: str, data: bytes
 ) -> None:
     """Neither pages nor programs nor nothing are recordings of a rig."""
     files = {"r-curve": (name or "x.bin", data, "text/csv")}
-    answer = browser.fill(f"/{site.pieces[0]}/measure/tensile", PULL, files=files)
+    answer = looking.fill(f"/{steady.pieces[0]}/measure/tensile", PULL, files=files)
     assert answer.status_code == 415
 
 
 @pytest.mark.parametrize(
     "data", [b"", b"<html>", b"\x89PNG\r\n\x1a\nrubbish", b"GIF89a\0\0", b"RIFF\0\0\0\0WEBP"]
 )
-def test_what_is_no_picture_is_refused(browser: Browser, data: bytes) -> None:
+def test_what_is_no_picture_is_refused(looking: Browser, data: bytes) -> None:
     """A file that only calls itself a picture is refused in words."""
-    answer = browser.fill("/scan/picture", files={"picture": ("label.png", data, "image/png")})
+    answer = looking.fill("/scan/picture", files={"picture": ("label.png", data, "image/png")})
     assert (answer.status_code, "Stop." in answer.text) == (422, True)
 
 
@@ -505,9 +508,9 @@ def test_a_file_is_given_back_to_be_saved(site: Site, browser: Browser) -> None:
     assert "<" not in answer.headers["content-disposition"]
 
 
-def test_the_signing_key_is_kept_from_others(site: Site) -> None:
+def test_the_signing_key_is_kept_from_others(steady: Site) -> None:
     """It is made once, and only its owner may read it."""
     from pathlib import Path  # noqa: PLC0415 - for this one test
 
-    assert signing_key(site.book.place) == signing_key(site.book.place)
-    assert (Path(site.book.place) / "page.key").stat().st_mode & 0o777 == 0o600
+    assert signing_key(steady.book.place) == signing_key(steady.book.place)
+    assert (Path(steady.book.place) / "page.key").stat().st_mode & 0o777 == 0o600

@@ -1,12 +1,23 @@
 """Why two runs differ, asked of the book: the rows become the problem that ``tracker.why`` answers.
 
 ``asking`` finds the results that A and B name and puts everything comparable beside them, ``answers`` gives
-answer, overview, follow-up and watch.
+answer, overview, follow-up and watch, ``usual`` what of one specimen is unlike other plates of its material.
 """
 
 from __future__ import annotations
 
 from tracker.comparing.answers import Why, follow_up, plan_text, watched, why
 from tracker.comparing.asking import Scope, problems
+from tracker.comparing.usual import Unusual, unusual
 
-__all__ = ["Scope", "Why", "follow_up", "plan_text", "problems", "watched", "why"]
+__all__ = [
+    "Scope",
+    "Unusual",
+    "Why",
+    "follow_up",
+    "plan_text",
+    "problems",
+    "unusual",
+    "watched",
+    "why",
+]

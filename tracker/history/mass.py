@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session, contains_eager
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
 
 from tracker.model import Drying, DryingSpool, Job, JobSpool, Spool, Weighing
 from tracker.moments import local_day, local_midnight
@@ -109,16 +109,34 @@ def _events(
     ):
         yield weighing.at, "weighed", weighing.mass_g
     yield from _dried(session, spool, until)
-    used = (
-        select(JobSpool)
-        .join(Job)
-        .where(JobSpool.spool_id == spool.id, Job.started_at <= until)
-        .options(contains_eager(JobSpool.job))
+    yield from _printed(session, spool, until)
+
+
+def _printed(session: Session, spool: Spool, until: dt.datetime) -> Iterator[tuple[dt.datetime, Kind, float]]:
+    """Yield what jobs took.
+
+    A spool may have been printed from hundreds of times: of a job's only spool two columns are read, and
+    :func:`grams_of` is asked about the others alone.
+    """
+    asked = select(JobSpool.job_id, JobSpool.filament_g, Job.started_at, Job.filament_g.label("of_job"))
+    rows = session.execute(
+        asked.join(Job).where(JobSpool.spool_id == spool.id, Job.started_at <= until)
+    ).all()
+    jobs = [row.job_id for row in rows if row.filament_g is None]
+    count = func.count(JobSpool.spool_id)
+    several = set(
+        session.scalars(
+            select(JobSpool.job_id)
+            .where(JobSpool.job_id.in_(jobs))
+            .group_by(JobSpool.job_id)
+            .having(count > 1)
+        )
     )
-    for link in session.scalars(used):
-        grams = grams_of(link)
-        if link.job.started_at is not None:
-            yield link.job.started_at, "unknown use" if grams is None else "used", grams or 0.0
+    for row in rows:
+        grams = row.of_job if row.filament_g is None else row.filament_g
+        if row.job_id in several:
+            grams = grams_of(session.get_one(JobSpool, (row.job_id, spool.id)))
+        yield row.started_at, "unknown use" if grams is None else "used", grams or 0.0
 
 
 def grams_of(link: JobSpool) -> float | None:

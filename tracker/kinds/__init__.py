@@ -24,7 +24,7 @@ from tracker.kinds.finding import (
     material_named,
     resolve,
 )
-from tracker.kinds.listing import count_voided, listed
+from tracker.kinds.listing import count_voided, listed, listed_after
 from tracker.kinds.registry import KINDS, LISTS, kind_named, kind_of
 
 __all__ = [
@@ -43,6 +43,7 @@ __all__ = [
     "kind_named",
     "kind_of",
     "listed",
+    "listed_after",
     "material_named",
     "name_of",
     "resolve",

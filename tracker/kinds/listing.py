@@ -14,6 +14,7 @@ from tracker.moments import local_time
 from tracker.stating import state
 
 _FIGURES: Final = frozenset(state(None).data())
+_NUMBER: Final = "row_number"
 
 
 def listed(
@@ -39,6 +40,37 @@ def listed(
     for row in result:
         shaped = {key: _plain(value, zone) for key, value in kind.listed(row).items()}
         yield _for_people(shaped) if zone is not None and kind.name == "result" else shaped
+
+
+def listed_after(
+    connection: Connection, plural: str, after: int, most: int
+) -> tuple[list[dict[str, Any]], int | None]:
+    """Return records of a kind behind one that was given before, as :func:`listed` shows them to machines.
+
+    By the row's number and not by counting: a record that is taken back meanwhile shifts none of the others,
+    and the last part of a long list costs as much as the first.
+
+    Args:
+        connection: To the book.
+        plural: Of the kind, as ``spools``.
+        after: Number of the last one that was given; 0 for the first part.
+        most: How many at most.
+
+    Returns:
+        The records, by number, and the number of the last one where there are more behind it.
+
+    Raises:
+        Refused: There is no such list.
+    """
+    kind = kind_named(plural)
+    number = kind.model.id
+    statement = kind.listing().add_columns(number.label(_NUMBER)).where(number > after).order_by(None)
+    rows = connection.execute(statement.order_by(number).limit(most + 1)).all()
+    shown = [
+        {key: _plain(value, None) for key, value in kind.listed(row).items() if key != _NUMBER}
+        for row in rows[:most]
+    ]
+    return shown, getattr(rows[most - 1], _NUMBER) if len(rows) > most else None
 
 
 def count_voided(connection: Connection, plural: str) -> int:

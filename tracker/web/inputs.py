@@ -236,7 +236,7 @@ _LABEL: Final = re.compile(
     r"(?:https?://\S+/)?\b([SJMDR]\d{4,}(?:-\d{2,})?-[0-9A-Z])\.([0-9A-Z]{3})\s*$", re.IGNORECASE
 )
 _TAKES_IDS: Final = frozenset(
-    {"text", "a", "b", "of", "specimen", "spool", "spool2", "spool3", "again", "into", "back"}
+    {"text", "a", "b", "of", "specimen", "spool", "spool2", "spool3", "again", "into", "back", "other"}
 )
 
 

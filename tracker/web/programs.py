@@ -23,8 +23,8 @@ from tracker.day import day_board
 from tracker.desk.devices import Known, device_of
 from tracker.desk.measuring import Measured, measure
 from tracker.desk.once import posted_key
-from tracker.errors import Refused
-from tracker.kinds import card_of, find, ident_of, listed
+from tracker.errors import Doubt, Refused
+from tracker.kinds import card_of, find, ident_of, listed_after
 from tracker.stating import state_row
 from tracker.trace import trace
 from tracker.web.bench import Bench
@@ -45,6 +45,10 @@ class Refusal(BaseModel):
     do: str = Field(description="What to change; may be empty.")
     fields: list[dict[str, str]] = Field(
         description="For each reading or part at fault: field, value, problem."
+    )
+    questions: list[str] = Field(
+        default_factory=list,
+        description="With 409: each thing that is asked about. Sent again with ``sure`` it is stored.",
     )
 
 
@@ -133,7 +137,8 @@ def as_json(refusal: Refused) -> dict[str, Any]:
         if isinstance(refusal, ReadingsError)
         else []
     )
-    return {"refused": str(refusal), "do": refusal.do, "fields": found}
+    questions = {"questions": list(refusal.questions)} if isinstance(refusal, Doubt) else {}
+    return {"refused": str(refusal), "do": refusal.do, "fields": found, **questions}
 
 
 def asking(request: Request, bench: Here, token: Token) -> Known | None:
@@ -336,7 +341,7 @@ def _rig_of_book(bench: Bench, name: str) -> str:
 def today(bench: Here, asker: Asking) -> dict[str, Any]:
     """Give the day board: what runs, what waits, what is due, what was measured."""
     del asker
-    return day_board(bench.book).as_json()
+    return day_board(bench.book, bench.plugged).as_json()
 
 
 @router.get("/api/methods", tags=["methods"])
@@ -360,17 +365,23 @@ Kind = Literal["materials", "spools", "dryings", "jobs", "specimens", "rigs", "m
 
 @router.get("/api/list/{kind}", tags=["records"])
 def list_kind(
+    request: Request,
+    response: Response,
     bench: Here,
     asker: Asking,
     kind: Kind,
-    after: Annotated[int, Query(ge=0, le=10**9, description="Leave out so many.")] = 0,
+    after: Annotated[
+        int, Query(ge=0, le=2**53, description="As the link to the next part has it; 0 for the first part.")
+    ] = 0,
     most: Annotated[int, Query(ge=1, le=10_000, description="Give at most so many.")] = 1000,
 ) -> list[dict[str, Any]]:
-    """List records of a kind, oldest first."""
+    """List records of a kind, oldest first; where there are more, a Link header (RFC 8288) leads to them."""
     del asker
     with bench.book.connect() as connection:
-        rows = listed(connection, kind)
-        return [row for place, row in zip(range(after + most), rows, strict=False) if place >= after]
+        rows, last = listed_after(connection, kind, after, most)
+    if last is not None:
+        response.headers["Link"] = f'<{request.url.path}?after={last}&most={most}>; rel="next"'
+    return rows
 
 
 @router.get("/api/show/{name}", tags=["records"])

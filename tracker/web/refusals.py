@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Final
 
@@ -56,13 +57,22 @@ def status_of(refusal: Refused) -> int:
     return next((status for kind, status in _STATUS if isinstance(refusal, kind)), 422)
 
 
-def plainly(refusal: Refused | None) -> tuple[str, Mapping[str, str]]:
-    """Return what a page shows of a refusal, and what it shows beside each field at fault."""
+_COMMAND: Final = re.compile(r"\bstrandbook [a-z]|(?:^|\s)--?[a-z]")
+"""What is typed at a terminal: a page has buttons and links for it."""
+
+
+def plainly(refusal: Refused | None) -> tuple[tuple[str, ...], Mapping[str, str]]:
+    """Return what a page shows of a refusal, line by line, and what it shows beside each field at fault."""
+    if refusal is None:
+        return (), {}
     if isinstance(refusal, FormError) and refusal.fields:
-        return ". ".join(words.rstrip(".") for words in refusal.fields.values()) + ".", refusal.fields
+        return (". ".join(words.rstrip(".") for words in refusal.fields.values()) + ".",), refusal.fields
     if isinstance(refusal, ReadingsError):
-        return str(refusal), {each.field: each.problem for each in refusal.errors}
+        return (str(refusal),), {each.field: each.problem for each in refusal.errors}
     if isinstance(refusal, Doubt):
-        # The button below the question says how to go on; an option of the command line would not help.
-        return f"{refusal.what}: {refusal.why}" if refusal.why else refusal.what, {}
-    return str(refusal) if refusal is not None else "", {}
+        # The button below the questions says how to go on; an option of the command line would not help.
+        return refusal.questions, {}
+    if _COMMAND.search(refusal.do):
+        head = f"{refusal.what}: {refusal.why}" if refusal.why else refusal.what
+        return (f"{head.rstrip('.')}.",), {}
+    return (str(refusal),), {}

@@ -142,7 +142,7 @@ def page(
         "done": told.says,
         "undo": told.entry,
         "done_key": request.query_params.get("key", "")[:60],
-        "problem": plainly(refusal)[0],
+        "stops": plainly(refusal)[0],
         "asks": isinstance(refusal, Doubt),
         "path": request.url.path,
         "scan_to": "",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from tracker.web.pages import (
+    acts,
     care,
     day,
     devices,
@@ -34,6 +35,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     devices.router,
     newjob.router,
     records.router,
+    acts.router,
     table.router,
     why.router,
     pictures.router,

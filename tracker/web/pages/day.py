@@ -30,7 +30,7 @@ def first_page(
     """Return the day board, with what became of a scan."""
     # What is due and how long a spool was in the open go on by themselves: a minute old at most.
     minute = int(bench.book.clock().timestamp() // 60)
-    day: Day = bench.of_state(("day", minute), lambda: day_board(bench.book), visitor.state)
+    day: Day = bench.of_state(("day", minute), lambda: day_board(bench.book, bench.plugged), visitor.state)
     return page(
         request, bench, visitor, "day", status=status, message=message, scan_first=True, day=day,
         minis={each.id: mini(each.boxes) for each in day.jobs}, watch=_watch(bench),

@@ -26,6 +26,7 @@ from tracker.programme import still_wanted
 from tracker.web.acting import acted, check_no_scan, followed, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, text_of, typed, typed_asks
+from tracker.web.pages.acts import acts_on
 from tracker.web.pages.rigmode import RigChoice, choice_of, offer_taken, rig_page, rigs_asked
 from tracker.web.platemap import PlateMap, Points, plate_map
 from tracker.web.refusals import plainly
@@ -124,7 +125,7 @@ def _piece_facts(
     facts: dict[str, Any] = {
         "ident": ident, "seen": seen, "chosen": chosen, "sent": sent,
         "stored": _just_stored(bench, stored) if stored else None,
-        "scan_first": chosen is None,
+        "scan_first": chosen is None, "acts": acts_on(ident.kind),
     }  # fmt: skip
     if chosen is not None:
         facts |= _form_facts(bench, chosen, visitor, sent)

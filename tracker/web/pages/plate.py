@@ -27,6 +27,7 @@ from tracker.kinds.specimen import OUTCOMES, check_outcome
 from tracker.web.acting import acted, followed, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import of_form, text_of, typed_asks
+from tracker.web.pages.acts import acts_on
 from tracker.web.platemap import Points, plate_map
 from tracker.web.refusals import plainly
 from tracker.web.render import download, page, there
@@ -69,7 +70,7 @@ def plate_page(
         waiting=sum(1 for each in pieces if each["outcome"] is None), settings=SETTINGS,
         places=of_form(_PLACES, held, now=("at",), when=when, problems=problems),
         ending=of_form(END_FORM, held, now=("ended_at",), when=when, problems=problems), held=held or {},
-        ways=ALIGNMENTS,
+        ways=ALIGNMENTS, acts=[each for each in acts_on("job") if each[0] != "pieces" or not pieces],
     )  # fmt: skip
 
 

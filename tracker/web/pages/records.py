@@ -25,6 +25,7 @@ from tracker.units import shown
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import Input, asked, offered, text_of, typed_asks
+from tracker.web.pages.acts import acts_on
 from tracker.web.pages.measuring import piece_page
 from tracker.web.pages.plate import plate_page
 from tracker.web.pages.spool import spool_page
@@ -82,7 +83,9 @@ def _record_page(request: Request, bench: Bench, visitor: Visitor, ident: Ident)
     told: Card = bench.of_state(("record", ident), read, visitor.state)
     files = told.data["files"] if ident.kind == "measurement" else {}
     pictures = [{"field": field, "name": file["name"]} for field, file in files.items()]
-    return page(request, bench, visitor, "record", ident=ident, told=told, pictures=pictures)
+    return page(
+        request, bench, visitor, "record", ident=ident, told=told, pictures=pictures, acts=acts_on(ident.kind)
+    )
 
 
 KINDS: Final[Mapping[str, Kind]] = {name: kind for name, kind in kinds.KINDS.items() if kind.title}
@@ -162,7 +165,7 @@ def material(
     with bench.book.read() as session:
         row = material_named(session, name)
         told = card_of(session, row, bench.book.zone)
-    return page(request, bench, visitor, "material", named=row.name, told=told)
+    return page(request, bench, visitor, "material", named=row.name, told=told, acts=acts_on("material"))
 
 
 _SENT, _WAS = "a-", "was-"

@@ -19,6 +19,7 @@ from tracker.kinds.spool import PLACES
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import Input, of_form, typed_asks
+from tracker.web.pages.acts import acts_on
 from tracker.web.pages.measuring import facts_of
 from tracker.web.pages.plate import ident_of_kind
 from tracker.web.refusals import plainly
@@ -49,7 +50,7 @@ def spool_page(
         staying=inputs([ask for ask in STORAGE_FORM if ask.name != "place"], "began_at"),
         weighing=inputs(WEIGHING_FORM, "at"),
         drying=inputs(DRYING_FORM, "ended_at" if drying else "began_at"),
-        open_drying=drying, held=held or {},
+        open_drying=drying, held=held or {}, acts=acts_on("spool"),
     )  # fmt: skip
 
 
