@@ -19,6 +19,9 @@ from tracker.units import UnitError, compact, parse, shown
 
 AskKind = Literal["number", "whole", "text", "choice", "date", "moment", "yes", "record"]
 
+NONE: Final = "-"
+"""What is typed for "none" where a value is offered, or where nothing is to be recorded."""
+
 _AHEAD: Final = dt.timedelta(minutes=5)
 """Clocks of phones and rigs may be a little fast; beyond that a moment lies in the future."""
 
@@ -149,7 +152,7 @@ def clean(form: Sequence[Ask], typed: Mapping[str, Any], when: When) -> dict[str
 
     Args:
         form: What was asked.
-        typed: Texts, or values that are right already, by field name. Empty text is no answer.
+        typed: Texts, or values that are right already, by field name. Empty text and ``-`` are no answer.
         when: The present, for dates.
 
     Raises:
@@ -180,7 +183,7 @@ def read(ask: Ask, typed: Any, when: When) -> Any:
         FormError: It is missing, or not what was asked for.
     """
     # Blank is "not recorded", never nought: a humidity of 0 % would be believed.
-    if typed is None or (isinstance(typed, str) and not typed.strip()):
+    if typed is None or (isinstance(typed, str) and typed.strip() in ("", NONE)):
         if ask.required:
             raise FormError(f"{ask.label} is missing", do=f"Give it with {ask.option}")
         return None

@@ -74,10 +74,10 @@ def test_a_fortnight_of_slips_ends_in_a_book_that_is_right_and_sound(ada: _Ada) 
     ada.does("spool", "keep", spool, "open air", "--began", "12 days ago")
     ada.is_refused("dry", spool, "--set", "80", "--began", "20 days ago", "--ended", "21 days ago")
     drying = ada.does(
-        "dry", spool, "--set", "80", "--planned-hours", "6", "--began", "10 days ago", "--ended", "9 days ago"
+        "dry", spool, "--set", "80", "--planned-hours", "6", "--began", "240 h ago", "--ended", "234 h ago"
     )
     never = ada.does(
-        "dry", spool, "--set", "60", "--planned-hours", "6", "--began", "8 days ago", "--ended", "7 days ago"
+        "dry", spool, "--set", "60", "--planned-hours", "6", "--began", "192 h ago", "--ended", "186 h ago"
     )
     ada.does("void", never, "--reason", "planned, and never done", "--yes")
     assert [row["id"] for row in ada.sees("list", "dryings")] == [drying]

@@ -22,7 +22,7 @@ def bars(cli: Cli) -> tuple[Cli, list[str]]:
     cli.id("material", "add", "Nordlicht ASA", "--family", "ASA")
     spool = cli.id("spool", "add", "Nordlicht ASA")
     job = cli.id("job", "add", "--spool", spool, "--piece", "bar:ZXY:30", "--started", "30 h ago")
-    cli.id("job", "end", job, "--outcome", "finished")
+    cli.id("job", "end", job, "--outcome", "finished", "--ended", "28 h ago")
     cli.id("offbed", job, "--good", "1-30")
     return cli, [row["id"] for row in cli.json("list", "specimens")]
 

@@ -43,6 +43,56 @@ def test_what_is_required_is_asked_until_it_is_given(cli: Cli, terminal: Opened)
     assert cli.json("list", "rigs")[0]["role"] == "rig"
 
 
+def test_enter_takes_what_is_offered_and_says_so_and_a_dash_means_none(
+    filled: Filled, terminal: Opened
+) -> None:
+    """What stands in brackets is never taken unseen, and can be left out."""
+    seat = terminal("job", "add", "--piece", "bar:ZXY:1", book=str(filled.place))
+    seat.expect("Spools printed from (IDs), Enter if not known: ")
+    seat.send("S9999")
+    seat.expect("Spools printed from (IDs), Enter if not known: ")
+    seat.send(filled.spool)
+    seat.expect("Printer: ")
+    seat.send("-")
+    seat.expect("Started [now]: ")
+    seat.send("")
+    seat.expect("taken: now")
+    seat.expect("Chamber temperature set [°C]: ")
+    seat.send("6O")
+    seat.expect("Chamber temperature set [°C]: ")
+    seat.send("-")
+    seat.expect("Chamber temperature measured [°C]: ")
+    seat.send("")
+    assert seat.ended() == 0
+    job = filled.json("list", "jobs")[-1]
+    assert (job["printer"], job["chamber_set_c"], job["started_at"] is not None) == (None, None, True)
+
+
+def test_what_is_not_meant_after_all_is_asked_again_with_the_answers_offered(
+    filled: Filled, terminal: Opened
+) -> None:
+    """A no to a question loses nothing of what was typed."""
+    from tracker.api import fields  # noqa: PLC0415 - the methods load with the first test that needs them
+    from tracker.plugins import load  # noqa: PLC0415 - the same
+
+    names = [each.name for each in fields(load().method("tensile").Readings) if each.ask]
+    seat = terminal("measure", filled.json("list", "specimens")[1]["id"], "tensile", book=str(filled.place))
+    for name in names:
+        seat.expect(f"{name} ")
+        seat.expect(": ")
+        seat.send({"max_force": "18.30", "width": "=", "thickness": "4"}.get(name, "-"))
+    seat.expect("Measured with")
+    seat.send("-")
+    seat.expect("Go on? [y/N]: ")
+    seat.send("n")
+    for name in names:
+        offered = {"max_force": "[18.30]: ", "width": "[10]: ", "thickness": "[4]: "}.get(name, ": ")
+        seat.expect(offered)
+        seat.send("1830" if name == "max_force" else "")
+    seat.expect("tensile.strength  45.75")
+    assert seat.ended() == 0
+
+
 def test_ctrl_c_at_a_prompt_writes_nothing(cli: Cli, terminal: Opened) -> None:
     """No half record, no entry, no traceback, exit code 1."""
     before = cli.entries()

@@ -34,7 +34,7 @@ from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import change_setting
 from tracker.desk.measuring import measure
-from tracker.errors import Refused
+from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.kinds import NotFoundError
 from tracker.plugins import Plugged, load
@@ -228,14 +228,14 @@ def test_a_stay_is_addressed_on_its_spool(book: Book, clock: BenchClock) -> None
     assert (before["ended_at"], after["ended_at"]) == (None, "2026-03-02T10:00:00.000000Z")
 
 
-def test_a_corrected_stay_still_may_not_overlap(book: Book, clock: BenchClock) -> None:
+def test_a_corrected_stay_that_overlaps_is_asked_about(book: Book, clock: BenchClock) -> None:
     """One spool, one place."""
     a_material(book)
     spool = a_spool(book)
     keep_spool(book, WHO, spool, {"place": "dry box"})
     clock.forward(hours=5)
     keep_spool(book, WHO, spool, {"place": "printer"})
-    with pytest.raises(FormError, match="overlaps"):
+    with pytest.raises(Doubt, match=r"dry box .* overlaps printer"):
         correct(book, spool, "stay1.ended_at=")
 
 

@@ -143,3 +143,15 @@ def test_a_drying_entered_afterwards_has_both_ends(book: Book, spool: str, clock
     times = {"began_at": "2026-03-02 10:00", "ended_at": "2026-03-02 16:00"}
     row = row_of(book, dry(book, spool, typed=times).id)
     assert (row.ended_at - row.began_at).total_seconds() == 6 * 3600
+
+
+def test_now_is_not_taken_for_the_end_of_a_drying_long_over(book: Book, spool: str) -> None:
+    """Six hours were meant, a day went by: the end is named, and asked about where it is far beyond."""
+    started = start_drying(
+        book, WHO, [spool], {"began_at": "2026-03-01 06:00", "set_c": "70", "planned_h": "6"}, sure=True
+    )
+    with pytest.raises(FormError, match="was to take 6 h: when did it end"):
+        end_drying(book, WHO, started.id, {}, sure=True)
+    with pytest.raises(Doubt, match="ended 20 h after it began; the plan says 6 h"):
+        end_drying(book, WHO, started.id, {"ended_at": "2026-03-02 02:00"})
+    end_drying(book, WHO, started.id, {"ended_at": "2026-03-01 12:30"})

@@ -17,9 +17,10 @@ from tracker.book import Book
 from tracker.desk.jobplates import PlateFile
 from tracker.desk.jobs import add_job, change_setting, end_job, last_value, read_assignment
 from tracker.desk.typedpieces import PieceWanted, read_piece
-from tracker.errors import Refused
+from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.ids import specimen_id
+from tracker.kinds import find
 from tracker.model import SettingChange
 
 STARTED: dict[str, Any] = {"started_at": "2026-03-02 07:00"}
@@ -274,3 +275,25 @@ def test_times_are_stored_in_utc(book: Book) -> None:
     assert row_of(book, a_job(book, started_at="2026-03-02T08:30+02:00").id).started_at == at(
         "2026-03-02 06:30"
     )
+
+
+def test_now_is_not_taken_for_the_end_of_a_job_long_over(book: Book) -> None:
+    """Entered the next morning, the end has to be named; none at all can be said too."""
+    job = a_job(book, started_at="2026-03-01 06:00").id
+    with pytest.raises(FormError, match="when did it end") as caught:
+        end_job(book, WHO, job, {"outcome": "finished"}, sure=True)
+    assert set(caught.value.fields) == {"ended_at"}
+    end_job(book, WHO, job, {"outcome": "finished", "ended_at": "-"})
+    assert row_of(book, job).ended_at is None
+
+
+def test_an_end_far_beyond_the_plate_s_own_time_is_asked_about(book: Book) -> None:
+    """The plate says three hours: an end the day after is a slip, or is marked as meant."""
+    job = a_job(book, started_at="2026-03-01 06:00").id
+    with book.act("test", WHO) as act:
+        find(book, act.session, job).time_s = 3 * 3600.0
+    late = {"outcome": "finished", "ended_at": "2026-03-02 06:00"}
+    with pytest.raises(Doubt, match="ended 24 h after it began; its plate file says 3 h"):
+        end_job(book, WHO, job, late)
+    end_job(book, WHO, job, late, sure=True)
+    assert "its plate file says 3 h" in row_of(book, job).confirmed[0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from sqlalchemy import select
 
 from tests.desk.bench import (
     PULL,
@@ -27,11 +28,12 @@ from tracker.api import ReadingsError, Recording
 from tracker.book import Book
 from tracker.desk.correcting import correct
 from tracker.desk.doubts import Doubt
-from tracker.desk.measuring import in_units, last_readings, last_rigs, measure
+from tracker.desk.measuring import IncompleteError, in_units, last_readings, last_rigs, measure
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.errors import Refused
 from tracker.forms import FormError
-from tracker.kinds import NotFoundError, WrongKindError
+from tracker.kinds import NotFoundError, WrongKindError, find
+from tracker.model import Measurement
 from tracker.plugins import load
 
 HALF = 0.5 / math.sqrt(3)
@@ -128,9 +130,27 @@ def test_what_is_no_rig_is_no_rig(book: Book) -> None:
         a_pull(book, piece, rigs=[piece])
 
 
+def test_readings_without_any_result_are_refused_and_the_piece_stays_free(book: Book) -> None:
+    """Five Enters spoil no specimen: what is missing is named, and nothing is stored."""
+    piece = a_piece(book)
+    for typed in ({}, {"max_force": "1830"}):
+        with pytest.raises(IncompleteError, match="give no result of tensile test") as caught:
+            a_pull(book, piece, typed, sure=True)
+    assert "width and thickness, or area" in caught.value.why
+    with book.read() as session:
+        assert session.scalars(select(Measurement)).all() == []
+        assert find(book, session, piece).broken_at is None
+
+
+def test_a_test_over_days_is_begun_without_its_first_reading(book: Book) -> None:
+    """A creep test hangs there before it has been read."""
+    typed = {"force": "280", "width": "10", "thickness": "4", "reference_length": "80"}
+    assert measure(book, WHO, load(), a_piece(book), "creep", typed).id
+
+
 def test_a_missing_section_is_refused_by_name_and_the_force_is_kept(book: Book) -> None:
-    """Strength is not guessed without a section; the reading waits."""
-    done = a_pull(book, a_piece(book), {"max_force": "1830"})
+    """Strength is not guessed without a section; the reading waits where that is meant."""
+    done = a_pull(book, a_piece(book), {"max_force": "1830"}, incomplete=True)
     row = row_of(book, done.id)
     assert row.readings["max_force"] == 1830.0
     assert (row.results[0].value, row.results[0].counted) == (None, False)
@@ -139,7 +159,7 @@ def test_a_missing_section_is_refused_by_name_and_the_force_is_kept(book: Book) 
 
 def test_a_section_measured_later_gives_the_strength(book: Book) -> None:
     """The waiting reading is computed as soon as it can be, and counts."""
-    done = a_pull(book, a_piece(book), {"max_force": "1830"})
+    done = a_pull(book, a_piece(book), {"max_force": "1830"}, incomplete=True)
     correct(book, WHO, load(), done.id, ["area=0.4 cm^2"], "measured afterwards")
     result = row_of(book, done.id).results[0]
     assert (result.value, result.refused, result.counted) == (pytest.approx(45.75), None, True)

@@ -3,18 +3,33 @@
 from __future__ import annotations
 
 import datetime as dt
+import shlex
 from typing import Any
 
 import pytest
 from sqlalchemy import select
 
 from tests.conftest import BenchClock
-from tests.desk.bench import WHO, a_material, a_spool, add_spool, entries, last_entry, row_of, weigh_spool
+from tests.desk.bench import (
+    WHO,
+    a_job,
+    a_material,
+    a_spool,
+    add_spool,
+    entries,
+    last_entry,
+    row_of,
+    weigh_spool,
+)
 from tracker.book import Book
+from tracker.desk.correcting import correct
+from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
+from tracker.errors import Doubt
 from tracker.forms import FormError
-from tracker.kinds import NotFoundError
+from tracker.kinds import NotFoundError, card_of, find
 from tracker.model import Stay, Weighing
+from tracker.plugins import load
 
 
 @pytest.fixture
@@ -100,11 +115,13 @@ def test_the_first_stay_ends_nothing(book: Book, spool: str) -> None:
     assert keep(book, spool, "open air").says == []
 
 
-def test_overlapping_stays_are_refused_and_both_are_named(book: Book, spool: str, clock: BenchClock) -> None:
+def test_overlapping_stays_are_asked_about_and_both_are_named(
+    book: Book, spool: str, clock: BenchClock
+) -> None:
     """A spool is in one place at a time."""
     clock.forward(days=3)
     keep(book, spool, "sealed bag", began_at="2026-03-03 08:00", ended_at="2026-03-04 08:00")
-    with pytest.raises(FormError, match=r"open air 2026-03-03 20:00 .* overlaps sealed bag 2026-03-03 08:00"):
+    with pytest.raises(Doubt, match=r"open air 2026-03-03 20:00 .* overlaps sealed bag 2026-03-03 08:00"):
         keep(book, spool, "open air", began_at="2026-03-03 20:00", ended_at="2026-03-05 08:00")
 
 
@@ -114,7 +131,7 @@ def test_a_refused_stay_does_not_end_the_one_before(book: Book, spool: str, cloc
     keep(book, spool, "sealed bag", began_at="2026-03-04 08:00", ended_at="2026-03-05 07:00")
     keep(book, spool, "dry box", began_at="2026-03-03 08:00", ended_at="2026-03-04 07:00")
     before = [(each.began_at, each.ended_at) for each in stays(book)]
-    with pytest.raises(FormError, match="overlaps"):
+    with pytest.raises(Doubt, match="overlaps"):
         keep(book, spool, "printer", began_at="2026-03-03 09:00")
     assert [(each.began_at, each.ended_at) for each in stays(book)] == before
 
@@ -155,3 +172,38 @@ def test_a_weighing_needs_a_mass(book: Book, spool: str) -> None:
     with pytest.raises(FormError, match="is missing"):
         weigh_spool(book, WHO, spool, {})
     assert entries(book) == before
+
+
+def test_an_overlap_that_is_there_is_shown_with_what_mends_it(
+    book: Book, spool: str, clock: BenchClock
+) -> None:
+    """It is marked for ever where it was meant; the card names both records, and its command mends it."""
+    clock.forward(days=3)
+    keep(book, spool, "sealed bag", began_at="2026-03-03 08:00", ended_at="2026-03-04 08:00")
+    typed = {"place": "open air", "began_at": "2026-03-03 20:00", "ended_at": "2026-03-05 08:00"}
+    keep_spool(book, WHO, spool, typed, sure=True)
+    assert "overlaps sealed bag" in str(stays(book)[-1].confirmed)
+    found = contradictions_of(book, spool)
+    assert "storage1, storage2" in found[0]["what"]
+    command = shlex.split(found[0]["do"].replace("WHY", "slip"))
+    assert command[:3] == ["strandbook", "correct", "storage1"]
+    correct(book, WHO, load(), command[2], command[3:4], "slip")
+    assert contradictions_of(book, spool) == []
+
+
+def test_a_drying_during_a_job_is_shown_with_what_mends_it(book: Book, spool: str, clock: BenchClock) -> None:
+    """Nothing is printed from a spool in the dryer."""
+    clock.forward(days=3)
+    a_job(book, spools=(spool,), started_at="2026-03-03 12:00")
+    began = {"set_c": "70", "began_at": "2026-03-03 08:00", "ended_at": "2026-03-03 14:00"}
+    with pytest.raises(Doubt, match=rf"{spool}: in the dryer .* overlaps printed from"):
+        start_drying(book, WHO, [spool], began)
+    start_drying(book, WHO, [spool], began, sure=True)
+    assert "'ended_at=2026-03-03 12:00:00'" in contradictions_of(book, spool)[0]["do"]
+
+
+def contradictions_of(book: Book, spool: str) -> list[dict[str, str]]:
+    """Return what the card of a spool says cannot be true together."""
+    with book.read() as session:
+        told = card_of(session, find(book, session, spool, "spool"), book.zone).data
+    return list(told.get("contradictions", []))

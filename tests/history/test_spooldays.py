@@ -13,8 +13,6 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.history import (
     SpoolDays,
-    check_days,
-    contradiction,
     exposure_line,
     many_spool_days,
     spool_days,
@@ -153,37 +151,31 @@ def contradict(book: Book) -> None:
     enter(book, drying(-8, -4, set_c=80), job(-6, -5))
 
 
-def test_records_that_cannot_all_be_true_are_refused_by_name(book: Book, spool: str) -> None:
-    """Both of them."""
+def test_a_contradiction_makes_no_spool_unreadable(book: Book, spool: str) -> None:
+    """The hours that two records claim are not recorded; both are named, and all else is told as before."""
     contradict(book)
-    with book.read() as session, pytest.raises(Refused, match=r"D0001-Q and J0001-J overlap"):
-        check_days(session, find(book, session, spool, "spool"), NOON)
+    days = days_of(book, spool).timeline
+    assert [(each.place, each.began, each.ended) for each in days.segments] == [
+        ("dryer", hour(-8), hour(-6)), ("unlogged", hour(-6), hour(-5)), ("dryer", hour(-5), hour(-4)),
+        ("unlogged", hour(-4), NOON),
+    ]  # fmt: skip
+    assert "D0001-Q and J0001-J overlap" in days.conflicts[0].sentence
+    assert "count as unlogged" in days.flags[0]
 
 
-def test_a_contradiction_that_was_there_before_bars_nothing(book: Book, spool: str) -> None:
-    """An act that has no part in it goes on."""
-    contradict(book)
-    with book.read() as session:
-        row = find(book, session, spool, "spool")
-        before = contradiction(session, row, NOON)
-        check_days(session, row, NOON, besides=before)
-    assert "D0001-Q and J0001-J overlap" in before
+def test_a_short_stay_inside_a_long_one_is_unlogged_however_many_follow(book: Book, spool: str) -> None:
+    """Each that begins before the longest has ended contradicts it, also where its neighbour does not."""
+    enter(book, stay(-9, -1), stay(-8, -7), stay(-5, -4))
+    days = days_of(book, spool).timeline
+    unlogged = [(each.began, each.ended) for each in days.segments if each.place == "unlogged"]
+    assert unlogged == [(hour(-8), hour(-7)), (hour(-5), hour(-4)), (hour(-1), NOON)]
+    assert len(days.conflicts) == 2
 
 
-def test_another_contradiction_than_the_one_before_is_refused(book: Book, spool: str) -> None:
-    """What was wrong already excuses nothing new."""
-    contradict(book)
-    with book.read() as session, pytest.raises(Refused, match="overlap"):
-        check_days(session, find(book, session, spool, "spool"), NOON, besides="something else")
-
-
-def test_days_without_a_fault_have_no_contradiction(book: Book, spool: str) -> None:
-    """Empty, and passed."""
+def test_days_without_a_fault_have_no_conflicts(book: Book, spool: str) -> None:
+    """Nothing is made up."""
     enter(book, stay(-9, -5))
-    with book.read() as session:
-        row = find(book, session, spool, "spool")
-        check_days(session, row, NOON)
-        assert contradiction(session, row, NOON) == ""
+    assert days_of(book, spool).timeline.conflicts == ()
 
 
 def wet(book: Book, **typed: Any) -> SpoolDays:

@@ -96,7 +96,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
 
 _OWN_WAY: Final = frozenset(
     {"base", "drying", "finding", "job", "listing", "material", "measurement", "person", "registry", "rig",
-     "specimen", "spool"}
+     "specimen", "spool", "whereabouts"}
 )  # fmt: skip
 """Modules of ``tracker.kinds`` whose kinds have commands in the table above, or are no kinds."""
 

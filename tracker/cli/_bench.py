@@ -21,6 +21,10 @@ _SELDOM = 20_000
 """New objects after which garbage is looked for: a short command makes fewer, a long one finds it still."""
 
 
+class DeclinedError(click.Abort):
+    """The person was asked whether something unusual is meant, and said no."""
+
+
 class Bench:
     """The context of a command.
 
@@ -159,7 +163,7 @@ class Bench:
                 raise
             head = f"{question.what}: {question.why}" if question.why else question.what
             if not click.confirm(f"{head}. Go on?", err=True):
-                raise click.Abort from question
+                raise DeclinedError from question
             return act(True)
 
 

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tracker.cli._asking import until_read
+from tracker.cli._asking import prompt
 from tracker.cli._bench import Bench
 from tracker.cli._telling import folded, note
 from tracker.desk.typedpieces import PieceWanted, read_piece
-from tracker.errors import Refused
+from tracker.forms import NONE
 from tracker.orientation import checked_letters
 
 if TYPE_CHECKING:
@@ -92,12 +92,8 @@ def settle(bench: Bench, read: PlateRead, said: Said) -> None:
 
 def _confirmed(piece: PlatePiece) -> str:
     """Ask whether the letters are right; Enter takes them."""
-    typed = until_read(
-        f"  Orientation of {piece.kind}",
-        lambda typed: typed and checked_letters(typed),
-        piece.orientation,
-    )
-    return checked_letters(typed) if typed else ""
+    typed = prompt(f"  Orientation of {piece.kind}", checked_letters, piece.orientation)
+    return "" if typed in ("", NONE) else checked_letters(typed)
 
 
 def _ask_gauge(read: PlateRead, group: list[PlatePiece]) -> None:
@@ -107,12 +103,10 @@ def _ask_gauge(read: PlateRead, group: list[PlatePiece]) -> None:
     numbers = plates.numbers_of(read, group)
 
     def give(typed: str) -> None:
-        for piece in group if typed else ():
+        for piece in group:
             plates.give_gauge(piece, typed)
 
-    until_read(
-        f"  Gauge section of {numbers} in mm of its box, as x:20-60 or z:5-15; Enter for all of it", give
-    )
+    prompt(f"  Gauge section of {numbers} in mm of its box, as x:20-60 or z:5-15; Enter for all of it", give)
     if group[0].gauge:
         note(folded(plates.gauge_words(group[0].thing, group[0].gauge), "  "))
 
@@ -121,11 +115,8 @@ def asked_pieces() -> list[PieceWanted]:
     """Ask for the pieces of a plate that no file describes, one kind a line."""
     wanted: list[PieceWanted] = []
     note("Pieces on the plate as NAME:ORIENTATION:COUNT, one kind a line; an empty line ends.")
-    while typed := click.prompt("Pieces", default="", show_default=False, err=True).strip():
-        try:
-            wanted.append(read_piece(typed))
-        except Refused as error:
-            note(f"  {error}")
+    while typed := prompt("Pieces", read_piece):
+        wanted.append(read_piece(typed))
     return wanted
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from tracker.cli._asking import asks
+from tracker.cli._asking import asks, prompt_reason
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._readings import recordings
 from tracker.cli._telling import as_json, done, sure
@@ -37,7 +37,7 @@ def correct_command(
     as_json: bool,
 ) -> None:
     """Correct a record. The old value stays in the journal; results are computed anew."""
-    why = _reason(bench, reason)
+    why = prompt_reason(bench, reason)
     kept = {}
     if files:
         with bench.book.read() as session:
@@ -76,7 +76,7 @@ def void_command(
     ID may be a part, as storage3, weighing1, change2 or photograph4, a material's name, or a recording as
     M0451-C.curve.
     """
-    why = _reason(bench, reason)
+    why = prompt_reason(bench, reason)
     act = bench.sure(
         lambda certain: voiding.void(
             bench.book, bench.who, bench.plugged, target, why, sure=certain, back=back
@@ -110,15 +110,9 @@ def merge_command(
     bench: Bench, /, keep: str, gone: str, reason: str | None, yes: bool, as_json: bool
 ) -> None:
     """Merge two records of one material, spool or rig: KEEP stays, and both IDs lead to it."""
-    why = _reason(bench, reason)
+    why = prompt_reason(bench, reason)
     act = bench.sure(lambda certain: merging.merge(bench.book, bench.who, keep, gone, why, sure=certain), yes)
     done(act, as_json)
-
-
-def _reason(bench: Bench, given: str | None) -> str:
-    if given is None and bench.may_ask:
-        return str(click.prompt("Why", err=True))
-    return given or ""
 
 
 @click.command("cut", epilog="Example: strandbook cut J0012-04-K --into 'left half' --into 'right half'")
@@ -150,6 +144,8 @@ def cut_command(
 def relabel_command(bench: Bench, /, one: str, other: str, reason: str | None, as_json: bool) -> None:
     """Exchange two specimens whose labels were mixed up: what was measured on one belongs to the other."""
     done(
-        merging.exchange_labels(bench.book, bench.who, bench.plugged, one, other, _reason(bench, reason)),
+        merging.exchange_labels(
+            bench.book, bench.who, bench.plugged, one, other, prompt_reason(bench, reason)
+        ),
         as_json,
     )

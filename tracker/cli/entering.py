@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from tracker.cli._asking import answered, asks, given_of, until_read
+from tracker.cli._asking import asks, given_of, prompt, until_stored
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
 from tracker.desk import dryings, merging
@@ -18,7 +18,7 @@ from tracker.desk.entering import add_record, keep_spool
 from tracker.errors import Refused
 from tracker.forms import Ask, when_at
 from tracker.ids import IdError, read_payload
-from tracker.kinds import KINDS, Kind
+from tracker.kinds import KINDS, Kind, find
 from tracker.units import parse
 
 Store = Callable[[Bench, dict[str, Any], bool], Done]
@@ -52,13 +52,12 @@ def adding(
     @as_json
     @pass_bench
     def command(bench: Bench, /, yes: bool, as_json: bool, **typed: Any) -> None:
-        answers = answered(bench, kind.form, typed, when_at(bench.book))
-        enter = store or (
-            lambda bench, answers, certain: add_record(
-                bench.book, bench.who, kind.name, answers, sure=certain
-            )
-        )
-        act = bench.sure(lambda certain: enter(bench, answers, certain), yes)
+        def enter(answers: dict[str, Any], certain: bool) -> Done:
+            if store is not None:
+                return store(bench, answers, certain)
+            return add_record(bench.book, bench.who, kind.name, answers, sure=certain)
+
+        act = until_stored(bench, kind.form, typed, when_at(bench.book), enter, yes)
         done(act, as_json, following.format(act.id) if following else "")
 
     command.__doc__ = words or f"Enter a {kind.name}."
@@ -177,10 +176,10 @@ def spool_show(bench: Bench, /, spool: str, output: Path | None, as_json: bool) 
 @pass_bench
 def spool_wind(bench: Bench, /, spool: str, yes: bool, as_json: bool, **typed: Any) -> None:
     """Wind what is left on SPOOL onto another reel, which is a spool of its own with the same history."""
-    answers = answered(bench, merging.WIND_FORM, typed, when_at(bench.book))
-    act = bench.sure(
-        lambda certain: merging.wind_spool(bench.book, bench.who, spool, answers, sure=certain), yes
-    )
+    act = until_stored(
+        bench, merging.WIND_FORM, typed, when_at(bench.book),
+        lambda answers, certain: merging.wind_spool(bench.book, bench.who, spool, answers, sure=certain), yes,
+    )  # fmt: skip
     done(act, as_json, f"strandbook label {act.id} -o {act.id}.pdf")
 
 
@@ -250,17 +249,23 @@ def dry_command(
                 "A drying is completed alone", do=f"strandbook dry {ids[0]} --ended now --after MASS"
             )
         given = given_of(dryings.DRYING_FORM, typed)
-        done(dryings.end_drying(bench.book, bench.who, ids[0], given, after), as_json)
+        act = bench.sure(
+            lambda certain: dryings.end_drying(bench.book, bench.who, ids[0], given, after, sure=certain), yes
+        )
+        done(act, as_json)
         return
-    answers = answered(bench, dryings.DRYING_FORM, typed, when_at(bench.book), {"began_at": "now"})
-    if bench.may_ask and not before:
-        before = tuple(each for spool in ids if (each := _mass_before(spool)))
-    act = bench.sure(
-        lambda certain: dryings.start_drying(
+    if bench.may_ask:
+        with bench.book.read() as session:
+            for spool in ids:
+                find(bench.book, session, spool, "spool")
+        before = before or tuple(each for spool in ids if (each := _mass_before(spool)))
+    act = until_stored(
+        bench, dryings.DRYING_FORM, typed, when_at(bench.book),
+        lambda answers, certain: dryings.start_drying(
             bench.book, bench.who, ids, answers, before=before, after=after, sure=certain
         ),
-        yes,
-    )
+        yes, {"began_at": "now"},
+    )  # fmt: skip
     done(act, as_json, f"strandbook dry {act.id} --ended now --after MASS")
 
 
@@ -273,6 +278,4 @@ def _is_drying(text: str) -> bool:
 
 
 def _mass_before(spool: str) -> str:
-    return until_read(
-        f"Mass of {spool} before [g], Enter if not weighed", lambda typed: typed and parse(typed, "g")
-    )
+    return prompt(f"Mass of {spool} before [g], Enter if not weighed", lambda typed: parse(typed, "g"))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tracker.cli._asking import finder, prompt
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._pieces import reads_plate
 from tracker.cli._telling import as_json, folded, note, say_json, table, width
@@ -66,8 +67,7 @@ def preflight_command(
 def _asked_spool(bench: Bench) -> str:
     if not bench.may_ask:
         raise Refused("It is not said which spool it is to be printed from", do="--spool ID; see list spools")
-    typed: str = click.prompt("Spool it is to be printed from (ID)", err=True)
-    return typed
+    return prompt("Spool it is to be printed from (ID)", finder(bench, "spool"), needed=True)
 
 
 def _tell(report: Report) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypedDict
 
 import click
 
-from tracker.cli._asking import answered, asks
+from tracker.cli._asking import asks, finder, prompt, until_stored
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._pieces import Said, asked_pieces, commanded, reads_plate, settle
 from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
@@ -19,7 +20,7 @@ from tracker.desk.photographs import add_photograph, read_photograph
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
 from tracker.forms import when_at
-from tracker.kinds import card_of, find
+from tracker.kinds import card_of, find, material_named
 from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM
 
 if TYPE_CHECKING:
@@ -95,20 +96,30 @@ def job_add(
     said = Said([read_piece(each) for each in pieces], geometries, gauges, dummies)
     plate = PlateFile.read(file, read_as) if file else None
     if bench.may_ask and not (spools or material or again):
-        spools = tuple(click.prompt("Spools printed from (IDs)", err=True).split())
+        named = prompt("Spools printed from (IDs), Enter if not known", finder(bench, "spool"))
+        spools = tuple(named.split())
+        material = material or (None if spools else prompt("Material", _material(bench), needed=True))
     of: _Of = {"spools": spools, "material": material, "again": again}
     read = read_job_plate(bench.book, plate, **of) if plate is not None else None
     wanted, typed = _pieces_of(bench, read, said, typed, again)
-    answers = answered(bench, (*SET_FORM, *MEASURED_FORM), typed, when_at(bench.book), _last(bench, again))
     stops = _stops(bench, plate, spools, dummies) if plate is not None and spools and not yes else []
-    act = bench.sure(
-        lambda certain: jobs.add_job(
+    act = until_stored(
+        bench, (*SET_FORM, *MEASURED_FORM), typed, when_at(bench.book),
+        lambda answers, certain: jobs.add_job(
             bench.book, bench.who, answers, plate=plate, pieces=wanted, read=read, asked=stops, sure=certain,
             **of,
         ),
-        yes,
+        yes, _last(bench, again),
     )  # fmt: skip
     _tell_added(bench, act, as_json)
+
+
+def _material(bench: Bench) -> Callable[[str], None]:
+    def known(typed: str) -> None:
+        with bench.book.read() as session:
+            material_named(session, typed)
+
+    return known
 
 
 def _stops(bench: Bench, plate: PlateFile, spools: tuple[str, ...], dummies: tuple[str, ...]) -> list[str]:
@@ -208,8 +219,12 @@ def job_change(bench: Bench, /, job: str, assignment: str, as_json: bool, **type
 @pass_bench
 def job_end(bench: Bench, /, job: str, yes: bool, as_json: bool, **typed: Any) -> None:
     """Enter how a job ended and what was measured while it ran."""
-    answers = answered(bench, END_FORM, typed, when_at(bench.book), {"ended_at": "now"})
-    act = bench.sure(lambda certain: jobs.end_job(bench.book, bench.who, job, answers, sure=certain), yes)
+    offered = jobs.offered_end(bench.book, job) if bench.may_ask else ""
+    act = until_stored(
+        bench, END_FORM, typed, when_at(bench.book),
+        lambda answers, certain: jobs.end_job(bench.book, bench.who, job, answers, sure=certain),
+        yes, {"ended_at": offered or None},
+    )  # fmt: skip
     done(act, as_json)
 
 
@@ -217,11 +232,13 @@ def job_end(bench: Bench, /, job: str, yes: bool, as_json: bool, **typed: Any) -
 @click.argument("job")
 @click.argument("spool")
 @asks(SPOOL_USE_FORM[1:])
+@sure
 @as_json
 @pass_bench
-def job_spool(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> None:
+def job_spool(bench: Bench, /, job: str, yes: bool, as_json: bool, **typed: Any) -> None:
     """Enter another SPOOL that JOB was printed from: of a tool, from a layer on, or for some pieces."""
-    done(use_spool(bench.book, bench.who, job, typed), as_json)
+    act = bench.sure(lambda certain: use_spool(bench.book, bench.who, job, typed, sure=certain), yes)
+    done(act, as_json)
 
 
 @job_command.command("map", epilog="Example: strandbook job map J0012-P -o plate.svg")

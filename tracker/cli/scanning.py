@@ -1,21 +1,37 @@
-"""At the rig: one label after another."""
+"""At the rig: one label after another, each looked at by itself, or all measured by one method."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import click
 
+from tracker.api import Method, fields
+from tracker.cli._asking import prompt
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._readings import asked_parts, asked_readings, asked_rigs, tell_measured
+from tracker.cli._readings import (
+    KEYS,
+    OtherLabelError,
+    Questions,
+    StepBackError,
+    asked_parts,
+    asked_rigs,
+    cautions,
+    last_typed,
+    measured_at_prompts,
+    tell_measured,
+)
 from tracker.cli._telling import as_json, note, say_json
 from tracker.desk import scanning
-from tracker.desk.measuring import measure
+from tracker.desk.measuring import Measured
 from tracker.desk.overtime import append, running
 from tracker.errors import Refused
 from tracker.moments import local_time
 from tracker.programme import still_wanted
+from tracker.stating import state_row
 
 
 @click.command("scan", epilog="Example: strandbook scan, then point the scanner at one label after another")
@@ -29,6 +45,7 @@ from tracker.programme import still_wanted
     metavar="FOLDER",
     help="With --method: a recording that appears in this folder is the reading.",
 )
+@click.option("--incomplete", is_flag=True, help="With --method: keep readings that give no result yet.")
 @as_json
 @pass_bench
 def scan_command(
@@ -39,6 +56,7 @@ def scan_command(
     rigs: tuple[str, ...],
     same: str,
     watch: Path | None,
+    incomplete: bool,
     as_json: bool,
 ) -> None:
     """Say what a label names, and take readings: from a scanner that types, by hand, or from a picture.
@@ -47,10 +65,14 @@ def scan_command(
     is measured by that method, and only what differs from the specimen before is asked for.
     """
     if method is not None:
-        from tracker.cli import session  # noqa: PLC0415 - looking at a label needs no session
-
+        if not bench.may_ask:
+            raise Refused(
+                "A session of one method asks at a terminal",
+                do="Give the readings with measure ID METHOD field=value, or with measure --from FILE",
+            )
         names = tuple(name.strip() for name in same.split(",") if name.strip())
-        session.run(bench, method, rigs=rigs, same=names, folder=watch)
+        count = Session(bench, bench.plugged.method(method), rigs, names, watch, incomplete).run()
+        note(f"{count} {'specimen' if count == 1 else 'specimens'} measured.")
     elif text_or_image is not None:
         _tell(bench, text_or_image, as_json)
     elif bench.may_ask:
@@ -84,12 +106,15 @@ def _say_lines(bench: Bench, seen: scanning.Seen) -> None:
 
 def _at_the_rig(bench: Bench) -> None:
     note("Scan a label, type an ID, or name a picture; an empty line ends.")
-    while True:
-        text = _typed("Label")
-        if not text:
-            return
+    waiting = ""
+    while text := waiting or _typed("Label"):
+        waiting = ""
         try:
             _one(bench, text)
+        except OtherLabelError as other:
+            waiting = other.text
+        except StepBackError:
+            note("Nothing stored.")
         except Refused as refusal:
             note(str(refusal))
         except click.Abort:
@@ -98,14 +123,13 @@ def _at_the_rig(bench: Bench) -> None:
 
 def _typed(question: str) -> str:
     """Return one line; Ctrl-C loses just that line."""
-    while True:
-        try:
-            return str(click.prompt(question, default="", show_default=False, err=True)).strip()
-        except click.Abort:
-            if sys.stdin.closed or not sys.stdin.readable():
-                raise
-            note("")
-            return ""
+    try:
+        return prompt(question)
+    except click.Abort:
+        if sys.stdin.closed or not sys.stdin.readable():
+            raise
+        note("")
+        return ""
 
 
 def _one(bench: Bench, text: str) -> None:
@@ -113,22 +137,13 @@ def _one(bench: Bench, text: str) -> None:
     _say_lines(bench, seen)
     if not seen.methods or _hangs_there(bench, seen.id):
         return
-    chosen = click.prompt(
-        f"Method ({', '.join(seen.methods)}), Enter for none", default="", show_default=False, err=True
-    )
-    if not chosen.strip():
+    chosen = prompt(f"Method ({', '.join(seen.methods)}), Enter for none", bench.plugged.method)
+    if not chosen:
         return
-    method = bench.plugged.method(chosen.strip())
-    typed, files = asked_readings(bench, method)
-    rigs = asked_rigs(bench, method)
-    act = bench.sure(
-        lambda certain: measure(
-            bench.book, bench.who, bench.plugged, seen.id, method.id, typed,
-            files=files, rigs=rigs, sure=certain,
-        ),
-        False,
-    )  # fmt: skip
-    tell_measured(act)
+    method = bench.plugged.method(chosen)
+    cautions(method)
+    questions = Questions(bench, method, last_typed(bench, method))
+    tell_measured(measured_at_prompts(bench, questions, seen.id, lambda: asked_rigs(bench, method))[0])
 
 
 def _hangs_there(bench: Bench, ident: str) -> bool:
@@ -148,3 +163,87 @@ def _hangs_there(bench: Bench, ident: str) -> bool:
             )
             return True
     return False
+
+
+@dataclass
+class Session:
+    """One method on one specimen after another, until the person ends it.
+
+    Attributes:
+        bench: The book and the person.
+        method: What is measured.
+        rigs: What it is measured with.
+        same: Readings that are typed once and hold for every specimen of the session.
+        folder: Where the rig's computer puts its recordings, if it is watched.
+        incomplete: Readings that give no result yet are kept.
+    """
+
+    bench: Bench
+    method: Method
+    rigs: Sequence[str] = ()
+    same: Sequence[str] = ()
+    folder: Path | None = None
+    incomplete: bool = False
+    questions: Questions = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Prepare the questions, which go on from one specimen to the next."""
+        self.questions = Questions(self.bench, self.method, {}, self.same, self.folder, whole=False)
+
+    def run(self) -> int:
+        """Measure until an empty line at the label; return how many specimens were measured.
+
+        Raises:
+            Refused: A reading named to stay the same is none of the method's, or the folder is not there.
+        """
+        known = {each.name for each in fields(self.method.Readings)}
+        stray = sorted(set(self.same) - known)
+        if stray:
+            raise Refused(
+                f"{stray[0]} is no reading of {self.method.id}", do=f"It takes {', '.join(sorted(known))}"
+            )
+        if self.folder is not None and not self.folder.is_dir():
+            raise Refused(f"{self.folder} is no folder", do="Name the folder the recordings come into")
+        cautions(self.method)
+        note(f"{self.method.title}. {KEYS} · Enter at Label ends")
+        measured, waiting = 0, ""
+        while text := waiting or prompt("Label"):
+            waiting = ""
+            try:
+                self._one(text)
+                measured += 1
+            except OtherLabelError as other:
+                waiting = other.text
+            except StepBackError:
+                note("Nothing stored.")
+            except Refused as refusal:
+                note(str(refusal))
+            except click.Abort:
+                note("Left out; what was stored before is safe.")
+        return measured
+
+    def _one(self, text: str) -> None:
+        seen = scanning.seen(self.bench.book, scanning.look(self.bench.book, text))
+        note(seen.lines[0])
+        if seen.stop:
+            note(f"Stop: {seen.stop}")
+        act, typed, files = measured_at_prompts(
+            self.bench, self.questions, seen.id, lambda: list(self.rigs), incomplete=self.incomplete
+        )
+        self.questions.stored(typed, files)
+        _tell_short(act)
+
+
+def _tell_short(act: Measured) -> None:
+    """Print a measurement on one line, with what is remarkable about it below."""
+    values = [
+        f"{each.quantity} {state_row(each).short}{f' [{each.group}]' if each.group else ''}"
+        for each in act.results
+        if each.value is not None
+    ]
+    click.echo(f"{act.id}  {'; '.join(values) or 'no value yet'}")
+    for each in act.results:
+        for remark in each.remarks:
+            note(f"  {remark}")
+    for sentence in act.says:
+        note(f"  {sentence}")

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from tracker.cli._asking import prompt_reason
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, done, note, picture_form, say_json, width, write_file
 from tracker.desk.plans import choose
@@ -160,9 +161,8 @@ def choose_command(
 ) -> None:
     """Choose which condition of a material is published."""
     meant = meant_by(bench.book, material, settings)
-    if reason is None and bench.may_ask:
-        reason = click.prompt("Why", err=True)
-    act = choose(bench.book, bench.who, meant.material, meant.settings, reason or "", said["remark"])
+    why = prompt_reason(bench, reason)
+    act = choose(bench.book, bench.who, meant.material, meant.settings, why, said["remark"])
     if len(meant.rows) > 1:
         note(f"{len(meant.rows)} conditions have this and are published together: {'; '.join(meant.rows)}.")
     done(act, as_json)

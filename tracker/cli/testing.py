@@ -8,13 +8,18 @@ from typing import Any
 import click
 
 from tracker.api import fields
-from tracker.cli._asking import asks
+from tracker.cli._asking import asks, prompt_reason
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._readings import (
+    OtherLabelError,
+    Questions,
+    StepBackError,
     asked_parts,
-    asked_readings,
     asked_rigs,
     assigned,
+    cautions,
+    last_typed,
+    measured_at_prompts,
     measured_data,
     read_with,
     recordings,
@@ -23,7 +28,7 @@ from tracker.cli._readings import (
 )
 from tracker.cli._telling import as_json, done, facts, note, say_json, sure, table
 from tracker.desk import verdicts
-from tracker.desk.measuring import MEASURE_FORM, measure
+from tracker.desk.measuring import MEASURE_FORM, Measured, measure
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.kinds import find
@@ -111,6 +116,7 @@ def _tell_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
     help="How a finding in a recording is to be taken, as spike='leave out'.",
 )
 @asks(MEASURE_FORM)
+@click.option("--incomplete", is_flag=True, help="Keep readings that give no result yet.")
 @sure
 @as_json
 @pass_bench
@@ -127,13 +133,14 @@ def measure_command(
     with_rigs: tuple[str, ...],
     read_as: tuple[str, ...],
     takes: tuple[str, ...],
+    incomplete: bool,
     yes: bool,
     as_json: bool,
     **about: Any,
 ) -> None:
     """Enter readings of METHOD on a specimen or spool, and see what they give."""
     if sheet is not None:
-        _measure_day(bench, sheet, columns, dry_run, yes, as_json)
+        _measure_day(bench, sheet, columns, dry_run, incomplete, yes, as_json)
         return
     if subject is None or method is None:
         raise click.UsageError("Name an ID and a METHOD, or a sheet with --from")
@@ -142,8 +149,21 @@ def measure_command(
     if bench.may_ask and not typed and not kept:
         with bench.book.read() as session:
             find(bench.book, session, subject, "specimen", "spool")
-        typed, kept = asked_readings(bench, chosen)
-        with_rigs = with_rigs or tuple(asked_rigs(bench, chosen))
+        cautions(chosen)
+        questions = Questions(bench, chosen, last_typed(bench, chosen))
+        try:
+            act, _, _ = measured_at_prompts(
+                bench, questions, subject, lambda: list(with_rigs) or asked_rigs(bench, chosen), about=about,
+                incomplete=incomplete,
+            )  # fmt: skip
+        except StepBackError as error:
+            raise click.Abort from error
+        except OtherLabelError as other:
+            raise Refused(
+                f"Nothing was stored of {subject}", do=f"strandbook measure {other.text} {chosen.id}"
+            ) from other
+        _tell_measured(act, as_json)
+        return
     if not typed and not kept:
         raise Refused("There are no readings", do=f"strandbook methods {method} lists what {method} takes")
     kept = read_with(kept, read_as, takes)
@@ -151,18 +171,28 @@ def measure_command(
     act = bench.sure(
         lambda certain: measure(
             bench.book, bench.who, bench.plugged, subject, method, typed,
-            files=kept, rigs=with_rigs, about=about, sure=certain,
+            files=kept, rigs=with_rigs, about=about, incomplete=incomplete, sure=certain,
         ),
         yes,
     )  # fmt: skip
-    if as_json:
+    _tell_measured(act, as_json)
+
+
+def _tell_measured(act: Measured, json_wanted: bool) -> None:
+    if json_wanted:
         say_json(measured_data(act))
     else:
         tell_measured(act)
 
 
 def _measure_day(
-    bench: Bench, sheet: Path, columns: Path | None, dry_run: bool, yes: bool, json_wanted: bool
+    bench: Bench,
+    sheet: Path,
+    columns: Path | None,
+    dry_run: bool,
+    incomplete: bool,
+    yes: bool,
+    json_wanted: bool,
 ) -> None:
     """Enter a day's sheet, or say what would come of it."""
     from tracker.desk.importing import day  # noqa: PLC0415 - one measurement needs no sheets
@@ -178,7 +208,7 @@ def _measure_day(
     plan = day.plan_day(bench.plugged, sheet, column_map)
     done, asked = bench.sure(
         lambda certain: day.enter_day(
-            bench.book, bench.who, bench.plugged, plan, sure=certain, rehearse=dry_run
+            bench.book, bench.who, bench.plugged, plan, incomplete=incomplete, sure=certain, rehearse=dry_run
         ),
         yes,
     )
@@ -233,10 +263,7 @@ def append_command(
         ),
         yes,
     )
-    if as_json:
-        say_json(measured_data(act))
-    else:
-        tell_measured(act)
+    _tell_measured(act, as_json)
 
 
 @click.command(
@@ -262,11 +289,6 @@ def verdict_command(
         if not bench.may_ask:
             raise Refused("Count it or set it aside", do="Say --count or --set-aside")
         counted = click.confirm("Shall it be counted?", err=True)
-    if reason is None and bench.may_ask:
-        reason = click.prompt("Why", err=True)
-    done(
-        verdicts.judge(
-            bench.book, bench.who, measurement, counted=counted, reason=reason or "", quantity=quantity
-        ),
-        as_json,
-    )
+    why = prompt_reason(bench, reason)
+    act = verdicts.judge(bench.book, bench.who, measurement, counted=counted, reason=why, quantity=quantity)
+    done(act, as_json)

@@ -120,7 +120,7 @@ def _correct_row(doing: Correction, row: Any, changes: Mapping[str, str]) -> Non
     if isinstance(row, Job) and (named := _OF_SPOOL & rest.keys()):
         now = {name: value for name, _, value in spool_answers(row)}
         of_spool = {"spool": now["spool"], **{name: rest.pop(name) for name in named}}
-        put_spool(doing.book, doing.act, row, of_spool, replace=True)
+        put_spool(doing.book, doing.act, row, of_spool, replace=True, sure=doing.sure)
     for name, typed in rest.items():
         head, dot, field = name.partition(".")
         if not dot:

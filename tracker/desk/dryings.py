@@ -8,10 +8,10 @@ from typing import Any, Final
 from tracker.book import Book
 from tracker.desk.doubts import Done, confirm, doubt
 from tracker.desk.entering import fill_in
-from tracker.forms import FormError, check_order, clean, when_at
-from tracker.history import check_days
+from tracker.forms import NONE, FormError, check_order, clean, when_at
 from tracker.ids import drying_id, spool_id
 from tracker.kinds import KINDS, find
+from tracker.kinds.base import refuse_assumed_end
 from tracker.model import Drying, DryingSpool, Spool
 from tracker.units import parse
 
@@ -45,9 +45,9 @@ def start_drying(
         sure: The person knows that it is hotter than the material is said to stand.
 
     Raises:
-        Doubt: It is hotter than a material stands.
+        Doubt: It is hotter than a material stands, or cannot be true beside the spool's other records.
         FormError: A field is wrong, the masses do not go with the spools, or a spool is named twice.
-        Refused: There is no such spool, or its records cannot all be true with this drying.
+        Refused: There is no such spool.
     """
     when = when_at(book)
     values = clean(DRYING_FORM, typed, when)
@@ -69,14 +69,18 @@ def start_drying(
         act.session.add(drying)
         act.session.flush()
         confirm(drying, KINDS["drying"].odd(act.session, drying, when), sure=sure)
-        for row in rows:
-            check_days(act.session, row, when.now)
         act.about += [drying_id(drying.id), *(spool_id(row.id) for row in rows)]
     return Done(drying_id(drying.id), [CAUTION, *_mass_notes(drying)])
 
 
 def end_drying(
-    book: Book, who: str, drying: str, typed: Mapping[str, Any], after: Sequence[str] = ()
+    book: Book,
+    who: str,
+    drying: str,
+    typed: Mapping[str, Any],
+    after: Sequence[str] = (),
+    *,
+    sure: bool = False,
 ) -> Done:
     """Complete a drying: when it ended, what was measured, the masses after.
 
@@ -84,26 +88,30 @@ def end_drying(
         book: The book.
         who: Who enters it.
         drying: ID of the drying.
-        typed: Fields of the drying's form; without an end it ends now.
+        typed: Fields of the drying's form; without an end it ends now, if that can be by its plan.
         after: Masses of the spools with their reels after drying.
+        sure: What is unusual about it is meant.
 
     Raises:
+        Doubt: It ended long after the time that was meant, or during a job.
         FormError: A field or a mass is wrong, it would end before it began, or a spool was weighed after
             it already.
-        Refused: There is no such drying, or its spool's records cannot all be true with it.
+        Refused: There is no such drying.
     """
     with book.act("dry end", who) as act:
         row = find(book, act.session, drying, "drying")
         # A bare time is of the drying's own day: it may have run past midnight.
         when = when_at(book, row.began_at)
         given = {key: value for key, value in clean(DRYING_FORM, typed, when).items() if value is not None}
-        given.setdefault("ended_at", row.ended_at or when.now)
+        if "ended_at" not in given and typed.get("ended_at") != NONE:
+            if row.ended_at is None:
+                refuse_assumed_end(row.began_at, when.now, row.planned_h, drying_id(row.id), book.zone)
+            given["ended_at"] = row.ended_at or when.now
         fill_in(row, given, drying_id(row.id))
         check_order(row.began_at, row.ended_at, "The drying", book.zone)
         for spool, mass in zip(row.spools, _masses(after, row.spools, "after"), strict=True):
             _weigh_after(row, spool, mass)
-        for spool in row.spools:
-            check_days(act.session, spool.spool, when.now)
+        confirm(row, KINDS["drying"].odd(act.session, row, when), sure=sure)
         act.about += [drying_id(row.id), *(spool_id(each.spool_id) for each in row.spools)]
         says = _mass_notes(row)
     return Done(drying_id(row.id), says)

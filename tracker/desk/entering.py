@@ -17,7 +17,6 @@ from tracker.acts import Act
 from tracker.book import Book
 from tracker.desk.doubts import Done, confirm
 from tracker.forms import Ask, FormError, clean, when_at
-from tracker.history import check_days, contradiction
 from tracker.kinds import KINDS, Kind, find, material_named, name_of
 from tracker.model import Spool, Stay
 from tracker.moments import local_time as local
@@ -134,16 +133,13 @@ def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any], *, su
     """Put a spool somewhere; the storage period it was in ends as this one begins.
 
     Raises:
-        FormError: The period overlaps another one; both are named.
-        Refused: There is no such spool, or its records cannot all be true with this one.
+        Doubt: The period overlaps another one, or began before the spool came.
+        Refused: There is no such spool, or a field is wrong.
     """
     kind, when = KINDS["storage"], when_at(book)
     values = clean(kind.form, with_defaults(kind.form, {**typed, "spool": spool}), when)
     with book.act("spool keep", who) as act:
         row: Spool = find(book, act.session, spool, "spool")
-        # A book may hold contradictions from before they were looked for; only new ones are refused, or
-        # nothing could be entered any more.
-        already = contradiction(act.session, row, when.now)
         stay = Stay(**kind.columns({**values, "spool": row}))
         ended = _end_running(act, row, stay.began_at)
         kind.check(act.session, stay, when)
@@ -153,7 +149,6 @@ def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any], *, su
         # A closed period inside a running one is an excursion: afterwards the spool is back where it was.
         if ended is not None and stay.ended_at is not None:
             act.session.add(_gone_on(ended, stay.ended_at))
-        check_days(act.session, row, when.now, besides=already)
         act.about.append(name_of(row))
         says = [f"{ended.place} ended {local(ended.ended_at, book.zone)}."] if ended is not None else []
         return Done(name_of(row), says, parts=[name_of(stay)])

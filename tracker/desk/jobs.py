@@ -24,11 +24,12 @@ from tracker.desk.jobplates import (
     with_plate,
 )
 from tracker.desk.typedpieces import PieceWanted, specimens_of
-from tracker.forms import Ask, FormError, check_order, clean, when_at
-from tracker.history import check_days, contradiction
+from tracker.forms import NONE, Ask, FormError, check_order, clean, when_at
 from tracker.ids import job_id, specimen_id, spool_id
 from tracker.kinds import KINDS, find, material_named, name_of
-from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM, SETTINGS, spools_by_tool
+from tracker.kinds.base import plausible_end, refuse_assumed_end
+from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM, SETTINGS, planned_h, spools_by_tool
+from tracker.kinds.whereabouts import contradictions
 from tracker.model import Job, JobSpool, SettingChange, Specimen
 from tracker.moments import local_time as local
 from tracker.units import UnitError, parse
@@ -178,7 +179,10 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any], *, sure: b
         # A bare time is of the job's own day: it may have run past midnight.
         when = when_at(book, row.started_at)
         given = {key: value for key, value in clean(END_FORM, typed, when).items() if value is not None}
-        given.setdefault("ended_at", row.ended_at or when.now)
+        if "ended_at" not in given and typed.get("ended_at") != NONE:
+            if row.ended_at is None:
+                refuse_assumed_end(row.started_at, when.now, planned_h(row), job_id(row.id), book.zone)
+            given["ended_at"] = row.ended_at or when.now
         fill_in(row, given, job_id(row.id), {"outcome": "running"})
         _JOB.check(act.session, row, when)
         confirm(row, _JOB.odd(act.session, row, when), sure=sure)
@@ -192,6 +196,14 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any], *, sure: b
         [f"{waiting} pieces wait to come off the bed: strandbook offbed {job_id(row.id)}"] if waiting else []
     )
     return Done(job_id(row.id), says)
+
+
+def offered_end(book: Book, job: str) -> str:
+    """Return ``now`` where a job may just have ended by its plan; empty where its end has to be named."""
+    with book.read() as session:
+        row = find(book, session, job, "job")
+        latest = plausible_end(row.started_at, planned_h(row))
+    return "now" if latest is None or book.clock() <= latest else ""
 
 
 def _lay_logs_anew(act: Act, book: Book, row: Job) -> None:
@@ -287,7 +299,7 @@ SPOOL_USE_FORM: Final = (
 )
 
 
-def use_spool(book: Book, who: str, job: str, typed: Mapping[str, Any]) -> Done:
+def use_spool(book: Book, who: str, job: str, typed: Mapping[str, Any], *, sure: bool = False) -> Done:
     """Enter another spool that a job was printed from: of another tool, from a layer on, or for some pieces.
 
     Raises:
@@ -296,12 +308,12 @@ def use_spool(book: Book, who: str, job: str, typed: Mapping[str, Any]) -> Done:
     """
     with book.act("job spool", who) as act:
         row: Job = find(book, act.session, job, "job")
-        put_spool(book, act, row, typed, replace=False)
+        put_spool(book, act, row, typed, replace=False, sure=sure)
         act.about.insert(0, name_of(row))
     return Done(name_of(row))
 
 
-def put_spool(book: Book, act: Act, job: Job, typed: Mapping[str, Any], *, replace: bool) -> None:
+def put_spool(book: Book, act: Act, job: Job, typed: Mapping[str, Any], *, replace: bool, sure: bool) -> None:
     """Put a spool into a job.
 
     Args:
@@ -311,8 +323,10 @@ def put_spool(book: Book, act: Act, job: Job, typed: Mapping[str, Any], *, repla
         typed: Answers to :data:`SPOOL_USE_FORM`.
         replace: It was printed from this spool and not from the one recorded for that tool; with a layer or
             pieces the other stays for the rest.
+        sure: It is meant although the spool was dried at that time.
 
     Raises:
+        Doubt: The spool was dried while the job ran.
         FormError: A field is wrong, or nothing tells this spool's part from the other's.
     """
     values = clean(SPOOL_USE_FORM, typed, when_at(book))
@@ -338,11 +352,11 @@ def put_spool(book: Book, act: Act, job: Job, typed: Mapping[str, Any], *, repla
         session.add(link)
     link.voided, link.tool, link.from_layer, link.pieces = None, tool, layer, pieces
     link.filament_g = values["filament_g"]
-    already = contradiction(session, spool, when_at(book).now)
-    check_days(session, spool, when_at(book).now, besides=already)
     act.about.append(name_of(spool))
     session.flush()
     session.expire(job, ["spools"])
+    found = contradictions(session, spool.id, when_at(book).now, book.zone, job)
+    confirm(job, [f"{name_of(spool)}: {each.sentence}" for each in found], sure=sure)
 
 
 def _numbers(typed: str, job: Job) -> list[int]:

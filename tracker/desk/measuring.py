@@ -34,7 +34,7 @@ from tracker.desk.once import check_posted, keep_posted
 from tracker.desk.pieces import piece_of
 from tracker.desk.rigs import compliance_in_force, in_force, instruments, warning_of
 from tracker.errors import Refused
-from tracker.forms import FormError, clean, when_at
+from tracker.forms import NONE, FormError, clean, when_at
 from tracker.ids import measurement_id, rig_id
 from tracker.kinds import KINDS, find, ident_of
 from tracker.model import Measurement, MeasurementFile, MeasurementRig, Result, Rig, Specimen, Spool
@@ -74,6 +74,7 @@ def measure(
     about: Mapping[str, Any] | None = None,
     source: str = "typed",
     key: str | None = None,
+    incomplete: bool = False,
     sure: bool = False,
 ) -> Measured:
     """Store readings of a method on a specimen or spool, and compute what they give.
@@ -91,14 +92,16 @@ def measure(
         source: ``typed``, ``imported`` or ``posted``.
         key: Of whoever sends readings over a network that may swallow the answer: what comes twice under
             one key is stored once, and answered with what was stored.
+        incomplete: Readings that give no result yet are kept all the same.
         sure: The person knows that the piece failed, is broken, or is an unusual one for this method.
 
     Raises:
         Doubt: The piece failed on the bed or is broken already, or a number looks wrong beside its siblings.
+        IncompleteError: The readings give no result at all.
         ReadingsError: A reading cannot be kept.
         Refused: No such method, subject or rig.
     """
-    wanted = Wanted(subject, method_id, typed, files or {}, rigs, about or {}, source, key)
+    wanted = Wanted(subject, method_id, typed, files or {}, rigs, about or {}, source, key, incomplete)
     try:
         with book.act("measure", who) as act:
             # Asked inside the act, where nobody else can write: two posts at once are still one measurement.
@@ -126,6 +129,11 @@ class Wanted:
     about: Mapping[str, Any] = field(default_factory=dict)
     source: str = "typed"
     key: str | None = None
+    incomplete: bool = False
+
+
+class IncompleteError(FormError):
+    """Readings that give no result: what their method needs for at least one is not among them."""
 
 
 class _RehearsedError(Exception):
@@ -235,6 +243,8 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
     if wanted.source != "imported":
         understandings(method, recordings_in(readings))
     computation = computed(plugged, readings, measurement, zone=book.zone)
+    if not wanted.incomplete and wanted.source != "imported":
+        _refuse_incomplete(method, readings, computation)
     used = instruments(measurement.rigs).values()
     with act.session.no_autoflush:
         asked += plausibility.questions(
@@ -245,6 +255,25 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
     if method.destructive and isinstance(row, Specimen):
         row.broken_at = values["at"]
     return _Entered(measurement, computation, row, recordings_in(readings), asked)
+
+
+def _refuse_incomplete(method: Method, readings: Readings, computation: Computation) -> None:
+    """Refuse readings that give no result; a test over time may be begun without its first reading.
+
+    Raises:
+        IncompleteError: Every quantity of the method is refused, and not by a fault of the plugin.
+    """
+    begun = method.over_time and not getattr(readings, method.over_time)
+    # What a plugin could not do is no fault of the readings: they are kept, and computed when it is mended.
+    if begun or computation.problem or not computation.outcomes:
+        return
+    if all(each.value is None for each in computation.outcomes):
+        why = list(dict.fromkeys(each.refused.rstrip(".") for each in computation.outcomes if each.refused))
+        raise IncompleteError(
+            f"These readings give no result of {method.title.lower()}",
+            why="; ".join(why),
+            do="Give what is missing, or keep them as they are with --incomplete",
+        )
 
 
 def _keep(act: Act, entered: _Entered) -> Measured:
@@ -305,7 +334,7 @@ def in_units(method: Method, typed: Mapping[str, Any]) -> dict[str, Any]:
     values: dict[str, Any] = {}
     for name, value in typed.items():
         asked = units.get(name)
-        if isinstance(value, str) and not value.strip():
+        if isinstance(value, str) and value.strip() in ("", NONE):
             continue
         if asked is not None and asked.kind == "number" and isinstance(value, str):
             # Converted before the model sees it, so that a bound such as "greater than 0" is judged in the

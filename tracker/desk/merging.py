@@ -18,8 +18,9 @@ from tracker.desk.doubts import Done, ask_all, confirm
 from tracker.desk.measuring import compute_again, settle_used_up
 from tracker.errors import Refused
 from tracker.forms import Ask, FormError, clean, when_at
-from tracker.history import contradiction, mass_left
+from tracker.history import mass_left
 from tracker.kinds import KINDS, find, find_row, kind_of, name_of
+from tracker.kinds.whereabouts import contradictions
 from tracker.model import (
     Base,
     DryingSpool,
@@ -80,8 +81,10 @@ def merge(book: Book, who: str, keep: str, gone: str, reason: str, *, sure: bool
         other.voided, other.merged_into_id = act.seq, kept.id
         session.flush()
         session.expire_all()
-        if isinstance(kept, Spool) and (found := contradiction(session, kept, when_at(book).now)):
-            confirm(kept, [f"merged, its records cannot all be true: {found}"], sure=sure)
+        if isinstance(kept, Spool):
+            found = contradictions(session, kept.id, when_at(book).now, book.zone)
+            together = "merged, its records cannot all be true"
+            confirm(kept, [f"{together}: {each.sentence}" for each in found], sure=sure)
         return Done(name_of(kept), [f"{name_of(other)} leads to {name_of(kept)} from now on."])
 
 

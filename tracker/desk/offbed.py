@@ -5,14 +5,19 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
+from tracker.acts import Act
 from tracker.book import Book
 from tracker.desk.doubts import Done
-from tracker.forms import FormError
+from tracker.forms import FormError, read, when_at
 from tracker.ids import job_id, specimen_id
-from tracker.kinds import find
+from tracker.kinds import KINDS, find
+from tracker.kinds.base import plausible_end
+from tracker.kinds.job import END_FORM, planned_h
 from tracker.kinds.specimen import check_outcome
-from tracker.model import Specimen
+from tracker.model import Job, Specimen
+from tracker.moments import local_time
 
 
 @dataclass(frozen=True)
@@ -45,8 +50,17 @@ def _numbers(text: str) -> Iterable[int]:
         yield from range(first, last + 1)
 
 
-def take_off(book: Book, who: str, job: str, outcomes: Sequence[PieceOutcome], *, rest: str = "") -> Done:
-    """Enter the outcome of pieces.
+def take_off(
+    book: Book,
+    who: str,
+    job: str,
+    outcomes: Sequence[PieceOutcome],
+    *,
+    rest: str = "",
+    end: bool = False,
+    ended: str = "",
+) -> Done:
+    """Enter the outcome of pieces, and with the last of them that the job is over.
 
     Args:
         book: The book.
@@ -54,6 +68,8 @@ def take_off(book: Book, who: str, job: str, outcomes: Sequence[PieceOutcome], *
         job: ID of the job.
         outcomes: One for each piece that is named.
         rest: Outcome of every piece that has none yet and is not named; empty leaves them open.
+        end: A job that still counts as running is finished when its last piece is off the bed.
+        ended: When it ended; else now, where that can be by its plan; else it is said that nobody knows.
 
     Returns:
         The job, with the IDs of the pieces that are fit to be tested in ``also``.
@@ -74,8 +90,36 @@ def take_off(book: Book, who: str, job: str, outcomes: Sequence[PieceOutcome], *
         act.about += [job_id(row.id), *(specimen_id(row.id, number) for number in named)]
         fit = _with_outcome(known.values(), ("good", "usable"))
         still = _with_outcome(known.values(), (None,))
-    says = [f"Not yet said: {', '.join(still)}."] if still else []
+        says = [f"Not yet said: {', '.join(still)}."] if still else []
+        if ended or (end and fit and not still):
+            says += _end(book, act, row, ended)
     return Done(job_id(row.id), says, fit)
+
+
+def _end(book: Book, act: Act, job: Job, ended: str) -> list[str]:
+    """Finish a job whose pieces are off the bed; return what is to be said of it.
+
+    Raises:
+        FormError: The end that was named cannot be read, or lies before the start.
+    """
+    if job.ended_at is not None or job.outcome not in (None, "running"):
+        return []
+    when = when_at(book, job.started_at)
+    at = read(_ENDED, ended, when)
+    latest = plausible_end(job.started_at, planned_h(job))
+    if at is None and (latest is None or when.now > latest):
+        return [
+            (
+                f"{job_id(job.id)} still counts as running: strandbook job end {job_id(job.id)}"
+                " --outcome finished --ended TIME"
+            )
+        ]
+    job.outcome, job.ended_at = "finished", at or when.now
+    KINDS["job"].check(act.session, job, when)
+    return [f"{job_id(job.id)} finished {local_time(job.ended_at, book.zone)}."]
+
+
+_ENDED: Final = next(ask for ask in END_FORM if ask.name == "ended_at")
 
 
 def _refuse_strangers(job: int, named: Iterable[int], known: Collection[int]) -> None:

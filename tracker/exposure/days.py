@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
-from itertools import pairwise, zip_longest
+from itertools import zip_longest
 from typing import Final, Literal, TypeVar
 
 from tracker.errors import Refused
@@ -284,6 +284,37 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
+class Conflict:
+    """Two records of one spool that cannot both be true.
+
+    Attributes:
+        first: A stay, a drying or a job.
+        second: The other one.
+        began: From when both claim the spool.
+        ended: Until when.
+        why: What contradicts what, in words.
+        do: What to do about it, in words.
+    """
+
+    first: Event
+    second: Event
+    began: datetime
+    ended: datetime
+    why: str
+    do: str
+
+    @property
+    def what(self) -> str:
+        """Both by name."""
+        return f"{self.first.name} and {self.second.name} overlap"
+
+    @property
+    def sentence(self) -> str:
+        """Both by name, and what contradicts what."""
+        return f"{self.what}: {self.why}"
+
+
+@dataclass(frozen=True, slots=True)
 class Timeline:
     """A spool's days from its first record on.
 
@@ -295,6 +326,7 @@ class Timeline:
         flags: What was taken for granted, each one sentence.
         received: Whether they begin with the spool's reception; unknown before its first record otherwise.
         zone: The bench's, in which moments are told.
+        conflicts: Records that cannot be true together; what both claim is unlogged.
     """
 
     segments: tuple[Segment, ...]
@@ -304,6 +336,7 @@ class Timeline:
     flags: tuple[str, ...]
     received: bool = False
     zone: tzinfo = UTC
+    conflicts: tuple[Conflict, ...] = ()
 
     def when(self, moment: datetime) -> str:
         """Return a moment as people at the bench read it."""
@@ -352,6 +385,7 @@ def timeline(
     *,
     received: datetime | None = None,
     zone: tzinfo = UTC,
+    settle: bool = False,
 ) -> Timeline:
     """Return the spool's days in order, up to ``until``.
 
@@ -368,19 +402,22 @@ def timeline(
         until: Aware, UTC; nothing later is looked at.
         received: When the spool came, aware, UTC; None where that is not recorded.
         zone: The bench's, in which moments are told.
+        settle: Of records that cannot be true together refuse none: the time that two claim is unlogged,
+            and each such pair stands in the timeline's conflicts.
 
     Raises:
-        Refused: Stays or dryings that overlap, a drying during a job, an end before its beginning, or an
-            impossible reading; both records are named.
+        Refused: Stays or dryings that overlap, a drying during a job (both named; not with ``settle``), an
+            end before its beginning, or an impossible reading.
     """
     kept, dried = _in_order(stays), _in_order(dryings)
     used = _in_order(jobs)
     closed, flags = _close(kept, until, zone)
-    _refuse_overlaps(closed, dried, zone)
-    _refuse_drying_while_printing(dried, used, until, zone)
+    conflicts = tuple(_overlaps(closed, dried, used, until, zone))
+    if conflicts and not settle:
+        raise Refused(conflicts[0].what, why=conflicts[0].why, do=conflicts[0].do)
     pieces = [*_stay_pieces(closed, dried), *(Segment("dryer", d.began, d.ended, drying=d) for d in dried)]
     # A drying that begins with its stay leaves a piece of no length before it.
-    pieces = [piece for piece in pieces if piece.ended > piece.began]
+    pieces = [piece for piece in _without(pieces, conflicts) if piece.ended > piece.began]
     pieces.sort(key=lambda piece: piece.began)
     # A job says that the spool existed, not where it was: from then on the time is unlogged, never simply
     # absent.
@@ -390,9 +427,13 @@ def timeline(
         dryings=tuple(d for d in dried if d.began < until),
         jobs=tuple(job for job in used if job.began < until),
         until=until,
-        flags=tuple(flags),
+        flags=(
+            *flags,
+            *(f"{each.sentence}; the hours that both claim count as unlogged." for each in conflicts),
+        ),
         received=received is not None,
         zone=zone,
+        conflicts=conflicts,
     )
 
 
@@ -420,33 +461,33 @@ def _close(stays: Sequence[Stay], until: datetime, zone: tzinfo) -> tuple[list[S
     return closed, flags
 
 
-def _refuse_overlaps(stays: Sequence[Stay], dryings: Sequence[Drying], zone: tzinfo) -> None:
-    """Refuse two stays or two dryings at one time.
-
-    Raises:
-        Refused: Two overlap; both are named.
-    """
+def _overlaps(
+    stays: Sequence[Stay], dryings: Sequence[Drying], jobs: Sequence[JobUse], until: datetime, zone: tzinfo
+) -> Iterator[Conflict]:
+    """Give what cannot be true together: two stays, two dryings, or a drying and a job at one time."""
     # Open stays were closed before, so every end is known here.
     kinds: tuple[Sequence[Stay | Drying], ...] = (stays, dryings)
     for kind in kinds:
-        for first, second in pairwise(kind):
-            if first.ended is not None and second.began < first.ended:
-                raise Refused(
-                    f"{first.name} and {second.name} overlap",
-                    why=f"{second.name} begins at {_when(second.began, zone)}, "
-                    f"before {first.name} ends at {_when(first.ended, zone)}",
-                    do="A spool is in one place at a time: correct one of them.",
+        # What begins is held against what lasts longest so far: a short stay may lie inside a long one.
+        latest: Stay | Drying | None = None
+        for each in kind:
+            ended = each.ended or each.began
+            if latest is not None and latest.ended is not None and each.began < latest.ended:
+                why = (
+                    f"{each.name} begins at {_when(each.began, zone)}, "
+                    f"before {latest.name} ends at {_when(latest.ended, zone)}"
                 )
+                do = "A spool is in one place at a time: correct one of them."
+                yield Conflict(latest, each, each.began, min(ended, latest.ended), why, do)
+            if latest is None or latest.ended is None or ended > latest.ended:
+                latest = each
+    yield from _dried_while_printing(dryings, jobs, until, zone)
 
 
-def _refuse_drying_while_printing(
+def _dried_while_printing(
     dryings: Sequence[Drying], jobs: Sequence[JobUse], until: datetime, zone: tzinfo
-) -> None:
-    """Refuse a drying and a job at one time.
-
-    Raises:
-        Refused: A drying and a job overlap; both are named.
-    """
+) -> Iterator[Conflict]:
+    """Give each drying that runs during a job."""
     # One sweep over both kinds by beginning: what begins is held against the latest end of the other kind.
     drying_end: tuple[datetime, Drying] | None = None
     job_end: tuple[datetime, JobUse] | None = None
@@ -455,23 +496,33 @@ def _refuse_drying_while_printing(
         ended = event.ended or max(until, event.began)
         if isinstance(event, Drying):
             if job_end is not None and job_end[0] > event.began:
-                raise _dried_while_printing(event, job_end[1], zone)
-            drying_end = (ended, event)
+                yield _drying_and_job(event, job_end[1], event.began, min(ended, job_end[0]), zone)
+            if drying_end is None or ended > drying_end[0]:
+                drying_end = (ended, event)
         else:
             if drying_end is not None and drying_end[0] > event.began:
-                raise _dried_while_printing(drying_end[1], event, zone)
+                yield _drying_and_job(drying_end[1], event, event.began, min(ended, drying_end[0]), zone)
             if job_end is None or ended > job_end[0]:
                 job_end = (ended, event)
 
 
-def _dried_while_printing(drying: Drying, job: JobUse, zone: tzinfo) -> Refused:
-    """Return the refusal that names both."""
-    return Refused(
-        f"{drying.name} and {job.name} overlap",
-        why=f"the drying ends at {_when(drying.ended, zone)}, "
-        f"after the print began at {_when(job.began, zone)}",
-        do="Correct one of them; a warm box that feeds the printer is a stay in a dry box.",
-    )
+def _drying_and_job(drying: Drying, job: JobUse, began: datetime, ended: datetime, zone: tzinfo) -> Conflict:
+    why = f"the drying ends at {_when(drying.ended, zone)}, after the print began at {_when(job.began, zone)}"
+    do = "Correct one of them; a warm box that feeds the printer is a stay in a dry box."
+    return Conflict(drying, job, began, ended, why, do)
+
+
+def _without(pieces: Iterable[Segment], conflicts: Sequence[Conflict]) -> Iterator[Segment]:
+    """Give the pieces without the time that two records claim: nobody knows where the spool was then."""
+    for piece in pieces:
+        began = piece.began
+        for each in sorted(conflicts, key=lambda one: one.began):
+            if each.ended > began and each.began < piece.ended:
+                if each.began > began:
+                    yield replace(piece, began=began, ended=each.began)
+                began = max(began, each.ended)
+        if began < piece.ended:
+            yield replace(piece, began=began)
 
 
 def _stay_pieces(stays: Sequence[Stay], dryings: Sequence[Drying]) -> Iterator[Segment]:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from tracker.history.mass import MassLeft, mass_left
 from tracker.history.spooldays import (
     SpoolDays,
-    check_days,
-    contradiction,
     exposure_line,
     many_spool_days,
     spool_days,
@@ -17,8 +15,6 @@ from tracker.history.spooldays import (
 __all__ = [
     "MassLeft",
     "SpoolDays",
-    "check_days",
-    "contradiction",
     "exposure_line",
     "many_spool_days",
     "mass_left",

@@ -43,10 +43,10 @@ class SpoolDays:
 
 
 def spool_days(session: Session, spool: Spool, until: dt.datetime) -> SpoolDays:
-    """Return a spool's days up to a moment.
+    """Return a spool's days up to a moment; hours that two records claim are not recorded, and flagged.
 
     Raises:
-        Refused: What is recorded cannot all be true; both records are named.
+        Refused: A single record is impossible (an end before its beginning).
     """
     return _days(spool, until, _records(session, [spool.id], until), zone_of(session))
 
@@ -59,7 +59,7 @@ def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[
         until: Row id of a spool to the moment.
 
     Returns:
-        Row id to its days, or to the refusal of records that cannot all be true.
+        Row id to its days, or to the refusal of an impossible record.
     """
     if not until:
         return {}
@@ -172,6 +172,7 @@ def _days(spool: Spool, until: dt.datetime, records: _Records, zone: dt.tzinfo) 
             until,
             received=_received(spool, zone, until),
             zone=zone,
+            settle=True,
         ),
         family=spool.material.family,
         diameter_mm=spool.diameter_mm,
@@ -203,7 +204,7 @@ def _stay(row: Stay, spool: Spool) -> ExposureStay:
         rh_pct=row.rh_pct,
         rh_low_pct=row.rh_low_pct,
         rh_high_pct=row.rh_high_pct,
-        key=f"stay{row.id} of {spool_id(spool.id)} ({row.place})",
+        key=f"storage{row.id} of {spool_id(spool.id)} ({row.place})",
     )
 
 
@@ -230,34 +231,6 @@ def _drying(part: DryingSpool, spool: Spool, until: dt.datetime) -> ExposureDryi
         key=drying_id(row.id),
         reel=spool.reel,  # type: ignore[arg-type] # the form holds it to the three words
     )
-
-
-def contradiction(session: Session, spool: Spool, until: dt.datetime) -> str:
-    """Return what in a spool's records cannot be true together; empty where all can."""
-    session.flush()
-    try:
-        spool_days(session, spool, until)
-    except Refused as refusal:
-        return str(refusal)
-    return ""
-
-
-def check_days(session: Session, spool: Spool, until: dt.datetime, *, besides: str = "") -> None:
-    """Hold a spool's records to each other, after one was added or corrected.
-
-    Args:
-        session: In the middle of an act.
-        spool: Whose records.
-        until: How far they go.
-        besides: A contradiction that was there before: it must not bar acts that have no part in it.
-
-    Raises:
-        Refused: They cannot all be true (a drying that ends after a print began, say).
-    """
-    found = contradiction(session, spool, until)
-    if found and found != besides:
-        # Built anew, so that the refusal comes with its parts and its cause.
-        spool_days(session, spool, until)
 
 
 def water_at(days: SpoolDays, at: dt.datetime) -> Water:

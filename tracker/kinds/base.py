@@ -311,6 +311,60 @@ def taken_back(session: Session, row: Any, zone: dt.tzinfo) -> str:
     return f"{local_time(entry.at, zone)} by {entry.who}: {reason}"
 
 
+_SHARE_OVER, _H_OVER = 0.25, 2.0
+_UNPLANNED_H: Final = 12.0
+
+
+def plausible_end(began: dt.datetime | None, planned_h: float | None) -> dt.datetime | None:
+    """Return until when something that was begun is over without a question; None where no start is known.
+
+    A quarter and two hours over the plan allow for heating and for the way to the bench; without a plan
+    it is half a day. Common practice, no source.
+
+    Args:
+        began: When it began.
+        planned_h: How long it was to take, hours.
+    """
+    if began is None:
+        return None
+    hours = _UNPLANNED_H if planned_h is None else planned_h * (1 + _SHARE_OVER) + _H_OVER
+    return began + dt.timedelta(hours=hours)
+
+
+def far_end(began: dt.datetime | None, ended: dt.datetime | None, planned_h: float | None, plan: str) -> str:
+    """Return what should be asked about an end long after the plan; empty where nothing should.
+
+    Args:
+        began: When it began.
+        ended: When it ended.
+        planned_h: How long it was to take, hours; without a plan nothing is asked.
+        plan: Who says so, as ``its plate file``.
+    """
+    latest = plausible_end(began, planned_h)
+    if planned_h is None or began is None or ended is None or latest is None or ended <= latest:
+        return ""
+    took = (ended - began).total_seconds() / 3600
+    return f"ended {took:.3g} h after it began; {plan} says {planned_h:.3g} h"
+
+
+def refuse_assumed_end(
+    began: dt.datetime | None, now: dt.datetime, planned_h: float | None, what: str, zone: dt.tzinfo
+) -> None:
+    """Refuse to take the present for an end that nobody named, where it is long after the plan.
+
+    Raises:
+        FormError: It is; the end has to be named.
+    """
+    latest = plausible_end(began, planned_h)
+    if latest is not None and now > latest:
+        plan = f", and was to take {planned_h:.3g} h" if planned_h is not None else ""
+        raise FormError(
+            f"{what} began at {local_time(began, zone)}{plan}: when did it end",
+            do="Give it with --ended, as --ended 'yesterday 18:30', or --ended now",
+            fields={"ended_at": f"When did it end? It began at {local_time(began, zone)}{plan}"},
+        )
+
+
 def refuse_upside_down(low: float | None, high: float | None, what: str, unit: str = "°C") -> None:
     """Refuse a range whose low end is above its high end.
 

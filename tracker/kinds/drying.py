@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card
 from tracker.forms import Ask, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, live, told_of
+from tracker.kinds.base import Kind, Listing, add_note, far_end, live, told_of
+from tracker.kinds.whereabouts import contradictions
 from tracker.model import Drying, Spool
 from tracker.moments import local_day, local_time
 from tracker.units import compact
@@ -48,6 +49,12 @@ class DryingKind(Kind):
             day = local_day(row.began_at, when.zone)
             if spool.received_on is not None and day < spool.received_on:
                 yield f"dried {day}, before {ids.spool_id(spool.id)} came ({spool.received_on})"
+            for each in contradictions(session, part.spool_id, when.now, when.zone, row):
+                yield f"{ids.spool_id(spool.id)}: {each.sentence}"
+
+        far = far_end(row.began_at, row.ended_at, row.planned_h, "the plan")
+        if far:
+            yield far
 
     def listing(self) -> Listing:
         """By number."""

@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, live, numbered, plain, span, told_of
+from tracker.kinds.base import Kind, Listing, add_note, far_end, live, numbered, plain, span, told_of
 from tracker.kinds.specimen import piece_data, piece_words
+from tracker.kinds.whereabouts import contradictions
 from tracker.model import Job, JobLog, JobSpool, Material, Photograph, SettingChange, Specimen
 from tracker.moments import local_day, local_time
 from tracker.units import compact
@@ -84,6 +85,11 @@ class JobKind(Kind):
             day = local_day(row.started_at, when.zone) if row.started_at is not None else None
             if came is not None and day is not None and day < came:
                 yield f"started {day}, before {ids.spool_id(link.spool.id)} came ({came})"
+            for each in contradictions(session, link.spool_id, when.now, when.zone, row):
+                yield f"{ids.spool_id(link.spool.id)}: {each.sentence}"
+        far = far_end(row.started_at, row.ended_at, planned_h(row), "its plate file")
+        if far:
+            yield far
         yield from _unlike_printer(session, row)
         yield from _at_once(session, row, when.zone)
 
@@ -144,6 +150,11 @@ class JobKind(Kind):
             "spools": [ids.spool_id(each.spool_id) for each in spools],
             "material": material,
         }
+
+
+def planned_h(row: Job) -> float | None:
+    """Return how long the plate file says that a job takes, in hours; None where no file says it."""
+    return None if row.time_s is None else row.time_s / 3600
 
 
 _SET: Final = ("nozzle", "bed", "chamber")

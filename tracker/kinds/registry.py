@@ -12,7 +12,7 @@ from tracker.errors import Refused
 from tracker.kinds.base import Kind
 from tracker.suggest import did_you_mean
 
-_NO_KINDS: Final = ("base", "registry", "finding", "listing")
+_NO_KINDS: Final = ("base", "registry", "finding", "listing", "whereabouts")
 
 
 def _found() -> dict[str, Kind]:

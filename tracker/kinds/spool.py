@@ -14,6 +14,7 @@ from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, FormError, When, check_order
 from tracker.kinds.base import Kind, Listing, add_note, live, numbered, plain, refuse_upside_down, told_of
 from tracker.kinds.drying import cycle_words
+from tracker.kinds.whereabouts import contradictions
 from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, Stay, Weighing
 from tracker.moments import local_day, local_time
 from tracker.units import compact
@@ -110,6 +111,9 @@ class SpoolKind(Kind):
         masses = (row.net_g, row.gross_g, row.empty_g)
         card.add("net, gross, empty", ", ".join(compact(mass, "g") for mass in masses))
         add_note(card, row.note)
+        for each in contradictions(session, row.id, dt.datetime.now(dt.UTC), zone):
+            card.add("cannot both be true", f"{each.sentence}. Mend it: {each.do}")
+            card.data.setdefault("contradictions", []).append({"what": each.sentence, "do": each.do})
         self._add_winding(session, row, zone, card)
         stays = _parts(session, Stay, row, Stay.began_at)
         card.add_all(
@@ -180,13 +184,15 @@ class StorageKind(Kind):
     )
 
     def check(self, session: Session, row: Any, when: When) -> None:
-        """Refuse an end before its beginning, and time shared with another period of the spool."""
+        """Refuse an end before its beginning."""
+        del session
         check_order(row.began_at, row.ended_at, "The storage period", when.zone)
         refuse_upside_down(row.rh_low_pct, row.rh_high_pct, "humidity", "%")
-        refuse_overlap(session, row, when.zone)
 
     def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
-        """Ask about a period that began before the spool came."""
+        """Ask about a period that began before the spool came, and one that overlaps another."""
+        found = contradictions(session, row.spool_id, when.now, when.zone, row)
+        yield from (each.sentence for each in found)
         spool = session.get_one(Spool, row.spool_id)
         came = spool.received_on
         if came is not None and local_day(row.began_at, when.zone) < came:
@@ -278,28 +284,6 @@ def storage_words(stay: Stay, zone: dt.tzinfo) -> str:
     where = f" ({stay.where})" if stay.where else ""
     air = f", {stay.rh_pct:g} %RH" if stay.rh_pct is not None else ""
     return f"{stay.place}{where}, {local_time(stay.began_at, zone)} – {until}{air}"
-
-
-def refuse_overlap(session: Session, stay: Stay, zone: dt.tzinfo) -> None:
-    """Refuse a storage period that shares time with another of the same spool.
-
-    Raises:
-        FormError: It does; both are named.
-    """
-    others = session.scalars(select(Stay).where(Stay.spool_id == stay.spool_id))
-    for other in (each for each in others if each is not stay):
-        starts_before_end = stay.ended_at is None or other.began_at < stay.ended_at
-        ends_after_start = other.ended_at is None or other.ended_at > stay.began_at
-        if starts_before_end and ends_after_start:
-            raise FormError(
-                f"{_times(stay, zone)} overlaps {_times(other, zone)}",
-                do="One spool is in one place: correct the times with --began and --ended",
-            )
-
-
-def _times(stay: Stay, zone: dt.tzinfo) -> str:
-    until = local_time(stay.ended_at, zone) if stay.ended_at else "still there"
-    return f"{stay.place} {local_time(stay.began_at, zone)} – {until}"
 
 
 KINDS = (SpoolKind(), StorageKind(), WeighingKind())

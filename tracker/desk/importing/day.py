@@ -8,7 +8,7 @@ by path.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -90,7 +90,14 @@ def plan_day(plugged: Plugged, file: Path, columns: ColumnMap) -> DayPlan:
 
 
 def enter_day(
-    book: Book, who: str, plugged: Plugged, plan: DayPlan, *, sure: bool = False, rehearse: bool = False
+    book: Book,
+    who: str,
+    plugged: Plugged,
+    plan: DayPlan,
+    *,
+    incomplete: bool = False,
+    sure: bool = False,
+    rehearse: bool = False,
 ) -> tuple[list[Measured], list[str]]:
     """Store all measurements of a plan as one act, or say what would be stored and asked.
 
@@ -108,7 +115,8 @@ def enter_day(
             why="; ".join(str(each).rstrip(".") for each in plan.refused),
             do="Nothing was stored. Mend these lines and enter all again",
         )
-    return measure_all(book, who, plugged, plan.wanted, sure=sure, rehearse=rehearse)
+    wanted = [(line, replace(each, incomplete=incomplete)) for line, each in plan.wanted]
+    return measure_all(book, who, plugged, wanted, sure=sure, rehearse=rehearse)
 
 
 def _measured(row: SheetRow, binding: Binding, besides: Besides) -> list[Wanted]:

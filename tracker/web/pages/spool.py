@@ -105,7 +105,7 @@ def dried(request: Request, bench: Here, visitor: Writer, form: Form, text: Text
     answers = typed_asks(form, DRYING_FORM)
     return acted(
         request, bench, form, str(ident),
-        lambda: end_drying(bench.book, visitor.who, drying, answers, masses)
+        lambda: end_drying(bench.book, visitor.who, drying, answers, masses, sure=meant(form))
         if drying
         else start_drying(
             bench.book, visitor.who, [str(ident)], answers, before=masses, sure=meant(form)
