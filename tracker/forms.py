@@ -95,6 +95,15 @@ _ENDING: Final = {
 """What an option leaves out: the prompt says the unit, and anything else may be typed with its own."""
 
 
+def column_named(form: Iterable[Ask], typed: str) -> str:
+    """Return the column that a name stands for: its own, or an option's, as ``net`` or ``planned-hours``.
+
+    A name that is neither is returned as it is.
+    """
+    columns = {ask.option.removeprefix("--"): ask.name for ask in form}
+    return typed if typed in columns.values() else columns.get(typed.replace("_", "-"), typed)
+
+
 @dataclass(frozen=True)
 class When:
     """The present moment and the bench's zone: what a bare ``14:32`` is read against.

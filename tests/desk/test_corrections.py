@@ -378,3 +378,20 @@ def test_a_method_still_missing_refuses_to_compute(book: Book) -> None:
     with pytest.raises(Refused, match="No method 'plain'"):
         recompute_all(book, WHO, Plugged(), [done.id])
     assert entries(book) == before
+
+
+@pytest.mark.parametrize("name", ["net", "net_g"])
+def test_a_field_goes_by_its_option_and_by_its_column(book: Book, name: str) -> None:
+    """What was entered with --net is corrected as net, and stands in the list as net_g."""
+    a_material(book)
+    spool = a_spool(book, net_g="1 kg")
+    correct(book, spool, f"{name}=750")
+    assert row_of(book, spool).net_g == 750
+
+
+def test_hours_go_by_their_option_too(book: Book) -> None:
+    """``--planned-hours`` is ``planned_h``."""
+    a_material(book)
+    drying = start_drying(book, WHO, [a_spool(book)], {"set_c": 70, "planned_h": 4}).id
+    correct(book, drying, "planned-hours=6")
+    assert row_of(book, drying).planned_h == 6

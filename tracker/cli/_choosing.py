@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from tracker.cli._bench import Bench
 from tracker.cli._telling import note
 from tracker.factors import REGISTRY
-from tracker.kinds import listed
+from tracker.forms import column_named
+from tracker.kinds import kind_named, listed
 from tracker.selection import Filter, check_names, parse_filter, why_none
 
 
@@ -30,7 +32,8 @@ def chosen(
     Raises:
         FilterError: It is no filter, or asks of what is recorded nowhere.
     """
-    wanted = parse_filter(where)
+    typed, form = parse_filter(where), kind_named(kind).form
+    wanted = Filter(tuple(replace(term, name=column_named(form, term.name)) for term in typed.terms))
     tested = kind in _TESTED and not voided
     held, why = _by_results(bench, wanted, kind) if tested else _by_columns(bench, wanted, kind, voided)
     if not held:

@@ -25,7 +25,7 @@ from tracker.desk.entering import linked, owner_of
 from tracker.desk.jobs import SPOOL_USE_FORM, put_spool, spool_answers
 from tracker.desk.measuring import compute_again, in_units, readings_of, settle_used_up
 from tracker.desk.rigs import compliance_in_force, in_force, instruments
-from tracker.forms import Ask, FormError, When, when_at
+from tracker.forms import Ask, FormError, When, column_named, when_at
 from tracker.ids import IdError, read_id, spool_id
 from tracker.kinds import KINDS, Kind, find, find_row, kind_of, name_of
 from tracker.kinds.base import typed_again
@@ -131,12 +131,13 @@ def _correct_row(doing: Correction, row: Any, changes: Mapping[str, str]) -> Non
             _set_fields(doing, _part_of(doing, row, head), {field: typed})
     if own:
         _set_fields(doing, row, own)
-    _follow_up(doing, row, list(own))
+    _follow_up(doing, row, [column_named(kind_of(row).form, name) for name in own])
 
 
-def _set_fields(doing: Correction, row: Any, typed: Mapping[str, str]) -> None:
+def _set_fields(doing: Correction, row: Any, given: Mapping[str, str]) -> None:
     """Put answers to a kind's form into a row, held to what holds when it is first entered."""
     kind, session = kind_of(row), doing.act.session
+    typed = {column_named(kind.form, name): text for name, text in given.items()}
     new = {name: _value(doing, kind, row, name, text) for name, text in typed.items()}
     # All together and read again: of a rig's figures, what it reads decides the unit.
     for column, value in kind.columns({**kind.answers(row), **new}).items():
@@ -212,7 +213,12 @@ def _follow_up(doing: Correction, row: Any, changed: Sequence[str]) -> None:
 def _correct_measurement(
     doing: Correction, row: Measurement, changes: Mapping[str, str], files: Mapping[str, Recording]
 ) -> list[str]:
-    own = {ask.name for ask in KINDS["measurement"].form}
+    form = KINDS["measurement"].form
+    own = {ask.name for ask in form}
+    # A reading of the method goes before an option of the same name.
+    loaded = doing.plugged.methods.get(row.method)
+    known = {each.name for each in fields(loaded.method.Readings)} if loaded is not None else set()
+    changes = {name if name in known else column_named(form, name): typed for name, typed in changes.items()}
     links = {name: typed for name, typed in changes.items() if name in ("specimen", "spool", "rigs")}
     readings = {name: typed for name, typed in changes.items() if name not in own and name not in links}
     before = row.specimen

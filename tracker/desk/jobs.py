@@ -198,11 +198,14 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any], *, sure: b
     return Done(job_id(row.id), says)
 
 
-def offered_end(book: Book, job: str) -> str:
-    """Return ``now`` where a job may just have ended by its plan; empty where its end has to be named."""
+def offered_end(book: Book, target: str) -> str:
+    """Return ``now`` where a job or drying may just have ended by its plan; empty where its end is asked."""
     with book.read() as session:
-        row = find(book, session, job, "job")
-        latest = plausible_end(row.started_at, planned_h(row))
+        row = find(book, session, target, "job", "drying")
+        planned, began = (
+            (planned_h(row), row.started_at) if isinstance(row, Job) else (row.planned_h, row.began_at)
+        )
+    latest = plausible_end(began, planned)
     return "now" if latest is None or book.clock() <= latest else ""
 
 

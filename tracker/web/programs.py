@@ -86,6 +86,7 @@ class Post(BaseModel):
         " answered with 200; another measurement under the same key is refused with 409. Keys of other tokens"
         " are others.",
     )  # fmt: skip
+    incomplete: bool = Field(False, description="Readings that give no result yet are kept.")
     sure: bool = Field(
         False,
         description="What would be asked about is meant: a failed or used-up specimen, an unusual value.",
@@ -248,13 +249,14 @@ def _stored(bench: Bench, rig: Known, post: Post) -> Measured:
     return measure(
         bench.book, rig.name, bench.plugged, post.specimen, post.method, post.readings,
         files=_recordings(bench, post), rigs=post.rigs or ([rig.rig] if rig.rig else []),
-        about=about, source="posted", key=key, sure=post.sure,
+        about=about, source="posted", key=key, incomplete=post.incomplete,
+        sure=post.sure,
     )  # fmt: skip
 
 
 def _content(post: Post) -> bytes:
     """Return what is sent in one canonical form; being sure of it makes it no other measurement."""
-    return json.dumps(post.model_dump(exclude={"key", "sure"}), sort_keys=True).encode()
+    return json.dumps(post.model_dump(exclude={"key", "sure", "incomplete"}), sort_keys=True).encode()
 
 
 def _recordings(bench: Bench, post: Post) -> dict[str, Recording]:

@@ -102,6 +102,7 @@ def _environment() -> Environment:
 _TEMPLATES: Final = Jinja2Templates(env=_environment())
 
 
+
 def page(
     request: Request,
     bench: Bench,

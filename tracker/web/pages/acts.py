@@ -78,8 +78,7 @@ def _exchange(bench: Bench, who: str, of: str, typed: Mapping[str, str], sure: b
 
 
 def _use_spool(bench: Bench, who: str, of: str, typed: Mapping[str, str], sure: bool) -> Done:
-    del sure
-    return use_spool(bench.book, who, of, typed)
+    return use_spool(bench.book, who, of, typed, sure=sure)
 
 
 def _specimens(bench: Bench, who: str, of: str, typed: Mapping[str, str], sure: bool) -> Done:

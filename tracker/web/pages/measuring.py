@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 from tracker.api import Method, Recording, fields
 from tracker.desk.loglooks import PieceLog, piece_log
-from tracker.desk.measuring import MEASURE_FORM, last_readings, last_rigs, measure
+from tracker.desk.measuring import MEASURE_FORM, IncompleteError, last_readings, last_rigs, measure
 from tracker.desk.overtime import Running, append, running
 from tracker.desk.platemaps import outlines_of
 from tracker.desk.rigs import rigs_serving
@@ -75,6 +75,11 @@ class Sent:
     rigs: tuple[str, ...] = ()
     key: str = ""
     files: tuple[str, ...] = ()
+
+    @property
+    def incomplete(self) -> bool:
+        """Whether the readings give no result: they are kept where the person says so."""
+        return isinstance(self.refusal, IncompleteError)
 
 
 def piece_page(
@@ -232,7 +237,7 @@ def measured(
             bench.book, visitor.who, bench.plugged, str(ident), chosen.id, typed(form, names, READING),
             files=_recordings(bench, visitor, form, chosen), rigs=_rigs_sent(form),
             about=typed_asks(form, MEASURE_FORM), key=key_of(form, request.url.path) or None,
-            sure=meant(form),
+            incomplete=form.get("incomplete") == "1", sure=meant(form),
         )  # fmt: skip
     except Refused as refusal:
         if choice is not None:

@@ -12,7 +12,7 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 from tracker_labels import Sheet, stocks
 
-from tracker.desk.jobs import change_setting, end_job
+from tracker.desk.jobs import change_setting, end_job, offered_end
 from tracker.desk.labelling import label_sheet
 from tracker.desk.logs import ALIGNMENTS
 from tracker.desk.offbed import PieceOutcome, take_off
@@ -64,12 +64,14 @@ def plate_page(
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else None
     problems = plainly(refusal)[1]
     when = when_at(bench.book)
+    # Long after its plan the present is no answer: the end has to be typed.
+    ended_now = ("ended_at",) if offered_end(bench.book, str(ident)) else ()
     return page(
         request, bench, visitor, "plate", refusal=refusal,
         ident=ident, told=told, pieces=pieces, map=plate_map(pieces, outlines=outlines),
         waiting=sum(1 for each in pieces if each["outcome"] is None), settings=SETTINGS,
         places=of_form(_PLACES, held, now=("at",), when=when, problems=problems),
-        ending=of_form(END_FORM, held, now=("ended_at",), when=when, problems=problems), held=held or {},
+        ending=of_form(END_FORM, held, now=ended_now, when=when, problems=problems), held=held or {},
         ways=ALIGNMENTS, acts=[each for each in acts_on("job") if each[0] != "pieces" or not pieces],
     )  # fmt: skip
 
@@ -124,7 +126,7 @@ def offbed(request: Request, bench: Here, visitor: Writer, form: Form, text: Tex
     rest = "good" if form.get("rest") == "good" else ""
     return acted(
         request, bench, form, lambda name: f"/{quote(name)}/bed",
-        lambda: take_off(bench.book, visitor.who, str(ident), _outcomes(form), rest=rest),
+        lambda: take_off(bench.book, visitor.who, str(ident), _outcomes(form), rest=rest, end=True),
         lambda refusal: _bed_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
 

@@ -216,7 +216,7 @@ def _texts(form: FormData, before: str) -> dict[str, str]:
 def _where(name: str) -> str:
     """Return the page of a record; that of a material, which has no ID, by its name."""
     opens = any(found for _, found in linked(name)) or name.startswith("R")
-    return f"/{quote(name)}" if opens and "-" in name else material_path(name)
+    return f"/{quote(name.partition('.')[0])}" if opens and "-" in name else material_path(name)
 
 
 @router.post("/correct")

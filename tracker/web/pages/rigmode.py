@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 from tracker.api import Field, Method, fields
 from tracker.desk.curves import spark_svg, thinned_curve
-from tracker.desk.measuring import MEASURE_FORM
+from tracker.desk.measuring import MEASURE_FORM, IncompleteError
 from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import five_lines, warning
 from tracker.errors import Refused
@@ -93,6 +93,7 @@ def rig_page(
         "choice": choice, "methods": [(name, each.title) for name, each in methods.items()], "method": method,
         "rigs": _rigs(bench, method), "of": "", "stored": _stored(bench, stored), "scan_first": True,
         "offer": None, "scan_to": choice.address() if method is not None else "", "lasts": (),
+        "incomplete": isinstance(refusal, IncompleteError),
     }  # fmt: skip
     if method is None:
         return page(request, bench, visitor, "rig", **facts)

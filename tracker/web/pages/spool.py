@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from tracker.desk.dryings import DRYING_FORM, end_drying, start_drying
 from tracker.desk.entering import add_record, keep_spool
+from tracker.desk.jobs import offered_end
 from tracker.errors import Refused
 from tracker.forms import Ask, when_at
 from tracker.ids import Ident
@@ -49,9 +50,16 @@ def spool_page(
         ident=ident, told=told, seen=facts_of(bench, ident), places=PLACES,
         staying=inputs([ask for ask in STORAGE_FORM if ask.name != "place"], "began_at"),
         weighing=inputs(WEIGHING_FORM, "at"),
-        drying=inputs(DRYING_FORM, "ended_at" if drying else "began_at"),
+        drying=inputs(DRYING_FORM, *_drying_now(bench, drying)),
         open_drying=drying, held=held or {}, acts=acts_on("spool"),
     )  # fmt: skip
+
+
+def _drying_now(bench: Bench, drying: str) -> tuple[str, ...]:
+    """Return which moment of a drying is the present one: its end only where that can be by its plan."""
+    if not drying:
+        return ("began_at",)
+    return ("ended_at",) if offered_end(bench.book, drying) else ()
 
 
 def _shown(bench: Bench, ident: Ident) -> Card:
