@@ -11,10 +11,15 @@ from sqlalchemy import func, select
 
 from tests.databases import BEGUN_BY
 from tests.desk.importing.sheets import MAP, ROWS, bring_in, plan_of
+from tracker import ids
 from tracker.acts import Act
 from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing import ImportRefusedError, carry_out
+from tracker.desk.jobs import add_job
+from tracker.desk.measuring import recomputing
+from tracker.desk.voiding import undo
+from tracker.errors import Refused
 from tracker.model import (
     Attachment,
     Base,
@@ -28,6 +33,7 @@ from tracker.model import (
     Specimen,
 )
 from tracker.plugins import Plugged
+from tracker.verify import verify
 
 
 def count(book: Book, model: type[Base]) -> int:
@@ -243,3 +249,27 @@ def test_map_without_readings_makes_pieces(book: Book, plugged: Plugged, tmp_pat
     bring_in(book, plugged, tmp_path, columns=MAP.partition("[readings")[0])
 
     assert (count(book, Specimen), count(book, Measurement)) == (3, 0)
+
+
+def test_an_import_is_undone_whole_and_comes_back_whole(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+    """Every row of it is taken back by one word, counts nowhere, and is there again when that is undone."""
+    bring_in(book, plugged, tmp_path)
+    kinds = (Job, Specimen, Measurement, Result)
+    before = [count(book, each) for each in kinds]
+    assert 0 not in before
+    undo(book, BEGUN_BY, plugged, sure=True)
+    assert [count(book, each) for each in kinds] == [0, 0, 0, 0]
+    undo(book, BEGUN_BY, plugged, entry=3, sure=True)
+    assert [count(book, each) for each in kinds] == before
+    assert verify(book, recomputing(book, plugged)).found == []
+
+
+def test_an_import_on_which_something_rests_is_not_undone(
+    book: Book, plugged: Plugged, tmp_path: Path
+) -> None:
+    """What was built on it since is named."""
+    bring_in(book, plugged, tmp_path)
+    job = everything(book, Job)[0]
+    add_job(book, BEGUN_BY, {}, material=everything(book, Material)[0].name, again=f"{ids.job_id(job.id)}")
+    with pytest.raises(Refused, match="J0003-F rests on"):
+        undo(book, BEGUN_BY, plugged, entry=2, sure=True)
