@@ -20,9 +20,6 @@ FORMS: Mapping[str, Mapping[str, str]] = {
     "/S0001-R/weigh": {"mass_g": "1200"},
     "/S0001-R/dry": {"drying": ""},
     "/J0001-01-Z/measure/tensile": PULL,
-    "/act/cut?of=J0001-01-Z": {"parts": "left, right"},
-    "/act/wind?of=S0001-R": {"gross_g": "700", "empty_g": "200"},
-    "/act/relabel?of=J0001-01-Z": {"other": "J0001-02-X", "reason": "mixed up"},
     "/devices/token": {"name": "load cell", "rig": "", "role": "measures"},
 }
 

@@ -102,7 +102,6 @@ def _environment() -> Environment:
 _TEMPLATES: Final = Jinja2Templates(env=_environment())
 
 
-
 def page(
     request: Request,
     bench: Bench,
