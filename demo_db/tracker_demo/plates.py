@@ -137,9 +137,15 @@ def _end(settings: Mapping[str, Any]) -> Iterator[str]:
 
 
 def chamber_log(
-    began: dt.datetime, ended: dt.datetime, measured_c: float, room_c: float, room_rh: float, seed: str
+    began: dt.datetime,
+    ended: dt.datetime,
+    measured_c: float,
+    room_c: float,
+    room_rh: float,
+    seed: str,
+    minutes: int = 1,
 ) -> str:
-    """Return a log of chamber and room, a line a minute: a warm-up, then the level with its scatter.
+    """Return a log of chamber and room: a warm-up, then the level with its scatter.
 
     Args:
         began: Start of the job, with its zone.
@@ -148,11 +154,11 @@ def chamber_log(
         room_c: Room, °C.
         room_rh: Room, per cent.
         seed: Makes the scatter always the same.
+        minutes: From one line to the next.
     """
     chance = random.Random(f"log {seed}")  # noqa: S311 - repeatable, not secret
     lines = ["time;chamber °C;room °C;room humidity %"]
-    minutes = int((ended - began).total_seconds() // 60)
-    for minute in range(minutes + 1):
+    for minute in range(0, int((ended - began).total_seconds() // 60) + 1, minutes):
         # The chamber is preheated; the last degrees come with the bed's heat in the first minutes.
         level = measured_c - 6.0 * math.exp(-minute / 12) + chance.gauss(0.0, 0.4)
         at = began + dt.timedelta(minutes=minute)

@@ -27,7 +27,7 @@ def section_of(piece: str) -> tuple[float, float]:
     return round(10.0 + chance.gauss(0.03, 0.02), 2), round(4.0 + chance.gauss(0.02, 0.015), 2)
 
 
-def pull_of(piece: str, truth: Mapping[str, float]) -> Recording:
+def pull_of(piece: str, truth: Mapping[str, float], section: tuple[float, float] | None = None) -> Recording:
     """Return the force-extension curve of one pull, as CSV.
 
     The strain follows the stress by a straight line and a bend (Ramberg and Osgood's form); the rig
@@ -36,7 +36,7 @@ def pull_of(piece: str, truth: Mapping[str, float]) -> Recording:
     chance = random.Random(f"pull {piece}")  # noqa: S311 - repeatable, not secret
     strength = chance.gauss(truth["strength"], truth["scatter"])
     modulus = chance.gauss(truth["modulus"], 0.015 * truth["modulus"])
-    width, thickness = section_of(piece)
+    width, thickness = section or section_of(piece)
     text = io.StringIO()
     lines = csv.writer(text, lineterminator="\n")
     lines.writerow(["time_s", "extension_mm", "force_N"])

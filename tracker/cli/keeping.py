@@ -52,15 +52,34 @@ def init_command(
     click.echo(code)
 
 
-@click.command("demo", epilog="Example: strandbook demo bench-demo")
+@click.command("demo", epilog="Examples: strandbook demo bench-demo · strandbook demo --large year")
 @click.argument("folder", required=False, default="strandbook-demo", type=click.Path(path_type=Path))
+@click.option("--large", is_flag=True, help="A year of two benches, every method, and causes to be found.")
 @as_json
 @pass_bench
-def demo_command(bench: Bench, /, folder: Path, as_json: bool) -> None:
-    """Build a demonstration book in FOLDER and walk through it: labels, a scan, a trace."""
+def demo_command(bench: Bench, /, folder: Path, large: bool, as_json: bool) -> None:
+    """Build a demonstration book in FOLDER and walk through it: labels, a scan, a trace.
+
+    With --large: a year with 120 jobs, and questions to ask of it; what was really going on is written into
+    FOLDER/causes.txt.
+    """
     _same_place(bench, folder)
     # The demonstration is a package of its own; no other command needs it.
     tracker_demo = importlib.import_module("tracker_demo")
+    if large:
+        with progress("Building the year") as step, tracker_demo.build_year(str(folder), step) as book:
+            year = tracker_demo.questions(book, folder)
+        if as_json:
+            say_json({"book": year.code, "place": str(folder), "made": year.counts, "ask": list(year.ask)})
+            return
+        click.echo(
+            f"Book {year.code} in {folder}: {', '.join(f'{n} {kind}' for kind, n in year.counts.items())}."
+        )
+        click.echo(f"\nSix things went wrong in that year. Ask, with --book {folder}:\n")
+        for line in year.ask:
+            click.echo(f"  strandbook {line}")
+        click.echo(f"\nWhat was really going on: {year.causes}")
+        return
     with progress("Building the book") as step, tracker_demo.build(str(folder), step) as book:
         told = tracker_demo.walk(book, folder, width())
         code = book.code
