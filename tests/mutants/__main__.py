@@ -1,0 +1,177 @@
+"""``python -m tests.mutants ROOM [--sample N] [--seed N] [--seconds N]``: what do the tests notice?"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from tests.mutants.changes import Change, changes_of, made
+from tests.mutants.running import Reached, preload, reach, run
+
+ROOT: Final = Path(__file__).resolve().parents[2]
+KEPT: Final = ROOT / ".mutants"
+ROOMS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
+    "store": (
+        ("tracker/acts", "tracker/book", "tracker/backup", "tracker/verify", "tracker/journal.py",
+         "tracker/files.py", "tracker/heads.py", "tracker/write_queue.py", "tracker/stored_rows.py"),
+        ("tests/store", "tests/ground/test_files.py", "tests/ground/test_journal.py"),
+    ),
+    "desk": (("tracker/desk",), ("tests/desk", "tests/kinds")),
+    "factors": (
+        ("tracker/factors", "tracker/records"),
+        ("tests/factors", "tests/records", "tests/selection"),
+    ),
+    "labels": (("labels/tracker_labels",), ("tests/labels",)),
+    "trace": (("tracker/trace", "tracker/lineage"), ("tests/trace", "tests/lineage")),
+    "table": (("tracker/table",), ("tests/table",)),
+    "why": (("tracker/why", "tracker/comparing"), ("tests/why", "tests/comparing")),
+    "statistics": (("tracker/statistics",), ("tests/statistics",)),
+    "exposure": (("tracker/exposure", "tracker/history"), ("tests/exposure",)),
+    "methods": (("plugins/tracker_methods", "tracker/api"), ("tests/methods", "tests/api")),
+    "platefile": (("tracker/platefile",), ("tests/platefile",)),
+}  # fmt: skip
+"""What a room is, and where its tests are."""
+
+
+def main() -> int:
+    """Run a sample of one room's changes and print a line for each that no test noticed."""
+    asked = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__)
+    asked.add_argument("room", choices=ROOMS)
+    asked.add_argument("--sample", type=int, default=40, help="changes to try (40)")
+    asked.add_argument("--seed", type=int, default=17, help="of the drawing (17)")
+    asked.add_argument("--seconds", type=float, default=280, help="stop after this long; another run goes on")
+    wanted = asked.parse_args()
+    until = time.monotonic() + wanted.seconds
+    KEPT.mkdir(exist_ok=True)
+    preload()
+    sources, tests = ROOMS[wanted.room]
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        copy = Path(folder) / "tree"
+        _copy_tree(copy)
+        reached = _reached(wanted.room, copy, sources, tests)
+        done = _go_on(wanted.room, copy, reached, _drawn(copy, sources, wanted), until)
+    return _tell(wanted.room, done, wanted.sample)
+
+
+def _copy_tree(to: Path) -> None:
+    """Copy what git knows; the changes are made there, and never in the checkout."""
+    listed = subprocess.run(
+        ["git", "ls-files", "-co", "--exclude-standard"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    for name in listed.stdout.splitlines():
+        if (ROOT / name).is_file():
+            (to / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(ROOT / name, to / name)
+
+
+def _files(copy: Path, places: tuple[str, ...]) -> list[Path]:
+    found = [
+        file for place in places for file in (sorted((copy / place).rglob("*.py")) or [copy / place])
+    ]  # fmt: skip
+    return [file for file in found if file.suffix == ".py" and file.exists()]
+
+
+def _digest(copy: Path, places: tuple[str, ...]) -> str:
+    parts = [hashlib.sha256(file.read_bytes()).hexdigest() for file in _files(copy, places)]
+    return hashlib.sha256("".join(parts).encode()).hexdigest()[:16]
+
+
+def _reached(room: str, copy: Path, sources: tuple[str, ...], tests: tuple[str, ...]) -> Reached:
+    """Return which tests reach which lines; kept, since it costs one run of all the room's tests."""
+    kept = KEPT / f"{room}-{_digest(copy, sources + tests)}.json"
+    if not kept.exists():
+        print(f"{room}: seeing which tests reach which lines", flush=True)
+        kept.write_text(json.dumps(reach(copy, sources, tests)), "utf-8")
+    return Reached(**json.loads(kept.read_text("utf-8")))
+
+
+def _drawn(copy: Path, sources: tuple[str, ...], wanted: argparse.Namespace) -> list[Change]:
+    """Draw places first, then one operator for each: places that allow many count no more than others."""
+    every = [change for file in _files(copy, sources) for change in changes_of(file, copy)]
+    places: dict[tuple[str, int, int], list[Change]] = {}
+    for change in every:
+        places.setdefault((change.file, change.line, change.column), []).append(change)
+    chance = random.Random(wanted.seed)
+    chosen = chance.sample(sorted(places), min(wanted.sample, len(places)))
+    print(
+        f"{wanted.room}: {len(every)} changes at {len(places)} places; {len(chosen)} places drawn", flush=True
+    )
+    return [chance.choice(places[place]) for place in chosen]
+
+
+def _go_on(
+    room: str, copy: Path, reached: Reached, drawn: list[Change], until: float
+) -> list[dict[str, Any]]:
+    """Try each change that was not tried before on the same source."""
+    kept = KEPT / f"{room}.jsonl"
+    before = {row["key"]: row for row in _rows(kept)}
+    done = []
+    for change in drawn[:3]:
+        # Without a change they pass, or "noticed" would say nothing.
+        verdict, _ = run(copy, reached.tests_of(change.file, change.line))
+        if verdict not in ("survived", "unreached"):
+            raise SystemExit(f"the tests of {change.file}:{change.line} fail without any change")
+    for change in drawn:
+        file = copy / change.file
+        text = file.read_text("utf-8")
+        key = f"{hashlib.sha256(text.encode()).hexdigest()[:12]} {change.operator} {change.occurrence}"
+        row = before.get(key)
+        if row is None or row["verdict"] in ("survived", "unreached"):
+            if time.monotonic() > until:
+                continue
+            changed = made(change, text)
+            if changed is None:
+                continue
+            try:
+                file.write_text(changed, "utf-8")
+                verdict, tried = run(copy, reached.tests_of(change.file, change.line))
+            finally:
+                file.write_text(text, "utf-8")
+            row = {
+                "key": key,
+                **vars(change),
+                "verdict": verdict,
+                "tests": tried,
+                "now": _line(changed, text),
+            }
+            with kept.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(row) + "\n")
+        done.append(row)
+        print(f"  {row['verdict']:10} {row['file']}:{row['line']} {row['operator']}", flush=True)
+    return done
+
+
+def _rows(kept: Path) -> Iterator[dict[str, Any]]:
+    if kept.exists():
+        yield from (json.loads(line) for line in kept.read_text("utf-8").splitlines())
+
+
+def _line(changed: str, text: str) -> list[str]:
+    """Return the first lines in which two texts differ."""
+    pairs = zip(text.splitlines(), changed.splitlines(), strict=False)
+    return next(([old.strip(), new.strip()] for old, new in pairs if old != new), ["", "one line less"])
+
+
+def _tell(room: str, done: list[dict[str, Any]], sample: int) -> int:
+    left = [row for row in done if row["verdict"] in ("survived", "unreached")]
+    for row in left:
+        print(f"\n{row['verdict']}: {row['file']}:{row['line']} ({row['operator']}, {row['tests']} tests)")
+        print(f"  was {row['now'][0]}\n  now {row['now'][1]}")
+    noticed = len(done) - len(left)
+    share = 100 * noticed / max(len(done), 1)
+    print(f"\n{room}: {noticed} of {len(done)} noticed ({share:.0f} %); {sample} were asked for")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,200 @@
+"""Running tests on a copy of the tree, each time in a process of its own that has the libraries loaded."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import json
+import os
+import resource
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+_LIBRARIES: Final = (
+    "pytest", "hypothesis", "numpy", "scipy.stats", "scipy.optimize", "scipy.interpolate", "scipy.signal",
+    "sqlalchemy.orm", "alembic.command", "pydantic", "uncertainties", "PIL.Image", "qrcode", "zxingcpp",
+    "click.testing", "rich.console", "matplotlib.figure", "jinja2", "psycopg", "coverage", "cv2",
+    "statsmodels.api",
+)  # fmt: skip
+_ROOTS: Final = ("", "plugins", "labels", "demo_db")
+_SLOWEST_S: Final = 8.0
+"""Tests slower than this are not run against changes."""
+
+_MOST_S: Final = 25.0
+"""How much processor time the tests of one change may take; the quickest are taken."""
+
+_ENDLESS_S: Final = 90
+"""Processor time after which tests that a change has sent into a loop are ended."""
+
+
+@dataclass(frozen=True)
+class Reached:
+    """Which tests reach which lines.
+
+    Attributes:
+        seconds: How long each test took.
+        lines: Tests by file and line; a test's place in ``names``.
+        names: Names of tests, as pytest takes them.
+    """
+
+    seconds: dict[str, float]
+    lines: dict[str, dict[str, list[int]]]
+    names: list[str]
+
+    def tests_of(self, file: str, line: int) -> list[str]:
+        """Return the tests that reach a line, quickest first; those of its file where only imports run it."""
+        of_file = self.lines.get(file, {})
+        numbers = set(of_file.get(str(line), ()))
+        if not numbers:
+            # A statement over several lines is counted by its first.
+            first = next((n for n in range(line, max(line - 12, 0), -1) if str(n) in of_file), None)
+            numbers = set(of_file.get(str(first), ())) if first is not None else set()
+        if not numbers:
+            numbers = {number for each in of_file.values() for number in each}
+        names = sorted((self.names[number] for number in numbers), key=lambda name: self.seconds[name])
+        taken, total = [], 0.0
+        for name in names:
+            total += self.seconds[name]
+            if total > _MOST_S or self.seconds[name] > _SLOWEST_S:
+                break
+            taken.append(name)
+        return taken
+
+
+def preload() -> None:
+    """Load the libraries once; nothing of the program itself, which every process loads from its copy."""
+    for name in _LIBRARIES:
+        with contextlib.suppress(ImportError):
+            importlib.import_module(name)
+
+
+def reach(copy: Path, sources: Sequence[str], tests: Sequence[str]) -> dict[str, Any]:
+    """Run all tests of a room once on SQLite, and return the parts of :class:`Reached`."""
+    with tempfile.NamedTemporaryFile(suffix=".json") as out:
+        there = [test for test in tests if (copy / test).exists()]
+        code = _in_child(lambda: _watch(copy, sources, there, Path(out.name)), copy, 1500)
+        if code not in (0, 1):
+            raise SystemExit(f"the tests of the room could not be run: {code}")
+        found: dict[str, Any] = json.loads(Path(out.name).read_text("utf-8"))
+    return found
+
+
+def _watch(copy: Path, sources: Sequence[str], tests: Sequence[str], out: Path) -> int:
+    import coverage  # noqa: PLC0415 - loaded by now
+    import pytest  # noqa: PLC0415 - loaded by now
+
+    watched = coverage.Coverage(
+        data_file=None,
+        include=[f"{copy / source}{'' if source.endswith('.py') else '/*'}" for source in sources],
+    )
+    seconds: dict[str, float] = {}
+    passed: set[str] = set()
+
+    class Watching:
+        """Tells coverage which test is under way, and notes how long it takes."""
+
+        @pytest.hookimpl(wrapper=True)
+        def pytest_runtest_protocol(self, item: Any) -> Any:
+            watched.switch_context(item.nodeid)
+            began = _processor_s()
+            done = yield
+            seconds[item.nodeid] = _processor_s() - began
+            watched.switch_context("")
+            return done
+
+        def pytest_runtest_logreport(self, report: Any) -> None:
+            if report.when == "call" and report.passed:
+                passed.add(report.nodeid)
+
+    watched.start()
+    options = [option for option in _OPTIONS if option != "-x"]
+    code = int(pytest.main([*options, "-k", "not postgresql", *tests], plugins=[Watching()]))
+    watched.stop()
+    data = watched.get_data()
+    names = sorted(passed)
+    place = {name: number for number, name in enumerate(names)}
+    lines: dict[str, dict[str, list[int]]] = {}
+    for file in data.measured_files():
+        by_line = data.contexts_by_lineno(file)
+        lines[Path(file).relative_to(copy).as_posix()] = {
+            str(line): sorted(place[name] for name in found if name in place)
+            for line, found in by_line.items()
+        }
+    out.write_text(json.dumps({"seconds": seconds, "lines": lines, "names": names}), "utf-8")
+    return code
+
+
+_OPTIONS: Final = (
+    "-n", "0", "-q", "-x", "-p", "no:cacheprovider", "--tb=no", "--no-header", "--hypothesis-seed=0",
+)  # fmt: skip
+
+
+def run(copy: Path, tests: list[str]) -> tuple[str, int]:
+    """Run tests until one fails.
+
+    Returns:
+        ``noticed``, ``endless`` (which is noticed too: a loop without an end), ``survived`` or ``unreached``;
+        and how many tests there were.
+    """
+    if not tests:
+        return "unreached", 0
+
+    def tried() -> int:
+        import pytest  # noqa: PLC0415 - loaded by now
+
+        return int(pytest.main([*_OPTIONS, *tests]))
+
+    code = _in_child(tried, copy, 600, _ENDLESS_S)
+    return ("survived" if code == 0 else "endless" if code is None or code < 0 else "noticed"), len(tests)
+
+
+def _processor_s() -> float:
+    spent = os.times()
+    return spent.user + spent.system + spent.children_user + spent.children_system
+
+
+def _in_child(work: Callable[[], int], copy: Path, limit_s: float, processor_s: int = 0) -> int | None:
+    """Do something in a forked process that sees the copy in place of the checkout; None after the limit."""
+    child = os.fork()
+    if child == 0:
+        code = 70
+        try:
+            os.setsid()
+            if processor_s:
+                resource.setrlimit(resource.RLIMIT_CPU, (processor_s, processor_s))
+            _look_at(copy)
+            code = work()
+        except BaseException as error:  # noqa: BLE001 - whatever a change does, it must not go on as the parent
+            print(f"{type(error).__name__}: {error}", file=sys.__stderr__, flush=True)
+        finally:
+            os._exit(code)
+    until = time.monotonic() + limit_s
+    while time.monotonic() < until:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if ended:
+            return os.waitstatus_to_exitcode(status)
+        time.sleep(0.02)
+    os.killpg(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return None
+
+
+def _look_at(copy: Path) -> None:
+    here = Path(__file__).resolve().parents[2]
+    ours = {str(here / root) if root else str(here) for root in _ROOTS} | {"", "."}
+    roots = [str(copy / root) if root else str(copy) for root in _ROOTS]
+    sys.path[:] = roots + [path for path in sys.path if path not in ours]
+    for name in [name for name in sys.modules if name == "tests" or name.startswith("tests.")]:
+        del sys.modules[name]
+    os.environ["PYTHONPATH"] = os.pathsep.join(roots)
+    os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
+    sys.dont_write_bytecode = True
+    os.chdir(copy)
+    quiet = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(quiet, 1)
