@@ -19,6 +19,7 @@ from tracker import ids
 from tracker.book import Book
 from tracker.day import SpoolNow, spools_now
 from tracker.errors import Refused
+from tracker.lineage import main_spool_id
 from tracker.model import (
     Drying,
     Job,
@@ -244,9 +245,10 @@ def _counted(count: int, word: str) -> str:
 
 
 def _with_material(statement: Select[Any], job: Any) -> Select[Any]:
-    """Join the material of jobs: that of the spool in tool 0, else what the job says."""
+    """Join the material of jobs: that of the spool in the lowest tool, else what the job says."""
+    main = main_spool_id(job)
     return (
-        statement.outerjoin(JobSpool, and_(JobSpool.job_id == job, JobSpool.tool == 0))
+        statement.outerjoin(JobSpool, and_(JobSpool.job_id == job, JobSpool.spool_id == main))
         .outerjoin(Spool, Spool.id == JobSpool.spool_id)
         .outerjoin(Material, Material.id == func.coalesce(Spool.material_id, Job.material_id))
     )

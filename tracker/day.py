@@ -209,7 +209,8 @@ def _running(row: Job) -> RunningJob:
     ready = None
     if row.started_at is not None and row.time_s is not None:
         ready = row.started_at + dt.timedelta(seconds=row.time_s)
-    material = row.material or next((each.spool.material for each in row.spools if each.tool == 0), None)
+    first = min(row.spools, key=lambda each: (each.tool, each.from_layer or 1), default=None)
+    material = row.material or (first.spool.material if first is not None else None)
     return RunningJob(
         id=ids.job_id(row.id),
         name=row.name or "",

@@ -15,8 +15,10 @@ import pytest
 from PIL import Image
 
 from tests.cli.bench import Cli, Terminal
+from tests.platefile.builder import ring
 from tests.plates import FLAT, UPRIGHT, plate
 from tests.realdata import real_data
+from tracker.desk.jobplates import PlateFile
 
 START = "2026-03-02 07:00"
 
@@ -655,3 +657,50 @@ def test_a_first_layer_that_cannot_be_is_refused(
     cli("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--started", START)
     cli.refused("job", "first-layer", "J0001-J", *words)
     assert cli.json("show", "J0001-J")["first_layer_at"] is None
+
+
+def container() -> bytes:
+    """Return a container of two plates."""
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w") as packed:
+        packed.writestr("Metadata/plate_1.gcode", plate(FLAT, layers=2))
+        packed.writestr("Metadata/plate_2.gcode", plate(UPRIGHT))
+    return held.getvalue()
+
+
+def test_plates_of_a_container_are_drawn_to_be_chosen(
+    spool: str, tmp_path: Path, terminal: Callable[..., Terminal]
+) -> None:
+    """At a terminal each stands there with number, pieces and picture, and the number is asked for."""
+    shown = terminal("preflight", sent(tmp_path, container()), "--spool", spool)
+    seen = shown.expect("Plate (1, 2)")
+    assert "plate 1: 1 second, 1 bar" in seen
+    assert seen.count("front") == 2
+    shown.send("2")
+    shown.expect("tower")
+
+
+def test_a_plate_that_changes_between_check_and_entry_is_entered_as_checked(tmp_path: Path) -> None:
+    """A file is read once: what a slicer writes over it meanwhile is another plate."""
+    path = Path(sent(tmp_path, plate(FLAT, layers=2)))
+    taken = PlateFile.read(path)
+    before = taken.sha256
+    path.write_bytes(plate(UPRIGHT))
+    assert (taken.data, taken.sha256) == (plate(FLAT, layers=2), before)
+
+
+def test_bars_under_one_marker_are_told_apart_where_each_is_a_test_piece(
+    cli: Cli, spool: str, tmp_path: Path
+) -> None:
+    """Two bars of ISO 178 in one model are two specimens; --together makes one of them."""
+    data = plate({"set": FLAT["bar"]}, layers=20)
+    ring_of = b"\n".join(line.encode() for line in ring(*FLAT["second"]))
+    data = data.replace(b"EXCLUDE_OBJECT_END", ring_of + b"\nEXCLUDE_OBJECT_END")
+    file = sent(tmp_path, data)
+    found = cli.json("job", "add", file, "--spool", spool)
+    assert [each["name"] for each in found["specimens"]] == ["set #2", "set #1"]
+    cli("job", "gauge", found["id"], "x:6-9", "--yes")
+    assert "fit a template each" in cli("preflight", file, "--spool", spool).stderr
+    together = cli.json("preflight", file, "--spool", spool, "--together")
+    assert len(together["pieces"]) == 1
+    assert "2 parts under one marker" in str(together["warnings"])

@@ -370,3 +370,84 @@ def test_a_plate_that_contradicts_itself_stops(cli: Cli, spool: str, sent: Calla
     """The length that the file states is compared with its moves."""
     found = told(cli, sent(settings=["filament used [mm] = 999"]), "--spool", spool)
     assert abouts(found, "stops") == ["filament"]
+
+
+def of_two_tools(sent: Callable[..., str], nozzle: int = 250) -> str:
+    """Write a plate on which tool 0 prints one bar and tool 1 the other."""
+    path = Path(sent())
+    begin = b"EXCLUDE_OBJECT_START NAME=second\n"
+    data = path.read_bytes().replace(begin, b"T1\n" + begin)
+    data = data.replace(b"EXCLUDE_OBJECT_END NAME=second\n", b"EXCLUDE_OBJECT_END NAME=second\nT0\n")
+    path.write_bytes(data.replace(b"M104 S250\n", b"M104 S250\nM104 T1 S%d\n" % nozzle))
+    return str(path)
+
+
+@pytest.fixture
+def other(cli: Cli) -> str:
+    """Give half a gram of a heavier material that wants a colder nozzle."""
+    cli.id(
+        "material", "add", "Südwind PLA", "--nozzle-low", "195", "--nozzle-high", "230", "--density", "1.3"
+    )
+    made = cli.id("spool", "add", "Südwind PLA", "--net", "1 kg", "--empty", "210", "--gross", "1210")
+    cli.id("spool", "weigh", made, "210.1")
+    return made
+
+
+def test_each_spool_is_held_against_its_own_tool(
+    cli: Cli, spool: str, other: str, sent: Callable[..., str]
+) -> None:
+    """Nozzle, density and what is left are those of the spool that feeds the tool."""
+    found = told(cli, of_two_tools(sent, 250), "--spool", spool, "--spool", other)
+    stops = {each["about"]: each["text"] for each in found["stops"]}
+    assert set(stops) == {"nozzle", "filament"}
+    assert f"for {other} in tool 1" in stops["nozzle"]
+    assert f"of {other} in tool 1" in stops["filament"]
+    need = [each["needs_g"] for each in found["spools"]]
+    assert need[1] / need[0] == pytest.approx(1.3 / 1.07)
+    assert [(each["name"], each["material"], each["spools"]) for each in found["sections"]] == [
+        ("second", "Südwind PLA", [f"{other} in tool 1"]),
+        ("bar", "Nordlicht ASA", [f"{spool} in tool 0"]),
+    ]
+
+
+def test_specimens_know_the_spool_of_their_tool(
+    cli: Cli, spool: str, other: str, sent: Callable[..., str]
+) -> None:
+    """The job takes from each spool what its tool laid, and each specimen is of its own material."""
+    job = cli.id("job", "add", of_two_tools(sent, 220), "--spool", spool, "--spool", other, "--yes")
+    pieces = {each["name"]: each["id"] for each in cli.json("show", job)["specimens"]}
+    assert cli.json("show", pieces["second"])["material"] == "Südwind PLA"
+    assert cli.json("show", pieces["bar"])["material"] == "Nordlicht ASA"
+    assert f"{other} Südwind PLA (tool 1; pieces 1)" in cli("show", job).stdout
+    listed = {each["id"]: each["material"] for each in cli.json("list", "specimens")}
+    assert listed == {pieces["second"]: "Südwind PLA", pieces["bar"]: "Nordlicht ASA"}
+
+
+def test_replicates_that_are_not_printed_alike_are_told(
+    cli: Cli, spool: str, sent: Callable[..., str]
+) -> None:
+    """Two bars of one name, of which one is cooled by twice the fan."""
+    path = Path(sent({"bar": FLAT["bar"], "bar #2": FLAT["second"]}))
+    begin, end = b"EXCLUDE_OBJECT_START NAME=bar_#2\n", b"EXCLUDE_OBJECT_END NAME=bar_#2\n"
+    data = path.read_bytes().replace(begin, begin + b"M106 S255\n").replace(end, end + b"M106 S128\n")
+    path.write_bytes(
+        data.replace(b"bar_#2", b"bar.stl_id_1_copy_0").replace(b"=bar\n", b"=bar.stl_id_0_copy_0\n")
+    )
+    found = told(cli, str(path), "--spool", spool)
+    (text,) = [each["text"] for each in found["warnings"] if each["about"] == "replicates"]
+    assert text == "bar is not printed alike: fan 50.2 % in bar #1, 100 % in bar #2."
+    assert not [e for e in told(cli, sent(), "--spool", spool)["warnings"] if e["about"] == "replicates"]
+
+
+def test_specimens_unlike_those_tested_already_are_told(
+    cli: Cli, spool: str, sent: Callable[..., str]
+) -> None:
+    """A programme counts five bars: the sixth, printed 15 °C hotter, is no replicate of them."""
+    job = cli.id("job", "add", sent(), "--spool", spool, "--started", "2 h ago", "--yes")
+    cli.id("offbed", job, "--rest-good")
+    first = cli.json("show", job)["specimens"][0]["id"]
+    cli.id("measure", first, "tensile", "max_force=1830", "area=40", "--yes")
+    assert not [e for e in told(cli, sent(), "--spool", spool)["warnings"] if e["about"] == "programme"]
+    found = told(cli, sent(nozzle=265), "--spool", spool)
+    (text,) = [each["text"] for each in found["warnings"] if each["about"] == "programme"]
+    assert text.startswith("all specimens: nozzle 265 °C; the 1 of that orientation tested so far, 250 °C.")

@@ -118,3 +118,36 @@ def test_a_bed_hidden_with_the_nozzle_is_not_stated() -> None:
     head = ("G21", "G90", "M83", "M140 S0", "M104 S0", "START_PRINT", "M104 S220")
     piece = plate({}, head=head).objects[0]
     assert (piece.nozzle_c.value, piece.bed_c.value) == (220, None)
+
+
+def test_each_change_of_tool_takes_its_share_of_the_file_s_own_time() -> None:
+    """No move says how long a change takes: the stated total does, and the layer below cools meanwhile."""
+    between = {4: ["T1"], 7: ["T0"]}
+    bare = plate(between)
+    told = plate(between, head=(*HEAD, f"; estimated printing time = {bare.time_s + 60:.3f}s"))
+    assert (bare.tool_changes, bare.tool_change_s) == (2, 0.0)
+    assert told.tool_change_s == pytest.approx(30, abs=0.01)
+    assert told.time_s == pytest.approx(bare.time_s + 60, abs=0.01)
+    longer = [a - b for a, b in zip(told.objects[0].layer_time_s, bare.objects[0].layer_time_s, strict=True)]
+    assert longer == pytest.approx([0, 0, 30, 0, 0, 30, 0, 0, 0, 0], abs=0.02)
+    assert "for each of 2 tool changes" in told.time_basis
+
+
+def test_a_change_of_tool_is_no_faster_than_the_moves_and_no_excuse() -> None:
+    """A total below the moves, or far above them, stays a contradiction."""
+    for seconds in (5, 100_000):
+        found = plate({4: ["T1"]}, head=(*HEAD, f"; estimated printing time = {seconds}s"))
+        assert found.tool_change_s == 0.0
+        assert [each.what for each in found.contradictions] == ["time"]
+
+
+def test_given_filaments_are_those_of_the_tools_that_lay() -> None:
+    """Two spools of a plate that prints with tools 1 and 3 are those of 1 and 3; a third one is tool 2's."""
+    lines = text([*HEAD, "T1", "G1 Z0.2", *ring(10, 10, 40, 10), "T3", *ring(60, 10, 40, 10), "M104 S0"])
+    two = read_plate(lines, density_g_cm3=[1.1, 1.3], filament_diameter_mm=[1.7, None]).tools
+    assert [(each.tool, each.density_g_cm3, each.diameter_mm) for each in two] == [
+        (1, 1.1, 1.7),
+        (3, 1.3, 1.75),
+    ]
+    three = read_plate(lines, density_g_cm3=[1.0, 1.1, 1.2]).tools
+    assert [each.density_g_cm3 for each in three] == [1.1, None]

@@ -137,7 +137,9 @@ def test_without_labels_names_are_shown() -> None:
 
 def test_bed_gives_the_frame() -> None:
     """With the bed known, the same plate is drawn smaller on it."""
-    assert plate_map_svg(PLATE.objects, LABELS, bed=(0, 0, 300, 300)) != plate_map_svg(PLATE.objects, LABELS)
+    assert plate_map_svg(
+        PLATE.objects, LABELS, bed=((0, 0), (300, 0), (300, 300), (0, 300))
+    ) != plate_map_svg(PLATE.objects, LABELS)
 
 
 def test_askew_piece_is_drawn_askew() -> None:

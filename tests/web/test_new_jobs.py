@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+import zipfile
 from html import unescape
 
 import httpx
@@ -115,3 +117,23 @@ def test_what_is_no_plate_is_refused_in_words(browser: Browser) -> None:
     """The page comes back with one line."""
     answer = look(browser, b"<html>")
     assert (answer.status_code, "Stop." in answer.text) == (422, True)
+
+
+def test_a_plate_of_several_is_chosen_by_number_and_picture(site: Site, browser: Browser) -> None:
+    """Each plate of a container stands there with its own picture or its map; the chosen one is entered."""
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w") as packed:
+        packed.writestr("Metadata/plate_1.gcode", plate(FLAT, 2))
+        packed.writestr("Metadata/plate_1.png", b"\x89PNG\r\n\x1a\n and so on")
+        packed.writestr("Metadata/plate_2.gcode", TOWERS)
+    answer = look(browser, held.getvalue())
+    assert (answer.status_code, answer.text.count('type="radio" name="of"')) == (200, 2)
+    assert "data:image/png;base64," in answer.text
+    assert answer.text.count('class="mini"') == 2
+    word = stands(answer)
+    refused = browser.fill("/new/job", {**word, "step": "keep", "spool": "S0001-R"})
+    assert (refused.status_code, "several plates" in refused.text) == (422, True)
+    chosen = browser.fill("/new/job", {**word, "step": "look", "spool": "S0001-R", "of": "2"})
+    assert {stands(chosen)[name] for name in ("n1", "n2", "n3")} == {"tower", "tower_#2", "cube"}
+    browser.fill("/new/job", {**stands(chosen), "of": "2", "step": "keep", "spool": "S0001-R"})
+    assert row_of(site.book, "J0002-H").plate_name == "towers.gcode #plate 2"

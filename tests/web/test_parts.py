@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from starlette.datastructures import FormData
 
 from tracker.desk.photographs import picture_kind
+from tracker.desk.platefacts import boxed
 from tracker.web.bench import HELD_BYTES, HELD_S, Held, Remembered
 from tracker.web.guard import netloc_of
 from tracker.web.inputs import key_of
@@ -107,8 +111,9 @@ def test_held_files_go_when_time_is_up_or_room_is_short() -> None:
 
 def test_a_piece_that_lies_askew_is_drawn_askew() -> None:
     """Its corners are the plate file's, and lines every 10 mm say how large the bed is."""
-    piece = {"id": "a", "name": "x", "outcome": None, "box_mm": [0, 0, 0, 20, 20, 4]}
-    drawn = plate_map([piece], outlines={"a": ((10, 0), (20, 10), (10, 20), (0, 10))})
+    piece: dict[str, Any] = {"id": "a", "name": "x", "outcome": None, "box_mm": [0, 0, 0, 20, 20, 4]}
+    thing = replace(boxed("a", "x", piece["box_mm"]), contour_mm=((10, 0), (20, 10), (10, 20), (0, 10)))
+    drawn = plate_map([piece], things={"a": thing})
     assert drawn is not None
     assert drawn.spots[0].points == "10.00,20.00 20.00,10.00 10.00,0.00 0.00,10.00"
     assert (drawn.step, "M10 " in drawn.grid) == (10, True)

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from tracker.cli._asking import prompt
 from tracker.cli._bench import Bench
-from tracker.cli._telling import folded, note
+from tracker.cli._telling import folded, note, width
+from tracker.desk.jobplates import PlateFile
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.forms import NONE
 from tracker.orientation import checked_letters
@@ -24,9 +26,10 @@ Texts = tuple[str, ...]
 _READING = (
     click.option("--plate", type=int, metavar="NUMBER", help="Which plate of a container of several."),
     click.option(
-        "--separate",
-        is_flag=True,
-        help="Parts that share one marker and nowhere touch are pieces of their own.",
+        "--separate/--together",
+        default=None,
+        help="Parts that share one marker and nowhere touch: specimens of their own, or one. If neither is"
+        " given they are told apart where each fits a template.",
     ),
     click.option("--g90-sets-e", is_flag=True, help="G90 and G91 set E too, as in some firmware."),
     click.option("--relative-e/--absolute-e", default=None, help="How E is read before the file says so."),
@@ -38,17 +41,47 @@ def reads_plate(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @functools.wraps(command)
     def with_reading(
-        *args: Any, plate: int | None, separate: bool, g90_sets_e: bool, relative_e: bool | None, **rest: Any
+        *args: Any,
+        plate: int | None,
+        separate: bool | None,
+        g90_sets_e: bool,
+        relative_e: bool | None,
+        **rest: Any,
     ) -> Any:
         given = {"plate": plate, "separate": separate, "g90_sets_e": g90_sets_e, "relative_e": relative_e}
-        read_as = {
-            name: value for name, value in given.items() if value not in (None, False) or name == "relative_e"
-        }
-        return command(*args, read_as={k: v for k, v in read_as.items() if v is not None}, **rest)
+        read_as = {name: value for name, value in given.items() if value is not None}
+        if not g90_sets_e:
+            del read_as["g90_sets_e"]
+        return command(*args, read_as=read_as, **rest)
 
     for option in reversed(_READING):
         with_reading = option(with_reading)
     return with_reading
+
+
+def taken_in(bench: Bench, path: Path, read_as: dict[str, Any]) -> PlateFile:
+    """Take a plate file in; of a container of several plates let the person choose by number and picture.
+
+    Raises:
+        Refused: It is no plate file, or holds several plates and nobody can be asked.
+    """
+    plate = PlateFile.read(path, read_as)
+    if "plate" in read_as:
+        return plate
+    from tracker.desk.platemaps import choices_in  # noqa: PLC0415 - brings numpy
+
+    choices = choices_in(plate, width())
+    if not choices:
+        return plate
+    if not bench.may_ask:
+        listed = "; ".join(f"{each.number}: {each.words}" for each in choices)
+        raise Refused(f"{plate.name} holds {len(choices)} plates", why=listed, do="--plate NUMBER")
+    for each in choices:
+        note(folded(f"plate {each.number}: {each.words}"))
+        click.echo(each.drawn, err=True)
+    known = {str(each.number): each.number for each in choices}
+    typed: str = click.prompt("Plate", type=click.Choice(list(known)), err=True)
+    return replace(plate, read_as={**read_as, "plate": known[typed]})
 
 
 @dataclass(frozen=True)

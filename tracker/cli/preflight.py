@@ -9,9 +9,8 @@ import click
 
 from tracker.cli._asking import finder, prompt
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._pieces import reads_plate
+from tracker.cli._pieces import reads_plate, taken_in
 from tracker.cli._telling import as_json, folded, note, say_json, table, width
-from tracker.desk.jobplates import PlateFile
 from tracker.errors import Refused
 
 if TYPE_CHECKING:
@@ -54,7 +53,7 @@ def preflight_command(
     """Hold a plate FILE against data sheet, spool, programme and an earlier job, before it is printed."""
     from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
 
-    plate = PlateFile.read(file, read_as)
+    plate = taken_in(bench, file, read_as)
     report = preflight(bench.book, plate, spools or (_asked_spool(bench),), like, dummies)
     if as_json:
         say_json(report.as_json())

@@ -10,7 +10,7 @@ import click
 
 from tracker.cli._asking import asks, finder, prompt, until_stored
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._pieces import Said, asked_pieces, commanded, reads_plate, settle
+from tracker.cli._pieces import Said, asked_pieces, commanded, reads_plate, settle, taken_in
 from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
 from tracker.desk import jobs
 from tracker.desk.doubts import Done
@@ -94,7 +94,7 @@ def job_add(
     Pieces, places, orientations, set-points and times are read from FILE; without one they are typed.
     """
     said = Said([read_piece(each) for each in pieces], geometries, gauges, dummies)
-    plate = PlateFile.read(file, read_as) if file else None
+    plate = taken_in(bench, file, read_as) if file else None
     if bench.may_ask and not (spools or material or again):
         named = prompt("Spools printed from (IDs), Enter if not known", finder(bench, "spool"))
         spools = tuple(named.split())

@@ -3,49 +3,63 @@
 from __future__ import annotations
 
 import hashlib
+import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, cast
 
 from tracker.book import Book
 from tracker.desk.typedpieces import PieceWanted
 from tracker.forms import FormError
 from tracker.ids import spool_id
-from tracker.inputs import read_input
 from tracker.kinds import find, material_named
-from tracker.model import Job, JobSpool, Specimen
+from tracker.model import Job, JobSpool, Specimen, Spool
 
 if TYPE_CHECKING:
     from tracker.desk.plates import PlateRead
 
 
+_IN_MEMORY: Final = 8 << 20
+_BLOCK: Final = 1 << 20
+
+
 @dataclass(frozen=True)
 class PlateFile:
-    """The plate file as it came.
+    """The plate file as it came, read once: what was checked is what is entered.
 
     Attributes:
         name: Of the file.
-        source: Its bytes, or where they are: a large plate is not taken into memory to be looked at.
+        content: Its bytes, or a copy of our own on the disk: a large plate is not held in memory.
         read_as: How it is to be read where it allows more than one reading, as kept with its pieces.
     """
 
     name: str
-    source: bytes | Path
+    content: bytes | BinaryIO
     read_as: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def source(self) -> bytes | BinaryIO:
+        """What a reader takes: the bytes, or the copy at its start."""
+        if not isinstance(self.content, bytes):
+            self.content.seek(0)
+        return self.content
 
     @property
     def data(self) -> bytes:
         """All of it."""
-        return self.source if isinstance(self.source, bytes) else read_input(self.source, "plate file")
+        source = self.source
+        return source if isinstance(source, bytes) else source.read()
 
     @property
     def sha256(self) -> str:
         """Its digest."""
-        if isinstance(self.source, bytes):
-            return hashlib.sha256(self.source).hexdigest()
-        with self.source.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        source, found = self.source, hashlib.sha256()
+        if isinstance(source, bytes):
+            return hashlib.sha256(source).hexdigest()
+        while block := source.read(_BLOCK):
+            found.update(block)
+        return found.hexdigest()
 
     @property
     def kept_name(self) -> str:
@@ -55,7 +69,7 @@ class PlateFile:
 
     @staticmethod
     def read(path: Path, read_as: Mapping[str, Any] | None = None) -> PlateFile:
-        """Find a file on the disk.
+        """Copy a file of the disk, which may be changed or gone when it is wanted next.
 
         Args:
             path: The file.
@@ -67,15 +81,17 @@ class PlateFile:
         """
         from tracker.platefile import check_regular  # noqa: PLC0415 - brings numpy, which other jobs do not need
 
+        copy = cast("BinaryIO", tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY))  # noqa: SIM115 - as long as the plate
         try:
             check_regular(path)
             with path.open("rb") as file:
-                empty = not file.read(1)
+                while block := file.read(_BLOCK):
+                    copy.write(block)
         except OSError as error:
             raise FormError(f"{path} cannot be read", why=error.strerror or str(error)) from error
-        if empty:
+        if not copy.tell():
             raise FormError(f"{path} is empty", do="Send the file again from the slicer")
-        return PlateFile(path.name, path, dict(read_as or {}))
+        return PlateFile(path.name, copy, dict(read_as or {}))
 
 
 def read_job_plate(
@@ -86,7 +102,7 @@ def read_job_plate(
     material: str | None = None,
     again: str | None = None,
 ) -> PlateRead | None:
-    """Read a plate for a job: density and diameter from the spool's record, else from the file.
+    """Read a plate for a job: density and diameter from the record of each tool's spool, else from the file.
 
     Args:
         book: The book.
@@ -105,18 +121,75 @@ def read_job_plate(
 
     with book.read() as session:
         earlier = find(book, session, again, "job") if again else None
-        if earlier and (earlier.plate_sha256, kept_reading(earlier)) == (plate.sha256, plate.read_as):
+        # Where nothing is said of how to read it, it is read as it was.
+        as_before = earlier is None or plate.read_as in ({}, kept_reading(earlier))
+        if earlier and as_before and earlier.plate_sha256 == plate.sha256:
             return None
-        named = list(spools) or spools_of(earlier)
-        spool = find(book, session, named[0], "spool") if named else None
-        made_of = material_named(session, material) if material and spool is None else None
-        of = spool.material if spool is not None else made_of or (earlier.material if earlier else None)
-        return read_pieces(
-            plate.source,
-            read_as=plate.read_as,
-            density_g_cm3=of.density_g_cm3 if of is not None else None,
-            diameter_mm=spool.diameter_mm if spool is not None else None,
-        )
+        rows = [find(book, session, each, "spool") for each in list(spools) or spools_of(earlier)]
+        if rows:
+            return read_pieces(plate.source, read_as=plate.read_as, **filaments_of(rows))
+        made_of = material_named(session, material) if material else earlier.material if earlier else None
+        density = made_of.density_g_cm3 if made_of is not None else None
+        return read_pieces(plate.source, read_as=plate.read_as, density_g_cm3=density)
+
+
+def filaments_of(spools: Sequence[Spool]) -> dict[str, Any]:
+    """Return density and diameter as :func:`tracker.desk.plates.read_pieces` takes them: one for each spool.
+
+    A single spool stands for all tools.
+    """
+    densities = [each.material.density_g_cm3 for each in spools]
+    diameters = [each.diameter_mm for each in spools]
+    if len(spools) == 1:
+        return {"density_g_cm3": densities[0], "diameter_mm": diameters[0]}
+    return {"density_g_cm3": densities, "diameter_mm": diameters}
+
+
+@dataclass(frozen=True)
+class Feed:
+    """A spool and what of a plate is printed from it.
+
+    Attributes:
+        spool: The spool.
+        tool: Number of the tool that it feeds.
+        pieces: Numbers of the pieces that hold some of it; None for all.
+        grams: What the plate takes from it; None where the plate or its density is not known.
+    """
+
+    spool: Spool
+    tool: int
+    pieces: list[int] | None = None
+    grams: float | None = None
+
+
+def feeds(read: PlateRead | None, spools: Sequence[Spool], earlier: Job | None = None) -> list[Feed]:
+    """Return what each spool feeds: they are named in the order of the tools that lay.
+
+    A single spool stands for the whole plate; where more are named than tools lay, they are counted as the
+    tools are.
+
+    Args:
+        read: The plate; None where it is that of ``earlier``, or not known.
+        spools: As named.
+        earlier: The job of which this is another attempt.
+    """
+    if read is None and earlier is not None and len(spools) > 1:
+        before = sorted((each for each in earlier.spools if each.from_layer is None), key=_tool)
+        if len(before) == len(spools):
+            pairs = zip(spools, before, strict=True)
+            return [Feed(row, each.tool, each.pieces, each.filament_g) for row, each in pairs]
+    used = [] if read is None else list(read.plate.tools)
+    if read is None or len(spools) < 2:  # noqa: PLR2004 - nothing to be told apart
+        whole = None if read is None else read.plate.filament_g
+        return [Feed(row, number, None, whole if not number else None) for number, row in enumerate(spools)]
+    found = []
+    for number, row in enumerate(spools):
+        same = [use for use in used if use.tool == number] if len(spools) > len(used) else [used[number]]
+        tool = same[0].tool if same else number
+        pieces = [n for n, each in enumerate(read.pieces, 1) if tool in each.laid_by]
+        everywhere = len(pieces) == len(read.pieces)
+        found.append(Feed(row, tool, None if everywhere else pieces, same[0].filament_g if same else 0.0))
+    return found
 
 
 def kept_reading(job: Job) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from tracker.desk.entering import fill_in
 from tracker.desk.heatings import heating_doubt
 from tracker.desk.jobplates import (
     PlateFile,
+    feeds,
     from_plate,
     name_pieces,
     read_job_plate,
@@ -96,7 +97,7 @@ def add_job(
         )
         if earlier is not None:
             job.again_of_id = earlier.id
-        _put_spools(book, act, job, spools or spools_of(earlier), material)
+        _put_spools(book, act, job, spools or spools_of(earlier), material, (read, earlier))
         _put_plate(act, job, plate, earlier)
         job.specimens = from_plate(read, who) if read is not None else specimens_of(pieces, earlier)
         act.session.add(job)
@@ -149,13 +150,27 @@ def _taken_over(values: dict[str, Any], earlier: Job | None) -> dict[str, Any]:
     return values | {key: getattr(earlier, key) for key in kept if values.get(key) is None}
 
 
-def _put_spools(book: Book, act: Act, job: Job, spools: Sequence[str], material: str | None) -> None:
+def _put_spools(
+    book: Book,
+    act: Act,
+    job: Job,
+    spools: Sequence[str],
+    material: str | None,
+    of: tuple[PlateRead | None, Job | None],
+) -> None:
     if not spools and not material:
         raise FormError("A job needs to know what it was printed from", do="Give --spool ID")
     rows = [find(book, act.session, spool, "spool") for spool in spools]
     if len({row.id for row in rows}) < len(rows):
         raise FormError("A spool is named twice", do="Name each once")
-    job.spools = [JobSpool(spool=row, tool=tool) for tool, row in enumerate(rows)]
+    # What each of several tools took is known here and nowhere later; of a single spool it is the job's.
+    job.spools = [
+        JobSpool(
+            spool=each.spool, tool=each.tool, pieces=each.pieces,
+            filament_g=None if len(rows) == 1 or each.grams is None else round(each.grams, 4),
+        )
+        for each in feeds(of[0], rows, of[1])
+    ]  # fmt: skip
     if not rows and material:
         job.material = material_named(act.session, material)
 

@@ -17,6 +17,7 @@ from tracker.platefile import (
     PlateObject,
     Reading,
     Section,
+    ToolUse,
     Window,
     corners_of,
     gauge_window,
@@ -49,7 +50,7 @@ def facts_of(
         Refused: The stated gauge section cannot be read or misses the piece.
     """
     lies = orientation_of(piece)
-    cut = stated_section(piece, gauge) if gauge else _gauge_section(piece, geometry)
+    cut = cut_section(piece, geometry, gauge)
     return {
         "key": piece.key,
         "box_mm": _rounded(piece.box_mm),
@@ -72,7 +73,14 @@ def facts_of(
         "retractions": piece.retractions.count + piece.retractions.by_firmware,
         "pauses": [pause.text for pause in piece.pauses],
         "tools": [
-            {"tool": use.tool, "filament_mm": round(use.filament_mm, 3), "filament_g": _short(use.filament_g)}
+            {
+                "tool": use.tool,
+                "filament_mm": round(use.filament_mm, 3),
+                "filament_g": _short(use.filament_g),
+                "diameter_mm": use.diameter_mm,
+                "density_g_cm3": use.density_g_cm3,
+                "nozzle_c": as_data(use.nozzle_c),
+            }
             for use in piece.tools
         ],
         "basis": {
@@ -106,8 +114,14 @@ def stated_section(piece: PlateObject, gauge: str) -> Section:
     return section(piece, own_window(read_gauge(gauge), piece))
 
 
-def _gauge_section(piece: PlateObject, geometry: str) -> Section:
-    """Cut the gauge section out; where a template's window misses the piece, the whole piece is taken."""
+def cut_section(piece: PlateObject, geometry: str, gauge: str | None = None) -> Section:
+    """Cut the gauge section out; where a template's window misses the piece, the whole piece is taken.
+
+    Raises:
+        Refused: The stated gauge section cannot be read, or misses the piece.
+    """
+    if gauge:
+        return stated_section(piece, gauge)
     try:
         return section(piece, gauge_window(piece_named(geometry), piece))
     except Refused:
@@ -219,8 +233,23 @@ def object_of(name: str, facts: Mapping[str, Any]) -> PlateObject:
         outline_mm=tuple(tuple(point) for point in facts["outline_mm"]),
         contour_mm=tuple(tuple(point) for point in facts.get("contour_mm", ())),
         gauge_mm=tuple(tuple(point) for point in facts.get("gauge_mm", ())),
+        tools=tuple(
+            ToolUse(each["tool"], each["filament_mm"], each.get("filament_g"), 0.0, None, Reading())
+            for each in facts.get("tools", ())
+        ),
         **_BLANK,
     )
+
+
+def boxed(key: str, name: str, box_mm: Sequence[float]) -> PlateObject:
+    """Return an object of which nothing but its box is known, in mm."""
+    x0, y0, z0, x1, y1, z1 = box_mm
+    facts = {
+        "key": key, "box_mm": box_mm, "centre_mm": ((x0 + x1) / 2, (y0 + y1) / 2),
+        "size_mm": (x1 - x0, y1 - y0, z1 - z0), "rect_mm": (x1 - x0, y1 - y0), "angle_deg": 0.0,
+        "outline_mm": (),
+    }  # fmt: skip
+    return object_of(name, facts)
 
 
 _BLANK: Final[dict[str, Any]] = {

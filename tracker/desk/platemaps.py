@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
 
 from tracker.book import Book
+from tracker.desk.jobplates import PlateFile
 from tracker.desk.platefacts import object_of
+from tracker.desk.plates import PlateRead, read_pieces
 from tracker.errors import Refused
 from tracker.ids import job_id, specimen_id
 from tracker.kinds import find
 from tracker.model import Job, Specimen
 from tracker.platefile import (
+    PackedPlate,
     PlateObject,
     plate_map_png,
     plate_map_svg,
     plate_map_text,
+    plates_in,
 )
 from tracker.platefile.facts import Point
-from tracker.platefile.platemap import Bed, outline
+from tracker.platefile.platemap import Bed, Named, outline
 
-Labelled = tuple[list[PlateObject], dict[str, tuple[str, str]]]
+Labelled = tuple[list[PlateObject], dict[str, Named]]
 
 
 def map_text(book: Book, job: str, width: int = 80, highlight: str | None = None) -> str:
@@ -36,6 +43,56 @@ def map_text(book: Book, job: str, width: int = 80, highlight: str | None = None
     """
     objects, labels, bed, marked = _of(book, job, highlight)
     return plate_map_text(objects, labels, bed, highlight=marked, width=width)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One plate of a container of several, to be chosen by number and picture.
+
+    Attributes:
+        number: By which it is chosen.
+        words: What is on it, and its file.
+        picture: PNG or JPEG that the container brings, None where it brings none.
+        read: The plate; None where it cannot be read.
+        drawn: It from above in block characters; empty where it cannot be read.
+    """
+
+    number: int
+    words: str
+    picture: bytes | None
+    read: PlateRead | None
+    drawn: str
+
+
+def choices_in(plate: PlateFile, width: int = 40) -> list[Choice]:
+    """Return the plates among which a person has to choose; none where the file holds only one.
+
+    Args:
+        plate: The file.
+        width: Columns of the pictures in block characters.
+
+    Raises:
+        PlateRefused: It is a container without plates, or damaged.
+    """
+    packed = plates_in(plate.source)
+    return [_choice(plate, each, width) for each in packed] if len(packed) > 1 else []
+
+
+def _choice(plate: PlateFile, packed: PackedPlate, width: int) -> Choice:
+    try:
+        read = read_pieces(plate.source, read_as={**plate.read_as, "plate": packed.number})
+    except Refused as refusal:
+        return Choice(packed.number, f"{packed.text}: {refusal}", packed.picture, None, "")
+    kinds = Counter(piece.kind for piece in read.pieces)
+    listed = ", ".join(f"{count} {kind}" for kind, count in kinds.items())
+    words = f"{listed}; {max(read.plate.time_s / 60, 1):.0f} min; {packed.text.partition(' ')[2]}"
+    # Unlike the map of a job it is only to be recognised: the list of its pieces stands in the words.
+    drawn = plate_map_text(read.plate.objects, {}, read.plate.bed_mm, width=min(width, _NARROW))
+    rows = drawn.splitlines()[: -len(read.pieces)]
+    return Choice(packed.number, words, packed.picture, read, "\n".join(rows))
+
+
+_NARROW: Final = 44
 
 
 def map_picture(book: Book, job: str, form: str, highlight: str | None = None) -> bytes:
@@ -63,30 +120,28 @@ def has_map(row: Job) -> bool:
     return any(piece.plate_facts and "box_mm" in piece.plate_facts for piece in row.specimens)
 
 
-def outlines_of(row: Job) -> dict[str, tuple[Point, ...]]:
-    """Return what to draw of each piece that the plate file tells of: its corners seen from above, mm.
-
-    Args:
-        row: The job.
-
-    Returns:
-        By ID; a piece that lies askew has the corners of its turned rectangle. Empty without a plate file.
-    """
+def things_of(row: Job) -> dict[str, PlateObject]:
+    """Return by ID what a map shows of each piece that the plate file tells of."""
     return {
-        specimen_id(row.id, piece.piece): outline(object_of(piece.name or "", piece.plate_facts))
+        specimen_id(row.id, piece.piece): object_of(piece.name or "", piece.plate_facts)
         for piece in row.specimens
         # Of pieces that were laid on a plate by hand a box may be known and nothing else.
         if piece.plate_facts and "rect_mm" in piece.plate_facts
     }
 
 
+def outlines_of(row: Job) -> dict[str, tuple[Point, ...]]:
+    """Return by ID the corners of each piece that the plate file tells of, seen from above, mm."""
+    return {ident: outline(thing) for ident, thing in things_of(row).items()}
+
+
 def map_of_row(row: Job, width: int = 80) -> str:
     """Return the map of a job that is at hand, in block characters."""
     objects, labels = _labelled(row.specimens)
-    return plate_map_text(objects, labels, width=width)
+    return plate_map_text(objects, labels, bed_of(row), width=width)
 
 
-def _of(book: Book, job: str, highlight: str | None) -> tuple[*Labelled, Bed | None, str | None]:
+def _of(book: Book, job: str, highlight: str | None) -> tuple[*Labelled, Bed, str | None]:
     with book.read() as session:
         row = find(book, session, job, "job")
         if not has_map(row):
@@ -103,21 +158,19 @@ def _of(book: Book, job: str, highlight: str | None) -> tuple[*Labelled, Bed | N
         return *_labelled(row.specimens), bed_of(row), marked
 
 
-def bed_of(row: Job) -> Bed | None:
-    """Return the bed of a job's plate file as xmin, ymin, xmax, ymax in mm; None where no file states it."""
-    corners = next((f["bed_mm"] for p in row.specimens if (f := p.plate_facts or {}).get("bed_mm")), None)
-    if not corners:
-        return None
-    x, y = [point[0] for point in corners], [point[1] for point in corners]
-    return min(x), min(y), max(x), max(y)
+def bed_of(row: Job) -> tuple[Point, ...]:
+    """Return the corners of the bed of a job's plate file, mm; empty where no file states them."""
+    corners = next((f["bed_mm"] for p in row.specimens if (f := p.plate_facts or {}).get("bed_mm")), ())
+    return tuple((float(x), float(y)) for x, y in corners)
 
 
 def _labelled(pieces: Iterable[Specimen]) -> Labelled:
-    objects, labels = [], {}
+    objects: list[PlateObject] = []
+    labels: dict[str, Named] = {}
     for piece in pieces:
         if piece.plate_facts and "box_mm" in piece.plate_facts:
             thing = object_of(piece.name or "", piece.plate_facts)
             objects.append(thing)
             words = "dummy" if piece.dummy else piece.outcome or ""
-            labels[thing.key] = (specimen_id(piece.job_id, piece.piece), words)
+            labels[thing.key] = Named(specimen_id(piece.job_id, piece.piece), words, piece.orientation or "")
     return objects, labels

@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
 from tracker.book import Book
 from tracker.desk.jobplates import kept_reading
-from tracker.desk.platefacts import agreed_hint, facts_of, stated_section, usual_set_points
+from tracker.desk.platefacts import agreed_hint, cut_section, facts_of, stated_section, usual_set_points
 from tracker.errors import Refused
 from tracker.forms import FormError
 from tracker.ids import job_id
@@ -21,9 +21,12 @@ from tracker.model import Job
 from tracker.orientation import in_words
 from tracker.platefile import (
     FREE,
+    PerTool,
     Plate,
     PlateObject,
     ReadAs,
+    Source,
+    corners_of,
     match_object,
     orientation_of,
     piece_named,
@@ -69,6 +72,11 @@ class PlatePiece:
         return _NUMBERED.sub("", self.name)
 
     @property
+    def laid_by(self) -> tuple[int, ...]:
+        """The tools that laid it, without those of its skirt and support."""
+        return tuple(use.tool for use in self.thing.tools if use.body_mm > 0)
+
+    @property
     def gauge_open(self) -> bool:
         """Whether nobody knows its gauge section: no template does, and no person has stated it."""
         return self.geometry == FREE and not self.gauge and not self.dummy
@@ -99,34 +107,52 @@ class PlateRead:
 
 
 def read_pieces(
-    data: bytes | Path,
+    data: Source,
     *,
-    density_g_cm3: float | None = None,
-    diameter_mm: float | None = None,
+    density_g_cm3: PerTool = None,
+    diameter_mm: PerTool = None,
     read_as: Mapping[str, Any] | None = None,
 ) -> PlateRead:
     """Read a plate and derive its pieces.
 
     Args:
-        data: The file, or where it is.
-        density_g_cm3: Of the material, where it is recorded.
-        diameter_mm: Of the filament, where it is recorded.
+        data: The file, open at its start or as bytes, or where it is.
+        density_g_cm3: Of the material, where it is recorded; several are those of the tools that lay.
+        diameter_mm: Of the filament, likewise.
         read_as: How to read what allows more than one reading: fields of `tracker.platefile.ReadAs`.
 
     Raises:
         PlateRefused: It is no readable plate; one line says what it is instead.
     """
-    plate = read_plate(
-        data,
-        density_g_cm3=density_g_cm3,
-        filament_diameter_mm=diameter_mm,
-        read_as=ReadAs.from_data(read_as),
-    )
+    how = ReadAs.from_data(read_as)
+    plate = _read_as(data, how, density_g_cm3, diameter_mm)
+    if how.separate is None and any(thing.parts > 1 for thing in plate.objects):
+        plate = _separated(data, plate, density_g_cm3, diameter_mm)
     pieces = [_derived(thing) for thing in reading_order(plate.objects)]
     _number(pieces, plate)
     if not pieces:
         raise FormError("The plate holds no piece", do="Nothing on it but skirt, purge or supports")
     return PlateRead(plate, pieces, _says(plate))
+
+
+def _read_as(data: Source, how: ReadAs, density: PerTool, diameter: PerTool) -> Plate:
+    if not isinstance(data, bytes | Path):
+        data.seek(0)
+    return read_plate(data, density_g_cm3=density, filament_diameter_mm=diameter, read_as=how)
+
+
+def _separated(data: Source, plate: Plate, density: PerTool, diameter: PerTool) -> Plate:
+    """Tell parts under one marker apart where every one of them is a test piece of its own.
+
+    Where one fits no template they stay together, and the check before the print says so: a person decides.
+    """
+    apart = _read_as(data, replace(plate.read_as, separate=True), density, diameter)
+    together = {thing.key for thing in plate.objects if thing.parts == 1}
+    parts = [each for each in apart.objects if each.key.partition(" part ")[0] not in together]
+    if any(match_object(each)[0].piece.id == FREE for each in parts):
+        return plate
+    told = f"{len(parts)} parts that share a marker fit a template each and are specimens of their own"
+    return replace(apart, problems=(*apart.problems, f"{told}; --together makes one of them"))
 
 
 def _derived(thing: PlateObject) -> PlatePiece:
@@ -226,6 +252,12 @@ def give_gauge(piece: PlatePiece, stated: str) -> None:
     gauge = read_gauge(stated).text
     stated_section(piece.thing, gauge)
     piece.gauge = gauge
+
+
+def gauge_corners(piece: PlatePiece) -> tuple[tuple[float, float], ...]:
+    """Return the corners of a piece's gauge section seen from above, mm; none of a range of heights."""
+    window = cut_section(piece.thing, piece.geometry, piece.gauge or None).window
+    return corners_of(window, piece.thing)
 
 
 def gauge_words(thing: PlateObject, gauge: str) -> str:

@@ -15,7 +15,7 @@ from tracker.forms import Ask, When, check_order
 from tracker.kinds.base import Kind, Listing, add_note, far_end, live, numbered, plain, span, told_of
 from tracker.kinds.specimen import piece_data, piece_words
 from tracker.kinds.whereabouts import contradictions
-from tracker.model import Job, JobLog, JobSpool, Material, Photograph, SettingChange, Specimen
+from tracker.model import Job, JobLog, JobSpool, Photograph, SettingChange, Specimen
 from tracker.moments import local_day, local_time
 from tracker.units import compact
 
@@ -80,7 +80,7 @@ class JobKind(Kind):
     def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
         """Ask about set-points outside of the sheet or unlike this printer, and times that do not fit."""
         for link in spools_by_tool(row):
-            yield from _outside_sheet(row, link.spool.material)
+            yield from _outside_sheet(row, link)
             came = link.spool.received_on
             day = local_day(row.started_at, when.zone) if row.started_at is not None else None
             if came is not None and day is not None and day < came:
@@ -163,15 +163,27 @@ _UNLIKE_C: Final = 40.0
 """How far a set-point may lie outside of what a printer was ever set to, in kelvins, unasked."""
 
 
-def _outside_sheet(row: Job, material: Material) -> Iterator[str]:
-    """Yield set-points outside of the ranges of a data sheet."""
+def _outside_sheet(row: Job, link: JobSpool) -> Iterator[str]:
+    """Yield set-points outside of the ranges of a data sheet; the nozzle of several is that of the tool."""
+    material = link.spool.material
     for stem in _SET:
         was_set = getattr(row, f"{stem}_set_c")
+        if stem == "nozzle" and len({each.tool for each in live(row.spools)}) > 1:
+            was_set = _nozzle_of(row, link.tool)
         low, high = getattr(material, f"{stem}_low_c"), getattr(material, f"{stem}_high_c")
         if was_set is None:
             continue
         if (low is not None and was_set < low) or (high is not None and was_set > high):
             yield f"{stem} set to {was_set:g} °C; the sheet of {material.name} says {span(low, high)}"
+
+
+def _nozzle_of(row: Job, tool: int) -> float | None:
+    """Return the nozzle of one tool as the plate file sets it, °C; None where it does not say."""
+    for piece in row.specimens:
+        for each in (piece.plate_facts or {}).get("tools", ()):
+            if each["tool"] == tool and (value := (each.get("nozzle_c") or {}).get("value")) is not None:
+                return float(value)
+    return None
 
 
 def _unlike_printer(session: Session, row: Job) -> Iterator[str]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, and_, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Row, Select, Text, and_, cast, func, literal, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from tracker import ids
 from tracker.cards import Card
@@ -165,11 +165,25 @@ def material_of(row: Specimen) -> Material | None:
 
 
 def with_material(statement: Select[*tuple[Any, ...]], spool: Any) -> Listing:
-    """Join the material of specimens to a list: that of the spool in tool 0, else what the job says."""
-    first = and_(JobSpool.job_id == Job.id, JobSpool.tool == 0, JobSpool.from_layer.is_(None))
+    """Join the material of specimens to a list: that of the spool it began with, else what the job says.
+
+    Of several tools the lowest that laid any of it, as :func:`tracker.model.spools_of_piece` has it.
+    """
+    use = aliased(JobSpool)
+    # The pieces of a link are a list in JSON: its text, blanks and brackets made commas, holds ",3,".
+    listed = func.replace(func.replace(cast(use.pieces, Text), "[", ","), "]", ",")
+    own = func.replace(listed, " ", "").like(literal("%,") + cast(Specimen.piece, Text) + literal(",%"))
+    first = (
+        select(use.spool_id)
+        .where(use.job_id == Job.id, use.voided.is_(None), use.from_layer.is_(None))
+        .where(or_(use.pieces.is_(None), own))
+        .order_by(use.tool, use.spool_id)
+        .limit(1)
+        .scalar_subquery()
+    )
     return (
         statement.outerjoin(Job, Job.id == Specimen.job_id)
-        .outerjoin(JobSpool, and_(first, JobSpool.pieces.is_(None)))
+        .outerjoin(JobSpool, and_(JobSpool.job_id == Job.id, JobSpool.spool_id == first))
         .outerjoin(Spool, Spool.id == spool)
         .outerjoin(Material, Material.id == func.coalesce(Spool.material_id, Job.material_id))
     )

@@ -13,6 +13,7 @@ Inside, text flows through `source` (whole lines), `scan` (plain moves as column
 """
 
 from tracker.platefile.containers import PackedPlate, WhichPlate, plates_in
+from tracker.platefile.digest import PerTool
 from tracker.platefile.facts import (
     COMMANDED,
     ESTIMATED,
@@ -55,6 +56,7 @@ from tracker.platefile.source import (
     NotText,
     PictureInstead,
     PlateRefused,
+    Source,
     check_regular,
 )
 from tracker.platefile.templates import (
@@ -94,6 +96,7 @@ __all__ = [
     "OwnGauge",
     "PackedPlate",
     "Pause",
+    "PerTool",
     "PictureInstead",
     "Piece",
     "Plate",
@@ -104,6 +107,7 @@ __all__ = [
     "Retractions",
     "Section",
     "SetPoints",
+    "Source",
     "Stated",
     "Stretch",
     "ToolUse",

@@ -11,7 +11,7 @@ from typing import BinaryIO, Final
 
 import numpy as np
 
-from tracker.platefile import scan
+from tracker.platefile import scan, settings_block
 from tracker.platefile.facts import Contradiction, Plate
 from tracker.platefile.source import chunks
 
@@ -74,12 +74,18 @@ def _length(plate: Plate) -> Contradiction | None:
 
 def _mass(plate: Plate) -> Contradiction | None:
     """Compare the mass by the file's own density: the spool's is another matter."""
-    stated, density = plate.stated.filament_g, plate.stated.density_g_cm3
-    length = plate.stated.filament_mm
-    if not stated or not density or not length or len(plate.tools) > 1:
+    stated, length = plate.stated.filament_g, plate.stated.filament_mm
+    if not stated or not plate.tools:
         return None
-    grams = math.pi / 4 * plate.filament_diameter_mm**2 * length * density / 1000
-    # Both are the file's own: the length itself is compared above.
+    settings, grams = dict(plate.settings), 0.0
+    # The length itself is compared above; here its shares among the tools count.
+    part = length / plate.filament_mm if length and plate.filament_mm else 1.0
+    for use in plate.tools:
+        density = settings_block.density(settings, use.tool)
+        if not density:
+            return None
+        diameter = settings_block.diameter(settings, use.tool) or use.diameter_mm
+        grams += math.pi / 4 * diameter**2 * use.filament_mm * part * density / 1000
     if _apart(stated, grams) > max(_SAME, 0.006 / stated):
         return Contradiction("mass", stated, grams, "g", _apart(stated, grams))
     return None
@@ -87,8 +93,7 @@ def _mass(plate: Plate) -> Contradiction | None:
 
 def _time(plate: Plate) -> Contradiction | None:
     stated = plate.stated.time_s
-    # Changing tools takes what no move says: there the file's total tells how long.
-    if not stated or plate.tool_changes or _apart(stated, plate.time_s) <= _SAME_TIME:
+    if not stated or _apart(stated, plate.time_s) <= _SAME_TIME:
         return None
     return Contradiction("time", stated, plate.time_s, "s", _apart(stated, plate.time_s))
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 from tracker.platefile import settings_block
@@ -75,7 +76,12 @@ def _signs_of_a_cut(tally: Tally, dialect: int, stated: Stated) -> list[str]:
     return found
 
 
+PerTool = float | Sequence[float | None] | None
+"""One value for all tools, or one for each; None where nothing is known."""
+
 _REACHED = 0.005
+_LONGEST_CHANGE_S = 300.0
+"""What is left of a stated time is heating or pauses where it makes changes longer. Our choice."""
 USUAL_DIAMETER_MM = 1.75
 _ISLANDS = len(DIALECTS) - 1
 _ALONE = "piece"
@@ -89,15 +95,16 @@ class Digest:
     Args:
         tally: The sums.
         separate: Whether parts of one marked object that nowhere touch are objects of their own.
-        filament_diameter_mm: As measured; None takes it from the file.
-        density_g_cm3: As known for the spool; None takes it from the file.
+        filament_diameter_mm: As measured; None takes it from the file. Several are those of the tools that
+            lay, in their order.
+        density_g_cm3: As known for the spool; None takes it from the file. Several as above.
     """
 
     def __init__(
         self,
         tally: Tally,
-        filament_diameter_mm: float | None = None,
-        density_g_cm3: float | None = None,
+        filament_diameter_mm: PerTool = None,
+        density_g_cm3: PerTool = None,
         *,
         separate: bool = False,
     ) -> None:
@@ -112,6 +119,8 @@ class Digest:
         self._dialect = self._choose()
         self._index()
         self._find_filament(filament_diameter_mm, density_g_cm3)
+        self._stated = settings_block.stated(self._settings)
+        self._change_s = self._take_time_for_changes()
 
     def _choose(self) -> int:
         """Return the first dialect, by precedence, inside whose markers anything was deposited."""
@@ -151,7 +160,24 @@ class Digest:
         """Return the object of sums that know no islands: its marker, or all of an unmarked plate."""
         return "" if self._dialect == _ISLANDS else objects[self._dialect]
 
-    def _find_filament(self, diameter: float | None, density: float | None) -> None:
+    def _take_time_for_changes(self) -> float:
+        """Return the seconds that each change of tool takes by the file's own total, and put them in place.
+
+        No move says how long a change takes, and the layers below cool meanwhile.
+        """
+        changes, stated = self._tally.changes_s, self._stated.time_s
+        if not changes or not stated:
+            return 0.0
+        each = (stated - self._tally.time) / len(changes)
+        if not 0 < each <= _LONGEST_CHANGE_S:
+            return 0.0
+        for _, _, _, cell in self._parts:
+            # What begins right at a change comes after it, and what ends there before it.
+            cell.t0 += each * bisect_right(changes, cell.t0)
+            cell.t1 += each * bisect_left(changes, cell.t1)
+        return each
+
+    def _find_filament(self, diameter: PerTool, density: PerTool) -> None:
         """Find out what each tool lays: the spool's own record first, then the file.
 
         A settings block holds whatever profile was chosen, right or not.
@@ -161,18 +187,20 @@ class Digest:
             laid[context.tool] += cell.filament
         self._diameters: dict[int, float] = {}
         self._densities: dict[int, float | None] = {}
+        tools = sorted(tool for tool, length in laid.items() if length > 0)
+        diameters, densities = _of_tools(diameter, tools), _of_tools(density, tools)
         for tool in laid:
             stated = settings_block.diameter(self._settings, tool)
-            self._diameters[tool] = diameter or stated or USUAL_DIAMETER_MM
-            self._densities[tool] = density or settings_block.density(self._settings, tool)
+            self._diameters[tool] = diameters.get(tool) or stated or USUAL_DIAMETER_MM
+            self._densities[tool] = densities.get(tool) or settings_block.density(self._settings, tool)
         self._areas = {tool: math.pi / 4 * each**2 for tool, each in self._diameters.items()}
         # The tool that laid most stands for the plate: pseudo tools of start code lay nothing.
         main = max(laid, key=laid.__getitem__, default=0)
         self._diameter = self._diameters.get(main, USUAL_DIAMETER_MM)
         named = settings_block.diameter(self._settings, main)
-        self._diameter_basis = GIVEN if diameter else STATED if named else ESTIMATED
+        self._diameter_basis = GIVEN if diameters.get(main) else STATED if named else ESTIMATED
         self._density = self._densities.get(main)
-        self._mass_basis = GIVEN if density else STATED if self._density else NOT_STATED
+        self._mass_basis = GIVEN if densities.get(main) else STATED if self._density else NOT_STATED
 
     def _tools(self, parts: Iterable[Part]) -> tuple[ToolUse, ...]:
         """Return what each tool laid of some parts."""
@@ -189,7 +217,8 @@ class Digest:
                 for part in group
             ]
             grams = length * self._areas[tool] * density / 1000 if density else None
-            found.append(ToolUse(tool, length, grams, self._diameters[tool], density, reading(nozzles)))
+            body = sum(p.cell.moving * p.context.flow for p in group if not p.context.auxiliary)
+            found.append(ToolUse(tool, length, grams, self._diameters[tool], density, reading(nozzles), body))
         return tuple(found)
 
     def _who(self, objects: Objects, island: int) -> str:
@@ -214,7 +243,7 @@ class Digest:
         total = self._length()
         # Kept beside the length with M221: totals stated in a file leave that factor out.
         commanded = sum(cell.filament for _, _, _, cell in self._parts)
-        stated = settings_block.stated(self._settings)
+        stated = self._stated
         problems, complete = problems_of(self._tally, self._dialect, stated)
         return Plate(
             objects=objects,
@@ -225,7 +254,7 @@ class Digest:
             unassigned_mm=total - sum(one.filament_mm for one in objects),
             aux_mm=self._length(auxiliary=True),
             in_layers_mm=self._length(begun=True) if self._state.marks else None,
-            time_s=self._tally.time,
+            time_s=self._tally.time + self._change_s * len(self._tally.changes_s),
             time_basis=self._time_basis(),
             layers=len({round(z, 3) for one in objects for z in one.layer_z_mm}),
             dialect=DIALECTS[self._dialect],
@@ -242,7 +271,8 @@ class Digest:
             unknown_commands=dict(self._state.unknown.most_common()),
             pauses=tuple(self._state.pauses),
             tools=tools,
-            tool_changes=self._tally.tool_changes,
+            tool_changes=len(self._tally.changes_s),
+            tool_change_s=self._change_s,
             relative_e=self._state.mode.relative_e,
             volumetric=self._state.mode.e_scale != self._state.mode.unit,
             bed_mm=settings_block.bed(self._settings),
@@ -267,9 +297,13 @@ class Digest:
         )
 
     def _time_basis(self) -> str:
-        if self._state.stated_plan & {"M204", "SET_VELOCITY_LIMIT"}:
-            return f"{ESTIMATED}, with the accelerations in the file"
-        return f"{ESTIMATED}, with assumed accelerations (the file states none)"
+        known = self._state.stated_plan & {"M204", "SET_VELOCITY_LIMIT"}
+        basis = f"{ESTIMATED}, with {'the' if known else 'assumed'} accelerations "
+        basis += "in the file" if known else "(the file states none)"
+        if self._change_s:
+            count = len(self._tally.changes_s)
+            basis += f", and {self._change_s:.3g} s for each of {count} tool changes by the file's total"
+        return basis
 
     @staticmethod
     def _length_basis(total: float, commanded: float) -> str:
@@ -419,6 +453,17 @@ class Digest:
         length = lengths.most_common(1)[0][0]
         feed = max((count, speed) for (one, speed), count in found.items() if one == length)[1]
         return Retractions(found.total(), length / 100, feed / 60 if feed else None, firmware, COMMANDED)
+
+
+def _of_tools(given: PerTool, tools: list[int]) -> dict[int, float | None]:
+    """Return what is given for each tool: one value for all, or one for each of those that lay.
+
+    Where more are given than tools lay, they are counted as the tools are.
+    """
+    if given is None or isinstance(given, int | float):
+        return dict.fromkeys(tools, given)
+    values = list(given)
+    return dict(enumerate(values)) if len(values) > len(tools) else dict(zip(tools, values, strict=False))
 
 
 def _grams(tools: tuple[ToolUse, ...]) -> float | None:

@@ -158,6 +158,7 @@ class ToolUse:
         diameter_mm: Of its filament.
         density_g_cm3: Of its filament; None where not known.
         nozzle_c: Set-point while it laid, °C.
+        body_mm: The part of the length laid along moves, skirt, support and the like left out.
     """
 
     tool: int
@@ -166,6 +167,7 @@ class ToolUse:
     diameter_mm: float
     density_g_cm3: float | None
     nozzle_c: Reading
+    body_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -455,14 +457,14 @@ class ReadAs:
 
     Attributes:
         plate: Number of the plate in a container of several; None where there is one.
-        separate: Whether parts of one marked object that nowhere touch are told apart.
+        separate: Whether parts of one marked object that nowhere touch are told apart; None leaves it open.
         g90_sets_e: Whether G90 and G91 set E too, as in some firmware.
         relative_e: How E is read before the file says so; None guesses.
         volumetric: Whether E is a volume in mm³ although no M200 says so; None looks at the totals.
     """
 
     plate: int | None = None
-    separate: bool = False
+    separate: bool | None = None
     g90_sets_e: bool = False
     relative_e: bool | None = None
     volumetric: bool | None = None
@@ -529,6 +531,8 @@ class Plate:
         pauses: Commands that wait for a person, with the number of layer marks passed.
         tools: What each tool laid of the plate.
         tool_changes: How often another tool was taken up between deposits.
+        tool_change_s: What each of these takes: the file's own time less that of its moves, shared out; 0
+            where it states none.
         relative_e: How E was read at the end.
         volumetric: Whether E was a volume at the end.
         bed_mm: Corners of the bed, where the file states it.
@@ -562,6 +566,7 @@ class Plate:
     pauses: tuple[tuple[str, int], ...]
     tools: tuple[ToolUse, ...] = ()
     tool_changes: int = 0
+    tool_change_s: float = 0.0
     relative_e: bool = False
     volumetric: bool = False
     bed_mm: tuple[Point, ...] = ()

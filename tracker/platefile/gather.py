@@ -53,6 +53,7 @@ class Gatherer:
         self._bodies: Numbering[int] = Numbering()
         self._rates: list[tuple[Numbers, Floats]] = []
         self._binned_count = 0
+        self._tools: list[int] = []
 
     def take(self, rows: Rows) -> None:
         """Take rows that follow those before."""
@@ -104,7 +105,21 @@ class Gatherer:
             self._tally.cell(name).add(*sums)
         if len(told):
             self._count_rates(rows, told, rates)
+        self._note_tools(rows, context, seconds)
         self._tally.time += float(seconds.sum())
+
+    def _note_tools(self, rows: Rows, context: Numbers, seconds: Floats) -> None:
+        """Note when another tool begins to lay."""
+        contexts = self._tally.state.contexts.values
+        self._tools += [one.tool for one in contexts[len(self._tools) :]]
+        laid = np.flatnonzero(rows.lays)
+        if not len(laid) or (self._tally.tool is not None and len(set(self._tools)) == 1):
+            return
+        tools = np.array(self._tools).take(context.take(laid))
+        starts = self._tally.time + np.cumsum(seconds) - seconds
+        first = np.flatnonzero(np.diff(tools, prepend=tools[0] - 1))
+        for tool, at in zip(tools.take(first).tolist(), starts.take(laid.take(first)).tolist(), strict=True):
+            self._tally.lay_with(tool, at)
 
     def _keys(self, rows: Rows) -> tuple[Numbers, Numbers]:
         """Give each row the layer and island of the next deposit of its visit, else of the last one."""

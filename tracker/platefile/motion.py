@@ -93,7 +93,6 @@ def note_extents(tally: Tally, contexts: list[Context], path: Path, laid: Laid) 
     ):
         tally.cell((context, key, island)).widen((box[0], box[4], box[1], box[5]), z1, mark)
         at = contexts[context]
-        tally.lay_with(at.tool)
         if not at.auxiliary and tally.widens((at.objects, island), box):
             stop = laid.begins[number + 1] if number + 1 < len(laid.begins) else len(laid.rows)
             rows = laid.rows[laid.begins[number] : stop]

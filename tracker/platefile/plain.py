@@ -302,7 +302,7 @@ class Plain:
             number = self.state.contexts(block.context)
             self.tally.cell((number, block.key, block.island)).merge(cell_of(block))
             if block.lays:
-                self.tally.lay_with(block.context.tool)
+                self.tally.lay_with(block.context.tool, block.start_s)
                 self.rate(block)
                 if not block.context.auxiliary:
                     hulls[block.context.objects, block.island] += block.points + block.bulge

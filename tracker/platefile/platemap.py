@@ -1,4 +1,4 @@
-"""The plate map as SVG, PNG or block characters."""
+"""The map of a plate from above: laid out once, drawn as SVG, PNG, block characters and on the page."""
 
 from __future__ import annotations
 
@@ -6,38 +6,224 @@ import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from xml.sax.saxutils import escape, quoteattr
 
+from tracker.orientation import in_words
 from tracker.platefile.facts import PlateObject, Point
 from tracker.platefile.orientation import orientation_of
 
 if TYPE_CHECKING:
     from PIL import ImageDraw
 
-Labels = Mapping[str, tuple[str, str]]
-Bed = tuple[float, float, float, float]
-"""xmin, ymin, xmax, ymax of the bed, mm."""
-
 TICK, CROSS, TRIANGLE, RING = "tick", "cross", "triangle", "ring"
 _GOOD = frozenset({"good", "ok", "sound", "kept", "fine", "usable"})
 _LOST = frozenset({"lost", "failed", "broken", "scrap", "loose", "came loose", "discarded", "missing"})
 
 _PAPER, _INK, _FAINT, _PIECE, _MARKED = "#ffffff", "#1a1a1a", "#c8c8c8", "#dfe7ee", "#ffe08a"
-_COLOURS = {TICK: "#1b6e3c", CROSS: "#a11d1d", TRIANGLE: "#8a5a00", RING: "#555555"}
-_UNITS = 640.0
-_LIST_UNITS = 330.0
-_MARGIN = 36.0
-_LINE = 20.0
-_TEXT = 13.0
-_TITLE = 13.0
-_WIDE = 0.62
-_DUMMY = ("", "")
+_SOFT: Final = "#555555"
+_COLOURS = {TICK: "#1b6e3c", CROSS: "#a11d1d", TRIANGLE: "#8a5a00", RING: _SOFT}
+_UNITS, _LIST_UNITS, _MARGIN, _LINE, _TEXT = 640.0, 330.0, 36.0, 20.0, 13.0
+_WIDE: Final = 0.62
+"""Width of a letter as a part of its height, whatever the font."""
+_ROOM_MM: Final = 10.0
+_COARSE_MM: Final = 120.0
+
+
+class Named(NamedTuple):
+    """What is written of a piece.
+
+    Attributes:
+        label: An ID, say; empty for the name in the file.
+        outcome: As a word; empty where none is recorded.
+        lies: Its orientation in letters as it is recorded; empty for what its shape says.
+    """
+
+    label: str = ""
+    outcome: str = ""
+    lies: str = ""
+
+
+Labels = Mapping[str, tuple[str, ...]]
+"""Per key of a piece what `Named` holds, or the first of it."""
+Bed = Sequence[Point]
+"""Corners of the bed, mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One piece on the map; mm, Y downwards as pictures have it.
+
+    Attributes:
+        key: Of the piece.
+        number: As it is written on the map.
+        label: Its label, else its name.
+        outcome: As a word; empty where none is recorded.
+        lies: Its orientation in letters, or in words where it has none.
+        words: Its orientation in letters and words.
+        tools: Numbers of the tools that laid it.
+        outline: Its corners: of the true shape where it is known.
+        gauge: Corners of its gauge section; empty where that is a range of heights.
+        middle: Where its number stands.
+    """
+
+    key: str
+    number: int
+    label: str
+    outcome: str
+    lies: str
+    words: str
+    tools: tuple[int, ...]
+    outline: tuple[Point, ...]
+    gauge: tuple[Point, ...]
+    middle: Point
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A plate from above, before it is drawn; mm, Y downwards.
+
+    Attributes:
+        spots: In order of their numbers.
+        bed: Corners of the bed, or of a frame around the pieces.
+        known: Whether the bed is that of the machine.
+        view: Least X, least Y, width and height of all that is drawn.
+        columns: X of the grid's lines in mm of the bed, with their place.
+        rows: Likewise Y.
+        several_tools: Whether its pieces were laid by more than one tool.
+    """
+
+    spots: tuple[Spot, ...]
+    bed: tuple[Point, ...]
+    known: bool
+    view: tuple[float, float, float, float]
+    columns: tuple[tuple[float, float], ...]
+    rows: tuple[tuple[float, float], ...]
+    several_tools: bool
+
+    @property
+    def step(self) -> float:
+        """Distance of the grid's lines, mm."""
+        return _step(self.view[2], self.view[3])
+
+
+def layout(
+    objects: Sequence[PlateObject],
+    labels: Labels,
+    bed: Bed | None = None,
+    numbers: Mapping[str, int] | None = None,
+) -> Layout:
+    """Lay a plate out.
+
+    Args:
+        objects: The pieces.
+        labels: What is written of each, by key.
+        bed: Corners of the bed; None draws a frame around the pieces.
+        numbers: Of the pieces by key; None numbers them as they are read, the back row first.
+    """
+    ordered = reading_order(objects) if numbers is None else list(objects)
+    frame = [(x, y) for one in objects for x, y in _corners(one.box_mm)] if not bed else []
+    corners = tuple(bed) if bed else _around(frame)
+    drawn = [point for one in objects for point in outline(one)]
+    # Counted from the rearmost edge that is really there: a frame is drawn beyond it.
+    back = max(y for _, y in [*drawn, *(corners if bed or not drawn else ())])
+    reach = [*corners, *drawn]
+    low_x, high_x = min(x for x, _ in reach), max(x for x, _ in reach)
+    low_y, high_y = min(y for _, y in reach), max(y for _, y in reach)
+
+    def down(points: Iterable[Point]) -> tuple[Point, ...]:
+        return tuple((x, back - y) for x, y in points)
+
+    spots = []
+    for place, one in enumerate(ordered, 1):
+        named, shape = Named(*labels.get(one.key, ())), orientation_of(one)
+        words = f"{named.lies} ({in_words(named.lies)})" if named.lies else shape.text
+        spots.append(
+            Spot(
+                one.key, numbers[one.key] if numbers else place, named.label or one.name, named.outcome,
+                named.lies or shape.letters or shape.plain,
+                shape.text if named.lies in ("", shape.letters) else words,
+                tuple(use.tool for use in one.tools), down(outline(one)), down(one.gauge_mm),
+                *down([one.centre_mm]),
+            )
+        )  # fmt: skip
+    step = _step(high_x - low_x, high_y - low_y)
+    return Layout(
+        tuple(spots), down(corners), bool(bed), (low_x, back - high_y, high_x - low_x, high_y - low_y),
+        tuple((x, x) for x in _between(low_x, high_x, step)),
+        tuple((y, back - y) for y in _between(low_y, high_y, step)),
+        len({tool for spot in spots for tool in spot.tools}) > 1,
+    )  # fmt: skip
+
+
+def _step(width: float, height: float) -> float:
+    return 50.0 if max(width, height) > _COARSE_MM else 10.0
+
+
+def _between(low: float, high: float, step: float) -> list[float]:
+    first = math.floor(low / step) + 1
+    return [number * step for number in range(first, math.ceil(high / step))]
+
+
+def _corners(box: Sequence[float]) -> tuple[Point, ...]:
+    return ((box[0], box[1]), (box[3], box[1]), (box[3], box[4]), (box[0], box[4]))
+
+
+def _around(points: Sequence[Point]) -> tuple[Point, ...]:
+    """Return the corners of a frame that holds the pieces with some room."""
+    x, y = [point[0] for point in points] or [0.0], [point[1] for point in points] or [0.0]
+    low = (math.floor(min(x) - _ROOM_MM), math.floor(min(y) - _ROOM_MM))
+    high = (math.ceil(max(x) + _ROOM_MM), math.ceil(max(y) + _ROOM_MM))
+    return _corners((*low, 0, *high, 0))
+
+
+def mark_of(outcome: str) -> str:
+    """Return the shape of an outcome's mark: tick, cross, ring where nothing is recorded, else triangle."""
+    word = outcome.strip().lower()
+    if not word:
+        return RING
+    return TICK if word in _GOOD else CROSS if word in _LOST else TRIANGLE
+
+
+def reading_order(objects: Iterable[PlateObject]) -> list[PlateObject]:
+    """Return the objects as a person reads the map: the back row first, each row from left to right.
+
+    A row is begun by the rearmost object left; those whose middle lies within its depth belong to it.
+    """
+    left = sorted(objects, key=lambda one: (-one.centre_mm[1], one.centre_mm[0]))
+    ordered: list[PlateObject] = []
+    while left:
+        low, high = left[0].box_mm[1], left[0].box_mm[4]
+        row = [one for one in left if low <= one.centre_mm[1] <= high]
+        ordered += sorted(row, key=lambda one: one.centre_mm[0])
+        # By rows as the eye takes them: sorted by Y alone, two bars a millimetre apart would change the
+        # numbering.
+        taken = {id(one) for one in row}
+        left = [one for one in left if id(one) not in taken]
+    return ordered
+
+
+def outline(piece: PlateObject) -> tuple[Point, ...]:
+    """Return what to draw of a piece in mm: its outline, else its box, or its rectangle turned askew."""
+    if piece.contour_mm:
+        return piece.contour_mm
+    if not orientation_of(piece).rotation_deg:
+        return _corners(piece.box_mm)
+    angle = math.radians(piece.angle_deg)
+    c, s = math.cos(angle), math.sin(angle)
+    along = [x * c + y * s for x, y in piece.outline_mm]
+    across = [y * c - x * s for x, y in piece.outline_mm]
+    # The middle of the turned rectangle need not be that of the box.
+    u, v = (min(along) + max(along)) / 2, (min(across) + max(across)) / 2
+    a, b = piece.rect_mm[0] / 2, piece.rect_mm[1] / 2
+    sides = ((u - a, v - b), (u + a, v - b), (u + a, v + b), (u - a, v + b))
+    return tuple((x * c - y * s, x * s + y * c) for x, y in sides)
 
 
 @dataclass(frozen=True, slots=True)
 class Polygon:
-    """A closed outline; points in drawing units, Y downwards."""
+    """A closed outline in drawing units."""
 
     points: tuple[Point, ...]
     fill: str
@@ -84,14 +270,7 @@ Shape = Polygon | Line | Circle | Text
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """Shapes on a sheet.
-
-    Attributes:
-        width: Drawing units.
-        height: Drawing units.
-        shapes: From back to front.
-        title: What it shows, in words, for whoever cannot see it.
-    """
+    """Shapes on a sheet, from back to front; sizes in drawing units, ``title`` for whoever cannot see it."""
 
     width: float
     height: float
@@ -99,189 +278,100 @@ class Drawing:
     title: str
 
 
-def mark_of(outcome: str) -> str:
-    """Return the shape of an outcome's mark: tick, cross, ring where nothing is recorded, else triangle."""
-    word = outcome.strip().lower()
-    if not word:
-        return RING
-    return TICK if word in _GOOD else CROSS if word in _LOST else TRIANGLE
-
-
-def reading_order(objects: Iterable[PlateObject]) -> list[PlateObject]:
-    """Return the objects as a person reads the map: the back row first, each row from left to right.
-
-    A row is begun by the rearmost object left; those whose middle lies within its depth belong to it.
-    """
-    left = sorted(objects, key=lambda one: (-one.centre_mm[1], one.centre_mm[0]))
-    ordered: list[PlateObject] = []
-    while left:
-        low, high = left[0].box_mm[1], left[0].box_mm[4]
-        row = [one for one in left if low <= one.centre_mm[1] <= high]
-        ordered += sorted(row, key=lambda one: one.centre_mm[0])
-        # By rows as the eye takes them: sorted by Y alone, two bars a millimetre apart would change the
-        # numbering.
-        taken = {id(one) for one in row}
-        left = [one for one in left if id(one) not in taken]
-    return ordered
-
-
-class _Scale:
-    """Turns mm of the plate into drawing units."""
-
-    def __init__(self, bed: Bed) -> None:
-        span = max(bed[2] - bed[0], bed[3] - bed[1], 1.0)
-        self.factor = _UNITS / span
-        self.bed = bed
-        self.width = (bed[2] - bed[0]) * self.factor
-        self.height = (bed[3] - bed[1]) * self.factor
-
-    def __call__(self, x: float, y: float) -> Point:
-        return (
-            _MARGIN + (x - self.bed[0]) * self.factor,
-            _MARGIN + (self.bed[3] - y) * self.factor,
-        )
-
-
 def drawing(
     objects: Sequence[PlateObject], labels: Labels, bed: Bed | None = None, highlight: str | None = None
 ) -> Drawing:
-    """Lay the map out.
+    """Draw the map with a list of its pieces beside it.
 
     Args:
         objects: The pieces.
         labels: Per key: label (an ID, say) and outcome as a word, empty where none is recorded.
-        bed: The bed; None takes the pieces with some room around.
+        bed: Corners of the bed; None draws a frame around the pieces.
         highlight: Key of a piece to stand out.
     """
-    scale = _Scale(bed or bed_around(objects))
-    ordered = reading_order(objects)
-    shapes: list[Shape] = [*_plate(scale)]
-    for number, piece in enumerate(ordered, 1):
-        shapes += _piece(scale, piece, number, labels.get(piece.key, _DUMMY), piece.key == highlight)
-    shapes += _list(scale, ordered, labels, highlight)
-    height = max(scale.height + 2 * _MARGIN + _LINE, _MARGIN + _LINE * (len(ordered) + 3))
-    width = scale.width + 2 * _MARGIN + _LIST_UNITS
-    return Drawing(width, height, tuple(shapes), _words(ordered, labels))
+    plan = layout(objects, labels, bed)
+    left, top, wide, high = plan.view
+    factor = _UNITS / max(wide, high, 1.0)
+
+    def at(point: Point) -> Point:
+        return _MARGIN + (point[0] - left) * factor, _MARGIN + (point[1] - top) * factor
+
+    shapes = [*_bed(plan, at), *(s for spot in plan.spots for s in _piece(plan, spot, at, highlight))]
+    shapes += _list(plan, wide * factor + 2 * _MARGIN, highlight)
+    height = max(high * factor + 2 * _MARGIN + _LINE, _MARGIN + _LINE * (len(plan.spots) + 3))
+    words = "; ".join(f"{spot.number} {', '.join(_told(spot, plan))}" for spot in plan.spots)
+    title = f"Plate from above, back row first: {words}"
+    return Drawing(wide * factor + 2 * _MARGIN + _LIST_UNITS, height, tuple(shapes), title)
 
 
-def bed_around(objects: Sequence[PlateObject]) -> Bed:
-    """Return a bed that holds the pieces with 10 mm of room."""
-    boxes = [one.box_mm for one in objects] or [(0.0,) * 6]
-    room = 10.0
-    return (
-        math.floor(min(box[0] for box in boxes) - room),
-        math.floor(min(box[1] for box in boxes) - room),
-        math.ceil(max(box[3] for box in boxes) + room),
-        math.ceil(max(box[4] for box in boxes) + room),
-    )
+def _told(spot: Spot, plan: Layout) -> list[str]:
+    """Return what is written of a piece beside the map: label, orientation, tools, outcome."""
+    tools = [_tools(spot)] if plan.several_tools and spot.tools else []
+    return [spot.label, spot.words, *tools, spot.outcome or "not recorded"]
 
 
-def outline(piece: PlateObject) -> tuple[Point, ...]:
-    """Return what to draw of a piece in mm: its outline, else its box, or its rectangle turned askew."""
-    if piece.contour_mm:
-        return piece.contour_mm
-    if not orientation_of(piece).rotation_deg:
-        x0, y0, _, x1, y1, _ = piece.box_mm
-        return ((x0, y0), (x1, y0), (x1, y1), (x0, y1))
-    angle = math.radians(piece.angle_deg)
-    c, s = math.cos(angle), math.sin(angle)
-    half_length, half_width = piece.rect_mm[0] / 2, piece.rect_mm[1] / 2
-    corners = ((-1, -1), (1, -1), (1, 1), (-1, 1))
-    middle = _middle_along(piece, c, s)
-    return tuple(
-        (
-            middle[0] + a * half_length * c - b * half_width * s,
-            middle[1] + a * half_length * s + b * half_width * c,
-        )
-        for a, b in corners
-    )
+def _tools(spot: Spot) -> str:
+    return "+".join(f"T{tool}" for tool in spot.tools)
 
 
-def _middle_along(piece: PlateObject, c: float, s: float) -> Point:
-    """Return the middle of the turned rectangle, which need not be that of the box."""
-    along = [x * c + y * s for x, y in piece.outline_mm]
-    across = [y * c - x * s for x, y in piece.outline_mm]
-    u, v = (min(along) + max(along)) / 2, (min(across) + max(across)) / 2
-    return u * c - v * s, u * s + v * c
-
-
-def _plate(scale: _Scale) -> list[Shape]:
+def _bed(plan: Layout, at: Any) -> list[Shape]:
     """Draw bed, grid and which way is the front."""
-    x0, y0, x1, y1 = scale.bed
-    corners = tuple(scale(x, y) for x, y in ((x0, y0), (x1, y0), (x1, y1), (x0, y1)))
-    shapes: list[Shape] = [Polygon(corners, _PAPER, _INK, 1.5)]
-    step = 50.0 if max(x1 - x0, y1 - y0) > 120 else 10.0  # noqa: PLR2004 - at least a dozen lines either way
-    for x in _between(x0, x1, step):
-        shapes.append(Line(scale(x, y0), scale(x, y1), _FAINT, 0.6))
-        shapes.append(Text((scale(x, y0)[0], scale(x, y0)[1] + 15), f"{x:g}", 10, "middle", "#555555"))
-    for y in _between(y0, y1, step):
-        shapes.append(Line(scale(x0, y), scale(x1, y), _FAINT, 0.6))
-        shapes.append(Text((6, scale(x0, y)[1] + 4), f"{y:g}", 10, "start", "#555555"))
-    middle = (corners[0][0] + corners[1][0]) / 2
-    shapes.append(
-        Text((middle, corners[0][1] + 34), "front of the machine (X to the right, mm)", 12, "middle")
+    left, top, wide, high = plan.view
+    shapes: list[Shape] = [Polygon(tuple(map(at, plan.bed)), _PAPER, _INK, 2.0 if plan.known else 1.0)]
+    for value, x in plan.columns:
+        shapes.append(Line(at((x, top)), at((x, top + high)), _FAINT, 0.6))
+        shapes.append(Text((at((x, 0))[0], at((x, top + high))[1] + 15), f"{value:g}", 10, "middle", _SOFT))
+    for value, y in plan.rows:
+        shapes.append(Line(at((left, y)), at((left + wide, y)), _FAINT, 0.6))
+        shapes.append(Text((6, at((0, y))[1] + 4), f"{value:g}", 10, "start", _SOFT))
+    middle = at((left + wide / 2, top + high))
+    front = "front of the machine (X to the right, mm)"
+    return [*shapes, Text((middle[0], middle[1] + 34), front, 12, "middle")]
+
+
+def _piece(plan: Layout, spot: Spot, at: Any, highlight: str | None) -> list[Shape]:
+    meant = spot.key == highlight
+    points = tuple(map(at, spot.outline))
+    shapes: list[Shape] = [Polygon(points, _MARKED if meant else _PIECE, _INK, 3.0 if meant else 1.2)]
+    if spot.gauge:
+        shapes.append(Polygon(tuple(map(at, spot.gauge)), "none", _INK, 1.0, dashed=True))
+    x, y = zip(*points, strict=True)
+    marks = f" {_tools(spot)}" if plan.several_tools and spot.tools else ""
+    words = f"{spot.number}{marks}"
+    longer = f"{words}  {spot.label}  {spot.lies}"
+    return shapes + _inscribed(
+        (longer, f"{words} {spot.lies}", words), at(spot.middle), max(x) - min(x), max(y) - min(y)
     )
-    return shapes
 
 
-def _between(low: float, high: float, step: float) -> list[float]:
-    first = math.floor(low / step) + 1
-    return [number * step for number in range(first, math.ceil(high / step))]
-
-
-def _piece(
-    scale: _Scale, piece: PlateObject, number: int, label: tuple[str, str], standing_out: bool
-) -> list[Shape]:
-    points = tuple(scale(x, y) for x, y in outline(piece))
-    shapes: list[Shape] = [
-        Polygon(points, _MARKED if standing_out else _PIECE, _INK, 3.0 if standing_out else 1.2)
-    ]
-    if piece.gauge_mm:
-        corners = tuple(scale(x, y) for x, y in piece.gauge_mm)
-        shapes.append(Polygon(corners, "none", _INK, 1.0, dashed=True))
-    x, y = scale(*piece.centre_mm)
-    width, height = piece.size_mm[0] * scale.factor, piece.size_mm[1] * scale.factor
-    text = label[0] or piece.name
-    shapes += _inscribed(text, str(number), (x, y), width, height)
-    return shapes
-
-
-def _inscribed(text: str, number: str, at: Point, width: float, height: float) -> list[Shape]:
-    """Write into a piece: number and label if they fit, lying or standing, else the number alone."""
+def _inscribed(texts: Sequence[str], at: Point, width: float, height: float) -> list[Shape]:
+    """Write the first text that fits into a piece, lying or standing; the last one fits always."""
     x, y = at
-    whole = f"{number}  {text}"
-    # Letters are about this wide whatever the font; a label that overflows is worse than a number.
-    needed = len(whole) * _TEXT * _WIDE
-    if needed < width and height > _TEXT:
-        return [Text((x, y + _TEXT / 3), whole, _TEXT, "middle", bold=True)]
-    if needed < height and width > _TEXT:
-        return [Text((x + _TEXT / 3, y), whole, _TEXT, "middle", upright=True, bold=True)]
+    for text in texts:
+        needed = len(text) * _TEXT * _WIDE
+        if needed < width and height > _TEXT:
+            return [Text((x, y + _TEXT / 3), text, _TEXT, "middle", bold=True)]
+        if needed < height and width > _TEXT:
+            return [Text((x + _TEXT / 3, y), text, _TEXT, "middle", upright=True, bold=True)]
     size = max(9.0, min(_TEXT, height, width))
-    return [Text((x, y + size / 3), number, size, "middle", bold=True)]
+    return [Text((x, y + size / 3), texts[-1], size, "middle", bold=True)]
 
 
-def _list(
-    scale: _Scale, ordered: Sequence[PlateObject], labels: Labels, highlight: str | None
-) -> list[Shape]:
-    left = scale.width + 2 * _MARGIN
-    shapes: list[Shape] = [Text((left, _MARGIN - 8), "back row first, left to right", _TITLE)]
-    for row, piece in enumerate(ordered):
-        text, outcome = labels.get(piece.key, _DUMMY)
+def _list(plan: Layout, left: float, highlight: str | None) -> list[Shape]:
+    shapes: list[Shape] = [Text((left, _MARGIN - 8), "back row first, left to right", _TEXT)]
+    for row, spot in enumerate(plan.spots):
         y = _MARGIN + _LINE * (row + 0.9)
-        shapes += _mark(mark_of(outcome), (left + 8, y - 4))
-        lies = orientation_of(piece)
-        words = [f"{row + 1}", text or piece.name, lies.text, outcome or "not recorded"]
-        shapes.append(Text((left + 24, y), "  ".join(words), _TEXT, bold=piece.key == highlight))
+        shapes += _mark(mark_of(spot.outcome), (left + 8, y - 4))
+        words = "  ".join([f"{spot.number}", *_told(spot, plan)])
+        shapes.append(Text((left + 24, y), words, _TEXT, bold=spot.key == highlight))
     return shapes
 
 
 def _mark(kind: str, at: Point) -> list[Shape]:
     x, y, r, colour = at[0], at[1], 6.0, _COLOURS[kind]
     if kind == TICK:
-        return [
-            Line((x - r, y), (x - r / 3, y + r * 0.7), colour, 2.4),
-            Line((x - r / 3, y + r * 0.7), (x + r, y - r), colour, 2.4),
-        ]
+        corner = (x - r / 3, y + r * 0.7)
+        return [Line((x - r, y), corner, colour, 2.4), Line(corner, (x + r, y - r), colour, 2.4)]
     if kind == CROSS:
         return [
             Line((x - r, y - r), (x + r, y + r), colour, 2.4),
@@ -292,31 +382,15 @@ def _mark(kind: str, at: Point) -> list[Shape]:
     return [Circle((x, y), r * 0.8, colour)]
 
 
-def _words(ordered: Sequence[PlateObject], labels: Labels) -> str:
-    parts = []
-    for number, piece in enumerate(ordered, 1):
-        text, outcome = labels.get(piece.key, _DUMMY)
-        parts.append(
-            f"{number} {text or piece.name}, {orientation_of(piece).text}, {outcome or 'not recorded'}"
-        )
-    return "Plate from above, back row first: " + "; ".join(parts)
-
-
 _FONT = "DejaVu Sans, Liberation Sans, Arial, sans-serif"
 _LETTERS = {"tick": "+", "cross": "x", "triangle": "!", "ring": "?"}
+_DASH: Final = (4.0, 3.0)
 
 
 def plate_map_svg(
     objects: Sequence[PlateObject], labels: Labels, bed: Bed | None = None, highlight: str | None = None
 ) -> str:
-    """Return the map of a plate as SVG.
-
-    Args:
-        objects: The pieces.
-        labels: Per key: label and outcome as a word, empty where none is recorded.
-        bed: xmin, ymin, xmax, ymax in mm; None takes the pieces with some room around.
-        highlight: Key of a piece to stand out.
-    """
+    """Return the map of a plate as SVG; the arguments are those of `drawing`."""
     plan = drawing(objects, labels, bed, highlight)
     shapes = "\n".join(_svg(shape) for shape in plan.shapes)
     width, height = f"{plan.width:.0f}", f"{plan.height:.0f}"
@@ -332,7 +406,7 @@ def _svg(shape: Shape) -> str:
     if isinstance(shape, Polygon):
         points = " ".join(f"{x:.1f},{y:.1f}" for x, y in shape.points)
         paint = f'fill="{shape.fill}" stroke="{shape.stroke}" stroke-width="{shape.width:g}"'
-        paint += ' stroke-dasharray="4 3"' if shape.dashed else ""
+        paint += f' stroke-dasharray="{_DASH[0]:g} {_DASH[1]:g}"' if shape.dashed else ""
         return f'<polygon points="{points}" {paint}/>'
     if isinstance(shape, Line):
         (x1, y1), (x2, y2) = shape.start, shape.end
@@ -341,15 +415,11 @@ def _svg(shape: Shape) -> str:
     if isinstance(shape, Circle):
         place = f'cx="{shape.centre[0]:.1f}" cy="{shape.centre[1]:.1f}" r="{shape.radius:g}"'
         return f'<circle {place} fill="none" stroke="{shape.stroke}" stroke-width="{shape.width:g}"/>'
-    return _svg_text(shape)
-
-
-def _svg_text(text: Text) -> str:
-    x, y = text.at
-    turn = f' transform="rotate(-90 {x:.1f} {y:.1f})"' if text.upright else ""
-    weight = ' font-weight="bold"' if text.bold else ""
-    place = f'x="{x:.1f}" y="{y:.1f}" font-size="{text.size:g}" text-anchor="{text.anchor}"'
-    return f'<text {place} fill="{text.fill}"{weight}{turn}>{escape(text.text)}</text>'
+    x, y = shape.at
+    turn = f' transform="rotate(-90 {x:.1f} {y:.1f})"' if shape.upright else ""
+    weight = ' font-weight="bold"' if shape.bold else ""
+    place = f'x="{x:.1f}" y="{y:.1f}" font-size="{shape.size:g}" text-anchor="{shape.anchor}"'
+    return f'<text {place} fill="{shape.fill}"{weight}{turn}>{escape(shape.text)}</text>'
 
 
 def plate_map_png(
@@ -363,8 +433,8 @@ def plate_map_png(
 
     Args:
         objects: The pieces.
-        labels: Per key: label and outcome as a word, empty where none is recorded.
-        bed: xmin, ymin, xmax, ymax in mm; None takes the pieces with some room around.
+        labels: As for `drawing`; likewise the next two.
+        bed: Corners of the bed.
         highlight: Key of a piece to stand out.
         scale: Pixels per drawing unit.
     """
@@ -382,25 +452,34 @@ def plate_map_png(
 
 
 def _paint(image: Any, painter: ImageDraw.ImageDraw, shape: Shape, scale: float) -> None:
+    if isinstance(shape, Text):
+        _paint_text(image, painter, shape, scale)
+        return
+    width = max(1, round(shape.width * scale))
     if isinstance(shape, Polygon):
         points = [(x * scale, y * scale) for x, y in shape.points]
         if shape.fill != "none":
             painter.polygon(points, fill=shape.fill)
-        painter.line(
-            [*points, points[0]], fill=shape.stroke, width=max(1, round(shape.width * scale)), joint="curve"
-        )
+        for run in _dashes([*points, points[0]], scale) if shape.dashed else [[*points, points[0]]]:
+            painter.line(run, fill=shape.stroke, width=width, joint="curve")
     elif isinstance(shape, Line):
-        ends = [
-            (shape.start[0] * scale, shape.start[1] * scale),
-            (shape.end[0] * scale, shape.end[1] * scale),
-        ]
-        painter.line(ends, fill=shape.stroke, width=max(1, round(shape.width * scale)))
-    elif isinstance(shape, Circle):
+        painter.line(
+            [(x * scale, y * scale) for x, y in (shape.start, shape.end)], fill=shape.stroke, width=width
+        )
+    else:
         (x, y), r = shape.centre, shape.radius
         box = [(x - r) * scale, (y - r) * scale, (x + r) * scale, (y + r) * scale]
-        painter.ellipse(box, outline=shape.stroke, width=round(shape.width * scale))
-    else:
-        _paint_text(image, painter, shape, scale)
+        painter.ellipse(box, outline=shape.stroke, width=width)
+
+
+def _dashes(points: Sequence[Point], scale: float) -> Iterable[list[Point]]:
+    """Yield the dashes of a line through some points; each side begins with one."""
+    dash, period = _DASH[0] * scale, sum(_DASH) * scale
+    for (x0, y0), (x1, y1) in pairwise(points):
+        length = math.hypot(x1 - x0, y1 - y0)
+        for number in range(math.ceil(length / period)):
+            ends = (number * period / length, min(1.0, (number * period + dash) / length))
+            yield [(x0 + (x1 - x0) * part, y0 + (y1 - y0) * part) for part in ends]
 
 
 def _paint_text(image: Any, painter: ImageDraw.ImageDraw, text: Text, scale: float) -> None:
@@ -409,10 +488,8 @@ def _paint_text(image: Any, painter: ImageDraw.ImageDraw, text: Text, scale: flo
     font = ImageFont.load_default(text.size * scale)
     stroke = 0.25 * scale if text.bold else 0
     if not text.upright:
-        anchor = "ms" if text.anchor == "middle" else "ls"
-        painter.text(
-            (text.at[0] * scale, text.at[1] * scale), text.text, text.fill, font, anchor, stroke_width=stroke
-        )
+        anchor, at = "ms" if text.anchor == "middle" else "ls", (text.at[0] * scale, text.at[1] * scale)
+        painter.text(at, text.text, text.fill, font, anchor, stroke_width=stroke)
         return
     width = round(painter.textlength(text.text, font=font)) + 4
     height = round(text.size * scale * 1.4)
@@ -434,42 +511,44 @@ def plate_map_text(
 
     Args:
         objects: The pieces.
-        labels: Per key: label and outcome as a word, empty where none is recorded.
-        bed: xmin, ymin, xmax, ymax in mm; None takes the pieces with some room around.
+        labels: As for `drawing`; likewise the next.
+        bed: Corners of the bed.
         highlight: Key of a piece to stand out (drawn solid, marked with an arrow in the list).
         width: Columns to use.
     """
-    ordered = reading_order(objects)
-    x0, y0, x1, y1 = bed or bed_around(objects)
+    plan = layout(objects, labels, bed)
     columns = max(10, min(width, 120) - 2)
     # A character is about twice as high as wide.
-    rows = max(3, min(40, round(columns * (y1 - y0) / (x1 - x0) / 2)))
+    rows = max(3, min(40, round(columns * plan.view[3] / (plan.view[2] or 1.0) / 2)))
     grid = [[" "] * columns for _ in range(rows)]
-    for piece in ordered:
-        block = "█" if piece.key == highlight else "▒"
-        _fill(grid, piece, (x0, y0, x1, y1), block)
-    for number, piece in enumerate(ordered, 1):
-        _write(grid, piece, (x0, y0, x1, y1), str(number))
+    for spot in plan.spots:
+        _fill(grid, plan, spot, "█" if spot.key == highlight else "▒")
+    for spot in plan.spots:
+        row, column = _cell(grid, plan, spot.middle)
+        text = str(spot.number)
+        start = min(max(column - (len(text) - 1) // 2, 0), columns - len(text))
+        grid[row][start : start + len(text)] = text
     frame = ["┌" + "─" * columns + "┐", *("│" + "".join(row) + "│" for row in grid)]
     front = " front ".center(columns, "─")
-    listed = [_line(number, one, labels, highlight, width) for number, one in enumerate(ordered, 1)]
-    return "\n".join([*frame, "└" + front + "┘", *listed]) + "\n"
+    return (
+        "\n".join([*frame, "└" + front + "┘", *(_line(s, plan, highlight, width) for s in plan.spots)]) + "\n"
+    )
 
 
-def _fill(grid: list[list[str]], piece: PlateObject, bed: Bed, block: str) -> None:
+def _fill(grid: list[list[str]], plan: Layout, spot: Spot, block: str) -> None:
     """Fill the cells whose middle lies in the piece, and at least one."""
-    corners = outline(piece)
-    for row in range(len(grid)):
-        for column in range(len(grid[0])):
-            x = bed[0] + (column + 0.5) / len(grid[0]) * (bed[2] - bed[0])
-            y = bed[3] - (row + 0.5) / len(grid) * (bed[3] - bed[1])
-            if _holds(corners, x, y):
-                grid[row][column] = block
-    row, column = _cell(grid, piece, bed)
+    left, top, wide, high = plan.view
+    for row, cells in enumerate(grid):
+        for column in range(len(cells)):
+            x = left + (column + 0.5) / len(cells) * wide
+            y = top + (row + 0.5) / len(grid) * high
+            if _holds(spot.outline, x, y):
+                cells[column] = block
+    row, column = _cell(grid, plan, spot.middle)
     grid[row][column] = block
 
 
-def _holds(corners: Sequence[tuple[float, float]], x: float, y: float) -> bool:
+def _holds(corners: Sequence[Point], x: float, y: float) -> bool:
     """Tell whether a point lies in an outline: a ray from it crosses the sides an odd number of times."""
     sides = zip(corners, [*corners[1:], corners[0]], strict=True)
     crossed = sum(
@@ -478,22 +557,13 @@ def _holds(corners: Sequence[tuple[float, float]], x: float, y: float) -> bool:
     return crossed % 2 == 1
 
 
-def _cell(grid: list[list[str]], piece: PlateObject, bed: Bed) -> tuple[int, int]:
-    x, y = piece.centre_mm
-    column = int((x - bed[0]) / (bed[2] - bed[0]) * len(grid[0]))
-    row = int((bed[3] - y) / (bed[3] - bed[1]) * len(grid))
+def _cell(grid: list[list[str]], plan: Layout, at: Point) -> tuple[int, int]:
+    left, top, wide, high = plan.view
+    row, column = int((at[1] - top) / high * len(grid)), int((at[0] - left) / wide * len(grid[0]))
     return min(max(row, 0), len(grid) - 1), min(max(column, 0), len(grid[0]) - 1)
 
 
-def _write(grid: list[list[str]], piece: PlateObject, bed: Bed, text: str) -> None:
-    row, column = _cell(grid, piece, bed)
-    start = min(max(column - (len(text) - 1) // 2, 0), len(grid[0]) - len(text))
-    grid[row][start : start + len(text)] = text
-
-
-def _line(number: int, piece: PlateObject, labels: Labels, highlight: str | None, width: int) -> str:
-    text, outcome = labels.get(piece.key, ("", ""))
-    arrow = ">" if piece.key == highlight else " "
-    mark = _LETTERS[mark_of(outcome)]
-    words = f"{arrow}{number:>3} {mark} {text or piece.name}  {orientation_of(piece).text}"
-    return f"{words}  {outcome or 'not recorded'}"[: max(width, 20)]
+def _line(spot: Spot, plan: Layout, highlight: str | None, width: int) -> str:
+    arrow = ">" if spot.key == highlight else " "
+    words = "  ".join(_told(spot, plan))
+    return f"{arrow}{spot.number:>3} {_LETTERS[mark_of(spot.outcome)]} {words}"[: max(width, 20)]

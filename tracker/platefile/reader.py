@@ -16,7 +16,7 @@ import numpy as np
 from tracker.platefile import scan, settings_block
 from tracker.platefile.consistency import contradictions
 from tracker.platefile.containers import unpacked
-from tracker.platefile.digest import USUAL_DIAMETER_MM, Digest
+from tracker.platefile.digest import USUAL_DIAMETER_MM, Digest, PerTool
 from tracker.platefile.facts import Plate, ReadAs
 from tracker.platefile.gather import Gatherer
 from tracker.platefile.islands import settle
@@ -184,8 +184,8 @@ class Reader:
 def read_plate(
     source: Source,
     *,
-    filament_diameter_mm: float | None = None,
-    density_g_cm3: float | None = None,
+    filament_diameter_mm: PerTool = None,
+    density_g_cm3: PerTool = None,
     progress: Progress | None = None,
     read_as: ReadAs = ReadAs(),  # noqa: B008 - it cannot be changed
     chunk_bytes: int = CHUNK_BYTES,
@@ -196,8 +196,10 @@ def read_plate(
 
     Args:
         source: A path, bytes, or a binary file that stands at its start.
-        filament_diameter_mm: As measured; None takes it from the file, else 1.75.
+        filament_diameter_mm: As measured; None takes it from the file, else 1.75. Several are those of the
+            tools that lay, in their order.
         density_g_cm3: Of the spool; None takes it from the file, and no mass is given if that has none.
+            Several as above.
         progress: Is told bytes done and bytes in all.
         read_as: How to read what allows more than one reading, and which plate of a container.
         chunk_bytes: Bytes read at a time; the facts do not depend on it.
@@ -214,8 +216,8 @@ def read_plate(
         options: Options = {
             "relative_e": relative,
             "g90_sets_e": read_as.g90_sets_e,
-            "separate": read_as.separate,
-            "volumetric_mm": (filament_diameter_mm or USUAL_DIAMETER_MM) if read_as.volumetric else 0.0,
+            "separate": bool(read_as.separate),
+            "volumetric_mm": _diameter(filament_diameter_mm) if read_as.volumetric else 0.0,
         }
 
         def digested() -> Plate:
@@ -225,7 +227,7 @@ def read_plate(
             if _DOUBT in tally.problems:
                 tally.problems.remove(_DOUBT)
                 tally.problems += _readings(stream, start, options)
-            digest = Digest(tally, filament_diameter_mm, density_g_cm3, separate=read_as.separate)
+            digest = Digest(tally, filament_diameter_mm, density_g_cm3, separate=bool(read_as.separate))
             return digest.plate()
 
         plate = digested()
@@ -235,6 +237,11 @@ def read_plate(
             told = "E was taken as a volume in mm³, as the file's own totals have it, though no M200 says so"
             plate = replace(plate, problems=(*plate.problems, told))
         return replace(plate, read_as=read_as, contradictions=contradictions(plate, stream, start))
+
+
+def _diameter(given: PerTool) -> float:
+    first = given if given is None or isinstance(given, int | float) else next(iter(given), None)
+    return first or USUAL_DIAMETER_MM
 
 
 class Options(TypedDict):

@@ -170,7 +170,7 @@ class Tally:
         cuts: Signs that the file was cut off, in words.
         lines: Lines read.
         ended: Whether anything that belongs to an end code stands behind the last deposit.
-        tool_changes: How often another tool laid something than before.
+        changes_s: When another tool began to lay than before, s since the start of the file.
     """
 
     state: State
@@ -189,8 +189,8 @@ class Tally:
     cuts: list[str] = field(default_factory=list)
     lines: int = 0
     ended: bool = False
-    tool_changes: int = 0
-    _tool: int | None = None
+    changes_s: list[float] = field(default_factory=list)
+    tool: int | None = None
     _reaches: dict[Body, list[float]] = field(default_factory=dict)
 
     def cell(self, key: CellKey) -> Cell:
@@ -200,10 +200,11 @@ class Tally:
             found = self.cells[key] = Cell()
         return found
 
-    def lay_with(self, tool: int) -> None:
-        """Note which tool lays what follows."""
-        self.tool_changes += self._tool not in (None, tool)
-        self._tool = tool
+    def lay_with(self, tool: int, at_s: float) -> None:
+        """Note which tool lays from a moment on."""
+        if self.tool not in (None, tool):
+            self.changes_s.append(at_s)
+        self.tool = tool
 
     def widens(self, body: Body, reach: list[float]) -> bool:
         """Tell whether some deposits reach noticeably beyond those known of a body, and remember how far.

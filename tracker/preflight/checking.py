@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from sqlalchemy.orm import Session
 
 from tracker.book import Book
-from tracker.desk.jobplates import PlateFile
+from tracker.desk.jobplates import Feed, PlateFile, feeds, filaments_of
 from tracker.desk.plates import PlateRead, alike, kind_words, mark_dummies, read_pieces, settings_of
 from tracker.ids import job_id, spool_id
 from tracker.kinds import find
@@ -38,39 +38,51 @@ def preflight(
         Refused: No such spool, job or plan.
     """
     with book.read() as session:
-        spools = [spool] if isinstance(spool, str) else list(spool)
-        row = find(book, session, spools[0], "spool")
-        read = read_pieces(
-            plate.source,
-            read_as=plate.read_as,
-            density_g_cm3=row.material.density_g_cm3,
-            diameter_mm=row.diameter_mm,
-        )
+        rows = [find(book, session, each, "spool") for each in ([spool] if isinstance(spool, str) else spool)]
+        read = read_pieces(plate.source, read_as=plate.read_as, **filaments_of(rows))
         mark_dummies(read, dummies)
-        report = Report(plate.name, spool_id(row.id), says=read.says, filament_g=read.plate.filament_g)
-        report.time_s = round(read.plate.time_s, 1)
+        fed = feeds(read, rows)
+        report = Report(plate.name, ", ".join(spool_id(row.id) for row in rows), says=read.says)
+        report.filament_g, report.time_s = read.plate.filament_g, round(read.plate.time_s, 1)
         report.pieces = [kind_words(read, group) for group in alike(read)]
-        report.left_g, found = sheet.filament(session, read, row, book.clock(), book.zone)
-        cut = sections.sections_of(read)
+        cut = sections.sections_of(read, fed)
         report.sections = sections.as_rows(cut)
-        found += [*sections.cold(read), *sections.against_itself(read), *sections.tools(read, len(spools))]
-        found += sheet.set_points(read, row.material)
+        found = [*sections.cold(read), *sections.against_itself(read), *sections.tools(read, len(rows))]
+        found += _of_spools(book, session, report, read, fed)
         # Told of the specimens it concerns, where it is not the plate as a whole that is wrong.
-        of_sections = list(sections.against_sheet(cut, row.material))
+        of_sections = list(sections.against_sheet(cut))
         stopped = {each.about for each in found if each.kind == "stop"}
         named = {each.about for each in of_sections}
         found = [each for each in found if each.kind == "stop" or each.about not in named & set(sheet.STEMS)]
         found += [each for each in of_sections if each.about not in stopped]
-        found += sheet.drying(session, row, book.clock())
         if not read.plate.complete:
             found.append(
                 Finding("stop", "file", "The plate file is incomplete; send it again from the slicer.")
             )
-        found += pieces.against_programme(book, read, row.material.name)
+        found += sections.replicates(cut)
+        for name in dict.fromkeys(each.material.name for each in cut):
+            found += pieces.against_programme(book, cut, name)
+            found += sections.against_tested(cut, pieces.tested_sections(session, cut, name))
         if like is not None:
             found += _hold_against(book, session, report, read, like, cut)
     report.findings = sorted(found, key=lambda each: each.kind != "stop")
     return report
+
+
+def _of_spools(
+    book: Book, session: Session, report: Report, read: PlateRead, fed: Sequence[Feed]
+) -> Iterator[Finding]:
+    """Yield what is to be said of each spool: set-points of its sheet, mass left, drying."""
+    alone = len(fed) == 1
+    for each in fed:
+        whose = "" if alone else f"{spool_id(each.spool.id)} in tool {each.tool}"
+        yield from sheet.set_points(read, each, whose)
+        left, said = sheet.filament(session, read, each, book.clock(), book.zone, whose)
+        report.left_g = left if alone else None
+        report.left.append({"spool": spool_id(each.spool.id), "tool": each.tool, "left_g": left,
+                            "needs_g": each.grams})  # fmt: skip
+        yield from said
+        yield from sheet.drying(session, each.spool, book.clock(), whose)
 
 
 def _hold_against(

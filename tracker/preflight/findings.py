@@ -83,7 +83,8 @@ class Report:
         says: What reading the plate has to say.
         filament_g: The plate needs; None where not known.
         time_s: It takes, without heating.
-        left_g: Left on the spool; None where not known.
+        left_g: Left on the only spool; None where not known, or where there are several.
+        left: For each spool: its ID, tool, what is left of it and what the plate needs of it, in g.
     """
 
     plate: str
@@ -98,6 +99,7 @@ class Report:
     filament_g: float | None = None
     time_s: float | None = None
     left_g: float | None = None
+    left: list[dict[str, Any]] = field(default_factory=list)
 
     @property
     def stopped(self) -> bool:
@@ -115,5 +117,5 @@ class Report:
             "differences": [vars(difference) for difference in self.differences],
             "agrees": self.agrees, "sections": self.sections,
             "pieces": self.pieces, "says": self.says, "filament_g": self.filament_g, "time_s": self.time_s,
-            "left_g": self.left_g,
+            "left_g": self.left_g, "spools": self.left,
         }  # fmt: skip

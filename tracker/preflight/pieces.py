@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.desk.plates import PlateRead
-from tracker.model import Job
+from tracker.kinds.specimen import material_of
+from tracker.model import Job, Measurement, Result, Specimen
 from tracker.orientation import in_words
 from tracker.preflight.findings import Finding
+from tracker.preflight.sections import Section, Sections
 from tracker.programme import standing
 
 
-def against_programme(book: Book, read: PlateRead, material: str) -> Iterator[Finding]:
-    """Yield pieces that the programme does not need, or still lacks after this plate."""
+def against_programme(book: Book, cut: Sections, material: str) -> Iterator[Finding]:
+    """Yield pieces of a material that its programme does not need, or still lacks after this plate."""
     state = standing(book, material)
     wanted = Counter(dict(state.next_plate))
     spare: Counter[str] = Counter()
-    for piece in read.pieces:
-        if piece.dummy:
-            continue
+    for piece in (each.piece for each in cut if each.material.name == material):
         way = next((way for way in wanted if wanted[way] > 0 and _fits(way, piece.orientation)), None)
         if way is None:
             spare[in_words(piece.orientation or None) if piece.orientation else "without an axis"] += 1
@@ -31,6 +34,22 @@ def against_programme(book: Book, read: PlateRead, material: str) -> Iterator[Fi
     lacking = Counter({way: count for way, count in wanted.items() if count > 0})
     if lacking:
         yield Finding("warning", "pieces", f"After this plate the programme still lacks {_listed(lacking)}.")
+
+
+def tested_sections(session: Session, cut: Sections, material: str) -> dict[str, list[Section]]:
+    """Return, by orientation, the gauge sections of specimens of a material that have a counted result."""
+    letters = {each.piece.orientation for each in cut if each.material.name == material}
+    counted = select(Measurement.specimen_id).join(Result).where(Result.counted)
+    rows = session.scalars(
+        select(Specimen).where(Specimen.id.in_(counted), Specimen.orientation.in_(letters))
+    )
+    found: dict[str, list[Section]] = defaultdict(list)
+    for row in rows:
+        section = (row.plate_facts or {}).get("section")
+        made_of = material_of(row)
+        if section and made_of is not None and made_of.name == material:
+            found[row.orientation or ""].append(section)
+    return found
 
 
 def _fits(way: str, letters: str) -> bool:

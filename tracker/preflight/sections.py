@@ -1,4 +1,4 @@
-"""The gauge section of each specimen, against the data sheet and against the job to be repeated.
+"""The gauge section of each specimen: against data sheet, its replicates, tested ones, and a job to repeat.
 
 A plate may set the right temperature nearly everywhere and still print the one section that
 breaks otherwise: what counts is what is in force while that section is printed.
@@ -7,12 +7,15 @@ breaks otherwise: what counts is what is in force while that section is printed.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
+from tracker.desk.jobplates import Feed
 from tracker.desk.platefacts import facts_of
 from tracker.desk.plates import PlatePiece, PlateRead
 from tracker.factors import factor_named
+from tracker.ids import spool_id
 from tracker.model import Job, Material
 from tracker.preflight.findings import Difference, Finding
 
@@ -31,29 +34,106 @@ _STEMS: Final = ("nozzle", "bed", "chamber")
 _RELATIVE: Final = 0.02
 """Layer times, flows and speeds closer than this part of each other are the same. Our choice."""
 
+_SCATTER: Final = {"layer_time_s": 0.2, "flow_mm3_s": 0.2, "print_speed_mm_s": 0.2}
+"""Replicates whose figures span more than this part of their mean are not printed alike. Our choice."""
+
 Section = Mapping[str, Any]
-Sections = list[tuple[PlatePiece, Section]]
 
 
-def sections_of(read: PlateRead) -> Sections:
+@dataclass(frozen=True)
+class Cut:
+    """A specimen of the plate with the facts of its gauge section.
+
+    Attributes:
+        piece: The specimen.
+        section: As the book keeps it.
+        material: Of the spool that most of it is printed from: that in its lowest tool.
+        spools: IDs of its spools with their tools, in words; empty where one spool feeds the plate.
+    """
+
+    piece: PlatePiece
+    section: Section
+    material: Material
+    spools: tuple[str, ...] = ()
+
+
+Sections = list[Cut]
+
+
+def sections_of(read: PlateRead, fed: Sequence[Feed]) -> Sections:
     """Return the specimens of a plate with the facts of their gauge sections; dummies have none."""
-    return [
-        (piece, facts_of(piece.thing, piece.geometry, read.plate, piece.gauge or None)["section"])
-        for piece in read.pieces
-        if not piece.dummy
-    ]
+    found = []
+    for number, piece in enumerate(read.pieces, 1):
+        if piece.dummy:
+            continue
+        own = sorted((e for e in fed if e.pieces is None or number in e.pieces), key=lambda each: each.tool)
+        facts = facts_of(piece.thing, piece.geometry, read.plate, piece.gauge or None)["section"]
+        words = [f"{spool_id(each.spool.id)} in tool {each.tool}" for each in own] if len(fed) > 1 else []
+        found.append(Cut(piece, facts, (own or list(fed))[0].spool.material, tuple(words)))
+    return found
 
 
 def as_rows(sections: Sections) -> list[dict[str, Any]]:
     """Return the sections as plain values: name, and value, least and greatest of each figure."""
     return [
         {
-            "name": piece.name,
-            **{name: section.get(name) for name in SECTION},
-            "pauses_at": list(section.get("pauses_at") or ()),
+            "name": each.piece.name,
+            "material": each.material.name,
+            "spools": list(each.spools),
+            **{name: each.section.get(name) for name in SECTION},
+            "pauses_at": list(each.section.get("pauses_at") or ()),
         }
-        for piece, section in sections
+        for each in sections
     ]
+
+
+def replicates(sections: Sections) -> Iterator[Finding]:
+    """Yield where specimens that should be alike are printed otherwise: same name, orientation, material."""
+    alike: dict[tuple[str, str, str], Sections] = defaultdict(list)
+    for each in sections:
+        alike[each.piece.kind, each.piece.orientation, each.material.name].append(each)
+    for (kind, _, _), group in alike.items():
+        for name, (words, unit) in SECTION.items():
+            known = [(value, each) for each in group if (value := _value(each.section, name)) is not None]
+            if len(known) < 2:  # noqa: PLR2004 - nothing to compare
+                continue
+            low, high = (most(known, key=lambda pair: pair[0]) for most in (min, max))
+            mean = sum(value for value, _ in known) / len(known)
+            least = _SCATTER[name] * mean if name in _SCATTER else _resolution(name)
+            if high[0] - low[0] > max(least, 1e-9):
+                ends = f"{low[0]:.3g} {unit} in {low[1].piece.name}, {high[0]:.3g} {unit} in"
+                text = f"{kind} is not printed alike: {words} {ends} {high[1].piece.name}."
+                yield Finding("warning", "replicates", text)
+
+
+def against_tested(sections: Sections, tested: Mapping[str, Sequence[Section]]) -> Iterator[Finding]:
+    """Yield where specimens are printed otherwise than those that the programme counts already.
+
+    Args:
+        sections: Those of the plate.
+        tested: By orientation: the sections of specimens of one material that have a counted result.
+    """
+    found: dict[tuple[str, str, str], list[PlatePiece]] = defaultdict(list)
+    for each in sections:
+        others = tested.get(each.piece.orientation, ())
+        for name in ("nozzle_c", "bed_c", "chamber_c", "fan_pct", "layer_height_mm", "layer_time_s"):
+            here = _value(each.section, name)
+            there = sorted(value for one in others if (value := _value(one, name)) is not None)
+            if here is None or not there:
+                continue
+            least = _SCATTER[name] * here if name in _SCATTER else _resolution(name)
+            if here < there[0] - least or here > there[-1] + least:
+                words, unit = SECTION[name]
+                ends = f"{there[0]:.3g}" if there[0] == there[-1] else f"{there[0]:.3g} – {there[-1]:.3g}"
+                found[f"{words} {here:.3g} {unit}", f"{ends} {unit}", str(len(others))].append(each.piece)
+    for (own, theirs, count), pieces in found.items():
+        who = _named(pieces, len(sections))
+        text = f"{who}: {own}; the {count} of that orientation tested so far, {theirs}"
+        yield Finding("warning", "programme", f"{text}. They will not be replicates of one another.")
+
+
+def _resolution(name: str) -> float:
+    return 0.0 if name == "pauses" else factor_named(name).resolution
 
 
 def _value(section: Section, name: str) -> float | None:
@@ -69,13 +149,14 @@ def _named(pieces: Iterable[PlatePiece], everything: int) -> str:
     return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")  # noqa: PLR2004
 
 
-def against_sheet(sections: Sections, material: Material) -> Iterator[Finding]:
-    """Yield specimens whose gauge section is printed outside the data sheet, or paused in."""
+def against_sheet(sections: Sections) -> Iterator[Finding]:
+    """Yield specimens whose gauge section is printed outside their material's data sheet, or paused in."""
     outside: dict[tuple[str, str], list[PlatePiece]] = defaultdict(list)
     paused: dict[str, list[PlatePiece]] = defaultdict(list)
-    for piece, section in sections:
+    for each in sections:
+        piece, section = each.piece, each.section
         for stem in _STEMS:
-            low, high = getattr(material, f"{stem}_low_c"), getattr(material, f"{stem}_high_c")
+            low, high = (getattr(each.material, f"{stem}_{end}_c") for end in ("low", "high"))
             reading = section.get(f"{stem}_c") or {}
             for value in dict.fromkeys((reading.get("low"), reading.get("high"))):
                 if value is None:
@@ -137,13 +218,14 @@ def against_job(sections: Sections, job: Job) -> tuple[list[Difference], bool]:
         The differences, each with the specimens it concerns, and whether every specimen could be compared.
     """
     there: dict[tuple[str, str], list[Section]] = defaultdict(list)
-    for each in job.specimens:
-        section = (each.plate_facts or {}).get("section")
-        if section and not each.dummy:
-            there[_kind(each.name), each.orientation or ""].append(section)
+    for row in job.specimens:
+        kept = (row.plate_facts or {}).get("section")
+        if kept and not row.dummy:
+            there[_kind(row.name), row.orientation or ""].append(kept)
     found: dict[tuple[str, Any, Any], list[PlatePiece]] = defaultdict(list)
     compared = True
-    for piece, section in sections:
+    for each in sections:
+        piece, section = each.piece, each.section
         like = there.get((piece.kind, piece.orientation))
         if not like:
             compared = False
@@ -176,7 +258,7 @@ def _apart(one: Section, other: Section) -> Iterator[tuple[str, float | None, fl
             if here is not there:
                 yield name, here, there
             continue
-        least = factor_named(name).resolution if name != "pauses" else 0.0
+        least = _resolution(name)
         part = _RELATIVE * max(abs(here), abs(there)) if name.endswith(("_s", "_mm3_s")) else 0.0
         if abs(here - there) > max(min(least, part) if part else least, 1e-9):
             yield name, here, there

@@ -8,11 +8,13 @@ from typing import Any, Final
 
 from sqlalchemy.orm import Session
 
+from tracker.desk.jobplates import Feed
 from tracker.desk.platefacts import agreed_hint, usual_set_points
 from tracker.desk.plates import PlateRead
 from tracker.errors import Refused
 from tracker.history import SpoolDays, mass_left, spool_days, water_at_many
-from tracker.model import Material, Spool
+from tracker.model import Spool
+from tracker.platefile import Reading
 from tracker.preflight.findings import Finding
 from tracker.units import compact
 
@@ -25,16 +27,29 @@ _LONG_H: Final = 24.0
 """Open-air hours after which a spool of an unknown family is overdue. Our choice."""
 
 
-def set_points(read: PlateRead, material: Material) -> Iterator[Finding]:
-    """Yield what is wrong with the plate's set-points."""
+def set_points(read: PlateRead, fed: Feed, whose: str = "") -> Iterator[Finding]:
+    """Yield what is wrong with the plate's set-points for the material of a spool.
+
+    Args:
+        read: The plate.
+        fed: The spool and its tool; the nozzle is that of this tool.
+        whose: Which of several spools it is, in words; empty for the only one.
+    """
     usual = usual_set_points(read.plate)
+    nozzle = read.plate.set_points.nozzle_c
+    if whose:
+        nozzle = next((use.nozzle_c for use in read.plate.tools if use.tool == fed.tool), Reading())
+        usual = {name: value for name, value in usual.items() if name != "nozzle_c"}
+        usual |= {} if nozzle.value is None else {"nozzle_c": nozzle.value}
     for stem in STEMS:
-        low, high = getattr(material, f"{stem}_low_c"), getattr(material, f"{stem}_high_c")
+        low, high = (getattr(fed.spool.material, f"{stem}_{end}_c") for end in ("low", "high"))
         value, origin = _value(read, usual, stem)
+        of = f" for {whose}" if whose else ""
+        reading = nozzle if stem == "nozzle" else getattr(read.plate.set_points, f"{stem}_c")
         if value is None:
-            yield from _missing(stem, low, high)
+            yield from _missing(stem, low, high, of)
         else:
-            yield from _outside(read, stem, value, origin, low, high)
+            yield from _outside(reading, stem, (value, origin + of), low, high)
 
 
 def _value(read: PlateRead, usual: dict[str, float], stem: str) -> tuple[float | None, str]:
@@ -45,10 +60,10 @@ def _value(read: PlateRead, usual: dict[str, float], stem: str) -> tuple[float |
     return (None, "") if hint is None else (hint.value, f" ({hint.origin})")
 
 
-def _missing(stem: str, low: float | None, high: float | None) -> Iterator[Finding]:
+def _missing(stem: str, low: float | None, high: float | None, of: str) -> Iterator[Finding]:
     if low is None and high is None:
         return
-    wanted = f"the data sheet wants {_range(low, high)}"
+    wanted = f"the data sheet wants {_range(low, high)}{of}"
     if stem == "chamber":
         yield Finding("stop", stem, f"The plate sets no chamber temperature; {wanted}.")
     else:
@@ -56,8 +71,9 @@ def _missing(stem: str, low: float | None, high: float | None) -> Iterator[Findi
 
 
 def _outside(
-    read: PlateRead, stem: str, value: float, origin: str, low: float | None, high: float | None
+    reading: Reading, stem: str, usual: tuple[float, str], low: float | None, high: float | None
 ) -> Iterator[Finding]:
+    value, origin = usual
     if (low is not None and value < low) or (high is not None and value > high):
         yield Finding(
             "stop",
@@ -65,8 +81,7 @@ def _outside(
             f"The {stem} is set to {value:g} °C{origin}; the data sheet says {_range(low, high)}.",
         )
         return
-    reading = getattr(read.plate.set_points, f"{stem}_c")
-    for extreme in {reading.low, reading.high} - {None, value}:
+    for extreme in {each for each in (reading.low, reading.high) if each is not None and each != value}:
         if (low is not None and extreme < low) or (high is not None and extreme > high):
             sheet = f"the data sheet says {_range(low, high)}"
             text = f"Part of the plate sets the {stem} to {extreme:g} °C; {sheet}."
@@ -80,21 +95,19 @@ def _range(low: float | None, high: float | None) -> str:
 
 
 def filament(
-    session: Session, read: PlateRead, spool: Spool, now: dt.datetime, zone: dt.tzinfo
+    session: Session, read: PlateRead, fed: Feed, now: dt.datetime, zone: dt.tzinfo, whose: str = ""
 ) -> tuple[float | None, list[Finding]]:
-    """Return the filament left on the spool in g, and what is to be said of it."""
-    left = mass_left(session, spool, now, zone)
-    need = read.plate.filament_g
+    """Return the filament left on a spool in g, and what is to be said of it."""
+    left = mass_left(session, fed.spool, now, zone)
+    need = fed.grams if whose else read.plate.filament_g
+    of = f" of {whose}" if whose else ""
     if need is None:
-        text = "The plate's mass is not known: no density in the material's record or in the file."
+        text = f"The plate's mass{of} is not known: no density in the material's record or in the file."
         return left.left_g, [Finding("warning", "filament", text)]
     if left.left_g is None:
-        return None, [
-            Finding(
-                "warning", "filament", f"The plate needs {need:.1f} g; what is left is not known: {left.how}."
-            )
-        ]
-    said = f"The plate needs {need:.1f} g, {compact(round(left.left_g, 1), 'g')} are left ({left.how})"
+        said = f"The plate needs {need:.1f} g{of}; what is left is not known: {left.how}."
+        return None, [Finding("warning", "filament", said)]
+    said = f"The plate needs {need:.1f} g{of}, {compact(round(left.left_g, 1), 'g')} are left ({left.how})"
     if need > left.left_g + (left.u_g or 0.0):
         return left.left_g, [Finding("stop", "filament", f"{said}.")]
     if need * _SPARE > left.left_g - (left.u_g or 0.0):
@@ -102,20 +115,21 @@ def filament(
     return left.left_g, []
 
 
-def drying(session: Session, spool: Spool, now: dt.datetime) -> Iterator[Finding]:
-    """Yield what is to be said of the spool's drying."""
+def drying(session: Session, spool: Spool, now: dt.datetime, whose: str = "") -> Iterator[Finding]:
+    """Yield what is to be said of a spool's drying."""
+    of = f" {whose}" if whose else ""
     try:
         days = spool_days(session, spool, now)
     except Refused as refusal:
-        yield Finding("warning", "drying", f"The spool's days contradict each other: {refusal}.")
+        yield Finding("warning", "drying", f"The days of the spool{of} contradict each other: {refusal}.")
         return
     last = days.timeline.last_drying(now)
     wants = spool.material.drying_c is not None or _advised(days)
     if last is None:
         if wants:
-            yield Finding("warning", "drying", "The spool was never dried, as far as is recorded.")
+            yield Finding("warning", "drying", f"The spool{of} was never dried, as far as is recorded.")
         return
-    yield from _overdue(days, last, now)
+    yield from _overdue(days, last, now, whose)
 
 
 def _advised(days: SpoolDays) -> bool:
@@ -127,13 +141,14 @@ def _advised(days: SpoolDays) -> bool:
         return False
 
 
-def _overdue(days: SpoolDays, last: Any, now: dt.datetime) -> Iterator[Finding]:
+def _overdue(days: SpoolDays, last: Any, now: dt.datetime, whose: str) -> Iterator[Finding]:
     from tracker import exposure  # noqa: PLC0415 - brings numpy
 
     air = exposure.open_air(days.timeline, now)
     hours = air.hours + air.hours_unlogged
     told = water_at_many(days, [min(last.ended, now), now])
     family = exposure.load_families().find(days.family) if days.family else None
+    overdue = f"{whose} is overdue" if whose else "Overdue"
     since = f"dried in {last.name}, since then {air.hours:.1f} h in open air"
     if air.hours_unlogged:
         since += f" and {air.hours_unlogged:.1f} h nobody recorded"
@@ -142,6 +157,6 @@ def _overdue(days: SpoolDays, last: Any, now: dt.datetime) -> Iterator[Finding]:
         if regained > _REGAINED * family.w50_pct.value:
             low, high = float(told.low_pct[-1]), float(told.high_pct[-1])
             water = f"estimated {low:.2g} – {high:.2g} wt% water, grade {told.grade}"
-            yield Finding("warning", "drying", f"Overdue for drying: {since}; {water}.")
+            yield Finding("warning", "drying", f"{overdue} for drying: {since}; {water}.")
     elif hours > _LONG_H:
-        yield Finding("warning", "drying", f"Overdue for drying: {since}.")
+        yield Finding("warning", "drying", f"{overdue} for drying: {since}.")

@@ -1,4 +1,4 @@
-"""The plate from above, as numbers for a template: where each piece lies, and which is meant."""
+"""The plate from above on a page: the layout of every map, as SVG attributes, with places for a finger."""
 
 from __future__ import annotations
 
@@ -6,12 +6,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from tracker.desk.platefacts import boxed
+from tracker.platefile import PlateObject
+from tracker.platefile.platemap import Layout, Named, layout
+from tracker.platefile.platemap import Spot as Laid
+
 _MARGIN: Final = 6.0
 _LEAST: Final = 0.06
 """A thin piece is hit by a finger over at least this part of the map's width."""
 _TEXT: Final = 0.05
 """Height of the numbers as a part of the map's width: 16 px on the narrowest phone, however large the bed."""
-_WIDE: Final = 120.0
+_WIDE: Final = 0.62
 
 Points = Sequence[tuple[float, float]]
 
@@ -26,7 +31,11 @@ class Spot:
         name: Of the piece.
         outcome: ``open`` where none is recorded.
         meant: Whether it is the one that is asked of.
+        lies: Its orientation in letters and words.
+        marks: Orientation and tools in short, where there is room for them; else empty.
         points: Corners of its outline, as SVG has them, mm, Y downwards.
+        gauge: Corners of its gauge section likewise, the first one again at the end; empty where that is a
+            range of heights.
         x: Left edge of where a finger hits it, mm.
         y: Top edge of it.
         width: Width of it.
@@ -38,7 +47,10 @@ class Spot:
     name: str
     outcome: str
     meant: bool
+    lies: str
+    marks: str
     points: str
+    gauge: str
     x: float
     y: float
     width: float
@@ -47,89 +59,102 @@ class Spot:
 
 @dataclass(frozen=True)
 class PlateMap:
-    """A map; ``view`` is the SVG view box in mm, ``grid`` a path of lines, ``text`` the numbers' height."""
+    """A map; ``view`` is the SVG view box in mm, ``grid`` a path of lines, ``text`` the numbers' height.
+
+    ``bed`` are the corners of the machine's bed, empty where no plate file states them.
+    """
 
     spots: tuple[Spot, ...]
     view: str
     grid: str = ""
+    bed: str = ""
     step: int = 0
     text: float = 6.0
 
 
 def plate_map(
-    pieces: Sequence[Mapping[str, Any]], meant: str = "", outlines: Mapping[str, Points] | None = None
+    pieces: Sequence[Mapping[str, Any]],
+    meant: str = "",
+    things: Mapping[str, PlateObject] | None = None,
+    bed: Points = (),
 ) -> PlateMap | None:
     """Return the map of a job's pieces; None where the plate does not say where they lie.
 
     Args:
         pieces: As ``show JOB --json`` has them.
         meant: ID of the piece to be marked.
-        outlines: Corners by ID where the plate file tells of them; its box is drawn of any other piece.
+        things: By ID what the plate file tells of them; its box is drawn of any other piece.
+        bed: Corners of the bed, mm.
     """
-    held = outlines or {}
-    corners = {
-        each["id"]: held.get(each["id"]) or _box(each["box_mm"]) for each in pieces if each.get("box_mm")
+    held = things or {}
+    shown = {
+        each["id"]: held.get(each["id"]) or boxed(each["id"], each["name"] or "", each["box_mm"])
+        for each in pieces
+        if each.get("box_mm")
     }
-    if not corners:
+    if not shown:
         return None
-    x = [point[0] for points in corners.values() for point in points]
-    y = [point[1] for points in corners.values() for point in points]
-    low_x, high_x, low_y, high_y = min(x), max(x), min(y), max(y)
-    width, height = high_x - low_x + 2 * _MARGIN, high_y - low_y + 2 * _MARGIN
-    spots = tuple(
-        _spot(place, each, corners[each["id"]], high_y, meant, _LEAST * width)
-        for place, each in enumerate(pieces, start=1)
-        if each["id"] in corners
-    )
-    step = 50 if max(width, height) > _WIDE else 10
+    told = {
+        shown[each["id"]].key: Named(each["id"], each["outcome"] or "", each.get("orientation") or "")
+        for each in pieces
+        if each["id"] in shown
+    }
+    numbers = {shown[each["id"]].key: n for n, each in enumerate(pieces, 1) if each["id"] in shown}
+    plan = layout(list(shown.values()), told, bed, numbers)
+    left, top, width, height = _view(plan)
+    names = {each["id"]: each["name"] or "" for each in pieces}
+    spots = tuple(_spot(plan, spot, names[spot.label], meant, width) for spot in plan.spots)
     return PlateMap(
         spots,
-        f"{low_x - _MARGIN:.2f} {-_MARGIN:.2f} {width:.2f} {height:.2f}",
+        f"{left:.2f} {top:.2f} {width:.2f} {height:.2f}",
         # Lines at round millimetres of the bed, and so only where a plate file says where they are.
-        grid=_grid((low_x, low_y, high_x, high_y), step) if held else "",
-        step=step if held else 0,
+        grid=_grid(plan) if held else "",
+        bed=_text(plan.bed) if plan.known else "",
+        step=int(plan.step) if held else 0,
         text=round(_TEXT * width, 2),
     )
 
 
-def _box(box: Sequence[float]) -> Points:
-    x0, y0, _, x1, y1, _ = box
-    return ((x0, y0), (x1, y0), (x1, y1), (x0, y1))
+def _view(plan: Layout) -> tuple[float, float, float, float]:
+    """Return what is shown: the bed where it is known, else the pieces, with a margin."""
+    points = [point for spot in plan.spots for point in spot.outline]
+    points += plan.bed if plan.known else []
+    x, y = [point[0] for point in points], [point[1] for point in points]
+    return (
+        min(x) - _MARGIN, min(y) - _MARGIN, max(x) - min(x) + 2 * _MARGIN, max(y) - min(y) + 2 * _MARGIN,
+    )  # fmt: skip
 
 
-def _grid(over: tuple[float, float, float, float], step: int) -> str:
-    low_x, low_y, high_x, high_y = over
-    left, right, top, bottom = low_x - _MARGIN, high_x + _MARGIN, -_MARGIN, high_y - low_y + _MARGIN
-    lines = [f"M{x} {top:.2f}V{bottom:.2f}" for x in _between(left, right, step)]
-    # Y is counted downwards from the rearmost edge.
-    return "".join(
-        lines
-        + [
-            f"M{left:.2f} {high_y - y:.2f}H{right:.2f}"
-            for y in _between(low_y - _MARGIN, high_y + _MARGIN, step)
-        ]
-    )
+def _text(points: Iterable[tuple[float, float]]) -> str:
+    return " ".join(f"{x:.2f},{y:.2f}" for x, y in points)
 
 
-def _between(low: float, high: float, step: int) -> Iterable[int]:
-    return range(int(-(-low // step)) * step, int(high) + 1, step)
+def _grid(plan: Layout) -> str:
+    left, top, width, height = _view(plan)
+    lines = [f"M{x:g} {top:.2f}v{height:.2f}" for _, x in plan.columns if left <= x <= left + width]
+    lines += [f"M{left:.2f} {y:.2f}h{width:.2f}" for _, y in plan.rows if top <= y <= top + height]
+    return "".join(lines)
 
 
-def _spot(
-    place: int, piece: Mapping[str, Any], corners: Points, top: float, meant: str, least: float
-) -> Spot:
-    x, y = [point[0] for point in corners], [point[1] for point in corners]
-    width, height = max(least, max(x) - min(x)), max(least, max(y) - min(y))
+def _spot(plan: Layout, spot: Laid, name: str, meant: str, over: float) -> Spot:
+    x, y = [point[0] for point in spot.outline], [point[1] for point in spot.outline]
+    width, height = max(_LEAST * over, max(x) - min(x)), max(_LEAST * over, max(y) - min(y))
+    tools = "+".join(f"T{tool}" for tool in spot.tools) if plan.several_tools else ""
+    marks = " ".join(part for part in (spot.lies, tools) if part)
+    # Beside the number, in letters of half its height.
+    fits = max(x) - min(x) > len(marks) * _WIDE * _TEXT * over / 2 and max(y) - min(y) > 1.7 * _TEXT * over
     return Spot(
-        id=piece["id"],
-        number=place,
-        name=piece["name"] or "",
-        outcome=piece["outcome"] or "open",
-        meant=piece["id"] == meant,
-        # The back of the plate is up on the screen, as it is seen from in front of the machine.
-        points=" ".join(f"{point[0]:.2f},{top - point[1]:.2f}" for point in corners),
+        id=spot.label,
+        number=spot.number,
+        name=name,
+        outcome=spot.outcome or "open",
+        meant=spot.label == meant,
+        lies=spot.words + (f", {tools}" if tools else ""),
+        marks=marks if fits else "",
+        points=_text(spot.outline),
+        gauge=_text([*spot.gauge, *spot.gauge[:1]]),
         x=round((min(x) + max(x) - width) / 2, 2),
-        y=round(top - (min(y) + max(y) + height) / 2, 2),
+        y=round((min(y) + max(y) - height) / 2, 2),
         width=round(width, 2),
         height=round(height, 2),
     )
@@ -149,10 +174,14 @@ def mini_map(boxes: Sequence[Sequence[float]]) -> Mini | None:
     Args:
         boxes: x, y, z of two corners of each specimen, mm.
     """
-    if not boxes:
+    return mini_of([boxed(str(number), "", box) for number, box in enumerate(boxes)])
+
+
+def mini_of(objects: Sequence[PlateObject]) -> Mini | None:
+    """Return the objects of a plate in small; None where there are none."""
+    if not objects:
         return None
-    low_x, low_y = min(box[0] for box in boxes), min(box[1] for box in boxes)
-    high_x, high_y = max(box[3] for box in boxes), max(box[4] for box in boxes)
-    width, height = high_x - low_x + 2 * _MARGIN, high_y - low_y + 2 * _MARGIN
-    outlines = tuple(" ".join(f"{x:.1f},{high_y - y:.1f}" for x, y in _box(box)) for box in boxes)
-    return Mini(f"{low_x - _MARGIN:.1f} {-_MARGIN:.1f} {width:.1f} {height:.1f}", outlines)
+    plan = layout(objects, {})
+    left, top, width, height = _view(plan)
+    outlines = tuple(_text(spot.outline) for spot in plan.spots)
+    return Mini(f"{left:.1f} {top:.1f} {width:.1f} {height:.1f}", outlines)

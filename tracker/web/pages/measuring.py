@@ -15,13 +15,14 @@ from tracker.api import Method, Recording, fields
 from tracker.desk.loglooks import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, IncompleteError, last_readings, last_rigs, measure
 from tracker.desk.overtime import Running, append, running
-from tracker.desk.platemaps import outlines_of
+from tracker.desk.platemaps import bed_of, things_of
 from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
 from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.ids import Ident, rig_id
 from tracker.kinds import Card, card_of, fetch, resolve
+from tracker.platefile import PlateObject
 from tracker.programme import still_wanted
 from tracker.web.acting import acted, check_no_scan, followed, meant
 from tracker.web.bench import Bench
@@ -147,10 +148,11 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
         names = fitting_methods(bench.plugged, row)
         shown = card_of(session, row, book.zone)
         pieces: list[dict[str, Any]] = []
-        outlines: Mapping[str, Points] = {}
+        things: Mapping[str, PlateObject] = {}
+        bed: Points = ()
         if ident.kind == "specimen":
             job: Any = fetch(session, Ident("job", ident.number))
-            outlines = outlines_of(job)
+            things, bed = things_of(job), bed_of(job)
             pieces = card_of(session, job, book.zone).data["specimens"]
         told = [
             card_of(session, fetch(session, resolve(book, session, each)), book.zone).data
@@ -163,7 +165,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             tuple(five_lines(book, session, ident)),
             warning(row),
             tuple((name, bench.plugged.method(name).title) for name in names),
-            plate_map(pieces, str(ident), outlines),
+            plate_map(pieces, str(ident), things, bed),
             tuple(told),
             still_wanted(book, str(ident)) if ident.kind == "specimen" else "",
             piece_log(row) if ident.kind == "specimen" else None,

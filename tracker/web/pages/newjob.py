@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from base64 import b64encode
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Annotated, Any, Final
 from urllib.parse import quote
 
@@ -14,6 +15,7 @@ from starlette.responses import Response
 from tracker.desk.doubts import Done
 from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.jobs import add_job
+from tracker.desk.photographs import picture_kind
 from tracker.desk.typedpieces import PieceWanted
 from tracker.errors import Refused
 from tracker.forms import FormError, when_at
@@ -22,7 +24,7 @@ from tracker.orientation import NOTATIONS, checked_letters
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import asked, offered, text_of, typed_asks
-from tracker.web.platemap import PlateMap, plate_map
+from tracker.web.platemap import Mini, PlateMap, mini_of, plate_map
 from tracker.web.refusals import UploadError, plainly
 from tracker.web.render import page
 from tracker.web.uploads import MOST_RECORDING, bytes_of, sent_file
@@ -30,6 +32,7 @@ from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
 
 if TYPE_CHECKING:
     from tracker.desk.plates import PlatePiece, PlateRead
+    from tracker.platefile import PlateObject
 
 router = APIRouter()
 
@@ -45,12 +48,24 @@ class Looked:
     Attributes:
         plate: The file.
         held: Word by which its sender finds it again.
-        read: What was read; None where it is the file of the job that is repeated.
+        read: What was read; None where it is the file of the job that is repeated, or has to be chosen.
+        choices: The plates of a container of several, of which none is chosen yet.
     """
 
     plate: PlateFile
     held: str
     read: PlateRead | None
+    choices: list[Offered] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Offered:
+    """One plate of a container: its number, what is on it, its own picture as a data address, and its map."""
+
+    number: int
+    words: str
+    picture: str
+    map: Mini | None
 
 
 @router.get("/new/job")
@@ -75,7 +90,8 @@ def sent(request: Request, bench: Here, visitor: Keeper, form: Form) -> Response
         looked = _look(bench, visitor, form)
         if looked is None:
             raise FormError("No plate file was chosen", do="Choose it, or name the pieces below")
-        report = _check(bench, form, looked.plate) if form.get("step") == "check" else None
+        check = form.get("step") == "check" and not looked.choices
+        report = _check(bench, form, looked.plate) if check else None
     except Refused as refusal:
         return _asked(request, bench, visitor, form, refusal=refusal)
     return _asked(request, bench, visitor, form, looked=looked, report=report)
@@ -89,9 +105,9 @@ def _look(bench: Bench, visitor: Visitor, form: FormData) -> Looked | None:
         data = bytes_of(file, MOST_RECORDING)
         if not data:
             raise UploadError("The plate file is empty", do="Send it again from the slicer")
-        plate = PlateFile(
-            (file.filename or "plate").replace("\\", "/").rsplit("/", maxsplit=1)[-1][:120], data
-        )
+        name = (file.filename or "plate").replace("\\", "/").rsplit("/", maxsplit=1)[-1][:120]
+        # A number that was chosen is that of a plate in the file before.
+        plate = PlateFile(name, data, _read_as(form, chosen=False))
         held = bench.held.put(plate.name, data, visitor.sid)
     elif held := text_of(form, "held"):
         found = bench.held.get(held, visitor.sid)
@@ -101,14 +117,42 @@ def _look(bench: Bench, visitor: Visitor, form: FormData) -> Looked | None:
                 why="it waits for an hour, and not over a restart",
                 do="Choose it again",
             )
-        plate = PlateFile(found.name, found.data)
+        plate = PlateFile(found.name, found.data, _read_as(form))
     else:
         return None
+    choices = [] if "plate" in plate.read_as else _choices(plate)
+    if choices:
+        return Looked(plate, held, None, choices)
     read = read_job_plate(
         bench.book, plate, spools=_spools(form), material=text_of(form, "material") or None,
         again=text_of(form, "again") or None,
     )  # fmt: skip
     return Looked(plate, held, read)
+
+
+def _read_as(form: FormData, *, chosen: bool = True) -> dict[str, Any]:
+    """Return how the plate is to be read, as far as the form says."""
+    number = text_of(form, "of") if chosen else ""
+    found: dict[str, Any] = {"plate": int(number)} if re.fullmatch(r"[0-9]{1,6}", number) else {}
+    return found | {name: True for name in ("separate", "g90_sets_e") if name in form}
+
+
+def _choices(plate: PlateFile) -> list[Offered]:
+    from tracker.desk.platemaps import choices_in  # noqa: PLC0415 - brings numpy
+
+    return [
+        Offered(
+            each.number, each.words, _data_address(each.picture),
+            mini_of(each.read.plate.objects) if each.read is not None else None,
+        )
+        for each in choices_in(plate)
+    ]  # fmt: skip
+
+
+def _data_address(picture: bytes | None) -> str:
+    if picture is None or not picture_kind(picture):
+        return ""
+    return f"data:{picture_kind(picture)};base64,{b64encode(picture).decode()}"
 
 
 def _check(bench: Bench, form: FormData, plate: PlateFile) -> Any:
@@ -124,6 +168,8 @@ def _check(bench: Bench, form: FormData, plate: PlateFile) -> Any:
 
 def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
     looked = _look(bench, visitor, form)
+    if looked is not None and looked.choices:
+        raise FormError("The file holds several plates", do="Choose the one that is printed, and look at it")
     read = looked.read if looked is not None else None
     # Pieces in the form are those of a plate that was looked at; one chosen since then has its own.
     if read is not None and sent_file(form, "plate") is None:
@@ -221,11 +267,25 @@ def _shown(read: PlateRead | None, form: FormData) -> list[dict[str, Any]]:
 
 
 def _map(read: PlateRead | None) -> PlateMap | None:
-    return None if read is None else plate_map([_spot(each) for each in read.pieces])
+    if read is None:
+        return None
+    # By number: two pieces may share a name before they have IDs.
+    told = {str(number): each for number, each in enumerate(read.pieces, 1)}
+    return plate_map(
+        [_spot(number, each) for number, each in told.items()],
+        things={number: _with_gauge(each) for number, each in told.items()}, bed=read.plate.bed_mm,
+    )  # fmt: skip
 
 
-def _spot(piece: PlatePiece) -> dict[str, Any]:
-    return {"id": piece.name, "name": piece.name, "outcome": None, "box_mm": piece.thing.box_mm}
+def _spot(number: str, piece: PlatePiece) -> dict[str, Any]:
+    return {"id": number, "name": piece.name, "outcome": None, "box_mm": piece.thing.box_mm,
+            "orientation": piece.orientation}  # fmt: skip
+
+
+def _with_gauge(piece: PlatePiece) -> PlateObject:
+    from tracker.desk.plates import gauge_corners  # noqa: PLC0415 - loaded by now
+
+    return replace(piece.thing, gauge_mm=gauge_corners(piece))
 
 
 def _templates() -> list[str]:

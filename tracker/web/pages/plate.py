@@ -16,7 +16,7 @@ from tracker.desk.jobs import change_setting, end_job, offered_end
 from tracker.desk.labelling import label_sheet
 from tracker.desk.logs import ALIGNMENTS
 from tracker.desk.offbed import PieceOutcome, take_off
-from tracker.desk.platemaps import outlines_of
+from tracker.desk.platemaps import bed_of, things_of
 from tracker.desk.printqueues import print_pdf, print_queues
 from tracker.errors import Refused
 from tracker.forms import Ask, when_at
@@ -24,6 +24,7 @@ from tracker.ids import Ident
 from tracker.kinds import Card, card_of, fetch, find, ident_of
 from tracker.kinds.job import END_FORM, SETTINGS
 from tracker.kinds.specimen import OUTCOMES, check_outcome
+from tracker.platefile import PlateObject
 from tracker.web.acting import acted, followed, meant
 from tracker.web.bench import Bench
 from tracker.web.inputs import of_form, text_of, typed_asks
@@ -59,7 +60,7 @@ def plate_page(
         form: What was sent and refused; it stands in the fields again.
         refusal: Why.
     """
-    told, outlines = bench.of_state(("job", ident), lambda: _shown(bench, ident), visitor.state)
+    told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), visitor.state)
     pieces = told.data["specimens"]
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else None
     problems = plainly(refusal)[1]
@@ -68,7 +69,7 @@ def plate_page(
     ended_now = ("ended_at",) if offered_end(bench.book, str(ident)) else ()
     return page(
         request, bench, visitor, "plate", refusal=refusal,
-        ident=ident, told=told, pieces=pieces, map=plate_map(pieces, outlines=outlines),
+        ident=ident, told=told, pieces=pieces, map=plate_map(pieces, things=things, bed=bed),
         waiting=sum(1 for each in pieces if each["outcome"] is None), settings=SETTINGS,
         places=of_form(_PLACES, held, now=("at",), when=when, problems=problems),
         ending=of_form(END_FORM, held, now=ended_now, when=when, problems=problems), held=held or {},
@@ -76,10 +77,10 @@ def plate_page(
     )  # fmt: skip
 
 
-def _shown(bench: Bench, ident: Ident) -> tuple[Card, Mapping[str, Points]]:
+def _shown(bench: Bench, ident: Ident) -> tuple[Card, Mapping[str, PlateObject], Points]:
     with bench.book.read() as session:
         row: Any = fetch(session, ident)
-        return card_of(session, row, bench.book.zone), outlines_of(row)
+        return card_of(session, row, bench.book.zone), things_of(row), bed_of(row)
 
 
 CAUSES: Final = ("stringy", "warped", "came loose", "under-extruded")
@@ -96,12 +97,12 @@ def _bed_page(
     request: Request, bench: Bench, visitor: Visitor, ident: Ident,
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
-    told, outlines = bench.of_state(("job", ident), lambda: _shown(bench, ident), visitor.state)
+    told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), visitor.state)
     pieces = told.data["specimens"]
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else {}
     return page(
         request, bench, visitor, "bed", refusal=refusal, ident=ident, pieces=pieces, held=held,
-        map=plate_map(pieces, outlines=outlines), outcomes=OUTCOMES, causes=CAUSES,
+        map=plate_map(pieces, things=things, bed=bed), outcomes=OUTCOMES, causes=CAUSES,
         problems=defaultdict(str, _beside(form) if refusal is not None and form is not None else {}),
         waiting=sum(1 for each in pieces if each["outcome"] is None),
         stocks=sorted(stocks()), stock=_STOCK, queues=print_queues(),
