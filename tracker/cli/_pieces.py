@@ -15,6 +15,7 @@ from tracker.cli._bench import Bench
 from tracker.cli._telling import folded, note, width
 from tracker.desk.jobplates import PlateFile
 from tracker.desk.typedpieces import PieceWanted, read_piece
+from tracker.errors import Refused
 from tracker.forms import NONE
 from tracker.orientation import checked_letters
 
