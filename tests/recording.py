@@ -176,7 +176,7 @@ layer_height_mm = "layer_height_mm"
 line_width_mm = "extrusion_width_mm"
 [readings.tensile]
 max_force = { column = "written_max_force_N", unit = "N" }
-area = { column = "area_mm2", unit = "mm^2" }
+area = { column = "area_mm2", unit = "mm^2", u = "exact" }
 curve = { column = "curve", file = true }
 """
 

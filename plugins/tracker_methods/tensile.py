@@ -77,6 +77,11 @@ class TensileReadings(Readings):
         Reading("mm^2", "section, where width and thickness are not known", ask=False),
         Field(gt=0),
     ] = None
+    area_u: Annotated[
+        float | None,
+        Reading("mm^2", "standard uncertainty of area; 0 where it is exact", exact=True, ask=False),
+        Field(ge=0),
+    ] = None
     curve: Annotated[
         Recording | None,
         Reading(help="recording: force against time, extension or strain", ask=False, reads="curve"),
@@ -246,7 +251,7 @@ def pull_of(readings: Any, piece: Piece) -> Pull:
         if readings.strain_zero == "foot":
             strain, slope = from_foot(strain, stress, readings.modulus_rule)
     remarks = (*section_remarks(readings, piece), *_position(readings), *_area_twice(readings))
-    remarks = (*remarks, *_about(readings, curve), *_speed(readings))
+    remarks = (*remarks, *_about(readings, curve), *_speed(readings), *_area_unstated(readings))
     return Pull(_force(readings, curve), area, curve, strain, slope, by, remarks)
 
 
@@ -345,6 +350,12 @@ def _area_twice(readings: Any) -> Iterator[str]:
     product = nominal(readings.width) * nominal(readings.thickness)
     if abs(product / nominal(readings.area) - 1) > _APART:
         yield (f"area {nominal(readings.area):g} mm² was used; width × thickness give {product:.4g} mm².")
+
+
+def _area_unstated(readings: Any) -> Iterator[str]:
+    # A number without an instrument and without a word is a nominal one: nobody knows how near it is.
+    if readings.area_u is None and readings.area is not None and not hasattr(readings.area, "nominal_value"):
+        yield "The uncertainty of the area was not stated (area_u) and is not in U."
 
 
 def _about(readings: Any, curve: Curve | None) -> Iterator[str]:

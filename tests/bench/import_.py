@@ -29,7 +29,7 @@ layer_height_mm = "layer"
 line_width_mm = "width"
 [readings.tensile]
 max_force = { column = "force", unit = "N" }
-area = { column = "area", unit = "mm^2" }
+area = { column = "area", unit = "mm^2", u = "exact" }
 """
 
 

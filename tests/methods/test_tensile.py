@@ -137,8 +137,24 @@ def test_a_break_outside_the_gauge_section_is_a_remark(place: str) -> None:
 
 def test_area_and_sides_that_disagree_are_said() -> None:
     """The area is used, and the product of the sides told."""
-    found = testing.outcomes(Tensile(), {"max_force": 100, "area": 25, "width": 10, "thickness": 4})
+    found = testing.outcomes(
+        Tensile(), {"max_force": 100, "area": 25, "area_u": 0, "width": 10, "thickness": 4}
+    )
     assert found["tensile.strength"].remarks == ("area 25 mm² was used; width × thickness give 40 mm².",)
+
+
+@pytest.mark.parametrize(("u", "share"), [(None, None), (0, None), (0.5, 0.02)])
+def test_an_area_counts_with_the_uncertainty_it_was_given_with(u: float | None, share: float | None) -> None:
+    """25 ± 0.5 mm² is 2 % of the strength; nothing said is told beside the result, and exact is exact."""
+    found = testing.outcomes(Tensile(), {"max_force": 1000, "area": 25, "area_u": u})["tensile.strength"]
+    of_area = dict(found.value.error_components()) if hasattr(found.value, "error_components") else {}
+    parts = {str(variable.tag): part for variable, part in of_area.items()}
+    unstated = "The uncertainty of the area was not stated (area_u) and is not in U."
+    assert (unstated in found.remarks) == (u is None)
+    if share is None:
+        assert "area: as given" not in parts
+    else:
+        assert parts["area: as given"] == pytest.approx(share * 40.0)
 
 
 def test_a_section_unlike_its_template_is_said() -> None:

@@ -52,7 +52,7 @@ def test_what_an_old_spreadsheet_brought_is_published_too(tmp_path: Path) -> Non
     (tmp_path / "old.toml").write_text(
         '[specimen]\nmaterial = "material"\norientation = "o"\nplate = []\n'
         '[readings.tensile]\nmax_force = { column = "F", unit = "N" }\n'
-        'area = { column = "A", unit = "mm^2" }\n'
+        'area = { column = "A", unit = "mm^2", u = "exact" }\n'
         '[quantities]\n"tensile.modulus" = { column = "E", unit = "MPa" }\n',
         encoding="utf-8",
     )

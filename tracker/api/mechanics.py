@@ -330,11 +330,17 @@ _APART = 0.05
 
 
 def section_area(readings: Any) -> Any | None:
-    """Return the area in mm²: as read, else width × thickness, else π d²/4; None if nothing was read."""
+    """Return the area in mm²: as read, else width × thickness, else π d²/4; None if nothing was read.
+
+    An area that was given carries the standard uncertainty ``area_u`` that was given with it.
+    """
     area = getattr(readings, "area", None)
     # Somebody who gives an area knows of a section that is no rectangle.
     if area is not None:
-        return area
+        from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
+
+        u = getattr(readings, "area_u", None)
+        return area + ufloat(0.0, u, tag="area: as given") if u else area
     width, thickness = getattr(readings, "width", None), getattr(readings, "thickness", None)
     if width is not None and thickness is not None:
         return width * thickness

@@ -58,7 +58,7 @@ def import_command(
     with progress("Writing") as step:
         made = bench.sure(
             lambda certain: carry_out(
-                bench.book, plan, bench.who, step, again=certain, leave_out=leave_out_refused
+                bench.book, plan, bench.who, step, sure=certain, leave_out=leave_out_refused
             ),
             yes,
         )

@@ -18,7 +18,7 @@ from typing import Any, Final
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
-from tracker.api import Instrument, Method, fields
+from tracker.api import Instrument, Method, Quantity, fields
 from tracker.api.maths import dimension, family_span, scale
 from tracker.desk.pieces import piece_of
 from tracker.kinds.specimen import material_of
@@ -120,13 +120,28 @@ def questions(
 def _of_outcome(
     session: Session, subject: Specimen | Spool, method: Method, outcome: Computed, leave_out: int | None
 ) -> list[str]:
-    value = float(outcome.value or 0.0)
     declared = {each.name: each for each in method.quantities}.get(outcome.quantity)
-    title = (declared.title if declared else "") or outcome.quantity
-    head = f"{title[:1].upper()}{title[1:]} {plain(value)}{_unit(outcome.unit)}"
     others = sibling_values(
         session, subject, outcome.quantity, outcome.unit, group=outcome.group, leave_out=leave_out
     )
+    family = piece_of(subject).family if declared is not None and declared.property else None
+    return outcome_questions(outcome, declared, others, family)
+
+
+def outcome_questions(
+    outcome: Computed, declared: Quantity | None, others: Sequence[float], family: str | None
+) -> list[str]:
+    """Return what should be asked about one result, beside its siblings or, without any, its family.
+
+    Args:
+        outcome: The result; it has a value.
+        declared: Its quantity as the method declares it.
+        others: Values of its siblings, in its unit.
+        family: Polymer family of its material, where that is known.
+    """
+    value = float(outcome.value or 0.0)
+    title = (declared.title if declared else "") or outcome.quantity
+    head = f"{title[:1].upper()}{title[1:]} {plain(value)}{_unit(outcome.unit)}"
     positive = declared is None or declared.positive
     found = beside(value, others, outcome.uncertainty or 0.0, positive=positive)
     if found is not None and abs(found.z) > _Z:
@@ -135,12 +150,10 @@ def _of_outcome(
         span = plain(found.low) if found.low == found.high else f"{plain(found.low)} to {plain(found.high)}"
         return [f"{head}, where {number} of this material and orientation {verb} at {span}"]
     if not others and declared is not None and declared.property:
-        span_of = family_span(piece_of(subject).family, declared.property)
+        span_of = family_span(family, declared.property)
         if span_of and not span_of[0] / _BEYOND_FAMILY <= value <= span_of[1] * _BEYOND_FAMILY:
-            family = piece_of(subject).family or "any polymer"
-            return [
-                f"{head}, where {family} lies between {span_of[0]:g} and {span_of[1]:g}{_unit(outcome.unit)}"
-            ]
+            span = f"{span_of[0]:g} and {span_of[1]:g}{_unit(outcome.unit)}"
+            return [f"{head}, where {family or 'any polymer'} lies between {span}"]
     return []
 
 
@@ -158,7 +171,21 @@ def sibling_values(
     leave_out: int | None = None,
 ) -> list[float]:
     """Return the counted values of a quantity on the same material and orientation, the newest first."""
-    statement = (
+    statement = _values(quantity, unit, group)
+    if leave_out is not None:
+        statement = statement.where(Measurement.id != leave_out)
+    return _newest(session, _of_the_kind(statement, subject))
+
+
+def values_of_material(
+    session: Session, material: int, orientation: str | None, quantity: str, unit: str, group: str = ""
+) -> list[float]:
+    """Return the counted values of a quantity on pieces of a material, by its number, in an orientation."""
+    return _newest(session, _of_material(_values(quantity, unit, group), material, orientation))
+
+
+def _values(quantity: str, unit: str, group: str) -> Any:
+    return (
         select(Result.value)
         .join(Measurement, Measurement.id == Result.measurement_id)
         .where(
@@ -167,9 +194,9 @@ def sibling_values(
             Result.group.is_(None) if not group else Result.group == group,
         )
     )  # fmt: skip
-    if leave_out is not None:
-        statement = statement.where(Measurement.id != leave_out)
-    statement = _of_the_kind(statement, subject)
+
+
+def _newest(session: Session, statement: Any) -> list[float]:
     rows = session.scalars(statement.order_by(Result.id.desc()).limit(_MOST_SIBLINGS))
     return [float(value) for value in rows if value is not None]
 
@@ -183,20 +210,24 @@ def _of_the_kind(statement: Any, subject: Specimen | Spool) -> Any:
     material = material_of(subject)
     if material is None:
         return statement.where(Measurement.specimen_id == subject.id)
+    return _of_material(statement, material.id, subject.orientation)
+
+
+def _of_material(statement: Any, material: int, orientation: str | None) -> Any:
     made_of = (
         select(Job.id)
         .outerjoin(JobSpool, JobSpool.job_id == Job.id)
         .outerjoin(Spool, Spool.id == JobSpool.spool_id)
         .where(
             or_(
-                Spool.material_id == material.id,
-                and_(JobSpool.spool_id.is_(None), Job.material_id == material.id),
+                Spool.material_id == material,
+                and_(JobSpool.spool_id.is_(None), Job.material_id == material),
             )
         )
     )
-    same = Specimen.orientation == subject.orientation
+    same = Specimen.orientation == orientation if orientation else Specimen.orientation.is_(None)
     return statement.join(Specimen, Specimen.id == Measurement.specimen_id).where(
-        Specimen.job_id.in_(made_of), same if subject.orientation else Specimen.orientation.is_(None)
+        Specimen.job_id.in_(made_of), same
     )
 
 

@@ -23,7 +23,7 @@ layer_height_mm = "layer"
 
 [readings.tensile]
 max_force = { column = "force", unit = "N" }
-area = { column = "area", unit = "mm^2" }
+area = { column = "area", unit = "mm^2", u = "exact" }
 curve = { column = "curve", file = true }
 """
 

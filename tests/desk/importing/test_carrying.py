@@ -167,7 +167,7 @@ def test_the_same_file_is_doubted_though_the_plan_is_old(
 def test_the_same_file_is_brought_in_again_when_meant(book: Book, plugged: Plugged, tmp_path: Path) -> None:
     """Told that it is meant, the pieces are made a second time; files are not kept twice."""
     bring_in(book, plugged, tmp_path)
-    carry_out(book, plan_of(book, plugged, tmp_path), BEGUN_BY, again=True)
+    carry_out(book, plan_of(book, plugged, tmp_path), BEGUN_BY, sure=True)
 
     assert (count(book, Specimen), count(book, Attachment)) == (6, 3)
 

@@ -98,3 +98,15 @@ def test_binary_map_is_refused() -> None:
     """A map that is no text is refused."""
     with pytest.raises(ImportRefusedError, match="is not text"):
         read_map(b"\x89PNG\xff\xfe")
+
+
+def test_a_column_may_state_its_uncertainty() -> None:
+    """A number in the column's unit, a share, or the word exact."""
+    for written, kept in (("0.2", "0.2"), ('"2 %"', "2 %"), ('"exact"', "exact")):
+        text = MAP.replace('u = "exact"', f"u = {written}")
+        assert read_map(text.encode()).readings["tensile"]["area"].u == kept
+
+
+def test_an_uncertainty_that_is_neither_is_refused() -> None:
+    """A list or a truth value says nothing."""
+    assert "readings.tensile.area.u must be a number" in refused(MAP.replace('u = "exact"', "u = true"))

@@ -7,12 +7,14 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
+from tests.databases import BEGUN_BY
 from tests.desk.importing.sheets import HEADER, MAP, ROWS, bring_in, plan_of
 from tracker.book import Book
-from tracker.desk.importing import MapError, Plan, plan_json, plan_lines
+from tracker.desk.doubts import Doubt
+from tracker.desk.importing import MapError, Plan, carry_out, plan_json, plan_lines
 from tracker.desk.importing.drafts import FactorDraft, MeasurementDraft
 from tracker.desk.importing.saying import ranges, refused_lines
-from tracker.model import JournalRecord
+from tracker.model import JournalRecord, Measurement
 from tracker.plugins import Plugged
 
 GIVEN = """
@@ -124,7 +126,8 @@ def test_decimal_commas_are_understood(book: Book, plugged: Plugged, tmp_path: P
     )  # fmt: skip
 
     assert first_measurement(plan).readings == {
-        "max_force": 1000.5, "area": 25.0, "modulus_rule": "least squares", "strain_zero": "as recorded",
+        "max_force": 1000.5, "area": 25.0, "area_u": 0.0, "modulus_rule": "least squares",
+        "strain_zero": "as recorded",
     }  # fmt: skip
 
 
@@ -332,3 +335,73 @@ def test_json_of_a_plan_is_plain(book: Book, plugged: Plugged, tmp_path: Path) -
     assert said["would_make"]["specimens"] == 3
     assert said["jobs"][1] == {"name": "Quarzit ASA Z 1", "material": "Quarzit ASA", "lines": [4]}
     assert {each["line"] for each in said["refused_quantities"]} == {4}
+
+
+@pytest.mark.parametrize(("u", "kept"), [('"exact"', 0.0), ("0.5", 0.5), ('"2 %"', 0.5), ('"0.4 %"', 0.1)])
+def test_a_nominal_area_has_the_uncertainty_that_the_map_states(
+    book: Book, plugged: Plugged, tmp_path: Path, u: str, kept: float
+) -> None:
+    """It stands with the readings, so that whoever computes again finds it, and in the budget."""
+    columns = MAP.replace('u = "exact"', f"u = {u}")
+    measurement = first_measurement(plan_of(book, plugged, tmp_path, row(), columns=columns))
+    assert measurement.readings is not None
+    assert measurement.readings["area_u"] == pytest.approx(kept)
+    sources = [part.source for part in measurement.results[0].budget]
+    assert ("area: as given" in sources) == (kept > 0)
+
+
+@pytest.mark.parametrize("u", ["", ', u = "about"'])
+def test_a_nominal_area_without_a_word_on_its_uncertainty_is_refused(
+    book: Book, plugged: Plugged, tmp_path: Path, u: str
+) -> None:
+    """An area taken for exact unasked would be a result stated too well: "exact" must be said."""
+    columns = MAP.replace(', u = "exact"', u)
+    with pytest.raises(MapError, match=r'readings\.tensile\.area\.u .*u = "exact"'):
+        plan_of(book, plugged, tmp_path, row(), columns=columns)
+
+
+def many(*forces: float) -> list[str]:
+    """Return rows of one plate, alike but for their force in N."""
+    return [row(force=f"{force:g}", curve="") for force in forces]
+
+
+def test_a_slip_in_a_sheet_is_asked_about_with_its_line(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+    """A tenth of what the others of the sheet have: the dry run lists it, and says so as JSON."""
+    plan = plan_of(book, plugged, tmp_path, *many(1000, 1010, 99, 990, 1005))
+    (asked,) = plan.questions()
+    assert (asked.line, asked.quantity) == (4, "tensile.strength")
+    assert asked.question.startswith("Tensile strength 3.96 MPa, where the other 4 of this material")
+    assert f"Is it meant? line 4: {asked.question}" in list(plan_lines(plan))
+    assert plan_json(plan)["questions"][0]["line"] == 4
+
+
+def test_siblings_in_the_book_count_too(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+    """A sheet of one line is compared with what the book has of the material and orientation."""
+    bring_in(book, plugged, tmp_path, *many(1000, 1010, 990))
+    assert len(plan_of(book, plugged, tmp_path, *many(99)).questions()) == 1
+    assert plan_of(book, plugged, tmp_path, *many(1003)).questions() == []
+
+
+def test_a_possible_outlier_of_a_sheet_is_a_hint_and_no_question(
+    book: Book, plugged: Plugged, tmp_path: Path
+) -> None:
+    """Farther from its plate's mean than chance allows, and yet no slip."""
+    plan = plan_of(book, plugged, tmp_path, *many(1000, 1002, 1001, 1003, 1002, 1040))
+    assert plan.questions() == []
+    (hint,) = [note for note in plan.notes if "possible outlier" in note]
+    assert hint.startswith("Line 7: tensile.strength 41.6 MPa: possible outlier (G = ")
+
+
+def test_what_is_meant_is_kept_with_the_question_for_ever(
+    book: Book, plugged: Plugged, tmp_path: Path
+) -> None:
+    """Without a yes nothing is written; with it the measurement bears what was asked."""
+    plan = plan_of(book, plugged, tmp_path, *many(1000, 1010, 99, 990, 1005))
+    with pytest.raises(Doubt) as raised:
+        carry_out(book, plan, BEGUN_BY)
+    assert raised.value.questions == (str(plan.questions()[0]),)
+    carry_out(book, plan, BEGUN_BY, sure=True)
+    with book.read() as session:
+        kept = session.scalars(select(Measurement.confirmed).order_by(Measurement.id)).all()
+    assert [bool(each) for each in kept] == [False, False, True, False, False]
+    assert kept[2] == [plan.questions()[0].question]

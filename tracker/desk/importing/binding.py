@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from tracker.api import Field, Method, Quantity, fields
@@ -20,6 +21,11 @@ FACTOR_UNITS: Final = {
     "mpa": "MPa", "mm_s": "mm/s", "mm3_s": "mm^3/s", "g_cm3": "g/cm^3", "deg": "degree", "kg": "kg",
 }  # fmt: skip
 """Unit that the ending of a factor's name stands for: ``layer_height_mm`` is in mm."""
+
+UNCERTAIN: Final = "_u"
+"""Ending of a reading that holds the standard uncertainty of another: of ``area`` it is ``area_u``."""
+
+_SHARE: Final = re.compile(r"^(\d+(?:\.\d+)?)\s*%$")
 
 Reader = Callable[[str], Any]
 
@@ -39,11 +45,28 @@ class Bound:
 
 @dataclass(frozen=True)
 class BoundMethod:
-    """A method and where its readings stand; ``files`` are fields whose cells are paths."""
+    """A method and where its readings stand.
+
+    Attributes:
+        method: The method.
+        values: Field to its cell.
+        files: Field to the place of the cell that holds a path.
+        uncertain: Field to what gives its standard uncertainty from its value, where the map states one.
+    """
 
     method: Method
     values: Mapping[str, Bound]
     files: Mapping[str, int]
+    uncertain: Mapping[str, Callable[[float], float]] = field(default_factory=dict)
+
+    def with_uncertainties(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return readings with the standard uncertainties that the map states of them."""
+        beside = {
+            f"{name}{UNCERTAIN}": of(float(values[name]))
+            for name, of in self.uncertain.items()
+            if name in values
+        }
+        return {**values, **beside}
 
 
 @dataclass(frozen=True)
@@ -192,6 +215,7 @@ class _Binder:
         known = {each.name: each for each in fields(method.Readings)}
         values: dict[str, Bound] = {}
         files: dict[str, int] = {}
+        uncertain: dict[str, Callable[[float], float]] = {}
         for name, column in columns.items():
             if name not in known:
                 self._problems.append(f"{column.key} is no reading: {suggestion(name, known)}")
@@ -199,7 +223,36 @@ class _Binder:
                 files[name] = self._place(column)
             elif known[name].kind != "file" and self._is_file(column, wanted=False):
                 values[name] = self._reading(known[name], column)
-        return BoundMethod(method, values, files)
+                uncertain |= self._uncertain(known, name, column, columns)
+        return BoundMethod(method, values, files, uncertain)
+
+    def _uncertain(
+        self, known: Mapping[str, Field], name: str, column: Column, columns: Mapping[str, Column]
+    ) -> dict[str, Callable[[float], float]]:
+        """Return what gives the uncertainty of a reading; where one is wanted it must be said, or "exact"."""
+        if f"{name}{UNCERTAIN}" not in known:
+            if column.u:
+                self._problems.append(
+                    f"{column.key}.u: {name} has its uncertainty from its step and instrument"
+                )
+            return {}
+        if f"{name}{UNCERTAIN}" in columns:
+            return {}
+        share = _SHARE.match(column.u)
+        try:
+            if column.u == "exact":
+                return {name: lambda value: 0.0 * value}
+            if share is not None:
+                return {name: (float(share[1]) / 100).__mul__}
+            scale, _ = factor_between(column.unit, known[name].unit, column.key)
+            u = scale * float(column.u)
+        except (ValueError, Refused):
+            self._problems.append(
+                f"{column.key}.u {'is missing' if not column.u else repr(column.u)}: write the standard "
+                f'uncertainty, u = 0.2 in {column.unit or known[name].unit} or u = "2 %", or u = "exact"'
+            )
+            return {}
+        return {name: lambda _: u}
 
     def _is_file(self, column: Column, *, wanted: bool) -> bool:
         """Whether the map says of a reading what it is, a file or not; else the problem is noted."""

@@ -33,6 +33,7 @@ from tracker.plugins import Computed
 
 _ABOUT_AT_MOST: Final = 100
 _CHUNK: Final = 500
+_ASKED_AT_ONCE: Final = 8
 
 Row = dict[str, Any]
 
@@ -60,7 +61,7 @@ def carry_out(
     who: str,
     progress: Progress | None = None,
     *,
-    again: bool = False,
+    sure: bool = False,
     leave_out: bool = False,
 ) -> Imported:
     """Bring in what a plan holds, whole or not at all, as one act.
@@ -70,16 +71,16 @@ def carry_out(
         plan: From :func:`plan_import`.
         who: Who does it.
         progress: Told of every file and table.
-        again: Bring in a file that was brought in before.
+        sure: What is asked about is meant: a file brought in before, numbers that look wrong.
         leave_out: Leave out the lines that the plan refuses.
 
     Raises:
-        Doubt: The file was brought in before.
+        Doubt: The file was brought in before, or numbers look wrong; every one is named with its line.
         ImportRefusedError: Lines are refused, nothing is left, or a recording changed since the plan
             was made.
         BookError: The book did not take it. Nothing was written in either case.
     """
-    _check(plan, plan.earlier, again=again, leave_out=leave_out)
+    _check(plan, plan.earlier, sure=sure, leave_out=leave_out)
     told = progress or (lambda *_: None)
     # Before the act begins: copying recordings takes minutes, and nobody else could write meanwhile. An act
     # refused later leaves files that nobody names.
@@ -87,7 +88,7 @@ def carry_out(
     rows = _Rows(plan)
     with book.act(ACT, who, reason=_reason(plan)) as act:
         # Somebody else may have brought it in since the plan was made.
-        _check(plan, earlier_import(act.session.connection(), plan.sha256), again=again, leave_out=leave_out)
+        _check(plan, earlier_import(act.session.connection(), plan.sha256), sure=sure, leave_out=leave_out)
         rows.fill(act)
         tables: list[tuple[type[Base], list[Row]]] = [
             (Material, rows.materials),
@@ -104,13 +105,7 @@ def carry_out(
     return Imported(jobs, plan.counts(), act.seq, len(plan.refused_rows))
 
 
-def _check(plan: Plan, earlier: Any, *, again: bool, leave_out: bool) -> None:
-    if earlier is not None and not again:
-        raise Doubt(
-            f"{plan.name} was {earlier}",
-            why="its pieces would be in the book twice",
-            do="Repeat with --yes if that is meant",
-        )
+def _check(plan: Plan, earlier: Any, *, sure: bool, leave_out: bool) -> None:
     if plan.refused_rows and not leave_out:
         first = plan.refused_rows[0]
         count = len(plan.refused_rows)
@@ -121,6 +116,12 @@ def _check(plan: Plan, earlier: Any, *, again: bool, leave_out: bool) -> None:
         )
     if not plan.jobs:
         raise ImportRefusedError(f"{plan.name}: no line is left to bring in", do="Look at --dry-run")
+    asked = [f"{plan.name} was {earlier}: its pieces would be in the book twice"] if earlier else []
+    asked += [str(each) for each in plan.questions()]
+    if asked and not sure:
+        more = [f"and {len(asked) - _ASKED_AT_ONCE} more, which --dry-run lists"]
+        told = asked if len(asked) <= _ASKED_AT_ONCE else asked[:_ASKED_AT_ONCE] + more
+        raise Doubt("; ".join(told), do="Repeat with --yes if it is meant", questions=asked)
 
 
 def _reason(plan: Plan) -> str:
@@ -246,6 +247,8 @@ class _Rows:
                 units=draft.units,
                 source=draft.source,
                 problem=draft.problem,
+                # What was asked about and meant stays marked with it for ever.
+                confirmed=[each.question for each in self.plan.asked.get(id(draft), ())] or None,
                 remark=f"From {source}.",
             )
         )

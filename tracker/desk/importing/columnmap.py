@@ -19,7 +19,7 @@ SPECIMEN_TEXTS: Final = ("orientation", "name", "geometry", "outcome", "remark",
 
 _SPECIMEN: Final = ("material", "plate", *SPECIMEN_TEXTS)
 _SECTIONS: Final = ("specimen", "factors", "readings", "quantities")
-_COLUMN: Final = ("column", "unit", "file")
+_COLUMN: Final = ("column", "unit", "file", "u")
 
 
 @dataclass(frozen=True)
@@ -31,12 +31,14 @@ class Column:
         name: Header word of the column.
         unit: Unit of its numbers as pint reads it; empty where none was given.
         file: The cells are paths of files, relative to the sheet.
+        u: Standard uncertainty of its numbers: in ``unit``, a share as ``2 %``, or ``exact``; empty for none.
     """
 
     key: str
     name: str
     unit: str = ""
     file: bool = False
+    u: str = ""
 
 
 @dataclass(frozen=True)
@@ -250,6 +252,9 @@ class _MapReader:
 
     def _from_table(self, key: str, table: Mapping[str, Any]) -> Column:
         self.unknown(table, _COLUMN, f"{key}.")
+        u = table.get("u", "")
+        if isinstance(u, bool) or not isinstance(u, str | int | float):
+            self.problems.append(f'{key}.u must be a number, a share such as "2 %", or "exact"')
         kinds = {"column": str, "unit": str, "file": bool}
         for part, kind in kinds.items():
             if not isinstance(table.get(part, kind()), kind):
@@ -262,4 +267,5 @@ class _MapReader:
             table.get("column", "").strip(),
             table.get("unit", "").strip(),
             file=table.get("file", False),
+            u=str(u).strip(),
         )

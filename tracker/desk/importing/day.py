@@ -149,4 +149,4 @@ def _readings(
         if row.cells[index]:
             place = besides.find(row.cells[index])
             files[name] = Recording(place.name, read_input(place, "recording"))
-    return typed, files
+    return bound.with_uncertainties(typed), files

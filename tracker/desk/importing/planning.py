@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,6 +15,7 @@ from tracker.desk.importing.besides import Besides
 from tracker.desk.importing.binding import bind
 from tracker.desk.importing.columnmap import ColumnMap
 from tracker.desk.importing.drafts import JobDraft
+from tracker.desk.importing.oddities import Asked, oddities
 from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
 from tracker.desk.importing.rowreading import AS_WRITTEN, RowReader
 from tracker.desk.importing.sheet import Sheet, SheetRow, read_sheet
@@ -57,7 +58,8 @@ class Plan:
         jobs: Plates with their pieces, in the order of the sheet.
         refused_rows: Lines of which nothing is taken.
         refused_quantities: Quantities that have no value, with the reason; their readings are kept.
-        notes: What was decided on the way, one sentence each.
+        notes: What was decided on the way, and hints of outliers, one sentence each.
+        asked: What looks wrong, by ``id`` of the measurement's draft.
         earlier: The act that brought in the same file before, if there was one.
     """
 
@@ -71,6 +73,11 @@ class Plan:
     refused_quantities: tuple[LineRefusal, ...]
     notes: tuple[str, ...]
     earlier: EarlierImport | None
+    asked: Mapping[int, Sequence[Asked]] = field(default_factory=dict)
+
+    def questions(self) -> list[Asked]:
+        """Return what looks wrong and should be meant, in the order of the sheet."""
+        return sorted((each for some in self.asked.values() for each in some), key=lambda each: each.line)
 
     @property
     def sha256(self) -> str:
@@ -117,7 +124,9 @@ def plan_import(
         known = {name.casefold(): name for name in connection.scalars(select(Material.name))}
         again = list(_names_again(connection, rows.jobs))
         earlier = earlier_import(connection, hashlib.sha256(data).hexdigest())
-    notes = (*table.notes, *binding.notes, *rows.notes(), *again, *_unused(binding.unused))
+    with book.read() as session:
+        asked, hints = oddities(session, list(rows.jobs.values()), plugged)
+    notes = (*table.notes, *binding.notes, *rows.notes(), *again, *_unused(binding.unused), *hints)
     return Plan(
         name=sheet.name,
         data=data,
@@ -129,6 +138,7 @@ def plan_import(
         refused_quantities=tuple(_refused_quantities(rows.jobs.values())),
         notes=notes,
         earlier=earlier,
+        asked=asked,
     )
 
 

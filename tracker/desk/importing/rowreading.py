@@ -117,7 +117,7 @@ class RowReader:
         # No cell of this method holds anything: the piece was not tested by it, which is no measurement.
         if not raw:
             return None
-        readings = validate(bound.method, raw)
+        readings = validate(bound.method, bound.with_uncertainties(raw))
         computation = self.plugged.compute(bound.method.id, readings, piece)
         return MeasurementDraft(
             method=bound.method.id,

@@ -22,6 +22,7 @@ def plan_lines(plan: Plan) -> Iterator[str]:
     if plan.earlier is not None:
         yield f"This file was {plan.earlier}"
     yield from plan.notes
+    yield from (f"Is it meant? {each}" for each in plan.questions())
     yield from (str(refusal) for refusal in plan.refused_rows)
     yield from refused_lines(plan.refused_quantities)
 
@@ -70,5 +71,9 @@ def plan_json(plan: Plan) -> dict[str, Any]:
             for each in plan.refused_quantities
         ],
         "notes": list(plan.notes),
+        "questions": [
+            {"line": each.line, "quantity": each.quantity, "question": each.question}
+            for each in plan.questions()
+        ],
         "earlier": None if plan.earlier is None else {"entry": plan.earlier.entry, "at": plan.earlier.at},
     }

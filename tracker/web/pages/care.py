@@ -164,7 +164,7 @@ def brought_in(request: Request, bench: Here, visitor: Keeper, form: Form) -> Re
         leave_out = form.get("leave_out") == "1"
         made = _planned(
             bench, held[0][1], held[1][1],
-            lambda plan: carry_out(bench.book, plan, visitor.who, again=meant(form), leave_out=leave_out),
+            lambda plan: carry_out(bench.book, plan, visitor.who, sure=meant(form), leave_out=leave_out),
         )  # fmt: skip
         counts = ", ".join(f"{count} {thing}" for thing, count in made.counts.items() if count)
         return Done(
