@@ -34,7 +34,7 @@ _SETTINGS: Final = (
     "mat.name, j.nozzle_set_c, j.bed_set_c, j.chamber_set_c, j.chamber_measured_c, j.fan_set_pct, "
     'j.layer_height_mm, j.line_width_mm, j.printer, r.quantity, s.orientation, r.unit, r."group"'
 )
-_SAME_ROWS: Final = f"""
+SAME_ROWS: Final = f"""
 SELECT {_SETTINGS}, count(*), avg(r.value), sum((r.value - 48) * (r.value - 48)), max(m.at)
 FROM result r JOIN measurement m ON m.id = r.measurement_id JOIN specimen s ON s.id = m.specimen_id
 JOIN job j ON j.id = s.job_id LEFT JOIN job_spool u ON u.job_id = j.id AND u.tool = 0
@@ -65,7 +65,7 @@ def _table() -> Iterator[Row]:
         ours, floor = best(
             lambda: list(as_lines(summary_table(book))), lambda: raw.execute(_ROWS_BEHIND).fetchall()
         )
-        every, grouped = best(lambda: summary_table(book), lambda: raw.execute(_SAME_ROWS).fetchall())
+        every, grouped = best(lambda: summary_table(book), lambda: raw.execute(SAME_ROWS).fetchall())
     yield Row(
         f"table with intervals from plate to plate, {_RESULTS:,} results", every, grouped, "≤ 2.0",
         note="floor: the same rows and columns by one plain GROUP BY, counts and means alone",

@@ -86,6 +86,23 @@ class PlateSums:
             within=np.array([((plate - plate.mean()) ** 2).sum() for _, plate in plates]),
         )
 
+    def together(self) -> PlateSums:
+        """Return the same with all plates of one group and size as one row, however many there are."""
+        top = float(self.n.max(initial=0.0)) + 1.0
+        _, first, row = np.unique(self.group * top + self.n, return_index=True, return_inverse=True)
+        many = np.broadcast_to(self.plates, self.n.shape)
+
+        def total(values: Array) -> Array:
+            return np.bincount(row, values).astype(np.float64)
+
+        plates = total(many)
+        # About the first of them: a sum about zero would lose the digits of a small scatter.
+        origin = self.mean[first]
+        off = self.mean - origin[row]
+        mean = total(many * off) / plates
+        spread = total(many * (off - mean[row]) ** 2 + self.spread)
+        return PlateSums(self.group[first], self.n[first], origin + mean, total(self.within), plates, spread)
+
 
 @dataclass(frozen=True)
 class GroupSums:
@@ -199,6 +216,7 @@ def material_means(
         raise ValueError(f"level {level} is not between 0 and 1")
     if not count:
         return []
+    sums = sums.together()
     groups = group_sums(sums, count)
     if not groups.plates.all():
         raise ValueError("a group has no plates")
