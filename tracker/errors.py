@@ -71,6 +71,7 @@ _EXTRAS: Final = {
     "psycopg": ("The driver for PostgreSQL", "postgres"),
     "matplotlib": ("Drawing of charts", "plots"),
     "mpl_toolkits": ("Drawing of charts", "plots"),
+    "scipy": ("The statistics of tables and comparisons", "statistics"),
 }
 """Packages that are installed by choice, with what they do and the extra that brings them."""
 

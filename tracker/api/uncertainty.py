@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, Self, TypeVar
 
 from tracker.api.readings import Field, Readings, fields
 from tracker.api.units import dimension, scale
+from tracker.stating import coverage_factor
 
 if TYPE_CHECKING:
     import numpy as np
@@ -170,13 +171,7 @@ def expanded(u: float, dof: float = math.inf, level: float = 0.95) -> float:
         dof: ν; below 1 it counts as 1, infinite takes the normal distribution.
         level: Probability, between 0 and 1.
     """
-    from scipy.special import ndtri, stdtrit  # noqa: PLC0415 - heavy to load
-
-    upper = 0.5 + level / 2
-    if not math.isfinite(dof):
-        return float(ndtri(upper)) * u
-    # Below one degree of freedom no interval is finite; one is the widest that can be said.
-    return float(stdtrit(max(1.0, math.floor(dof)), upper)) * u
+    return coverage_factor(dof, level) * u
 
 
 def combine(
