@@ -10,10 +10,44 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
 from tracker.heads import FOLDER
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the option of the quick profile."""
+    parser.addoption(
+        "--quick",
+        action="store_true",
+        help="books on SQLite only; no browser, and none of the tests marked slow: for the minute before a commit",
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Name the marker, and give hypothesis fewer examples where time counts."""
+    config.addinivalue_line("markers", "slow: takes seconds of processor time; left out by --quick")
+    settings.register_profile("quick", max_examples=15)
+    if config.getoption("--quick"):
+        settings.load_profile("quick")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what the quick profile leaves out."""
+    if not config.getoption("--quick"):
+        return
+    left_out = [item for item in items if _takes_long(item)]
+    config.hook.pytest_deselected(items=left_out)
+    items[:] = [item for item in items if not _takes_long(item)]
+
+
+def _takes_long(item: pytest.Item) -> bool:
+    if item.get_closest_marker("slow") is not None or "chromium" in getattr(item, "fixturenames", ()):
+        return True
+    call = getattr(item, "callspec", None)
+    return call is not None and "postgresql" in call.params.values()
 
 
 class BenchClock:
