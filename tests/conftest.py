@@ -22,7 +22,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--quick",
         action="store_true",
-        help="books on SQLite only; no browser, and none of the tests marked slow: for the minute before a commit",
+        help="books on SQLite only, no browser, and none of the tests marked slow",
     )
 
 

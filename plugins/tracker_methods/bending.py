@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -27,8 +27,13 @@ from tracker.api import (
     picture,
     read_curve,
 )
-from tracker.api.maths import ENOUGH_POINTS, break_index, chord_modulus, section_remarks, straight_line
+from tracker.api.maths import ENOUGH_POINTS, break_index, chord_modulus, lazy, section_remarks, straight_line
 from tracker.api.picture import INK, RESULT
+
+if TYPE_CHECKING:
+    import numpy as np
+else:
+    np = lazy("numpy")
 
 _SPAN_RULE = (15.0, 17.0)
 _LARGE = 0.1
@@ -343,8 +348,6 @@ def _stress(readings: Any, curve: Curve | None, remarks: tuple[str, ...]) -> Ite
 
 
 def _conventional(readings: Any, curve: Curve, remarks: tuple[str, ...]) -> Outcome:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     # ISO 178's conventional deflection: 3.5 % strain at a span of 16 h (from memory). Tough materials never
     # break, and are compared there.
     target = 1.5 * nominal(readings.thickness)

@@ -7,7 +7,7 @@ denominator is m_air + m_sinker − m_both. Voids after ASTM D2734: V = 100·(ρ
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -23,6 +23,12 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
+from tracker.api.maths import lazy
+
+if TYPE_CHECKING:
+    import uncertainties
+else:
+    uncertainties = lazy("uncertainties")
 
 # At 20 °C and sea level; a tenth less changes the density of plastics in the sixth digit.
 _AIR = 0.0012
@@ -163,11 +169,11 @@ def _air(readings: Any) -> Any:
 
     Humidity and what was not read leave 3 % open (rectangular, ± 0.000036): 0.1 permille of a plastic.
     """
-    from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
     celsius = 20.0 if readings.air_c is None else nominal(readings.air_c)
     hpa = 1013.25 if readings.air_hpa is None else nominal(readings.air_hpa)
-    return ufloat(_AIR * hpa / 1013.25 * 293.15 / (celsius + 273.15), 3.6e-5 / 3**0.5, tag="air: density")
+    return uncertainties.ufloat(
+        _AIR * hpa / 1013.25 * 293.15 / (celsius + 273.15), 3.6e-5 / 3**0.5, tag="air: density"
+    )
 
 
 def immersion(mass_air: Any, pushed: Any, liquid: Any, air: Any = 0.0) -> Any:

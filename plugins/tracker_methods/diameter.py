@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
 
@@ -25,7 +25,13 @@ from tracker.api import (
     picture,
     read_diameters,
 )
+from tracker.api.maths import lazy
 from tracker.api.picture import INK, RESULT
+
+if TYPE_CHECKING:
+    import uncertainties
+else:
+    uncertainties = lazy("uncertainties")
 
 _PLAUSIBLE = (0.5, 6.0)
 Millimetres = Annotated[float, Field(gt=0)]
@@ -165,8 +171,6 @@ def _scatter(places: list[tuple[Any, Any]]) -> float | None:
 
 
 def _mean(readings: Any, places: list[tuple[Any, Any]]) -> Outcome:
-    from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
     singles = [d for place in places for d in place if d is not None]
     far = [nominal(d) for d in singles if not _PLAUSIBLE[0] <= nominal(d) <= _PLAUSIBLE[1]]
     remarks = [f"{len(places)} places."]
@@ -177,7 +181,9 @@ def _mean(readings: Any, places: list[tuple[Any, Any]]) -> Outcome:
     scatter = _scatter(places)
     # Places are a sample of the strand: s/√n is what the sample leaves open (type A).
     if scatter:
-        value = value + ufloat(0.0, scatter / math.sqrt(len(places)), tag="places: scatter along the strand")
+        value = value + uncertainties.ufloat(
+            0.0, scatter / math.sqrt(len(places)), tag="places: scatter along the strand"
+        )
     else:
         remarks.append("Scatter along the strand not known or none seen: it is not in the uncertainty.")
     if readings.nominal is not None:

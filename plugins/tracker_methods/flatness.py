@@ -7,7 +7,7 @@ Flatness is the greatest minus the least distance from the least-squares plane t
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
 
@@ -23,6 +23,12 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
+from tracker.api.maths import lazy
+
+if TYPE_CHECKING:
+    import numpy as np
+else:
+    np = lazy("numpy")
 
 Millimetres = Annotated[float, Field(allow_inf_nan=False)]
 _LEAST = 4
@@ -113,8 +119,6 @@ class Flatness(Method):
 
 
 def _deviation(points: Any) -> Outcome:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     if len(points) < _LEAST:
         return Outcome(
             "flatness.deviation", refused=f"a plane lies through three points: read {_LEAST} or more"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -24,7 +24,12 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
-from tracker.api.maths import Source
+from tracker.api.maths import Source, lazy
+
+if TYPE_CHECKING:
+    import uncertainties
+else:
+    uncertainties = lazy("uncertainties")
 
 Grade = Annotated[float, Field(ge=0, le=100)]
 _THIN = {"A": 6.0, "D": 3.0}
@@ -78,8 +83,6 @@ class Hardness(Method):
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Answer the mean of the points; scales A and D are groups that share no mean."""
         del piece
-        from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
         if not readings.points:
             return [Outcome("hardness.shore", refused="no points: give readings such as 71 72.5 71")]
         grades = [grade for (grade,) in readings.points]
@@ -89,7 +92,7 @@ class Hardness(Method):
         scatter = math.sqrt(math.fsum((g - nominal(value)) ** 2 for g in plain) / (n - 1)) if n > 1 else 0.0
         if scatter:
             tag = Source("points: scatter over the face", n - 1)
-            value = value + ufloat(0.0, scatter / math.sqrt(n), tag=tag)
+            value = value + uncertainties.ufloat(0.0, scatter / math.sqrt(n), tag=tag)
         remarks = tuple(_remarks(readings, plain, scatter))
         return [Outcome("hardness.shore", value, remarks=remarks, group=f"Shore {readings.scale}")]
 

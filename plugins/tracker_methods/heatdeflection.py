@@ -7,7 +7,7 @@ F = 2σbh²/(3L) loads the bar flatwise; T_f is the temperature at which it has 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
 
@@ -28,7 +28,12 @@ from tracker.api import (
     measured,
     nominal,
 )
-from tracker.api.maths import between, crossing, section_remarks
+from tracker.api.maths import between, crossing, lazy, section_remarks
+
+if TYPE_CHECKING:
+    import numpy as np
+else:
+    np = lazy("numpy")
 
 STRESSES = {"A": 1.80, "B": 0.45, "C": 8.00}
 _RATE_K_H = (108.0, 132.0)
@@ -165,8 +170,6 @@ def _from_log(readings: Any, log: Heating, remarks: tuple[str, ...], method: str
 
 def _rates(log: Heating, index: int) -> Iterator[str]:
     """Say how fast it was heated there: the mean of a whole run hides an oven that stalls."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     if log.seconds is None or len(log.celsius) < 3:  # noqa: PLR2004 - a slope
         yield "Heating rate not known."
         return

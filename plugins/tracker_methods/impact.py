@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -26,7 +26,12 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
-from tracker.api.maths import STANDARD_GRAVITY, section_remarks
+from tracker.api.maths import STANDARD_GRAVITY, lazy, section_remarks
+
+if TYPE_CHECKING:
+    from uncertainties import umath
+else:
+    umath = lazy("uncertainties.umath")
 
 _USED = (0.1, 0.8)
 Angle = Annotated[float | None, Field(ge=0, le=180)]
@@ -316,20 +321,14 @@ def _angle(readings: Any, name: str) -> Any | None:
 
 
 def _cos(degrees: Any) -> Any:
-    from uncertainties import umath  # noqa: PLC0415 - loads numpy
-
     return umath.cos(degrees * (math.pi / 180))
 
 
 def _acos(value: Any) -> Any:
-    from uncertainties import umath  # noqa: PLC0415 - loads numpy
-
     return umath.acos(value)
 
 
 def _asin(value: Any) -> Any:
-    from uncertainties import umath  # noqa: PLC0415 - loads numpy
-
     return umath.asin(value) * (180 / math.pi)
 
 

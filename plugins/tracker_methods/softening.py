@@ -7,7 +7,7 @@ The stress of the load: σ = 3FL/(2bh²).
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -28,8 +28,15 @@ from tracker.api import (
     nominal,
     picture,
 )
-from tracker.api.maths import LEAST_BASELINE, baseline, between, crossing, section_remarks
+from tracker.api.maths import LEAST_BASELINE, baseline, between, crossing, lazy, section_remarks
 from tracker.api.picture import FAINT, INK, RESULT
+
+if TYPE_CHECKING:
+    import numpy as np
+    import uncertainties
+else:
+    np = lazy("numpy")
+    uncertainties = lazy("uncertainties")
 
 _NOISES = 5.0
 _LEAST_STEP = 0.01
@@ -215,15 +222,13 @@ def _onset(readings: Any, heating: Heating, remarks: tuple[str, ...]) -> Outcome
 
 def _vague(heating: Heating, index: int, scatter: float) -> Any:
     """Return what the rule itself leaves open: where between two readings, and scatter over slope."""
-    from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
     near = slice(max(0, index - 1), index + 2)
     celsius, mm = heating.celsius[near], heating.mm[near]
     gap = float(abs(celsius[-1] - celsius[0])) / max(1, len(celsius) - 1)
-    vague: Any = ufloat(0.0, gap / 12**0.5, tag="log: distance of readings") if gap else 0.0
+    vague: Any = uncertainties.ufloat(0.0, gap / 12**0.5, tag="log: distance of readings") if gap else 0.0
     rise = float(mm[-1] - mm[0]) / float(celsius[-1] - celsius[0]) if celsius[-1] != celsius[0] else 0.0
     return (
-        vague + ufloat(0.0, scatter / rise, tag="log: scatter of the baseline")
+        vague + uncertainties.ufloat(0.0, scatter / rise, tag="log: scatter of the baseline")
         if rise > 0 < scatter
         else vague
     )
@@ -285,8 +290,6 @@ def _load_remarks(readings: Any) -> Iterator[str]:
 
 
 def _rate_remarks(heating: Heating) -> Iterator[str]:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     if heating.seconds is None or len(heating.celsius) < LEAST_BASELINE:
         yield "Heating rate not known."
         return

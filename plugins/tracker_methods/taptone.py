@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
 
@@ -30,8 +30,15 @@ from tracker.api import (
     picture,
     read_sound,
 )
-from tracker.api.maths import Decay, Tone, decay_of, family_span, flexural_tone, section_remarks
+from tracker.api.maths import Decay, Tone, decay_of, family_span, flexural_tone, lazy, section_remarks
 from tracker.api.picture import FAINT, INK, RESULT
+
+if TYPE_CHECKING:
+    import numpy as np
+    import uncertainties
+else:
+    np = lazy("numpy")
+    uncertainties = lazy("uncertainties")
 
 _SLENDER = 5.0
 _NO_BAR = "the bar is not known: give length, width, thickness and mass"
@@ -230,10 +237,10 @@ def _modulus(readings: Any, piece: Piece, pitch: Any, remarks: tuple[str, ...]) 
     said = list(remarks)
     poisson = readings.poisson
     if poisson is None:
-        from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
         said.append(f"Poisson's ratio assumed {_POISSON_UNKNOWN:g}; it matters little in a slender bar.")
-        poisson = ufloat(_POISSON_UNKNOWN, _POISSON_APART / math.sqrt(3), tag="Poisson's ratio: assumed")
+        poisson = uncertainties.ufloat(
+            _POISSON_UNKNOWN, _POISSON_APART / math.sqrt(3), tag="Poisson's ratio: assumed"
+        )
     # The correction is a series in t/L, which a stout bar leaves.
     if nominal(length) < _SLENDER * nominal(thickness):
         said.append(
@@ -264,8 +271,6 @@ def _loss(sound: Sound, tone: Tone) -> Outcome:
 
 
 def _drawn(sound: Sound, tone: Tone) -> Any:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     figure, (left, right) = picture(
         f"Tap tone: {tone.hertz:.1f} Hz",
         ("frequency / kHz", "level / dB"),
@@ -298,8 +303,6 @@ def example_sound(
     """Return a made-up tap: a damped tone, two overtones of a free bar, and a taller tone that is none."""
     import io  # noqa: PLC0415 - for the example alone
     import wave  # noqa: PLC0415 - the same
-
-    import numpy as np  # noqa: PLC0415 - heavy to load
 
     time = np.arange(int(rate * seconds)) / rate
     parts = [

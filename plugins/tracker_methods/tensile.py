@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -38,6 +38,7 @@ from tracker.api.maths import (
     break_index,
     from_foot,
     instrument_of,
+    lazy,
     proof_stress,
     section_area,
     section_remarks,
@@ -46,6 +47,11 @@ from tracker.api.maths import (
     yield_index,
 )
 from tracker.api.picture import FAINT, INK, RESULT
+
+if TYPE_CHECKING:
+    import uncertainties
+else:
+    uncertainties = lazy("uncertainties")
 
 # A dial and a recording of one pull agree within half a per cent, or one of them is wrong.
 _APART = 0.005
@@ -263,17 +269,17 @@ def _open(curve: Curve, what: str) -> str:
 
 def _force(readings: Any, curve: Curve | None) -> Any:
     """The curve's maximum is the force used; it was recorded, not read off in passing."""
-    from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
     if curve is None:
         return readings.max_force
     signal = curve.signal
     force = measured(readings, "curve", curve.force_n[_top(curve)], "N", step_of(curve.force_n), "force")
     if signal.noise:
-        force = force + ufloat(0.0, signal.noise, tag=Source("curve: noise", max(1, len(curve.force_n) - 3)))
+        force = force + uncertainties.ufloat(
+            0.0, signal.noise, tag=Source("curve: noise", max(1, len(curve.force_n) - 3))
+        )
     # The true maximum lies above its row by anything up to the last step: rectangular.
     if signal.coarse:
-        force = force + ufloat(0.0, signal.coarse / math.sqrt(12), tag="curve: coarse sampling")
+        force = force + uncertainties.ufloat(0.0, signal.coarse / math.sqrt(12), tag="curve: coarse sampling")
     return force
 
 
@@ -417,8 +423,6 @@ def _carried_modulus(readings: Any, pull: Pull, slope: Slope) -> Any:
     of a fitted line, the larger of what its residuals and the rounding of the force say; of a chord, the
     noise of the curve at both ends.
     """
-    from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
     assert pull.curve is not None  # noqa: S101 - there is no slope without one
     area = nominal(pull.area)
     level = (slope.foot + CHORD[0], slope.foot + CHORD[1]) if slope.foot > 0 else CHORD
@@ -444,16 +448,18 @@ def _carried_modulus(readings: Any, pull: Pull, slope: Slope) -> Any:
         strain = strain + _doubt_of_compliance(readings, high - low, length)
     carried = (high - low) / (pull.area * strain)
     u, dof, source = _own_u(readings, pull, slope)
-    return carried + ufloat(0.0, u, tag=Source(source, dof)) if u else carried
+    return carried + uncertainties.ufloat(0.0, u, tag=Source(source, dof)) if u else carried
 
 
 def _doubt_of_compliance(readings: Any, force: Any, length: Any) -> Any:
-    from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
     rig = instrument_of(readings, "curve", "N", "force")
     if rig is None or not rig.u_compliance:
         return 0.0
-    return ufloat(0.0, rig.u_compliance, tag=f"{rig.id}: compliance") * nominal(force) / nominal(length)
+    return (
+        uncertainties.ufloat(0.0, rig.u_compliance, tag=f"{rig.id}: compliance")
+        * nominal(force)
+        / nominal(length)
+    )
 
 
 def _own_u(readings: Any, pull: Pull, slope: Slope) -> tuple[float, float, str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
 
@@ -24,7 +24,12 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
-from tracker.api.maths import STANDARD_GRAVITY, section_remarks
+from tracker.api.maths import STANDARD_GRAVITY, lazy, section_remarks
+
+if TYPE_CHECKING:
+    import uncertainties
+else:
+    uncertainties = lazy("uncertainties")
 
 _TERMS = 200
 _LARGE_STRAIN = 0.02
@@ -208,9 +213,7 @@ def resistance(readings: Any) -> tuple[Any, Any] | None:
 
 def _wrapped(function: Any, value: Any) -> Any:
     """Call a function of a plain number with one that carries uncertainty."""
-    from uncertainties import wrap  # noqa: PLC0415 - loads numpy
-
-    return wrap(function)(value)
+    return uncertainties.wrap(function)(value)
 
 
 def _at_90(readings: Any) -> Any | None:

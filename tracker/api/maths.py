@@ -53,6 +53,7 @@ from tracker.api.uncertainty import (
     welch_satterthwaite,
 )
 from tracker.api.units import dimension, readable, scale
+from tracker.lazy_modules import lazy
 
 __all__ = [
     "CHORD",
@@ -87,6 +88,7 @@ __all__ = [
     "flexural_tone",
     "from_foot",
     "instrument_of",
+    "lazy",
     "least_squares",
     "looked_at",
     "mean_u",

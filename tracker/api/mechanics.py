@@ -8,10 +8,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from tracker.api.method import Piece
 from tracker.api.uncertainty import nominal
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    import numpy as np
+    import uncertainties
+else:
+    np = lazy("numpy")
+    uncertainties = lazy("uncertainties")
 
 # ISO 527-1 and ISO 178 (clauses from memory): chord between 0.05 % and 0.25 % strain.
 CHORD = (0.0005, 0.0025)
@@ -49,8 +57,6 @@ def rising(strain: Any, stress: Any) -> tuple[Any, Any]:
     Returns:
         Strain and stress of what is kept, shape (m,), m ≤ n.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     top = int(np.argmax(stress)) + 1
     strain, stress = np.asarray(strain)[:top], np.asarray(stress)[:top]
     # Everything seen before each reading; the first has nothing before it.
@@ -70,8 +76,6 @@ def chord_modulus(strain: Any, stress: Any, interval: tuple[float, float] = CHOR
     Raises:
         ValueError: The curve does not reach over the interval.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     strain, stress = rising(strain, stress)
     _covers(strain, interval)
     first, second = np.interp(interval, strain, stress)
@@ -90,8 +94,6 @@ def fitted_modulus(strain: Any, stress: Any, interval: tuple[float, float] = CHO
     Raises:
         ValueError: Fewer than three readings lie inside it, or the curve does not reach over it.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     strain, stress = rising(strain, stress)
     _covers(strain, interval)
     # The ends belong to the interval; a step of rounding must not decide whether they count.
@@ -132,8 +134,6 @@ def straight_part(strain: Any, stress: Any) -> tuple[int, int] | None:
     Returns:
         Indices into the arrays; None where fewer than five readings are there.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     top = float(stress.max()) if len(stress) else 0.0
     levels = np.linspace(0.0, 0.6, 25) * top
     windows = []
@@ -178,8 +178,6 @@ def from_foot(strain: Any, stress: Any, rule: str) -> tuple[Any, Slope | str]:
         stress: In MPa, shape (n,).
         rule: ``"chord"``, or any other word for the least-squares slope.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     along, up = rising(strain, stress)
     part = straight_part(along, up)
     if part is None:
@@ -247,8 +245,6 @@ def break_index(force: Any, left: float = 0.2) -> int:
         force: In newtons, shape (n,), in time order.
         left: Part of the maximum, 0 to 1.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     top = int(np.argmax(force))
     # After the maximum only: a slow start may also lie below the fraction.
     fallen = (force[top:] < left * force[top]).nonzero()[0]
@@ -267,8 +263,6 @@ def yield_index(travel: Any, force: Any, fall: float = 0.01, beyond: float = 0.0
         fall: Part of the greatest force, 0 to 1.
         beyond: Part of the travel from the first reading to the maximum.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     # What happens after the break is the rig springing back, not the piece stretching.
     end = break_index(force)
     force, travel = np.asarray(force)[: end + 1], np.asarray(travel)[: end + 1]
@@ -416,8 +410,6 @@ def baseline(celsius: Any, mm: Any) -> tuple[float, float, float] | None:
         celsius: Temperatures in °C, shape (n,), in time order.
         mm: Deflections in mm, shape (n,).
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     reach = celsius[0] + _BASELINE * (celsius.max() - celsius[0])
     # Up to the first reading beyond, in time: an oven that cools again does not come back in.
     inside = np.arange(len(celsius)) < int(np.argmax(celsius > reach))
@@ -503,8 +495,6 @@ def least_squares(
     Raises:
         ValueError: The best n lies at the edge of what was searched.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     t, e = np.asarray(hours, dtype=float), np.asarray(strain, dtype=float)
 
     def rest(n: float) -> float:
@@ -528,8 +518,6 @@ def least_squares(
 
 def _polished(t: Any, e: Any, n: float, offset: bool) -> LeastSquares:
     """Take Gauss–Newton steps until the constants stay, and give the covariance there."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     constants = np.array([*_line(t**n, e, offset), n])
     for _ in range(20):
         jacobian, off = _linearised(t, e, constants, offset)
@@ -546,8 +534,6 @@ def _polished(t: Any, e: Any, n: float, offset: bool) -> LeastSquares:
 
 def _linearised(t: Any, e: Any, constants: Any, offset: bool) -> tuple[Any, Any]:
     """Return the derivatives by the constants, and how far the law is off."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     power = t ** constants[2]
     columns = [np.ones_like(t), power, constants[1] * power * np.log(t)]
     return np.column_stack(columns if offset else columns[1:]), e - constants[0] - constants[1] * power
@@ -588,9 +574,6 @@ def findley_fit(strains: list[tuple[float, Any]]) -> Findley | str:
 
 
 def _carried(strains: list[tuple[float, Any]], found: LeastSquares) -> Findley | str:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-    from uncertainties import correlated_values  # noqa: PLC0415 - loads numpy
-
     e0, a, n = found.constants
     # A run that happens to lie on the curve is still rounded.
     scatter = max(found.residual, _rounding(strains), 1e-12)
@@ -603,7 +586,9 @@ def _carried(strains: list[tuple[float, Any]], found: LeastSquares) -> Findley |
         shown = f"n = {n:.3f} ± {sd[2]:.3f}, A = {100 * a:.3g} ± {100 * sd[1]:.3g} %"
         return f"the constants are hidden by scatter: {shown}"
     # Correlated, so that a strain from the law is as sure as the readings around it.
-    around = correlated_values([e0, a, n], covariance, tags=["series: scatter about the law"] * 3)
+    around = uncertainties.correlated_values(
+        [e0, a, n], covariance, tags=["series: scatter about the law"] * 3
+    )
     shared = _shared(strains, found.jacobian)
     times = [t for t, _ in strains]
     matrix = covariance / np.outer(sd, sd)
@@ -632,8 +617,6 @@ def _rounding(strains: list[tuple[float, Any]]) -> float:
 
 def _shared(strains: list[tuple[float, Any]], jacobian: Any) -> list[Any]:
     """Return what everything but the readings' own rounding does to each constant, zero in itself."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     # How the constants move when each strain moves: the linearised fit.
     gain = np.linalg.pinv(jacobian)
     moved: list[Any] = [0.0, 0.0, 0.0]

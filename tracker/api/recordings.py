@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from tracker.api.readings import Recording
 from tracker.api.signals import Finding, Signal, looked_at, noise_of, remarks_of_findings
@@ -27,6 +27,12 @@ from tracker.api.tables import (
     read_numbers,
 )
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    import numpy as np
+else:
+    np = lazy("numpy")
 
 _TIME: Final = Role(
     "time", ("time", "zeit", "temps", "tiempo", "t", "elapsed", "sec", "seconds", "clock"), TIME, "s"
@@ -167,8 +173,6 @@ def _refuse_doubtful_strain(recording: Recording, column: ReadColumn | None) -> 
     Raises:
         Ambiguous: It goes beyond what a pure number usually is.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     if column is None or not column.assumed:
         return
     most = float(np.nanmax(np.abs(column.values), initial=0.0))
@@ -181,8 +185,6 @@ def _refuse_doubtful_strain(recording: Recording, column: ReadColumn | None) -> 
 
 
 def _finite(table: NumberTable, used: list[ReadColumn]) -> tuple[Any, list[str]]:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     good = np.isfinite(table.values[:, [column.index for column in used]]).all(axis=1)
     lost = int((~good).sum())
     return good, [f"{lost} of {len(good)} rows left out: not a finite number."] if lost else []
@@ -206,8 +208,6 @@ class Heating:
     @property
     def step(self) -> float | None:
         """The step that temperatures were written with, if all lie on one of the usual; else None."""
-        import numpy as np  # noqa: PLC0415 - heavy to load
-
         for step in _STEPS:
             if np.allclose(self.celsius / step, np.round(self.celsius / step), atol=1e-6):
                 return step
@@ -257,8 +257,6 @@ def heating_of(recording: Recording, zero: str = "first reading") -> Heating:
 
 def _knocked(mm: Any) -> Any:
     """Return which single readings stand apart from both neighbours, which agree: a knock on the bench."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     out = np.zeros(len(mm), dtype=bool)
     if len(mm) < 7:  # noqa: PLR2004 - neighbours and some course
         return out
@@ -454,8 +452,6 @@ def _of_heating(recording: Recording) -> Understood:
 
 
 def _of_diameters(recording: Recording) -> Understood:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     places = np.array([row[0] for row in read_diameters(recording)])
     return _told(
         recording, (), len(places), (), (), (np.arange(1.0, len(places) + 1), "place"),
@@ -473,8 +469,6 @@ def _told(
     height: tuple[Any, str],
     greatest: tuple[str, str],
 ) -> Understood:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     x, y = along[0], height[0]
     top = int(np.argmax(y))
     # Every so many rows, and the maximum: a small plot must not lose what it is there for.

@@ -13,11 +13,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
+from tracker.lazy_modules import lazy
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     Numbers = NDArray[np.float64]
+else:
+    np = lazy("numpy")
 
 _SPIKE: Final = 0.03
 _ZERO: Final = 0.01
@@ -115,8 +119,6 @@ def noise_of(values: Any) -> float:
     >>> noise_of([0.0, 1.0, 2.0, 3.0, 4.0])
     0.0
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     course = np.asarray(values, dtype=float)
     if len(course) < 5:  # noqa: PLR2004 - a median of three
         return 0.0
@@ -129,8 +131,6 @@ def step_of(values: Any) -> float:
     >>> step_of([0.0, 0.5, 1.5, 0.5])
     0.5
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     steps = np.diff(np.unique(np.asarray(values, dtype=float)[:20_000]))
     steps = steps[steps > 1e-9 * max(1e-12, float(np.abs(values).max()))]
     return float(steps.min()) if len(steps) else 0.0
@@ -151,8 +151,6 @@ def looked_at(
     >>> [each.name for each in looked.findings if each.open]
     ['spike']
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     course = np.array(force, dtype=float)
     found: list[Finding] = []
     said = takes or {}
@@ -193,8 +191,6 @@ def _turned(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> N
 
 
 def _out_of_time(seconds: Any, found: list[Finding]) -> None:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     if seconds is None:
         return
     back = np.flatnonzero(np.diff(seconds) < 0)
@@ -207,8 +203,6 @@ def _out_of_time(seconds: Any, found: list[Finding]) -> None:
 
 def _without_drop_outs(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> Any:
     """Find rows where the force falls to nothing and is back at once at its old height."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     kept = np.ones(len(course), dtype=bool)
     high = float(np.quantile(course, 0.999)) if len(course) > 1000 else float(course.max())  # noqa: PLR2004 - see below
     # A spike of one row among thousands must not decide what counts as high.
@@ -241,8 +235,6 @@ def _without_drop_outs(course: Numbers, said: Mapping[str, str], found: list[Fin
 
 def _without_spikes(course: Numbers, kept: Any, said: Mapping[str, str], found: list[Finding]) -> Any:
     """Find single rows (or two) that stand out above both sides."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     rows = np.flatnonzero(kept)
     values = course[rows]
     out = np.ones(len(course), dtype=bool)
@@ -285,8 +277,6 @@ def _without_spikes(course: Numbers, kept: Any, said: Mapping[str, str], found: 
 
 def _usual_step(steps: Numbers, first: int, last: int) -> float:
     """Return what the course does from row to row beside some rows: a coarse one climbs by large steps."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     around = np.concatenate((steps[max(0, first - 8) : max(0, first - 1)], steps[last + 1 : last + 8]))
     # The steps before the rows count where the break follows on them: its fall is no usual step.
     before = steps[max(0, first - 8) : max(0, first - 1)]
@@ -295,8 +285,6 @@ def _usual_step(steps: Numbers, first: int, last: int) -> float:
 
 def _zeroed(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> Numbers:
     """Look at the force before the pull and after the break."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     high = float(course.max())
     threshold = max(_ZERO * high, 5 * noise_of(course))
     began = np.flatnonzero(np.abs(course - course[0]) > threshold)
@@ -333,8 +321,6 @@ def _zeroed(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> N
 
 def _tail_of(course: Numbers, greatest: float, threshold: float) -> float | None:
     """Return the level after the break, where there is one and it is level; else None."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     above = np.flatnonzero(course > _TAIL * greatest)
     tail = course[int(above[-1]) + 2 :] if len(above) else course[:0]
     if len(tail) < 5:  # noqa: PLR2004 - a level takes a few rows
@@ -347,8 +333,6 @@ def _tail_of(course: Numbers, greatest: float, threshold: float) -> float | None
 
 def _clipped(course: Numbers, noise: float, said: Mapping[str, str], found: list[Finding]) -> bool:
     """Find a ceiling: equal greatest values that the course runs into at full slope."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     top = float(course.max())
     at = np.flatnonzero(course >= top - 1e-9 * abs(top))
     run = at[: int(np.argmax(np.diff(at, append=at[-1] + 2) > 1)) + 1] if len(at) else at
@@ -387,8 +371,6 @@ def _maxima(
     course: Numbers, travel: Any, noise: float, said: Mapping[str, str], found: list[Finding]
 ) -> tuple[bool, bool]:
     """Find maxima that a greater one follows: yields, or slips of the piece in the grips."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     high = float(course.max())
     top = int(course.argmax())
     part = course[: top + 1]
@@ -423,8 +405,6 @@ def _maxima(
 
 def _is_sudden(part: Numbers, travel: Any, peak: int, trough: int) -> bool:
     """Tell a fall within a moment from the slow one of a piece that yields and goes on stretching."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     # Up to most of the fall: a piece that has slipped may lie there a while before the grips take hold again.
     drop = float(part[peak] - part[trough])
     low = peak + 1 + int(np.argmax(part[peak + 1 : trough + 1] <= part[peak] - 0.7 * drop))
@@ -441,8 +421,6 @@ def _is_sudden(part: Numbers, travel: Any, peak: int, trough: int) -> bool:
 
 def _coarse(course: Numbers, found: list[Finding]) -> float:
     """Return by how much the true maximum may lie above its row, where rows are few."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     top = int(course.argmax())
     high = float(course[top])
     before = high - float(course[top - 1]) if top else 0.0

@@ -15,12 +15,15 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.api.readings import Recording
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     Samples = NDArray[np.float64]
+else:
+    np = lazy("numpy")
 
 
 _RATIOS = (2.7565, 5.4039, 8.9330)
@@ -70,8 +73,6 @@ class Sound:
         The window falls from the stroke to the end as cos²: a full bell would be blind where a damped
         bar sounds loudest.
         """
-        import numpy as np  # noqa: PLC0415 - heavy to load
-
         # What comes before the stroke is room noise, and would only widen the spectrum.
         stroke = int(np.argmax(np.abs(self.samples)))
         part = self.samples[max(0, stroke - int(0.001 * self.rate)) :]
@@ -84,8 +85,6 @@ class Sound:
 
     def envelope(self, hertz: float) -> tuple[Samples, Samples]:
         """Return times (s) and amplitudes of one tone."""
-        import numpy as np  # noqa: PLC0415 - heavy to load
-
         seconds, phasor = self.phasor(hertz)
         return seconds, np.abs(phasor)
 
@@ -95,8 +94,6 @@ class Sound:
         The recording is shifted down by the tone and averaged under a Hann window of six cycles to
         each side: an exponential decay keeps its rate under any such average.
         """
-        import numpy as np  # noqa: PLC0415 - heavy to load
-
         count = len(self.samples)
         half = max(4, round(_CYCLES * self.rate / hertz))
         if count <= 2 * half:
@@ -153,8 +150,6 @@ class Decay:
 
     def fitted(self, seconds: Any) -> Any:
         """Return the fitted amplitude at times in s."""
-        import numpy as np  # noqa: PLC0415 - heavy to load
-
         return self.level * np.exp(-self.rate * seconds)
 
 
@@ -171,8 +166,6 @@ def read_sound(recording: Recording) -> Sound:
     >>> read_sound(Recording("tap.wav", kept.getvalue())).seconds
     0.5
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     try:
         rate, channels = samples_of(recording.data)
     except ValueError as error:
@@ -238,8 +231,6 @@ def _refined(sound: Sound, pitch: float) -> float:
 
     From the stroke on, while the tone has a tenth of its greatest amplitude.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     seconds, phasor = sound.phasor(pitch)
     amplitude = np.abs(phasor)
     top = int(np.argmax(amplitude)) if amplitude.size else 0
@@ -272,8 +263,6 @@ def _said(
 
 def _tones(hertz: Samples, amplitude: Samples) -> list[tuple[float, float]]:
     """Return (Hz, amplitude) of what stands out, pitch interpolated by a parabola over the logarithm."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     first = int(np.searchsorted(hertz, _LOWEST_HZ)) + 1
     heard = amplitude[first:-1]
     if not heard.size:
@@ -357,8 +346,6 @@ def decay_of(sound: Sound, hertz: float) -> Decay | str:
         sound: The recording.
         hertz: Frequency of the tone, Hz.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     seconds, amplitude = sound.envelope(hertz)
     if len(seconds) < 8:  # noqa: PLR2004 - a line and its scatter
         return f"the clip is too short: {sound.seconds:.3f} s hold too few cycles of {hertz:.0f} Hz"
@@ -444,8 +431,6 @@ def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
 
 
 def _decoded(kind: int, bits: int, body: bytes) -> Any:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     size = bits // 8
     body = body[: len(body) // size * size] if size else b""
     if kind == _FLOAT and bits in {32, 64}:

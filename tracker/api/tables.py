@@ -19,12 +19,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tracker.api.readings import Recording
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     Numbers = NDArray[np.float64]
+else:
+    np = lazy("numpy")
 
 # A packed file can unfold without bound; nobody pulls a piece for that long.
 _LARGEST: Final = 256 * 1024 * 1024
@@ -174,8 +177,6 @@ def _plain_values(body: str, delimiter: str | None, count: int, *, sure: bool) -
 
     A recording of 100,000 rows takes 0.05 s here and ten times that cell by cell.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     if '"' in body or (delimiter != "," and "," in body) or (":" in body[:4000]):
         return None
     if not sure and "." in body and _DECIDES.search(body) is None:
@@ -371,8 +372,6 @@ def _is_whole(cell: str) -> bool:
 
 
 def _parsed(rows: list[list[str]], count: int, decimal: str) -> tuple[Numbers, tuple[int, ...], list[str]]:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     clocks: set[int] = set()
     made, uneven = [], 0
     for row in rows:
@@ -574,8 +573,6 @@ def _converted(recording: Recording, table: NumberTable, index: int, role: Role)
 
 
 def _refuse_different(name: str, role: Role, made: list[ReadColumn]) -> None:
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     first = made[0].values
     size = float(np.nanmax(np.abs(first))) if np.isfinite(first).any() else 0.0
     # A repeat without a unit of its own cannot be compared: in kilonewtons it differs and is the same.

@@ -17,13 +17,18 @@ from typing import TYPE_CHECKING, Any, Literal, Self, TypeVar
 
 from tracker.api.readings import Field, Readings, fields
 from tracker.api.units import dimension, scale
-from tracker.stating import coverage_factor
+from tracker.coverage import coverage_factor
+from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
     import numpy as np
+    import uncertainties
     from numpy.typing import NDArray
 
     Draws = NDArray[np.float64]
+else:
+    np = lazy("numpy")
+    uncertainties = lazy("uncertainties")
 
 
 _NO_SHARE = 1e-12
@@ -358,8 +363,6 @@ class Measuring:
                 finer than the instrument's, and a caliper that is at hand did not record an extension.
             rounded: Whether its own rounding is part of it (False: the caller has it otherwise).
         """
-        from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
         by_dimension = not (recorded and dimension(unit) == "length")
         instrument = self.instrument(field, unit, column, by_dimension=by_dimension)
         step = self._step(instrument, unit, resolution) if rounded else None
@@ -369,7 +372,7 @@ class Measuring:
         carried = value
         # A half step to either side is equally likely: rectangular, JCGM 100, 4.3.7.
         if step:
-            carried = ufloat(value, step / (2 * math.sqrt(3)), tag=f"{field}: resolution")
+            carried = uncertainties.ufloat(value, step / (2 * math.sqrt(3)), tag=f"{field}: resolution")
         if instrument is None:
             return carried
         factor = scale(instrument.unit, unit)
@@ -414,11 +417,9 @@ class Measuring:
         return instrument.resolution * scale(instrument.unit, unit)
 
     def _calibration(self, instrument: Instrument) -> Any:
-        from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
         # A variable is itself, not its value: made once, so that it correlates and can cancel.
         return self._calibrations.setdefault(
-            instrument.id, ufloat(0.0, 1.0, tag=f"{instrument.id}: calibration")
+            instrument.id, uncertainties.ufloat(0.0, 1.0, tag=f"{instrument.id}: calibration")
         )
 
 
@@ -584,8 +585,6 @@ def monte_carlo(
     Raises:
         ValueError: Fewer than half of the draws gave a finite value.
     """
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     random = np.random.default_rng(seed)
     # Keyed by the variable itself: what two inputs share is drawn for both at once.
     shared: dict[Any, Draws] = {}
@@ -648,8 +647,6 @@ def _draw(given: Any, draws: int, random: np.random.Generator, shared: dict[Any,
 
 def _standard(shape: str, dof: float, draws: int, random: np.random.Generator) -> Draws:
     """Return draws of mean 0 and standard deviation 1 (a scaled t keeps its own wider tails)."""
-    import numpy as np  # noqa: PLC0415 - heavy to load
-
     if shape == "rectangular":
         return random.uniform(-math.sqrt(3), math.sqrt(3), draws)
     if shape == "triangular":

@@ -9,11 +9,16 @@ from typing import TYPE_CHECKING, Any, Final
 from tracker.api import Recording, fields
 from tracker.book import Book
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
 from tracker.model import Measurement
 from tracker.plugins import Plugged
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from tracker.api import Curve
+else:
+    np = lazy("numpy")
 
 POINTS: Final = 400
 """Points of a curve: about two for each pixel of a phone's width."""
@@ -99,8 +104,6 @@ def thinned(x: Any, y: Any, most: int) -> tuple[Pair, ...]:
         y: Shape (n,).
         most: At least 8.
     """
-    import numpy as np  # noqa: PLC0415 - reading commands do without
-
     count = len(y)
     if count <= most:
         kept = np.arange(count)

@@ -49,6 +49,9 @@ def hook_problems(name: str, plugin: Any) -> Iterator[Problem]:
     # A plugin may be a module, an instance or a class: all have names to look through.
     for hook in dir(plugin):
         function = getattr(plugin, hook, None)
+        # No hook; and to ask a module that waits for its first use would load it.
+        if inspect.ismodule(function):
+            continue
         options = getattr(function, _MARK, None)
         target = (options or {}).get("specname") or hook
         # Other functions of a module are its own business.

@@ -1,0 +1,36 @@
+"""Modules that are loaded when they are first used."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+
+import pytest
+
+from tracker.lazy_modules import lazy
+
+
+def test_nothing_is_loaded_until_it_is_used() -> None:
+    """Naming a module loads nothing; the first attribute does."""
+    sys.modules.pop("colorsys", None)
+    colours = lazy("colorsys")
+    assert "colorsys" not in sys.modules
+    assert colours.rgb_to_hsv(1.0, 0.0, 0.0) == (0.0, 1.0, 1.0)
+    assert "colorsys" in sys.modules
+
+
+def test_what_is_missing_is_told_when_it_is_used() -> None:
+    """With the name of what is missing, as any import."""
+    missing = lazy("no_such_module_anywhere")
+    with pytest.raises(ModuleNotFoundError, match="no_such_module_anywhere"):
+        _ = missing.anything
+
+
+def test_it_is_the_module_itself_that_answers() -> None:
+    """What is got through the stand-in is the module's own."""
+    assert lazy("textwrap").dedent is textwrap.dedent
+
+
+def test_what_a_module_lacks_is_an_error_of_the_usual_kind() -> None:
+    """So that ``getattr`` with a default and ``hasattr`` work."""
+    assert not hasattr(lazy("math"), "no_such_function")

@@ -1,0 +1,37 @@
+"""Modules that take long to load, loaded when something of them is first used.
+
+Commands that only read must start at once; most of them touch neither arrays nor pictures. A module that
+needs them in some of its functions says so at its head, once::
+
+    if TYPE_CHECKING:
+        import numpy as np
+    else:
+        np = lazy("numpy")
+"""
+
+from __future__ import annotations
+
+import importlib
+from types import ModuleType
+from typing import Any
+
+
+def lazy(name: str) -> ModuleType:
+    """Return a stand-in for the module ``name``: the first attribute asked of it loads it.
+
+    It may be used from any thread. What is missing is told when it is first used, not before
+    (:class:`ModuleNotFoundError`).
+
+    >>> numpy = lazy("numpy")
+    >>> numpy.hypot(3.0, 4.0).item()
+    5.0
+    """
+    return _Lazy(name)
+
+
+class _Lazy(ModuleType):
+    def __getattr__(self, attribute: str) -> Any:
+        found = getattr(importlib.import_module(self.__name__), attribute)
+        # The next time it is found without this function; the module itself never changes it.
+        setattr(self, attribute, found)
+        return found
