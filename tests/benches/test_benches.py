@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 import xml.etree.ElementTree as ET
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pytest
 from sqlalchemy import func, select
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
-from tests.publish.test_publish import filled, plugged
-from tracker.benches import compare_benches, import_site
+from tests.publish.conftest import filled, plugged
+from tests.statistics.certified import GLUCOSE, SULFUR_1, SULFUR_2, glucose
+from tracker.benches import BenchLevel, compare_benches, import_site
 from tracker.benches.comparing import picture
 from tracker.book import Book, new_book, open_book
 from tracker.comparing import Scope
@@ -28,24 +31,24 @@ from tracker.table import summary_table
 
 __all__ = ["filled", "plugged"]
 
-SULFUR = {
-    "L1": [0.71, 0.71, 0.70, 0.71], "L2": [0.69, 0.67, 0.68], "L3": [0.66, 0.65, 0.69],
-    "L4": [0.67, 0.65, 0.66], "L5": [0.70, 0.69, 0.66, 0.71, 0.69], "L6": [0.73, 0.74, 0.73],
-    "L7": [0.71, 0.71, 0.69], "L8": [0.70, 0.65, 0.68],
-}  # fmt: skip
-"""Sulfur in coal, level 1: ISO 5725-2:1994, annex B.1, as in the tests of statistics (from memory)."""
 
-
-@pytest.fixture
-def theirs(plugged: Plugged, tmp_path: Path) -> Path:
-    """Give the site of another bench that pulled the same material."""
-    with new_book(str(tmp_path / "other"), "Somebody Else", title="Nebenan") as other:
+@pytest.fixture(scope="session")
+def theirs_once(plugged: Plugged, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Publish the site of another bench that pulled the same material."""
+    root = tmp_path_factory.mktemp("theirs")
+    with new_book(str(root / "other"), "Somebody Else", title="Nebenan") as other:
         a_material(other)
         pieces = a_job(other, "bar:XYZ:3", spools=(a_spool(other, lot="L-99"),), nozzle_set_c=245).also
         for piece, force in zip(pieces, (2000, 2040, 2080), strict=True):
             a_pull(other, piece, {"max_force": str(force), "area": "40"})
         choose_publication(other, "Somebody Else", licence="CC-BY-4.0")
-        return publish(other, plugged, tmp_path / "theirs").folder
+        return publish(other, plugged, root / "site").folder
+
+
+@pytest.fixture
+def theirs(theirs_once: Path, tmp_path: Path) -> Path:
+    """Give a copy of it."""
+    return Path(shutil.copytree(theirs_once, tmp_path / "theirs"))
 
 
 def rows(book: Book) -> list[OtherResult]:
@@ -146,37 +149,68 @@ def test_the_bench_is_a_factor_of_why(filled: Book, theirs: Path, plugged: Plugg
         problems(filled, plugged, f"bench={filled.code}", f"bench={code}", "tensile.strength")
 
 
-def put_levels(book: Book, laboratories: dict[str, list[float]]) -> None:
-    """Put readings of laboratories into a book as results of other benches."""
+def put_levels(book: Book, levels: Mapping[str, Sequence[Sequence[float]]]) -> None:
+    """Put readings of laboratories L1, L2 … into a book as other benches' results, a material each level."""
     with book.act("import site", WHO) as act:
-        for number, (name, values) in enumerate(laboratories.items(), start=1):
-            act.session.add(OtherBench(code=name))
-            act.session.flush()
-            for place, value in enumerate(values, start=1):
-                act.session.add(
-                    OtherResult(
-                        bench_id=number, measurement=f"M{place}", method="tensile", unit="%",
-                        quantity="coal.sulfur", value=value, counted=True, material="coal",
-                    )
-                )  # fmt: skip
+        for number in range(1, 1 + max(map(len, levels.values()))):
+            act.session.add(OtherBench(code=f"L{number}"))
+        act.session.flush()
+        for material, laboratories in levels.items():
+            for number, values in enumerate(laboratories, start=1):
+                for place, value in enumerate(values, start=1):
+                    act.session.add(
+                        OtherResult(
+                            bench_id=number, measurement=f"M{place}-{material}", method="tensile", unit="%",
+                            quantity="coal.sulfur", value=value, counted=True, material=material,
+                        )
+                    )  # fmt: skip
+
+
+def levels_of(book: Book) -> dict[str, BenchLevel]:
+    """Return what the command says of each level."""
+    return {level.material: level for level in compare_benches(book, "coal.sulfur")}
 
 
 def test_precision_is_that_of_the_standard(book: Book) -> None:
-    """Sulfur in coal, level 1 (ISO 5725-2:1994, annex B.1): m 0.690, s_r 0.015, s_R 0.026; from memory."""
-    put_levels(book, SULFUR)
-    level = compare_benches(book, "coal.sulfur")[0]
+    """Sulfur in coal, levels 1 and 2 (ISO 5725-2:1994, annex B.1): m, s_r and s_R as printed; from memory."""
+    put_levels(book, {"level 1": SULFUR_1, "level 2": SULFUR_2})
+    levels = levels_of(book)
 
-    assert level.components.mean == pytest.approx(0.690, abs=5e-4)
-    assert level.components.s_r == pytest.approx(0.015, abs=5e-4)
-    assert level.components.s_big_r == pytest.approx(0.026, abs=5e-4)
-    assert level.found is not None
-    assert not level.found.cochran.stands_apart
-    assert any("none at 5 %" in line for line in level.lines())
+    for name, printed in (("level 1", (0.690, 0.015, 0.026)), ("level 2", (1.252, 0.029, 0.061))):
+        found = levels[name].components
+        assert (found.mean, found.s_r, found.s_big_r) == pytest.approx(printed, abs=5e-4)
+    first = levels["level 1"]
+    assert first.found is not None
+    assert not first.found.cochran.stands_apart
+    assert any("none at 5 %" in line for line in first.lines())
+
+
+def test_precision_is_that_of_e691(book: Book) -> None:
+    """Glucose in serum, eight laboratories (worked example of ASTM E691; from memory): mean, s_r, s_R and k.
+
+    Of all laboratories and levels the second one's 309.40 at level E alone gives a k beyond its critical
+    value.
+    """
+    put_levels(book, {material: glucose(material) for material in GLUCOSE})
+    levels = levels_of(book)
+    printed = {
+        "A": (41.5183, 1.0632, 1.0632), "B": (79.6796, 1.4949, 1.5796),
+        "D": (194.7170, 2.6251, 3.3657), "E": (294.4920, 3.9350, 4.1923),
+    }  # fmt: skip
+
+    for material, (mean, s_r, s_big_r) in printed.items():
+        found = levels[material].components
+        assert found.mean == pytest.approx(mean, abs=1.1e-4)
+        assert (found.s_r, found.s_big_r) == pytest.approx((s_r, s_big_r), abs=5e-5)
+    lines = [(name, line.strip()) for name, each in levels.items() for line in each.lines()]
+    beyond = [f"{name} {line}" for name, line in lines if "k beyond" in line]
+    assert beyond == ["E Mandel's k beyond its 1 % value: L2"]
+    assert levels["E"].as_json()["k"]["L2"] == pytest.approx(2.33, abs=5e-3)
 
 
 def test_the_picture_has_a_bar_for_each_bench(book: Book) -> None:
     """H and k of eight benches, two lines at each of the critical values of h, one of k."""
-    put_levels(book, SULFUR)
+    put_levels(book, {"level 1": SULFUR_1})
     svg = ET.fromstring(picture(compare_benches(book, "coal.sulfur"), "coal.sulfur"))  # noqa: S314 - it is our own
     bars = [each for each in svg.iter("{http://www.w3.org/2000/svg}rect") if each.get("fill") == "#0f5c66"]
 

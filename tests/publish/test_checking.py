@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.publish.test_publish import filled, plugged, site
+from tests.publish.conftest import change_document
 from tracker.errors import Refused
 from tracker.plugins import Plugged
 from tracker.publish.checking import check_site
 
-__all__ = ["filled", "plugged", "site"]
+DOCUMENT = "data/measurements/J0001-J.json.gz"
+CURVED = "data/measurements/J0003-F.json.gz"
+CURVE = "data/recordings/M0007-M.curve.csv"
 
 
 def test_every_number_of_a_site_holds(site: Path, plugged: Plugged) -> None:
@@ -35,23 +38,21 @@ def test_every_number_of_a_site_holds(site: Path, plugged: Plugged) -> None:
         (lambda told: told.pop("results"), "differs"),
     ],
 )
-def test_a_number_that_was_altered_is_found(site: Path, plugged: Plugged, change: object, state: str) -> None:
+def test_a_number_that_was_altered_is_found(
+    site: Path, plugged: Plugged, change: Callable[[dict[str, Any]], object], state: str
+) -> None:
     """Value, reading, method: each is named, and the file is no longer what the manifest lists."""
-    place = site / "data/measurements/M0001-Y.json"
-    told = json.loads(place.read_text("utf-8"))
-    change(told)  # type: ignore[operator] # one of the functions above
-    place.write_text(json.dumps(told), encoding="utf-8")
+    change_document(site / DOCUMENT, "M0001-Y", change)
     found = check_site(site, plugged)
 
     assert state in {each.state for each in found.numbers if each.measurement == "M0001-Y"}
-    assert found.files == {"data/measurements/M0001-Y.json": "is not what the manifest lists"}
+    assert found.files == {DOCUMENT: "is not what the manifest lists"}
     assert not found.holds
 
 
 def test_an_altered_recording_changes_its_number(site: Path, plugged: Plugged) -> None:
     """The strength is that of the curve in the folder."""
-    told = json.loads((site / "data/measurements/M0007-M.json").read_text("utf-8"))
-    place = site / told["files"][0]["path"]
+    place = site / CURVE
     place.write_bytes(place.read_bytes().replace(b"810", b"880"))
     found = check_site(site, plugged)
 
@@ -60,22 +61,42 @@ def test_an_altered_recording_changes_its_number(site: Path, plugged: Plugged) -
 
 def test_a_missing_file_is_named(site: Path, plugged: Plugged) -> None:
     """A recording that is gone costs its number, and is named as missing."""
-    told = json.loads((site / "data/measurements/M0007-M.json").read_text("utf-8"))
-    (site / told["files"][0]["path"]).unlink()
+    (site / CURVE).unlink()
     found = check_site(site, plugged)
 
-    assert found.files[told["files"][0]["path"]] == "is missing"
+    assert found.files[CURVE] == "is missing"
     assert "M0007-M" in {each.measurement for each in found.of("cannot be computed")}
 
 
 def test_a_recording_outside_the_folder_is_not_read(site: Path, plugged: Plugged) -> None:
     """A site that somebody else made cannot point anywhere on the reader's disk."""
-    place = site / "data/measurements/M0007-M.json"
-    told = json.loads(place.read_text("utf-8"))
-    told["files"][0]["path"] = "../../etc/hostname"
-    place.write_text(json.dumps(told), encoding="utf-8")
+    change_document(site / CURVED, "M0007-M", lambda told: told["files"][0].update(path="../../etc/hostname"))
 
     assert "M0007-M" in {each.measurement for each in check_site(site, plugged).of("cannot be computed")}
+
+
+def test_a_table_that_says_otherwise_is_found(site: Path, plugged: Plugged) -> None:
+    """Most readers take the numbers from the table: each must be one that was computed again."""
+    place = site / "data/results.csv"
+    text = place.read_text("utf-8")
+    place.write_text(text.replace(",45.0,", ",54.0,", 1), encoding="utf-8")
+    found = check_site(site, plugged)
+    place.write_text(f"{text}{text.splitlines()[1].replace('M0001-Y', 'M0099-Y')}\n", encoding="utf-8")
+    more = check_site(site, plugged)
+
+    assert "M0001-Y tensile.strength" in found.table["data/results.csv"]
+    assert "of which there is no evidence" in more.table["data/results.csv"]
+    assert not found.holds
+    assert not more.holds
+
+
+def test_a_document_that_cannot_be_read_is_named(site: Path, plugged: Plugged) -> None:
+    """Damage costs the numbers of its job, and no traceback."""
+    (site / DOCUMENT).write_bytes(b"\x1f\x8b\x08 no")
+    found = check_site(site, plugged)
+
+    assert ("J0001-J", "differs") in {(each.measurement, each.state) for each in found.numbers}
+    assert not found.holds
 
 
 def test_what_is_no_site_is_refused(tmp_path: Path, plugged: Plugged) -> None:

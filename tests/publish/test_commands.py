@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import pytest
 
 from tests.cli.bench import Cli
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
+from tests.publish.conftest import change_document
 from tracker.book import new_book, open_book
 from tracker.ids import payload, read_id, read_payload
 
@@ -65,10 +65,8 @@ def test_what_an_old_spreadsheet_brought_is_published_too(tmp_path: Path) -> Non
 def test_an_altered_site_does_not_hold(cli: Cli, tmp_path: Path) -> None:
     """Exit code 1, and the number by name."""
     cli.done("publish", str(tmp_path / "site"))
-    place = tmp_path / "site/data/measurements/M0001-Y.json"
-    told = json.loads(place.read_text("utf-8"))
-    told["results"][0]["value"] = 99.0
-    place.write_text(json.dumps(told), encoding="utf-8")
+    place = tmp_path / "site/data/measurements/J0001-J.json.gz"
+    change_document(place, "M0001-Y", lambda told: told["results"][0].update(value=99.0))
     result = cli("check", str(tmp_path / "site"))
 
     assert result.exit_code == 1
@@ -89,7 +87,7 @@ def test_an_answer_is_published_beside_its_number(cli: Cli, tmp_path: Path) -> N
         "dispute", "Nordlicht ASA", "And stiffer.", "--by", "The maker", "--address", "https://example.org"
     )
     cli.done("publish", str(tmp_path / "site"))
-    page = next((tmp_path / "site").glob("M0001-Y.*/index.html")).read_text("utf-8")
+    page = next((tmp_path / "site").glob("J0001-01-Z.*/index.html")).read_text("utf-8")
 
     assert "We pulled more." in page
     assert "And stiffer." in (tmp_path / "site/materials/nordlicht-asa.html").read_text("utf-8")

@@ -93,9 +93,11 @@ def marked(book: Book) -> dict[str, list[str]]:
 def words_in(folder: Path) -> set[str]:
     """Return every marker word in the files of a site, by their paths and contents."""
     text = "\n".join(str(path.relative_to(folder)) for path in folder.rglob("*"))
-    text += "\n".join(
-        path.read_text("utf-8", errors="replace") for path in folder.rglob("*") if path.is_file()
-    )
+    for path in folder.rglob("*"):
+        if path.is_file():
+            data = path.read_bytes()
+            plain = gzip.decompress(data) if path.suffix == ".gz" else data
+            text += "\n" + plain.decode("utf-8", errors="replace")
     return {f"Zq{part.partition('qZ')[0]}qZ" for part in text.split("Zq")[1:]}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -14,25 +15,33 @@ from prov.model import ProvDocument
 from rocrate.rocrate import ROCrate
 
 from tests.desk.bench import WHO
-from tests.publish.test_publish import filled, plugged
-from tracker.book import Book
+from tests.publish.scene import fill_bench
+from tracker.book import Book, new_book
 from tracker.model import Dispute, Spool
 from tracker.plugins import Plugged
 from tracker.publish import choose_publication, publish
 from tracker.publish.pages import wilson
 
-__all__ = ["filled", "plugged"]
+
+@pytest.fixture(scope="module")
+def described(plugged: Plugged, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Publish a book under a licence, with an answer to a number; the book lies beside the site."""
+    root = tmp_path_factory.mktemp("described")
+    with new_book(str(root / "book"), WHO) as book:
+        fill_bench(book, plugged)
+        choose_publication(
+            book, WHO, licence="CC-BY-4.0", author="Nordlicht Bench", address="https://bench.example.org/"
+        )
+        with book.act("dispute", WHO) as act:
+            act.session.add(Dispute(measurement_id=1, text="We pulled <more>.", by="Beispielwerk", at=act.at))
+        publish(book, plugged, root / "site")
+    return root
 
 
 @pytest.fixture
-def site(filled: Book, plugged: Plugged, tmp_path: Path) -> Path:
-    """Publish the book, under a licence, with an answer to a number."""
-    choose_publication(
-        filled, WHO, licence="CC-BY-4.0", author="Nordlicht Bench", address="https://bench.example.org/"
-    )
-    with filled.act("dispute", WHO) as act:
-        act.session.add(Dispute(measurement_id=1, text="We pulled <more>.", by="Beispielwerk", at=act.at))
-    return publish(filled, plugged, tmp_path / "site").folder
+def site(described: Path) -> Path:
+    """Give the site, to be read."""
+    return described / "site"
 
 
 def test_the_data_package_is_valid(site: Path) -> None:
@@ -40,7 +49,7 @@ def test_the_data_package_is_valid(site: Path) -> None:
     report = frictionless.Package(str(site / "datapackage.json")).validate()
 
     assert report.flatten(["type", "note"]) == []
-    assert report.stats["tasks"] == 11
+    assert report.stats["tasks"] == 12
 
 
 def test_pandas_reads_every_table_with_no_options(site: Path) -> None:
@@ -54,16 +63,18 @@ def test_pandas_reads_every_table_with_no_options(site: Path) -> None:
                 assert pd.api.types.is_numeric_dtype(frame[field["name"]]), (resource["name"], field["name"])
 
 
-def test_a_relation_is_its_sign_and_a_formula_is_guarded(site: Path, filled: Book, plugged: Plugged) -> None:
+def test_a_relation_is_its_sign_and_a_formula_is_guarded(
+    site: Path, filled: Book, plugged: Plugged, tmp_path: Path
+) -> None:
     """The data say "=" where a value is one; what a person typed is run by no spreadsheet."""
     relations = set(pd.read_csv(site / "data/results.csv")["relation"])
     assert "=" in relations
     assert relations <= {"=", ">", "<"}
     with filled.act("test", WHO) as act:
         act.session.get_one(Spool, 1).lot = "=1+1"
-    publish(filled, plugged, site)
+    publish(filled, plugged, tmp_path / "guarded")
 
-    assert pd.read_csv(site / "data/spools.csv").loc[0, "lot"] == "'=1+1"
+    assert pd.read_csv(tmp_path / "guarded/data/spools.csv").loc[0, "lot"] == "'=1+1"
 
 
 def test_a_mean_from_the_table_is_that_of_the_page(site: Path) -> None:
@@ -98,8 +109,8 @@ def test_the_crate_is_read_by_its_reference_implementation(site: Path) -> None:
 def test_every_provenance_document_is_read_as_prov(site: Path) -> None:
     """By the prov package: all documents together are one, as their names are unique."""
     documents = [
-        ProvDocument.deserialize(content=path.read_text("utf-8"), format="json")
-        for path in sorted((site / "data/provenance").glob("*.json"))
+        ProvDocument.deserialize(content=gzip.decompress(path.read_bytes()).decode(), format="json")
+        for path in sorted((site / "data/provenance").glob("*.json.gz"))
     ]
     assert len(documents) == 3
     assert all(document.get_records() for document in documents)
@@ -126,8 +137,8 @@ def test_licence_author_and_citation_are_told(site: Path) -> None:
 
 
 def test_an_answer_stands_beside_its_number(site: Path) -> None:
-    """On the measurement's page, as text, and in the data."""
-    page = next(site.glob("M0001-Y.*/index.html")).read_text("utf-8")
+    """On the page of its specimen, as text, and in the data."""
+    page = next(site.glob("J0001-01-Z.*/index.html")).read_text("utf-8")
 
     assert "We pulled &lt;more&gt;." in page
     assert "Beispielwerk" in page

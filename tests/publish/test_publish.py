@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-import json
+import gzip
+import hashlib
 import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
@@ -14,60 +15,30 @@ from urllib.parse import unquote
 import pytest
 from sqlalchemy import select
 
-from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
-from tracker.api import Recording
-from tracker.book import Book
-from tracker.desk.correcting import correct
-from tracker.desk.measuring import measure
+from tests.desk.bench import WHO
+from tests.publish.scene import CURVE
+from tracker.book import Book, open_book
 from tracker.desk.plans import choose
-from tracker.desk.verdicts import judge
 from tracker.errors import Refused
 from tracker.ids import payload, read_id
 from tracker.model import JournalRecord
-from tracker.plugins import Plugged, load
+from tracker.plugins import Plugged
 from tracker.publish import publish
+from tracker.publish.evidence import measurements_of, read_packed
 from tracker.publish.gathering import slugs
 from tracker.selection import parse_filter
-
-CURVE = Recording("pull.csv", b"extension_mm,force_N\n0,0\n0.1,200\n0.2,380\n0.5,700\n0.8,810\n0.9,790\n")
-NASTY = "<script>alert(1)</script> & \"co\" 'x'"
-
-
-@pytest.fixture(scope="module")
-def plugged() -> Plugged:
-    """Load the methods once."""
-    return load()
-
-
-@pytest.fixture
-def filled(book: Book, plugged: Plugged) -> Book:
-    """Give a book of two materials: curves, a verdict, a correction, and names that try to be markup."""
-    a_material(book)
-    a_material(book, name=NASTY)
-    spool = a_spool(book, lot="L-17", note="paid in cash")
-    cool = a_job(book, "bar:XYZ:2", "bar:ZXY:2", spools=(spool,), nozzle_set_c=245).also
-    hot = a_job(book, "bar:XYZ:2", spools=(spool,), nozzle_set_c=270).also
-    for piece, force in zip([*cool, *hot], (1800, 1850, 900, 950, 1900, 1950), strict=True):
-        a_pull(book, piece, {"max_force": str(force), "area": "40"})
-    other = a_job(book, "bar:XYZ:1", spools=(a_spool(book, NASTY),)).also
-    typed = {"area": "40", "gauge_length": "50"}
-    measure(book, WHO, plugged, other[0], "tensile", typed, files={"curve": CURVE})
-    judge(book, WHO, "M0002-W", counted=False, reason="slipped in the grips", quantity="tensile.strength")
-    correct(book, WHO, plugged, "M0003-U", ["area=41"], "read the wrong scale")
-    return book
-
-
-@pytest.fixture
-def site(filled: Book, plugged: Plugged, tmp_path: Path) -> Path:
-    """Publish the book."""
-    return publish(filled, plugged, tmp_path / "site").folder
 
 
 def texts(site: Path, ending: str) -> dict[str, str]:
     """Return the files of one kind, by their paths in the site."""
     found = sorted(site.rglob(f"*{ending}"))
     assert found
-    return {str(path.relative_to(site)): path.read_text("utf-8") for path in found}
+    return {
+        str(path.relative_to(site)): (
+            gzip.decompress(path.read_bytes()).decode() if ending.endswith(".gz") else path.read_text("utf-8")
+        )
+        for path in found
+    }
 
 
 class Links(HTMLParser):
@@ -128,7 +99,7 @@ def test_nothing_comes_from_another_host(site: Path) -> None:
     for page in texts(site, ".html").values():
         links = Links(page)
         assert not any(re.match(r"[a-z]+:|//", target) for target in links.targets)
-        assert {path.rpartition("/")[2] for path in links.loaded if "assets" in path} == {
+        assert {path.rpartition("/")[2] for path in links.loaded if "assets" in path} <= {
             "site.css",
             "site.js",
         }
@@ -139,11 +110,21 @@ def test_nothing_comes_from_another_host(site: Path) -> None:
         assert not re.search(r"[a-z]+://", text)
 
 
-@pytest.mark.parametrize("ending", [".html", ".json"])
+def leads_on(page: str) -> bool:
+    """Whether a page holds nothing but the way to another one."""
+    return 'http-equiv="refresh"' in page
+
+
+@pytest.mark.parametrize("ending", [".html", ".json", ".json.gz"])
 def test_the_caution_is_on_every_page_and_in_every_description_of_data(site: Path, ending: str) -> None:
     """Numbers travel further than their table. Tables hold data alone; what describes them has it."""
-    ours = {path: text for path, text in texts(site, ending).items() if path != "made-of.json"}
+    not_told = ("made-of.json", "head.json")
+    ours = {path: text for path, text in texts(site, ending).items() if path not in not_told}
+    moved = {path: text for path, text in ours.items() if leads_on(text)}
+    ours = {path: text for path, text in ours.items() if path not in moved}
 
+    assert all(re.sub("<[^>]*>", "", text).split() for text in moved.values())
+    assert not any("MPa" in text for text in moved.values())
     assert [path for path, text in ours.items() if "not design allowables" not in text] == []
     assert [path for path, text in ours.items() if "safety data sheet" not in text] == []
 
@@ -167,9 +148,12 @@ def page_of(site: Path, ident: str) -> Path:
 
 
 def data_of(site: Path, ident: str) -> dict[str, Any]:
-    """Return the JSON of a measurement."""
-    told: dict[str, Any] = json.loads((site / f"data/measurements/{ident}.json").read_text("utf-8"))
-    return told
+    """Return the JSON of a measurement, put together from what its job shares and its own."""
+    for place in (site / "data/measurements").iterdir():
+        for each in measurements_of(read_packed(place)):
+            if each["id"] == ident:
+                return each
+    raise LookupError(ident)
 
 
 def test_every_result_has_its_page_and_data(site: Path) -> None:
@@ -181,17 +165,32 @@ def test_every_result_has_its_page_and_data(site: Path) -> None:
         assert page_of(site, ident).is_file()
         assert data_of(site, ident)["id"] == ident
     assert {path.name for path in (site / "data/provenance").iterdir()} == {
-        "J0001-J.json", "J0002-H.json", "J0003-F.json",
+        "J0001-J.json.gz", "J0002-H.json.gz", "J0003-F.json.gz",
     }  # fmt: skip
 
 
-def test_every_id_on_a_label_has_a_page_where_its_label_leads(site: Path, filled: Book) -> None:
+def test_every_id_has_a_page_where_its_label_leads(site: Path, published_once: Path) -> None:
     """Spools, jobs, specimens and measurements, at the path that a label's code ends in."""
-    for name, column in (("spools", "spool"), ("jobs", "job"), ("specimens", "specimen")):
+    with open_book(str(published_once / "book")) as book:
+        code = book.code
+    for name in ("spools", "jobs", "specimens", "measurements"):
         for row in rows_of(site, name):
-            path = payload(read_id(row[column])[0], filled.code, "example.org").rpartition("/")[2]
+            path = payload(read_id(row[name[:-1]])[0], code, "example.org").rpartition("/")[2]
             assert (site / path / "index.html").is_file()
             assert row["page"] == f"{path}/"
+
+
+def test_the_permalink_of_a_measurement_leads_to_its_section(site: Path) -> None:
+    """On the page of its specimen, where an anchor has its ID."""
+    page = page_of(site, "M0001-Y").read_text("utf-8")
+    target = next(each for each in Links(page).targets)
+    file, _, place = target.partition("#")
+    subject = (page_of(site, "M0001-Y").parent / file).resolve()
+
+    assert f"url={target}" in page
+    assert place == "M0001-Y"
+    assert subject == page_of(site, "J0001-01-Z").resolve()
+    assert place in Links(subject.read_text("utf-8")).places
 
 
 def test_a_number_can_be_computed_again_from_its_data(site: Path) -> None:
@@ -202,11 +201,12 @@ def test_a_number_can_be_computed_again_from_its_data(site: Path) -> None:
 
 
 def test_recordings_are_there_as_they_were_read(site: Path) -> None:
-    """Byte for byte, named by their digest."""
+    """Byte for byte, named by measurement and field, with their digest beside them."""
     told = data_of(site, "M0007-M")["files"][0]
 
     assert (site / told["path"]).read_bytes() == CURVE.data
-    assert told["path"] == f"data/recordings/{told['sha256']}.csv"
+    assert told["path"] == "data/recordings/M0007-M.curve.csv"
+    assert told["sha256"] == hashlib.sha256(CURVE.data).hexdigest()
 
 
 def test_what_was_set_aside_is_listed_with_its_reason(site: Path) -> None:
@@ -246,49 +246,76 @@ def test_where_nothing_was_chosen_the_page_says_so(site: Path) -> None:
 
 def test_corrections_are_told_with_their_reason(site: Path) -> None:
     """Without the journal's entries."""
-    page, told = page_of(site, "M0003-U").read_text("utf-8"), data_of(site, "M0003-U")
+    page, told = page_of(site, "J0001-03-V").read_text("utf-8"), data_of(site, "M0003-U")
 
     assert "read the wrong scale" in page
     assert "(entry" not in page
     assert any(each["reason"] == "read the wrong scale" for each in told["corrected"])
 
 
-def test_notes_and_the_journal_stay_in_the_book(site: Path, filled: Book) -> None:
-    """What people wrote to themselves is nobody else's business; nor is any entry of the journal."""
-    with filled.connect() as connection:
+def test_notes_and_the_journal_stay_in_the_book(site: Path, published_once: Path) -> None:
+    """What people wrote to themselves is nobody else's business; nor is any entry of the journal.
+
+    The signed head names the last entry by number and hash, which tells nothing of what it says.
+    """
+    with open_book(str(published_once / "book")) as book, book.connect() as connection:
         hashes = list(connection.scalars(select(JournalRecord.hash)))
     assert hashes
-    for ending in (".html", ".json", ".csv"):
-        for text in texts(site, ending).values():
+    for ending in (".html", ".json", ".csv", ".json.gz"):
+        for path, text in texts(site, ending).items():
             assert "paid in cash" not in text
             assert '"journal"' not in text
-            assert not any(each in text for each in hashes)
+            assert path == "head.json" or not any(each in text for each in hashes)
+
+
+def files_of(root: Path) -> dict[str, bytes]:
+    """Return the files of a site but for the signed head, which says when it was signed."""
+    return {
+        str(path.relative_to(root)): path.read_bytes()
+        for path in root.rglob("*")
+        if path.is_file() and path.name != "head.json"
+    }
 
 
 def test_the_same_book_gives_the_same_bytes(
-    site: Path, filled: Book, plugged: Plugged, tmp_path: Path
+    site: Path, published_once: Path, plugged: Plugged, tmp_path: Path
 ) -> None:
     """A site that is kept under version control changes only where the book did."""
-    again = publish(filled, plugged, tmp_path / "again").folder
+    with open_book(str(published_once / "book")) as book:
+        again = publish(book, plugged, tmp_path / "again").folder
 
-    first, second = (
-        {str(path.relative_to(root)): path.read_bytes() for path in root.rglob("*") if path.is_file()}
-        for root in (site, again)
-    )
-    assert first == second
+    assert files_of(site) == files_of(again)
+
+
+def test_both_databases_give_the_same_site(
+    site: Path, filled: Book, plugged: Plugged, tmp_path: Path
+) -> None:
+    """Of books filled alike: the same pages, and the same figures in them."""
+    other = publish(filled, plugged, tmp_path / "other").folder
+    code = page_of(site, "J0001-J").parent.suffix
+
+    def paths(root: Path) -> set[str]:
+        return {path.replace(code, f".{filled.code}") for path in files_of(root)}
+
+    def figures(root: Path, table: str) -> list[dict[str, str]]:
+        when = ("at", "page", "age_h")
+        return [{k: v for k, v in row.items() if k not in when} for row in rows_of(root, table)]
+
+    assert paths(site) == paths(other)
+    for table in ("results", "readings", "factors", "specimens", "measurements"):
+        assert figures(site, table) == figures(other, table)
 
 
 def test_what_is_no_longer_published_leaves_nothing_behind(
-    site: Path, filled: Book, plugged: Plugged
+    site: Path, published_once: Path, plugged: Plugged
 ) -> None:
     """No page, no data, no folder."""
-    publish(filled, plugged, site, parse_filter("nozzle_c=270"))
+    with open_book(str(published_once / "book")) as book:
+        publish(book, plugged, site, parse_filter("nozzle_c=270"))
 
     assert sorted(path.name.partition(".")[0] for path in site.glob("M*")) == ["M0005-Q", "M0006-O"]
-    assert sorted(path.name for path in (site / "data/measurements").iterdir()) == [
-        "M0005-Q.json",
-        "M0006-O.json",
-    ]
+    assert [path.name for path in (site / "data/measurements").iterdir()] == ["J0002-H.json.gz"]
+    assert sorted(path.name for path in site.glob("J*")) == sorted(path.name for path in site.glob("J0002*"))
     assert [path.name for path in site.iterdir() if path.name.startswith(".")] == []
 
 

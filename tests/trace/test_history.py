@@ -114,4 +114,4 @@ def test_the_head_of_an_entry_is_read_whatever_it_says(reason: str, who: str, no
     written = Written(entry.seq, entry.at, entry.who, entry.act, body, hash_of(body))
 
     assert written.reason == nasty
-    assert set(written.changes()) == {("job", "2")}
+    assert set(written.changes) == {("job", "2")}

@@ -2,14 +2,62 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import Any, Final
 
 from tracker.api.uncertainty import budget, nominal
 
 _MOST_BARS = 8
 
 INK, RESULT, FAINT = "#1f3a5f", "#c1440e", "#8a8f98"
+
+
+class LinesAlone:
+    """A figure, or its axes, that keeps the lines drawn on it and lets everything else pass.
+
+    Attributes:
+        axes: Of a figure, its axes.
+        labels: Of axes, what stands at x and y.
+        lines: Of axes, x and y of every line in the order drawn; values as they were given.
+    """
+
+    def __init__(self, *axes: LinesAlone, labels: tuple[str, str] = ("", "")) -> None:
+        self.axes = axes
+        self.labels = labels
+        self.lines: list[tuple[Any, Any]] = []
+
+    def plot(self, x: Any, y: Any, *_: Any, **__: Any) -> LinesAlone:
+        """Keep a line."""
+        self.lines.append((x, y))
+        return self
+
+    def __getattr__(self, name: str) -> Any:
+        return self
+
+    def __call__(self, *_: Any, **__: Any) -> LinesAlone:
+        """Take whatever else is drawn, labelled or set."""
+        return self
+
+    def __iter__(self) -> Iterator[LinesAlone]:
+        yield self
+
+    def __getitem__(self, _: object) -> LinesAlone:
+        return self
+
+
+_LINES_ALONE: Final[ContextVar[bool]] = ContextVar("lines alone", default=False)
+
+
+@contextmanager
+def lines_alone() -> Iterator[None]:
+    """Let :func:`picture` give :class:`LinesAlone` in the context, far less work than a real figure."""
+    token = _LINES_ALONE.set(True)
+    try:
+        yield
+    finally:
+        _LINES_ALONE.reset(token)
 
 
 def picture(title: str, *labels: tuple[str, str]) -> tuple[Any, Any]:
@@ -25,6 +73,9 @@ def picture(title: str, *labels: tuple[str, str]) -> tuple[Any, Any]:
     >>> axes.get_ylabel()
     'force / N'
     """
+    if _LINES_ALONE.get():
+        bare = [LinesAlone(labels=each) for each in labels]
+        return LinesAlone(*bare), bare[0] if len(bare) == 1 else bare
     from matplotlib.figure import Figure  # noqa: PLC0415 - heavy to load
 
     # Not pyplot: it keeps every figure in a global list until somebody closes it.

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tracker.kinds import ident_of
 from tracker.kinds.specimen import material_of
-from tracker.model import Specimen, Spool
+from tracker.model import Material, Specimen, Spool
 
 if TYPE_CHECKING:
     from tracker.api import Piece
@@ -14,26 +14,31 @@ if TYPE_CHECKING:
 
 def piece_of(row: Specimen | Spool) -> Piece:
     """Return what is recorded of the thing tested, as far as a method's arithmetic may use it."""
+    material = row.material if isinstance(row, Spool) else material_of(row)
+    return piece_from(str(ident_of(row)), None if isinstance(row, Spool) else row, material)
+
+
+def piece_from(ident: str, specimen: Specimen | None, material: Material | None) -> Piece:
+    """Return the same of rows that were read otherwise; without a specimen it is a spool that was tested."""
     from tracker.api import Piece  # noqa: PLC0415 - labels ask for the material alone, and need no methods
 
-    if isinstance(row, Spool):
-        return Piece(
-            id=str(ident_of(row)), kind="spool", name=row.material.name, material=row.material.name,
-            family=row.material.family, density_g_cm3=row.material.density_g_cm3,
-        )  # fmt: skip
-    material = material_of(row)
-    sizes = (row.size_x_mm, row.size_y_mm, row.size_z_mm)
+    of_material: dict[str, Any] = {
+        "material": material.name if material else None,
+        "family": material.family if material else None,
+        "density_g_cm3": material.density_g_cm3 if material else None,
+    }
+    if specimen is None:
+        return Piece(id=ident, kind="spool", name=of_material["material"] or "", **of_material)
+    sizes = (specimen.size_x_mm, specimen.size_y_mm, specimen.size_z_mm)
     return Piece(
-        id=str(ident_of(row)),
-        name=row.name or "",
-        orientation=row.orientation,
-        outcome=row.outcome,
-        geometry=row.geometry,
-        nominal_mm=_nominal(row.geometry),
+        id=ident,
+        name=specimen.name or "",
+        orientation=specimen.orientation,
+        outcome=specimen.outcome,
+        geometry=specimen.geometry,
+        nominal_mm=_nominal(specimen.geometry),
         box_mm=None if None in sizes else sizes,  # type: ignore[arg-type] # none of them is None here
-        material=material.name if material else None,
-        family=material.family if material else None,
-        density_g_cm3=material.density_g_cm3 if material else None,
+        **of_material,
     )
 
 

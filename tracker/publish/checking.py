@@ -5,8 +5,8 @@ No book is needed; the installed methods are. What the manifests say of the file
 
 from __future__ import annotations
 
+import csv
 import hashlib
-import json
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -18,8 +18,10 @@ from tracker.desk.rigs import instruments
 from tracker.errors import Refused
 from tracker.lineage import Row
 from tracker.plugins import Plugged
+from tracker.publish.evidence import measurements_of, read_packed
 from tracker.publish.manifest import PAYLOAD, TAGS, read_manifest
 
+RESULTS: Final = "data/results.csv"
 TOLERANCE: Final = 1e-9
 """Relative: far above what another order of additions does, far below any reading's resolution."""
 
@@ -52,17 +54,19 @@ class Checked:
     Attributes:
         numbers: A verdict on every number.
         files: What is wrong with files, by path.
+        table: What a table says otherwise than the evidence, by its path.
         count: How many files were compared with the manifests.
     """
 
     numbers: list[Verdict] = field(default_factory=list)
     files: dict[str, str] = field(default_factory=dict)
+    table: dict[str, str] = field(default_factory=dict)
     count: int = 0
 
     @property
     def holds(self) -> bool:
         """Whether every number that can be computed holds, and every file is as listed."""
-        return not self.files and not any(each.state == "differs" for each in self.numbers)
+        return not self.files and not self.table and not any(each.state == "differs" for each in self.numbers)
 
     def of(self, state: str) -> list[Verdict]:
         """Return the verdicts of one state."""
@@ -84,12 +88,34 @@ def check_site(folder: Path, plugged: Plugged, step: Callable[[int, int], None] 
         raise Refused(f"{folder} is no published folder", why=f"it has no {PAYLOAD}")
     found = Checked()
     _check_files(folder, found)
-    places = sorted((folder / "data/measurements").glob("*.json"))
+    places = sorted((folder / "data/measurements").glob("*.json.gz"))
     for done, place in enumerate(places, start=1):
-        found.numbers += _numbers(folder, place, plugged)
+        try:
+            documents = measurements_of(read_packed(place))
+            found.numbers += [each for told in documents for each in _numbers(folder, told, plugged)]
+        except (OSError, EOFError, ValueError, TypeError, KeyError, AttributeError) as error:
+            why = f"its JSON cannot be read: {type(error).__name__}"
+            found.numbers.append(Verdict(place.name.partition(".")[0], "", "differs", why=why))
         if step is not None:
             step(done, len(places))
+    _check_table(folder, found)
     return found
+
+
+def _check_table(folder: Path, found: Checked) -> None:
+    """Compare the table of results with the numbers that were computed again: most readers take that one."""
+    try:
+        text = (folder / RESULTS).read_text("utf-8")
+    except (OSError, ValueError):
+        found.table.setdefault(RESULTS, "cannot be read")
+        return
+    table = {(row["measurement"], row["quantity"]): row["value"] for row in csv.DictReader(text.splitlines())}
+    for each in found.numbers:
+        told = table.pop((each.measurement, each.quantity), None)
+        if told is None or told != ("" if each.published is None else str(each.published)):
+            found.table.setdefault(RESULTS, f"has another value of {each.measurement} {each.quantity}")
+    for measurement, quantity in table:
+        found.table.setdefault(RESULTS, f"has {measurement} {quantity}, of which there is no evidence")
 
 
 def _check_files(folder: Path, found: Checked) -> None:
@@ -106,14 +132,11 @@ def _check_files(folder: Path, found: Checked) -> None:
                 found.files[path] = "is not what the manifest lists"
 
 
-def _numbers(folder: Path, place: Path, plugged: Plugged) -> Iterator[Verdict]:
-    ident = place.stem
-    try:
-        told = json.loads(place.read_text("utf-8"))
-        results = [Row(each) for each in told["results"]]
-    except (OSError, ValueError, TypeError, KeyError) as error:
-        yield Verdict(ident, "", "differs", why=f"its JSON cannot be read: {type(error).__name__}")
-        return
+def _numbers(folder: Path, told: Mapping[str, Any], plugged: Plugged) -> Iterator[Verdict]:
+    ident = str(told["id"])
+    results = [Row(each) for each in told.get("results") or ()]
+    if not results:
+        yield Verdict(ident, "", "differs", why="it has no results")
     try:
         computed = _computed(folder, told, plugged)
     except Refused as refusal:

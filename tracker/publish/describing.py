@@ -240,9 +240,10 @@ Open `index.html`: it works from a disk. Every ID on a label has a page, `ID.{ab
 never changes.
 
 {tables}
-- `data/measurements/`: each measurement as JSON, complete enough to compute its numbers again.
+- `data/measurements/`: the measurements of each job as JSON (packed by gzip), complete enough to
+  compute their numbers again. What all of a job have alike stands in `shared`, beside each one's own.
 - `data/recordings/`: the recordings as they were read.
-- `data/provenance/`: the way back as W3C PROV-JSON, one file a job.
+- `data/provenance/`: the way back as W3C PROV-JSON (packed by gzip), one file a job.
 
 `datapackage.json` (Data Package 2.0) describes the tables, `data/csv-metadata.json` does for CSV on the Web,
 `ro-crate-metadata.json` (RO-Crate 1.1) the files. The folder is a bag (RFC 8493):

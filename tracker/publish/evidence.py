@@ -9,24 +9,23 @@ from __future__ import annotations
 import dataclasses
 import gzip
 import hashlib
+import json
 import math
-from collections.abc import Mapping, Sequence
-from pathlib import PurePath
+import pathlib
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from tracker.api import Piece, Recording
+from tracker.api import Piece, Recording, validate
+from tracker.api.picture import LinesAlone, lines_alone
 from tracker.book import Book
-from tracker.desk.pieces import piece_of
+from tracker.desk.pieces import piece_from
 from tracker.errors import Refused
-from tracker.ids import job_id, spool_id
-from tracker.lineage import Judged, Measured, SpoolHistory
-from tracker.model import Measurement
-from tracker.moments import local_time
+from tracker.ids import job_id, specimen_id, spool_id
+from tracker.lineage import Judged, Measured
 from tracker.plugins import Plugged
 from tracker.publish.drawing import Curve, curves
 from tracker.publish.gathering import CAUTIONS, Gathered, slug
 from tracker.publish.leaving import without_header, without_tags
-from tracker.table.charts import taken
 from tracker.trace import Trace, corrections
 from tracker.trace.walk import Path
 from tracker.trace.way import Describe
@@ -34,8 +33,6 @@ from tracker.units import compact
 
 _KEPT_IN_THE_BOOK: Final = frozenset({"journal", "note", "hangs", "confirmed", "voided", "book", "exposure"})
 """Keys of a trace that are of no use to a reader: the book's own records, and what is always empty here."""
-
-_LEAST: Final = 1e-9
 
 
 @dataclasses.dataclass(frozen=True)
@@ -63,16 +60,17 @@ class Leaves:
     read_as: Any = None
 
     def as_json(self) -> dict[str, Any]:
-        """Return what a reader needs to read it."""
-        return {
+        """Return what a reader needs to read it; digests that are alike stand once."""
+        told = {
             "field": self.field,
             "name": self.name,
-            "path": self.path or None,
-            "sha256": self.sha256 or None,
-            "sha256_in_book": self.in_book,
+            "path": self.path,
+            "sha256": self.sha256,
+            "sha256_in_book": self.in_book if self.in_book != self.sha256 else None,
             "read_as": self.read_as,
-            "changed": self.why or None,
+            "changed": self.why,
         }
+        return {key: value for key, value in told.items() if value}
 
 
 def way_of(found: Gathered, book: Book, path: Path, describe: Describe | None) -> Trace:
@@ -90,17 +88,12 @@ def number_of(measured: Measured) -> Judged | None:
     return next(iter([*valued, *measured.results]), None)
 
 
-def recordings(
-    found: Gathered, book: Book, plugged: Plugged, ident: str, path: Path, row: Measurement
-) -> list[Leaves]:
+def recordings(found: Gathered, book: Book, plugged: Plugged, ident: str, path: Path) -> list[Leaves]:
     """Return the recordings of a measurement as they leave: without comments at their head, unless chosen."""
     made = []
     for recorded in path.measured[0].files:
         file = recorded.file
-        original = next((each.name for each in row.files if each.field == file.field), "")
-        ending = "".join(
-            f".{slug(each.lstrip('.'))}" for each in PurePath(original).suffixes[-2:] if slug(each)
-        )
+        ending = found.endings.get((ident, file.field), "")
         name = f"{ident}.{slug(file.field) or 'recording'}{ending}"
         try:
             data = book.files.get(file.sha256)
@@ -108,20 +101,18 @@ def recordings(
             # A recording that is gone is named by verify; what was computed from it still stands.
             made.append(Leaves(file.field, name, "", b"", "", file.sha256, "it is missing from the book"))
             continue
-        leaves, why = _without_comments(found, plugged, row, file.field, original, data)
+        leaves, why = _without_comments(found, plugged, path, file.field, name, data)
         if leaves is None:
             made.append(Leaves(file.field, name, "", b"", "", file.sha256, why))
             continue
         digest = hashlib.sha256(leaves).hexdigest()
-        place = f"data/recordings/{digest}{ending}"
-        made.append(
-            Leaves(file.field, name, place, leaves, digest, file.sha256, why, getattr(file, "read_as", None))
-        )
+        place = f"data/recordings/{name}"
+        made.append(Leaves(file.field, name, place, leaves, digest, file.sha256, why, file.read_as))
     return made
 
 
 def _without_comments(
-    found: Gathered, plugged: Plugged, row: Measurement, field: str, name: str, data: bytes
+    found: Gathered, plugged: Plugged, path: Path, field: str, name: str, data: bytes
 ) -> tuple[bytes | None, str]:
     """Return what of a recording leaves, and how it was changed; None where it can only leave whole."""
     if found.leaving.choice.headers:
@@ -133,24 +124,22 @@ def _without_comments(
         return data, ""
     stripped = without_tags(plain) if plain[:4] == b"RIFF" else without_header(plain)
     if stripped == plain:
-        # The head of a gzip file holds the name and the time of the file that was packed.
-        return (gzip.compress(plain, mtime=0) if packed else data), ""
+        # The head of a gzip file holds the name and the time of the file that was packed: flags, then time.
+        nameless = data[3:8] == b"\0\0\0\0\0" and data.count(b"\x1f\x8b\x08") == 1
+        return (gzip.compress(plain, mtime=0) if packed and not nameless else data), ""
     leaves = gzip.compress(stripped, mtime=0) if packed else stripped
-    if _reads_alike(plugged, row, field, name, data, leaves):
+    if _reads_alike(plugged, path, field, name, data, leaves):
         return leaves, "comments at its head were left out"
     return None, "it cannot be read without the comments at its head (--with-headers publishes it whole)"
 
 
-def _reads_alike(
-    plugged: Plugged, row: Measurement, field: str, name: str, data: bytes, leaves: bytes
-) -> bool:
+def _reads_alike(plugged: Plugged, path: Path, field: str, name: str, data: bytes, leaves: bytes) -> bool:
     """Whether a method makes the same of a recording without its comments."""
-    from tracker.api import validate  # noqa: PLC0415 - of this rare question only
-
+    row = path.measured[0].measurement
     loaded = plugged.methods.get(row.method)
     if loaded is None:
         return True
-    read_as = next((each.read_as for each in row.files if each.field == field), None) or {}
+    read_as = next((r.file.read_as for r in path.measured[0].files if r.file.field == field), None) or {}
     try:
         both = [
             validate(loaded.method, {**(row.readings or {}), field: Recording(name, each, read_as)})
@@ -162,34 +151,95 @@ def _reads_alike(
     return [(o.quantity, o.value) for o in first.outcomes] == [(o.quantity, o.value) for o in second.outcomes]
 
 
-def measurement_data(
-    found: Gathered, way: Trace, ident: str, row: Measurement, files: Sequence[Leaves], method: Any
-) -> dict[str, Any]:
-    """Return a measurement as JSON: complete enough to compute its numbers again, with its whole way back."""
-    told = _public(way.as_json())
-    told["files"] = [each.as_json() for each in files]
-    subject = row.specimen if row.specimen is not None else row.spool
-    piece = dataclasses.asdict(piece_of(subject)) if subject is not None else None
-    measured = next(iter(told.pop("measurements")))
+_OF_THE_PRINT: Final = (
+    "job", "spools", "stays", "dryings", "material", "method", "standard", "formulas", "instruments", "units",
+)  # fmt: skip
+"""What measurements of one job have alike where there is one alone."""
+
+
+def measurements_data(found: Gathered, ident: str, measurements: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Return the JSON of all measurements of a job, or of a spool: what they have alike stands in it once.
+
+    A measurement is its own part together with ``shared`` (:func:`measurements_of` puts them together).
+    """
+    first = measurements[0]
+    asked = _OF_THE_PRINT if len(measurements) == 1 else [key for key in first if key not in ("id", "page")]
+    alike = [key for key in asked if all(each.get(key) == first.get(key) for each in measurements)]
     return {
         "id": ident,
         "book": found.about.code,
         "page": found.about.path(ident),
         "caution": CAUTIONS,
-        **{key: value for key, value in told.items() if key not in ("id", "instruments")},
+        "shared": {key: first[key] for key in alike if key in first},
+        "measurements": [
+            {key: value for key, value in each.items() if key not in alike} for each in measurements
+        ],
+    }
+
+
+def packed_json(value: Any) -> bytes:
+    """Return JSON for programs, of which a site has many files: packed by gzip, the same bytes every time."""
+    text = json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"), default=str)
+    return gzip.compress(text.encode() + b"\n", mtime=0)
+
+
+def read_packed(place: pathlib.Path) -> Any:
+    """Return the value of a file of packed JSON.
+
+    Raises:
+        OSError, EOFError, ValueError: It cannot be read, or is damaged.
+    """
+    with gzip.open(place) as stream:
+        return json.loads(stream.read(_MOST_BYTES))
+
+
+_MOST_BYTES: Final = 200_000_000
+"""Of one unpacked document: a folder may come from anybody."""
+
+
+def measurements_of(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the measurements of a document that :func:`measurements_data` made, each whole."""
+    shared = document.get("shared", {})
+    return [{**shared, **each} for each in document["measurements"]]
+
+
+def measurement_data(
+    found: Gathered, way: Trace, ident: str, files: Sequence[Leaves], method: Any
+) -> dict[str, Any]:
+    """Return a measurement as JSON: complete enough to compute its numbers again, with its whole way back."""
+    told = _public(way.as_json())
+    told["files"] = [each.as_json() for each in files]
+    measured = next(iter(told.pop("measurements")))
+    number = told.get("number") or {}
+    told["number"] = {key: number.get(key) for key in ("quantity", "value", "unit", "uncertainty")}
+    return {
+        "id": ident,
+        "page": found.about.path(ident),
+        **{key: value for key, value in told.items() if key not in _SAID_ELSEWHERE and value != []},
         # What is None was left out before: imported numbers have no time, given ones no units.
         "results": measured.get("results", []),
         "units": measured.get("units"),
         "at": measured.get("at"),
         "operator": measured.get("operator"),
         "instruments": told.get("instruments", []),
-        "piece": piece,
+        "files": told["files"],
+        "piece": {k: v for k, v in dataclasses.asdict(piece_tested(way.path)).items() if v not in (None, {})},
         "standard": "" if method is None else method.standard,
         "formulas": [] if method is None else [each.data() for each in method.formulas],
-        "recipe": dict(recipe(way)),
         "answers": [dataclasses.asdict(each) for each in found.answers.get(ident, ())],
         "corrected": [{"what": what, "reason": entry.reason} for what, entry in corrections(way)],
     }
+
+
+_SAID_ELSEWHERE: Final = frozenset({"id", "book", "rig"})
+
+
+def piece_tested(path: Path) -> Piece:
+    """Return what was tested as the method's arithmetic sees it."""
+    if path.specimen is not None:
+        ident = specimen_id(path.specimen.job_id, path.specimen.piece)
+        return piece_from(ident, path.specimen, path.material)
+    return piece_from(spool_id(path.spools[0].spool.id), None, path.material)
 
 
 def _public(value: Any) -> Any:
@@ -204,132 +254,84 @@ def _public(value: Any) -> Any:
     return value
 
 
-def recipe(way: Trace) -> list[tuple[str, str]]:
-    """Return what somebody needs to repeat a measurement: label and words; what is not recorded says so."""
-    path, unknown = way.path, "not recorded"
-    printed, row = path.lineage.printed, path.specimen
-    lines: list[tuple[str, str]] = []
-    if printed is not None:
-        job = printed.job
-        plate = job.plate_sha256
-        lines.append(("plate file", f"SHA-256 {plate}" if plate else unknown))
-        lines.append(("settings", "; ".join(_settings(job)) or unknown))
-        section = ((row.plate_facts or {}).get("section") or {}) if row is not None else {}
-        said = [f"{name} {_figure(each)}" for name, each in section.items() if isinstance(each, Mapping)]
-        lines.append(("gauge section", "; ".join(said) or unknown))
-        logged = ((row.log_facts or {}).get("section") or {}) if row is not None else {}
-        heard = [f"{name} {_figure(each)}" for name, each in logged.items() if isinstance(each, Mapping)]
-        lines.append(("logged over it", "; ".join(heard) or unknown))
-    lines += [("drying", text) for text in _dryings(path.spools, way)] or [("drying", unknown)]
-    measured = path.measured[0]
-    taken_with = [
-        f"{use.rig.name}, resolution {compact(use.rig.resolution, use.rig.unit or '')}, "
-        + (f"calibrated {use.calibration.done_on}" if use.calibration else "never calibrated")
-        for use in measured.rigs
-    ]
-    lines.append(("rig", "; ".join(taken_with) or unknown))
-    lines.append(("conditioning", _conditioning(measured.measurement)))
+def repeating(path: Path) -> list[tuple[str, str]]:
+    """Return what it takes to test alike beside the rig and the readings: conditioning and test speed."""
+    row = path.measured[0].measurement
     speeds = [
-        f"{name.replace('_', ' ')} {value} {(measured.measurement.units or {}).get(name, '')}".rstrip()
-        for name, value in sorted((measured.measurement.readings or {}).items())
+        f"{name.replace('_', ' ')} {value} {(row.units or {}).get(name, '')}".rstrip()
+        for name, value in sorted((row.readings or {}).items())
         if "speed" in name or "rate" in name
     ]
-    lines.append(("test speed", "; ".join(speeds) or unknown))
-    return lines
-
-
-def _settings(job: Any) -> list[str]:
-    parts = []
-    for part in ("nozzle", "bed", "chamber"):
-        meant, got = getattr(job, f"{part}_set_c"), getattr(job, f"{part}_measured_c")
-        if meant is not None or got is not None:
-            parts.append(f"{part} set {compact(meant, 'degC')}, measured {compact(got, 'degC')}")
-    for name, column, unit in (
-        ("fan", "fan_set_pct", "%"),
-        ("layer height", "layer_height_mm", "mm"),
-        ("line width", "line_width_mm", "mm"),
-    ):
-        if getattr(job, column) is not None:
-            parts.append(f"{name} {compact(getattr(job, column), unit)}")
-    return parts + [text for text in (job.printer, job.nozzle, job.surface) if text]
-
-
-def _figure(each: Mapping[str, Any]) -> str:
-    value = each.get("value", each.get("mean"))
-    if not isinstance(value, (int, float)):
-        return str(value)
-    low, high = each.get("low"), each.get("high")
-    spread = f" ({low:.4g} to {high:.4g})" if low is not None and high is not None and low != high else ""
-    return f"{value:.4g}{spread}"
-
-
-def _dryings(spools: Sequence[SpoolHistory], way: Trace) -> list[str]:
-    said = []
-    for history in spools:
-        for each in history.dryings[-1:]:
-            row = each.drying
-            hours = (
-                f"{(row.ended_at - row.began_at).total_seconds() / 3600:.1f} h"
-                if row.ended_at
-                else "end not recorded"
-            )
-            said.append(
-                f"{spool_id(history.spool.id)}: set {compact(row.set_c, 'degC')}, measured "
-                f"{compact(row.measured_c, 'degC')}, {hours}, begun {local_time(row.began_at, way.zone)}"
-            )
-    return said
+    return [("conditioning", _conditioning(row)), ("test speed", "; ".join(speeds) or "not recorded")]
 
 
 def _conditioning(row: Any) -> str:
-    days = getattr(row, "conditioned_days", None)
-    air = f"tested at {compact(row.room_c, 'degC')} and {compact(row.room_rh_pct, '%')} relative humidity"
-    if days is None:
-        return f"not recorded; {air}"
+    if row.conditioned_days is None:
+        return "not recorded"
     return (
-        f"{days:g} days at {compact(row.conditioned_c, 'degC')} and {compact(row.conditioned_rh_pct, '%')} "
-        f"relative humidity; {air}"
+        f"{row.conditioned_days:g} days at {compact(row.conditioned_c, 'degC')} and "
+        f"{compact(row.conditioned_rh_pct, '%')} relative humidity"
     )
 
 
 def figure_lines(
-    book: Book, plugged: Plugged, row: Measurement
+    book: Book, plugged: Plugged, found: Gathered, ident: str
 ) -> tuple[tuple[str, str], list[Curve]] | None:
     """Return what a method draws of stored readings: words at its axes and its lines, or None."""
-    loaded = plugged.methods.get(row.method)
+    path = found.paths[ident]
+    measured = path.measured[0]
+    row, loaded = measured.measurement, plugged.methods.get(measured.measurement.method)
     if loaded is None or row.readings is None:
         return None
     try:
-        readings, piece, computation = taken(book, plugged, row)
-        figure = loaded.method.figure(readings, piece, computation.outcomes)
+        readings = validate(loaded.method, {**row.readings, **dict(_files(book, found, ident, measured))})
+        with lines_alone():
+            results = [judged.result for judged in measured.results]
+            figure = loaded.method.figure(readings, piece_tested(path), results)
     except Exception:  # noqa: BLE001 - a plugin that cannot draw costs its own picture, nothing else
         return None
     for axes in figure.axes if figure is not None else ():
-        lines = [curve for line in axes.get_lines() if (curve := _curve(axes, line)) is not None]
+        labels, drawn = _lines_of(axes)
+        lines = [curve for x, y in drawn if (curve := _curve(x, y)) is not None]
         if lines:
-            return (axes.get_xlabel(), axes.get_ylabel()), lines
+            return labels, lines
     return None
 
 
-def _curve(axes: Any, line: Any) -> Curve | None:
-    if not all(line.get_transform().contains_branch_seperately(axes.transData)):
-        return None
-    places = [
-        (float(x), float(y))
-        for x, y in zip(line.get_xdata(), line.get_ydata(), strict=True)
-        if math.isfinite(x) and math.isfinite(y)
+def _files(book: Book, found: Gathered, ident: str, measured: Measured) -> Iterator[tuple[str, Recording]]:
+    for each in measured.files:
+        name = f"recording{found.endings.get((ident, each.file.field), '')}"
+        data = book.files.get(each.file.sha256)
+        yield each.file.field, Recording(name, data, dict(each.file.read_as or {}))
+
+
+def _lines_of(axes: Any) -> tuple[tuple[str, str], list[tuple[Any, Any]]]:
+    """Return the words at axes and the lines in them; of a plugin's own figure those that are of its data."""
+    if isinstance(axes, LinesAlone):
+        return axes.labels, axes.lines
+    drawn = [
+        (line.get_xdata(), line.get_ydata())
+        for line in axes.get_lines()
+        if all(line.get_transform().contains_branch_seperately(axes.transData))
     ]
+    return (axes.get_xlabel(), axes.get_ylabel()), drawn
+
+
+def _curve(xs: Any, ys: Any) -> Curve | None:
+    if not hasattr(xs, "__len__") or len(xs) < 2:  # noqa: PLR2004 - a mark is no line
+        return None
+    pairs = zip(map(float, xs), map(float, ys), strict=True)
+    places = [(x, y) for x, y in pairs if math.isfinite(x) and math.isfinite(y)]
     return Curve([x for x, _ in places], [y for _, y in places]) if len(places) > 1 else None
 
 
 def drawn(title: str, axes: tuple[str, str], lines: Sequence[Curve]) -> str:
     """Return the picture of one measurement: the first line in ink, what was fitted to it beside it."""
-    return curves(
-        title, axes, [dataclasses.replace(each, group=place) for place, each in enumerate(lines[:6])]
-    )
+    coloured = [dataclasses.replace(each, group=place) for place, each in enumerate(lines[:6])]
+    return curves(title, axes, coloured, alone=False)
 
 
-def provenance_path(path: Path) -> str:
-    """Return where the provenance of a measurement stands: with its job, or with its spool."""
+def group_of(path: Path) -> str:
+    """Return the ID under which a measurement is published: its job's, or that of the spool measured."""
     job = path.job
-    name = job_id(job.id) if job is not None else spool_id(path.spools[0].spool.id)
-    return f"data/provenance/{name}.json"
+    return job_id(job.id) if job is not None else spool_id(path.spools[0].spool.id)

@@ -8,7 +8,9 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from functools import lru_cache
+from pathlib import PurePath
+from typing import Final
 
 from sqlalchemy import Connection, select
 from sqlalchemy.orm import Session
@@ -17,8 +19,17 @@ from tracker.api import FactorValue
 from tracker.book import Book
 from tracker.errors import Refused
 from tracker.factors import factors_of, measurement_factors
-from tracker.ids import Ident, job_id, read_id, specimen_id, spool_id
-from tracker.lineage import Lineage, Print, Reader, of_jobs, of_measurements, of_specimens, questions
+from tracker.ids import Ident, job_id, measurement_id, read_id, specimen_id, spool_id
+from tracker.lineage import (
+    Lineage,
+    Print,
+    Reader,
+    SpoolHistory,
+    of_jobs,
+    of_measurements,
+    of_specimens,
+    questions,
+)
 from tracker.model import (
     BookRecord,
     Dispute,
@@ -37,7 +48,8 @@ from tracker.plugins import Plugged
 from tracker.publish.leaving import Choice, Leaving, add_people, people_of
 from tracker.selection import Filter, ResultRow
 from tracker.table import CAUTION, SummaryTable, graded, results_where, summary_table
-from tracker.trace.walk import Path
+from tracker.trace.history import Touched
+from tracker.trace.walk import Path, rows_of_measurement
 from tracker.units import shown
 
 CAUTIONS: Final = (
@@ -142,14 +154,19 @@ class Gathered:
         whole: The table with all conditions of all materials.
         measurements: Results by the ID of their measurement, in order.
         paths: Way back of every measurement, without its journal, by ID.
-        keys: What each way back is made of, by ID: rows with the entry that last wrote them.
-        pieces: Lineages of all pieces of the jobs in question, by ID.
+        keys: By ID, what a measurement, specimen, job or spool is made of: rows with the entry that last
+            wrote them.
+        written: By ID of a measurement, the newest entry that wrote it, a result of it or a verdict.
+        endings: Of the names of recordings, by ID of the measurement and field: ``.csv.gz``.
+        pieces: Lineages of all pieces of the jobs in question, by ID, with their published measurements.
         prints: The jobs in question, by ID.
+        newest: The newest entry that wrote anything of it.
         factors: Of pieces, by ID.
         of_tests: Factors of measurements, by ID.
         slugs: Of every material by its name: what its page is called.
         families: Of every material.
         titles: Of quantities, by name; ``units`` theirs.
+        methods: Titles of methods, by name.
         answers: By ID of the measurement or name of the material.
         recordings: Path of a published recording in the site, by ID of the measurement and field.
         leaving: What leaves.
@@ -161,6 +178,9 @@ class Gathered:
     measurements: dict[str, list[Told]] = field(default_factory=dict)
     paths: dict[str, Path] = field(default_factory=dict)
     keys: dict[str, str] = field(default_factory=dict)
+    written: dict[str, int] = field(default_factory=dict)
+    endings: dict[tuple[str, str], str] = field(default_factory=dict)
+    newest: int = 1
     pieces: dict[str, Lineage] = field(default_factory=dict)
     prints: dict[str, Print] = field(default_factory=dict)
     factors: dict[str, Mapping[str, FactorValue]] = field(default_factory=dict)
@@ -169,12 +189,24 @@ class Gathered:
     families: dict[str, str] = field(default_factory=dict)
     titles: dict[str, str] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
+    methods: dict[str, str] = field(default_factory=dict)
     answers: dict[str, list[Answer]] = field(default_factory=dict)
     recordings: dict[tuple[str, str], str] = field(default_factory=dict)
+    _by_material: dict[tuple[str, str], list[Told]] = field(default_factory=lambda: defaultdict(list))
+    _by_job: dict[str, dict[str, Lineage]] = field(default_factory=lambda: defaultdict(dict))
 
     def all(self) -> Iterable[Told]:
         """Return all results."""
         return (told for each in self.measurements.values() for told in each)
+
+    def of(self, material: str, quantity: str = "") -> list[Told]:
+        """Return the results of a material; of a quantity those that have a value."""
+        if not self._by_material:
+            for told in self.all():
+                self._by_material[name_of(told.row), ""].append(told)
+                if told.row.value is not None:
+                    self._by_material[name_of(told.row), told.row.quantity].append(told)
+        return self._by_material.get((material, quantity), [])
 
     def set_aside(self) -> list[Told]:
         """Return the results that have a value and are kept out of the means."""
@@ -186,9 +218,25 @@ class Gathered:
         title = self.titles.get(quantity, quantity)
         return f"{title} [{unit}]" if unit else title
 
-    def spools(self) -> dict[str, Any]:
+    def pieces_of(self, job: str) -> dict[str, Lineage]:
+        """Return the pieces of a job by their IDs."""
+        if not self._by_job:
+            for ident, lineage in self.pieces.items():
+                if lineage.specimen is not None:
+                    self._by_job[job_id(lineage.specimen.job_id)][ident] = lineage
+        return self._by_job.get(job, {})
+
+    def printed_from(self, spool: int) -> list[tuple[str, int, int]]:
+        """Return the jobs printed from a spool: ID, number of pieces and of their measurements."""
+        return [
+            (name, len(pieces := self.pieces_of(name)), sum(len(each.measured) for each in pieces.values()))
+            for name, printed in self.prints.items()
+            if any(each.spool.id == spool for each in printed.spools)
+        ]
+
+    def spools(self) -> dict[str, SpoolHistory]:
         """Return the histories of all spools in question, by ID, as long as any job knew them."""
-        found: dict[str, Any] = {}
+        found: dict[str, SpoolHistory] = {}
         for history in [s for each in self.prints.values() for s in each.spools] + [
             path.lineage.spool for path in self.paths.values() if path.lineage.spool is not None
         ]:
@@ -259,6 +307,7 @@ def _other_names(connection: Connection) -> list[str]:
 def _put_results(
     connection: Connection, found: Gathered, rows: Sequence[ResultRow], plugged: Plugged
 ) -> None:
+    found.methods = {name: each.method.title for name, each in plugged.methods.items()}
     quantities = {q.name: q for each in plugged.methods.values() for q in each.method.quantities}
     judged = select(Verdict.result_id, Verdict.reason).order_by(Verdict.id)
     reasons = {row.result_id: row.reason for row in connection.execute(judged)}
@@ -294,25 +343,54 @@ def _jobs(connection: Connection, rows: Sequence[ResultRow], *, everything: bool
 
 
 def _put_lineages(reader: Reader, found: Gathered, jobs: Sequence[int]) -> None:
-    leaving = found.leaving
-    numbers = {read_id(ident)[0].number: ident for ident in found.measurements}
-    for number, lineage in of_measurements(reader, numbers).items():
-        ident = numbers[number]
-        path = Path(Ident("measurement", number), lineage, lineage.given)
-        found.keys[ident] = ";".join(_state(path))
-        found.paths[ident] = leaving.path(path)
-    found.prints = {job_id(number): leaving.printed(each) for number, each in of_jobs(reader, jobs).items()}
-    asked = [parts["specimen"].id for parts in reader.ask(questions.PIECES, jobs)]
-    for lineage in of_specimens(reader, asked, measured=False).values():
+    """Read every piece with its print and measurements once, and clean what was read."""
+    for number, printed in of_jobs(reader, jobs).items():
+        ident = job_id(number)
+        found.prints[ident] = found.leaving.printed(printed)
+        found.keys[ident] = _state(found, Path(Ident("job", number), Lineage(printed=printed)).touched())
+    pieces = [parts["specimen"].id for parts in reader.ask(questions.PIECES, jobs)]
+    for lineage in of_specimens(reader, pieces).values():
         row = lineage.specimen
-        if row is not None and not row.dummy:
-            found.pieces[specimen_id(row.job_id, row.piece)] = leaving.lineage(lineage)
+        taken = [m for m in lineage.measured if measurement_id(m.measurement.id) in found.measurements]
+        if row is None or (row.dummy and not taken):
+            continue
+        ident = specimen_id(row.job_id, row.piece)
+        alone = Path(Ident("job", row.job_id, row.piece), Lineage(row), lineage.given)
+        found.keys[ident] = _state(found, alone.touched())
+        lineage.measured = taken
+        found.pieces[ident] = _put_measured(found, lineage)
+    of_spools = [
+        read_id(ident)[0].number for ident, told in found.measurements.items() if told[0].row.job is None
+    ]
+    for lineage in of_measurements(reader, of_spools).values():
+        _put_measured(found, lineage)
+    found.paths = {ident: found.paths[ident] for ident in found.measurements}
 
 
-def _state(path: Path) -> Iterable[str]:
-    """Yield what a way back is made of: rows, each with the number of the entry that last wrote it."""
-    for table, row in path.touched():
-        yield f"{table}{row.get('id', row.get('name', ''))}={row['entry']}"
+def _put_measured(found: Gathered, lineage: Lineage) -> Lineage:
+    """Put every measurement of a lineage among the ways back; return the lineage as it leaves."""
+    cleaned = found.leaving.lineage(lineage)
+    for each, leaves in zip(lineage.measured, cleaned.measured, strict=True):
+        ident = measurement_id(each.measurement.id)
+        touched = list(rows_of_measurement(each))
+        found.keys[ident] = _state(found, touched)
+        found.written[ident] = max(
+            row["entry"] for table, row in touched if table in ("measurement", "result", "verdict")
+        )
+        for recorded in each.files:
+            name = PurePath(recorded.file.name or "")
+            endings = [slug(text.lstrip(".")) for text in name.suffixes[-2:]]
+            found.endings[ident, recorded.file.field] = "".join(f".{text}" for text in endings if text)
+        own = replace(cleaned, measured=[leaves])
+        found.paths[ident] = Path(Ident("measurement", each.measurement.id), own, own.given)
+    return cleaned
+
+
+def _state(found: Gathered, touched: Iterable[Touched]) -> str:
+    """Return what something is made of: rows, each with the number of the entry that last wrote it."""
+    rows = list(touched)
+    found.newest = max([found.newest, *(row["entry"] for _, row in rows)])
+    return ";".join(f"{table}{row.get('id', row.get('name', ''))}={row['entry']}" for table, row in rows)
 
 
 def _put_factors(session: Session, found: Gathered, plugged: Plugged) -> None:
@@ -370,9 +448,7 @@ def _put_answers(connection: Connection, found: Gathered, zone: dt.tzinfo) -> No
 
 def _dated(connection: Connection, found: Gathered, book: Book) -> About:
     """Date the site by the newest entry that wrote anything in it, so that other entries change nothing."""
-    entries = [row["entry"] for path in found.paths.values() for _, row in path.touched()]
-    entries += [each.job.entry for each in found.prints.values()]
-    newest = connection.scalar(select(JournalRecord.at).where(JournalRecord.seq == max(entries, default=1)))
+    newest = connection.scalar(select(JournalRecord.at).where(JournalRecord.seq == found.newest))
     changed = newest or dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
     return replace(found.about, version=local_day(changed, book.zone), changed=changed)
 
@@ -380,6 +456,12 @@ def _dated(connection: Connection, found: Gathered, book: Book) -> About:
 def name_of(row: ResultRow) -> str:
     """Return the name of a result's material, as the table has it."""
     return row.material or "not recorded"
+
+
+@lru_cache(maxsize=4096)
+def number_of_job(ident: str) -> int:
+    """Return the number of a job by its ID."""
+    return read_id(ident)[0].number
 
 
 def lies(letters: str | None) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal, TypeVar, cast
 
@@ -29,7 +29,6 @@ from tracker.lineage import (
 )
 from tracker.model import Base, JournalRecord, Person
 from tracker.trace.history import Change, Journal
-from tracker.trace.walk import Path
 
 Class = Literal["word", "text", "name", "note", "reduced", "stays"]
 
@@ -110,7 +109,7 @@ class Leaving:
         choice: What was chosen.
         people: Name as recorded to what is published in its place.
         texts: Free texts that leave, with where they stand and how often.
-        names: Names that leave, as published.
+        names: Names that leave as published, each with the name that the book has.
         files: Files that leave: what they are.
         kept: Files that stay although they belong to a number, with why.
     """
@@ -118,16 +117,17 @@ class Leaving:
     choice: Choice
     people: Mapping[str, str]
     texts: Counter[tuple[str, str]] = field(default_factory=Counter)
-    names: Counter[str] = field(default_factory=Counter)
+    names: dict[str, str] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
     kept: dict[str, str] = field(default_factory=dict)
+    _shared: dict[int, tuple[Any, Any]] = field(default_factory=dict)
 
     def name(self, name: str | None) -> str | None:
         """Return what is published in the place of a name."""
         if not name:
             return None
         published = name if self.choice.names else self.people.get(name, "a person")
-        self.names[published] += 1
+        self.names[published] = name
         return published
 
     def row(self, table: str, row: T) -> T:
@@ -184,17 +184,6 @@ class Leaving:
             found["section"] = section
         return found
 
-    def path(self, path: Path) -> Path:
-        """Return a way back that holds what may leave."""
-        return replace(
-            path,
-            lineage=self.lineage(path.lineage),
-            factors=[self.row("factor", row) for row in path.factors],
-            pieces=[self.row("specimen", row) for row in path.pieces],
-            alone=[self.spool(each) for each in path.alone],
-            journal=self._journal(path.journal),
-        )
-
     def lineage(self, lineage: Lineage) -> Lineage:
         """Return a lineage that holds what may leave."""
         return Lineage(
@@ -205,8 +194,22 @@ class Leaving:
             [self.row("factor", row) for row in lineage.given],
         )
 
+    def _once(self, row: T, clean: Callable[[T], T]) -> T:
+        """Return what a print or a spool leaves as; many pieces share one, and it is cleaned once."""
+        if id(row) not in self._shared:
+            # The original is kept too: as long as it lives no other object has its number.
+            self._shared[id(row)] = (row, clean(row))
+        return cast("T", self._shared[id(row)][1])
+
     def printed(self, printed: Print) -> Print:
         """Return a print that holds what may leave."""
+        return self._once(printed, self._printed)
+
+    def spool(self, spool: SpoolHistory) -> SpoolHistory:
+        """Return a spool that holds what may leave."""
+        return self._once(spool, self._spool)
+
+    def _printed(self, printed: Print) -> Print:
         return Print(
             self.row("job", printed.job),
             None if printed.plate is None else self.row("attachment", printed.plate),
@@ -216,8 +219,7 @@ class Leaving:
             [self.row("job_log", row) for row in printed.logs],
         )
 
-    def spool(self, spool: SpoolHistory) -> SpoolHistory:
-        """Return a spool that holds what may leave."""
+    def _spool(self, spool: SpoolHistory) -> SpoolHistory:
         return SpoolHistory(
             self.row("spool", spool.spool),
             self.row("material", spool.material),
@@ -247,7 +249,7 @@ class Leaving:
             ],
         )
 
-    def _journal(self, journal: Journal) -> Journal:
+    def journal(self, journal: Journal) -> Journal:
         """Return of a journal the corrections that may be told, with their reasons."""
         changes = [cleaned for change in journal.changes if (cleaned := self._change(change)) is not None]
         for change in changes:
@@ -331,9 +333,15 @@ def without_tags(data: bytes) -> bytes:
 
 
 def listed(leaving: Leaving) -> Sequence[str]:
-    """Return in lines what is about to leave: texts by place, names, files."""
+    """Return in lines what is about to leave: texts by place, names, files.
+
+    Beside a pseudonym stands the name that it is for: the list is read at the bench, before anything leaves.
+    """
     lines = [f"text   {place}: {text}" for (place, text), _ in sorted(leaving.texts.items())]
-    lines += [f"name   {name}" for name in sorted(leaving.names)]
+    for published, name in sorted(leaving.names.items()):
+        how = "by --with-names" if leaving.people.get(name) != name else "who agreed to be named"
+        stands = how if published == name else f"in the place of {name}"
+        lines.append(f"name   {published}, {stands}")
     lines += [f"file   {path}: {what}" for path, what in sorted(leaving.files.items())]
     lines += [f"stays  {path}: {why}" for path, why in sorted(leaving.kept.items())]
     return lines

@@ -123,7 +123,12 @@ class Site:
             key: Digest of everything that it is made of.
         """
         before, paths = self._groups_before.get(group, ("", []))
-        if before != key or not all(p in self._old and (self._root / p).is_file() for p in paths):
+        # A dry run lists what leaves, and what is not made it would not see.
+        if (
+            self._dry
+            or before != key
+            or not all(p in self._old and (self._root / p).is_file() for p in paths)
+        ):
             return False
         for path in paths:
             self._files[path] = self._old[path]

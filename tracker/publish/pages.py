@@ -4,29 +4,42 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from tracker.api import Method
+from tracker.api import FactorValue, Method
 from tracker.book import Book
 from tracker.factors import factor_named, in_registry_order, value_words
-from tracker.ids import read_id, spool_id
-from tracker.lineage import Lineage
+from tracker.ids import job_id, measurement_id, read_id
+from tracker.lineage import Lineage, SpoolHistory
 from tracker.moments import local_day
 from tracker.publish.describing import schema_org
 from tracker.publish.drawing import Strip
-from tracker.publish.evidence import Leaves, provenance_path, recipe
-from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, Told, lies, name_of
+from tracker.publish.evidence import Leaves, repeating
+from tracker.publish.gathering import (
+    CAUTIONS,
+    LICENCES,
+    Answer,
+    Gathered,
+    Told,
+    lies,
+    name_of,
+    number_of_job,
+    slug,
+)
 from tracker.publish.tables import TABLES
 from tracker.stating import state_row
 from tracker.table import Column, SummaryTable, TableRow
 from tracker.trace import WORDS, Station, Trace, corrections, stations
+from tracker.trace.stations import Tested
 from tracker.trace.walk import Path
 from tracker.trace.way import Way
+from tracker.trace.words import UNKNOWN
+from tracker.units import shown
 
 _WILSON: Final = 1.959964
 
@@ -81,6 +94,7 @@ class ResultLine:
     look: str
     figure: str
     how: str
+    plain: str
 
 
 def result_line(told: Told, book: Book) -> ResultLine:
@@ -97,10 +111,11 @@ def result_line(told: Told, book: Book) -> ResultLine:
         lies(row.orientation),
         "" if row.at is None else f"{local_day(row.at, book.zone)}",
         told.standing,
-        row.remarks,
+        [text for text in row.remarks if text not in told.refused],
         "" if row.value is not None and row.counted else "hollow",
         "–" if row.value is None else state_row(row).short,
         "" if row.value is None else text.replace("\u00a0", " ").removeprefix(state_row(row).short).strip(),
+        state_row(row).number,
     )
 
 
@@ -223,10 +238,9 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
 
     Results that were set aside, and limits, are hollow; beside each line stands how many pieces failed.
     """
-    told = [each for each in found.all() if each.row.quantity == quantity and each.row.value is not None]
     lines = []
     for row in table.rows:
-        own = [each for each in told if _in_row(each.row.job, row) and name_of(each.row) == row.material]
+        own = [told for told in found.of(row.material, quantity) if _in_row(told.row.job, row)]
         for column, cell in row.cells.items():
             if column.quantity != quantity:
                 continue
@@ -258,17 +272,17 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
 
 
 def _in_row(job: str | None, row: TableRow) -> bool:
-    return job is None or read_id(job)[0].number in row.jobs
+    return job is None or number_of_job(job) in row.jobs
 
 
 def _failed(found: Gathered, row: TableRow, orientation: str) -> str:
     """Return how many of the pieces of a row's jobs failed: ``, 1 of 8 failed``; empty where none did."""
     outcomes = [
         each.specimen.outcome
-        for each in found.pieces.values()
+        for job in row.jobs
+        for each in found.pieces_of(job_id(job)).values()
         if each.specimen is not None
         and each.specimen.outcome is not None
-        and each.specimen.job_id in row.jobs
         and lies(each.specimen.orientation) == orientation
     ]
     return f", {outcomes.count('failed')} of {len(outcomes)} failed" if "failed" in outcomes else ""
@@ -313,7 +327,8 @@ _STILL_DRY_H: Final = 48.0
 
 def material_page(found: Gathered, book: Book, material: str, pictures: Sequence[tuple[str, str]]) -> str:
     """Return the page of one material: all its conditions, all its results, and what failed."""
-    rows = [told for told in found.all() if name_of(told.row) == material]
+    own = found.of(material)
+    rows = [told for told in own if told.row.value is not None]
     makers = {s.material.name: s.material.maker or "" for s in found.spools().values()}
     means = [
         {
@@ -348,7 +363,8 @@ def material_page(found: Gathered, book: Book, material: str, pictures: Sequence
         maker=makers.get(material, ""),
         pictures=pictures,
         means=means,
-        rows=[result_line(told, book) for told in rows],
+        rows=results_tables(found, rows, book),
+        without=len(own) - len(rows),
         failed=failed,
         replies=found.answers.get(material, ()),
     )
@@ -356,8 +372,35 @@ def material_page(found: Gathered, book: Book, material: str, pictures: Sequence
 
 def aside_page(found: Gathered, book: Book) -> str:
     """Return the page of the results that verdicts keep out of the means."""
-    rows = [result_line(told, book) for told in found.set_aside()]
+    rows = results_tables(found, found.set_aside(), book)
     return page(found, "aside", "", title="Set aside", rows=rows)
+
+
+def results_tables(
+    found: Gathered, results: Sequence[Told], book: Book
+) -> list[tuple[str, list[str], list[dict[str, Any]]]]:
+    """Return results as a table for each method, a line for each measurement: title, headings, lines."""
+    by_method: dict[str, dict[str, list[Told]]] = defaultdict(lambda: defaultdict(list))
+    for told in results:
+        by_method[told.row.method][told.row.measurement].append(told)
+    tables = []
+    for name, measurements in by_method.items():
+        quantities = list(dict.fromkeys(t.row.quantity for each in measurements.values() for t in each))
+        rows: list[dict[str, Any]] = []
+        for ident, own in measurements.items():
+            lines = {told.row.quantity: result_line(told, book) for told in own}
+            first = next(iter(lines.values()))
+            aside = [f"{t.title.partition(' [')[0]}: {t.standing}" for t in own if t.set_aside]
+            rows.append(
+                {
+                    "measurement": ident, "specimen": first.specimen, "lying": first.lying,
+                    "day": first.day, "cells": [lines.get(quantity) for quantity in quantities],
+                    "standing": "; ".join(aside),
+                }
+            )  # fmt: skip
+        method = found.methods.get(name, name)
+        tables.append((method, [found.heading(quantity) for quantity in quantities], rows))
+    return tables
 
 
 def _linked(found: Gathered, stops: Iterable[Station]) -> list[dict[str, Any]]:
@@ -386,151 +429,211 @@ def _link(found: Gathered, head: str) -> str:
     return f"../{found.about.path(match[0])}index.html" if match else ""
 
 
-def measurement_page(
+@dataclass(frozen=True)
+class Test:
+    """A measurement as a section of the page of what was tested.
+
+    Attributes:
+        ident: Its ID, which is the section's anchor.
+        title: Of its method.
+        method: Page of the method, from the root; empty where it is not installed.
+        results: What came of it.
+        picture: Its curve as SVG; empty where there is none.
+        stops: How it was taken, as stations of the way back.
+        corrected: What was corrected, with the reason.
+        formulas: Of the method, in words.
+        recordings: Names and paths of those published; ``kept`` those that stay, with why.
+        gaps: What is not recorded.
+    """
+
+    __test__: ClassVar[bool] = False
+
+    ident: str
+    title: str
+    method: str
+    results: Sequence[ResultLine]
+    replies: Sequence[Answer]
+    picture: str
+    stops: Sequence[Mapping[str, Any]]
+    corrected: Sequence[str]
+    formulas: Sequence[str]
+    recordings: Sequence[tuple[str, str]]
+    kept: Sequence[tuple[str, str]]
+    gaps: str
+
+
+def section(
     found: Gathered,
     book: Book,
     ident: str,
     way: Trace,
     files: Sequence[Leaves],
     method: Method | None,
-    *,
-    picture: bool,
-) -> str:
-    """Return the page of a measurement: what came of it, its curve, its way back, and how to repeat it."""
+    picture: str,
+) -> Test:
+    """Return the section of a measurement: what came of it, its curve, how it was taken and is repeated."""
     told = found.measurements[ident]
-    material = name_of(told[0].row)
-    cautions = () if method is None else method.cautions
+    chosen = way.chosen
+    taken = [] if chosen is None else [Tested(way).measurement(chosen)]
+    budget = () if way.number is None else Tested(way).number(way.number).sides
+    more = [Station(label, text, known=text != UNKNOWN) for label, text in repeating(way.path)]
+    stops = [replace(stop, sides=(*stop.sides, *more, *budget)) for stop in taken]
+    return Test(
+        ident,
+        method.title if method else told[0].row.method,
+        method_path(method) if method else "",
+        [result_line(each, book) for each in told],
+        found.answers.get(ident, ()),
+        picture,
+        _linked(found, stops),
+        [f"{what} ({entry.reason})" if entry.reason else what for what, entry in corrections(way)],
+        [] if method is None else [f"{each.text} ({each.source})" for each in method.formulas],
+        [(each.name, each.path) for each in files if each.path],
+        [(each.name, each.why) for each in files if not each.path],
+        ", ".join(WORDS[place] for place in way.missing),
+    )
+
+
+def method_path(method: Method) -> str:
+    """Return where the page of a method stands in the site."""
+    return f"methods/{slug(method.id)}-{slug(method.version)}.html"
+
+
+def method_page(found: Gathered, method: Method) -> str:
+    """Return the page of a method: what it follows, its formulas with their source, its cautions."""
+    cautions = method.cautions
     return page(
         found,
-        "measurement",
+        "method",
         "../",
-        title=f"{ident} {method.title if method else told[0].row.method}",
-        ident=ident,
-        method_title=method.title if method else told[0].row.method,
-        above=[(material, f"materials/{found.slugs[material]}.html")],
-        told=[result_line(each, book) for each in told],
-        replies=found.answers.get(ident, ()),
-        picture=picture,
-        stops=_linked(found, stations(way)),
-        corrected=[f"{what} ({entry.reason})" if entry.reason else what for what, entry in corrections(way)],
-        gaps=", ".join(WORDS[place] for place in way.missing),
-        recipe=recipe(way),
-        standard="" if method is None else method.standard,
-        formulas=[] if method is None else [str(each) for each in method.formulas],
+        title=f"{method.title}, version {method.version}",
+        standard=method.standard,
+        formulas=[(each.text, each.symbols, each.source) for each in method.formulas],
+        quantities=[(each.title or each.name, shown(each.unit), each.name) for each in method.quantities],
         cautions_of_method=[cautions] if isinstance(cautions, str) else list(cautions),
-        recordings=[(each.name, each.path) for each in files if each.path],
-        kept=[(each.name, each.why) for each in files if not each.path],
-        provenance=provenance_path(way.path),
     )
 
 
-def specimen_page(found: Gathered, book: Book, ident: str, lineage: Lineage, taken: Sequence[str]) -> str:
-    """Return the page of a specimen: its way back, its results, the factors in force."""
-    path = Path(read_id(ident)[0], lineage, lineage.given)
+def moved_page(found: Gathered, ident: str, to: str) -> str:
+    """Return the page at the permalink of a measurement: it leads to its section on the page of its piece."""
+    return page(found, "moved", "../", title=ident, ident=ident, subject=to)
+
+
+def subject_page(
+    found: Gathered, book: Book, ident: str, tests: Sequence[Test], group: str, shared: Collection[str]
+) -> str:
+    """Return the page of a specimen: its tests, its way back, the factors in force that it does not share.
+
+    Args:
+        found: What is published.
+        book: For its zone.
+        ident: Of the specimen.
+        tests: Its measurements.
+        group: Its job.
+        shared: Names of the factors that all specimens of the job have alike.
+    """
+    lineage = found.pieces[ident]
+    path = Path(read_id(ident)[0], replace(lineage, measured=()), lineage.given)
     way = Way(found.about.code, path, zone=book.zone)
-    rows = [result_line(told, book) for each in taken for told in found.measurements[each]]
-    factors = [
-        {
-            "title": factor_named(each.name).words,
-            "text": value_words(each),
-            "basis": each.basis,
-            "source": each.source,
-        }
-        for each in in_registry_order(found.factors.get(ident, {}))
-    ]
     row = lineage.specimen
-    title = f"{ident} {row.name or ''}".rstrip() if row is not None else ident
-    return page(
+    return _record_page(
         found,
-        "record",
-        "../",
-        title=title,
-        stops=_linked(found, stations(way)),
-        rows=rows,
-        pieces=[],
-        factors=factors,
-        many=False,
-        above=_above(found, lineage.material),
+        f"{ident} {row.name or ''}".rstrip() if row is not None else ident,
+        lineage.material,
+        tests=tests,
+        stops=_stops(found, way, "measured"),
+        factors=_factor_lines(
+            each for each in found.factors.get(ident, {}).values() if each.name not in shared
+        ),
+        job=group if shared else "",
+        group=group if tests else "",
     )
 
 
-def job_page(found: Gathered, book: Book, ident: str) -> str:
-    """Return the page of a job: its way back and its pieces, those that failed as hollow marks."""
+def _factor_lines(factors: Iterable[FactorValue]) -> list[tuple[str, str, str, str]]:
+    return [
+        (factor_named(each.name).words, value_words(each), each.basis, each.source)
+        for each in in_registry_order({each.name: each for each in factors})
+    ]
+
+
+def shared_factors(found: Gathered, pieces: Iterable[str]) -> dict[str, FactorValue]:
+    """Return the factors that all of several pieces have alike; none of a piece that is alone."""
+    every = [found.factors.get(ident, {}) for ident in pieces]
+    if len(every) <= 1:
+        return {}
+    return {name: each for name, each in every[0].items() if all(o.get(name) == each for o in every[1:])}
+
+
+def job_page(
+    found: Gathered, book: Book, ident: str, pieces: Mapping[str, Lineage], shared: Mapping[str, FactorValue]
+) -> str:
+    """Return the page of a job: its pieces, those that failed as hollow marks, and what they have alike."""
     printed = found.prints[ident]
     path = Path(read_id(ident)[0], Lineage(printed=printed))
-    own = {
-        name: each
-        for name, each in found.pieces.items()
-        if each.specimen is not None and each.specimen.job_id == printed.job.id
-    }
-    path.pieces = [each.specimen for each in own.values() if each.specimen is not None]
+    path.pieces = [each.specimen for each in pieces.values() if each.specimen is not None]
     way = Way(found.about.code, path, zone=book.zone)
-    return page(
+    return _record_page(
         found,
-        "record",
-        "../",
-        title=f"{ident} {printed.job.name or ''}".rstrip(),
-        stops=_linked(found, stations(way)),
-        rows=[],
-        factors=[],
-        many=True,
-        pieces=[(name, *_came_out(each)) for name, each in own.items()],
-        above=_above(found, printed.material),
+        f"{ident} {printed.job.name or ''}".rstrip(),
+        printed.material,
+        pieces=[(name, *_came_out(found, each)) for name, each in pieces.items()],
+        stops=_stops(found, way, "specimens"),
+        factors=_factor_lines(shared.values()),
+        group=ident if any(each.measured for each in pieces.values()) else "",
     )
 
 
-def spool_page(found: Gathered, book: Book, ident: str, history: Any) -> str:
-    """Return the page of a spool: its storage and dryings, and the jobs printed from it."""
+def spool_page(found: Gathered, book: Book, ident: str, history: SpoolHistory, tests: Sequence[Test]) -> str:
+    """Return the page of a spool: its tests, its storage and dryings, and the jobs printed from it."""
     path = Path(read_id(ident)[0], alone=[history])
-    jobs = [
-        (name, each)
-        for name, each in found.prints.items()
-        if any(spool_id(s.spool.id) == ident for s in each.spools)
-    ]
     path.hangs = [
         {
             "id": name,
-            "name": each.job.name,
-            "started_at": each.job.started_at,
-            "specimens": sum(
-                1 for p in found.pieces.values() if p.specimen and p.specimen.job_id == each.job.id
-            ),
-            "measurements": sum(
-                1 for p in found.paths.values() if p.job is not None and p.job.id == each.job.id
-            ),
+            "name": found.prints[name].job.name,
+            "started_at": found.prints[name].job.started_at,
+            "specimens": specimens,
+            "measurements": measurements,
         }
-        for name, each in jobs
+        for name, specimens, measurements in found.printed_from(history.spool.id)
     ]
     way = Way(found.about.code, path, zone=book.zone)
-    rows = [
-        result_line(told, book)
-        for each in found.measurements.values()
-        for told in each
-        if told.row.job is None and told.row.specimen == ident
-    ]
-    return page(
+    return _record_page(
         found,
-        "record",
-        "../",
-        title=f"{ident} {history.material.name}",
-        stops=_linked(found, stations(way)),
-        rows=rows,
-        pieces=[(name, each.job.name or "", False) for name, each in jobs],
-        factors=[],
-        many=False,
-        above=_above(found, history.material),
+        f"{ident} {history.material.name}",
+        history.material,
+        tests=tests,
+        pieces=[(each["id"], each["name"] or "", False) for each in path.hangs],
+        stops=_stops(found, way, ""),
+        group=ident if tests else "",
     )
 
 
-def _came_out(lineage: Lineage) -> tuple[str, bool]:
+def _stops(found: Gathered, way: Way, without: str) -> list[dict[str, Any]]:
+    """Return the way back but for a station shown elsewhere, and what more it takes to repeat."""
+    stops = [stop for stop in stations(way) if stop.label != without]
+    job = way.path.job
+    if job is None:
+        return _linked(found, stops)
+    more = [Station("printed with", "; ".join(filter(None, (job.nozzle, job.surface))) or UNKNOWN)]
+    return _linked(found, [replace(s, sides=(*s.sides, *more)) if s.label == "job" else s for s in stops])
+
+
+def _record_page(found: Gathered, title: str, material: Any, **facts: Any) -> str:
+    nothing: dict[str, Any] = {"tests": (), "pieces": (), "factors": (), "group": "", "job": ""}
+    above = []
+    if material is not None and material.name in found.slugs:
+        above = [(material.name, f"materials/{found.slugs[material.name]}.html")]
+    return page(found, "record", "../", **{**nothing, "title": title, "above": above, **facts})
+
+
+def _came_out(found: Gathered, lineage: Lineage) -> tuple[str, bool]:
+    """Return how a piece came out and what its tests gave, and whether it failed."""
     row = lineage.specimen
     if row is None:
         return "", False
-    said = ", ".join(filter(None, (lies(row.orientation), row.outcome, row.cause or row.remark)))
+    idents = [measurement_id(each.measurement.id) for each in lineage.measured]
+    told = [each for ident in idents for each in found.measurements[ident] if each.row.value is not None]
+    key = [f"{each.title.partition(' [')[0]} {state_row(each.row).short}" for each in told[:1]]
+    said = ", ".join(filter(None, (lies(row.orientation), row.outcome, row.cause or row.remark, *key)))
     return said, row.outcome == "failed"
-
-
-def _above(found: Gathered, material: Any) -> list[tuple[str, str]]:
-    if material is None or material.name not in found.slugs:
-        return []
-    return [(material.name, f"materials/{found.slugs[material.name]}.html")]

@@ -4,29 +4,31 @@ from __future__ import annotations
 
 import hashlib
 import importlib.resources
-import json
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, partial
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
 import tracker
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.ids import read_id
-from tracker.lineage import Reader, questions
-from tracker.model import BookRecord, Measurement
+from tracker.lineage import Reader, SpoolHistory, questions
+from tracker.model import BookRecord
 from tracker.plugins import Plugged
 from tracker.publish import describing
-from tracker.publish.drawing import Curve, curves, strips
+from tracker.publish.drawing import Curve, curves, strips, thinned
 from tracker.publish.evidence import (
     Leaves,
     drawn,
     figure_lines,
+    group_of,
     measurement_data,
-    provenance_path,
+    measurements_data,
+    measurements_of,
+    packed_json,
+    read_packed,
     recordings,
     way_of,
 )
@@ -34,23 +36,27 @@ from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, gather, lies
 from tracker.publish.leaving import Choice, listed
 from tracker.publish.manifest import Site, published
 from tracker.publish.pages import (
+    Test,
     aside_page,
     dry_and_wet,
     front,
     index_page,
     job_page,
     material_page,
-    measurement_page,
-    specimen_page,
+    method_page,
+    method_path,
+    moved_page,
+    section,
+    shared_factors,
     spool_page,
     strips_of,
+    subject_page,
 )
 from tracker.publish.tables import TABLES
 from tracker.selection import Filter
 from tracker.table import strengths
-from tracker.table.charts import stored
-from tracker.trace import Trace, described_by
-from tracker.trace.history import journal_of
+from tracker.trace import described_by
+from tracker.trace.history import Written, journal_of
 from tracker.trace.prov import prov
 
 Step = Callable[[int, int], None]
@@ -113,9 +119,8 @@ def publish(
     """
     found = gather(book, plugged, where, choice)
     with published(folder, dry=dry) as site:
-        made = _Making(site, found, book, plugged, dry=dry)
-        made.measurements(step or (lambda *_: None))
-        made.records()
+        made = _Making(site, found, book, plugged)
+        made.records(step or (lambda *_: None))
         made.summary()
         made.described()
         count = len(site.files) + 4
@@ -166,151 +171,146 @@ def _program() -> str:
 
 
 def _digest(*parts: Any) -> str:
-    text = json.dumps(parts, default=repr, sort_keys=True)
-    return hashlib.sha256(text.encode()).hexdigest()
+    return hashlib.sha256(repr(parts).encode()).hexdigest()
 
 
 class _Making:
     """Makes the files of one site."""
 
-    def __init__(self, site: Site, found: Gathered, book: Book, plugged: Plugged, *, dry: bool) -> None:
+    def __init__(self, site: Site, found: Gathered, book: Book, plugged: Plugged) -> None:
         self._site = site
         self._found = found
         self._book = book
         self._plugged = plugged
-        self._dry = dry
-        self._describe = described_by(plugged)
+        self._describe = cache(described_by(plugged))
         about = replace(found.about, version=found.about.version.min, changed=found.about.changed.min)
         self._common = _digest(_program(), about, found.leaving.choice, sorted(found.leaving.people.items()))
-        self._titles = {name: each.method.title for name, each in plugged.methods.items()}
-        self._feed: list[tuple[str, str, str]] = []
+        self._curves: dict[str, tuple[tuple[str, str], list[Curve]] | None] = {}
+        self._entries: dict[int, Written] = {}
+        self._by_group: dict[str, list[str]] = defaultdict(list)
+        for ident, path in found.paths.items():
+            self._by_group[group_of(path)].append(ident)
 
     def _method(self, name: str) -> Any:
         loaded = self._plugged.methods.get(name)
         return None if loaded is None else loaded.method
 
-    def measurements(self, step: Step) -> None:
-        """Make page, JSON, curve and recordings of every measurement, and the provenance of every job."""
-        found = self._found
-        numbers = {read_id(ident)[0].number: ident for ident in found.measurements}
-        todo = [number for number, ident in numbers.items() if not self._stands(ident)]
-        ways: dict[str, Trace] = {}
-        with Reader(self._book.engine) as reader, stored(self._book, todo) as rows:
-            for done, row in enumerate(rows):
-                ident = numbers[row.id]
-                path = found.paths[ident]
-                path.journal = found.leaving._journal(journal_of(reader, list(path.touched())))  # noqa: SLF001 - of this room
-                ways[ident] = way_of(found, self._book, path, self._describe)
-                with self._site.group(f"measurement {ident}", self._key(ident)):
-                    self._measurement(ident, ways[ident], row)
-                step(done + 1, len(todo))
+    def records(self, step: Step) -> None:
+        """Make the pages and data of every job and spool, with its pieces and measurements."""
+        found, groups = self._found, self._by_group
+        spools = found.spools()
+        done, count = 0, len(found.paths)
+        with Reader(self._book.engine) as reader:
+            for ident in [*found.prints, *spools]:
+                key = self._key(ident, spools.get(ident))
+                if not self._site.unchanged(ident, key):
+                    with self._site.group(ident, key):
+                        self._group(reader, ident, spools.get(ident))
+                done += len(groups.get(ident, ()))
+                step(done, count)
         self._note_recordings()
-        self._provenance()
 
-    def _key(self, ident: str) -> str:
+    def _key(self, ident: str, spool: SpoolHistory | None) -> str:
+        """Return a digest of all that the pages and data of a job or spool are made of."""
+        found = self._found
+        pieces = found.pieces_of(ident)
+        return _digest(
+            self._common,
+            found.keys.get(ident, ""),
+            [(name, found.keys[name], sorted(found.factors.get(name, {}).items())) for name in pieces],
+            [self._key_of_measurement(each) for each in self._by_group.get(ident, ())],
+            [] if spool is None else [spool, found.printed_from(spool.spool.id)],
+        )
+
+    def _key_of_measurement(self, ident: str) -> list[Any]:
         found = self._found
         told = found.measurements[ident]
         method = self._method(told[0].row.method)
-        return _digest(
-            self._common,
+        return [
             found.keys[ident],
             getattr(method, "version", ""),
             getattr(method, "standard", ""),
+            getattr(method, "formulas", ""),
             found.slugs[name_of(told[0].row)],
             found.answers.get(ident),
-            [(t.title, t.standing) for t in told],
-        )
+            [(each.title, each.standing) for each in told],
+        ]
 
-    def _stands(self, ident: str) -> bool:
-        return not self._dry and self._site.unchanged(f"measurement {ident}", self._key(ident))
-
-    def _measurement(self, ident: str, way: Trace, row: Measurement) -> None:
+    def _group(self, reader: Reader, group: str, spool: SpoolHistory | None) -> None:
+        """Make the pages of a job with its specimens, or of a spool, and the data of their measurements."""
         found, site = self._found, self._site
-        files = recordings(found, self._book, self._plugged, ident, way.path, row)
-        for each in files:
-            if each.path:
-                site.put(each.path, each.data)
-        method = self._method(row.method)
-        figure = None if self._dry else figure_lines(self._book, self._plugged, row)
-        base = found.about.path(ident)
-        if figure is not None:
-            site.put(
-                f"{base}curve.svg", drawn(f"{ident} {self._titles.get(row.method, row.method)}", *figure)
-            )
-        html = measurement_page(found, self._book, ident, way, files, method, picture=figure is not None)
-        site.put(f"{base}index.html", html)
-        data = measurement_data(found, way, ident, row, files, method)
-        site.put(f"data/measurements/{ident}.json", json.dumps(data, ensure_ascii=False, default=str) + "\n")
-        self._note_leaving(ident, files)
+        tests: dict[str, list[Test]] = defaultdict(list)
+        data, graph = [], dict[str, dict[str, Any]]()
+        for ident in self._by_group.get(group, ()):
+            path = found.paths[ident]
+            path.journal = found.leaving.journal(journal_of(reader, list(path.touched()), self._entries))
+            method = self._method(path.measured[0].measurement.method)
+            way = way_of(found, self._book, path, self._describe)
+            files = recordings(found, self._book, self._plugged, ident, path)
+            for each in files:
+                if each.path:
+                    site.put(each.path, each.data)
+            self._note_leaving(ident, files)
+            subject = found.measurements[ident][0].row.specimen
+            tests[subject].append(section(found, self._book, ident, way, files, method, self._drawn(ident)))
+            site.put(f"{found.about.path(ident)}index.html", moved_page(found, ident, subject))
+            data.append(measurement_data(found, way, ident, files, method))
+            _merge(graph, prov(replace(way, described={})), ident)
+        if spool is None:
+            pieces = found.pieces_of(group)
+            alike = shared_factors(found, pieces)
+            text = job_page(found, self._book, group, pieces, alike)
+            site.put(f"{found.about.path(group)}index.html", text)
+            for ident in pieces:
+                text = subject_page(found, self._book, ident, tests[ident], group, alike)
+                site.put(f"{found.about.path(ident)}index.html", text)
+        else:
+            text = spool_page(found, self._book, group, spool, tests[group])
+            site.put(f"{found.about.path(group)}index.html", text)
+        if data:
+            document = measurements_data(found, group, data)
+            site.put(f"data/measurements/{group}.json.gz", packed_json(document))
+            # The format knows no comments: its caution is an entity.
+            caution = {"prov:label": "caution", "prov:value": CAUTIONS}
+            graph.setdefault("entity", {})["sb:caution"] = caution
+            site.put(f"data/provenance/{group}.json.gz", packed_json(graph))
+
+    def _drawn(self, ident: str) -> str:
+        """Return the curve of a measurement as SVG; empty where it has none, or nothing is written."""
+        figure = self._lines(ident)
+        if figure is None:
+            return ""
+        method = self._found.measurements[ident][0].row.method
+        return drawn(f"{ident} {self._found.methods.get(method, method)}", *figure)
+
+    def _lines(self, ident: str) -> tuple[tuple[str, str], list[Curve]] | None:
+        """Return the lines of a measurement's curve, thinned to what is drawn; kept for pictures of many."""
+        if ident not in self._curves:
+            figure = figure_lines(self._book, self._plugged, self._found, ident)
+            thin = None if figure is None else (figure[0], [thinned(each) for each in figure[1]])
+            self._curves[ident] = thin
+        return self._curves[ident]
 
     def _note_leaving(self, ident: str, files: Sequence[Leaves]) -> None:
         leaving = self._found.leaving
         for each in files:
             if each.path:
                 self._found.recordings[ident, each.field] = each.path
-                leaving.files[each.name] = (
-                    f"recording, {len(each.data)} bytes{f', {each.why}' if each.why else ''}"
-                )
+                changed = f", {each.why}" if each.why else ""
+                leaving.files[each.name] = f"recording, {len(each.data)} bytes{changed}"
             else:
                 leaving.kept[each.name] = each.why
 
     def _note_recordings(self) -> None:
-        """Take over from measurements that stand as they are which recordings they have."""
-        for ident, path in self._found.paths.items():
-            if path.measured[0].files and not any(key[0] == ident for key in self._found.recordings):
-                data = json.loads((self._site.root / f"data/measurements/{ident}.json").read_text("utf-8"))
-                for each in data.get("files", ()):
-                    if each.get("path"):
-                        self._found.recordings[ident, each["field"]] = each["path"]
-
-    def _provenance(self) -> None:
-        """Write one PROV document a job: all its pieces and measurements share print and spools."""
+        """Take over from groups that stand as they are which recordings their measurements have."""
         found = self._found
-        groups: dict[str, list[str]] = defaultdict(list)
-        for ident, path in found.paths.items():
-            groups[provenance_path(path)].append(ident)
-        for place, idents in groups.items():
-            key = _digest(self._common, [found.keys[ident] for ident in idents])
-            if self._dry or self._site.unchanged(place, key):
-                continue
-            # The format knows no comments: its caution is an entity.
-            caution = {"prov:label": "caution", "prov:value": CAUTIONS}
-            merged: dict[str, dict[str, Any]] = {"entity": {"sb:caution": caution}}
-            for ident in idents:
-                _merge(merged, prov(way_of(found, self._book, found.paths[ident], None)), ident)
-            with self._site.group(place, key):
-                self._site.put(place, json.dumps(merged, ensure_ascii=False, sort_keys=True) + "\n")
-
-    def records(self) -> None:
-        """Make the pages of specimens, jobs and spools: a permalink for every ID on a label."""
-        found = self._found
-        taken: dict[str, list[str]] = defaultdict(list)
-        for ident, told in found.measurements.items():
-            taken[told[0].row.specimen].append(ident)
-        for ident, lineage in found.pieces.items():
-            key = (repr(lineage), repr(found.factors.get(ident)), [self._key(each) for each in taken[ident]])
-            self._record(ident, key, partial(specimen_page, found, self._book, ident, lineage, taken[ident]))
-        for ident, printed in found.prints.items():
-            own = [
-                repr(p.specimen)
-                for p in found.pieces.values()
-                if p.specimen and p.specimen.job_id == printed.job.id
-            ]
-            self._record(ident, (repr(printed), own), partial(job_page, found, self._book, ident))
-        for ident, history in found.spools().items():
-            counted = [(name, len(found.paths)) for name in found.prints]
-            self._record(
-                ident,
-                (repr(history), counted, len(found.pieces)),
-                partial(spool_page, found, self._book, ident, history),
-            )
-
-    def _record(self, ident: str, key: Any, make: Callable[[], str]) -> None:
-        digest = _digest(self._common, key)
-        if self._dry or self._site.unchanged(f"record {ident}", digest):
-            return
-        with self._site.group(f"record {ident}", digest):
-            self._site.put(f"{self._found.about.path(ident)}index.html", make())
+        noted = {ident for ident, _ in found.recordings}
+        for group, idents in self._by_group.items():
+            if any(found.paths[each].measured[0].files and each not in noted for each in idents):
+                document = read_packed(self._site.root / f"data/measurements/{group}.json.gz")
+                for each in measurements_of(document):
+                    paths = {(each["id"], file["field"]): file.get("path") for file in each.get("files", ())}
+                    found.recordings |= {key: path for key, path in paths.items() if path}
 
     def summary(self) -> None:
         """Make the front page with its pictures, the pages of materials, and what was set aside."""
@@ -325,7 +325,11 @@ class _Making:
             if lines := dry_and_wet(found, quantity):
                 title = f"{found.heading(quantity)}, dried beside not dried"
                 pictures.append(self._picture(f"pictures/dried-{slug(quantity)}.svg", title, lines))
-        site.put("index.html", index_page(found, pictures, self._titles))
+        methods = {told.row.method for told in found.all()}
+        for name in sorted(methods & set(self._plugged.methods)):
+            method = self._method(name)
+            site.put(method_path(method), method_page(found, method))
+        site.put("index.html", index_page(found, pictures, self._found.methods))
         site.put("set-aside.html", aside_page(found, self._book))
         for name in found.slugs:
             self._material(name)
@@ -360,10 +364,10 @@ class _Making:
             some = idents[:: max(1, -(-len(idents) // _OVER_EACH_OTHER))]
             path = f"pictures/{own}-{slug(method)}-curves.svg"
             said = "" if len(some) == len(idents) else f", {len(some)} of {len(idents)}"
-            title = f"{self._titles.get(method, method)}, curves over each other{said}"
-            if self._dry or len(some) < 2 or method not in self._plugged.methods:  # noqa: PLR2004 - one is no comparison
+            title = f"{found.methods.get(method, method)}, curves over each other{said}"
+            if len(some) < 2 or method not in self._plugged.methods:  # noqa: PLR2004 - one is no comparison
                 continue
-            key = _digest(_program(), title, [self._key(each) for each in some])
+            key = _digest(_program(), title, [self._key_of_measurement(each) for each in some])
             if self._site.unchanged(path, key):
                 if path in self._site.files:
                     yield path, title
@@ -377,16 +381,14 @@ class _Making:
 
     def _over_each_other(self, title: str, idents: Sequence[str]) -> str:
         found = self._found
-        numbers = {read_id(each)[0].number: each for each in idents}
-        groups = list(dict.fromkeys(lies(found.measurements[each][0].row.orientation) for each in idents))
+        lying = {each: lies(found.measurements[each][0].row.orientation) for each in idents}
+        groups = list(dict.fromkeys(lying.values()))
         axes, lines = ("", ""), list[Curve]()
-        with stored(self._book, list(numbers)) as rows:
-            for row in rows:
-                figure = figure_lines(self._book, self._plugged, row)
-                if figure is not None and (not lines or figure[0] == axes):
-                    axes = figure[0]
-                    group = groups.index(lies(found.measurements[numbers[row.id]][0].row.orientation))
-                    lines.append(replace(figure[1][0], group=group))
+        for each in idents:
+            figure = self._lines(each)
+            if figure is not None and (not lines or figure[0] == axes):
+                axes = figure[0]
+                lines.append(replace(figure[1][0], group=groups.index(lying[each])))
         return curves(title, axes, lines, groups) if len(lines) > 1 else ""
 
     def described(self) -> None:
@@ -428,13 +430,7 @@ class _Making:
     def _changes(self) -> list[tuple[str, str, str]]:
         """Return what changed, newest first: each measurement at the newest entry behind its own results."""
         found = self._found
-        newest = {
-            ident: max(
-                row["entry"] for table, row in path.touched() if table in ("measurement", "result", "verdict")
-            )
-            for ident, path in found.paths.items()
-        }
-        latest = sorted(newest.items(), key=lambda each: (-each[1], each[0]))[:60]
+        latest = sorted(found.written.items(), key=lambda each: (-each[1], each[0]))[:60]
         with Reader(self._book.engine) as reader:
             at = {
                 p["entry"].seq: p["entry"].at

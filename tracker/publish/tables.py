@@ -223,23 +223,22 @@ def _value(factors: Mapping[str, Any], name: str) -> Any:
 
 
 def _results(found: Gathered) -> Iterable[Record]:
-    return (result_record(found, told) for told in found.all())
+    return (result_record(told) for told in found.all())
 
 
-def result_record(found: Gathered, told: Told) -> Record:
+def result_record(told: Told) -> Record:
     """Return a result with how it stands and what it is of."""
     row, stated = told.row, state_row(told.row).data()
     return {
         "measurement": row.measurement,
         "quantity": row.quantity,
-        "title": found.titles.get(row.quantity, row.quantity),
         "value": row.value,
         "unit": row.unit,
         "uncertainty": row.uncertainty,
-        "expanded_uncertainty": stated.get("U"),
-        "k": stated.get("k"),
-        "low": stated.get("low"),
-        "high": stated.get("high"),
+        "expanded_uncertainty": _derived(stated["expanded_uncertainty"]),
+        "k": _derived(stated["k"]),
+        "low": _derived(stated["low"]),
+        "high": _derived(stated["high"]),
         "relation": row.relation,
         "counted": row.counted,
         "standing": "no value" if row.value is None else "counted" if row.counted else "set aside",
@@ -256,6 +255,11 @@ def result_record(found: Gathered, told: Told) -> Record:
         "method_version": row.version,
         "remarks": "; ".join(row.remarks),
     }
+
+
+def _derived(value: float | None) -> float | None:
+    """Return what follows from value and uncertainty, both of which stand there in full, to seven digits."""
+    return None if value is None else float(f"{value:.7g}")
 
 
 def _readings(found: Gathered) -> Iterable[Record]:
@@ -292,7 +296,6 @@ def _factors(found: Gathered) -> Iterable[Record]:
             yield {
                 "specimen": ident,
                 "factor": name,
-                "title": factor_named(name).words,
                 "value": each.value if number else None,
                 "text": None if number else each.value,
                 "unit": each.unit,
@@ -301,6 +304,15 @@ def _factors(found: Gathered) -> Iterable[Record]:
                 "basis": each.basis,
                 "source": each.source,
             }
+
+
+def _terms(found: Gathered) -> Iterable[Record]:
+    for name, title in sorted(found.titles.items()):
+        yield {"term": name, "kind": "quantity", "title": title, "unit": found.units.get(name)}
+    units = {name: each.unit for factors in found.factors.values() for name, each in factors.items()}
+    for name, unit in sorted(units.items()):
+        if name not in found.titles:
+            yield {"term": name, "kind": "factor", "title": factor_named(name).words, "unit": unit}
 
 
 def _dryings(found: Gathered) -> Iterable[Record]:
@@ -407,7 +419,7 @@ TABLES: Final[Sequence[Table]] = (
            *_f("source problem remark"), _PAGE),
           ("measurement",), _refers("specimen", "spool"), _measurements),
     Table("results", "A quantity computed from a measurement; one without value says why.",
-          (*_f("measurement quantity title"), *_f("value", "number", title="in the unit beside it"),
+          (*_f("measurement quantity"), *_f("value", "number", title="in the unit beside it"),
           *_f("unit"),
            *_f("uncertainty", "number", title="standard uncertainty u, in the unit"),
            *_f("expanded_uncertainty", "number", title="U = k·u at 95 %, in the unit"), *_f("k", "number"),
@@ -415,7 +427,8 @@ TABLES: Final[Sequence[Table]] = (
            *_f("relation", title="= for a value; > or < where the truth lies above or below it"),
            *_f("counted", "boolean", title="whether it enters means"), *_f("standing reason group"),
            *_f("specimen spool job material family orientation lying method method_version remarks")),
-          ("measurement", "quantity"), _refers("measurement", "specimen", "spool", "job", "material"),
+          ("measurement", "quantity"),
+          {**_refers("measurement", "specimen", "spool", "job", "material"), "quantity": ("terms", "term")},
           _results),
     Table("readings", "A raw reading behind a result: a number, a text, or a recording.",
           (*_f("measurement reading"), *_f("value", "number", title="in the unit beside it"),
@@ -424,11 +437,13 @@ TABLES: Final[Sequence[Table]] = (
           ("measurement", "reading"), _refers("measurement"), _readings),
     Table("factors",
     "Anything recorded about how a piece came to be: as it was in force over its gauge section.",
-          (*_f("specimen factor title"), *_f("value", "number", title="in the unit beside it"),
+          (*_f("specimen factor"), *_f("value", "number", title="in the unit beside it"),
           *_f("text unit"),
            *_f("low high", "number"), *_f("basis", title="measured, commanded, estimated, typed …"),
            *_f("source")),
-          ("specimen", "factor"), _refers("specimen"), _factors),
+          ("specimen", "factor"), {**_refers("specimen"), "factor": ("terms", "term")}, _factors),
+    Table("terms", "A quantity or factor by its name in the tables, as people call it.",
+          (*_f("term kind title unit"),), ("term",), {}, _terms),
     Table("answers", "An answer to a number or a material: a maker's, a reader's, or the bench's own.",
           (*_f("about by"), *_f("day", "date"), *_f("text address")),
           (), {}, _answers),

@@ -60,8 +60,9 @@ class Written:
         """Why it was done; empty where nobody said."""
         return str(self.head.get("reason", ""))
 
+    @cached_property
     def changes(self) -> dict[tuple[str, str], tuple[Columns, Columns]]:
-        """Return the rows it changed, by table and key: as they were and as they became."""
+        """The rows it changed, by table and key: as they were and as they became."""
         # New rows have no ``before``; most entries write nothing but new rows and need no reading.
         if _CHANGED not in self.body:
             return {}
@@ -99,18 +100,31 @@ class Journal:
     changes: list[Change] = field(default_factory=list)
 
 
-def journal_of(reader: Reader, touched: Sequence[Touched]) -> Journal:
-    """Return the entries that wrote some rows, with the history of each row."""
+def journal_of(
+    reader: Reader, touched: Sequence[Touched], known: dict[int, Written] | None = None
+) -> Journal:
+    """Return the entries that wrote some rows, with the history of each row.
+
+    Args:
+        reader: Open.
+        touched: The rows.
+        known: Entries that were read already, by number; what is read is added. Ways back of one job share
+            most of theirs.
+    """
     journal = Journal()
     for table, row in touched:
         tables = journal.wrote.setdefault(row["entry"], [])
         if table not in tables:
             tables.append(table)
+    if known:
+        journal.entries = {seq: known[seq] for seq in journal.wrote if seq in known}
     _fetch(reader, journal, journal.wrote)
-    corrected = {seq: changes for seq, entry in journal.entries.items() if (changes := entry.changes())}
+    corrected = {seq: changes for seq, entry in journal.entries.items() if (changes := entry.changes)}
     if corrected:
         for table, row in touched:
             _follow(reader, journal, table, row)
+    if known is not None:
+        known |= journal.entries
     journal.entries = dict(sorted(journal.entries.items()))
     journal.changes.sort(key=lambda change: change.entry.seq)
     return journal
@@ -127,7 +141,7 @@ def _follow(reader: Reader, journal: Journal, table: str, row: Columns) -> None:
     seq: int | None = row["entry"]
     while seq is not None:
         _fetch(reader, journal, [seq])
-        found = journal.entries[seq].changes().get(place) if seq in journal.entries else None
+        found = journal.entries[seq].changes.get(place) if seq in journal.entries else None
         if found is None:
             return
         before, after = found
@@ -177,7 +191,7 @@ def journal_lines(way: Way) -> Iterator[str]:
     acts: dict[tuple[str, str], list[str]] = {}
     for entry in way.path.journal.entries.values():
         # An amendment's reason stands beside what it amended.
-        reason = "" if entry.changes() else shortened(entry.reason)
+        reason = "" if entry.changes else shortened(entry.reason)
         day = f"{entry.at.astimezone(way.zone):%Y-%m-%d}"
         said = f"{entry.seq} {entry.act}{f' {reason}' if reason else ''}"
         acts.setdefault((day, entry.who), []).append(said)

@@ -101,7 +101,7 @@ class Printed:
                 if known[column] is not None
             ),
         )
-        return Station("settings", "meant and measured" if both else UNKNOWN, both, known=bool(both))
+        return Station("settings", "set and measured" if both else UNKNOWN, both, known=bool(both))
 
     def _changes(self, path: Path) -> Iterator[Station]:
         if path.changes:

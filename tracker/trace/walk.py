@@ -123,7 +123,7 @@ class Path:
         )
         yield from ((table, columns_of(row)) for table, row in singles if row is not None)
         for each in self.measured:
-            yield from _of_measurement(each)
+            yield from rows_of_measurement(each)
         lists: tuple[tuple[str, Sequence[object]], ...] = (
             ("factor", self.factors),
             ("change", self.changes),
@@ -139,7 +139,8 @@ class Path:
             yield "material", columns_of(self.material)
 
 
-def _of_measurement(each: Measured) -> Iterator[Touched]:
+def rows_of_measurement(each: Measured) -> Iterator[Touched]:
+    """Yield every row of a measurement with the name of its table."""
     yield "measurement", columns_of(each.measurement)
     for judged in each.results:
         yield "result", columns_of(judged.result)
