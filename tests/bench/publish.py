@@ -20,7 +20,7 @@ from tracker.desk.entering import add_record
 from tracker.desk.jobs import add_job
 from tracker.desk.measuring import Wanted, measure_all
 from tracker.desk.typedpieces import read_piece
-from tracker.desk.verdicts import judge
+from tracker.desk.voiding import judge
 from tracker.ids import measurement_id
 from tracker.model import SCHEMA
 from tracker.plugins import Plugged, load

@@ -8,7 +8,7 @@ import pytest
 from pypdf import PdfReader
 
 from tests.cli.bench import Filled
-from tracker.desk import printqueues
+from tracker.desk import labelling
 
 LPSTAT = "#!/bin/sh\necho desk_printer\necho tape_printer\n"
 LP = """#!/bin/sh
@@ -28,7 +28,7 @@ def queues(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         (folder / name).write_text(text)
         (folder / name).chmod(0o755)
     monkeypatch.setenv("PATH", f"{folder}:/usr/bin:/bin")
-    printqueues._queues.cache_clear()
+    labelling._queues.cache_clear()
     return folder
 
 

@@ -11,7 +11,7 @@ from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tracker.book import Book
 from tracker.comparing import Scope, follow_up, plan_text, watched, why
 from tracker.comparing.asking import name_group
-from tracker.desk.verdicts import judge
+from tracker.desk.voiding import judge
 from tracker.errors import Refused
 from tracker.plugins import Plugged, load
 from tracker.selection import result_rows

@@ -10,8 +10,7 @@ from tests.desk.bench import WHO, a_job, entries, row_of
 from tests.desk.test_logs import START, a_plate_job, rising
 from tracker.book import Book
 from tracker.desk.correcting import correct
-from tracker.desk.loglooks import look_at_log, offset_typed, piece_log, piece_log_chart
-from tracker.desk.logs import LogFile, add_log
+from tracker.desk.logs import LogFile, add_log, look_at_log, offset_typed, piece_log, piece_log_chart
 from tracker.errors import Refused
 from tracker.ids import specimen_id
 from tracker.kinds import find

@@ -6,7 +6,7 @@ import pytest
 
 from tests.desk.bench import WHO, a_piece, a_pull, last_entry, row_of
 from tracker.book import Book
-from tracker.desk.verdicts import judge
+from tracker.desk.voiding import judge
 from tracker.forms import FormError
 
 
@@ -39,7 +39,7 @@ def test_a_verdict_needs_a_reason(book: Book, reason: str) -> None:
 
 def test_what_has_no_value_cannot_be_counted(book: Book) -> None:
     """The reason for having none is told."""
-    pull = a_pull(book, a_piece(book), {"max_force": "1830"})
+    pull = a_pull(book, a_piece(book), {"max_force": "1830"}, incomplete=True)
     with pytest.raises(FormError, match="no value to count: no section"):
         judge(book, WHO, pull.id, counted=True, reason="why not", quantity="tensile.strength")
 

@@ -28,7 +28,7 @@ from tracker.desk.doubts import Done
 from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import change_setting
 from tracker.desk.measuring import measure
-from tracker.desk.verdicts import judge
+from tracker.desk.voiding import judge
 from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.kinds import KINDS, card_of, count_voided, find_row, kind_of, listed, name_of

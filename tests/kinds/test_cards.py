@@ -15,7 +15,7 @@ from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job, change_setting, end_job
 from tracker.desk.offbed import PieceOutcome, take_off
-from tracker.desk.verdicts import judge
+from tracker.desk.voiding import judge
 from tracker.kinds import Card, card_of, find, material_named
 from tracker.model import Specimen
 
@@ -147,7 +147,7 @@ def test_a_measurement_shows_readings_results_and_the_reason_of_its_verdict(book
 
 def test_a_refused_result_shows_why(book: Book) -> None:
     """No value, and what would give one."""
-    pull = a_pull(book, a_job(book).also[0], {"max_force": "1830"})
+    pull = a_pull(book, a_job(book).also[0], {"max_force": "1830"}, incomplete=True)
     assert "tensile.strength|no value: no section" in text(show(book, pull.id))
 
 

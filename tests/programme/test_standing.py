@@ -14,7 +14,7 @@ from tracker.desk.jobs import end_job
 from tracker.desk.measuring import measure
 from tracker.desk.offbed import read_outcomes, take_off
 from tracker.desk.plans import set_programme
-from tracker.desk.verdicts import judge
+from tracker.desk.voiding import judge
 from tracker.kinds import NotFoundError
 from tracker.plugins import load
 from tracker.programme import due, standing, still_wanted

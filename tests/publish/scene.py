@@ -7,7 +7,7 @@ from tracker.api import Recording
 from tracker.book import Book
 from tracker.desk.correcting import correct
 from tracker.desk.measuring import measure
-from tracker.desk.verdicts import judge
+from tracker.desk.voiding import judge
 from tracker.plugins import Plugged
 
 CURVE = Recording("pull.csv", b"extension_mm,force_N\n0,0\n0.1,200\n0.2,380\n0.5,700\n0.8,810\n0.9,790\n")

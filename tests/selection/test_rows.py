@@ -6,7 +6,7 @@ import pytest
 
 from tests.desk.bench import WHO, a_job, a_pull
 from tracker.book import Book
-from tracker.desk.verdicts import judge
+from tracker.desk.voiding import judge
 from tracker.selection import parse_filter, result_rows, selected
 
 

@@ -36,7 +36,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "verify": ("keeping", "Check schema, journal, rows, attachments and results."),
         "settings": ("keeping", "The book's title, time zone and address."),
         "key": ("keeping", "The key that signs heads of the journal."),
-        "import": ("importing", "Bring in an old spreadsheet."),
+        "import": ("keeping", "Bring in an old spreadsheet."),
         "person": ("entering", "People at the bench."),
     },
     "What comes in": {
@@ -47,7 +47,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "Printing": {
         "preflight": ("preflight", "Hold a plate file against sheet, spool and job, before it is printed."),
         "job": ("printing", "Jobs: add, change, end."),
-        "offbed": ("offbed", "What became of each piece, and labels for it."),
+        "offbed": ("labelling", "What became of each piece, and labels for it."),
         "label": ("labelling", "Labels for spools, dryings, rigs, jobs and specimens."),
     },
     "Testing": {
@@ -71,15 +71,15 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "show": ("looking", "Everything about one ID."),
         "list": ("looking", "All of a kind."),
         "log": ("looking", "The journal: who did what, when and why."),
-        "due": ("planning", "What waits: readings, rested pieces, calibrations."),
-        "programme": ("planning", "What a material still needs, and what to print next."),
-        "table": ("tabling", "Materials beside each other, with what lies behind each mean."),
-        "chart": ("tabling", "Quantities as a picture, every single result shown."),
+        "due": ("comparing", "What waits: readings, rested pieces, calibrations."),
+        "programme": ("comparing", "What a material still needs, and what to print next."),
+        "table": ("comparing", "Materials beside each other, with what lies behind each mean."),
+        "chart": ("comparing", "Quantities as a picture, every single result shown."),
         "publish": ("publishing", "The summary and everything behind it as a static site."),
         "compare-benches": ("publishing", "Repeatability and reproducibility over benches (ISO 5725-2)."),
         "dispute": ("publishing", "An answer to a number, published beside it."),
         "check": ("publishing", "Every number of a published site computed again, without the book."),
-        "choose": ("tabling", "Which condition of a material is published."),
+        "choose": ("comparing", "Which condition of a material is published."),
         "why": ("comparing", "Why two runs differ, and what cannot be told apart."),
         "followup": ("comparing", "What to print to tell it apart."),
         "watch": ("comparing", "Drift, readers that differ, improbable results."),
@@ -95,8 +95,8 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
 
 
 _OWN_WAY: Final = frozenset(
-    {"base", "drying", "finding", "job", "listing", "material", "measurement", "person", "registry", "rig",
-     "specimen", "spool", "whereabouts"}
+    {"base", "drying", "job", "material", "measurement", "person", "registry", "rig", "specimen", "spool",
+     "whereabouts"}
 )  # fmt: skip
 """Modules of ``tracker.kinds`` whose kinds have commands in the table above, or are no kinds."""
 

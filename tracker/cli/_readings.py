@@ -14,8 +14,7 @@ from typing import Any, Final
 import click
 
 from tracker.api import Ambiguous, Field, Method, ReadingsError, Recording, fields, validate
-from tracker.cli._asking import finder, prompt
-from tracker.cli._bench import Bench, DeclinedError
+from tracker.cli._bench import Bench, DeclinedError, finder, prompt
 from tracker.cli._telling import note
 from tracker.desk import scanning
 from tracker.desk.measuring import (

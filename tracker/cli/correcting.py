@@ -6,8 +6,7 @@ from typing import Any
 
 import click
 
-from tracker.cli._asking import asks, prompt_reason
-from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._bench import Bench, asks, pass_bench, prompt_reason
 from tracker.cli._readings import recordings
 from tracker.cli._telling import as_json, done, sure
 from tracker.desk import correcting, merging, voiding

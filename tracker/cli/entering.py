@@ -9,8 +9,7 @@ from typing import Any
 
 import click
 
-from tracker.cli._asking import asks, given_of, prompt, until_stored
-from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._bench import Bench, asks, given_of, pass_bench, prompt, until_stored
 from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
 from tracker.desk import dryings, merging
 from tracker.desk.doubts import Done

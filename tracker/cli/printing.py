@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Any, TypedDict
 
 import click
 
-from tracker.cli._asking import asks, finder, prompt, until_stored
-from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._pieces import Said, asked_pieces, commanded, reads_plate, settle, taken_in
+from tracker.cli._bench import Bench, asks, finder, pass_bench, prompt, until_stored
 from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
+from tracker.cli.preflight import Said, asked_pieces, commanded, reads_plate, settle, taken_in
 from tracker.desk import jobs
 from tracker.desk.doubts import Done
 from tracker.desk.jobplates import PlateFile, read_job_plate
@@ -274,7 +273,7 @@ def job_first_layer(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> N
 
     Logs and changes by hand at a time are laid beside the layers from then on.
     """
-    from tracker.desk.firstlayer import first_layer  # noqa: PLC0415 - brings numpy
+    from tracker.desk.logs import first_layer  # noqa: PLC0415 - brings numpy
 
     done(first_layer(bench.book, bench.who, bench.plugged, job, typed), as_json)
 
@@ -359,8 +358,11 @@ def job_log(
     as_json: bool,
 ) -> None:
     """Keep a log FILE of JOB; each piece gets what it says of the time in which it was printed."""
-    from tracker.desk.loglooks import offset_typed  # noqa: PLC0415 - brings numpy
-    from tracker.desk.logs import LogFile, add_log  # noqa: PLC0415 - the same
+    from tracker.desk.logs import (  # noqa: PLC0415 - the same
+        LogFile,
+        add_log,
+        offset_typed,
+    )
 
     log = LogFile.read(file, mapping, zone)
     offset_s = offset_typed(offset or "")
@@ -379,7 +381,7 @@ def _tell_look(
     Raises:
         Refused: It cannot be laid beside the job.
     """
-    from tracker.desk.loglooks import look_at_log  # noqa: PLC0415 - brings numpy
+    from tracker.desk.logs import look_at_log  # noqa: PLC0415 - brings numpy
 
     look = look_at_log(bench.book, bench.plugged, job, log, by, offset_s)
     if json_wanted:

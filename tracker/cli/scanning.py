@@ -10,8 +10,7 @@ from pathlib import Path
 import click
 
 from tracker.api import Method, fields
-from tracker.cli._asking import prompt
-from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._bench import Bench, pass_bench, prompt
 from tracker.cli._readings import (
     KEYS,
     OtherLabelError,

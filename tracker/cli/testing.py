@@ -8,8 +8,7 @@ from typing import Any
 import click
 
 from tracker.api import fields
-from tracker.cli._asking import asks, prompt_reason
-from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._bench import Bench, asks, pass_bench, prompt_reason
 from tracker.cli._readings import (
     OtherLabelError,
     Questions,
@@ -27,8 +26,8 @@ from tracker.cli._readings import (
     tell_measured,
 )
 from tracker.cli._telling import as_json, done, facts, note, say_json, sure, table
-from tracker.desk import verdicts
 from tracker.desk.measuring import MEASURE_FORM, Measured, measure
+from tracker.desk.voiding import judge
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.kinds import find
@@ -290,5 +289,5 @@ def verdict_command(
             raise Refused("Count it or set it aside", do="Say --count or --set-aside")
         counted = click.confirm("Shall it be counted?", err=True)
     why = prompt_reason(bench, reason)
-    act = verdicts.judge(bench.book, bench.who, measurement, counted=counted, reason=why, quantity=quantity)
+    act = judge(bench.book, bench.who, measurement, counted=counted, reason=why, quantity=quantity)
     done(act, as_json)

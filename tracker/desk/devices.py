@@ -1,4 +1,4 @@
-"""Devices: phones, tablets and rig computers that may read, and perhaps write, over the bench's network."""
+"""Devices and programs that reach the book by the network, and what they post: stored once."""
 
 from __future__ import annotations
 
@@ -6,16 +6,19 @@ import datetime as dt
 import hashlib
 import secrets
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Final, Literal
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
+from tracker.errors import Refused
 from tracker.forms import Ask, FormError, read, when_at
 from tracker.ids import rig_id
 from tracker.kinds import NotFoundError, find
-from tracker.model import Device
+from tracker.model import Device, SentForm
 
 Role = Literal["reads", "measures", "keeps"]
 ROLES: Final[tuple[Role, ...]] = ("reads", "measures", "keeps")
@@ -134,3 +137,46 @@ def _known(row: Device) -> Known:
 
 def _digest(secret: str) -> str:
     return hashlib.sha256(secret.encode()).hexdigest()
+
+
+class KeyTakenError(Refused):
+    """A sender uses the key of one measurement for another."""
+
+
+def posted_key(sender: str, key: str, content: bytes) -> str:
+    """Return what a measurement of a program is stored under, once.
+
+    Args:
+        sender: Who sends it: two senders may well number their measurements alike.
+        key: As the sender made it.
+        content: What is sent, in one canonical form.
+
+    Returns:
+        A digest of sender and key, a dot, a digest of the content.
+    """
+    return f"{_digest_of(sender, key)}.{sha256(content).hexdigest()[:40]}"
+
+
+def _digest_of(*texts: str) -> str:
+    return sha256("\0".join(texts).encode("utf-8", "replace")).hexdigest()[:40]
+
+
+def keep_posted(session: Session, key: str) -> None:
+    """Note inside an act that the sender's key of a :func:`posted_key` is used."""
+    sender, dot, _ = key.partition(".")
+    if dot:
+        session.add(SentForm(key=sender))
+
+
+def check_posted(session: Session, key: str) -> None:
+    """Let through a :func:`posted_key` whose sender has not used its key for other content.
+
+    Raises:
+        KeyTakenError: It has.
+    """
+    sender, dot, _ = key.partition(".")
+    if dot and session.get(SentForm, sender) is not None:
+        raise KeyTakenError(
+            "This key was used for another measurement",
+            do="Make a new key for each measurement; send one again only as it was",
+        )

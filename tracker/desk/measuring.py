@@ -29,8 +29,8 @@ from tracker.api import (
 from tracker.api import recordings as recordings_in
 from tracker.book import WITH_VOIDED, Book
 from tracker.desk import plausibility
+from tracker.desk.devices import check_posted, keep_posted
 from tracker.desk.doubts import Done, ask_all
-from tracker.desk.once import check_posted, keep_posted
 from tracker.desk.pieces import piece_of
 from tracker.desk.rigs import compliance_in_force, in_force, instruments, warning_of
 from tracker.errors import Refused

@@ -14,18 +14,23 @@ from sqlalchemy.orm import Session
 from tracker.book import with_voided
 from tracker.cards import Card
 from tracker.kinds.base import Kind
-from tracker.kinds.finding import (
+from tracker.kinds.registry import (
+    KINDS,
+    LISTS,
     NotFoundError,
     WrongKindError,
+    count_voided,
     fetch,
     find,
     find_row,
     ident_of,
+    kind_named,
+    kind_of,
+    listed,
+    listed_after,
     material_named,
     resolve,
 )
-from tracker.kinds.listing import count_voided, listed, listed_after
-from tracker.kinds.registry import KINDS, LISTS, kind_named, kind_of
 
 __all__ = [
     "KINDS",

@@ -1,18 +1,28 @@
-"""Which kinds there are: those of every module beside this one."""
+"""Which kinds there are, and how their records are found and listed."""
 
 from __future__ import annotations
 
+import datetime as dt
 import importlib
 import pkgutil
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
+from sqlalchemy import Connection, func, select
+from sqlalchemy.orm import Session
+
+from tracker.book import WITH_VOIDED, Book, with_voided
 from tracker.errors import Refused
-from tracker.kinds.base import Kind
+from tracker.ids import Ident, IdError, near_misses, read_payload, unchecked
+from tracker.kinds.base import Kind, merged_into
+from tracker.model import Material, Specimen
+from tracker.moments import local_time
+from tracker.stating import state
 from tracker.suggest import did_you_mean
 
-_NO_KINDS: Final = ("base", "registry", "finding", "listing", "whereabouts")
+_NO_KINDS: Final = ("base", "registry", "whereabouts")
 
 
 def _found() -> dict[str, Kind]:
@@ -56,3 +66,251 @@ def kind_named(plural: str) -> Kind:
             f"There is no list of {plural}", do=did_you_mean(plural, found, f"There are {', '.join(found)}")
         )
     return found[plural]
+
+
+_LONGEST: Final = 400
+"""More characters than any label's text has, its bench address included."""
+
+_GREATEST: Final = 2**63 - 1
+"""Greatest number that a database can be asked for."""
+
+
+class NotFoundError(Refused, LookupError):
+    """Nothing in this book has that ID or name."""
+
+
+class WrongKindError(Refused, ValueError):
+    """The ID is right, but names another kind of thing than was asked for."""
+
+
+def find(book: Book, session: Session, text: str, *kinds: str, voided: bool = False) -> Any:
+    """Return the row that an ID or a label's text names; a kind that has names also goes by them.
+
+    Args:
+        book: Whose code the label must carry, if it carries one.
+        session: To read with.
+        text: Typed or scanned.
+        kinds: Kinds allowed; all that have an ID where empty.
+        voided: Whether one that was taken back will do.
+
+    Raises:
+        IdError: It is no ID; the nearest that exist are named.
+        NotFoundError: It belongs to another book, there is no such row, or it was taken back.
+        WrongKindError: It is a row of another kind.
+    """
+    try:
+        ident = resolve(book, session, text, voided=voided)
+    except IdError:
+        named = KINDS[kinds[0]].by_name(session, text) if len(kinds) == 1 else None
+        if named is None:
+            raise
+        return named
+    if kinds and ident.kind not in kinds:
+        raise WrongKindError(f"{ident} is a {ident.kind}", do=f"Here a {' or '.join(kinds)} is wanted")
+    return fetch(session, ident)
+
+
+def find_row(book: Book, session: Session, text: str, *, voided: bool = False) -> Any:
+    """Return the row that a text names in any way: by ID, by name, or as a part (``storage3``).
+
+    Raises:
+        IdError: It is none of these; what is near is named.
+        NotFoundError: There is nothing of that name.
+    """
+    part = _PART.fullmatch(text.strip().lower())
+    if part is not None:
+        for kind in KINDS.values():
+            if part["word"] in (kind.part, *kind.aliases):
+                return _part(session, kind, int(part["number"]), voided=voided)
+    try:
+        return find(book, session, text, voided=voided)
+    # What has no label goes by its name; that is tried when the text is no ID. What is then refused is the
+    # ID, the likelier slip, unless a name is near.
+    except (IdError, NotFoundError) as refusal:
+        found = _named(session, text)
+        if found is None and voided:
+            with with_voided(session):
+                found = _named(session, text)
+        if found is not None:
+            return found
+        try:
+            return material_named(session, text)
+        except NotFoundError as unknown:
+            raise (unknown if "Did you mean" in unknown.do else refusal) from None
+
+
+def _named(session: Session, text: str) -> Any:
+    """Return the row of any kind that goes by a name, or None."""
+    named = (kind.by_name(session, text) for kind in KINDS.values() if kind.unique)
+    return next((row for row in named if row is not None), None)
+
+
+_PART: Final = re.compile(r"(?P<word>[a-z]+)(?P<number>\d{1,18})")
+
+
+def _part(session: Session, kind: Kind, number: int, *, voided: bool) -> Any:
+    row = session.get(kind.model, number, execution_options={WITH_VOIDED: True})
+    if row is None:
+        raise NotFoundError(
+            f"There is no {kind.part}{number} in this book", do=f"strandbook list {kind.plural}"
+        )
+    if row.voided is not None and not voided:
+        raise NotFoundError(f"{kind.part}{number} was taken back", do="strandbook show says when and why")
+    return row
+
+
+def resolve(book: Book, session: Session, text: str, *, voided: bool = False) -> Ident:
+    """Return which existing ID a text names; one that was merged leads to the other.
+
+    Raises:
+        IdError: It is none; the nearest that exist are named.
+        NotFoundError: It is of another book, nothing has it, or what had it was taken back.
+    """
+    if len(text) > _LONGEST:
+        raise IdError(f"{text[:20]!r}… is too long for an ID", do="Scan a label, or type an ID: J0012-04-K")
+    try:
+        scanned = read_payload(text)
+    except IdError as error:
+        raise _with_neighbours(session, text, error) from error
+    # Two benches both have an S0007; without the book's code a borrowed spool would be taken for one's own.
+    if scanned.book and scanned.book != book.code:
+        raise NotFoundError(
+            f"{scanned.readings[0]} is a label of another book ({scanned.book}); this one is {book.code}",
+            do="Open the other book with --book, or scan a label of this one",
+        )
+    # Typed without dashes it may be a piece or a job: what exists is meant.
+    for ident in scanned.readings:
+        row = fetch(session, ident)
+        if row is None:
+            continue
+        merged = merged_into(session, row)
+        if merged is not row:
+            return ident_of(merged)
+        if row.voided is not None and not voided:
+            raise NotFoundError(f"{ident} was taken back", do=f"strandbook show {ident} says when and why")
+        return ident
+    raise NotFoundError(
+        f"There is no {scanned.readings[0]} in this book",
+        do=f"strandbook list {KINDS[scanned.readings[0].kind].plural} shows what there is",
+    )
+
+
+def fetch(session: Session, ident: Ident) -> Any:
+    """Return the row of an ID, taken back or not, or None."""
+    if max(ident.number, ident.piece) > _GREATEST:
+        return None
+    if ident.kind == "specimen":
+        asked = select(Specimen).where(Specimen.job_id == ident.number, Specimen.piece == ident.piece)
+        return session.scalar(asked, execution_options={WITH_VOIDED: True})
+    return session.get(KINDS[ident.kind].model, ident.number, execution_options={WITH_VOIDED: True})
+
+
+def ident_of(row: Any) -> Ident:
+    """Return the ID of a row."""
+    if isinstance(row, Specimen):
+        return Ident("specimen", row.job_id, row.piece)
+    return Ident(kind_of(row).name, row.id)
+
+
+def material_named(session: Session, name: str) -> Material:
+    """Return a material by its name, upper and lower case alike; one that was merged leads to the other.
+
+    Raises:
+        NotFoundError: There is none; near names are offered.
+    """
+    kind = KINDS["material"]
+    found: Material | None = kind.by_name(session, name)
+    if found is not None:
+        return found
+    names = session.scalars(select(Material.name))
+    hint = "strandbook list materials shows what there is; strandbook material add enters one"
+    raise NotFoundError(f"There is no material {name!r} in this book", do=did_you_mean(name, names, hint))
+
+
+def _with_neighbours(session: Session, text: str, error: IdError) -> IdError:
+    meant = unchecked(text)
+    if meant is not None and fetch(session, meant) is not None:
+        return IdError(f"{text.strip()!r} lacks its check character", do=f"Did you mean {meant}?")
+    existing = [ident for ident in near_misses(text) if fetch(session, ident) is not None]
+    if not existing:
+        return error
+    return IdError(error.what, do=f"Nearest in this book: {', '.join(map(str, existing[:4]))}")
+
+
+_FIGURES: Final = frozenset(state(None).data())
+_NUMBER: Final = "row_number"
+
+
+def listed(
+    connection: Connection, plural: str, zone: dt.tzinfo | None = None, *, voided: bool = False
+) -> Iterator[dict[str, Any]]:
+    """Yield the records of a kind; each has ``id`` (a result: ``measurement`` and ``specimen``).
+
+    Args:
+        connection: To the book.
+        plural: Of the kind, as ``spools``.
+        zone: For people: moments are text in this zone, to the minute. Without it they are RFC 3339 in
+            UTC, for machines.
+        voided: List those alone that were taken back.
+
+    Raises:
+        Refused: There is no such list.
+    """
+    kind = kind_named(plural)
+    statement = kind.listing()
+    if voided:
+        statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
+    result = connection.execution_options(yield_per=2000).execute(statement)
+    for row in result:
+        shaped = {key: _plain(value, zone) for key, value in kind.listed(row).items()}
+        yield _for_people(shaped) if zone is not None and kind.name == "result" else shaped
+
+
+def listed_after(
+    connection: Connection, plural: str, after: int, most: int
+) -> tuple[list[dict[str, Any]], int | None]:
+    """Return records of a kind behind one that was given before, as :func:`listed` shows them to machines.
+
+    By the row's number and not by counting: a record that is taken back meanwhile shifts none of the others,
+    and the last part of a long list costs as much as the first.
+
+    Args:
+        connection: To the book.
+        plural: Of the kind, as ``spools``.
+        after: Number of the last one that was given; 0 for the first part.
+        most: How many at most.
+
+    Returns:
+        The records, by number, and the number of the last one where there are more behind it.
+
+    Raises:
+        Refused: There is no such list.
+    """
+    kind = kind_named(plural)
+    number = kind.model.id
+    statement = kind.listing().add_columns(number.label(_NUMBER)).where(number > after).order_by(None)
+    rows = connection.execute(statement.order_by(number).limit(most + 1)).all()
+    shown = [
+        {key: _plain(value, None) for key, value in kind.listed(row).items() if key != _NUMBER}
+        for row in rows[:most]
+    ]
+    return shown, getattr(rows[most - 1], _NUMBER) if len(rows) > most else None
+
+
+def count_voided(connection: Connection, plural: str) -> int:
+    """Return how many records of a kind were taken back."""
+    model = kind_named(plural).model
+    asked = select(func.count()).select_from(model).where(model.voided.is_not(None))
+    return int(connection.execute(asked, execution_options={WITH_VOIDED: True}).scalar_one())
+
+
+def _for_people(result: dict[str, Any]) -> dict[str, Any]:
+    """Put the statement in the place of its figures; machines get all of them."""
+    told = {name: value for name, value in result.items() if name not in _FIGURES}
+    return {**told, "stated": None if result["value"] is None else result["stated"]}
+
+
+def _plain(value: Any, zone: dt.tzinfo | None) -> Any:
+    if isinstance(value, dt.datetime) and zone is not None:
+        return local_time(value, zone)
+    return value.isoformat() if isinstance(value, (dt.datetime, dt.date)) else value

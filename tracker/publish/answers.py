@@ -8,7 +8,7 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.ids import IdError
 from tracker.kinds import material_named
-from tracker.kinds.finding import find
+from tracker.kinds.registry import find
 from tracker.model import Dispute, Measurement
 
 

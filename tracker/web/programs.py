@@ -20,9 +20,8 @@ from starlette.responses import JSONResponse, Response
 
 from tracker.api import ReadingsError, Recording, fields, schema
 from tracker.day import day_board
-from tracker.desk.devices import Known, device_of
+from tracker.desk.devices import Known, device_of, posted_key
 from tracker.desk.measuring import Measured, measure
-from tracker.desk.once import posted_key
 from tracker.errors import Doubt, Refused
 from tracker.kinds import card_of, find, ident_of, listed_after
 from tracker.stating import state_row

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from typing import Final
 
 from tracker.api import ReadingsError
+from tracker.desk.devices import KeyTakenError
 from tracker.desk.doubts import Doubt
-from tracker.desk.once import KeyTakenError
 from tracker.desk.photographs import PictureError
 from tracker.errors import Refused
 from tracker.forms import FormError

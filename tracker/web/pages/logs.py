@@ -9,8 +9,17 @@ from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from tracker.desk.loglooks import look_at_log, offset_typed, piece_log, piece_log_chart
-from tracker.desk.logs import ALIGNMENTS, By, LogFile, add_log, mapped_columns
+from tracker.desk.logs import (
+    ALIGNMENTS,
+    By,
+    LogFile,
+    add_log,
+    look_at_log,
+    mapped_columns,
+    offset_typed,
+    piece_log,
+    piece_log_chart,
+)
 from tracker.errors import Refused
 from tracker.forms import FormError
 from tracker.ids import Ident

@@ -12,7 +12,7 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.api import Method, Recording, fields
-from tracker.desk.loglooks import PieceLog, piece_log
+from tracker.desk.logs import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, IncompleteError, last_readings, last_rigs, measure
 from tracker.desk.overtime import Running, append, running
 from tracker.desk.platemaps import bed_of, things_of

@@ -13,11 +13,10 @@ from starlette.responses import Response
 from tracker_labels import Sheet, stocks
 
 from tracker.desk.jobs import change_setting, end_job, offered_end
-from tracker.desk.labelling import label_sheet
+from tracker.desk.labelling import label_sheet, print_pdf, print_queues
 from tracker.desk.logs import ALIGNMENTS
 from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.desk.platemaps import bed_of, things_of
-from tracker.desk.printqueues import print_pdf, print_queues
 from tracker.errors import Refused
 from tracker.forms import Ask, when_at
 from tracker.ids import Ident

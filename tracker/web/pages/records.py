@@ -15,8 +15,7 @@ from tracker.desk import correcting
 from tracker.desk.correcting import Correctable, changed, correctable
 from tracker.desk.doubts import Done
 from tracker.desk.entering import add_record
-from tracker.desk.verdicts import judge
-from tracker.desk.voiding import void
+from tracker.desk.voiding import judge, void
 from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.ids import Ident
