@@ -167,9 +167,9 @@ def unpacked(stream: BinaryIO, plate: int | None = None) -> Iterator[Unpacked]:
             if head.startswith((_ZIP, _EMPTY_ZIP)):
                 stream = _from_zip(stream, plate, notes)
             elif head.startswith(_GZIP):
-                stream = _copied(_gunzipped(stream, notes), _size(stream))
+                stream = copied(_gunzipped(stream, notes), _size(stream))
             elif head.startswith(MAGIC):
-                stream = _copied(_text(stream, notes), _size(stream))
+                stream = copied(_text(stream, notes), _size(stream))
             else:
                 break
             plate = None
@@ -196,7 +196,7 @@ def _size(stream: BinaryIO) -> int:
     return size
 
 
-def _copied(pieces: Iterator[bytes], packed: int) -> BinaryIO:
+def copied(pieces: Iterator[bytes], packed: int) -> BinaryIO:
     """Write pieces of text into a file of our own, as long as they are not too many."""
     most = min(_MOST_BYTES, _SURELY_FINE + _MOST_RATIO * packed)
     file = cast("BinaryIO", tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY))  # noqa: SIM115 - closed by who asked
@@ -290,7 +290,7 @@ def _from_zip(stream: BinaryIO, plate: int | None, notes: list[str]) -> BinaryIO
             raise NoSuchPlate(plate or 0, tuple(PackedPlate(n, i.filename, i.file_size) for n, i in members))
         info = wanted[0]
         with archive.open(info) as inside:
-            text = _copied(iter(lambda: inside.read(_BLOCK), b""), info.compress_size)
+            text = copied(iter(lambda: inside.read(_BLOCK), b""), info.compress_size)
         _check_digest(archive, info, text, notes)
         return text
 

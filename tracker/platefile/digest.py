@@ -46,7 +46,7 @@ def problems_of(tally: Tally, dialect: int, stated: Stated) -> tuple[tuple[str, 
     """
     cut = list(_signs_of_a_cut(tally, dialect, stated))
     notes = [*tally.problems, *(_counted(text, n) for text, n in tally.state.troubles.items())]
-    if not tally.state.e_mode_stated:
+    if not tally.state.mode.e_stated:
         kind = "relative" if tally.state.mode.relative_e else "absolute"
         notes.append(f"neither M82 nor M83: E was taken as {kind} (guessed)")
     return tuple(f"incomplete: {text}" for text in cut) + tuple(notes), not cut

@@ -167,7 +167,6 @@ class OtherLines:
         dwells: Seconds of standstill by line of the chunk.
         cuts: Lines of the chunk behind which positions mean something else, with the operation.
         end_line: The last line of the chunk that may belong to the end code; -1 for none.
-        doubts: From which line on firmwares differ in how they read E, and from which no more.
     """
 
     def __init__(self, state: State, read: Callable[[bytes], tuple[Meaning, ...]] = m.of_line) -> None:
@@ -177,7 +176,6 @@ class OtherLines:
         self.dwells: dict[int, float] = {}
         self.cuts: list[tuple[int, Meaning]] = []
         self.end_line = -1
-        self.doubts: list[tuple[int, bool]] = [(0, False)]
         self._state = state
         self._read = read
         self._remembered: dict[bytes, Remembered] = {}
@@ -193,7 +191,6 @@ class OtherLines:
         """
         self.dwells, self.cuts, self._counters = {}, [], []
         self.end_line = -1
-        self.doubts = [(0, self._state.doubt_e)]
         changes = Changes(self._now, self._width, self._state.visit, len(self._state.marks))
         now = self._walk(chunk, found, changes)
         _set_counters(found, self._counters)
@@ -279,8 +276,6 @@ class OtherLines:
                 state.apply(meaning)
                 if meaning[0] == "object":
                     state.begin_visit()
-        if state.doubt_e is not self.doubts[-1][1]:
-            self.doubts.append((line, state.doubt_e))
         if state.context is before[0] and state.plan is before[1] and state.mode is before[2]:
             return number
         self._loaded = self.modals(state.modal)

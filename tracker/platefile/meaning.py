@@ -310,6 +310,9 @@ def _heat(what: str, wait: bool) -> Callable[[Line], tuple[Meaning, ...]]:
     def build(line: Line) -> tuple[Meaning, ...]:
         # M109 S waits for heating only, R for cooling too: the set-point is the same.
         value = line.words.get("S", line.words.get("R") if wait else None)
+        if value is None and what == "nozzle" and (line.words.get("P") or 0.0) >= _HOT:
+            # In the dialects that call the extruder A, P is the temperature; elsewhere P is an index.
+            value = line.words["P"]
         tool = line.words.get("T")
         setting: tuple[Meaning, ...] = ((what, value, tool),) if value is not None else ()
         # A heater turned off behind the last deposit is how most files end.
@@ -433,6 +436,7 @@ def _progress(line: Line) -> tuple[Meaning, ...]:
 
 
 _WHOLE_PCT = 100
+_HOT = 100.0
 _QUIET = ("M117", "M118", "M900", "M572", "M17", "M105", "M110", "M115", "M302", "M400")
 _STILL = ("G29", "G34", "G80", "G32")
 

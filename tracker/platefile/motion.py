@@ -444,10 +444,10 @@ class Follower:
 
     def _alike(self, begins: Numbers, modes: Numbers, name: str, count: int) -> Any:
         """Return one field of the modes: as it is if all rows share it, else for each row."""
-        fields = [getattr(self._state.modes.values[number], name) for number in modes.tolist()]
-        if all(field == fields[0] for field in fields):
-            return fields[0]
-        return np.repeat(np.array(fields), np.diff(begins, append=count))
+        held = [getattr(one, name) for one in self._state.modes.values]
+        if len({held[number] for number in set(modes.tolist())}) == 1:
+            return held[int(modes[0])]
+        return np.repeat(np.array(held).take(modes), np.diff(begins, append=count))
 
     def _e_steps(self, values: Floats, sets: Flags, how: Reading) -> Floats:
         """Return how far each line moves the filament, in mm, and keep the counter."""

@@ -6,7 +6,7 @@ import gc
 import io
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from itertools import pairwise
 from typing import BinaryIO, TypedDict
@@ -15,16 +15,16 @@ import numpy as np
 
 from tracker.platefile import scan, settings_block
 from tracker.platefile.consistency import contradictions
-from tracker.platefile.containers import unpacked
+from tracker.platefile.containers import copied, unpacked
 from tracker.platefile.digest import USUAL_DIAMETER_MM, Digest, PerTool
 from tracker.platefile.facts import Plate, ReadAs
 from tracker.platefile.gather import Gatherer
 from tracker.platefile.islands import settle
-from tracker.platefile.lines import Changes, Channels, OtherLines
-from tracker.platefile.meaning import ENDS, Meaning, of_line
+from tracker.platefile.lines import Changes, Channels, Held, OtherLines
+from tracker.platefile.meaning import ENDS, SET_E, Meaning, of_line
 from tracker.platefile.motion import Follower
 from tracker.platefile.plain import Plain
-from tracker.platefile.source import CHUNK_BYTES, Progress, Source, check, chunks, opened
+from tracker.platefile.source import CHUNK_BYTES, Progress, Source, check, chunks, opened, size_of
 from tracker.platefile.state import State
 from tracker.platefile.tally import Tally
 
@@ -56,6 +56,29 @@ def e_is_relative(stream: BinaryIO) -> bool:
     falling = sum(b < a for a, b in pairwise(values))
     # A fifth and not a half: runs of equal lines give equal increments, which neither rise nor fall.
     return falling > _FALLING_SHARE * len(values)
+
+
+_HEATS = re.compile(rb"^[ \t]*M10[49]\b", re.MULTILINE)
+_AXIS_A_MOVE = re.compile(rb"^[ \t]*G0*[0-3]\b[^;\n\r]*?[XY][^;\n\r]*?A[-+.\d]", re.MULTILINE)
+_A_WORD = re.compile(rb"^([ \t]*(?:G0*[0-3]|G92)\b[^;\n]*?)A(?=[-+.\d])", re.MULTILINE)
+_AXIS_A = "the extruder is called A in this file; read as E"
+
+
+def calls_extruder_a(stream: BinaryIO) -> bool:
+    """Tell whether moves push filament by A and never by E, as dialects of milling controls do.
+
+    A heated nozzle tells them from mills with a rotary axis.
+    """
+    here = stream.tell()
+    head = stream.read(_LOOKED_AT)
+    stream.seek(here)
+    return not _MOVE.search(head) and bool(_HEATS.search(head) and _AXIS_A_MOVE.search(head))
+
+
+def as_e(stream: BinaryIO) -> BinaryIO:
+    """Return a copy of a text in which the extruder is called E."""
+    pieces = (_A_WORD.sub(rb"\1E", piece) for piece in chunks(stream, CHUNK_BYTES))
+    return copied(pieces, size_of(stream))
 
 
 _DOUBT = (
@@ -146,20 +169,21 @@ class Reader:
             self._cut(cut)
         # Chunk by chunk, or the rows of a large plate would all lie in memory at once.
         self._gatherer.settle()
-        self._tell_doubts(found)
+        self._tell_doubts(found, channels.mode)
         if self._follower.last_line >= 0:
             self.tally.ended = False
         self.tally.ended |= self._others.end_line > self._follower.last_line
         self._follower.last_line = -1
         self.tally.lines += len(found.kinds)
 
-    def _tell_doubts(self, found: scan.Scan) -> None:
+    def _tell_doubts(self, found: scan.Scan, mode: Held) -> None:
         """Say so if E moves between G90 or G91 and the next M82 or M83: firmwares read it differently."""
-        doubts = [*self._others.doubts, (len(found.kinds), False)]
-        for (start, doubtful), (stop, _) in pairwise(doubts):
-            moved = doubtful and not np.isnan(found.values[scan.E, start:stop]).all()
-            if moved and _DOUBT not in self.tally.problems:
-                self.tally.problems.append(_DOUBT)
+        modes = self.state.modes.values
+        if _DOUBT in self.tally.problems or not any(one.doubt_e for one in modes):
+            return
+        moved = np.flatnonzero(~np.isnan(found.values[scan.E]) & (found.kinds != SET_E))
+        if any(modes[number].doubt_e for number in np.unique(mode.at(moved)).tolist()):
+            self.tally.problems.append(_DOUBT)
 
     def _cut(self, cut: Meaning) -> None:
         if cut[0] == "home":
@@ -208,9 +232,15 @@ def read_plate(
         WhichPlate: The file holds several plates, and none is named.
         PlateRefused: The file is damaged beyond use, a picture, no text, empty, or deposits nothing.
     """
-    with opened(source) as file, unpacked(file, read_as.plate) as packed, _uncollected():
+    with ExitStack() as stack:
+        file = stack.enter_context(opened(source))
+        packed = stack.enter_context(unpacked(file, read_as.plate))
+        stack.enter_context(_uncollected())
         stream = packed.stream
         check(stream)
+        remarks = [_AXIS_A] if calls_extruder_a(stream) else []
+        if remarks:
+            stream = stack.enter_context(as_e(stream))
         start = stream.tell()
         relative = e_is_relative(stream) if read_as.relative_e is None else read_as.relative_e
         options: Options = {
@@ -224,6 +254,7 @@ def read_plate(
             stream.seek(start)
             tally = _tally(stream, options, chunk_bytes, progress)
             tally.cuts += packed.notes
+            tally.problems += remarks
             if _DOUBT in tally.problems:
                 tally.problems.remove(_DOUBT)
                 tally.problems += _readings(stream, start, options)

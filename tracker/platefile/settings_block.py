@@ -144,6 +144,9 @@ def stated(settings: Settings) -> Stated:
     length = note("filament_mm", _length(settings))
     mass = note("filament_g", _mass(settings))
     seconds = note("time_s", _time(settings))
+    if length == 0:
+        # A header that nobody filled in: all its totals are place holders.
+        lines, length, seconds = [], None, None
     layers = note("layers", _layers(settings))
     volume = note("filament_mm3", _volume(settings)) if length is None else None
     return Stated(
@@ -204,9 +207,12 @@ def volumetric(settings: Settings) -> bool | None:
     for key, text in settings.items():
         if _VOLUMETRIC.search(key):
             return text.strip().lower() in ("1", "true", "yes")
+        if _FLAVOUR.search(key) and "volumetric" in text.lower():
+            return True
     return None
 
 
+_FLAVOUR = re.compile(r"flavou?r$", re.IGNORECASE)
 _VOLUMETRIC = re.compile(r"use_volumetric_e|volumetric_extrusion$", re.IGNORECASE)
 _BED = re.compile(r"^(?:bed_shape|printable_area|bed_polygon)$", re.IGNORECASE)
 _BED_SIDE = {

@@ -209,6 +209,8 @@ class Mode(NamedTuple):
         e_scale: mm of filament per unit of E (volumetric E, inches).
         flat: Arcs lie in XY.
         tool: The tool that E moves.
+        e_stated: M82 or M83 has been met.
+        doubt_e: Firmware differs in how E is read here: a G90 or G91 has come since.
     """
 
     relative: bool = False
@@ -217,6 +219,8 @@ class Mode(NamedTuple):
     e_scale: float = 1.0
     flat: bool = True
     tool: int = 0
+    e_stated: bool = False
+    doubt_e: bool = False
 
 
 class Modal(NamedTuple):
@@ -237,7 +241,9 @@ class Modal(NamedTuple):
     feature: str
 
 
-PURE = frozenset({"feature", "limits", "fan", "plane", "nothing", "object", "object_label"})
+PURE = frozenset(
+    {"feature", "limits", "fan", "plane", "nothing", "object", "object_label", "relative", "relative_e"}
+)
 """Operations that turn one modal state into another and, done twice, leave nothing else behind.
 
 Entering or leaving an object also begins another visit, which the reader counts.
@@ -283,8 +289,6 @@ class State:
         self.in_thumbnail = False
         self.brackets: Counter[str] = Counter()
         self.stated_plan: set[str] = set()
-        self.e_mode_stated = False
-        self.doubt_e = False
         self.fraction_fans = True
         self._g90_sets_e = g90_sets_e
         self._contexts_of_owners = np.zeros(0, np.intp)
@@ -471,17 +475,14 @@ class State:
             self.plan = self.plan._replace(factor=value / 100)
 
     def _do_relative(self, relative: bool) -> None:
-        self.mode = self.mode._replace(relative=relative)
         # Firmware differs here: in one family G90 and G91 set E too. It matters only where the two would
         # then disagree.
-        self.doubt_e = self.e_mode_stated and relative is not self.mode.relative_e
-        if self._g90_sets_e:
-            self.mode = self.mode._replace(relative_e=relative)
+        doubt = self.mode.e_stated and relative is not self.mode.relative_e
+        relative_e = relative if self._g90_sets_e else self.mode.relative_e
+        self.mode = self.mode._replace(relative=relative, relative_e=relative_e, doubt_e=doubt)
 
     def _do_relative_e(self, relative: bool) -> None:
-        self.e_mode_stated = True
-        self.doubt_e = False
-        self.mode = self.mode._replace(relative_e=relative)
+        self.mode = self.mode._replace(relative_e=relative, e_stated=True, doubt_e=False)
 
     def _do_unit(self, unit: float) -> None:
         # E is a length as well, and inches hold for it too; under volumetric E the scale is kept in
