@@ -180,15 +180,19 @@ def _cells(at: Floats) -> Floats:
 
 def _rasterize(drawn: npt.NDArray[np.bool_], column: list[Floats], row: list[Floats]) -> None:
     """Mark the cells along straight lines: one sample at most a cell's side from the next."""
+    for x, y in zip(column, row, strict=True):
+        drawn[y.astype(np.int64) * CELLS + x.astype(np.int64)] = True
     steps = np.ceil(np.maximum(abs(column[1] - column[0]), abs(row[1] - row[0]))).astype(np.int64)
-    order = np.argsort(-steps, kind="stable")
+    # Of most lines nothing lies between the ends.
+    order = np.flatnonzero(steps > 1)
+    if not len(order):
+        return
+    order = order.take(np.argsort(-steps.take(order), kind="stable"))
     steps = steps.take(order)
     x, y = column[0].take(order), row[0].take(order)
-    drawn[y.astype(np.int64) * CELLS + x.astype(np.int64)] = True
-    part = np.maximum(steps, 1)
-    across, along = (column[1].take(order) - x) / part, (row[1].take(order) - y) / part
+    across, along = (column[1].take(order) - x) / steps, (row[1].take(order) - y) / steps
     # The longest lines first, so that those still to be drawn stand in front: no index is needed.
-    stops = np.searchsorted(-steps, -np.arange(1, int(steps[0]) + 1), "right")
+    stops = np.searchsorted(-steps, -np.arange(2, int(steps[0]) + 1), "right")
     for stop in stops.tolist():
         x, y = x[:stop] + across[:stop], y[:stop] + along[:stop]
         # Sums end a hair beyond the last cell, where there is none.

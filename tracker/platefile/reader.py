@@ -332,7 +332,7 @@ def _readings(stream: BinaryIO, start: int, options: Options) -> list[str]:
 
 _PLAIN_BYTES = 64 << 20
 """The plain reader keeps every row in memory; a longer text it does not try."""
-_LOOKED_AT_TWICE = 8 << 20
+_LOOKED_AT_TWICE = 2 << 20
 _SAME_LENGTH, _SAME_VOLUME = 0.001, 0.02
 
 
