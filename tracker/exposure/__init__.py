@@ -23,7 +23,7 @@ from tracker.exposure.days import (
     Timeline,
     timeline,
 )
-from tracker.exposure.diffusion import diffusion_from_fraction, tau_for_uptake, uptake
+from tracker.exposure.diffusion import uptake
 from tracker.exposure.families import (
     Assumptions,
     DryingAdvice,
@@ -36,7 +36,7 @@ from tracker.exposure.families import (
 )
 from tracker.exposure.statement import GRADES, Grade, OpenAir, Water, WaterHistory, open_air
 from tracker.exposure.water import water, water_history
-from tracker.exposure.weighing import DryingFit, MassLoss, difference_u_g, fit_drying, left_after, mass_loss
+from tracker.exposure.weighing import MassLoss, mass_loss
 
 __all__ = [
     "GRADES",
@@ -44,7 +44,6 @@ __all__ = [
     "Assumptions",
     "Drying",
     "DryingAdvice",
-    "DryingFit",
     "Families",
     "Family",
     "Figure",
@@ -65,11 +64,7 @@ __all__ = [
     "days_svg",
     "days_text",
     "dew_point_c",
-    "difference_u_g",
-    "diffusion_from_fraction",
     "drying_advice",
-    "fit_drying",
-    "left_after",
     "load_families",
     "mass_loss",
     "open_air",
@@ -77,7 +72,6 @@ __all__ = [
     "rh_elsewhere",
     "rh_sealed_rigid",
     "saturation_hpa",
-    "tau_for_uptake",
     "timeline",
     "uptake",
     "vapour_hpa",

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from tracker.errors import Refused
 from tracker.exposure.days import Drying, Timeline
-from tracker.exposure.diffusion import RATES, WEIGHTS, Array, uptake
+from tracker.exposure.diffusion import Array
 from tracker.exposure.families import Assumptions, Family
 from tracker.exposure.runs import (
     NINETY,
@@ -36,7 +36,6 @@ from tracker.exposure.runs import (
     start_rh,
 )
 
-ENOUGH: Final = 3
 """Weighings that a drying needs before its shape says anything."""
 
 Interval = tuple[float, float]
@@ -64,36 +63,6 @@ class MassLoss:
     dry_pct: Interval
     u_pct: float
     empty_known: bool
-
-
-@dataclass(frozen=True, slots=True)
-class DryingFit:
-    """What the course of three or more weighings in one drying says.
-
-    Attributes:
-        d_m2_s: Effective diffusion coefficient at the dryer's temperature, m²/s, winding and warm-up
-            included.
-        d_low_m2_s: Lower end at which the weighings still fit, about 90 %, m²/s.
-        d_high_m2_s: Upper end, m²/s.
-        plateau_g: Mass the spool tends to, g.
-        on_plateau: Whether the last two weighings agree within their uncertainty.
-    """
-
-    d_m2_s: float
-    d_low_m2_s: float
-    d_high_m2_s: float
-    plateau_g: float
-    on_plateau: bool
-
-
-def difference_u_g(readability_g: float, repeatability_g: float) -> float:
-    """Return the standard uncertainty of a difference of two weighings: √(2 (s² + d²/12)), in g.
-
-    Args:
-        readability_g: d, the last step of the display, g.
-        repeatability_g: s, standard deviation of repeated weighings, g.
-    """
-    return math.sqrt(2.0 * (repeatability_g**2 + readability_g**2 / 12.0))
 
 
 def mass_loss(before_g: float, after_g: float, empty_g: float | Interval, u_g: float) -> MassLoss:
@@ -131,86 +100,6 @@ def mass_loss(before_g: float, after_g: float, empty_g: float | Interval, u_g: f
         u_pct=100.0 * u_g / (after_g - high),
         empty_known=low == high,
     )
-
-
-def left_after(removed_pct: float, tau: float, surface_pct: float) -> Interval:
-    """Return the water before and after a drying that removed ``removed_pct`` within ``tau``, both wt%.
-
-    One weighing gives one equation: c0 = Cs + removed / F(τ), left = c0 - removed. A factor of four in D
-    moves what is left by three: give a range of ``tau``, never one.
-
-    Args:
-        removed_pct: Water the drying took out, wt%.
-        tau: Length of the drying, D t/a², dimensionless.
-        surface_pct: Cs, what the surface is driven to in the dryer, wt%.
-
-    Raises:
-        Refused: ``tau`` is not above zero.
-    """
-    if not tau > 0.0:
-        raise Refused(f"dimensionless drying time {tau:g}", why="nothing can have been removed in no time")
-    before = surface_pct + removed_pct / uptake(tau)
-    return before, before - removed_pct
-
-
-def fit_drying(weighings: Sequence[tuple[float, float]], diameter_mm: float, u_g: float) -> DryingFit:
-    """Return the effective diffusion coefficient from three or more weighings in one drying.
-
-    (g - g∞)/(g0 - g∞) = 1 - F(D t/a²): the empty mass cancels. For each D of a fine scale the two masses
-    follow by least squares; the range is where the sum of squares rises by less than 2.7 (about 90 %).
-
-    Args:
-        weighings: Hours from the beginning and grams, in order; u_g/√2 is taken for each.
-        diameter_mm: Of the filament.
-        u_g: Standard uncertainty of a difference of two weighings, g.
-
-    Raises:
-        Refused: Fewer than three weighings (one end-point cannot tell D from the water at the start), times
-            that do not rise, or a course that settles no D.
-    """
-    if len(weighings) < ENOUGH:
-        raise Refused(
-            f"{len(weighings)} weighings",
-            why="with fewer than three the diffusion coefficient cannot be told from the water at the start",
-            do="Weigh three to five times in one drying, the last two on the plateau.",
-        )
-    hours, grams = np.array(weighings, dtype=float).T
-    if np.any(np.diff(hours) <= 0.0):
-        raise Refused(
-            "weighings", why="their times do not rise", do="Give hours from the beginning, in order."
-        )
-    trial = np.geomspace(1e-15, 1e-8, 1401)
-    squares, plateau = _least_squares(hours, grams, trial / (diameter_mm / 2000.0) ** 2)
-    chi2 = squares / (u_g**2 / 2.0)
-    fits = np.flatnonzero(chi2 <= chi2.min() + 2.7)
-    best = int(np.argmin(chi2))
-    # The best fit at an end of the scale is no fit: the true figure lies beyond, or anywhere.
-    if fits[0] == 0 or fits[-1] == len(trial) - 1:
-        raise Refused(
-            "course of the weighings",
-            why="it settles no diffusion coefficient: the change is too small or too even",
-            do="Weigh again later in the drying, or on a finer balance.",
-        )
-    return DryingFit(
-        d_m2_s=float(trial[best]),
-        d_low_m2_s=float(trial[fits[0]]),
-        d_high_m2_s=float(trial[fits[-1]]),
-        plateau_g=float(plateau[best]),
-        on_plateau=bool(abs(grams[-1] - grams[-2]) <= 2.0 * u_g),
-    )
-
-
-def _least_squares(hours: Array, grams: Array, per_second: Array) -> tuple[Array, Array]:
-    """Return the sum of squares and the final mass for each trial of D/a²."""
-    tau = np.outer(per_second, hours * 3600.0)
-    left = np.exp(-tau[:, :, np.newaxis] * RATES) @ WEIGHTS[:-1] + WEIGHTS[-1] * (tau == 0.0)
-    off = left - left.mean(axis=1, keepdims=True)
-    heavy = grams - grams.mean()
-    spread = np.maximum((off**2).sum(axis=1), 1e-300)
-    # A drying only ever loses: a rising course fits no better than a constant mass.
-    slope = np.maximum(off @ heavy / spread, 0.0)
-    residual = heavy - slope[:, np.newaxis] * off
-    return np.asarray((residual**2).sum(axis=1)), np.asarray(grams.mean() - slope * left.mean(axis=1))
 
 
 _EXPONENTS: Final = (-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5)

@@ -18,7 +18,7 @@ from tracker.statistics.compare import (
     welch,
 )
 from tracker.statistics.control import EwmaChart, IndividualsChart, ewma, shewhart_individuals
-from tracker.statistics.location import MeanInterval, Summary, mean_interval, summary
+from tracker.statistics.location import Summary, summary
 from tracker.statistics.outliers import (
     OutlierHint,
     PlateOutlier,
@@ -66,7 +66,6 @@ __all__ = [
     "LimitedMean",
     "MandelHK",
     "MaterialMean",
-    "MeanInterval",
     "OrdinalSummary",
     "OutlierHint",
     "PlateOutlier",
@@ -86,7 +85,6 @@ __all__ = [
     "mandel_h_k",
     "material_mean",
     "material_means",
-    "mean_interval",
     "ordinal_summary",
     "permutation_p",
     "plate_critical",

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from scipy.special import stdtrit
-
 from tracker.errors import Refused
 
 
@@ -28,30 +26,6 @@ class Summary:
     sd: float | None
     low: float
     high: float
-
-
-@dataclass(frozen=True)
-class MeanInterval:
-    """A mean with its Student interval, in the unit of the readings.
-
-    Attributes:
-        n: Number of readings.
-        mean: Arithmetic mean.
-        sd: Standard deviation, divisor n - 1; None for a single reading.
-        low: Lower limit; None for a single reading.
-        high: Upper limit; None for a single reading.
-        level: Confidence level of the interval, between 0 and 1.
-        uninformative: True for one or two readings: two give an interval whose
-            half-width is 6.35 times their difference at 95 %.
-    """
-
-    n: int
-    mean: float
-    sd: float | None
-    low: float | None
-    high: float | None
-    level: float
-    uninformative: bool
 
 
 def finite(values: Iterable[float], what: str = "readings") -> list[float]:
@@ -101,27 +75,3 @@ def summary(values: Iterable[float]) -> Summary:
     # One reading has no scatter that anybody knows; 0 would claim that it has none.
     sd = math.sqrt(sum_of_squares(numbers, mean) / (n - 1)) if n > 1 else None
     return Summary(n, mean, sd, min(numbers), max(numbers))
-
-
-def mean_interval(values: Iterable[float], level: float = 0.95) -> MeanInterval:
-    """Return the mean with its Student t interval: mean ± t(n-1) · sd / √n.
-
-    Raises:
-        Refused: There are no readings, one is not finite, or ``level`` is not between 0 and 1.
-    """
-    if not 0 < level < 1:
-        raise Refused(f"confidence level {level}", why="not between 0 and 1", do="Use 0.95.")
-    facts = summary(values)
-    if facts.sd is None:
-        return MeanInterval(1, facts.mean, None, None, None, level, uninformative=True)
-    # SciPy's bare function: importing its distributions would cost every command a third of a second.
-    half = stdtrit(facts.n - 1, (1 + level) / 2) * facts.sd / math.sqrt(facts.n)
-    return MeanInterval(
-        facts.n,
-        facts.mean,
-        facts.sd,
-        facts.mean - float(half),
-        facts.mean + float(half),
-        level,
-        uninformative=facts.n <= 2,  # noqa: PLR2004 - one degree of freedom
-    )
