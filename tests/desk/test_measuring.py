@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from sqlalchemy import select
@@ -25,7 +26,7 @@ from tests.desk.bench import (
     row_of,
 )
 from tracker.api import ReadingsError, Recording
-from tracker.book import Book
+from tracker.book import Book, new_book
 from tracker.desk.correcting import correct
 from tracker.desk.doubts import Doubt
 from tracker.desk.measuring import IncompleteError, in_units, last_readings, last_rigs, measure
@@ -121,6 +122,14 @@ def test_the_calibration_in_force_that_day_is_kept(book: Book) -> None:
     rig = a_calibrated_rig(book, done_on="2026-02-05")
     done = a_pull(book, a_piece(book), rigs=[rig], about={"at": "2026-01-10 10:00"})
     assert row_of(book, done.id).rigs[0].calibration is None
+
+
+def test_the_day_of_a_calibration_is_the_benchs(tmp_path: Path) -> None:
+    """On the morning of the day in Auckland it is yesterday in UTC; the calibration is in force."""
+    with new_book(str(tmp_path / "far"), WHO, zone="Pacific/Auckland") as far:
+        rig = a_calibrated_rig(far, done_on="2026-02-05")
+        done = a_pull(far, a_piece(far), rigs=[rig], about={"at": "2026-02-05 08:00"})
+        assert row_of(far, done.id).rigs[0].calibration is not None
 
 
 def test_what_is_no_rig_is_no_rig(book: Book) -> None:

@@ -7,6 +7,7 @@ import zoneinfo
 from typing import Any
 
 import pytest
+from tracker.desk.verdicts import judge
 
 from tests.books import fill
 from tests.desk.bench import (
@@ -123,6 +124,16 @@ def test_a_result_is_listed_with_all_that_scripts_read(book: Book) -> None:
         "quantity": "tensile.strength", "value": 45.75, "unit": "MPa", "relation": "=",
         "dof": None, "coverage": 0.95, "group": None, "counted": True, "refused": None,
     }  # fmt: skip
+
+
+def test_a_result_set_aside_is_listed_as_not_counted(book: Book) -> None:
+    """Scripts that average the list must see which results a verdict keeps out."""
+    first, second, *_ = a_job(book).also
+    aside = a_pull(book, first).id
+    a_pull(book, second)
+    judge(book, WHO, aside, counted=False, reason="slipped")
+    found = {row["measurement"]: row["counted"] for row in rows(book, "results")}
+    assert (found.pop(aside), list(found.values())) == (False, [True])
 
 
 def test_a_refused_result_is_listed_with_its_reason(book: Book) -> None:
