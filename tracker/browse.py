@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Select, String, and_, cast, func, or_, select
@@ -19,6 +19,7 @@ from tracker import ids
 from tracker.book import Book
 from tracker.day import SpoolNow, spools_now
 from tracker.errors import Refused
+from tracker.kinds import listed_of
 from tracker.lineage import main_spool_id
 from tracker.model import (
     Drying,
@@ -38,6 +39,9 @@ PAGE: Final = 40
 FOUND: Final = 8
 """Of each kind, so many are shown of a search."""
 
+COUNTED: Final = 1000
+"""Of each kind, so many are counted of a search."""
+
 Asked = Mapping[str, str]
 
 
@@ -50,12 +54,14 @@ class Line:
         says: What people ask of its kind, a few words each.
         boxes: Of a job: ``box_mm`` of its specimens, for its plate in small.
         spool: Of a spool: as it is now.
+        columns: All that its kind's list has, by name: what can be chosen to be shown.
     """
 
     id: str
     says: tuple[str, ...]
     boxes: Sequence[Sequence[float]] = ()
     spool: SpoolNow | None = None
+    columns: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -367,7 +373,16 @@ def list_page(
         pages = max(1, -(-count // size))
         at = min(max(1, page), pages)
         numbers = _numbers(session, how, conditions, order, at, size, count)
-        return Listing(how.lines(book, session, numbers), count, at, pages, _choices(session, how))
+        lines = _with_columns(session, kind, numbers, how.lines(book, session, numbers), book.zone)
+        return Listing(lines, count, at, pages, _choices(session, how))
+
+
+def _with_columns(
+    session: Session, kind: str, numbers: Sequence[int], lines: Sequence[Line], zone: dt.tzinfo
+) -> list[Line]:
+    """Return lines with the columns of their kind's list; moments as people read them."""
+    by_id = {row.pop("id"): row for row in listed_of(session.connection(), kind, numbers, zone)}
+    return [replace(each, columns=by_id.get(each.id, {})) for each in lines]
 
 
 def _numbers(
@@ -443,12 +458,22 @@ def search(book: Book, text: str) -> list[Found]:
     day = _day(text.strip())
     found = []
     for kind in KINDS:
-        listing = (
-            _of_day(book, kind, day) if day is not None else list_page(book, kind, text=text, size=FOUND)
-        )
+        listing = _of_day(book, kind, day) if day is not None else _with_words(book, kind, text)
         if listing.count:
             found.append(Found(kind, listing.lines, listing.count))
     return found
+
+
+def _with_words(book: Book, kind: str, text: str) -> Listing:
+    """Return the newest records with some words, and how many there are, counted no further than is of use.
+
+    Words are in no index: whoever looks for one goes through the whole table, and goes through it once.
+    """
+    how = _LISTS[kind]
+    rows = how.rows().where(*_conditions(how, kind, {}, text)).order_by(how.model.id.desc())
+    with book.read() as session:
+        numbers = list(session.scalars(rows.limit(COUNTED)))
+        return Listing(how.lines(book, session, numbers[:FOUND]), len(numbers), 1, 1)
 
 
 def _day(text: str) -> dt.date | None:

@@ -81,6 +81,15 @@ class Browser(httpx.Client):
         """Send a form with its token."""
         return self.post(path, data={"csrf": self.token(page), **(fields or {})}, **how)
 
+    def until(self, path: str, words: str) -> str:
+        """Ask for a page until what is worked on beside it is there; return its text."""
+        for _ in range(600):
+            text = self.get(path).text
+            if words in text:
+                return text
+            time.sleep(0.05)
+        raise AssertionError(f"{path} never said {words!r}: {text}")
+
     def pair(self, code: str, name: str = "phone") -> httpx.Response:
         """Ask to be let in."""
         return self.fill("/pair", {"code": code, "name": name}, page="/pair")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import shutil
@@ -13,14 +14,16 @@ import httpx
 import pytest
 from axe_playwright_python.base import AxeResults
 from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
 from playwright.sync_api import Browser as Chromium
 from playwright.sync_api import Page, expect, sync_playwright
 from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
+from tests.plates import UPRIGHT, plate
 from tests.web.site import Site, running
 from tracker.api import Recording
-from tracker.book import Book
+from tracker.book import Book, open_book
 from tracker.desk.correcting import correct
 from tracker.desk.devices import pair_device
 from tracker.desk.entering import keep_spool
@@ -96,12 +99,30 @@ class Devices:
 
 
 @pytest.fixture(scope="session")
-def devices() -> Iterator[Devices]:
-    """Give the devices of the system's browser."""
+def devices(bench_template: tuple[Path, Site], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Devices]:
+    """Give the devices of the system's browser; their camera sees the label of the first specimen."""
+    folder, site = bench_template
+    with open_book(str(folder)) as book:
+        label = Label(f"{site.pieces[0]}.{book.code}", site.pieces[0], "ASA")
+    film = tmp_path_factory.mktemp("camera") / "label.y4m"
+    film.write_bytes(_film(draw_sheet([label], find_stock("a4-3x8")).pages_png()[0]))
+    camera = (
+        "--use-fake-device-for-media-stream",
+        "--use-fake-ui-for-media-stream",
+        f"--use-file-for-fake-video-capture={film}",
+    )
     with sync_playwright() as player:
-        browser = player.chromium.launch(executable_path=CHROMIUM, args=list(_OPTIONS))
+        browser = player.chromium.launch(executable_path=CHROMIUM, args=[*_OPTIONS, *camera])
         yield Devices(browser)
         browser.close()
+
+
+def _film(sheet: bytes) -> bytes:
+    """Return a film (YUV4MPEG2) of the upper left corner of a printed sheet, where its first label is."""
+    with Image.open(io.BytesIO(sheet)) as whole:
+        seen = whole.convert("L").crop((0, 0, whole.width // 2, whole.width * 3 // 8)).resize((640, 480))
+    frame = b"FRAME\n" + seen.tobytes() + bytes([128]) * (640 * 480 // 2)
+    return b"YUV4MPEG2 W640 H480 F10:1 Ip A1:1 C420jpeg\n" + frame * 3
 
 
 @pytest.fixture
@@ -647,8 +668,6 @@ def furnished(
     book_template: Path, tmp_path_factory: pytest.TempPathFactory, plugged: Plugged
 ) -> Iterator[tuple[Site, str]]:
     """Give a page on a book with two tested runs, a plate with outcomes and a spool with days."""
-    from tracker.book import open_book  # noqa: PLC0415 - for this one fixture
-
     place = tmp_path_factory.mktemp("furnished") / "book"
     shutil.copytree(book_template, place)
     with open_book(str(place)) as book, running(book, plugged) as site:
@@ -675,6 +694,9 @@ PAGES = {
     "journal": "/journal",
     "drift": "/watch",
     "care": "/care",
+    "cut": "/act/cut?of={piece}",
+    "columns": "/list/specimens?columns=material&columns=orientation&columns=outcome",
+    "next plates": "/followup?a={job}&b={second}&of=tensile.strength",
     "import": "/import",
     "spool": "/{spool}",
     "table": "/table?of=tensile.strength",
@@ -718,8 +740,16 @@ def _faults(page: Page, name: str) -> str:
         page.set_viewport_size({"width": width, "height": height})
         if not page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth"):
             found += f"{name} is wider than {width}. "
+        if broken := page.evaluate(_BROKEN_IDS):
+            found += f"{name}: {broken} break at {width}. "
     page.emulate_media(color_scheme="dark")
     return found + _broken(page, "color-contrast")
+
+
+_BROKEN_IDS = r"""() => [...document.querySelectorAll(".id")]
+.filter((e) => /^[SJMDR]\d+(-\d+)?-\w$/.test(e.textContent.trim()) && e.getClientRects().length > 1)
+.map((e) => e.textContent)"""
+"""IDs that do not stand on one line."""
 
 
 def _broken(page: Page, *rules: str) -> str:
@@ -747,3 +777,62 @@ def test_looking_writes_nothing(furnished: tuple[Site, str], opened: Opened) -> 
     for path in ("/", f"/{site.job}", f"/{site.pieces[0]}", f"/{site.spool}", "/table"):
         opened(site.url + path)
     assert entries(site.book) == before
+
+
+def test_the_camera_in_the_page_reads_a_label(prepared: Site, plugged: Plugged, opened: Opened) -> None:
+    """Over a trusted connection: one press, and the specimen that the camera sees is open."""
+    with running(prepared.book, plugged, prepared, secure=True) as site:
+        page = opened(site.url, 360, has_touch=True)
+        page.locator("[data-camera]").tap()
+        expect(page.get_by_role("heading", level=1)).to_have_text(site.pieces[0], timeout=15000)
+
+
+def test_the_page_can_be_put_on_a_home_screen(site: Site, opened: Opened) -> None:
+    """The browser finds nothing that keeps it from being installed, and reads the manifest without errors."""
+    page = opened(site.url, 360)
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    tools = page.context.new_cdp_session(page)
+    assert tools.send("Page.getAppManifest")["errors"] == []
+    found = [each["errorId"] for each in tools.send("Page.getInstallabilityErrors")["installabilityErrors"]]
+    # A device of a test is a private window, which offers to install nothing; that is all it minds.
+    assert [each for each in found if each != "in-incognito"] == []
+    tools.detach()
+
+
+def test_a_page_looked_at_opens_again_without_a_connection(site: Site, opened: Opened) -> None:
+    """What was open at the bed opens again, with its forms; what was never looked at does not."""
+    page = opened(site.url, 360)
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.wait_for_function("navigator.serviceWorker.controller !== null")
+    page.goto(f"{site.url}/{site.spool}")
+    expect(page.get_by_role("heading", level=1)).to_contain_text(site.spool)
+    page.context.set_offline(True)
+    page.reload()
+    expect(page.get_by_role("heading", level=1)).to_contain_text(site.spool)
+    page.fill("#m-mass_g", "1200")
+    page.get_by_role("button", name="Enter the mass").click()
+    expect(page.locator("#queue")).to_contain_text("1 form waits")
+
+
+def test_without_scripts_a_recording_is_measured(site: Site, opened: Opened, tmp_path: Path) -> None:
+    """The file is chosen, the section typed: the number is computed from the curve."""
+    rows = "".join(f"{i / 100:.2f},{i * 4.575:.1f}\n" for i in range(401))
+    (tmp_path / "pull.csv").write_text("extension_mm,force_N\n" + rows)
+    page = opened(f"{site.url}/{site.pieces[0]}?method=tensile", 360, java_script_enabled=False)
+    page.set_input_files("#r-r-curve", tmp_path / "pull.csv")
+    page.fill("#r-r-width", "10.00")
+    page.fill("#r-r-thickness", "4.00")
+    page.get_by_role("button", name="Store and compute").click()
+    expect(page.locator(".stored .figure").first).to_contain_text("45.7")
+
+
+def test_the_verdict_of_a_check_is_in_view(site: Site, opened: Opened, tmp_path: Path) -> None:
+    """On a phone: what stops the print stands on the screen at once, and has the focus."""
+    (tmp_path / "towers.gcode").write_bytes(plate(UPRIGHT, 50))
+    page = opened(f"{site.url}/new/job", 360, height=740, has_touch=True)
+    page.select_option("#j-spool", site.spool)
+    page.set_input_files("#plate", tmp_path / "towers.gcode")
+    page.get_by_role("button", name="Check it before printing").tap()
+    verdict = page.locator("#check")
+    expect(verdict).to_be_in_viewport()
+    expect(verdict).to_be_focused()

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import io
 import re
+import zipfile
 from html import unescape
 
 import pytest
 from PIL import Image
 from tracker_labels import Label, draw_sheet, find_stock
 
-from tests.desk.bench import a_pull, entries, last_entry, row_of
+from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, PULL, Browser, Site
 from tracker.api import fields
 from tracker.desk.correcting import correct
+from tracker.desk.jobs import add_job
+from tracker.desk.typedpieces import read_piece
 from tracker.plugins import Plugged, load
 
 
@@ -449,3 +452,68 @@ def test_the_manual_is_shown(looking: Browser, path: str) -> None:
     answer = looking.get(path)
     assert answer.status_code == 200
     assert "<script" not in answer.text.partition("<main")[2]
+
+
+def test_a_book_is_verified_backed_up_and_published(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """Each is worked on beside the page; the files that are saved are a whole book and a site."""
+    a_pull(site.book, site.pieces[0], plugged=plugged)
+    browser.fill("/care/verify")
+    assert 'class="done"' in browser.until("/care", "data-answer")
+    browser.fill("/care/backup")
+    browser.until("/care", 'href="/care/backup"')
+    with zipfile.ZipFile(io.BytesIO(browser.get("/care/backup").content)) as saved:
+        assert saved.testzip() is None
+    browser.fill("/care/publish", {"step": "leaving"})
+    assert "Nordlicht ASA" in browser.until("/care", "This would leave")
+    browser.fill("/care/publish", {"step": "publish"})
+    browser.until("/care", 'href="/care/publish"')
+    with zipfile.ZipFile(io.BytesIO(browser.get("/care/publish").content)) as packed:
+        assert "index.html" in packed.namelist()
+
+
+def test_columns_of_a_list_are_chosen_and_kept(looking: Browser) -> None:
+    """As a table, in the same browser the next time too; with none ticked it is as at first."""
+    assert "<th" not in looking.get("/list/spools").text
+    looking.get("/list/spools?columns=&columns=lot&columns=material&columns=rubbish")
+    text = looking.get("/list/spools?sort=material").text
+    assert re.findall(r'<th scope="col">([^<]+)', text) == ["ID", "Material", "Lot"]
+    looking.get("/list/spools?columns=")
+    assert "<th" not in looking.get("/list/spools").text
+
+
+def test_the_way_back_marks_what_is_unusual(site: Site, browser: Browser) -> None:
+    """Of five plates of one material that with another chamber; the others have the usual one."""
+    pieces = [_another_plate(site, chamber) for chamber in ("70", "70", "70", "40")]
+    text = plain(browser.get(f"/{pieces[3]}/trace").text)
+    assert "chamber temperature 40 °C; usually 70 °C (3 of 3 other plates)" in text
+    assert "1 unusual" in text
+    assert "usually" not in plain(browser.get(f"/{pieces[2]}/trace").text)
+
+
+def _another_plate(site: Site, chamber: str) -> str:
+    return add_job(
+        site.book, "Ada Bench", {"chamber_set_c": chamber}, spools=[site.spool], sure=True,
+        pieces=[read_piece("bar:ZXY:1")],
+    ).also[0]  # fmt: skip
+
+
+def test_the_next_plates_are_entered_as_planned_jobs(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """From the table of the follow-up; each has the level that it is to have, its spool and its specimens."""
+    spool = a_spool(site.book, lot="L-18")
+    correct(site.book, "Ada Bench", plugged, site.job, ["chamber_set_c=70"], "not entered")
+    second = add_job(
+        site.book, "Ada Bench", {"chamber_set_c": 40}, spools=[spool], pieces=[read_piece("bar:ZXY:3")]
+    )
+    for pieces, force in ((site.pieces, 1830), (second.also, 1400)):
+        for place, piece in enumerate(pieces):
+            pull = {"max_force": str(force + 13 * place), "width": "10.00", "thickness": "4.00"}
+            a_pull(site.book, piece, pull, plugged=plugged)
+    path = f"/followup?a={site.job}&b={second.id}&of=tensile.strength"
+    text = browser.until(path, "Enter them as planned jobs")
+    assert "chamber temperature" in plain(text)
+    answer = browser.fill(path, {"plate1": "1", "key": "one"})
+    assert "Entered as planned: J0003-F" in plain(answer.text)
+    job = row_of(site.book, "J0003-F")
+    assert (job.chamber_set_c in (40, 70), job.started_at, job.outcome) == (True, None, None)
+    assert len(job.specimens) >= 1
+    assert job.spools

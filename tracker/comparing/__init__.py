@@ -6,16 +6,18 @@ answer, overview, follow-up and watch, ``usual`` what of one specimen is unlike 
 
 from __future__ import annotations
 
-from tracker.comparing.answers import Why, follow_up, plan_text, watched, why
+from tracker.comparing.answers import PlateToEnter, Why, follow_up, plan_text, plates_to_enter, watched, why
 from tracker.comparing.asking import Scope, problems
 from tracker.comparing.usual import Unusual, unusual
 
 __all__ = [
+    "PlateToEnter",
     "Scope",
     "Unusual",
     "Why",
     "follow_up",
     "plan_text",
+    "plates_to_enter",
     "problems",
     "unusual",
     "watched",

@@ -6,9 +6,9 @@ import contextlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from tracker.book import Book
 from tracker.comparing.asking import Scope, everything, problems, quantities_of
@@ -17,7 +17,7 @@ from tracker.errors import Refused
 from tracker.factors import factor_named
 from tracker.ids import spool_id
 from tracker.kinds import NotFoundError, material_named
-from tracker.model import Spool
+from tracker.model import Material, Spool
 from tracker.plugins import Plugged
 from tracker.selection import check_quantities
 from tracker.why import (
@@ -219,12 +219,84 @@ def follow_up(
         Refused: As for :func:`why`; nothing that differed can be set; or every plate is forbidden.
     """
     problem = _overview(_asked(book, plugged, a, b, quantity, scope)).answers[0].problem
-    plan = followup(
-        problem, plates=plates, pieces=pieces, forbid=forbid, limits=limits_of(book, problem),
-        gone=gone_of(book, problem),
-    )  # fmt: skip
+    plan = _planned(book, problem, plates=plates, pieces=pieces, forbid=forbid)
     of_b = {each.material for each in problem.observations if each.result_id in problem.b}
     return plan, ", ".join(sorted(of_b))
+
+
+def _planned(book: Book, problem: Problem, **wanted: Any) -> Plan:
+    limits, gone = limits_of(book, problem), gone_of(book, problem)
+    return followup(problem, limits=limits, gone=gone, **wanted)
+
+
+@dataclass(frozen=True)
+class PlateToEnter:
+    """A proposed plate as a job is entered for it.
+
+    Attributes:
+        typed: Answers to the form of a job.
+        spools: ID of the spool, where one is proposed.
+        material: Its material, where no spool is.
+        pieces: ``NAME:ORIENTATION:COUNT``, as what B was measured on.
+    """
+
+    typed: Mapping[str, str]
+    spools: tuple[str, ...]
+    material: str | None
+    pieces: tuple[str, ...]
+
+
+def plates_to_enter(
+    book: Book, plugged: Plugged, a: str, b: str, quantity: str | None = None
+) -> tuple[Plan, list[PlateToEnter]]:
+    """Propose the plates that would tell what made the difference, each as a job to be entered.
+
+    What no form of a job has (hours of drying, say) stands in its note, with all else that is to be set.
+
+    Raises:
+        Refused: As for :func:`follow_up`.
+    """
+    problem = _overview(_asked(book, plugged, a, b, quantity, None)).answers[0].problem
+    plan = _planned(book, problem)
+    of_b = [each for each in problem.observations if each.result_id in problem.b]
+    like = of_b[0]
+    name, orientation = (str(like.factors.get(each) or "") for each in ("geometry", "orientation"))
+    made = []
+    for number, plate in enumerate(plan.plates, start=1):
+        typed = {
+            field: f"{level:g}" if isinstance(level, (int, float)) else str(level)
+            for factor, field in _FIELDS.items()
+            if (level := plate.levels.get(factor)) is not None
+        }
+        typed["name"] = f"follow-up {number} of {len(plan.plates)}"
+        typed["note"] = f"To tell A = {a} and B = {b} apart in {plan.named or plan.quantity}: {plate.words}"
+        lot = plate.levels.get("lot")
+        alike = (each.factors for each in of_b if lot in (None, each.factors.get("lot")))
+        spool = plate.levels.get("spool") or next((each.get("spool") for each in alike), None)
+        spool = spool or _newest_spool(book, like.material, lot)
+        made.append(
+            PlateToEnter(
+                typed, (str(spool),) if spool else (), None if spool else like.material,
+                (f"{name.replace(':', ' ') or 'specimen'}:{orientation}:{plate.pieces}",),
+            )
+        )  # fmt: skip
+    return plan, made
+
+
+def _newest_spool(book: Book, material: str, lot: Any) -> str | None:
+    """Return the newest spool of a material, of a lot where one is to be used; None where there is none."""
+    with book.read() as session:
+        asked = select(func.max(Spool.id)).join(Material).where(Material.name == material)
+        number = session.scalar(asked if lot is None else asked.where(Spool.lot == str(lot)))
+        return None if number is None else spool_id(number)
+
+
+_FIELDS: Final[Mapping[str, str]] = {
+    "nozzle_c": "nozzle_set_c", "bed_c": "bed_set_c", "chamber_c": "chamber_set_c", "fan_pct": "fan_set_pct",
+    "layer_height_mm": "layer_height_mm", "line_width_mm": "line_width_mm", "printer": "printer",
+    "nozzle": "nozzle", "surface": "surface",
+}  # fmt: skip
+"""Factors that the form of a job has, by its fields."""
 
 
 def plan_text(plan: Plan, material: str) -> str:

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from sqlalchemy import func, select
 
+from tracker.api import FactorValue
 from tracker.book import Book
 from tracker.factors import (
     Factors,
@@ -147,7 +148,7 @@ def _differing(own: Factors, others: Sequence[Mapping[str, Any]]) -> list[Unusua
         usual = _usual(value, theirs, known.resolution)
         if usual:
             of = "test" if known.of_test else "spool" if value.name in _OF_SPOOL else "print"
-            found.append(Unusual(value.name, f"{known.words} {value_words(value)}; usually {usual}", of))
+            found.append(Unusual(value.name, f"{known.words} {_middle(value)}; usually {usual}", of))
     return found
 
 
@@ -163,8 +164,13 @@ def _usual(value: Any, theirs: Sequence[Any], resolution: float) -> str:
     times = sum(abs(each - middle.value) <= near for each in numbers)
     if times >= _SHARE * len(numbers):
         other = abs(value.value - middle.value) > near
-        return f"{value_words(middle)} ({times} of {len(numbers)} other plates)" if other else ""
+        return f"{_middle(middle)} ({times} of {len(numbers)} other plates)" if other else ""
     if min(numbers) - near <= value.value <= max(numbers) + near:
         return ""
     low, high = (pick(theirs, key=lambda each: each.value) for pick in (min, max))
-    return f"{value_words(low)} to {value_words(high)} ({len(numbers)} other plates)"
+    return f"{_middle(low)} to {_middle(high)} ({len(numbers)} other plates)"
+
+
+def _middle(value: FactorValue) -> str:
+    """Return a value without its interval: beside what is usual that would be more than is looked for."""
+    return value_words(replace(value, low=None, high=None))

@@ -28,7 +28,9 @@ from tracker.kinds.registry import (
     kind_of,
     listed,
     listed_after,
+    listed_of,
     material_named,
+    newest,
     resolve,
 )
 
@@ -49,8 +51,10 @@ __all__ = [
     "kind_of",
     "listed",
     "listed_after",
+    "listed_of",
     "material_named",
     "name_of",
+    "newest",
     "resolve",
 ]
 

@@ -6,7 +6,7 @@ import datetime as dt
 import importlib
 import pkgutil
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -295,6 +295,28 @@ def listed_after(
         for row in rows[:most]
     ]
     return shown, getattr(rows[most - 1], _NUMBER) if len(rows) > most else None
+
+
+def listed_of(
+    connection: Connection, plural: str, numbers: Sequence[int], zone: dt.tzinfo | None = None
+) -> list[dict[str, Any]]:
+    """Return some records of a kind, by their row numbers, in no order; otherwise as :func:`listed`."""
+    kind = kind_named(plural)
+    statement = kind.listing().order_by(None).where(kind.model.id.in_(numbers))
+    return [
+        {key: _plain(value, zone) for key, value in kind.listed(row).items()}
+        for row in connection.execute(statement)
+    ]
+
+
+def newest(connection: Connection, plural: str, most: int) -> list[dict[str, Any]]:
+    """Return the newest records of a kind, the newest first, as :func:`listed` shows them to machines."""
+    kind = kind_named(plural)
+    statement = kind.listing().order_by(None).order_by(kind.model.id.desc()).limit(most)
+    return [
+        {key: _plain(value, None) for key, value in kind.listed(row).items()}
+        for row in connection.execute(statement)
+    ]
 
 
 def count_voided(connection: Connection, plural: str) -> int:

@@ -12,7 +12,7 @@ from starlette.datastructures import FormData, UploadFile
 
 from tracker.api import Field, Method, fields
 from tracker.forms import Ask, When, read
-from tracker.kinds import listed
+from tracker.kinds import newest
 from tracker.moments import local_time as local
 from tracker.units import compact, shown
 from tracker.web.bench import Bench
@@ -28,7 +28,7 @@ class Input:
     Attributes:
         name: Of the field, as it is sent.
         label: Words beside it.
-        kind: ``number``, ``text``, ``choice``, ``series``, ``file`` or ``moment``.
+        kind: ``number``, ``text``, ``choice``, ``suggested``, ``series``, ``file`` or ``moment``.
         unit: Card beside it; what a bare number means.
         required: Marked as needed.
         choices: For a choice.
@@ -91,8 +91,8 @@ def asked(
         fresh = (given or {}).get(ask.name) or _usual(ask, when) or (each.value if each.now else "")
         choices = (offered or {}).get(ask.name)
         more: dict[str, Any] = {} if choices is None else {
-            "kind": "choice", "choices": tuple(one for one, _ in choices),
-            "shown": tuple(words for _, words in choices),
+            "kind": "choice" if len(choices) < MOST_CHOICES else "suggested",
+            "choices": tuple(one for one, _ in choices), "shown": tuple(words for _, words in choices),
         }  # fmt: skip
         problem = (problems or {}).get(ask.name, "")
         usual = ask.required or ask.prompt or bool(problem or each.value)
@@ -259,12 +259,15 @@ def scanned_into(form: FormData, code: str) -> tuple[str, str]:
 Choices = Sequence[tuple[str, str]]
 """What is sent, and the words that are shown for it."""
 
+MOST_CHOICES: Final = 200
+"""More nobody looks through: the newest are suggested, and any other may be typed or scanned."""
+
 _KINDS: Final = {"material": "materials", "spool": "spools", "again": "jobs", "rig": "rigs"}
 _MORE: Final = ("name", "material", "lot")
 
 
 def offered(bench: Bench) -> Mapping[str, Choices]:
-    """Return what can be chosen for fields of these names, the newest first."""
+    """Return what can be chosen for fields of these names, the newest first, at most :data:`MOST_CHOICES`."""
     made: Mapping[str, Choices] = bench.of_state("offered", lambda: _offered(bench))
     return made
 
@@ -272,7 +275,7 @@ def offered(bench: Bench) -> Mapping[str, Choices]:
 def _offered(bench: Bench) -> Mapping[str, Choices]:
     with bench.book.connect() as connection:
         return {
-            field: [(str(row["id"]), _words(row)) for row in listed(connection, kind, bench.book.zone)][::-1]
+            field: [(str(row["id"]), _words(row)) for row in newest(connection, kind, MOST_CHOICES)]
             for field, kind in _KINDS.items()
         }
 

@@ -73,6 +73,22 @@ def _named_picture(name: str) -> bool:
     return name.lower().endswith((".png", ".jpg", ".jpeg", ".webp", ".gif"))
 
 
+def _column(name: str) -> str:
+    """Return the name of a list's column as people read it, its unit in brackets: ``Net mass [g]``."""
+    stem, unit = next(
+        ((name.removesuffix(ending), unit) for ending, unit in _ENDINGS.items() if name.endswith(ending)),
+        (name, ""),
+    )
+    words = stem.replace("_", " ")
+    return f"{words[:1].upper()}{words[1:]}{f' [{unit}]' if unit else ''}"
+
+
+_ENDINGS: Final = {
+    "_g_cm3": "g/cm³", "_mm3_s": "mm³/s", "_rh_pct": "% RH", "_pct": "%", "_days": "d", "_mm": "mm",
+    "_g": "g", "_c": "°C", "_h": "h", "_s": "s",
+}  # fmt: skip
+
+
 def _moment(text: str, zone: dt.tzinfo) -> str:
     return local(dt.datetime.fromisoformat(text), zone)
 
@@ -90,6 +106,7 @@ def _environment() -> Environment:
     made.filters["compact"] = compact
     made.filters["local"] = local
     made.filters["moment"] = _moment
+    made.filters["column"] = _column
     made.filters["ids"] = linked
     made.filters["is_picture"] = _named_picture
     made.filters["title_of"] = _title_of

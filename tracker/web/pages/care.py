@@ -1,13 +1,15 @@
-"""The book itself: verified with progress, backed up into a file; an old spreadsheet brought in."""
+"""The book itself: verified with progress, backed up, published into a file; an old sheet brought in."""
 
 from __future__ import annotations
 
 import shutil
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Request
+from fastapi import Path as PathPart
 from starlette.datastructures import FormData
 from starlette.responses import FileResponse, Response
 
@@ -17,6 +19,8 @@ from tracker.desk.importing import carry_out, plan_import, plan_lines, read_map
 from tracker.desk.measuring import recomputing
 from tracker.errors import Refused
 from tracker.progress import Progress
+from tracker.publish import Choice, publish
+from tracker.selection import parse_filter
 from tracker.verify import verify
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench, HeldFile
@@ -29,7 +33,15 @@ from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
 
 router = APIRouter()
 
-_WAYS: Final = ("verify", "backup")
+LEAVES: Final[Mapping[str, str]] = {
+    "names": "names of people, who are pseudonyms otherwise",
+    "notes": "notes",
+    "headers": "comments at the head of recordings",
+    "plates": "plate files and logs, whole",
+}
+"""What leaves only where it is ticked."""
+
+_WAYS: Final = ("verify", "backup", "leaving", "publish")
 
 
 @router.get("/care")
@@ -41,7 +53,7 @@ def care(request: Request, bench: Here, visitor: Reader) -> Response:
 def _care(request: Request, bench: Bench, visitor: Visitor, refusal: Refused | None = None) -> Response:
     tasks = {way: bench.tasks.find((way, "now")) for way in _WAYS}
     answers = {way: _answer(task) for way, task in tasks.items()}
-    return page(request, bench, visitor, "care", refusal=refusal, tasks=tasks, answers=answers,
+    return page(request, bench, visitor, "care", refusal=refusal, tasks=tasks, answers=answers, leaves=LEAVES,
                 working=any(task is not None and not task.ready(0) for task in tasks.values()))  # fmt: skip
 
 
@@ -86,21 +98,62 @@ def saved(bench: Here, visitor: Keeper) -> Response:
             raise
         return file
 
-    old = _answer(bench.tasks.find(("backup", "now")))
-    if isinstance(old, Path):
-        shutil.rmtree(old.parent, ignore_errors=True)
+    _forget(bench, "backup")
     bench.tasks.renew(("backup", "now"), work)
     return there("/care")
 
 
-@router.get("/care/backup")
-def fetched(bench: Here, visitor: Reader) -> Response:
-    """Give the backup that was made."""
+@router.post("/care/publish")
+def published(request: Request, bench: Here, visitor: Keeper, form: Form) -> Response:
+    """Begin to write the summary as a site, packed into one file; or to list every text that would leave."""
+    book, plugged = bench.book, bench.plugged
+    choice = Choice(**{name: form.get(name) == "1" for name in LEAVES})
+    dry = form.get("step") == "leaving"
+    try:
+        where = parse_filter(text_of(form, "where")) if text_of(form, "where").strip() else None
+    except Refused as refusal:
+        return _care(request, bench, visitor, refusal)
+
+    def work(progress: Progress) -> Any:
+        def step(done: int, total: int) -> None:
+            progress("Publishing", done, total)
+
+        folder = Path(tempfile.mkdtemp(prefix="strandbook-"))
+        try:
+            made = publish(book, plugged, folder / "site", where, step, choice=choice, dry=dry)
+            if dry:
+                return made.leaving
+            progress("Packing", 0, 0)
+            packed = shutil.make_archive(str(folder / f"{book.code}-site"), "zip", folder / "site")
+            shutil.rmtree(folder / "site")
+            return Path(packed)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+
+    way = "leaving" if dry else "publish"
+    _forget(bench, way)
+    bench.tasks.renew((way, "now"), work)
+    return there("/care#publish")
+
+
+def _forget(bench: Bench, way: str) -> None:
+    """Remove the file that was made before; there is room for one."""
+    old = _answer(bench.tasks.find((way, "now")))
+    if isinstance(old, Path):
+        shutil.rmtree(old.parent, ignore_errors=True)
+
+
+@router.get("/care/{way}")
+def fetched(
+    bench: Here, visitor: Reader, way: Annotated[str, PathPart(pattern="^(backup|publish)$")]
+) -> Response:
+    """Give the backup or the packed site that was made."""
     if not visitor.keeps:
-        raise Refused("A backup is given to a device that keeps the book", do="Use one")
-    file = _answer(bench.tasks.find(("backup", "now")))
+        raise Refused("This file is given to a device that keeps the book", do="Use one")
+    file = _answer(bench.tasks.find((way, "now")))
     if not isinstance(file, Path) or not file.exists():
-        raise Refused("There is no backup yet", do="Begin one")
+        raise Refused("There is no such file yet", do="Begin one")
     return FileResponse(file, filename=file.name, media_type="application/octet-stream")
 
 

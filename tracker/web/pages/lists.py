@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from tracker.browse import KINDS, filters_of, journal_page, list_page, search, sorts_of
+from tracker.browse import COUNTED, KINDS, filters_of, journal_page, list_page, search, sorts_of
 from tracker.web.pages.day import first_page, mini
 from tracker.web.render import page
 from tracker.web.visitors import Here, Reader
 
 router = APIRouter()
+
+_COLUMNS: Final = "columns-"
+"""Before the kind: the cookie of the columns that a browser chose."""
+
+_KEPT_S: Final = 400 * 24 * 3600
 
 
 @router.get("/list/{kind}")
@@ -23,8 +28,9 @@ def all_of(
     text: Annotated[str, Query(max_length=200)] = "",
     sort: Annotated[str, Query(max_length=40)] = "",
     number: Annotated[int, Query(alias="page", ge=1, le=10**7)] = 1,
+    columns: Annotated[list[str] | None, Query(max_length=60)] = None,
 ) -> Response:  # fmt: skip
-    """Show the records of a kind, a page at a time."""
+    """Show the records of a kind, a page at a time; ``columns`` are kept by the browser that chose them."""
     if kind not in KINDS:
         return first_page(request, bench, visitor, f"There is no list of {kind}.", 404)
     chosen = {name: request.query_params.get(name, "")[:200] for name in filters_of(kind)}
@@ -45,10 +51,19 @@ def all_of(
         }
         return f"/list/{kind}?{urlencode({name: value for name, value in asked.items() if value})}"
 
-    return page(
+    kept = columns if columns is not None else request.cookies.get(_COLUMNS + kind, "").split(".")
+    there = list(listing.lines[0].columns) if listing.lines else []
+    shown = [each for each in there if each in kept]
+    answer = page(
         request, bench, visitor, "list", kind=kind, listing=listing, chosen=chosen, text=text, sort=sort,
         sorts=sorts_of(kind), address=address, minis={each.id: mini(each.boxes) for each in listing.lines},
+        columns=there, shown=shown,
     )  # fmt: skip
+    if columns is not None and there:
+        # A taste and no secret: what is in it is compared with the columns there are.
+        answer.set_cookie(_COLUMNS + kind, ".".join(shown), max_age=_KEPT_S, samesite="lax", httponly=True,
+                          secure=bench.serving.secure)  # fmt: skip
+    return answer
 
 
 @router.get("/search")
@@ -57,7 +72,9 @@ def searched(
 ) -> Response:
     """Show where a text is found: name, lot, material, remark, note, operator, day."""
     found = bench.of_state(("search", text), lambda: search(bench.book, text), visitor.state)
-    return page(request, bench, visitor, "search", text=text, found=found, minis={}, scan_first=True)
+    return page(
+        request, bench, visitor, "search", text=text, found=found, counted=COUNTED, minis={}, scan_first=True
+    )
 
 
 @router.get("/journal")

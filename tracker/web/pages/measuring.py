@@ -12,6 +12,7 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.api import Method, Recording, fields
+from tracker.book import Book
 from tracker.desk.logs import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, IncompleteError, last_readings, last_rigs, measure
 from tracker.desk.overtime import Running, append, running
@@ -158,12 +159,13 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             card_of(session, fetch(session, resolve(book, session, each)), book.zone).data
             for each in shown.data.get("measurements", ())
         ]
+        lines, stop = _lines(book, session, ident)
         running_tests = (
             tuple(running(book, bench.plugged, str(ident))) if ident.kind == "specimen" and told else ()
         )
         return PieceFacts(
-            tuple(five_lines(book, session, ident)),
-            warning(row),
+            lines,
+            stop or warning(row),
             tuple((name, bench.plugged.method(name).title) for name in names),
             plate_map(pieces, str(ident), things, bed),
             tuple(told),
@@ -172,6 +174,17 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             tuple(shown.data.get("photographs", ())),
             running=running_tests,
         )
+
+
+def _lines(book: Book, session: Any, ident: Ident) -> tuple[tuple[str, ...], str]:
+    """Return what is told of a piece or spool first, and what is wrong with it.
+
+    Records that cannot all be true are corrected from this page: it must not be refused for them.
+    """
+    try:
+        return tuple(five_lines(book, session, ident)), ""
+    except Refused as refusal:
+        return (), str(refusal)
 
 
 def _just_stored(bench: Bench, text: str) -> Mapping[str, Any] | None:

@@ -23,7 +23,7 @@ from tracker.kinds.job import MEASURED_FORM, SET_FORM
 from tracker.orientation import NOTATIONS, checked_letters
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
-from tracker.web.inputs import asked, offered, text_of, typed_asks
+from tracker.web.inputs import MOST_CHOICES, asked, offered, text_of, typed_asks
 from tracker.web.platemap import Mini, PlateMap, mini_of, plate_map
 from tracker.web.refusals import UploadError, plainly
 from tracker.web.render import page
@@ -231,6 +231,7 @@ def _asked(
         request, bench, visitor, "job", refusal=refusal,
         form={name: value for name, value in form.items() if isinstance(value, str)},
         inputs=asked(_FORM, when_at(bench.book), answers, problems), offered=offered(bench),
+        most_choices=MOST_CHOICES,
         looked=looked, pieces=_shown(read, form), map=_map(read), templates=_templates() if read else (),
         letters=sorted(NOTATIONS), rows=_rows(form), report=report, key=text_of(form, "key"),
     )  # fmt: skip

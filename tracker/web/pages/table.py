@@ -171,11 +171,29 @@ def _chart(told: SummaryTable, of: str) -> bytes:
     return chart(told, [of])
 
 
+PROGRAMMES: Final = 8
+"""Materials on a page of programmes: each is counted from all of its results."""
+
+
 @router.get("/programme")
-def programme(request: Request, bench: Here, visitor: Reader, material: Name = "") -> Response:
+def programme(
+    request: Request, bench: Here, visitor: Reader, material: Name = "",
+    number: Annotated[int, Query(alias="page", ge=1, le=10**6)] = 1,
+) -> Response:  # fmt: skip
     """Show how far each material's programme is, or one material's line by line."""
+    names = bench.of_state("materials", lambda: _materials(bench), visitor.state)
+    pages = max(1, -(-len(names) // PROGRAMMES))
+    at = min(number, pages)
+    chosen = [material] if material else names[(at - 1) * PROGRAMMES : at * PROGRAMMES]
+    told = bench.of_state(
+        ("programme", *chosen), lambda: [standing(bench.book, each) for each in chosen], visitor.state
+    )
+    return page(
+        request, bench, visitor, "programme", materials=names, material=material, told=told, number=at,
+        pages=1 if material else pages,
+    )  # fmt: skip
+
+
+def _materials(bench: Bench) -> list[str]:
     with bench.book.connect() as connection:
-        names = [each["id"] for each in listed(connection, "materials")]
-    chosen = [material] if material else names
-    told = bench.of_state(("programme", material), lambda: [standing(bench.book, each) for each in chosen])
-    return page(request, bench, visitor, "programme", materials=names, material=material, told=told)
+        return sorted(str(each["id"]) for each in listed(connection, "materials"))

@@ -8,14 +8,18 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, Query, Request
 from starlette.responses import JSONResponse, Response
 
-from tracker.comparing import Why, follow_up, plan_text, watched, why
+from tracker.comparing import Why, follow_up, plan_text, plates_to_enter, watched, why
+from tracker.desk.doubts import Done
+from tracker.desk.jobs import add_job
+from tracker.desk.typedpieces import read_piece
 from tracker.errors import Refused
 from tracker.kinds import listed
 from tracker.progress import Progress
+from tracker.web.acting import acted
 from tracker.web.bench import Bench
 from tracker.web.render import download, linked, page, picture
 from tracker.web.tasks import Task
-from tracker.web.visitors import Here, Reader, Visitor
+from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
 from tracker.why import Answer
 
 router = APIRouter()
@@ -128,6 +132,82 @@ def plan(bench: Here, visitor: Reader, a: Group, b: Group, of: Group = "") -> Re
     del visitor
     found, material = follow_up(bench.book, bench.plugged, a, b, of or None)
     return download(plan_text(found, material).encode(), "plan.toml", "application/toml")
+
+
+def _proposed(bench: Bench, state: str, a: str, b: str, of: str) -> Task:
+    def work(progress: Progress) -> Any:
+        progress("Looking for the plates that tell most", 0, 0)
+        return plates_to_enter(bench.serving.book, bench.plugged, a, b, of or None)
+
+    return bench.tasks.ask(("followup", a, b, of, state), work)
+
+
+@router.get("/followup")
+def next_plates(
+    request: Request, bench: Here, visitor: Reader, a: Group, b: Group, of: Group = ""
+) -> Response:
+    """Show the plates that would tell what made a difference, as a table; they can be entered as jobs."""
+    return _followup_page(request, bench, visitor, a, b, of)
+
+
+def _followup_page(
+    request: Request, bench: Bench, visitor: Visitor, a: str, b: str, of: str, refusal: Refused | None = None
+) -> Response:
+    task = _proposed(bench, visitor.state, a, b, of)
+    if not task.ready():
+        return page(request, bench, visitor, "working", task=task)
+    try:
+        plan, plates = task.answer()
+    except Refused as error:
+        return page(
+            request,
+            bench,
+            visitor,
+            "followup",
+            refusal=error,
+            a=a,
+            b=b,
+            of=of,
+            plan=None,
+            rows=(),
+            factors=(),
+        )
+    factors = list(dict.fromkeys(name for each in plan.plates for name in (*each.levels, *each.split)))
+    return page(
+        request, bench, visitor, "followup", refusal=refusal, a=a, b=b, of=of, plan=plan, factors=factors,
+        rows=list(zip(plan.rows(), plates, strict=True)),
+    )  # fmt: skip
+
+
+@router.post("/followup")
+def plates_entered(
+    request: Request, bench: Here, visitor: Keeper, form: Form, a: Group, b: Group, of: Group = ""
+) -> Response:
+    """Enter the proposed plates that are ticked as jobs, planned and not begun."""
+
+    def act() -> Done:
+        task = _proposed(bench, visitor.state, a, b, of)
+        if not task.ready(_LONG_S):
+            raise Refused("The plates are not there yet", do="Load the page again in a moment")
+        _, plates = task.answer()
+        wanted = [each for number, each in enumerate(plates, start=1) if form.get(f"plate{number}") == "1"]
+        if not wanted:
+            raise Refused("No plate is ticked", do="Tick those that shall be printed")
+        made = [
+            add_job(
+                bench.book, visitor.who, each.typed, spools=each.spools, material=each.material,
+                pieces=[read_piece(piece) for piece in each.pieces],
+                # What is unusual about them is what is asked: it stands on the page with the plates.
+                sure=True,
+            ).id
+            for each in wanted
+        ]  # fmt: skip
+        return Done(made[0], [f"Entered as planned: {', '.join(made)}."], made[1:])
+
+    return acted(
+        request, bench, form, lambda name: f"/{name}" if name else "/list/jobs", act,
+        lambda refusal: _followup_page(request, bench, visitor, a, b, of, refusal),
+    )  # fmt: skip
 
 
 def _watch(bench: Bench, visitor: Visitor) -> Task:
