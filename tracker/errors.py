@@ -69,6 +69,7 @@ _EXTRAS: Final = {
     "uvicorn": ("The bench page", "web"),
     "itsdangerous": ("The bench page", "web"),
     "psycopg": ("The driver for PostgreSQL", "postgres"),
+    "obstore": ("Attachments in an object store", "objects"),
     "matplotlib": ("Drawing of charts", "plots"),
     "mpl_toolkits": ("Drawing of charts", "plots"),
     "scipy": ("The statistics of tables and comparisons", "statistics"),

@@ -35,6 +35,9 @@ class FilesError(Refused, OSError):
 class Files:
     """The folder of attachments of one book.
 
+    Attributes:
+        where: The place as people name it.
+
     Args:
         folder: Where they are; made with the book.
         code: The book's three characters, which its marker must name; empty where that is not known yet,
@@ -43,6 +46,7 @@ class Files:
 
     def __init__(self, folder: Path, code: str = "") -> None:
         self.folder = folder
+        self.where = str(folder)
         self.code = code
 
     def mark(self, code: str) -> None:

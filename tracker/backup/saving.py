@@ -206,7 +206,7 @@ def _refused(book: Book, how: str, files: list[tuple[str, str]]) -> BackupError:
     rest = f" and {len(files) - _SHOWN} more" if len(files) > _SHOWN else ""
     trouble = book.files.trouble()
     return BackupError(
-        f"{len(files)} attachments are {how} {book.files.folder}: {some}{rest}",
+        f"{len(files)} attachments are {how} {book.files.where}: {some}{rest}",
         why=f"the folder {trouble}" if trouble else "",
         do="strandbook verify names what they belong to; --as-it-is makes a backup that says so",
     )

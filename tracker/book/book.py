@@ -26,7 +26,7 @@ from tracker.book.place import (
     check_empty,
     check_encoding,
     check_schema,
-    files_folder,
+    files_of,
     is_lost,
     is_url,
     refusal_for,
@@ -403,7 +403,7 @@ def open_book(place: str, clock: Clock = now) -> Book:
     Raises:
         BookError: There is none, or it is of another schema version.
     """
-    book = Book(place, make_engine(place), Files(files_folder(place)), clock)
+    book = Book(place, make_engine(place), files_of(place), clock)
     try:
         book.load()
     except BaseException:
@@ -430,7 +430,7 @@ def new_book(
     """
     zone_named(zone)
     engine = make_engine(place, fresh=True)
-    book = Book(place, engine, Files(files_folder(place)), clock)
+    book = Book(place, engine, files_of(place), clock)
     try:
         book.begin(who, title=title, zone=zone, address=address)
         book.load()

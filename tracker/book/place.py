@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import importlib
 import os
 import re
 from contextlib import nullcontext
@@ -12,6 +14,7 @@ from sqlalchemy import URL, Connection, inspect, make_url, text
 from sqlalchemy.exc import ArgumentError, OperationalError, ProgrammingError
 
 from tracker.errors import Refused
+from tracker.files import Files
 from tracker.model import SCHEMA
 
 BOOK_FILE: Final = "book.sqlite"
@@ -101,12 +104,42 @@ def has_password(place: str | None) -> bool:
     return url.password is not None or "password" in url.query
 
 
+def files_of(place: str) -> Files:
+    """Return the attachments of a book: in a folder, or in an object store.
+
+    Raises:
+        BookError: A URL without ``files=`` and no ``STRANDBOOK_FILES`` set.
+        FilesError: The attachments are said to be in no place that can be used.
+    """
+    named = _files_at(place)
+    if isinstance(named, Path):
+        return Files(named)
+    return _objects(named)
+
+
+def _objects(url: str) -> Files:
+    """Load the room that speaks with object stores, for those alone whose attachments are in one."""
+    found: Files = importlib.import_module("tracker.objects").ObjectFiles(url)
+    return found
+
+
 def files_folder(place: str) -> Path:
-    """Return the folder of attachments: beside the SQLite file, or named in the URL as ``files=``.
+    """Return the folder of attachments, or where they are in an object store, one for what is kept here.
+
+    What a bench keeps beside its attachments (the key of its page, the backup before an upgrade) is a file
+    and no object: then it is in the person's own data folder.
 
     Raises:
         BookError: A URL without ``files=`` and no ``STRANDBOOK_FILES`` set.
     """
+    named = _files_at(place)
+    if isinstance(named, Path):
+        return named
+    own = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
+    return Path(own) / "strandbook" / hashlib.sha256(shown(place).encode()).hexdigest()[:12] / "files"
+
+
+def _files_at(place: str) -> Path | str:
     if not is_url(place):
         return Path(place) / "files"
     named = url_of(place).query.get("files") or os.environ.get("STRANDBOOK_FILES")
@@ -115,7 +148,7 @@ def files_folder(place: str) -> Path:
             "A book on a server needs a shared folder for its attachments",
             do="Add ?files=/path/to/folder to the URL, or set STRANDBOOK_FILES",
         )
-    return Path(str(named))
+    return str(named) if is_url(str(named)) else Path(str(named))
 
 
 _UNREACHABLE: Final = (
