@@ -24,11 +24,11 @@ from tracker.book import new_book, shown
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, progress, say_json, stages, sure, width
 from tracker.desk.importing import ColumnMap, carry_out, plan_import, plan_json, plan_lines, read_map
-from tracker.desk.measuring import recomputing
+from tracker.desk.measuring import recomputing, recomputing_anew
 from tracker.errors import Refused
 from tracker.heads import KEY_ENTERED, KeyRing, write_head
 from tracker.inputs import read_input
-from tracker.verify import attach_stamp, clean, head_now, read_heads, verify
+from tracker.verify import attach_stamp, clean, head_now, mend_derived, read_heads, verify
 
 
 @click.command("init", epilog="Example: strandbook init bench --zone Europe/Vienna")
@@ -243,7 +243,18 @@ def upgrade_command(bench: Bench, /, as_json: bool) -> None:
 @click.option(
     "--since", type=click.Path(path_type=Path), help="Go only through what was entered after a noted head."
 )
-@click.option("--clean", "cleaning", is_flag=True, help="Take away files that belong to no act.")
+@click.option(
+    "--clean",
+    "cleaning",
+    is_flag=True,
+    help="Take away files that belong to no act, and mend what only follows from records.",
+)
+@click.option(
+    "--processes",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Divide the work among N processes; else a large book among the processors.",
+)
 @as_json
 @pass_bench
 def verify_command(
@@ -254,6 +265,7 @@ def verify_command(
     against: tuple[Path, ...],
     since: Path | None,
     cleaning: bool,
+    processes: int | None,
     as_json: bool,
 ) -> None:
     """Check schema, journal, every row, every attachment, and every result from its readings.
@@ -266,19 +278,31 @@ def verify_command(
     begin = read_heads(since)[-1] if since is not None else None
     with stages() as tell:
         findings = verify(
-            bench.book, recomputing(bench.book, bench.plugged), tell, noted, against=heads, since=begin
+            bench.book,
+            recomputing(bench.book, bench.plugged),
+            tell,
+            noted,
+            against=heads,
+            since=begin,
+            anew=recomputing_anew,
+            processes=processes,
         )
     gone = clean(bench.book, findings.unnamed) if cleaning and findings.unnamed else []
+    mended = cleaning and bool(findings.of("derived"))
+    if mended:
+        mend_derived(bench.book)
     # Not of a damaged book: the note would vouch for it.
     if note_to is not None and findings.clean:
         write_head(head_now(bench.book), note_to)
     if as_json:
-        say_json({**findings.as_json(), "cleaned": gone})
+        say_json({**findings.as_json(), "cleaned": gone, "mended": mended})
     else:
         for line in findings.lines():
             click.echo(line)
         if gone:
             note(f"{len(gone)} files taken away")
+        if mended:
+            note("What is kept of jobs and specimens was worked out anew; verify again")
         if note_to is not None and findings.clean:
             note(f"Noted in {note_to}; keep it outside the book, and give it to others")
     if not findings.clean:

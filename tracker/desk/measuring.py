@@ -39,7 +39,7 @@ from tracker.ids import measurement_id, rig_id
 from tracker.kinds import KINDS, find, ident_of
 from tracker.model import Measurement, MeasurementFile, MeasurementRig, Result, Rig, Specimen, Spool
 from tracker.moments import local_time as local
-from tracker.plugins import Computation, Computed, Plugged
+from tracker.plugins import Computation, Computed, Plugged, load
 from tracker.units import parse
 
 MEASURE_FORM: Final = KINDS["measurement"].form
@@ -643,6 +643,11 @@ def recomputing(book: Book, plugged: Plugged) -> Callable[[Measurement], dict[st
         return {each.quantity: each.value for each in computation.outcomes}
 
     return values
+
+
+def recomputing_anew(book: Book) -> Callable[[Measurement], dict[str, float | None] | None]:
+    """Return the same in a process that has just begun, with plugins of its own."""
+    return recomputing(book, load())
 
 
 # --- used up ---------------------------------------------------------------------------------------------

@@ -90,7 +90,7 @@ def _count(replay: Replay, progress: Progress, total: int) -> None:
 
 def _note_unnamed(connection: Connection, replay: Replay) -> None:
     """List files that no row names: what a killed program leaves is harmless, and takes room."""
-    folder = replay.files.folder
+    folder = replay.files.where
     if trouble := replay.files.trouble():
         replay.findings.add(Finding("attachment", f"The attachment folder {folder} {trouble}"))
     if replay.after:
@@ -125,7 +125,7 @@ def clean(book: Book, unnamed: list[str]) -> list[str]:
     named = book.files.named()
     if named != [book.code]:
         raise Refused(
-            f"The attachment folder {book.files.folder} is not of this book alone",
+            f"The attachment folder {book.files.where} is not of this book alone",
             why=f"its marker names {', '.join(named) or 'none'}",
             do="Nothing was taken away",
         )

@@ -72,6 +72,17 @@ def walk(connection: Connection, findings: Findings, progress: Progress, after: 
         findings.add(Finding("chain", gone, table="journal"))
 
 
+def links(connection: Connection, after: int = 0) -> Iterator[Link]:
+    """Yield every entry in order as it lies there, without a look at whether it is sound.
+
+    Args:
+        connection: To the book.
+        after: The walk begins behind the entry of this number.
+    """
+    for row in _rows(connection, after):
+        yield Link(_origin(row), _parsed(row["body"]), str(row["hash"]))
+
+
 def origin_of(connection: Connection, seq: int) -> Origin | None:
     """Return the head of an entry, or None where it is not in the journal."""
     reader = RawTable(JournalRecord.metadata.tables["journal"], connection.dialect.name)

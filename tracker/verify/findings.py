@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 from sqlalchemy import Connection, select
+from sqlalchemy.exc import DBAPIError
 
 from tracker.ids import KINDS, Ident, specimen_id
 from tracker.model import Specimen
 from tracker.stored_rows import raw
 
-FINDING_KINDS: Final = ("database", "schema", "chain", "row", "attachment", "result")
+FINDING_KINDS: Final = ("database", "schema", "chain", "row", "attachment", "result", "derived")
 _MOST: Final = 1000
 _LONG: Final = 60
 
@@ -212,3 +214,13 @@ def _owner_id(connection: Connection, owner: str, number: Any) -> str:
         select(raw(Specimen.job_id), raw(Specimen.piece)).where(Specimen.id == number)
     ).one_or_none()
     return id_of("specimen", {"job_id": found[0], "piece": found[1]}) if found else ""
+
+
+@contextmanager
+def noting(findings: Findings, what: str) -> Iterator[None]:
+    """Turn a database that cannot be read on into a finding, so that the other stages still run."""
+    try:
+        yield
+    except DBAPIError as error:
+        said = str(error.orig).strip().splitlines()[:1] or [type(error).__name__]
+        findings.add(Finding("database", f"{what} cannot be read to the end: {said[0]}"))

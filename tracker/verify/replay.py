@@ -81,6 +81,7 @@ class Replay:
         manifests: Digest of every manifest met, and the entry that names it.
         unread: ``(table, entry)`` of rows whose manifest cannot be read: they cannot be judged.
         after: Number of the entry behind which the replay begins; what was before it is taken as sound.
+        elsewhere: Names of tables that are known and not looked at here.
     """
 
     tables: Mapping[str, RawTable]
@@ -90,6 +91,7 @@ class Replay:
     manifests: dict[str, Origin] = field(default_factory=dict)
     unread: set[tuple[str, int]] = field(default_factory=set)
     after: int = 0
+    elsewhere: frozenset[str] = frozenset()
 
     def take(self, link: Link) -> None:
         """Take one entry."""
@@ -104,6 +106,8 @@ class Replay:
     def _row(self, origin: Origin, change: Mapping[str, Any]) -> None:
         name = change["table"]
         reader = self.tables.get(name)
+        if reader is None and name in self.elsewhere:
+            return
         if reader is None:
             self._say("chain", f"{origin} speaks of a table {name!r} that a book does not have", origin)
             return
@@ -138,6 +142,8 @@ class Replay:
     def _bulk(self, origin: Origin, named: Mapping[str, Any]) -> None:
         table, manifest = named["table"], named["manifest"]
         self.manifests[manifest] = origin
+        if table not in self.tables and table in self.elsewhere:
+            return
         reader = self.tables[table]
         if not self.files.unchanged(manifest):
             # The stage of the attachments names it; here its rows are set aside.
@@ -155,7 +161,10 @@ class Replay:
 
 def manifest_rows(files: Files, manifest: str) -> Iterator[dict[str, Any]]:
     """Yield the rows that a manifest of a bulk import lists, by column."""
-    with gzip.open(files.path(manifest), "rt", encoding="utf-8", newline="\n") as lines:
+    with (
+        files.opened(manifest) as stream,
+        gzip.open(stream, "rt", encoding="utf-8", newline="\n") as lines,
+    ):
         columns = json.loads(next(lines))["columns"]
         for line in lines:
             yield dict(zip(columns, json.loads(line), strict=True))

@@ -25,8 +25,13 @@ _SOME: Final = 200
 
 
 def check_results(
-    connection: Connection, recompute: Recompute, findings: Findings, progress: Progress, after: int = 0
-) -> None:
+    connection: Connection,
+    recompute: Recompute,
+    findings: Findings,
+    progress: Progress,
+    after: int = 0,
+    span: tuple[int, int] | None = None,
+) -> dict[str, int]:
     """Compute every measurement that has readings again, and name each result that differs.
 
     Args:
@@ -35,13 +40,22 @@ def check_results(
         findings: Takes what differs.
         progress: Called now and then.
         after: Only measurements that, or a result of which, entries after this one wrote last.
+        span: Only measurements from this number up to, not including, that one.
+
+    Returns:
+        Methods that are not installed in the version wanted, and how many measurements each concerns.
     """
     total = connection.scalar(select(func.count()).select_from(Measurement)) or 0
     missing: dict[str, int] = {}
-    for done, measurement in enumerate(_measurements(connection, findings, after), start=1):
+    for done, measurement in enumerate(_measurements(connection, findings, after, span), start=1):
         _check(measurement, recompute, findings, missing)
         if done % _SOME == 0:
             progress("results", done, total)
+    return missing
+
+
+def note_missing(missing: Mapping[str, int], findings: Findings) -> None:
+    """Say of which methods no result could be computed again."""
     for method, number in missing.items():
         findings.notes.append(
             f"{number} measurements by {method!r} were not computed again: "
@@ -49,12 +63,16 @@ def check_results(
         )
 
 
-def _measurements(connection: Connection, findings: Findings, after: int) -> Iterator[Measurement]:
+def _measurements(
+    connection: Connection, findings: Findings, after: int, span: tuple[int, int] | None
+) -> Iterator[Measurement]:
     ids = select(Measurement.id).where(Measurement.readings.is_not(None)).order_by(Measurement.id)
+    if span is not None:
+        ids = ids.where(Measurement.id < span[1])
     if after:
         changed = select(Result.measurement_id).where(Result.entry > after)
         ids = ids.where(or_(Measurement.entry > after, Measurement.id.in_(changed)))
-    last = 0
+    last = 0 if span is None else span[0] - 1
     # By number and not by offset: an offset reads everything before it anew, which over a book is
     # quadratic.
     while some := connection.scalars(ids.where(Measurement.id > last).limit(_SOME)).all():

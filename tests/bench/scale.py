@@ -1,0 +1,271 @@
+"""Speed and memory of whole commands in a large book on both databases, beside the bounds set for them.
+
+``STRANDBOOK_SCALE`` is the number of specimens (a million unless it says otherwise). The book is made once,
+by acts in bulk with their manifests, so that ``verify`` finds it sound; it lies among the temporary files.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import islice
+from pathlib import Path
+from typing import Any, Final
+
+import psycopg
+from psycopg import sql
+from sqlalchemy import JSON, Boolean, Date, DateTime
+from sqlalchemy.types import TypeDecorator
+
+from tests.bench._largebook import _tables, say
+from tests.bench._row import Row
+from tests.bench.import_ import _MAP, sheet
+from tests.databases import Server
+from tracker.acts.derived import Touched
+from tracker.book import BOOK_FILE, Book, new_book
+from tracker.factors.kept import refill
+from tracker.ids import job_id
+from tracker.model import SCHEMA, Base
+
+FOLDER: Final = Path(tempfile.gettempdir()) / "strandbook-scale"
+_AT_ONCE: Final = 50_000
+_IMPORTED: Final = 200_000
+_PAGE: Final = 40
+_LEFT_OUT: Final = frozenset({"journal"})
+_COMMAND: Final = (
+    sys.executable,
+    "-c",
+    "import sys; sys.argv[0] = 'strandbook'; from tracker.cli import main; main()",
+)
+
+
+def size() -> int:
+    """Return how many specimens the book has."""
+    return int(os.environ.get("STRANDBOOK_SCALE", "1000000"))
+
+
+def scale_book(specimens: int) -> Path:
+    """Return the folder of a book of so many specimens, making it if it is not there yet."""
+    place = FOLDER / f"book-{specimens}-{SCHEMA}"
+    if not place.exists():
+        begun = FOLDER / f"begun-{specimens}"
+        shutil.rmtree(begun, ignore_errors=True)
+        say(f"making a book of {specimens:,} specimens, once ({place})")
+        with new_book(str(begun), "Ada Bench") as book:
+            _fill(book, specimens)
+            with book.writing() as connection:
+                refill(connection)
+        begun.rename(place)
+    return place
+
+
+class Untouched(Touched):
+    """Takes no row in."""
+
+    def take_rows(self, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Leave them be."""
+
+
+def _fill(book: Book, specimens: int) -> None:
+    models = {mapper.local_table.name: mapper.class_ for mapper in Base.registry.mappers}
+    for name, rows in _tables(specimens):
+        if name in _LEFT_OUT:
+            continue
+        say(f"  {name}")
+        read = [(column.name, _reader(column.type)) for column in models[name].__table__.c]
+        shaped = (
+            {key: convert(row[key]) for key, convert in read if key in row and key != "entry"} for row in rows
+        )
+        while some := list(islice(shaped, _AT_ONCE)):
+            with book.act("import", "Ada Bench", reason="bench") as act:
+                # Table by table every job would be worked out anew with each: once at the end is enough.
+                act.touched = Untouched()
+                if name == "attachment":
+                    act.attach(b"; a plate\n", "plate.gcode")
+                else:
+                    act.bulk(models[name], [_without_plate(row) for row in some])
+
+
+def _without_plate(row: dict[str, Any]) -> dict[str, Any]:
+    row.pop("plate_sha256", None)
+    return row
+
+
+def _reader(kind: Any) -> Any:
+    kind = kind.impl if isinstance(kind, TypeDecorator) else kind
+    if isinstance(kind, DateTime):
+        return lambda text: text and dt.datetime.fromisoformat(text).replace(tzinfo=dt.UTC)
+    if isinstance(kind, Date):
+        return lambda text: text and dt.date.fromisoformat(text)
+    if isinstance(kind, JSON):
+        return lambda text: text and json.loads(text)
+    return bool if isinstance(kind, Boolean) else lambda value: value
+
+
+@dataclass(frozen=True)
+class Ran:
+    """A command that ran.
+
+    Attributes:
+        first_s: Seconds from its start to its first line.
+        whole_s: Seconds to its end, or to the last line that was read.
+        processor_s: Seconds of processor time, which other work on the machine does not lengthen.
+        memory_mb: The most memory it held, in MB.
+    """
+
+    first_s: float
+    whole_s: float
+    processor_s: float
+    memory_mb: float
+
+
+def run(place: str, words: Iterable[str], *, stop_after: int = 0) -> Ran:
+    """Run a command of the program in a process of its own.
+
+    Args:
+        place: Of the book.
+        words: The command.
+        stop_after: Close its output after so many lines, as ``head`` does; 0 reads all.
+    """
+    # The time that a person waits: from the start of the process.
+    env = {name: text for name, text in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    env |= {"STRANDBOOK": place, "STRANDBOOK_WHO": "Ada Bench"}
+    began = time.perf_counter()
+    child = subprocess.Popen([*_COMMAND, *words], env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert child.stdout is not None
+    assert child.stderr is not None
+    first = 0.0
+    for number, _ in enumerate(child.stdout, start=1):
+        first = first or time.perf_counter() - began
+        if number == stop_after:
+            break
+    child.stdout.close()
+    said = child.stderr.read().decode()
+    _, status, used = os.wait4(child.pid, 0)
+    took = time.perf_counter() - began
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode not in (0, 120) and not stop_after:
+        raise RuntimeError(f"{' '.join(words)}: {said}")
+    return Ran(first or took, took, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)
+
+
+@dataclass(frozen=True)
+class Bound:
+    """A command with its bounds: s to the first line or to the end, and MB."""
+
+    words: tuple[str, ...]
+    seconds: float
+    megabytes: float
+    first: bool = False
+
+
+def _bounds(specimens: int) -> list[Bound]:
+    jobs = specimens // 8
+    near, far = job_id(jobs // 2), job_id(jobs // 2 + 4)
+    return [
+        Bound(("list", "results", "material='Material 7'"), 2, 150, first=True),
+        Bound(("list", "specimens", "nozzle_c>200"), 2, 150, first=True),
+        Bound(("list", "specimens", "lot=L77"), 2, 150, first=True),
+        Bound(("list", "results", "infill_pct>50"), 2, 150, first=True),
+        Bound(("table",), 5, 300),
+        Bound(("table", "material='Material 7'"), 5, 300),
+        Bound(("table", "nozzle_c>200"), 5, 300),
+        Bound(("why", near, far), 2, 250),
+        Bound(("watch", "--of", "tensile.strength"), 30, 500),
+        Bound(("programme", "Material 7"), 5, 300),
+        Bound(("verify",), 300, 500),
+    ]
+
+
+def rows() -> Iterator[Row]:
+    """Yield the rows of this room, making its book first where it is not there."""
+    specimens = size()
+    FOLDER.mkdir(exist_ok=True)
+    place = scale_book(specimens)
+    wanted = os.environ.get("STRANDBOOK_SCALE_OF", "")
+    servers = os.environ.get("STRANDBOOK_SCALE_ON", "SQLite PostgreSQL").split()
+    alone: dict[tuple[str, ...], float] = {}
+    for kind in servers:
+        server = None if kind == "SQLite" else Server("scale")
+        where = str(place) if server is None else _copied(server, place, specimens)
+        for bound in _bounds(specimens):
+            if wanted in " ".join(bound.words):
+                yield from _measured(kind, where, bound, specimens, alone)
+        if wanted in "import":
+            yield from _import(kind, server, alone)
+
+
+def _copied(server: Server, place: Path, specimens: int) -> str:
+    """Return the place of the same book on a server, copied row by row; attachments are the same files."""
+    name, files = f"scale_{specimens}_{SCHEMA}", place / "files"
+    there = server.url(name, files)
+    with psycopg.connect(server.url("postgres", files).partition("?")[0], autocommit=True) as admin:
+        if admin.execute("SELECT 1 FROM pg_database WHERE datname = %s", (name,)).fetchone():
+            return there
+        say(f"copying the book of {specimens:,} specimens to PostgreSQL")
+        admin.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+    with tempfile.TemporaryDirectory() as folder:
+        new_book(server.url(name, Path(folder)), "Ada Bench").close()
+    source = sqlite3.connect(place / BOOK_FILE)
+    with psycopg.connect(there.partition("?")[0]) as target:
+        target.execute("SET timezone = 'UTC'")
+        target.execute("DELETE FROM journal; DELETE FROM book")
+        for table in Base.metadata.sorted_tables:
+            _copy_rows(source, target, table)
+        target.commit()
+        target.autocommit = True
+        target.execute("VACUUM ANALYZE")
+    return there
+
+
+def _copy_rows(source: sqlite3.Connection, target: psycopg.Connection[Any], table: Any) -> None:
+    say(f"  {table.name}")
+    columns = list(table.c)
+    quoted = ", ".join(f'"{column.name}"' for column in columns)
+    truths = {place for place, column in enumerate(columns) if isinstance(column.type, Boolean)}
+    rows = source.execute(f'SELECT {quoted} FROM "{table.name}"')  # noqa: S608 - our own names
+    with target.cursor().copy(f'COPY "{table.name}" ({quoted}) FROM STDIN'.encode()) as copy:
+        for row in rows:
+            copy.write_row([bool(v) if n in truths and v is not None else v for n, v in enumerate(row)])
+
+
+def _measured(
+    kind: str, place: str, bound: Bound, specimens: int, alone: dict[tuple[str, ...], float]
+) -> Iterator[Row]:
+    """Yield time and memory of a command; on PostgreSQL the floor is the time that SQLite took."""
+    words = " ".join(bound.words)
+    ran = run(place, bound.words, stop_after=_PAGE if bound.first else 0)
+    ours = ran.first_s if bound.first else ran.whole_s
+    floor = alone.setdefault(bound.words, ours)
+    until = "first page" if bound.first else "whole"
+    note = f"{ran.processor_s:.1f} s of processor; floor: {'itself' if kind == 'SQLite' else 'SQLite'}"
+    yield Row(f"{words}, {specimens:,}, {until}, {kind}", ours, floor, f"≤ {bound.seconds:g} s", note=note)
+    yield Row(
+        f"{words}, memory, {kind}", ran.memory_mb, bound.megabytes, f"≤ {bound.megabytes:g} MB", "MB",
+        note="floor: the bound",
+    )  # fmt: skip
+
+
+def _import(kind: str, server: Server | None, alone: dict[tuple[str, ...], float]) -> Iterator[Row]:
+    """Yield time and memory of an import into a new book."""
+    rows = min(_IMPORTED, size())
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "map.toml").write_bytes(_MAP)
+        pieces = sheet(folder / "pieces.csv", rows)
+        place = str(folder / "book") if server is None else server.fresh(folder / "files")
+        if server is None:
+            new_book(place, "Ada Bench").close()
+        words = ("import", str(pieces), "--columns", str(folder / "map.toml"))
+        bound = Bound(words, 60, 400)
+        for row in _measured(kind, place, bound, rows, alone):
+            yield replace(row, work=row.work.replace(" ".join(words), f"import of {rows:,} rows"))
