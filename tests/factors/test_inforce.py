@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tracker.factors import Changed, InForce, in_force
-from tracker.factors.heating import MOST_S, heating, seconds_between
+from tracker.factors.inforce import MOST_S, heating, seconds_between
 
 SECTION: dict[str, Any] = {
     "first_layer": 11,

@@ -13,7 +13,7 @@ from tests.books import add_in_bulk, add_job, add_material, fill
 from tests.databases import KINDS, Places
 from tracker.backup import BackupError, backup, restore
 from tracker.book import Book, BookError, is_url, open_book
-from tracker.model import SCHEMA, Base, Job, Specimen
+from tracker.model import DERIVED, SCHEMA, Base, Job, Specimen
 from tracker.stored_rows import RawTable
 from tracker.verify import verify
 
@@ -22,11 +22,21 @@ def _everything(book: Book) -> dict[str, list[list[object]]]:
     """Return all rows of all tables, as the database has them."""
     with book.connect() as connection:
         readers = [RawTable(table, connection.dialect.name) for table in Base.metadata.sorted_tables]
-        return {
+        found = {
             reader.table.name: sorted(
                 (row for batch in reader.batches(connection) for row in batch), key=repr
             )
             for reader in readers
+        }
+        # What follows from other rows is worked out anew by a restore, and bears its number.
+        at = {
+            reader.table.name: reader.columns.index("entry")
+            for reader in readers
+            if reader.table.name in DERIVED
+        }
+        return found | {
+            name: sorted(([*row[:place], *row[place + 1 :]] for row in found[name]), key=repr)
+            for name, place in at.items()
         }
 
 

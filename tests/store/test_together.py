@@ -13,7 +13,10 @@ from tests.books import add_material, fill
 from tests.databases import Places
 from tests.store import writers
 from tracker.book import BOOK_FILE, Book, BookError, open_book
-from tracker.model import Material, Specimen
+from tracker.kinds import listed
+from tracker.model import Job, Material, Specimen
+from tracker.selection import narrowed, parse_filter
+from tracker.table import summary_table
 from tracker.verify import verify
 from tracker.write_queue import wait_turn
 
@@ -65,6 +68,23 @@ def test_reading_goes_on(book: Book, book_place: str) -> None:
         act.session.flush()
         with other.read() as session:
             assert session.scalar(select(func.count()).select_from(Material)) == 0
+
+
+def test_no_question_waits_for_a_writer(book: Book, book_place: str) -> None:
+    """Lists, filters, the table and verify are answered while an act has the right to write and uses it."""
+    fill(book)
+    with open_book(book_place) as other, book.act("amend", "Ben") as act:
+        act.session.get_one(Specimen, 2).note = "bent"
+        act.session.get_one(Job, 1).nozzle_set_c = 240.0
+        act.session.flush()
+        with other.connect() as connection:
+            # On a server a wait of any length would be an error here.
+            if connection.dialect.name != "sqlite":
+                connection.exec_driver_sql("SET lock_timeout = '1ms'")
+            within = narrowed(connection, parse_filter("counted=yes nozzle_c!=1"), "results")
+            assert list(listed(connection, "results", where=(*within.conditions, *within.of_results)))
+        assert summary_table(other).rows
+        assert verify(other).clean
 
 
 def test_one_state(book: Book, book_place: str) -> None:

@@ -12,6 +12,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Table, select
 from sqlalchemy.orm import Session
 
+from tracker.acts.derived import Touched, working_out
 from tracker.acts.recording import Noting, dated_columns, table_of, written
 from tracker.acts.statements import driver_of, highest, insert_into
 from tracker.errors import Doubt
@@ -139,6 +140,7 @@ class Act:
         self._connection = connection
         self._driver = driver_of(connection)
         self._bulk: list[dict[str, Any]] = []
+        self.touched = Touched()
         # Safe only because the right to write is held already: two acts that read the same last entry would
         # both name it, and the chain would fork.
         last = self._driver.execute(_LAST).fetchone()
@@ -184,6 +186,7 @@ class Act:
         # The manifest comes first: what it cannot hold is refused before the database sees it.
         digest = self.files.put(manifest(table, columns, rows, self.seq))
         insert_rows(self._connection, table, columns, rows, self.seq)
+        self.touched.take_rows(table.name, rows)
         self._bulk.append({"table": table.name, "rows": len(rows), "manifest": digest})
 
     def enter(self) -> None:
@@ -195,6 +198,9 @@ class Act:
         if self.key:
             self.session.add(SentForm(key=self.key))
         self.session.flush()
+        self.touched.take_changes(self.session.changes.values())
+        if self.touched:
+            working_out().keep(self.session, self.seq, self.touched)
         entry = Entry(
             seq=self.seq,
             at=self.at,

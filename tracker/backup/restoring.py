@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -13,6 +13,7 @@ from typing import Final
 from sqlalchemy import Connection, text
 from sqlalchemy.exc import DataError, IntegrityError, InterfaceError, ProgrammingError
 
+from tracker.acts.derived import working_out
 from tracker.backup.archive import BackupError, Contents, Reader
 from tracker.backup.saving import opened_backup, save
 from tracker.backup.tables import check_references, let_tables_be_copied, put_rows, tables_of
@@ -24,12 +25,13 @@ from tracker.book import (
     check_encoding,
     check_schema,
     files_folder,
+    files_of,
     is_url,
     make_engine,
     schema_of,
     shown,
 )
-from tracker.files import Files
+from tracker.files import Files, FilesError
 from tracker.heads import KeyRing
 from tracker.inputs import MB
 from tracker.migrations import upgrade
@@ -117,7 +119,7 @@ def _check_place(place: str) -> None:
             raise BookError(f"{place} is a book already", do="Choose another place")
         return
     with (
-        Book(place, make_engine(place), Files(files_folder(place))) as book,
+        Book(place, make_engine(place), files_of(place)) as book,
         book.translated(),
         book.connect() as connection,
     ):
@@ -125,7 +127,7 @@ def _check_place(place: str) -> None:
         check_encoding(place, connection)
 
 
-def _fill(book: Book, reader: Reader, put: list[Path], progress: Progress) -> None:
+def _fill(book: Book, reader: Reader, put: list[str], progress: Progress) -> None:
     with book.writing(fresh=True) as connection:
         check_empty(book.place, connection)
         check_encoding(book.place, connection)
@@ -137,6 +139,7 @@ def _fill(book: Book, reader: Reader, put: list[Path], progress: Progress) -> No
         _put_tables(connection, reader, progress)
         upgrade(connection)
         check_references(connection)
+        working_out().refill(connection, progress)
         book.files.mark(reader.contents.code)
 
 
@@ -156,10 +159,10 @@ def _put_tables(connection: Connection, reader: Reader, progress: Progress) -> N
         progress(table.name, told.rows, told.rows)
 
 
-def _put_files(files: Files, reader: Reader, put: list[Path], progress: Progress) -> None:
+def _put_files(files: Files, reader: Reader, put: list[str], progress: Progress) -> None:
     for done, (digest, size) in enumerate(reader.files(), start=1):
         if not files.has(digest):
-            put.append(files.path(digest))
+            put.append(digest)
         with reader.open_file(digest) as stream:
             # Under the name it had: an attachment that was damaged before the backup stays so, for verify to
             # say.
@@ -168,7 +171,7 @@ def _put_files(files: Files, reader: Reader, put: list[Path], progress: Progress
 
 
 @contextmanager
-def _place(place: str) -> Iterator[tuple[Book, list[Path]]]:
+def _place(place: str) -> Iterator[tuple[Book, list[str]]]:
     """Give an unfilled book, and a list for the attachments that are put there.
 
     Where filling fails, all that was made for the book is removed.
@@ -177,15 +180,18 @@ def _place(place: str) -> Iterator[tuple[Book, list[Path]]]:
     # Asked before anything is made: what a person already had there must not be removed with our own
     # failure.
     made = [path for path in _to_be_made(place, folder) if not path.exists()]
-    put: list[Path] = []
-    with Book(place, make_engine(place, fresh=True), Files(folder)) as book:
+    put: list[str] = []
+    with Book(place, make_engine(place, fresh=True), files_of(place)) as book:
         let_tables_be_copied(book.engine)
         try:
             yield book, put
         # An interrupt from the keyboard too: half a book would be taken for a book.
         except BaseException:
             book.close()
-            for path in [*put, *made]:
+            with suppress(FilesError, OSError):
+                for digest in put:
+                    book.files.remove(digest)
+            for path in made:
                 _remove(path)
             raise
 
@@ -236,7 +242,7 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
         BookError: There is no book, it is of a newer version, or it cannot be written.
         BackupError: The backup cannot be written; then nothing was migrated.
     """
-    with Book(place, make_engine(place), Files(files_folder(place))) as book:
+    with Book(place, make_engine(place), files_of(place)) as book:
         let_tables_be_copied(book.engine)
         with book.connect() as connection:
             found = schema_of(connection)
@@ -250,6 +256,7 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
             upgrade(connection)
             # SQLite did not look while tables were copied; before the commit is the last moment to.
             check_references(connection)
+            working_out().refill(connection, progress)
             if left := [each for each in schema_differences(connection, SCHEMA) if each.kind != "foreign"]:
                 raise BackupError(
                     f"After the upgrade the schema of {shown(place)} would not be as it must be: {left[0]}",

@@ -26,6 +26,7 @@ from sqlalchemy.types import NullType
 
 from tracker.backup.archive import BackupError
 from tracker.model.base import Document
+from tracker.model.derived import DERIVED
 from tracker.stored_rows import BATCH, batched
 
 VERSION_TABLE: Final = "alembic_version"
@@ -41,13 +42,14 @@ class _Link(NamedTuple):
 
 
 def tables_of(connection: Connection) -> list[Table]:
-    """Return the tables of a book, those first that others refer to.
+    """Return the tables of a book, those first that others refer to; not those that follow from others.
 
     They are read from the database and not from the models: a book of an older schema is copied as it is.
     """
     metadata = MetaData()
     metadata.reflect(connection)
-    return [table for table in metadata.sorted_tables if table.name != VERSION_TABLE]
+    left_out = {VERSION_TABLE, *DERIVED}
+    return [table for table in metadata.sorted_tables if table.name not in left_out]
 
 
 def put_rows(connection: Connection, table: Table, columns: list[str], rows: Iterable[list[Any]]) -> int:

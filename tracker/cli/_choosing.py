@@ -2,22 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from tracker.cli._bench import Bench
 from tracker.cli._telling import note
 from tracker.factors import REGISTRY
 from tracker.forms import column_named
-from tracker.kinds import kind_named, listed
-from tracker.selection import Filter, check_names, parse_filter, why_none
+from tracker.kinds import count_of, kind_named, listed
+from tracker.selection import (
+    OWN_NAMES,
+    Filter,
+    Narrowed,
+    Of,
+    check_filter,
+    check_names,
+    measured_where,
+    narrowed,
+    parse_filter,
+    term_without,
+    why_none,
+)
 
 
-def chosen(
-    bench: Bench, kind: str, where: str, rows: Iterable[Mapping[str, Any]], *, voided: bool = False
-) -> Iterator[Mapping[str, Any]]:
-    """Yield the records of which a filter holds; where it holds of none, a note says why.
+@dataclass(frozen=True)
+class Asked:
+    """A filter of a list: conditions of the database, and what is asked of each row that they let through.
+
+    Attributes:
+        conditions: Of the statement that lists the kind.
+        kept: Gives those of the rows of which the filter holds; where it holds of none, a note says why.
+    """
+
+    conditions: Sequence[Any]
+    kept: Callable[[Iterable[Mapping[str, Any]]], Iterator[Mapping[str, Any]]]
+
+
+def asked_of(bench: Bench, kind: str, where: str, *, voided: bool = False) -> Asked:
+    """Return a filter of a list as it was typed.
 
     Results and measurements are asked as a table asks, by every factor of their piece; specimens by their
     columns and factors; all others by their columns.
@@ -26,22 +49,64 @@ def chosen(
         bench: The book and its plugins.
         kind: What is listed.
         where: The filter as typed.
-        rows: All records as they are shown.
-        voided: They are those that were taken back.
+        voided: Those are listed that were taken back.
 
     Raises:
         FilterError: It is no filter, or asks of what is recorded nowhere.
     """
     typed, form = parse_filter(where), kind_named(kind).form
     wanted = Filter(tuple(replace(term, name=column_named(form, term.name)) for term in typed.terms))
-    tested = kind in _TESTED and not voided
-    held, why = _by_results(bench, wanted, kind) if tested else _by_columns(bench, wanted, kind, voided)
+    if voided or kind not in (*_TESTED, "specimens"):
+        return Asked((), lambda rows: _held(rows, kind, *_by_columns(bench, wanted, kind, voided)))
+    with bench.book.connect() as connection:
+        within = _within(bench, connection, wanted, kind)
+    if within.whole:
+        conditions = (
+            measured_where(within) if kind == "measurements" else (*within.conditions, *within.of_results)
+        )
+        return Asked(conditions, lambda rows: _some(rows, lambda: _why_none(bench, wanted, kind)))
+    of_results = () if kind == "measurements" else within.of_results
+    by = _by_results if kind in _TESTED else _by_columns
+    return Asked((*within.conditions, *of_results), lambda rows: _held(rows, kind, *by(bench, wanted, kind)))
+
+
+def _within(bench: Bench, connection: Any, wanted: Filter, kind: str) -> Narrowed:
+    of: Of = "specimens" if kind == "specimens" else "results"
+    add = bench.plugged.adds_factors
+    if count_of(connection, kind):
+        check_filter(connection, wanted, _SHOWN if kind == "specimens" else OWN_NAMES, plugins_add=add)
+    return narrowed(connection, wanted, of, plugins_add=add)
+
+
+_SHOWN = ("id", "job", "name", "material", "orientation", "outcome", "remark")
+_TESTED = ("results", "measurements")
+_SMALL = 50_000
+"""So many records are gone through again to say why none was found."""
+
+
+def _some(rows: Iterable[Mapping[str, Any]], why: Callable[[], str]) -> Iterator[Mapping[str, Any]]:
+    """Yield rows; where there are none, say why."""
+    none = True
+    for row in rows:
+        none = False
+        yield row
+    if none:
+        note(why())
+
+
+def _held(
+    rows: Iterable[Mapping[str, Any]], kind: str, held: set[Any], why: str
+) -> Iterator[Mapping[str, Any]]:
     if not held:
         note(why)
     return (row for row in rows if _key(kind, row) in held)
 
 
-_TESTED = ("results", "measurements")
+def _why_none(bench: Bench, wanted: Filter, kind: str) -> str:
+    with bench.book.connect() as connection:
+        if count_of(connection, kind) > _SMALL:
+            return term_without(connection, wanted, "specimens" if kind == "specimens" else "results")
+    return (_by_results if kind in _TESTED else _by_columns)(bench, wanted, kind)[1]
 
 
 def _key(kind: str, row: Mapping[str, Any]) -> Any:
@@ -58,7 +123,7 @@ def _by_results(bench: Bench, wanted: Filter, kind: str) -> tuple[set[Any], str]
     return keys, ""
 
 
-def _by_columns(bench: Bench, wanted: Filter, kind: str, voided: bool) -> tuple[set[Any], str]:
+def _by_columns(bench: Bench, wanted: Filter, kind: str, voided: bool = False) -> tuple[set[Any], str]:
     with bench.book.connect() as connection:
         known = {_key(kind, row): dict(row) for row in listed(connection, kind, voided=voided)}
         # A job is named by its ID or its name, in every list: its own too.

@@ -10,6 +10,7 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -97,14 +98,19 @@ def say_card(card: Card) -> None:
         click.echo(line)
 
 
+_SEEN_FIRST: Final = 200
+
+
 def table(
     rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None, *, fit: bool = False
 ) -> int:
     """Print rows under their headings, as wide as they need; returns how many there were.
 
     Long texts are shortened with an ellipsis on a narrow terminal; in a pipe only where they are to ``fit``.
+    The first of many rows say how wide the columns are, so that they are seen before the last one is read.
     """
-    held = list(rows)
+    coming = iter(rows)
+    held = list(islice(coming, _SEEN_FIRST))
     if not held:
         return 0
     names = list(columns or held[0])
@@ -114,10 +120,13 @@ def table(
     ]
     if fit or sys.stdout.isatty():
         widths = _narrowed(widths, width())
-    for line in [[name.replace("_", " ") for name in names], *cells]:
+    later = ([_cell(row.get(name)) for name in names] for row in coming)
+    told = -1
+    for line in chain([[name.replace("_", " ") for name in names]], cells, later):
+        told += 1
         padded = (_padded(text, wide) for text, wide in zip(line, widths, strict=True))
         click.echo("  ".join(padded).rstrip())
-    return len(held)
+    return told
 
 
 def _cell(value: Any) -> str:

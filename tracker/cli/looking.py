@@ -98,18 +98,23 @@ def list_command(
     if wants_factors and kind != "specimens":
         raise Refused(f"{kind.capitalize()} have no factors", do="strandbook list specimens --factors")
     people = not (as_json or as_csv)
+    asked = None
+    if where.strip():
+        from tracker.cli._choosing import asked_of  # noqa: PLC0415 - a whole list needs no filter
+
+        asked = asked_of(bench, kind, where, voided=voided)
+    conditions = () if asked is None else asked.conditions
     with bench.book.connect() as connection:
         rows: Iterable[Mapping[str, Any]]
         if wants_factors:
             from tracker.records.factors import factor_table  # noqa: PLC0415 - brings numpy
 
-            rows = factor_table(bench.book, bench.plugged, bases=not people)
+            rows = factor_table(bench.book, bench.plugged, bases=not people, where=conditions)
         else:
-            rows = listed(connection, kind, bench.book.zone if people else None, voided=voided)
-        if where.strip():
-            from tracker.cli._choosing import chosen  # noqa: PLC0415 - a whole list needs no filter
-
-            rows = chosen(bench, kind, where, rows, voided=voided)
+            zone = bench.book.zone if people else None
+            rows = listed(connection, kind, zone, voided=voided, where=conditions)
+        if asked is not None:
+            rows = asked.kept(rows)
         if as_json:
             say_json_stream(rows)
         elif as_csv:

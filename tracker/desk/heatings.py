@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, Final
 
-from tracker.factors.heating import Heating, heating
+from tracker.factors.inforce import Heating, heating
 from tracker.forms import check_order
 from tracker.ids import job_id
 from tracker.model import Job

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from tracker.factors.heating import Heating, heating
-from tracker.factors.inforce import Changed, InForce, in_force
+from tracker.factors.inforce import Changed, Heating, InForce, heating, in_force
+from tracker.factors.kept import OF_DAYS
 from tracker.factors.printed import changed_by_hand
-from tracker.factors.reading import factors_of, in_registry_order
-from tracker.factors.registry import MOISTURE, REGISTRY, Factor, factor_named, unit_of
-from tracker.factors.tested import measurement_factors
-from tracker.factors.values import Factors
-from tracker.factors.words import factor_data, factor_words, value_words
+from tracker.factors.reading import factors_of, in_registry_order, measurement_factors
+from tracker.factors.registry import (
+    MOISTURE,
+    REGISTRY,
+    Factor,
+    Factors,
+    factor_data,
+    factor_named,
+    factor_words,
+    unit_of,
+    value_words,
+)
 
 __all__ = [
     "MOISTURE",
+    "OF_DAYS",
     "REGISTRY",
     "Changed",
     "Factor",

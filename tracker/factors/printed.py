@@ -6,9 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from tracker.factors.heating import Heating, heating, seconds_between
-from tracker.factors.inforce import SCALED, SET, Changed, InForce, in_force
-from tracker.factors.values import COMMANDED, ESTIMATED, MEASURED, NOT_RECORDED, Factors, put, put_reading
+from tracker.factors.inforce import SCALED, SET, Changed, Heating, InForce, heating, in_force, seconds_between
+from tracker.factors.registry import COMMANDED, ESTIMATED, MEASURED, NOT_RECORDED, Factors, put, put_reading
 from tracker.ids import spool_id
 
 _SET_AND_MEASURED: Final = ("nozzle", "bed", "chamber")

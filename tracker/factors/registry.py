@@ -2,13 +2,17 @@
 
 A span is the change that is typical between plates on purpose; it is what the prior of an effect refers
 to. Spans and resolutions are common practice of the bench, no source, unless a line says otherwise.
+Values made from it, and how they are told, stand here too.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
+
+from tracker.api import FactorValue
+from tracker.units import compact, shown
 
 MOISTURE: Final = "moisture"
 """The cause that water content and hours in the air measure together."""
@@ -131,3 +135,103 @@ def unit_of(name: str) -> str:
     if known is not None:
         return known.unit
     return next((unit for ending, unit in _ENDINGS if name.endswith(ending)), "")
+
+
+Factors = dict[str, FactorValue]
+
+MEASURED: Final = "measured"
+COMMANDED: Final = "commanded"
+STATED: Final = "stated"
+ESTIMATED: Final = "estimated"
+TYPED: Final = "typed"
+NOT_RECORDED: Final = "not recorded"
+
+_BASIS_OF: Final = {
+    "commanded": COMMANDED,
+    "with flow factor": COMMANDED,
+    "stated by slicer": STATED,
+    "estimated": ESTIMATED,
+    "given": TYPED,
+    "not stated": NOT_RECORDED,
+}
+"""From the words of a plate's facts to those of a factor."""
+
+
+def basis_of(word: str) -> str:
+    """Return the basis of a factor for the basis of a plate's figure."""
+    return _BASIS_OF.get(word, word if word == MEASURED else ESTIMATED)
+
+
+def put(
+    into: Factors,
+    name: str,
+    value: float | str | None,
+    basis: str,
+    source: str,
+    low: float | None = None,
+    high: float | None = None,
+) -> None:
+    """Put a value in, in the place of an earlier one; None leaves what is there.
+
+    Args:
+        into: Changed in place.
+        name: Of the factor, by whose registry entry or ending the unit goes.
+        value: A number in that unit, or a word.
+        basis: ``measured``, ``commanded`` and the like.
+        source: Where it comes from, in words.
+        low: Least value, same unit; None where no interval is known.
+        high: Greatest value, same unit.
+    """
+    if value is None:
+        return
+    known = factor_named(name)
+    number = not isinstance(value, str)
+    into[name] = FactorValue(
+        name=name,
+        value=value,
+        unit=unit_of(name) if number else "",
+        basis=basis,
+        source=source,
+        low=low,
+        high=high,
+        resolution=known.resolution if number and known.kind == "number" else None,
+        span=known.span if number and known.kind == "number" else None,
+    )
+
+
+def put_reading(into: Factors, name: str, reading: Any, source: str) -> None:
+    """Put in a reading of a plate's facts: value, low, high and basis; one that is not stated is left out."""
+    if isinstance(reading, dict) and reading.get("value") is not None:
+        basis = basis_of(str(reading.get("basis", "")))
+        put(into, name, float(reading["value"]), basis, source, reading.get("low"), reading.get("high"))
+
+
+_DIGITS: Final = 4
+
+
+def factor_words(value: FactorValue) -> str:
+    """Return a factor's value with its interval, unit, basis and source, in one line."""
+    return f"{value_words(value)}  ({value.basis}; {value.source})"
+
+
+def value_words(value: FactorValue) -> str:
+    """Return a factor's value with its interval and unit: ``62.4 °C (58.1 – 64)``."""
+    if not isinstance(value.value, (int, float)):
+        return str(value.value)
+    text = f"{rounded(value.value):g} {shown(value.unit)}".rstrip()
+    if value.low is None or value.high is None or rounded(value.low) == rounded(value.high):
+        return text
+    return f"{text} ({compact(rounded(value.low))} – {compact(rounded(value.high))})"
+
+
+def rounded(number: float) -> float:
+    """Return a number to four significant digits."""
+    return float(f"{number:.{_DIGITS}g}")
+
+
+def factor_data(value: FactorValue) -> dict[str, Any]:
+    """Return a factor as JSON."""
+    return {
+        "name": value.name, "value": value.value, "unit": value.unit, "low": value.low, "high": value.high,
+        "resolution": value.resolution, "span": value.span, "basis": value.basis, "source": value.source,
+    }  # fmt: skip

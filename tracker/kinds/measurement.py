@@ -125,10 +125,8 @@ class ResultKind(Kind):
     def listing(self) -> Listing:
         """With specimen and material."""
         # The statement over specimens stands beside them; they in turn show their measurements.
-        from sqlalchemy import func  # noqa: PLC0415 - see above
-
         from tracker.kinds.specimen import with_material  # noqa: PLC0415 - see above
-        from tracker.model import JobSpool, Material  # noqa: PLC0415 - see above
+        from tracker.model import Material  # noqa: PLC0415 - see above
 
         rows = (
             select(
@@ -140,7 +138,7 @@ class ResultKind(Kind):
             .join(Measurement, Measurement.id == Result.measurement_id)
             .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
         )  # fmt: skip
-        return with_material(rows, func.coalesce(JobSpool.spool_id, Measurement.spool_id)).order_by(Result.id)
+        return with_material(rows, Measurement.spool_id).order_by(Result.id)
 
     def listed(self, row: Row[Any]) -> dict[str, Any]:
         """With the keys that other people's scripts read."""

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, func, select
 from sqlalchemy.orm import Session
 
 from tracker.book import WITH_VOIDED, Book, with_voided
@@ -242,7 +242,12 @@ _NUMBER: Final = "row_number"
 
 
 def listed(
-    connection: Connection, plural: str, zone: dt.tzinfo | None = None, *, voided: bool = False
+    connection: Connection,
+    plural: str,
+    zone: dt.tzinfo | None = None,
+    *,
+    voided: bool = False,
+    where: Sequence[ColumnElement[bool]] = (),
 ) -> Iterator[dict[str, Any]]:
     """Yield the records of a kind; each has ``id`` (a result: ``measurement`` and ``specimen``).
 
@@ -252,12 +257,13 @@ def listed(
         zone: For people: moments are text in this zone, to the minute. Without it they are RFC 3339 in
             UTC, for machines.
         voided: List those alone that were taken back.
+        where: Conditions of the statement that lists the kind.
 
     Raises:
         Refused: There is no such list.
     """
     kind = kind_named(plural)
-    statement = kind.listing()
+    statement = kind.listing().where(*where)
     if voided:
         statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
     result = connection.execution_options(yield_per=2000).execute(statement)
@@ -317,6 +323,11 @@ def newest(connection: Connection, plural: str, most: int) -> list[dict[str, Any
         {key: _plain(value, None) for key, value in kind.listed(row).items()}
         for row in connection.execute(statement)
     ]
+
+
+def count_of(connection: Connection, plural: str) -> int:
+    """Return how many records of a kind there are."""
+    return connection.scalar(select(func.count()).select_from(kind_named(plural).model)) or 0
 
 
 def count_voided(connection: Connection, plural: str) -> int:

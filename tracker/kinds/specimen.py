@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, Text, and_, cast, func, literal, or_, select
+from sqlalchemy import Row, Select, and_, func, select
 from sqlalchemy.orm import Session, aliased
 
 from tracker import ids
@@ -14,7 +14,18 @@ from tracker.forms import Ask, FormError, When
 from tracker.ids import Ident
 from tracker.kinds.base import Kind, Listing, add_note, live, told_of
 from tracker.kinds.measurement import summary
-from tracker.model import Job, JobSpool, Material, Measurement, Photograph, Specimen, Spool, spools_of_piece
+from tracker.model import (
+    OWN_MATERIAL,
+    FactorInForce,
+    Job,
+    JobInForce,
+    Material,
+    Measurement,
+    Photograph,
+    Specimen,
+    Spool,
+    spools_of_piece,
+)
 from tracker.moments import local_time
 from tracker.orientation import checked_letters, in_words
 
@@ -70,7 +81,7 @@ class SpecimenKind(Kind):
             func.coalesce(Specimen.remark, Specimen.cause).label("remark"),
             Job.name.label("job_name"),
         ).select_from(Specimen)
-        return with_material(rows, JobSpool.spool_id).order_by(Specimen.job_id, Specimen.piece)
+        return with_material(rows).order_by(Specimen.job_id, Specimen.piece)
 
     def listed(self, row: Row[Any]) -> dict[str, Any]:
         """Under its own ID and its job's."""
@@ -164,29 +175,26 @@ def material_of(row: Specimen) -> Material | None:
     return links[0].spool.material if links else row.job.material
 
 
-def with_material(statement: Select[*tuple[Any, ...]], spool: Any) -> Listing:
-    """Join the material of specimens to a list: that of the spool it began with, else what the job says.
+def with_material(statement: Select[*tuple[Any, ...]], spool: Any = None) -> Listing:
+    """Join the material of specimens to a list: that of the spool that most of it was printed from.
 
-    Of several tools the lowest that laid any of it, as :func:`tracker.model.spools_of_piece` has it.
+    Where a piece has another spool than its plate's main one, that is kept (:mod:`tracker.factors.kept`).
+
+    Args:
+        statement: Over specimens.
+        spool: Column with the number of a spool that was tested itself, where there may be one.
     """
-    use = aliased(JobSpool)
-    # The pieces of a link are a list in JSON: its text, blanks and brackets made commas, holds ",3,".
-    listed = func.replace(func.replace(cast(use.pieces, Text), "[", ","), "]", ",")
-    own = func.replace(listed, " ", "").like(literal("%,") + cast(Specimen.piece, Text) + literal(",%"))
-    first = (
-        select(use.spool_id)
-        .where(use.job_id == Job.id, use.voided.is_(None), use.from_layer.is_(None))
-        .where(or_(use.pieces.is_(None), own))
-        .order_by(use.tool, use.spool_id)
-        .limit(1)
-        .scalar_subquery()
-    )
-    return (
+    own = aliased(FactorInForce)
+    statement = (
         statement.outerjoin(Job, Job.id == Specimen.job_id)
-        .outerjoin(JobSpool, and_(JobSpool.job_id == Job.id, JobSpool.spool_id == first))
-        .outerjoin(Spool, Spool.id == spool)
-        .outerjoin(Material, Material.id == func.coalesce(Spool.material_id, Job.material_id))
+        .outerjoin(JobInForce, JobInForce.job_id == Specimen.job_id)
+        .outerjoin(own, and_(own.specimen_id == Specimen.id, own.name == OWN_MATERIAL))
     )
+    material: Any = func.coalesce(own.number, JobInForce.material_id)
+    if spool is not None:
+        statement = statement.outerjoin(Spool, Spool.id == spool)
+        material = func.coalesce(own.number, JobInForce.material_id, Spool.material_id)
+    return statement.outerjoin(Material, Material.id == material)
 
 
 def check_outcome(piece: int, outcome: str | None, words: str | None) -> None:

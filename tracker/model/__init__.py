@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tracker.model.base import SCHEMA, Base, Voidable, utc
+from tracker.model.derived import DERIVED, OWN_MATERIAL, FactorInForce, JobInForce
 from tracker.model.keeping import Attachment, BookRecord, JournalRecord, SentForm
 from tracker.model.planning import Choice, Device, Person, Programme
 from tracker.model.printing import (
@@ -28,6 +29,8 @@ from tracker.model.testing import (
 )
 
 __all__ = [
+    "DERIVED",
+    "OWN_MATERIAL",
     "SCHEMA",
     "Attachment",
     "Base",
@@ -38,8 +41,10 @@ __all__ = [
     "Dispute",
     "Drying",
     "DryingSpool",
+    "FactorInForce",
     "FactorRecord",
     "Job",
+    "JobInForce",
     "JobLog",
     "JobSpool",
     "JournalRecord",

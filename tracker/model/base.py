@@ -9,7 +9,7 @@ from sqlalchemy import JSON, BigInteger, DateTime, Dialect, Integer, MetaData, T
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
-SCHEMA: Final = "0011"
+SCHEMA: Final = "0012"
 """Revision that this code reads and writes; the newest one in ``tracker/migrations``."""
 
 NAMES: Final = {

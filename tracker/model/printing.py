@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from tracker.model.base import Base, Numbered, Voidable
@@ -209,6 +209,11 @@ class FactorRecord(Base, Voidable):
     """A factor given for a specimen outright, by import or by hand."""
 
     __tablename__ = "factor"
+    __table_args__ = (
+        # What holds of a factor's value is asked without a walk through all factors of all specimens.
+        Index("ix_factor_name_number", "name", "number"),
+        Index("ix_factor_name_text", "name", "text"),
+    )
 
     specimen_id: Mapped[int] = mapped_column(ForeignKey("specimen.id"), primary_key=True)
     name: Mapped[str] = mapped_column(primary_key=True)

@@ -173,6 +173,11 @@ class Plugged:
             place, lambda: _rendered(loaded.method.figure(readings, piece or Piece(), tuple(outcomes)), form)
         )
 
+    @property
+    def adds_factors(self) -> bool:
+        """Whether any plugin has factors of its own: then only it can tell what is known of a specimen."""
+        return bool(self._pluggy.hook.strandbook_factors.get_hookimpls())
+
     def factors(self, specimen: Mapping[str, Any]) -> tuple[FactorValue, ...]:
         """Return what plugins add to the factors of a specimen."""
         return self._gathered("strandbook_factors", FactorValue, specimen=specimen)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, select
 
 from tracker import ids
 from tracker.book import Book
@@ -47,7 +47,11 @@ def shown_factors(book: Book, row: Specimen, plugged: Plugged | None = None) -> 
 
 
 def factor_table(
-    book: Book, plugged: Plugged | None = None, *, bases: bool = True
+    book: Book,
+    plugged: Plugged | None = None,
+    *,
+    bases: bool = True,
+    where: Sequence[ColumnElement[bool]] = (),
 ) -> Iterator[dict[str, Any]]:
     """Yield every specimen with its factors, a column each.
 
@@ -57,12 +61,13 @@ def factor_table(
         book: Read only.
         plugged: Plugins that may add some.
         bases: Whether a column with the basis follows each.
+        where: Conditions over specimens.
     """
     with book.read() as session:
         rows = session.execute(
-            select(Specimen.id, Specimen.job_id, Specimen.piece, Specimen.name).order_by(
-                Specimen.job_id, Specimen.piece
-            )
+            select(Specimen.id, Specimen.job_id, Specimen.piece, Specimen.name)
+            .where(*where)
+            .order_by(Specimen.job_id, Specimen.piece)
         ).all()
         found = factors_of(session, [row.id for row in rows], plugged)
     recorded = {name for factors in found.values() for name in factors}

@@ -4,19 +4,44 @@ from __future__ import annotations
 
 from tracker.selection.filters import Filter, FilterError, Term, parse_filter
 from tracker.selection.knowing import check_names, check_quantities, why_none
-from tracker.selection.rows import ResultRow, check_asked, result_rows, selected, why_not, with_factors
+from tracker.selection.narrowing import (
+    Narrowed,
+    Of,
+    check_filter,
+    measured_where,
+    narrowed,
+    recorded_names,
+    term_without,
+)
+from tracker.selection.rows import (
+    OWN_NAMES,
+    ResultRow,
+    check_asked,
+    result_rows,
+    selected,
+    why_not,
+    with_factors,
+)
 
 __all__ = [
+    "OWN_NAMES",
     "Filter",
     "FilterError",
+    "Narrowed",
+    "Of",
     "ResultRow",
     "Term",
     "check_asked",
+    "check_filter",
     "check_names",
     "check_quantities",
+    "measured_where",
+    "narrowed",
     "parse_filter",
+    "recorded_names",
     "result_rows",
     "selected",
+    "term_without",
     "why_none",
     "why_not",
     "with_factors",

@@ -7,18 +7,28 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, and_, func, or_, select
+from sqlalchemy.orm import aliased
 
 from tracker import ids
-from tracker.lineage import material_id_of_job
-from tracker.model import Job, Material, Measurement, OtherBench, OtherResult, Result, Specimen, Spool
+from tracker.model import (
+    OWN_MATERIAL,
+    FactorInForce,
+    Job,
+    JobInForce,
+    Material,
+    Measurement,
+    OtherBench,
+    OtherResult,
+    Result,
+    Specimen,
+    Spool,
+)
 from tracker.selection.filters import Filter, Term
 from tracker.selection.knowing import check_names, why_none
+from tracker.selection.narrowing import Narrowed
 
-_PLATES: Final = (
-    select(Job.id, Job.name, Job.started_at, material_id_of_job().label("material_id"))
-).subquery("plate")
-
+_OWN: Final = aliased(FactorInForce)
 _STATEMENT: Final = (
     select(
         Result.id, Result.measurement_id, Result.quantity, Result.value, Result.unit, Result.uncertainty,
@@ -26,14 +36,16 @@ _STATEMENT: Final = (
         Measurement.method, Measurement.method_version,
         Measurement.at, Measurement.source, Measurement.specimen_id, Measurement.spool_id, Specimen.job_id,
         Specimen.piece, Specimen.orientation, Specimen.outcome, Specimen.remark, Specimen.geometry,
-        _PLATES.c.name.label("job_name"), _PLATES.c.started_at, Material.id.label("material_id"),
+        Job.name.label("job_name"), Job.started_at, Material.id.label("material_id"),
         Material.name.label("material"), Material.family,
     )
     .join(Measurement, Measurement.id == Result.measurement_id)
     .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    .outerjoin(_PLATES, _PLATES.c.id == Specimen.job_id)
+    .outerjoin(Job, Job.id == Specimen.job_id)
+    .outerjoin(JobInForce, JobInForce.job_id == Specimen.job_id)
+    .outerjoin(_OWN, and_(_OWN.specimen_id == Measurement.specimen_id, _OWN.name == OWN_MATERIAL))
     .outerjoin(Spool, Spool.id == Measurement.spool_id)
-    .outerjoin(Material, Material.id == func.coalesce(_PLATES.c.material_id, Spool.material_id))
+    .outerjoin(Material, Material.id == func.coalesce(_OWN.number, JobInForce.material_id, Spool.material_id))
     .order_by(Result.id)
 )  # fmt: skip
 
@@ -131,6 +143,7 @@ def result_rows(
     quantities: Sequence[str] | None = None,
     materials: Sequence[str] | None = None,
     since: dt.datetime | None = None,
+    narrowed: Narrowed | None = None,
 ) -> list[ResultRow]:
     """Return results in the order in which they were made.
 
@@ -139,12 +152,29 @@ def result_rows(
         quantities: Only these; all where None.
         materials: Only of these, by name; all where None.
         since: Only measured at or after this moment.
+        narrowed: Only those that this lets through; what it leaves to Python is not asked here.
     """
     statement = _STATEMENT
+    if narrowed is not None:
+        statement = statement.where(*narrowed.conditions, *narrowed.of_results)
     if quantities is not None:
         statement = statement.where(Result.quantity.in_(quantities))
     if materials is not None:
-        statement = statement.where(Material.name.in_(materials))
+        # By number and by job, for which there are indices: the name stands at the end of all joins.
+        numbers = list(connection.scalars(select(Material.id).where(Material.name.in_(materials))))
+        jobs = select(JobInForce.job_id).where(JobInForce.material_id.in_(numbers))
+        spools = select(Spool.id).where(Spool.material_id.in_(numbers))
+        of_spools = Measurement.spool_id.in_(spools.correlate(None))
+        own = select(FactorInForce.specimen_id).where(
+            FactorInForce.name == OWN_MATERIAL, FactorInForce.number.in_(numbers)
+        )
+        of_jobs: ColumnElement[bool] = Specimen.job_id.in_(jobs.correlate(None))
+        if connection.scalar(own.limit(1)) is not None:
+            of_jobs = or_(of_jobs, Specimen.id.in_(own.correlate(None)))
+        any_spool = connection.scalar(select(Measurement.id).where(of_spools).limit(1))
+        statement = statement.where(
+            Material.id.in_(numbers), of_jobs if any_spool is None else or_(of_jobs, of_spools)
+        )
     if since is not None:
         statement = statement.where(Measurement.at >= since)
     return [_row(row) for row in connection.execute(statement)]

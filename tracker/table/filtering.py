@@ -4,12 +4,44 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from sqlalchemy import select
+
 from tracker.book import Book
-from tracker.factors import REGISTRY, factors_of, measurement_factors
+from tracker.factors import OF_DAYS, REGISTRY, factors_of, measurement_factors
 from tracker.ids import read_id
+from tracker.model import Result
 from tracker.plugins import Plugged
-from tracker.selection import Filter, ResultRow, check_asked, result_rows, selected, why_not, with_factors
+from tracker.selection import (
+    Filter,
+    Narrowed,
+    ResultRow,
+    check_asked,
+    check_filter,
+    narrowed,
+    result_rows,
+    selected,
+    why_not,
+    with_factors,
+)
 from tracker.selection.rows import OWN_NAMES
+
+
+def narrowed_by(book: Book, where: Filter, plugged: Plugged | None = None) -> Narrowed:
+    """Return a filter over results as conditions of the database, and what is left to be asked in Python.
+
+    Args:
+        book: Read only.
+        where: May ask of any factor.
+        plugged: Plugins, which may add factors.
+
+    Raises:
+        FilterError: It asks of something that is recorded nowhere.
+    """
+    add = plugged is not None and plugged.adds_factors
+    with book.connect() as connection:
+        if connection.scalar(select(Result.id).limit(1)) is not None:
+            check_filter(connection, where, OWN_NAMES, plugins_add=add)
+        return narrowed(connection, where, "results", plugins_add=add)
 
 
 def results_where(
@@ -26,8 +58,11 @@ def results_where(
     Raises:
         FilterError: It asks of something that is recorded nowhere.
     """
-    rows = _asked_of(book, where, quantities, plugged)
-    return rows if where is None else selected(rows, where)
+    if where is None:
+        return _asked_of(book, None, quantities, plugged)
+    within = narrowed_by(book, where, plugged)
+    rows = _asked_of(book, within.rest, quantities, plugged, within)
+    return rows if within.whole else selected(rows, within.rest)
 
 
 def why_nothing(
@@ -38,17 +73,28 @@ def why_nothing(
 
 
 def _asked_of(
-    book: Book, where: Filter | None, quantities: Sequence[str] | None, plugged: Plugged | None
+    book: Book,
+    where: Filter | None,
+    quantities: Sequence[str] | None,
+    plugged: Plugged | None,
+    within: Narrowed | None = None,
 ) -> list[ResultRow]:
-    """Return all results, with what the filter asks of."""
+    """Return all results, or those within what is asked already, with what the filter asks of."""
     with book.read() as session:
-        rows = result_rows(session.connection(), quantities=quantities)
+        rows = result_rows(session.connection(), quantities=quantities, narrowed=within)
         asked = frozenset() if where is None else where.names() - OWN_NAMES
+        plugins = plugged is not None and plugged.adds_factors
         # Factors of a large book take seconds to gather, and most filters name a material.
         if asked:
             pieces = {row.specimen_row for row in rows if row.specimen_row is not None}
             names = {read_id(row.measurement)[0].number: row.measurement for row in rows}
-            of_pieces = factors_of(session, sorted(pieces), plugged, water=any(map(_wet, asked)))
+            of_pieces = factors_of(
+                session,
+                sorted(pieces),
+                plugged,
+                water=any(map(_wet, asked)),
+                days=plugins or bool(asked & OF_DAYS),
+            )
             own = measurement_factors(session, names)
             with_factors(rows, of_pieces, {names[number]: each for number, each in own.items()})
     if where is not None and rows:

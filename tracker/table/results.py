@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import islice
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import Connection, Select, and_, bindparam, case, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, case, func, or_, select
 
 from tracker.model import Job, Measurement, Result, Specimen
 from tracker.orientation import in_words
@@ -21,6 +21,10 @@ from tracker.stored_rows import raw
 
 _AT_ONCE: Final = 5000
 """Ids in one statement: well below what either database takes as parameters."""
+
+
+Within = Sequence[ColumnElement[bool]]
+"""Conditions over results with measurement and specimen, as ``tracker.selection.narrowed`` gives them."""
 
 
 class Point(NamedTuple):
@@ -163,6 +167,7 @@ def points(
     jobs: Collection[int] | None = None,
     spools: Collection[int] | None = None,
     counted: bool | None = None,
+    within: Within = (),
 ) -> list[Point]:
     """Return single results in the order in which they were made.
 
@@ -173,8 +178,11 @@ def points(
         jobs: Only of pieces of these jobs; all where None.
         spools: With ``jobs``, also those of these spools, tested themselves.
         counted: Only those that count, or only those set aside; both where None.
+        within: Conditions that a filter sets.
     """
-    statement = _POINTS if quantities is None else _POINTS.where(Result.quantity.in_(quantities))
+    statement = _POINTS.where(*within)
+    if quantities is not None:
+        statement = statement.where(Result.quantity.in_(quantities))
     if counted is not None:
         statement = statement.where(Result.counted if counted else ~Result.counted)
     if jobs is None:
@@ -234,19 +242,20 @@ _ONE: Final = (
 )
 
 
-def plate_sums(connection: Connection, quantity: str) -> tuple[float, list[Sums]]:
+def plate_sums(connection: Connection, quantity: str, within: Within = ()) -> tuple[float, list[Sums]]:
     """Return the counted results of a quantity as sums by plate, orientation and group.
 
     Args:
         connection: To the book.
         quantity: Its name.
+        within: Conditions that a filter sets.
 
     Returns:
         The origin that differences were taken from (one of the values: sums of squares about a far zero lose
         the digits that a scatter is made of), and the sums.
     """
     origin = connection.scalar(_ONE, {"quantity": quantity}) or 0.0
-    rows = connection.execute(_SUMS, {"quantity": quantity, "origin": origin}).all()
+    rows = connection.execute(_SUMS.where(*within), {"quantity": quantity, "origin": origin}).all()
     return origin, list(map(Sums._make, rows))
 
 

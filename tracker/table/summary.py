@@ -37,12 +37,13 @@ from tracker.table.conditions import (
     told_apart,
     words,
 )
-from tracker.table.filtering import results_where, why_nothing
+from tracker.table.filtering import narrowed_by, results_where, why_nothing
 from tracker.table.results import (
     Note,
     Plate,
     Point,
     Sums,
+    Within,
     moment_of,
     notes,
     orientation_of,
@@ -171,14 +172,16 @@ def summary_table(
     Raises:
         FilterError: ``where`` asks of something that is recorded nowhere.
     """
-    among = None
-    if where is not None:
+    among, within = None, None if where is None else narrowed_by(book, where, plugged)
+    if within is not None and not within.whole:
         among = frozenset(row.result for row in results_where(book, where, quantities, plugged))
     building = _Building(book, frozenset(ordinal), plugged)
+    if within is not None:
+        building.within = (*within.conditions, *within.of_results)
     with _no_collection(), book.connect() as connection:
         building.start(connection)
         if plain or among is not None:
-            building.take_all(points(connection, quantities, among))
+            building.take_all(points(connection, quantities, among, within=building.within))
         else:
             building.take_sums(connection, quantities)
         written = notes(connection)
@@ -253,6 +256,7 @@ class _Building:
     Attributes:
         known: Where results come from.
         spools: Spools of each job, by numbers.
+        within: Conditions that a filter sets.
         found: What was found for each cell.
         units: By quantity.
     """
@@ -268,6 +272,7 @@ class _Building:
             self.destructive = frozenset(name for name, method in methods.items() if method.destructive)
             self.positive = {q.name: q.positive for method in methods.values() for q in method.quantities}
         self.found: dict[_Key, Gathered] = {}
+        self.within: Within = ()
         self.shapes: dict[tuple[int, str], set[str]] = {}
         self.jobs: dict[_Key, set[int]] = defaultdict(set)
         self.last: dict[_Key, Any] = {}
@@ -311,7 +316,7 @@ class _Building:
     def take_sums(self, connection: Connection, quantities: Sequence[str] | None) -> None:
         """Take all results of a book: sums where they say all there is, else one by one."""
         for quantity in quantities_in(connection) if quantities is None else quantities:
-            origin, sums = plate_sums(connection, quantity)
+            origin, sums = plate_sums(connection, quantity, self.within)
             # Grades have no sums. A plate is taken whole from sums or whole one by one.
             every = quantity in self.ordinal
             special = self.known.special_jobs
@@ -321,8 +326,11 @@ class _Building:
                     self._take(quantity, each, origin)
             if by_one:
                 jobs, spools = [n for n in by_one if n > 0], [-n for n in by_one if n < 0]
-                self.take_points(points(connection, [quantity], jobs=jobs, spools=spools, counted=True))
-        self.take_points(points(connection, quantities, counted=False))
+                by_one_read = points(
+                    connection, [quantity], jobs=jobs, spools=spools, counted=True, within=self.within
+                )
+                self.take_points(by_one_read)
+        self.take_points(points(connection, quantities, counted=False, within=self.within))
         self._merge()
 
     def _take(self, quantity: str, sums: Sums, origin: float) -> None:
@@ -375,7 +383,7 @@ class _Building:
         if self._points is None:
             self._points = defaultdict(list)
             with self.book.connect() as connection:
-                for point in points(connection, sorted(self.units), counted=True):
+                for point in points(connection, sorted(self.units), counted=True, within=self.within):
                     if point.number:
                         self._points[self.key(point.quantity, point, point.specimen)].append(point)
         return self._points.get(key, [])
@@ -416,7 +424,9 @@ class _Building:
             if self._points is not None:
                 return [point for point in self._points.get(key, ()) if point.plate == plate.plate]
             jobs, spools = ([plate.plate], []) if plate.plate > 0 else ([], [-plate.plate])
-            read = points(connection, [key[3].quantity], jobs=jobs, spools=spools, counted=True)
+            read = points(
+                connection, [key[3].quantity], jobs=jobs, spools=spools, counted=True, within=self.within
+            )
             return [p for p in read if p.number and self.key(p.quantity, p, p.specimen) == key]
 
         return look

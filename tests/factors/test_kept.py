@@ -1,0 +1,300 @@
+"""What is kept of jobs and specimens beside their records, against what follows from the records."""
+
+from __future__ import annotations
+
+import datetime as dt
+import random
+from collections.abc import Callable
+from typing import Any, Final
+
+import pytest
+from sqlalchemy import delete, select, update
+
+from tracker.acts import Act
+from tracker.book import Book, with_voided
+from tracker.factors import factors_of
+from tracker.factors.kept import differing, refill, worked_out
+from tracker.lineage import material_id_of_job
+from tracker.model import (
+    DERIVED,
+    Drying,
+    DryingSpool,
+    FactorInForce,
+    FactorRecord,
+    Job,
+    JobInForce,
+    JobSpool,
+    Material,
+    SettingChange,
+    Specimen,
+    Spool,
+    Stay,
+)
+from tracker.verify import mend_derived, verify
+
+WHO: Final = "Ada Bench"
+_BEGAN: Final = dt.datetime(2026, 3, 1, 8, tzinfo=dt.UTC)
+
+
+def _material(act: Act, draw: random.Random) -> None:
+    act.session.add(Material(name=f"Material {act.seq}", family=draw.choice(["ASA", "PETG"])))
+
+
+def _spool(act: Act, draw: random.Random) -> None:
+    material = _any(act, Material, draw)
+    if material is not None:
+        lot = draw.choice([None, "L1", "l1", "260", "Ä-7"])
+        spool = Spool(material_id=material.id, lot=lot, received_on=_BEGAN.date())
+        act.session.add(spool)
+        act.session.flush()
+        act.session.add(Stay(spool_id=spool.id, place="open air", began_at=_BEGAN, rh_pct=50.0))
+
+
+def _job(act: Act, draw: random.Random) -> None:
+    before, material, spool = (_any(act, kind, draw) for kind in (Job, Material, Spool))
+    job = Job(
+        name=draw.choice([None, f"plate {act.seq}", "plate 1"]),
+        again_of_id=before.id if before is not None and draw.random() < 0.4 else None,
+        material_id=material.id if material is not None and draw.random() < 0.5 else None,
+        **_settings(draw),
+    )
+    act.session.add(job)
+    act.session.flush()
+    if spool is not None and draw.random() < 0.8:
+        act.session.add(JobSpool(job_id=job.id, spool_id=spool.id, tool=draw.choice([0, 1])))
+    for piece in range(1, draw.randint(2, 4)):
+        act.session.add(Specimen(job_id=job.id, piece=piece, **_piece(draw)))
+
+
+def _settings(draw: random.Random) -> dict[str, Any]:
+    return {
+        "started_at": _BEGAN + dt.timedelta(hours=draw.randint(1, 90)),
+        "time_s": draw.choice([None, 3600.0]),
+        "outcome": draw.choice([None, "finished", "stopped"]),
+        "nozzle_set_c": draw.choice([None, 250.0, 260.0]),
+        "nozzle_measured_c": draw.choice([None, 247.5]),
+        "chamber_set_c": draw.choice([None, 70.0]),
+        "fan_set_pct": draw.choice([None, 0.0, 20.0]),
+        "layer_height_mm": draw.choice([None, 0.2]),
+        "printer": draw.choice([None, "left", "LEFT", "Straße"]),
+        "operator": draw.choice([None, "Bo"]),
+    }
+
+
+def _piece(draw: random.Random) -> dict[str, Any]:
+    section = {
+        "nozzle_c": {"value": 255.0, "low": 250.0, "high": 260.0, "basis": "commanded"},
+        "layer_time_s": {"value": draw.choice([6.5, 12.0]), "basis": "estimated", "low": 5.0, "high": 14.0},
+        "z_mm": [2.0, 6.0],
+    }
+    facts = {"section": section, "layers": 20, "spans_s": [[0, 60], [60, 120]], "tops_mm": [0.2, 0.4]}
+    logged = {"section": {"chamber": {"mean": 61.5, "low": 60.0, "high": 63.0}}}
+    return {
+        "orientation": draw.choice([None, "XYZ", "ZXY"]),
+        "geometry": draw.choice([None, "bar"]),
+        "x_mm": draw.choice([None, 20.0]),
+        "filament_g": draw.choice([None, 4.2]),
+        "size_z_mm": draw.choice([None, 4.0]),
+        "plate_facts": facts if draw.random() < 0.4 else None,
+        "log_facts": logged if draw.random() < 0.3 else None,
+        "outcome": "good",
+    }
+
+
+def _change(act: Act, draw: random.Random) -> None:
+    job = _any(act, Job, draw)
+    if job is not None:
+        setting, value = draw.choice([("nozzle", 265.0), ("speed", 80.0), ("fan", 30.0)])
+        layer = draw.choice([None, 1, 12])
+        at = None if layer else _BEGAN + dt.timedelta(hours=draw.randint(1, 90))
+        act.session.add(SettingChange(job_id=job.id, setting=setting, value=value, layer=layer, at=at))
+
+
+def _given(act: Act, draw: random.Random) -> None:
+    piece = _any(act, Specimen, draw)
+    name = draw.choice(["nozzle_c", "infill_pct", "printer", "x_mm", "lot"])
+    if piece is not None and act.session.get(FactorRecord, (piece.id, name)) is None:
+        number, text = draw.choice([(45.0, None), (None, "left"), (None, None), (None, "45")])
+        basis = draw.choice(["typed", "imported"])
+        act.session.add(
+            FactorRecord(specimen_id=piece.id, name=name, number=number, text=text, basis=basis, source="")
+        )
+
+
+def _corrected_job(act: Act, draw: random.Random) -> None:
+    job = _any(act, Job, draw)
+    if job is not None:
+        for name, value in _settings(draw).items():
+            setattr(job, name, value)
+
+
+def _corrected_piece(act: Act, draw: random.Random) -> None:
+    piece = _any(act, Specimen, draw)
+    if piece is not None:
+        for name, value in _piece(draw).items():
+            setattr(piece, name, value)
+
+
+def _corrected_spool(act: Act, draw: random.Random) -> None:
+    spool, material = _any(act, Spool, draw), _any(act, Material, draw)
+    if spool is not None and material is not None:
+        spool.lot, spool.material_id = draw.choice(["L1", "L2", None]), material.id
+
+
+def _second_spool(act: Act, draw: random.Random) -> None:
+    job, spool = _any(act, Job, draw), _any(act, Spool, draw)
+    if job is not None and spool is not None and act.session.get(JobSpool, (job.id, spool.id)) is None:
+        pieces, layer = draw.choice([(None, None), ([1], None), (None, 8)])
+        tool = draw.choice([0, 1])
+        act.session.add(
+            JobSpool(job_id=job.id, spool_id=spool.id, tool=tool, pieces=pieces, from_layer=layer)
+        )
+
+
+def _dried(act: Act, draw: random.Random) -> None:
+    spool = _any(act, Spool, draw)
+    if spool is not None:
+        began = _BEGAN + dt.timedelta(hours=draw.randint(1, 90))
+        drying = Drying(began_at=began, ended_at=began + dt.timedelta(hours=4), set_c=80.0)
+        act.session.add(drying)
+        act.session.flush()
+        act.session.add(DryingSpool(drying_id=drying.id, spool_id=spool.id))
+
+
+def _void(act: Act, draw: random.Random) -> None:
+    row = _any(act, draw.choice([SettingChange, Specimen, FactorRecord, JobSpool, Job]), draw)
+    if row is not None:
+        row.voided = act.seq
+        if isinstance(row, Job):
+            for piece in act.session.scalars(select(Specimen).where(Specimen.job_id == row.id)):
+                piece.voided = act.seq
+
+
+def _restored(act: Act, draw: random.Random) -> None:
+    kind = draw.choice([SettingChange, Specimen, FactorRecord, JobSpool, Job])
+    with with_voided(act.session):
+        rows = act.session.scalars(select(kind).where(kind.voided.is_not(None))).all()
+    if rows:
+        row = draw.choice(rows)
+        row.voided = None
+
+
+def _bulk(act: Act, draw: random.Random) -> None:
+    job = act.next_number(Job.__table__)  # type: ignore[arg-type]
+    piece = act.next_number(Specimen.__table__)  # type: ignore[arg-type]
+    act.bulk(Job, [{"id": job, "name": "imported", "printer": draw.choice([None, "left"])}])
+    act.bulk(
+        Specimen, [{"id": piece + n, "job_id": job, "piece": n + 1, "outcome": "good"} for n in range(2)]
+    )
+    given = {"name": "printer", "number": None, "text": "right", "basis": "imported", "source": "sheet"}
+    act.bulk(FactorRecord, [{"specimen_id": piece, **given}])
+
+
+_ACTS: Final[tuple[Callable[[Act, random.Random], None], ...]] = (
+    _material, _spool, _job, _job, _change, _given, _corrected_job, _corrected_piece, _corrected_spool,
+    _second_spool, _dried, _void, _restored, _bulk,
+)  # fmt: skip
+
+
+def _any(act: Act, kind: Any, draw: random.Random) -> Any:
+    rows = act.session.scalars(select(kind)).all()
+    return draw.choice(rows) if rows else None
+
+
+def random_book(book: Book, seed: int, acts: int) -> None:
+    """Do so many acts of any kind, each as whoever enters records would."""
+    draw = random.Random(seed)
+    for doing in (_material, _spool, _job, *(draw.choice(_ACTS) for _ in range(acts))):
+        with book.act("bench", WHO, reason="drawn") as act:
+            doing(act, draw)
+
+
+def _wrong(book: Book) -> list[tuple[int | None, str]]:
+    with book.connect() as connection:
+        return list(differing(connection))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_any_acts_keep_what_follows_from_the_records(book: Book, seed: int) -> None:
+    """After jobs, changes, corrections, second spools, voids, undoing and imports all is as it follows."""
+    random_book(book, seed, 45)
+
+    assert _wrong(book) == []
+    with book.read() as session:
+        jobs = list(session.scalars(select(Job.id)))
+        assert worked_out(session, jobs) == worked_out(session, jobs, plain=True)
+    with book.connect() as connection:
+        assert connection.execute(select(FactorInForce).limit(1)).first() is not None
+        material = dict(connection.execute(select(Job.id, material_id_of_job())).all())
+        assert dict(connection.execute(select(JobInForce.job_id, JobInForce.material_id)).all()) == material
+
+
+def test_a_refill_changes_nothing(book: Book) -> None:
+    """All worked out anew, as an upgrade and a restore do, is what the acts had kept."""
+    random_book(book, 11, 30)
+    before = _kept(book)
+    with book.writing() as connection:
+        for name in DERIVED:
+            connection.execute(delete(Job.metadata.tables[name]))
+        refill(connection)
+
+    assert before
+    assert _kept(book) == before
+
+
+def _kept(book: Book) -> set[tuple[Any, ...]]:
+    with book.connect() as connection:
+        return {
+            tuple(row)[:-1]
+            for model in (JobInForce, FactorInForce)
+            for row in connection.execute(select(model.__table__))
+        }
+
+
+def test_the_row_of_a_specimen_is_not_kept_twice(book: Book) -> None:
+    """What a job or a piece says by itself stands in no second place."""
+    with book.act("job add", WHO) as act:
+        act.session.add(Job(nozzle_set_c=250.0, printer="left"))
+        act.session.flush()
+        act.session.add(Specimen(job_id=1, piece=1, orientation="XYZ", x_mm=3.0))
+
+    with book.connect() as connection:
+        assert connection.execute(select(FactorInForce)).first() is None
+
+
+def test_the_factors_of_days_are_not_asked_without_them(book: Book) -> None:
+    """Without the spools' days there is neither drying nor time in open air, and all else as before."""
+    random_book(book, 3, 20)
+    with book.read() as session:
+        numbers = list(session.scalars(select(Specimen.id)))
+        whole, part = factors_of(session, numbers), factors_of(session, numbers, days=False)
+
+    days = {"water_pct", "open_air_h", "open_air_rh_h", "drying_c", "drying_h"}
+    assert {name for each in whole.values() for name in each} & days
+    assert part == {
+        number: {name: value for name, value in each.items() if name not in days}
+        for number, each in whole.items()
+    }
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        update(FactorInForce.__table__).values(number=1.0),  # type: ignore[arg-type]
+        delete(FactorInForce.__table__),  # type: ignore[arg-type]
+        update(JobInForce.__table__).values(attempt=9),  # type: ignore[arg-type]
+        update(JobInForce.__table__).values(job_id=JobInForce.job_id + 500),  # type: ignore[arg-type]
+    ],
+)
+def test_verify_finds_what_does_not_follow_and_mends_it(book: Book, damage: Any) -> None:
+    """A row changed, taken out, or of a job that is not, is named with its job; one command mends it."""
+    random_book(book, 5, 25)
+    with book.engine.begin() as connection:
+        connection.execute(damage)
+
+    found = verify(book).found
+
+    assert {each.kind for each in found} == {"derived"}
+    assert "verify --clean" in found[0].text
+    mend_derived(book)
+    assert verify(book).clean

@@ -1,0 +1,283 @@
+"""Factors in force, kept in tables of their own so that the database can answer what is asked of them.
+
+What a row says by itself is not kept twice. The value in force of a specimen's factor is, of these, the first
+that there is: the row of ``factor_in_force``; the factor given outright; the specimen's own column; the job's
+own column. The first is written only where the others together would say something else than
+:func:`tracker.factors.reading.recorded_of`, which stays the one rule of what is in force. What follows from
+the days of a spool (drying, hours in open air, water) is not kept: a correction of one storage period would
+write anew what is kept of every job since, and the water takes a pass of the model through all the days.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final, NamedTuple
+
+from sqlalchemy import Connection, delete, func, select
+from sqlalchemy.orm import Session
+
+from tracker.acts.act import insert_rows
+from tracker.acts.derived import Touched
+from tracker.factors.printed import of_job
+from tracker.factors.reading import Rows, material_of_piece, recorded_of, rows_of_jobs, some_of
+from tracker.factors.registry import ESTIMATED, MEASURED, Factors
+from tracker.model import OWN_MATERIAL, FactorInForce, Job, JobInForce, JobSpool, JournalRecord, Specimen
+from tracker.progress import Progress, silent
+
+OF_DAYS: Final = frozenset({"water_pct", "open_air_h", "open_air_rh_h", "drying_c", "drying_h"})
+"""Factors that are not kept."""
+
+OF_SPECIMEN: Final = ("x_mm", "y_mm", "filament_g", "orientation", "geometry")
+"""Factors that a specimen's own row says, under the same name."""
+
+OF_JOB: Final[Mapping[str, tuple[str, ...]]] = {
+    "nozzle_c": ("nozzle_measured_c", "nozzle_set_c"),
+    "bed_c": ("bed_measured_c", "bed_set_c"),
+    "chamber_c": ("chamber_measured_c", "chamber_set_c"),
+    "fan_pct": ("fan_set_pct",),
+    "layer_height_mm": ("layer_height_mm",),
+    "line_width_mm": ("line_width_mm",),
+    "print_room_c": ("room_c",),
+    "print_room_rh": ("room_rh_pct",),
+    "printer": ("printer",),
+    "nozzle": ("nozzle",),
+    "surface": ("surface",),
+    "printed_by": ("operator",),
+}
+"""Factors that a job's own row says, with its columns: what was measured before what was set."""
+
+_JOBS: Final[Any] = JobInForce.__table__
+_FACTORS: Final[Any] = FactorInForce.__table__
+_SPECIMENS: Final[Any] = Specimen.__table__
+_COLUMNS: Final = {table.name: [column.name for column in table.c] for table in (_JOBS, _FACTORS)}
+_AT_ONCE: Final = 1000
+"""Jobs worked out together: what is read of their pieces stays a few megabytes."""
+
+_Worth = tuple[float | None, str | None, float | None, float | None]
+"""Number, text, least and greatest of a row of ``factor_in_force``."""
+
+
+class Kept(NamedTuple):
+    """What is worked out for some jobs: of each job, and of the factors of each specimen."""
+
+    jobs: dict[int, tuple[int | None, int | None, int]]
+    factors: dict[tuple[int, str], _Worth]
+
+
+def keep(session: Session, seq: int, touched: Touched) -> None:
+    """Work out anew what is kept of everything that an act touched.
+
+    Args:
+        session: Of the act, all rows written.
+        seq: Number of its entry.
+        touched: What it changed.
+    """
+    for some in _parts(sorted(_jobs_behind(session, touched))):
+        connection = session.connection()
+        pieces = select(_SPECIMENS.c.id).where(_SPECIMENS.c.job_id.in_(some))
+        connection.execute(delete(_FACTORS).where(_FACTORS.c.specimen_id.in_(pieces)))
+        connection.execute(delete(_JOBS).where(_JOBS.c.job_id.in_(some)))
+        _write(connection, worked_out(session, some), seq)
+
+
+def refill(connection: Connection, progress: Progress | None = None) -> None:
+    """Work out all that is kept in a book, in the place of what there is.
+
+    Args:
+        connection: In a transaction that writes.
+        progress: Called with the stage, what is done and how much it is.
+    """
+    tell = progress or silent
+    connection.execute(delete(_FACTORS))
+    connection.execute(delete(_JOBS))
+    seq = connection.scalar(select(func.max(JournalRecord.seq))) or 0
+    with Session(connection) as session:
+        numbers = list(session.scalars(select(Job.id).order_by(Job.id)))
+        for done, some in enumerate(_parts(numbers), start=1):
+            _write(connection, worked_out(session, some), seq)
+            tell("factors in force", min(done * _AT_ONCE, len(numbers)), len(numbers))
+
+
+def differing(
+    connection: Connection, progress: Progress | None = None, span: tuple[int, int] | None = None
+) -> Iterator[tuple[int, str]]:
+    """Yield the jobs of which something else is kept than what follows from the rows, each with a sentence.
+
+    Args:
+        connection: To the book.
+        progress: As for :func:`refill`.
+        span: Only jobs from this number up to, not including, that one.
+    """
+    tell = progress or silent
+    with Session(connection) as session:
+        asked = select(Job.id).order_by(Job.id)
+        if span is not None:
+            asked = asked.where(Job.id >= span[0], Job.id < span[1])
+        numbers = list(session.scalars(asked))
+        for done, some in enumerate(_parts(numbers), start=1):
+            yield from _differences(session, worked_out(session, some), _there(connection, some))
+            tell("factors in force", min(done * _AT_ONCE, len(numbers)), len(numbers))
+
+
+def stray(connection: Connection) -> Iterator[str]:
+    """Yield a sentence for each table that holds rows of no job or specimen that there is."""
+    job: Any = Job.__table__
+    live = select(job.c.id).where(job.c.voided.is_(None))
+    of_jobs = _JOBS.c.job_id.not_in(live)
+    pieces = select(_SPECIMENS.c.id).where(_SPECIMENS.c.voided.is_(None), _SPECIMENS.c.job_id.in_(live))
+    for table, condition in ((_JOBS, of_jobs), (_FACTORS, _FACTORS.c.specimen_id.not_in(pieces))):
+        left = connection.scalar(select(func.count()).select_from(table).where(condition))
+        if left:
+            yield f"{left} rows of {table.name} are of no job or specimen that there is"
+
+
+def _differences(session: Session, wanted: Kept, there: Kept) -> Iterator[tuple[int, str]]:
+    for job in sorted(wanted.jobs.keys() | there.jobs.keys()):
+        if wanted.jobs.get(job) != there.jobs.get(job):
+            yield job, f"{_told(there.jobs.get(job))} is kept, {_told(wanted.jobs.get(job))} follows"
+    wrong = {
+        key for key in wanted.factors.keys() | there.factors.keys()
+        if wanted.factors.get(key) != there.factors.get(key)
+    }  # fmt: skip
+    if not wrong:
+        return
+    of = dict(session.execute(
+        select(Specimen.id, Specimen.job_id).where(Specimen.id.in_({piece for piece, _ in wrong}))
+    ).all())  # fmt: skip
+    for piece, name in sorted(wrong):
+        kept, follows = there.factors.get((piece, name)), wanted.factors.get((piece, name))
+        yield of.get(piece, 0), f"{name}: {_told(kept)} is kept, {_told(follows)} follows"
+
+
+def _told(values: Sequence[Any] | None) -> str:
+    return "nothing" if values is None else " ".join("–" if each is None else str(each) for each in values)
+
+
+def _parts(numbers: Sequence[int]) -> Iterator[list[int]]:
+    for start in range(0, len(numbers), _AT_ONCE):
+        yield list(numbers[start : start + _AT_ONCE])
+
+
+def _jobs_behind(session: Session, touched: Touched) -> set[int]:
+    """Return the jobs of which something kept may be another: those touched, and what follows from them."""
+    jobs = set(touched.jobs)
+    for some in some_of(sorted(touched.specimens)):
+        jobs.update(session.scalars(select(_SPECIMENS.c.job_id).where(_SPECIMENS.c.id.in_(some)).distinct()))
+    for some in some_of(sorted(touched.spools)):
+        jobs.update(session.scalars(select(JobSpool.job_id).where(JobSpool.spool_id.in_(some))))
+    table: Any = Job.__table__
+    later = set(touched.repeated)
+    while later:
+        # Over the bare table: what repeats a job that was taken back counts its attempts anew all the same.
+        found = set(session.scalars(select(table.c.id).where(table.c.again_of_id.in_(sorted(later)))))
+        later = found - jobs
+        jobs |= found
+    return jobs
+
+
+def worked_out(session: Session, jobs: Sequence[int], *, plain: bool = False) -> Kept:
+    """Return what is to be kept of jobs and their pieces.
+
+    Args:
+        session: To read with.
+        jobs: Their numbers.
+        plain: Work out all factors of every piece, those too of which rows alone say everything: the same
+            answer, several times slower where most pieces have no plate file.
+    """
+    rows = rows_of_jobs(session, jobs)
+    kept = Kept({}, {})
+    for number, job in rows.jobs.items():
+        kept.jobs[number] = (job.spool_id, job.material_id, rows.attempts[number])
+    of_jobs = {number: of_job(job, rows.attempts[number]) for number, job in rows.jobs.items()}
+    if not plain:
+        simple = [row for row in rows.pieces if _by_rows_alone(rows, row)]
+        rows.pieces = [row for row in rows.pieces if not _by_rows_alone(rows, row)]
+        for row in simple:
+            _keep_simple(kept, rows, row, of_jobs[row.job_id])
+    in_force = recorded_of(session, rows)
+    for row in rows.pieces:
+        stated = _stated(rows, row, of_jobs[row.job_id])
+        for name, worth in _not_stated(in_force[row.id], stated):
+            kept.factors[row.id, name] = worth
+        material = material_of_piece(rows, row)
+        if material is not None and material != rows.jobs[row.job_id].material_id:
+            kept.factors[row.id, OWN_MATERIAL] = (float(material), None, None, None)
+    return kept
+
+
+def _by_rows_alone(rows: Rows, row: Any) -> bool:
+    """Whether neither plate file nor log, change by hand or second spool says anything of a piece."""
+    return not (row.section or row.logged or row.job_id in rows.changes or row.job_id in rows.links)
+
+
+def _keep_simple(kept: Kept, rows: Rows, row: Any, of_its_job: Factors) -> None:
+    given = rows.given.get(row.id, ())
+    if row.size_z_mm is not None and not any(
+        each.name == "height_mm" and (each.number is not None or each.text is not None) for each in given
+    ):
+        kept.factors[row.id, "height_mm"] = (row.size_z_mm * 0.5, None, None, None)
+    for each in given:
+        had = of_its_job.get(each.name)
+        # What was measured while the job ran stays before what was only given.
+        if had is not None and had.basis == MEASURED and each.basis not in (MEASURED, "imported"):
+            for name, worth in _not_stated({each.name: had}, {each.name: _given_value(each)}):
+                kept.factors[row.id, name] = worth
+
+
+def _given_value(row: Any) -> float | str | None:
+    value: float | str | None = row.number if row.number is not None else row.text
+    return value
+
+
+def _stated(rows: Rows, row: Any, of_its_job: Factors) -> dict[str, Any]:
+    """Return what the rows say by themselves of a piece's factors; see the head of this module."""
+    known: dict[str, Any] = {name: each.value for name, each in of_its_job.items()}
+    for name in OF_SPECIMEN:
+        value = getattr(row, name)
+        if value is not None:
+            known[name] = value
+    for given in rows.given.get(row.id, ()):
+        value = _given_value(given)
+        if value is not None:
+            known[given.name] = value
+    return known
+
+
+def _not_stated(in_force: Factors, stated: Mapping[str, Any]) -> Iterator[tuple[str, _Worth]]:
+    for name, factor in in_force.items():
+        bounds = (factor.low, factor.high) if factor.basis == ESTIMATED else (None, None)
+        if factor.value == stated.get(name) and bounds == (None, None):
+            continue
+        if isinstance(factor.value, str):
+            yield name, (None, factor.value, *bounds)
+        elif factor.value is not None:
+            yield name, (float(factor.value), None, *bounds)
+    for name, value in stated.items():
+        if value is not None and name not in in_force:
+            yield name, (None, None, None, None)
+
+
+def _there(connection: Connection, jobs: Sequence[int]) -> Kept:
+    of_jobs = select(_JOBS.c.job_id, _JOBS.c.spool_id, _JOBS.c.material_id, _JOBS.c.attempt)
+    pieces = select(_SPECIMENS.c.id).where(_SPECIMENS.c.job_id.in_(jobs))
+    table = _FACTORS.c
+    of_pieces = select(
+        table.specimen_id, table.name, table.number, table.text, table.low, table.high
+    ).where(table.specimen_id.in_(pieces))  # fmt: skip
+    return Kept(
+        {row[0]: tuple(row[1:]) for row in connection.execute(of_jobs.where(_JOBS.c.job_id.in_(jobs)))},
+        {(row[0], row[1]): tuple(row[2:]) for row in connection.execute(of_pieces)},
+    )
+
+
+def _write(connection: Connection, kept: Kept, seq: int) -> None:
+    jobs = [
+        dict(zip(_COLUMNS[_JOBS.name], (job, *values, seq), strict=True)) for job, values in kept.jobs.items()
+    ]
+    factors = [
+        dict(zip(_COLUMNS[_FACTORS.name], (*key, *worth, seq), strict=True))
+        for key, worth in kept.factors.items()
+    ]
+    for table, rows in ((_JOBS, jobs), (_FACTORS, factors)):
+        if rows:
+            insert_rows(connection, table, _COLUMNS[table.name], rows, seq)

@@ -1,0 +1,407 @@
+"""Filters put to the database: the conditions that it can decide, and the terms that are left to Python.
+
+What a term means is said once, by :meth:`tracker.selection.filters.Term.holds`. Words are not compared by the
+database, whose rules for capitals are not Python's: the different words that are recorded are read, which are
+few, ``holds`` is asked of each, and the statement names those of which it holds. Numbers are compared by the
+database.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from sqlalchemy import ColumnElement, Connection, Select, and_, exists, false, func, not_, or_, select
+from sqlalchemy.sql.elements import False_
+
+from tracker import ids
+from tracker.errors import Refused
+from tracker.factors import REGISTRY
+from tracker.factors.kept import OF_DAYS, OF_JOB, OF_SPECIMEN
+from tracker.model import (
+    OWN_MATERIAL,
+    FactorInForce,
+    FactorRecord,
+    Job,
+    JobInForce,
+    Material,
+    Measurement,
+    Result,
+    Specimen,
+    Spool,
+)
+from tracker.selection.filters import Filter, Term
+from tracker.selection.knowing import check_names
+
+Of = Literal["results", "specimens"]
+_MOST_WORDS: Final = 20_000
+"""More different words of one name are not handed over in a statement."""
+_FEW: Final = 2_000
+"""Up to so many jobs or specimens the database begins with a condition; above, it checks it on the way."""
+
+
+_OF_RESULTS: Final = frozenset({"quantity", "counted", "value"})
+
+
+@dataclass(frozen=True)
+class Narrowed:
+    """A filter, as far as the database decides it.
+
+    Attributes:
+        conditions: Of a statement over ``Specimen`` and, of results, over ``Measurement``.
+        of_results: Of results, those over ``Result``.
+        rest: What Python has to ask of each record that they let through; no terms where that is nothing.
+    """
+
+    conditions: tuple[ColumnElement[bool], ...]
+    of_results: tuple[ColumnElement[bool], ...]
+    rest: Filter
+
+    @property
+    def whole(self) -> bool:
+        """Whether the database decides all of it."""
+        return not self.rest.terms
+
+
+def narrowed(connection: Connection, wanted: Filter, of: Of, *, plugins_add: bool = False) -> Narrowed:
+    """Return a filter as conditions of a statement, exactly as strict as the filter itself.
+
+    Args:
+        connection: To the book.
+        wanted: The filter.
+        of: What is asked for: results, with what is known of piece and measurement, or specimens as listed.
+        plugins_add: A plugin has factors of its own, which only asking it tells.
+    """
+    asking = _Asking(connection, of)
+    conditions: list[ColumnElement[bool]] = []
+    of_results: list[ColumnElement[bool]] = []
+    rest = []
+    for term in wanted.terms:
+        # A plugin may add a factor of any name where the book has none: only own names are sure then.
+        found = None if plugins_add and term.name not in asking.own else asking.condition(term)
+        if found is None:
+            rest.append(term)
+        else:
+            (of_results if of == "results" and term.name in _OF_RESULTS else conditions).append(found)
+    return Narrowed(tuple(conditions), tuple(of_results), Filter(tuple(rest)))
+
+
+def recorded_names(connection: Connection) -> set[str]:
+    """Return the names of all factors that were given for any specimen, or are kept of any."""
+    found: set[str] = set()
+    for model in (FactorRecord, FactorInForce):
+        table: Any = model.__table__
+        # From name to name along the index: a DISTINCT would walk through every factor of every specimen.
+        least = select(func.min(table.c.name))
+        name = connection.scalar(least)
+        while name is not None:
+            found.add(name)
+            name = connection.scalar(least.where(table.c.name > name))
+    return found
+
+
+def check_filter(
+    connection: Connection, wanted: Filter, own: Iterable[str], *, plugins_add: bool = False
+) -> bool:
+    """Hold the names that a filter asks of against those that are recorded anywhere in the book.
+
+    Args:
+        connection: To the book.
+        wanted: The filter.
+        own: Names that are columns.
+        plugins_add: A plugin has factors of its own.
+
+    Returns:
+        Whether the names are known; False where only asking plugins of every record could tell.
+
+    Raises:
+        FilterError: A name is none of them; near ones are named.
+    """
+    names = {*own, *(factor.name for factor in REGISTRY)}
+    if wanted.names() <= names:
+        return True
+    names |= recorded_names(connection)
+    if plugins_add and not wanted.names() <= names:
+        return False
+    check_names(wanted, names)
+    return True
+
+
+def term_without(connection: Connection, wanted: Filter, of: Of) -> str:
+    """Return in a sentence which condition of a filter holds of nothing; for a book too large to say more."""
+    for term in wanted.terms:
+        alone = narrowed(connection, Filter((term,)), of)
+        asked = select(Specimen.id) if of == "specimens" else _TESTED
+        found = asked.where(*alone.conditions, *alone.of_results).limit(1)
+        if connection.execute(found).first() is None:
+            return f"{term} holds of nothing."
+    return f"{wanted}: each of these holds of something, all together of nothing."
+
+
+def measured_where(narrowed: Narrowed) -> tuple[ColumnElement[bool], ...]:
+    """Return the conditions of a list of measurements, of which any result is let through."""
+    if not narrowed.of_results:
+        any_result = exists().where(Result.measurement_id == Measurement.id)
+    else:
+        any_result = exists().where(Result.measurement_id == Measurement.id, *narrowed.of_results)
+    return (*narrowed.conditions, any_result.correlate(Measurement))
+
+
+_TESTED: Final = (
+    select(Result.id)
+    .join(Measurement, Measurement.id == Result.measurement_id)
+    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+)
+
+
+class _Asking:
+    """Makes conditions of terms; a term that it cannot put exactly gives None.
+
+    Attributes:
+        own: Names that are columns and no factors.
+    """
+
+    def __init__(self, connection: Connection, of: Of) -> None:
+        self._connection = connection
+        self._by_name: dict[str, Callable[[Term], ColumnElement[bool] | None]] = {
+            "material": self._material(Material.name),
+            "orientation": self._words(Specimen.orientation),
+            "outcome": self._words(Specimen.outcome),
+            "job": self._job,
+        }
+        if of == "results":
+            self._by_name |= {
+                "family": self._material(Material.family),
+                "geometry": self._words(Specimen.geometry),
+                "method": self._words(Measurement.method),
+                "source": self._words(Measurement.source),
+                "quantity": self._words(Result.quantity),
+                "counted": self._counted,
+                "value": lambda term: _number_holds(Result.value, term),
+                "specimen": self._specimen,
+                "measurement": self._measurement,
+            }
+        else:
+            self._by_name |= {
+                "id": self._specimen,
+                "name": self._words(Specimen.name),
+                "remark": self._words(func.coalesce(Specimen.remark, Specimen.cause)),
+            }
+        self.own = frozenset(self._by_name)
+        self._beside: Mapping[str, Any] = {}
+        self._left: frozenset[str] = OF_DAYS
+        if of == "results":
+            self._beside = {
+                "operator": Measurement.operator,
+                "method_version": Measurement.method_version,
+                "room_c": Measurement.room_c,
+                "room_rh": Measurement.room_rh_pct,
+            }
+            # Several rigs of one measurement are one word, and an age is a difference of moments.
+            self._left |= {"rig", "age_h"}
+
+    def condition(self, term: Term) -> ColumnElement[bool] | None:
+        """Return the condition of a term, or None where only Python can tell."""
+        if term.name in self._left:
+            return None
+        make = self._by_name.get(term.name, self._factor)
+        if term.sign != "!=":
+            return make(term)
+        # Of what is not recorded no sign holds but this: so it is what "=" does not hold of, whatever it is.
+        alike = make(Term(term.name, "=", term.value))
+        return None if alike is None else not_(_sure(alike))
+
+    def _distinct(self, column: Any, *where: ColumnElement[bool]) -> list[str] | None:
+        asked = select(column).where(column.is_not(None), *where).distinct().limit(_MOST_WORDS + 1)
+        found = list(self._connection.scalars(asked))
+        return found if len(found) <= _MOST_WORDS else None
+
+    def _word_holds(self, column: Any, term: Term, *where: ColumnElement[bool]) -> ColumnElement[bool] | None:
+        words = self._distinct(column, *where)
+        if words is None:
+            return None
+        held = [word for word in words if term.holds(word)]
+        return column.in_(held) if held else false()
+
+    def _words(self, column: Any) -> Callable[[Term], ColumnElement[bool] | None]:
+        return lambda term: self._word_holds(column, term)
+
+    def _within(self, column: Any, found: Select[Any]) -> ColumnElement[bool]:
+        """Return that a column is among what a statement finds.
+
+        Where that is much, the column is hidden from the planner: led by it, it would look up and sort half
+        the book before the first record, and read in the order wanted it has the first at once.
+        """
+        few = select(func.count()).select_from(found.limit(_FEW + 1).subquery())
+        much = (self._connection.scalar(few) or 0) > _FEW
+        wanted: ColumnElement[int] = column + 0 if much else column
+        return wanted.in_(found.correlate(None))
+
+    def _material(self, column: Any) -> Callable[[Term], ColumnElement[bool] | None]:
+        def condition(term: Term) -> ColumnElement[bool]:
+            rows = self._connection.execute(select(Material.id, column)).all()
+            held = [number for number, word in rows if term.holds(word)]
+            if not held:
+                return false()
+            of_jobs = self._within(
+                Specimen.job_id, select(JobInForce.job_id).where(JobInForce.material_id.in_(held))
+            )
+            if self._connection.scalar(
+                select(FactorInForce.specimen_id).where(FactorInForce.name == OWN_MATERIAL).limit(1)
+            ):
+                of_jobs = _first(*_own_material(held), of_jobs)
+            spools = select(Spool.id).where(Spool.material_id.in_(held))
+            if "measurement" not in self._by_name or not self._connection.scalar(
+                select(Measurement.id).where(Measurement.spool_id.in_(spools)).limit(1)
+            ):
+                return of_jobs
+            return or_(_sure(of_jobs), _sure(Measurement.spool_id.in_(spools.correlate(None))))
+
+        return condition
+
+    def _counted(self, term: Term) -> ColumnElement[bool]:
+        parts = [
+            cond for word, cond in (("yes", Result.counted), ("no", ~Result.counted)) if term.holds(word)
+        ]
+        return or_(false(), *parts)
+
+    def _specimen(self, term: Term) -> ColumnElement[bool]:
+        found = _named(term, "specimen")
+        if found is not None:
+            return and_(Specimen.job_id == found.number, Specimen.piece == found.piece)
+        spool = _named(term, "spool") if "measurement" in self._by_name else None
+        return false() if spool is None else Measurement.spool_id == spool.number
+
+    def _measurement(self, term: Term) -> ColumnElement[bool]:
+        found = _named(term, "measurement")
+        return false() if found is None else Measurement.id == found.number
+
+    def _job(self, term: Term) -> ColumnElement[bool]:
+        numbers = {
+            number for number, name in self._connection.execute(
+                select(Job.id, Job.name).where(Job.name.is_not(None))
+            ) if term.holds(name)
+        }  # fmt: skip
+        found = _named(term, "job")
+        if found is not None:
+            numbers.add(found.number)
+        if len(numbers) > _FEW:
+            table: Any = Job.__table__
+            names = self._distinct(table.c.name) or ()
+            held = [name for name in names if term.holds(name)]
+            return self._within(Specimen.job_id, select(table.c.id).where(table.c.name.in_(held)))
+        return Specimen.job_id.in_(sorted(numbers)) if numbers else false()
+
+    def _factor(self, term: Term) -> ColumnElement[bool] | None:
+        """Return the condition that a factor's value in force fulfils a term (see its module ``kept``)."""
+        holds = self._of_job(term)
+        if term.name in OF_SPECIMEN:
+            column = getattr(Specimen, term.name)
+            own = self._one_column(column, term)
+            if own is None:
+                return None
+            holds = _first(column.is_not(None), own, holds)
+        for model in (FactorRecord, FactorInForce):
+            layer = self._layer(model, term)
+            if layer is None:
+                return None
+            present, held = layer
+            if present is not None:
+                holds = _first(present, held, holds)
+        beside = self._beside.get(term.name)
+        if beside is not None:
+            own = self._one_column(beside, term)
+            if own is None:
+                return None
+            holds = _first(beside.is_not(None), own, holds)
+        return holds
+
+    def _one_column(self, column: Any, term: Term) -> ColumnElement[bool] | None:
+        textual = column.type.python_type is str
+        return self._word_holds(column, term) if textual else _number_holds(column, term)
+
+    def _layer(
+        self, model: type[FactorRecord | FactorInForce], term: Term
+    ) -> tuple[ColumnElement[bool] | None, ColumnElement[bool]] | None:
+        """Return that a table has a row of this factor (None: it never has), and that it fulfils a term."""
+        own = [model.name == term.name]
+        if model is FactorRecord:
+            own += [FactorRecord.voided.is_(None), or_(model.number.is_not(None), model.text.is_not(None))]
+        if not self._connection.scalar(select(model.specimen_id).where(*own).limit(1)):
+            return None, false()
+        words = self._word_holds(model.text, term, *own)
+        if words is None:
+            return None
+        fits = or_(_number_holds(model.number, term), and_(model.number.is_(None), words))
+        found = select(model.specimen_id).where(*own, fits)
+        few = select(func.count()).select_from(found.limit(_FEW + 1).subquery())
+        here = model.specimen_id == Specimen.id
+        there = exists().where(here, *own).correlate(Specimen)
+        if (self._connection.scalar(few) or 0) <= _FEW:
+            return there, Specimen.id.in_(found.correlate(None))
+        return there, exists().where(here, *own, fits).correlate(Specimen)
+
+    def _of_job(self, term: Term) -> ColumnElement[bool]:
+        kept = select(JobInForce.job_id)
+        if term.name == "attempt":
+            return self._within(Specimen.job_id, kept.where(_number_holds(JobInForce.attempt, term)))
+        if term.name == "spool":
+            found = _named(term, "spool")
+            return false() if found is None else self._within(
+                Specimen.job_id, kept.where(JobInForce.spool_id == found.number)
+            )  # fmt: skip
+        if term.name == "lot":
+            lots = self._word_holds(Spool.lot, term)
+            spools = select(Spool.id).where(false() if lots is None else lots)
+            return self._within(Specimen.job_id, kept.where(JobInForce.spool_id.in_(spools.correlate(None))))
+        columns = [getattr(Job, name) for name in OF_JOB.get(term.name, ())]
+        if not columns:
+            return false()
+        value = func.coalesce(*columns) if len(columns) > 1 else columns[0]
+        held = self._one_column(value, term)
+        return self._within(Specimen.job_id, select(Job.id).where(false() if held is None else held))
+
+
+def _own_material(materials: Sequence[int]) -> tuple[ColumnElement[bool], ColumnElement[bool]]:
+    """Return that a specimen has another material than its plate, and that it is one of these."""
+    own = (FactorInForce.specimen_id == Specimen.id, FactorInForce.name == OWN_MATERIAL)
+    there = exists().where(*own).correlate(Specimen)
+    return there, exists().where(*own, FactorInForce.number.in_(materials)).correlate(Specimen)
+
+
+def _first(present: ColumnElement[bool], held: ColumnElement[bool], otherwise: ColumnElement[bool]) -> Any:
+    """Return that a value fulfils a term: of the first layer where that has one, else of the next."""
+    if isinstance(otherwise, False_):
+        return held
+    return or_(_sure(held), and_(not_(present), _sure(otherwise)))
+
+
+def _sure(condition: ColumnElement[bool]) -> ColumnElement[bool]:
+    """Return a condition that is false where it would be unknown, so that it can be negated."""
+    return func.coalesce(condition, false())
+
+
+def _number_holds(column: Any, term: Term) -> ColumnElement[bool]:
+    """Return that a column of numbers fulfils a term; a word is no number, and unequal to all of them."""
+    try:
+        wanted = float(term.value)
+    except ValueError:
+        return false()
+    if math.isnan(wanted):
+        return false()
+    compared: dict[str, ColumnElement[bool]] = {
+        "=": column == wanted, "<": column < wanted, "<=": column <= wanted, ">": column > wanted,
+        ">=": column >= wanted,
+    }  # fmt: skip
+    return compared[term.sign]
+
+
+def _named(term: Term, kind: str) -> ids.Ident | None:
+    """Return the record that a term names by its ID as it is written, or None."""
+    try:
+        readings = ids.read_id(term.value)
+    except Refused:
+        return None
+    return next((each for each in readings if each.kind == kind and term.holds(str(each))), None)
