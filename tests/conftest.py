@@ -16,19 +16,36 @@ from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
 from tracker.heads import FOLDER
 
+LONG = frozenset(
+    {
+        "benches/test_benches.py", "cli/test_completion.py", "cli/test_day.py", "cli/test_fortnight.py",
+        "cli/test_plates.py", "cli/test_preflight.py", "cli/test_session.py", "cli/test_terminal.py",
+        "cli/test_voided.py", "comparing/test_answers.py", "demo/test_demo.py", "demo/test_year.py",
+        "example/test_example_plugin.py", "importing/test_pulls.py", "kinds/test_worked_example.py",
+        "labels/test_pdf.py", "labels/test_sheet.py", "lineage/test_reading.py",
+        "platefile/test_agreement.py", "platefile/test_incomplete.py", "platefile/test_invariants.py",
+        "platefile/test_robust.py", "platefile/test_sliced.py", "publish/test_checking.py",
+        "publish/test_commands.py", "publish/test_open_data.py", "publish/test_publish.py",
+        "store/test_archives.py", "store/test_backup.py", "store/test_backup_files.py",
+        "store/test_extras.py", "store/test_killed.py", "store/test_together.py",
+        "store/test_trouble.py", "table/test_figures.py", "trace/test_pulls.py", "web/test_browser.py",
+        "why/test_bench.py",
+    }
+)  # fmt: skip
+"""Files whose tests take most of the time: what they hold seldom breaks without another test seeing it."""
+
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the option of the quick profile."""
     parser.addoption(
         "--quick",
         action="store_true",
-        help="books on SQLite only, no browser, and none of the tests marked slow",
+        help="books on SQLite only, no browser, and none of the files that take long",
     )
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Name the marker, and give hypothesis fewer examples where time counts."""
-    config.addinivalue_line("markers", "slow: takes seconds of processor time; left out by --quick")
+    """Give hypothesis fewer examples where time counts."""
     settings.register_profile("quick", max_examples=15)
     if config.getoption("--quick"):
         settings.load_profile("quick")
@@ -44,7 +61,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _takes_long(item: pytest.Item) -> bool:
-    if item.get_closest_marker("slow") is not None or "chromium" in getattr(item, "fixturenames", ()):
+    if "/".join(item.path.parts[-2:]) in LONG or "chromium" in getattr(item, "fixturenames", ()):
         return True
     call = getattr(item, "callspec", None)
     return call is not None and "postgresql" in call.params.values()
