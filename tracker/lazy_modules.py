@@ -1,19 +1,18 @@
 """Modules that take long to load, loaded when something of them is first used.
 
 Commands that only read must start at once; most of them touch neither arrays nor pictures. A module that
-needs them in some of its functions says so at its head, once::
+needs them in some of its functions takes them from here, as it would take the module itself::
 
-    if TYPE_CHECKING:
-        import numpy as np
-    else:
-        np = lazy("numpy")
+    from tracker.lazy_modules import np
 """
 
 from __future__ import annotations
 
 import importlib
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+__all__ = ["lazy", "np", "umath", "uncertainties"]
 
 
 def lazy(name: str) -> ModuleType:
@@ -35,3 +34,13 @@ class _Lazy(ModuleType):
         # The next time it is found without this function; the module itself never changes it.
         setattr(self, attribute, found)
         return found
+
+
+if TYPE_CHECKING:
+    import numpy as np
+    import uncertainties
+    from uncertainties import umath
+else:
+    np = lazy("numpy")
+    uncertainties = lazy("uncertainties")
+    umath = lazy("uncertainties.umath")

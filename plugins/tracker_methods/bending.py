@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -27,13 +27,8 @@ from tracker.api import (
     picture,
     read_curve,
 )
-from tracker.api.maths import ENOUGH_POINTS, break_index, chord_modulus, lazy, section_remarks, straight_line
+from tracker.api.maths import ENOUGH_POINTS, break_index, chord_modulus, np, section_remarks, straight_line
 from tracker.api.picture import INK, RESULT
-
-if TYPE_CHECKING:
-    import numpy as np
-else:
-    np = lazy("numpy")
 
 _SPAN_RULE = (15.0, 17.0)
 _LARGE = 0.1

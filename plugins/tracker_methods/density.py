@@ -7,7 +7,7 @@ denominator is m_air + m_sinker − m_both. Voids after ASTM D2734: V = 100·(ρ
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -23,12 +23,7 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
-from tracker.api.maths import lazy
-
-if TYPE_CHECKING:
-    import uncertainties
-else:
-    uncertainties = lazy("uncertainties")
+from tracker.api.maths import uncertainties
 
 # At 20 °C and sea level; a tenth less changes the density of plastics in the sixth digit.
 _AIR = 0.0012

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from pydantic import Field
 
@@ -25,13 +25,8 @@ from tracker.api import (
     picture,
     read_diameters,
 )
-from tracker.api.maths import lazy
+from tracker.api.maths import uncertainties
 from tracker.api.picture import INK, RESULT
-
-if TYPE_CHECKING:
-    import uncertainties
-else:
-    uncertainties = lazy("uncertainties")
 
 _PLAUSIBLE = (0.5, 6.0)
 Millimetres = Annotated[float, Field(gt=0)]

@@ -7,7 +7,7 @@ Flatness is the greatest minus the least distance from the least-squares plane t
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from pydantic import Field
 
@@ -23,12 +23,7 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
-from tracker.api.maths import lazy
-
-if TYPE_CHECKING:
-    import numpy as np
-else:
-    np = lazy("numpy")
+from tracker.api.maths import np
 
 Millimetres = Annotated[float, Field(allow_inf_nan=False)]
 _LEAST = 4

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -24,12 +24,7 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
-from tracker.api.maths import Source, lazy
-
-if TYPE_CHECKING:
-    import uncertainties
-else:
-    uncertainties = lazy("uncertainties")
+from tracker.api.maths import Source, uncertainties
 
 Grade = Annotated[float, Field(ge=0, le=100)]
 _THIN = {"A": 6.0, "D": 3.0}

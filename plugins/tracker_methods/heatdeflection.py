@@ -7,7 +7,7 @@ F = 2σbh²/(3L) loads the bar flatwise; T_f is the temperature at which it has 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from pydantic import Field
 
@@ -28,12 +28,7 @@ from tracker.api import (
     measured,
     nominal,
 )
-from tracker.api.maths import between, crossing, lazy, section_remarks
-
-if TYPE_CHECKING:
-    import numpy as np
-else:
-    np = lazy("numpy")
+from tracker.api.maths import between, crossing, np, section_remarks
 
 STRESSES = {"A": 1.80, "B": 0.45, "C": 8.00}
 _RATE_K_H = (108.0, 132.0)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -26,12 +26,7 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
-from tracker.api.maths import STANDARD_GRAVITY, lazy, section_remarks
-
-if TYPE_CHECKING:
-    from uncertainties import umath
-else:
-    umath = lazy("uncertainties.umath")
+from tracker.api.maths import STANDARD_GRAVITY, section_remarks, umath
 
 _USED = (0.1, 0.8)
 Angle = Annotated[float | None, Field(ge=0, le=180)]

@@ -7,7 +7,7 @@ The stress of the load: σ = 3FL/(2bh²).
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -28,15 +28,8 @@ from tracker.api import (
     nominal,
     picture,
 )
-from tracker.api.maths import LEAST_BASELINE, baseline, between, crossing, lazy, section_remarks
+from tracker.api.maths import LEAST_BASELINE, baseline, between, crossing, np, section_remarks, uncertainties
 from tracker.api.picture import FAINT, INK, RESULT
-
-if TYPE_CHECKING:
-    import numpy as np
-    import uncertainties
-else:
-    np = lazy("numpy")
-    uncertainties = lazy("uncertainties")
 
 _NOISES = 5.0
 _LEAST_STEP = 0.01

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from pydantic import Field
 
@@ -30,15 +30,17 @@ from tracker.api import (
     picture,
     read_sound,
 )
-from tracker.api.maths import Decay, Tone, decay_of, family_span, flexural_tone, lazy, section_remarks
+from tracker.api.maths import (
+    Decay,
+    Tone,
+    decay_of,
+    family_span,
+    flexural_tone,
+    np,
+    section_remarks,
+    uncertainties,
+)
 from tracker.api.picture import FAINT, INK, RESULT
-
-if TYPE_CHECKING:
-    import numpy as np
-    import uncertainties
-else:
-    np = lazy("numpy")
-    uncertainties = lazy("uncertainties")
 
 _SLENDER = 5.0
 _NO_BAR = "the bar is not known: give length, width, thickness and mass"

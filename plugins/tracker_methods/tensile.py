@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -38,20 +38,15 @@ from tracker.api.maths import (
     break_index,
     from_foot,
     instrument_of,
-    lazy,
     proof_stress,
     section_area,
     section_remarks,
     slope_of,
     step_of,
+    uncertainties,
     yield_index,
 )
 from tracker.api.picture import FAINT, INK, RESULT
-
-if TYPE_CHECKING:
-    import uncertainties
-else:
-    uncertainties = lazy("uncertainties")
 
 # A dial and a recording of one pull agree within half a per cent, or one of them is wrong.
 _APART = 0.005

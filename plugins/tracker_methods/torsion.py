@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from pydantic import Field
 
@@ -24,12 +24,7 @@ from tracker.api import (
     hookimpl,
     nominal,
 )
-from tracker.api.maths import STANDARD_GRAVITY, lazy, section_remarks
-
-if TYPE_CHECKING:
-    import uncertainties
-else:
-    uncertainties = lazy("uncertainties")
+from tracker.api.maths import STANDARD_GRAVITY, section_remarks, uncertainties
 
 _TERMS = 200
 _LARGE_STRAIN = 0.02

@@ -37,18 +37,28 @@ class Nursery:
             cwd=ROOT,
         )
 
-    def kill_one(self, work: str, place: str, seed: int, after: float) -> int:
-        """Start a child, kill it ``after`` seconds of work, and return the last number it promised."""
+    def kill_one(self, work: str, place: str, seed: int, after: float | None) -> int:
+        """Start a child, kill it, and return the last number it promised.
+
+        Args:
+            work: What it does.
+            place: Where.
+            seed: Of its choices.
+            after: Seconds of work until it is killed; None waits for its first promise.
+        """
         assert self._program.stdin is not None
         self._program.stdin.write(f"{work} {place} {seed}\n")
-        promised = 0
+        promised = child = 0
         for line in self._lines():
             if line.startswith("begun"):
-                time.sleep(after)
-                with suppress(ProcessLookupError):
-                    os.kill(int(line.split()[1]), signal.SIGKILL)
+                child = int(line.split()[1])
+                if after is not None:
+                    time.sleep(after)
+                    _kill(child)
             else:
                 promised = int(line)
+                if after is None:
+                    _kill(child)
         return promised
 
     def _lines(self) -> Iterator[str]:
@@ -62,6 +72,11 @@ class Nursery:
         assert self._program.stdin is not None
         self._program.stdin.close()
         self._program.wait()
+
+
+def _kill(child: int) -> None:
+    with suppress(ProcessLookupError):
+        os.kill(child, signal.SIGKILL)
 
 
 @pytest.fixture(scope="module")
@@ -112,8 +127,8 @@ def test_killed_while_a_book_is_made(tmp_path: Path, nursery: Nursery) -> None:
     takes = time.monotonic() - began
     for number in range(20):
         place = str(tmp_path / f"b{number}")
-        # The last one is given time enough on any machine, so that both outcomes are seen.
-        nursery.kill_one("make", place, 0, takes * number / 13 if number < 19 else 60 * takes)
+        # The last one is killed when it has said that the book is made, so that both outcomes are seen.
+        nursery.kill_one("make", place, 0, takes * number / 13 if number < 19 else None)
         try:
             open_book(place).close()
             outcomes.add("made")

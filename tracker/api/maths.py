@@ -53,7 +53,7 @@ from tracker.api.uncertainty import (
     welch_satterthwaite,
 )
 from tracker.api.units import dimension, readable, scale
-from tracker.lazy_modules import lazy
+from tracker.lazy_modules import np, umath, uncertainties
 
 __all__ = [
     "CHORD",
@@ -88,12 +88,12 @@ __all__ = [
     "flexural_tone",
     "from_foot",
     "instrument_of",
-    "lazy",
     "least_squares",
     "looked_at",
     "mean_u",
     "monte_carlo",
     "noise_of",
+    "np",
     "proof_stress",
     "range_remarks",
     "readable",
@@ -107,6 +107,8 @@ __all__ = [
     "slope_of",
     "step_of",
     "straight_line",
+    "umath",
+    "uncertainties",
     "welch_satterthwaite",
     "yield_index",
 ]

@@ -8,18 +8,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from tracker.api.method import Piece
 from tracker.api.uncertainty import nominal
-from tracker.lazy_modules import lazy
-
-if TYPE_CHECKING:
-    import numpy as np
-    import uncertainties
-else:
-    np = lazy("numpy")
-    uncertainties = lazy("uncertainties")
+from tracker.lazy_modules import np, uncertainties
 
 # ISO 527-1 and ISO 178 (clauses from memory): chord between 0.05 % and 0.25 % strain.
 CHORD = (0.0005, 0.0025)

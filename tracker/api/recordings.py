@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from tracker.api.readings import Recording
 from tracker.api.signals import Finding, Signal, looked_at, noise_of, remarks_of_findings
@@ -27,12 +27,7 @@ from tracker.api.tables import (
     read_numbers,
 )
 from tracker.errors import Refused
-from tracker.lazy_modules import lazy
-
-if TYPE_CHECKING:
-    import numpy as np
-else:
-    np = lazy("numpy")
+from tracker.lazy_modules import np
 
 _TIME: Final = Role(
     "time", ("time", "zeit", "temps", "tiempo", "t", "elapsed", "sec", "seconds", "clock"), TIME, "s"

@@ -13,15 +13,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from tracker.lazy_modules import lazy
+from tracker.lazy_modules import np
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     Numbers = NDArray[np.float64]
-else:
-    np = lazy("numpy")
 
 _SPIKE: Final = 0.03
 _ZERO: Final = 0.01

@@ -15,15 +15,12 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.api.readings import Recording
 from tracker.errors import Refused
-from tracker.lazy_modules import lazy
+from tracker.lazy_modules import np
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     Samples = NDArray[np.float64]
-else:
-    np = lazy("numpy")
 
 
 _RATIOS = (2.7565, 5.4039, 8.9330)

@@ -19,15 +19,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tracker.api.readings import Recording
 from tracker.errors import Refused
-from tracker.lazy_modules import lazy
+from tracker.lazy_modules import np
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     Numbers = NDArray[np.float64]
-else:
-    np = lazy("numpy")
 
 # A packed file can unfold without bound; nobody pulls a piece for that long.
 _LARGEST: Final = 256 * 1024 * 1024

@@ -18,17 +18,12 @@ from typing import TYPE_CHECKING, Any, Literal, Self, TypeVar
 from tracker.api.readings import Field, Readings, fields
 from tracker.api.units import dimension, scale
 from tracker.coverage import coverage_factor
-from tracker.lazy_modules import lazy
+from tracker.lazy_modules import np, uncertainties
 
 if TYPE_CHECKING:
-    import numpy as np
-    import uncertainties
     from numpy.typing import NDArray
 
     Draws = NDArray[np.float64]
-else:
-    np = lazy("numpy")
-    uncertainties = lazy("uncertainties")
 
 
 _NO_SHARE = 1e-12

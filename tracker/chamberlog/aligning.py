@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
-import numpy as np
-
 from tracker.chamberlog.clock import DAY_S
 from tracker.chamberlog.log import Channel, ChannelName, Log
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 
 _RISERS: Final[tuple[ChannelName, ...]] = ("nozzle", "bed", "chamber")
 """Channels that rise when a job starts, the surest first."""

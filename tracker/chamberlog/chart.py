@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from html import escape
 from typing import Final, Literal
 
-import numpy as np
-
 from tracker.chamberlog.aligning import Aligned
 from tracker.chamberlog.log import CHANNELS, Array, Channel, ChannelName
+from tracker.lazy_modules import np
 
 _WIDTH: Final = 480.0
 _LEFT, _RIGHT, _TOP = 52.0, 12.0, 24.0

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.chamberlog.figures import numbers, runs_of_digits
 from tracker.chamberlog.log import Array, Basis
 from tracker.chamberlog.table import Letters, as_bytes, texts
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 
 DAY_S: Final = 86400.0
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.chamberlog.aligning import Aligned
 from tracker.chamberlog.log import Array, ChannelName
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 
 
 @dataclass(frozen=True, slots=True)

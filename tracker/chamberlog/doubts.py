@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.chamberlog.log import Array, ChannelName, Problem
+from tracker.lazy_modules import np
 
 _MOST: Final = 5
 """Problems of one kind named one by one; more are counted."""

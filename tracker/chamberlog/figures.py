@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.chamberlog.log import Array
 from tracker.chamberlog.table import Letters, as_bytes
+from tracker.lazy_modules import np
 
 _EXACT_DIGITS: Final = 15
 """Up to here an integer and a power of ten are exact, and so their quotient is rounded once."""

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Final, Literal
 
-import numpy as np
 from numpy.typing import NDArray
+
+from tracker.lazy_modules import np
 
 Array = NDArray[np.float64]
 

@@ -7,7 +7,6 @@ from functools import reduce
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.api import ReadLog, Refused
@@ -15,6 +14,7 @@ from tracker.chamberlog.clock import moment
 from tracker.chamberlog.doubts import gap_limit_s
 from tracker.chamberlog.log import CHANNELS, Array, Channel, ChannelName, HowRead, Log, Problem
 from tracker.chamberlog.reading import read_csv_log
+from tracker.lazy_modules import np
 
 NAMES: Final[dict[ChannelName, str]] = {
     "chamber": "chamber_c",

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from pathlib import Path
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.chamberlog import doubts
@@ -18,6 +17,7 @@ from tracker.chamberlog.names import Chosen, choose, time_columns, unit_of
 from tracker.chamberlog.table import Letters, Table, read_table
 from tracker.chamberlog.zones import to_utc
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 
 _COMMA = re.compile(r"[+-]?\d+,\d+\s*(?:°?[CFK]|%)?\Z")
 _POINT = re.compile(r"[+-]?\d*\.\d+\s*(?:°?[CFK]|%)?\Z")

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.errors import Refused
 from tracker.inputs import read_input
+from tracker.lazy_modules import np
 
 Letters = NDArray[np.uint8]
 """Fields of one column, one row each, filled up with zeros; shape (n, widest)."""

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.chamberlog.log import Array, Problem
+from tracker.lazy_modules import np
 
 _DAY_S: Final = 86400
 _UNCHANGED: Final = "the logger's clock did not change, and is kept."

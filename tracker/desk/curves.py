@@ -9,16 +9,12 @@ from typing import TYPE_CHECKING, Any, Final
 from tracker.api import Recording, fields
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.lazy_modules import lazy
+from tracker.lazy_modules import np
 from tracker.model import Measurement
 from tracker.plugins import Plugged
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from tracker.api import Curve
-else:
-    np = lazy("numpy")
 
 POINTS: Final = 400
 """Points of a curve: about two for each pixel of a phone's width."""

@@ -17,10 +17,10 @@ from __future__ import annotations
 import math
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 
 Array = NDArray[np.float64]
 

@@ -14,7 +14,6 @@ from enum import IntEnum
 from itertools import product
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.exposure.air import KELVIN, rh_elsewhere
@@ -22,6 +21,7 @@ from tracker.exposure.days import Drying, MeasuredWater, Segment, Timeline
 from tracker.exposure.diffusion import MODES, RATES, SEALED_RATE, WEIGHTS, Array
 from tracker.exposure.families import Assumptions, Family
 from tracker.exposure.statement import EXPOSED
+from tracker.lazy_modules import np
 
 GAS_J_MOL_K: Final = 8.314462618
 REFERENCE_K: Final = 23.0 + KELVIN

@@ -7,8 +7,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
-import numpy as np
-
 from tracker.errors import Refused
 from tracker.exposure.days import MeasuredWater, Timeline
 from tracker.exposure.diffusion import Array
@@ -25,6 +23,7 @@ from tracker.exposure.statement import (
     statement,
 )
 from tracker.exposure.weighing import Corrected, correct
+from tracker.lazy_modules import np
 
 _EXPONENTS: Final = (-1.0, 0.0, 1.0)
 _T90: Final = 0.334413

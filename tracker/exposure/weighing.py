@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Final, Literal
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.errors import Refused
@@ -35,6 +34,7 @@ from tracker.exposure.runs import (
     march_parts,
     start_rh,
 )
+from tracker.lazy_modules import np
 
 """Weighings that a drying needs before its shape says anything."""
 

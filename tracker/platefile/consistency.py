@@ -9,8 +9,7 @@ from __future__ import annotations
 import math
 from typing import BinaryIO, Final
 
-import numpy as np
-
+from tracker.lazy_modules import np
 from tracker.platefile import scan, settings_block
 from tracker.platefile.facts import Contradiction, Plate
 from tracker.platefile.source import chunks

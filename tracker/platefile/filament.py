@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable
 
-import numpy as np
 import numpy.typing as npt
+
+from tracker.lazy_modules import np
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-import numpy as np
 import numpy.typing as npt
 
+from tracker.lazy_modules import np
 from tracker.platefile import planning
 from tracker.platefile.motion import joined, runs
 from tracker.platefile.planning import Rows

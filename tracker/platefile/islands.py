@@ -13,9 +13,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from typing import Final
 
-import numpy as np
 import numpy.typing as npt
 
+from tracker.lazy_modules import np
 from tracker.platefile.tally import Cell, CellKey, Tally, is_ramp
 
 Floats = npt.NDArray[np.float64]

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import numpy.typing as npt
 
+from tracker.lazy_modules import np
 from tracker.platefile import meaning as m
 from tracker.platefile import scan
 from tracker.platefile.meaning import Meaning

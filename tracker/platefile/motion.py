@@ -8,9 +8,9 @@ from dataclasses import dataclass, fields
 from itertools import pairwise
 from typing import Any
 
-import numpy as np
 import numpy.typing as npt
 
+from tracker.lazy_modules import np
 from tracker.platefile import planning, scan
 from tracker.platefile.filament import Filament
 from tracker.platefile.islands import Islands, Roots

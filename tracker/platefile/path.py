@@ -6,8 +6,9 @@ import math
 from dataclasses import dataclass, fields
 from typing import NamedTuple
 
-import numpy as np
 import numpy.typing as npt
+
+from tracker.lazy_modules import np
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]

@@ -12,9 +12,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
-import numpy as np
 import numpy.typing as npt
 
+from tracker.lazy_modules import np
 from tracker.platefile.path import Bends, shifted
 from tracker.platefile.state import Plan
 

@@ -11,8 +11,7 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import BinaryIO, TypedDict
 
-import numpy as np
-
+from tracker.lazy_modules import np
 from tracker.platefile import scan, settings_block
 from tracker.platefile.consistency import contradictions
 from tracker.platefile.containers import copied, unpacked

@@ -15,8 +15,9 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import NamedTuple
 
-import numpy as np
 import numpy.typing as npt
+
+from tracker.lazy_modules import np
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]

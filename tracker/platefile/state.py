@@ -12,9 +12,9 @@ from collections import Counter
 from collections.abc import Callable, Hashable
 from typing import Generic, NamedTuple, TypeVar
 
-import numpy as np
 import numpy.typing as npt
 
+from tracker.lazy_modules import np
 from tracker.platefile.meaning import Meaning
 
 Key = TypeVar("Key", bound=Hashable)

@@ -7,11 +7,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import combinations
 
-import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 from tracker.statistics.location import Summary, finite, summary
 
 _EXACT_UP_TO = 20_000

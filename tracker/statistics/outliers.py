@@ -7,11 +7,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 from tracker.statistics.location import finite, summary
 
 Array = NDArray[np.float64]

@@ -27,9 +27,10 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Final, Literal
 
-import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, stdtr, stdtrit
+
+from tracker.lazy_modules import np
 
 Array = NDArray[np.float64]
 Basis = Literal["plates", "book", "assumed", "none"]

@@ -6,10 +6,10 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 from tracker.statistics.compare import share_at_least
 from tracker.statistics.location import finite
 

@@ -9,11 +9,11 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import Any, Final, NamedTuple
 
-import numpy as np
 from numpy.typing import NDArray
 
 from tracker.errors import Refused
 from tracker.ids import measurement_id
+from tracker.lazy_modules import np
 from tracker.stating import Stated, state
 from tracker.statistics import (
     LimitedMean,

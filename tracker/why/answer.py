@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
 from scipy.special import ndtri
 
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 from tracker.statistics import RankTest, Welch, permutation_p, rank_test, welch
 from tracker.why import checks
 from tracker.why.design import Array

@@ -24,8 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-import numpy as np
-
+from tracker.lazy_modules import np
 from tracker.why.design import Array, Indices
 from tracker.why.posterior import (
     Posterior,

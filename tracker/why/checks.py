@@ -6,8 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-
+from tracker.lazy_modules import np
 from tracker.why.design import Array, as_interval, to_working
 from tracker.why.findings import Check, Suspect
 from tracker.why.posterior import Sums, sums, weighted

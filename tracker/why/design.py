@@ -6,9 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
 from numpy.typing import NDArray
 
+from tracker.lazy_modules import np
 from tracker.why.problem import Factor, Observation, Question, Value
 
 Array = NDArray[np.float64]

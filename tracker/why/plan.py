@@ -19,9 +19,8 @@ from dataclasses import asdict, dataclass, field, replace
 from itertools import product
 from typing import Any
 
-import numpy as np
-
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 from tracker.why.answer import Answer, answer, chance_luck, difference_seen, display_of, explained
 from tracker.why.design import Array, as_interval, as_level
 from tracker.why.differed import Comparison, Level

@@ -14,9 +14,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
 from scipy.special import ndtr, ndtri
 
+from tracker.lazy_modules import np
 from tracker.why.design import Array, Design
 
 

@@ -34,8 +34,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
+from tracker.lazy_modules import np
 from tracker.why.design import Array, Indices
 from tracker.why.posterior import Prior, Sums, weighted
 

@@ -17,10 +17,10 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-import numpy as np
 from scipy.special import ndtr, stdtr
 
 from tracker.errors import Refused
+from tracker.lazy_modules import np
 from tracker.statistics import EwmaChart, IndividualsChart, ewma, shewhart_individuals, variance_components
 from tracker.why.design import Array, Design, build
 from tracker.why.picture import draw_watch

@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
 from scipy.special import fdtri
 
+from tracker.lazy_modules import np
 from tracker.why.causes import Cause, Mixture, weigh
 from tracker.why.design import Array, Design, Indices, build
 from tracker.why.differed import Comparison, compare, compare_materials, one_per_cause
