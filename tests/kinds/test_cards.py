@@ -226,8 +226,9 @@ def test_a_job_shows_its_printer_and_its_note(book: Book) -> None:
 PIECE = {
     "id": "J0001-01-Z", "name": "bar", "orientation": "ZXY", "outcome": "usable", "box_mm": [10, 4, 80],
     "centre_mm": [30, 40], "layers": 400, "filament_mm": 1500, "filament_g": 4.25, "layer_time_min_s": 9.5,
-    "own_layer_time_min_s": 3.5, "flow": 5.5, "flow_by_feature": {"infill": 6.5}, "geometry": "bar",
-    "gauge": None, "dummy": False, "remark": "stringy", "cause": None,
+    "own_layer_time_min_s": 3.5, "flow": 5.5, "flow_by_feature": {"infill": 6.5},
+    "pauses": ["M600 after layer 3 (0.6 mm)"], "flow_factor_pct": None,
+    "tools": [{"tool": 0, "filament_mm": 7.5}], "geometry": "bar", "gauge": None, "dummy": False, "remark": "stringy", "cause": None,
 }  # fmt: skip
 """What scripts read of a piece."""
 
@@ -237,7 +238,16 @@ def known_piece(book: Book) -> str:
     """Enter a piece of which everything is known that a plate file and a bench tell."""
     job = a_job(book, "bar:ZXY:1")
     take_off(book, WHO, job.id, [PieceOutcome(1, "usable", "stringy")])
-    facts = ("box_mm", "layers", "layer_time_min_s", "own_layer_time_min_s", "flow", "flow_by_feature")
+    facts = (
+        "box_mm",
+        "layers",
+        "layer_time_min_s",
+        "own_layer_time_min_s",
+        "flow",
+        "flow_by_feature",
+        "pauses",
+        "tools",
+    )
     with book.act("test", WHO) as act:
         row = act.session.get_one(Specimen, 1)
         row.plate_facts = {key: PIECE[key] for key in facts}

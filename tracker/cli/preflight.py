@@ -231,7 +231,13 @@ def _tell(report: Report) -> None:
         _tell_differences(report)
     for finding in report.findings:
         click.echo(folded(f"{'STOP' if finding.kind == 'stop' else 'warning'}: {finding.text}"))
-    click.echo("Do not print it as it is." if report.stopped else "Nothing speaks against printing it.")
+    click.echo(_verdict(report))
+
+
+def _verdict(report: Report) -> str:
+    if report.stopped:
+        return "Do not print it as it is."
+    return "Check these before printing it." if report.findings else "No objections found."
 
 
 def _needs(report: Report) -> str:

@@ -117,6 +117,7 @@ class SpecimenKind(Kind):
         if row.gauge:
             by = ((row.plate_facts or {}).get("section") or {}).get("by") or "somebody"
             card.add("gauge section", f"{row.gauge} mm from the corner of its box, stated by {by}")
+        _add_section(row, card)
         words = row.remark or row.cause
         outcome = f"{row.outcome}: {words}" if row.outcome and words else row.outcome
         card.add("outcome", outcome or "still on the bed")
@@ -211,6 +212,36 @@ def check_outcome(piece: int, outcome: str | None, words: str | None) -> None:
         raise FormError(f"Piece {piece} failed, but why", do="--failed 5='came loose'")
 
 
+_SECTION: Final = (
+    ("nozzle_c", "nozzle", "°C"), ("fan_pct", "fan", "%"), ("layer_time_s", "layer time", "s"),
+    ("flow_mm3_s", "flow", "mm³/s"), ("flow_factor_pct", "flow factor", "%"),
+)  # fmt: skip
+"""What of the plate's figures a specimen shows; `trace` has all of them, with their basis."""
+
+
+def _add_section(row: Specimen, card: Card) -> None:
+    """Add how the gauge section was printed, where the printer waited for a person, and with which tools."""
+    facts = row.plate_facts or {}
+    section = facts.get("section") or {}
+    told = []
+    for name, words, unit in _SECTION:
+        low, high = ((section.get(name) or {}).get(end) for end in ("low", "high"))
+        if low is not None and high is not None:
+            value = f"{low:.3g}" if f"{low:.3g}" == f"{high:.3g}" else f"{low:.3g} – {high:.3g}"
+            told.append(f"{words} {value} {unit}")
+    if told:
+        card.add("gauge section printed with", ", ".join(told))
+    inside = section.get("pauses_at") or ()
+    pauses = [
+        f"{each}{' (in the gauge section)' if each in inside else ''}" for each in facts.get("pauses", ())
+    ]
+    if pauses:
+        card.add("the printer waited for a person", "; ".join(pauses))
+    tools = facts.get("tools", ())
+    if len(tools) > 1:
+        card.add("tools", ", ".join(f"T{each['tool']} {each['filament_mm'] / 1000:.2f} m" for each in tools))
+
+
 def piece_words(row: Specimen) -> str:
     """Return a piece on one line, as its job shows it."""
     words = row.remark or row.cause
@@ -235,6 +266,9 @@ def piece_data(row: Specimen) -> dict[str, Any]:
         "own_layer_time_min_s": facts.get("own_layer_time_min_s"),
         "flow": facts.get("flow"),
         "flow_by_feature": facts.get("flow_by_feature"),
+        "pauses": facts.get("pauses"),
+        "flow_factor_pct": (facts.get("section") or {}).get("flow_factor_pct"),
+        "tools": facts.get("tools"),
         "geometry": row.geometry,
         "gauge": row.gauge,
         "dummy": bool(row.dummy),
