@@ -228,7 +228,8 @@ PIECE = {
     "centre_mm": [30, 40], "layers": 400, "filament_mm": 1500, "filament_g": 4.25, "layer_time_min_s": 9.5,
     "own_layer_time_min_s": 3.5, "flow": 5.5, "flow_by_feature": {"infill": 6.5},
     "pauses": ["M600 after layer 3 (0.6 mm)"], "flow_factor_pct": None,
-    "tools": [{"tool": 0, "filament_mm": 7.5}], "geometry": "bar", "gauge": None, "dummy": False, "remark": "stringy", "cause": None,
+    "tools": [{"tool": 0, "filament_mm": 7.5}], "geometry": "bar", "gauge": None,
+    "dummy": False, "remark": "stringy", "cause": None,
 }  # fmt: skip
 """What scripts read of a piece."""
 
