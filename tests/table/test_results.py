@@ -20,6 +20,7 @@ from tracker.model import (
     Specimen,
     Spool,
 )
+from tracker.selection import result_rows
 from tracker.table import summary_table
 from tracker.table.results import plate_sums, quantities_in
 
@@ -220,3 +221,34 @@ def test_sums_and_single_results_give_the_same_table(bench: Book, seed: int) -> 
     fast, plain = (summary_table(bench, ordinal=grades, plain=each) for each in (False, True))
     close(order(fast), order(plain))
     assert fast.columns == plain.columns
+
+
+def test_a_piece_of_another_material_than_its_plates_stands_under_its_own(book: Book) -> None:
+    """Of a plate printed from two spools each piece counts for its own material, by sums and one by one."""
+    with book.act("bench", "Ada Bench") as act:
+        for number, name in ((1, "Nordlicht ASA"), (2, "Heide PETG")):
+            act.session.add(Material(id=number, name=name))
+            act.session.flush()
+            act.session.add(Spool(id=number, material_id=number))
+        act.session.add(Job(id=1))
+        act.session.flush()
+        for number in (1, 2):
+            act.session.add(JobSpool(job_id=1, spool_id=number, tool=number - 1, pieces=[number]))
+            act.session.add(Specimen(id=number, job_id=1, piece=number, orientation="XYZ"))
+            act.session.flush()
+            act.session.add(Measurement(id=number, specimen_id=number, method="tensile", source="given"))
+            act.session.flush()
+            act.session.add(
+                Result(
+                    measurement_id=number, quantity="tensile.strength", value=40.0 + number, unit="MPa",
+                    remarks=[], counted=True,
+                )
+            )  # fmt: skip
+
+    for plain in (False, True):
+        rows = summary_table(book, plain=plain).rows
+        means = {row.material: next(iter(row.cells.values())).mean for row in rows}
+        assert means == {"Nordlicht ASA": 41.0, "Heide PETG": 42.0}
+    with book.connect() as connection:
+        found = result_rows(connection, materials=["Heide PETG"])
+    assert [row.material for row in found] == ["Heide PETG"]

@@ -14,8 +14,20 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, select
 
-from tracker.lineage import main_spool_id
-from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool, Stay
+from tracker.model import (
+    OWN_MATERIAL,
+    Drying,
+    DryingSpool,
+    FactorInForce,
+    FactorRecord,
+    Job,
+    JobInForce,
+    JobSpool,
+    Material,
+    Specimen,
+    Spool,
+    Stay,
+)
 from tracker.stored_rows import raw
 from tracker.table.results import Point, Sums, moment_of
 from tracker.units import shown
@@ -66,6 +78,7 @@ class Origins:
         special: Of specimens of which something else is recorded than of their job: their condition.
         special_jobs: Numbers of the jobs of such specimens.
         measured: Of every job by its number: set and measured temperatures in °C, where both are known.
+        materials: Of specimens of another material than their plate's: material and family.
     """
 
     jobs: Mapping[int, _Origin]
@@ -73,6 +86,11 @@ class Origins:
     special: Mapping[int, Condition] = field(default_factory=dict)
     special_jobs: frozenset[int] = frozenset()
     measured: Mapping[int, Mapping[str, tuple[float, float]]] = field(default_factory=dict)
+    materials: Mapping[int, tuple[str | None, str | None]] = field(default_factory=dict)
+
+    def is_special(self, specimen: int | None) -> bool:
+        """Whether something else is recorded of a specimen than of its job."""
+        return specimen is not None and (specimen in self.special or specimen in self.materials)
 
     def of(self, found: Point | Sums, specimen: int | None = None) -> _Origin:
         """Return material, family and condition of a result, or of sums of results.
@@ -85,8 +103,9 @@ class Origins:
             material, family = self.spools.get(found.spool or 0, (None, None))
             return material, family, _tested((), found)
         material, family, condition = self.jobs[found.job]
-        if specimen is not None and self.special:
+        if specimen is not None and self.is_special(specimen):
             condition = self.special.get(specimen, condition)
+            material, family = self.materials.get(specimen, (material, family))
         return material, family, _tested(condition, found)
 
 
@@ -105,11 +124,16 @@ def _tested(condition: Condition, found: Point | Sums) -> Condition:
 _COLUMNS: Final = {name: column for name, (column, _, _) in SETTINGS.items() if column}
 _JOBS: Final = select(
     Job.id,
-    main_spool_id(),
-    Job.material_id,
+    JobInForce.spool_id,
+    JobInForce.material_id,
     raw(Job.started_at),
     *(getattr(Job, f"{name}_measured_c") for name in _HEATED),
     *(getattr(Job, column) for column in _COLUMNS.values()),
+).outerjoin(JobInForce, JobInForce.job_id == Job.id)
+_OTHER_MATERIALS: Final = (
+    select(FactorInForce.specimen_id, Specimen.job_id, FactorInForce.number)
+    .join(Specimen, Specimen.id == FactorInForce.specimen_id)
+    .where(FactorInForce.name == OWN_MATERIAL)
 )
 _FACTORS: Final = (
     select(
@@ -124,7 +148,7 @@ _ANY_FACTOR: Final = select(_FACTOR_TABLE.c.specimen_id).where(_FACTOR_TABLE.c.n
 
 def origins(connection: Connection) -> Origins:
     """Return where all results of a book come from; what is not recorded is left out of a condition."""
-    materials = {
+    materials: dict[int | None, tuple[str | None, str | None]] = {
         number: (name, family)
         for number, name, family in connection.execute(select(Material.id, Material.name, Material.family))
     }
@@ -135,14 +159,14 @@ def origins(connection: Connection) -> Origins:
     measured: dict[int, dict[str, tuple[float, float]]] = {}
     alike: dict[tuple[Hashable, ...], Condition] = {}
     same: dict[_Origin, _Origin] = {}
-    for number, spool, own, started, *values in connection.execute(_JOBS).all():
+    for number, spool, material, started, *values in connection.execute(_JOBS).all():
         drying = days[spool].before(started) if spool in days and started is not None else None
         key = (drying, *values)
         # Many jobs share few conditions: each is worked out once.
         condition = alike.get(key)
         if condition is None:
             condition = alike[key] = _condition_of_job(values, drying)
-        origin = (*materials.get(of_spool.get(spool, own), nothing), condition)
+        origin = (*materials.get(material, nothing), condition)
         # One object for all jobs alike: the table tells origins apart by it.
         jobs[number] = same.setdefault(origin, origin)
         if values[0] is not None or values[1] is not None or values[2] is not None:
@@ -151,7 +175,10 @@ def origins(connection: Connection) -> Origins:
                 measured[number] = pairs
     spools = {number: materials.get(material, nothing) for number, material in of_spool.items()}
     special, special_jobs = _special(connection, jobs)
-    return Origins(jobs, spools, special, special_jobs, measured)
+    others = connection.execute(_OTHER_MATERIALS).all()
+    of_pieces = {piece: materials.get(int(number or 0), nothing) for piece, _, number in others}
+    special_jobs |= {job for _, job, _ in others}
+    return Origins(jobs, spools, special, special_jobs, measured, of_pieces)
 
 
 def _set_and_measured(values: Sequence[Any]) -> dict[str, tuple[float, float]]:

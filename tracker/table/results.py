@@ -182,17 +182,21 @@ def points(
     """
     statement = _POINTS.where(*within)
     if quantities is not None:
-        statement = statement.where(Result.quantity.in_(quantities))
+        # By job, the database begins with the job's specimens: led by the name of a quantity, it would walk
+        # through all results of the book to those of one plate.
+        name = Result.quantity if jobs is None else Result.quantity + ""
+        statement = statement.where(name.in_(quantities))
     if counted is not None:
         statement = statement.where(Result.counted if counted else ~Result.counted)
     if jobs is None:
         found = list(map(Point._make, connection.execute(statement).all()))
     else:
+        unordered = statement.order_by(None)
         parts = [
-            *_parts(statement, Specimen.job_id, jobs),
-            *_parts(statement, Measurement.spool_id, spools or ()),
+            *_parts(unordered, Specimen.job_id, jobs),
+            *_parts(unordered, Measurement.spool_id, spools or ()),
         ]
-        found = [Point._make(row) for part in parts for row in connection.execute(part)]
+        found = sorted(Point._make(row) for part in parts for row in connection.execute(part))
     return found if among is None else [each for each in found if each.result in among]
 
 

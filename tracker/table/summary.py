@@ -288,7 +288,7 @@ class _Building:
 
     def key(self, quantity: str, found: Point | Sums, specimen: int | None = None) -> _Key:
         """Return the cell that a result, or sums of results, belong to."""
-        special = specimen if specimen is not None and specimen in self.known.special else None
+        special = specimen if self.known.is_special(specimen) else None
         quick = (
             quantity, id(self.known.jobs.get(found.job or 0)), found.spool, special, found.orientation,
             found.group, found.rh_pct, found.water_pct,
@@ -304,6 +304,7 @@ class _Building:
         if note.job is None or note.job not in self.known.jobs:
             return "", ()
         material, _, condition = self.known.jobs[note.job]
+        material, _ = self.known.materials.get(note.specimen or 0, (material, None))
         return material or "not recorded", self.known.special.get(note.specimen or 0, condition)
 
     def _cell(self, key: _Key, unit: str) -> Gathered:

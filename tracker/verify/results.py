@@ -21,7 +21,7 @@ Recompute = Callable[[Measurement], Mapping[str, float | None] | None]
 TOLERANCE: Final = 1e-9
 """Relative: far above what another order of additions does, far below any reading's resolution."""
 
-_SOME: Final = 200
+_SOME: Final = 1000
 
 
 def check_results(
