@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
@@ -45,10 +45,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Give hypothesis fewer examples where time counts."""
-    settings.register_profile("quick", max_examples=15)
-    if config.getoption("--quick"):
-        settings.load_profile("quick")
+    """Let generated cases take the time they take, and have fewer of them in the quick profile."""
+    # How busy the machine is says nothing about the code.
+    unhurried = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    settings.register_profile("unhurried", parent=unhurried)
+    settings.register_profile("quick", parent=unhurried, max_examples=15)
+    settings.load_profile("quick" if config.getoption("--quick") else "unhurried")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
