@@ -45,6 +45,7 @@ def _expanded_t(z: float, nu: int) -> float:
     )
 
 
+@functools.lru_cache(maxsize=512)
 def _solved_t(level: float, nu: int) -> float:
     low, high = 0.0, 1.0
     while _inside_t(high, nu) < level:

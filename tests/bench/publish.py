@@ -35,7 +35,7 @@ _FIRST_S, _AGAIN_S, _MB = 60.0, 5.0, 40.0
 
 def book_of_pulls(pieces: int = PIECES) -> Path:
     """Return the folder of a book of so many pulled pieces, making it if it is not there yet."""
-    place = FOLDER / f"pulls-{pieces}-{SCHEMA}-2"
+    place = FOLDER / f"pulls-{pieces}-{SCHEMA}-3"
     if not place.exists():
         FOLDER.mkdir(exist_ok=True)
         begun = FOLDER / f"begun-pulls-{pieces}"
@@ -75,7 +75,7 @@ def _fill(book: Book, plugged: Plugged, pieces: int) -> None:
         measure_all(book, _WHO, plugged, pulls, sure=True)
 
 
-def recording(most_n: float, draw: random.Random, lines: int = 1_000) -> Recording:
+def recording(most_n: float, draw: random.Random, lines: int = 700) -> Recording:
     """Return a recording of a pull as a home-made rig writes it: every 10 ms, in steps of its converter."""
     text = ["time_ms,force_N,extension_mm"]
     for number in range(lines):

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
 
 from tests.cli.bench import Cli
-from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
+from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, entries
 from tests.publish.conftest import change_document
 from tracker.book import new_book, open_book
 from tracker.ids import payload, read_id, read_payload
+from tracker.model import JobLog, Person
 
 
 @pytest.fixture
@@ -32,6 +34,87 @@ def test_a_dry_run_lists_and_writes_nothing(cli: Cli, tmp_path: Path) -> None:
     assert "text   material name: Nordlicht ASA" in lines
     assert any(line.startswith("name   person ") for line in lines)
     assert not any("paid in cash" in line for line in lines)
+    assert any(line.startswith("name   person ") and line.endswith(WHO) for line in lines)
+    files = [line for line in lines if line.startswith("file   ")]
+    assert any(line.startswith("file   head.json: number and hash") for line in files)
+    assert "file   data/results.csv: of what stands above" in files
+    assert any(line.startswith("file   pages of IDs: ") for line in files)
+
+
+def test_names_that_leave_are_listed_with_the_reason(cli: Cli, tmp_path: Path) -> None:
+    """By choice of whoever publishes, or because the person agreed in the book."""
+    asked = cli.done("publish", str(tmp_path / "site"), "--dry-run", "--with-names")
+    assert f"name   {WHO}, by --with-names" in asked
+    with open_book(str(tmp_path / "book")) as book, book.act("people", WHO) as act:
+        act.session.add(Person(initials="AB", name=WHO, named=True))
+    agreed = cli.done("publish", str(tmp_path / "site"), "--dry-run")
+    assert f"name   {WHO}, who agreed to be named" in agreed
+
+
+def test_logs_leave_under_their_own_ending(cli: Cli, tmp_path: Path) -> None:
+    """Whatever a log is, CSV, text or packed: its name stays in the book, its ending does not."""
+    with open_book(str(tmp_path / "book")) as book, book.act("job log", WHO) as act:
+        for name in ("in the cellar.txt", "by Bo.csv.gz", "nameless"):
+            act.session.add(
+                JobLog(
+                    job_id=1, sha256=act.attach(name.encode(), name), name=name, offset_s=0,
+                    aligned_by="clock", channels=[], how=[], problems=[],
+                )
+            )  # fmt: skip
+    cli.done("publish", str(tmp_path / "site"), "--with-plates")
+
+    logs = sorted(path.name for path in (tmp_path / "site/data/logs").iterdir())
+    assert logs == ["J0001-J-1.txt", "J0001-J-2.csv.gz", "J0001-J-3"]
+
+
+def test_the_head_in_a_site_stands_against_its_book(cli: Cli, tmp_path: Path) -> None:
+    """Verify holds the book against it; a head that names another entry is found."""
+    site = tmp_path / "site"
+    cli.done("publish", str(site))
+    cli.done("verify", "--against", str(site / "head.json"))
+    head = json.loads((site / "head.json").read_text("utf-8"))
+    (tmp_path / "other.json").write_text(
+        json.dumps({**head, "hash": "0" * 64, "key": "", "signature": ""}), encoding="utf-8"
+    )
+    assert cli("verify", "--against", str(tmp_path / "other.json")).exit_code == 1
+
+    (site / "head.json").write_text("mine", encoding="utf-8")
+    assert "head.json is not a file that strandbook published" in cli.refused("publish", str(site))
+
+
+def test_several_books_are_read_together(cli: Cli, tmp_path: Path) -> None:
+    """By three commands, the others refuse; nothing is written into any of them."""
+    with new_book(str(tmp_path / "mine"), WHO) as mine:
+        a_material(mine)
+        pieces = a_job(mine, "bar:XYZ:3", spools=(a_spool(mine),), nozzle_set_c=245).also
+        for piece, force in zip(pieces, (1700, 1780, 1740), strict=True):
+            a_pull(mine, piece, {"max_force": str(force), "area": "40"})
+        before = entries(mine)
+    both = ("--book", str(tmp_path / "book"), "--book", str(tmp_path / "mine"))
+    levels = cli.json(*both, "compare-benches", "tensile.strength")
+    tables = cli.json(*both, "table")
+    found = cli.json(
+        *both, "why", "bench={} material='Nordlicht ASA'".format(tables[0]["book"]),
+        "bench={}".format(tables[1]["book"]), "--of", "tensile.strength",
+    )  # fmt: skip
+
+    assert {name: len(values) for name, values in levels[0]["values"].items()} == {
+        tables[0]["book"]: 2, tables[1]["book"]: 3,
+    }  # fmt: skip
+    assert [each["rows"][0]["material"] for each in tables] == ["Nordlicht ASA"] * 2
+    assert "bench" in json.dumps(found)
+    result = cli(*both, "list", "specimens")
+    assert result.exit_code == 2
+    assert "table, why, compare-benches alone" in result.output
+    with open_book(str(tmp_path / "mine")) as mine:
+        assert entries(mine) == before
+
+
+def test_a_book_named_twice_is_refused(cli: Cli, tmp_path: Path) -> None:
+    """A number must not stand beside itself."""
+    twice = ("--book", str(tmp_path / "book")) * 2
+    line = cli.refused(*twice, "compare-benches", "tensile.strength")
+    assert "Two of the books have the code" in line
 
 
 def test_a_site_is_published_and_holds(cli: Cli, tmp_path: Path) -> None:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import gzip
+import html
 import json
+import shutil
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -11,6 +14,8 @@ import bagit
 import frictionless
 import pandas as pd
 import pytest
+import yaml
+from csvw.metadata import CSVW
 from prov.model import ProvDocument
 from rocrate.rocrate import ROCrate
 
@@ -20,6 +25,7 @@ from tracker.book import Book, new_book
 from tracker.model import Dispute, Spool
 from tracker.plugins import Plugged
 from tracker.publish import choose_publication, publish
+from tracker.publish.evidence import measurements_of, read_packed
 from tracker.publish.pages import wilson
 
 
@@ -95,6 +101,51 @@ def test_the_factors_are_in_the_open_data(site: Path) -> None:
     assert set(nozzle["value"]) == {245.0, 270.0}
     assert set(nozzle["unit"]) == {"degC"}
     assert set(nozzle["basis"]) == {"commanded"}
+
+
+def test_the_tables_are_valid_as_csv_on_the_web(site: Path) -> None:
+    """Columns, types and keys as their description says, by the csvw package; a wrong cell is found."""
+    assert CSVW(str(site / "data/csv-metadata.json"), validate=True).is_valid
+
+
+def test_a_cell_of_the_wrong_type_is_not_valid(
+    site: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The validator notices what a description would not allow."""
+    shutil.copytree(site / "data", tmp_path / "data")
+    place = tmp_path / "data/results.csv"
+    place.write_text(place.read_text("utf-8").replace(",45.0,", ",many,", 1), encoding="utf-8")
+
+    assert not CSVW(str(tmp_path / "data/csv-metadata.json"), validate=True).is_valid
+    assert "invalid lexical value for float: many" in caplog.text
+
+
+def test_the_citation_has_what_its_format_asks_for(site: Path) -> None:
+    """Keys that Citation File Format 1.2.0 requires, and the words it allows in them (from memory).
+
+    Its own validator (cffconvert 2.0) wants a release of jsonschema that the other readers do not take.
+    """
+    told = yaml.safe_load((site / "CITATION.cff").read_text("utf-8"))
+
+    assert {"cff-version", "message", "title", "authors"} <= set(told)
+    assert (told["cff-version"], told["type"], told["license"]) == ("1.2.0", "dataset", "CC-BY-4.0")
+    assert isinstance(told["date-released"], dt.date)
+    assert told["authors"] == [{"name": "Nordlicht Bench"}]
+    assert {each["type"] for each in told["identifiers"]} <= {"doi", "url", "swh", "other"}
+
+
+def test_every_method_tells_its_formulas_with_their_source(site: Path) -> None:
+    """On the page of the method with their symbols, beside each measurement, and in its JSON."""
+    method = next((site / "methods").iterdir()).read_text("utf-8")
+    piece = next(site.glob("J0001-01-Z.*/index.html")).read_text("utf-8")
+    document = read_packed(site / "data/measurements/J0001-J.json.gz")
+    formulas = measurements_of(document)[0]["formulas"]
+
+    assert formulas
+    for each in formulas:
+        assert html.escape(each["text"], quote=False) in method
+        assert html.escape(each["text"], quote=False) in piece
+        assert each["source"]
 
 
 def test_the_crate_is_read_by_its_reference_implementation(site: Path) -> None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from tests.lineage.scene import Scene
+from tests.lineage.scene import Scene, at
 from tracker.book import Book
-from tracker.model import Drying, Rig
+from tracker.model import Drying, Job, JobSpool, Rig
 from tracker.trace import trace
 
 
@@ -31,6 +31,21 @@ def test_only_later_jobs_hang_on_a_drying(book: Book, scene: Scene) -> None:
     del scene
 
     assert [len(trace(book, ident).as_json()["hangs"]) for ident in ("D0001-Q", "D0002-O")] == [2, 0]
+
+
+def test_a_print_without_a_start_stays_in_sight_of_a_drying(book: Book, scene: Scene) -> None:
+    """It may have come after the drying: what nobody recorded is no ground to leave a print out."""
+    del scene
+    with book.act("job add", "Ada Bench") as act:
+        for number, started in ((3, None), (4, at(0.5))):
+            act.session.add(Job(name=f"plate {number}", outcome="finished", started_at=started))
+            act.session.flush()
+            act.session.add(JobSpool(job_id=number, spool_id=1, tool=0))
+    hangs = [
+        [each["id"] for each in trace(book, ident).as_json()["hangs"]] for ident in ("D0001-Q", "D0002-O")
+    ]
+
+    assert hangs == [["J0001-J", "J0002-H", "J0003-F"], ["J0003-F"]]
 
 
 def test_measurements_hang_on_a_rig_by_calibration(book: Book, scene: Scene) -> None:

@@ -70,7 +70,9 @@ class BenchLevel:
         }  # fmt: skip
 
 
-def compare_benches(book: Book, quantity: str, where: Filter | None = None) -> list[BenchLevel]:
+def compare_benches(
+    book: Book, quantity: str, where: Filter | None = None, others: Sequence[ResultRow] = ()
+) -> list[BenchLevel]:
     """Return what several benches found for a quantity, a level for each material and orientation they share.
 
     Only results that count and are numbers enter; nothing is left out because a test points at it: whether
@@ -80,14 +82,16 @@ def compare_benches(book: Book, quantity: str, where: Filter | None = None) -> l
         book: With results of its own, and of others from :func:`tracker.benches.import_site`.
         quantity: Its name.
         where: Only results of which this holds; of others' results it may ask what their sites tell.
+        others: Results of other books that are read together with this one, from
+            :func:`tracker.benches.rows_of_books`.
 
     Raises:
         Refused: No level has results of two benches.
     """
     with book.connect() as connection:
         own = result_rows(connection, quantities=[quantity])
-        others = other_rows(connection, quantities=[quantity])
-    rows = [*own, *others]
+        published = other_rows(connection, quantities=[quantity])
+    rows = [*own, *published, *(row for row in others if row.quantity == quantity)]
     rows = selected(rows, where) if where is not None else rows
     groups: dict[tuple[str, str, str], dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     for row in rows:

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import click
-from click.core import ParameterSource
 
 from tracker import __version__
 from tracker.cli._bench import Bench
@@ -246,10 +245,10 @@ def _unforeseen(bench: Bench | None, error: Exception) -> str:
 )
 @click.option(
     "--book",
-    "place",
+    "places",
+    multiple=True,
     metavar="PATH-OR-URL",
-    envvar="STRANDBOOK",
-    help="The book; else the one here or above.",
+    help="The book; else STRANDBOOK, or the one here or above. table, why, compare-benches read several.",
 )
 @click.option(
     "--who",
@@ -275,7 +274,7 @@ def _unforeseen(bench: Bench | None, error: Exception) -> str:
 @click.pass_context
 def strandbook(
     ctx: click.Context,
-    place: str | None,
+    places: tuple[str, ...],
     who: str | None,
     *,
     key: str,
@@ -292,14 +291,17 @@ def strandbook(
     del debug
     if i_know:
         os.environ["STRANDBOOK_I_KNOW"] = "1"
-    if place and _PASSWORD.search(place) and ctx.get_parameter_source("place") is ParameterSource.COMMANDLINE:
+    if len(places) > 1 and ctx.invoked_subcommand not in _READ_TOGETHER:
+        raise click.UsageError(f"Several books are read together by {', '.join(_READ_TOGETHER)} alone", ctx)
+    if any(map(_PASSWORD.search, places)):
         click.echo(
             "strandbook: everybody on this computer can read the password in --book while the command runs, "
             "and the shell keeps it; put it into ~/.pgpass or a file that PGPASSFILE names",
             err=True,
         )
     ctx.obj = Bench(
-        place=place,
+        place=places[0] if places else os.environ.get("STRANDBOOK"),
+        others=places[1:],
         who=who,
         may_ask=not no_input and sys.stdin.isatty(),
         here=Path.cwd,
@@ -307,6 +309,10 @@ def strandbook(
         clock_is_right=clock_is_right,
     )
     ctx.call_on_close(ctx.obj.close)
+
+
+_READ_TOGETHER: Final = ("table", "why", "compare-benches")
+"""Commands that read several books at once."""
 
 
 def _guard_terminal() -> None:

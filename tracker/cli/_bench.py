@@ -40,6 +40,7 @@ class Bench:
 
     Args:
         place: The book as named on the command line or in the environment.
+        others: Books named beside it, to be read together with it.
         who: The person as named there.
         may_ask: Whether there is a terminal to ask at.
         here: Gives the folder from which a book is looked for.
@@ -56,8 +57,11 @@ class Bench:
         *,
         key: str = "",
         clock_is_right: bool = False,
+        others: tuple[str, ...] = (),
     ) -> None:
         self.place = place
+        self._others = others
+        self._beside: list[Book] | None = None
         self.key = key or secrets.token_hex(8)
         self._clock_is_right = clock_is_right
         self._who = who
@@ -80,6 +84,15 @@ class Bench:
         if self._book is None:
             self._book = self._opened()
         return self._book
+
+    @property
+    def books_beside(self) -> list[Book]:
+        """The books named beside the first, opened when first asked for; they are only read."""
+        if self._beside is None:
+            from tracker.book import open_book  # noqa: PLC0415 - not every command needs a book
+
+            self._beside = [open_book(place) for place in self._others]
+        return self._beside
 
     def _opened(self) -> Book:
         # Tables and mappers are objects by the hundred thousand that live to the end: to look for waste
@@ -152,8 +165,9 @@ class Bench:
 
     def close(self) -> None:
         """Give back what was opened."""
-        if self._book is not None:
-            self._book.close()
+        for book in (self._book, *(self._beside or ())):
+            if book is not None:
+                book.close()
 
     def sure(self, act: Callable[[bool], T], yes: bool) -> T:
         """Do an act that may raise a doubt; the person is asked where there is a terminal.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -29,6 +29,10 @@ from tracker.table import (
     measured_by,
     summary_table,
 )
+
+if TYPE_CHECKING:
+    from tracker.book import Book
+    from tracker.selection import ResultRow
 
 _MOMENT = Ask("since", "Date", "moment", past=False)
 
@@ -84,7 +88,7 @@ def why_command(
     """
     scope = Scope(
         family=family, since=_moment(bench, since), until=_moment(bench, until), only_counted=only_counted,
-        matters=matters, benches=with_benches,
+        matters=matters, benches=with_benches, others=others_of(bench, [quantity] if quantity else None),
     )  # fmt: skip
     found = why(bench.book, bench.plugged, a, b, quantity, scope)
     drawn = picture is not None or graph is not None
@@ -104,6 +108,15 @@ def why_command(
         return
     for line in found.sentences(width()):
         click.echo(line)
+
+
+def others_of(bench: Bench, quantities: list[str] | None) -> list[ResultRow]:
+    """Return the results of the books that were named beside the first one."""
+    if not bench.books_beside:
+        return []
+    from tracker.benches import rows_of_books  # noqa: PLC0415 - with several books only
+
+    return rows_of_books(bench.books_beside, bench.plugged, first=bench.book.code, quantities=quantities)
 
 
 @click.command("followup", epilog="Example: strandbook followup J0012-P J0031-C --plates 2 -o plan.toml")
@@ -227,6 +240,18 @@ def table_command(
     told = tabled(bench, where, quantities, sort)
     if told.why_empty and picture is None:
         note(told.why_empty)
+    if bench.books_beside:
+        if form or output or picture:
+            raise Refused("Several books are read together as text or JSON alone", do="Name one book")
+        every = [(bench.book, told)]
+        every += [(book, tabled(bench, where, quantities, sort, book)) for book in bench.books_beside]
+        if as_json:
+            say_json([{"book": book.code, **each.as_json()} for book, each in every])
+            return
+        for book, each in every:
+            click.echo(f"{book.code}  {book.settings()['title']}".rstrip())
+            click.echo("\n".join(as_lines(each, width())) + "\n")
+        return
     if picture is not None:
         draw(told, list(quantities) or list(dict.fromkeys(q for q, *_ in told.columns)), picture)
     elif as_json:
@@ -239,16 +264,19 @@ def table_command(
             click.echo(text, nl=False)
 
 
-def tabled(bench: Bench, where: str, quantities: tuple[str, ...], sort: str | None) -> SummaryTable:
-    """Return the summary that a command's words ask for.
+def tabled(
+    bench: Bench, where: str, quantities: tuple[str, ...], sort: str | None, book: Book | None = None
+) -> SummaryTable:
+    """Return the summary that a command's words ask for, of the command's book or another.
 
     Raises:
         Refused: A quantity or a name in the filter is unknown; near ones are named.
     """
-    with bench.book.connect() as connection:
+    book = book or bench.book
+    with book.connect() as connection:
         check_quantities(connection, [*quantities, *filter(None, [sort])], measured_by(bench.plugged))
     return summary_table(
-        bench.book,
+        book,
         where=parse_filter(where) if where.strip() else None,
         quantities=quantities or None,
         ordinal=graded(bench.plugged),

@@ -51,8 +51,8 @@ def _completer(words: Callable[[], Iterable[tuple[str, str]]]) -> Callable[..., 
     def complete(ctx: click.Context, parameter: click.Parameter, begun: str) -> list[CompletionItem]:
         del parameter
         root = ctx.find_root()
-        if root.params.get("place"):
-            os.environ["STRANDBOOK"] = str(root.params["place"])
+        if root.params.get("places"):
+            os.environ["STRANDBOOK"] = str(root.params["places"][0])
         try:
             fitting = [each for each in words() if each[0].casefold().startswith(begun.casefold())]
         except Refused:

@@ -108,7 +108,7 @@ def _same_place(bench: Bench, folder: Path) -> None:
         Refused: --book names another place than FOLDER.
     """
     context = click.get_current_context().parent
-    typed = context is not None and context.get_parameter_source("place") is ParameterSource.COMMANDLINE
+    typed = context is not None and context.get_parameter_source("places") is ParameterSource.COMMANDLINE
     if typed and Path(bench.place or "") != folder:
         raise Refused("The demonstration makes a book of its own", do=f"strandbook demo {bench.place}")
 

@@ -10,6 +10,7 @@ from tracker.benches import compare_benches
 from tracker.benches.comparing import picture as mandel_picture
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, progress, say_json, write_file
+from tracker.cli.comparing import others_of
 from tracker.errors import Refused
 from tracker.publish import Choice, choose_publication, publish
 from tracker.publish.answers import dispute
@@ -153,7 +154,8 @@ def compare_benches_command(
     Results of others come by `strandbook import SITE`. Only results that count enter; tests point at benches
     and leave none out.
     """
-    levels = compare_benches(bench.book, quantity, parse_filter(where) if where.strip() else None)
+    wanted = parse_filter(where) if where.strip() else None
+    levels = compare_benches(bench.book, quantity, wanted, others_of(bench, [quantity]))
     if picture is not None:
         write_file(picture, mandel_picture(levels, quantity).encode())
     if as_json:

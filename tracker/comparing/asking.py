@@ -71,6 +71,7 @@ class Scope:
         matters: Smallest difference that matters: a number with ``%`` or in the quantity's unit; None for
             the usual one.
         benches: What other benches published too, with the bench as a factor.
+        others: Results of other books that are read together with this one, likewise.
     """
 
     family: bool = False
@@ -80,6 +81,7 @@ class Scope:
     settings: Settings | None = None
     matters: str | None = None
     benches: bool = False
+    others: Sequence[ResultRow] = ()
 
 
 @dataclass(frozen=True)
@@ -329,6 +331,14 @@ def _rows_in_scope(
         others = other_rows(session.connection(), quantities=[quantity] if quantity else None)
         # A material is the same where its name is: another bench's results are read by it.
         rows += [row for row in others if materials is None or row.material in materials]
+    rows += [
+        row
+        for row in scope.others
+        if (materials is None or row.material in materials)
+        and (quantity is None or row.quantity == quantity)
+        and _in_time(row, scope)
+        and (scope.since is None or (row.at is not None and row.at >= scope.since))
+    ]
     return rows
 
 

@@ -184,7 +184,7 @@ def _from(values: Sequence[float]) -> float:
     return low if low < -0.02 * (high - low) else 0.0
 
 
-_MOST: Final = 70
+_MOST: Final = 60
 """Places of a curve in a picture."""
 
 

@@ -157,7 +157,8 @@ class Gathered:
         keys: By ID, what a measurement, specimen, job or spool is made of: rows with the entry that last
             wrote them.
         written: By ID of a measurement, the newest entry that wrote it, a result of it or a verdict.
-        endings: Of the names of recordings, by ID of the measurement and field: ``.csv.gz``.
+        endings: Of the names of recordings, by ID of the measurement and field: ``.csv.gz``; of logs, by
+            ID of the job and number.
         pieces: Lineages of all pieces of the jobs in question, by ID, with their published measurements.
         prints: The jobs in question, by ID.
         newest: The newest entry that wrote anything of it.
@@ -347,6 +348,7 @@ def _put_lineages(reader: Reader, found: Gathered, jobs: Sequence[int]) -> None:
     for number, printed in of_jobs(reader, jobs).items():
         ident = job_id(number)
         found.prints[ident] = found.leaving.printed(printed)
+        found.endings |= {(ident, str(log.id)): _ending(log.name) for log in printed.logs}
         found.keys[ident] = _state(found, Path(Ident("job", number), Lineage(printed=printed)).touched())
     pieces = [parts["specimen"].id for parts in reader.ask(questions.PIECES, jobs)]
     for lineage in of_specimens(reader, pieces).values():
@@ -378,12 +380,20 @@ def _put_measured(found: Gathered, lineage: Lineage) -> Lineage:
             row["entry"] for table, row in touched if table in ("measurement", "result", "verdict")
         )
         for recorded in each.files:
-            name = PurePath(recorded.file.name or "")
-            endings = [slug(text.lstrip(".")) for text in name.suffixes[-2:]]
-            found.endings[ident, recorded.file.field] = "".join(f".{text}" for text in endings if text)
+            found.endings[ident, recorded.file.field] = _ending(recorded.file.name)
         own = replace(cleaned, measured=[leaves])
         found.paths[ident] = Path(Ident("measurement", each.measurement.id), own, own.given)
     return cleaned
+
+
+def _ending(name: str | None) -> str:
+    """Return what the name of a file ends in, ``.csv.gz``; the name itself stays in the book."""
+    endings = [slug(text.lstrip(".")) for text in PurePath(name or "").suffixes[-2:]]
+    return "".join(f".{text}" for text in endings if text and len(text) <= _LONGEST_ENDING)
+
+
+_LONGEST_ENDING: Final = 6
+"""Letters: what is longer is part of a name."""
 
 
 def _state(found: Gathered, touched: Iterable[Touched]) -> str:

@@ -21,6 +21,10 @@ from tracker.errors import Refused
 
 PAYLOAD: Final = "manifest-sha256.txt"
 TAGS: Final = "tagmanifest-sha256.txt"
+HEAD: Final = "head.json"
+"""The signed head of the book's journal. It says when it was signed, so no manifest lists it: two sites of
+one book are the same files but for this one."""
+
 MADE_OF: Final = "made-of.json"
 """What each group of files was made of: a group that is made of the same again is not made again."""
 
@@ -145,6 +149,33 @@ class Site:
         finally:
             self._groups[group] = (key, self._open)
             self._open = None
+
+    def note_head(self, head: Mapping[str, object]) -> None:
+        """Put the signed head of the journal beside the manifests, where another one stands, or none.
+
+        Raises:
+            Refused: A file of that name is something else.
+        """
+        place = self._root / HEAD
+        try:
+            before = json.loads(place.read_text("utf-8"))
+        except FileNotFoundError:
+            before = {}
+        except (OSError, ValueError):
+            before = None
+        if not isinstance(before, dict) or (before and before.get("what") != head["what"]):
+            raise Refused(
+                f"{place} is not a file that strandbook published", why="it would be replaced",
+                do="Move it away, or name another folder",
+            )  # fmt: skip
+        entry = ("book", "entry", "hash", "key")
+        if [before.get(name) for name in entry] == [head[name] for name in entry]:
+            self.kept += 1
+            return
+        self.changed.append(HEAD)
+        if not self._dry:
+            self._staging.mkdir(parents=True, exist_ok=True)
+            (self._staging / HEAD).write_text(json.dumps(head, indent=1) + "\n", encoding="utf-8")
 
     def finish(self) -> list[str]:
         """Put everything in its place; return the files of the last run that the site no longer has."""

@@ -85,8 +85,6 @@ class ResultLine:
     measurement: str
     specimen: str
     title: str
-    text: str
-    number: str
     lying: str
     day: str
     standing: str
@@ -94,28 +92,23 @@ class ResultLine:
     look: str
     figure: str
     how: str
-    plain: str
 
 
 def result_line(told: Told, book: Book) -> ResultLine:
-    """Return a result as a line of a table: stated with U, its day in the bench's zone."""
-    row = told.row
-    # Figure, uncertainty and unit stay on one line.
-    text = "–" if row.value is None else state_row(row).text.replace(" ", "\u00a0")
+    """Return a result as a line of its own: stated with U, its day in the bench's zone."""
+    row, stated = told.row, state_row(told.row)
+    valued = row.value is not None
     return ResultLine(
         row.measurement,
         row.specimen,
         told.title.partition(" [")[0],
-        text,
-        "" if row.value is None else f"{row.value:.9g}",
         lies(row.orientation),
         "" if row.at is None else f"{local_day(row.at, book.zone)}",
         told.standing,
         [text for text in row.remarks if text not in told.refused],
-        "" if row.value is not None and row.counted else "hollow",
-        "–" if row.value is None else state_row(row).short,
-        "" if row.value is None else text.replace("\u00a0", " ").removeprefix(state_row(row).short).strip(),
-        state_row(row).number,
+        "" if valued and row.counted else "hollow",
+        stated.short if valued else "–",
+        f"({stated.how})" if valued and stated.how else "",
     )
 
 
@@ -187,7 +180,6 @@ def _row(found: Gathered, row: TableRow, columns: Sequence[Column]) -> dict[str,
             {
                 "text": "" if cell is None else cell.text(),
                 "number": "" if cell is None or cell.mean is None else f"{cell.mean:.9g}",
-                "title": "" if cell is None else " ".join(cell.results[:40]),
                 "count": "",
             }
         )
@@ -376,6 +368,15 @@ def aside_page(found: Gathered, book: Book) -> str:
     return page(found, "aside", "", title="Set aside", rows=rows)
 
 
+def _cell(told: Told | None) -> dict[str, str] | None:
+    """Return a result as a cell: its figure, a number to sort by, and a mark where it was set aside."""
+    if told is None:
+        return None
+    row = told.row
+    number = "" if row.value is None else f"{row.value:.7g}"
+    return {"plain": state_row(row).number, "number": number, "look": "" if row.counted else "hollow"}
+
+
 def results_tables(
     found: Gathered, results: Sequence[Told], book: Book
 ) -> list[tuple[str, list[str], list[dict[str, Any]]]]:
@@ -388,13 +389,14 @@ def results_tables(
         quantities = list(dict.fromkeys(t.row.quantity for each in measurements.values() for t in each))
         rows: list[dict[str, Any]] = []
         for ident, own in measurements.items():
-            lines = {told.row.quantity: result_line(told, book) for told in own}
-            first = next(iter(lines.values()))
+            cells = {told.row.quantity: told for told in own}
+            first = own[0].row
             aside = [f"{t.title.partition(' [')[0]}: {t.standing}" for t in own if t.set_aside]
             rows.append(
                 {
-                    "measurement": ident, "specimen": first.specimen, "lying": first.lying,
-                    "day": first.day, "cells": [lines.get(quantity) for quantity in quantities],
+                    "measurement": ident, "specimen": first.specimen, "lying": lies(first.orientation),
+                    "day": "" if first.at is None else f"{local_day(first.at, book.zone)}",
+                    "cells": [_cell(cells.get(quantity)) for quantity in quantities],
                     "standing": "; ".join(aside),
                 }
             )  # fmt: skip
@@ -475,9 +477,8 @@ def section(
     told = found.measurements[ident]
     chosen = way.chosen
     taken = [] if chosen is None else [Tested(way).measurement(chosen)]
-    budget = () if way.number is None else Tested(way).number(way.number).sides
     more = [Station(label, text, known=text != UNKNOWN) for label, text in repeating(way.path)]
-    stops = [replace(stop, sides=(*stop.sides, *more, *budget)) for stop in taken]
+    stops = [replace(stop, sides=(*stop.sides, *more)) for stop in taken]
     return Test(
         ident,
         method.title if method else told[0].row.method,
@@ -487,7 +488,7 @@ def section(
         picture,
         _linked(found, stops),
         [f"{what} ({entry.reason})" if entry.reason else what for what, entry in corrections(way)],
-        [] if method is None else [f"{each.text} ({each.source})" for each in method.formulas],
+        [] if method is None else [each.text for each in method.formulas],
         [(each.name, each.path) for each in files if each.path],
         [(each.name, each.why) for each in files if not each.path],
         ", ".join(WORDS[place] for place in way.missing),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import importlib.resources
-from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -34,7 +34,7 @@ from tracker.publish.evidence import (
 )
 from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, gather, lies, name_of, slug
 from tracker.publish.leaving import Choice, listed
-from tracker.publish.manifest import Site, published
+from tracker.publish.manifest import HEAD, Site, published
 from tracker.publish.pages import (
     Test,
     aside_page,
@@ -58,6 +58,7 @@ from tracker.table import strengths
 from tracker.trace import described_by
 from tracker.trace.history import Written, journal_of
 from tracker.trace.prov import prov
+from tracker.verify import head_now
 
 Step = Callable[[int, int], None]
 """Is told of progress: measurements done, of all."""
@@ -123,7 +124,15 @@ def publish(
         made.records(step or (lambda *_: None))
         made.summary()
         made.described()
-        count = len(site.files) + 4
+        head = head_now(book)
+        site.note_head(head.as_json())
+        noted = (
+            f"number and hash of the journal's last entry, {head.entry}; they tell nothing of what it says"
+        )
+        found.leaving.files[HEAD] = noted
+        found.leaving.files |= _kinds_of_files(site.files)
+        # Two manifests, the list of what was made of what, the bag's own file, the head.
+        count = len(site.files) + 5
     changed = len(site.changed)
     return Published(
         folder,
@@ -168,6 +177,21 @@ def _program() -> str:
                 if name.endswith((".py", ".html", ".css", ".js")):
                     found.update((folder / name).read_bytes())
     return found.hexdigest()
+
+
+def _kinds_of_files(paths: Iterable[str]) -> dict[str, str]:
+    """Return the files of a site but recordings, plates and logs: tables by name, others counted."""
+    counts: Counter[str] = Counter()
+    found = {}
+    for path in paths:
+        folder = path.rpartition("/")[0]
+        if path.startswith(("data/recordings/", "data/plates/", "data/logs/")):
+            continue
+        if folder in ("", "data"):
+            found[path] = "of what stands above"
+        else:
+            counts[f"{folder}/" if "." not in folder else "pages of IDs"] += 1
+    return found | {f"{folder}": f"{count} files of what stands above" for folder, count in counts.items()}
 
 
 def _digest(*parts: Any) -> str:
@@ -415,7 +439,11 @@ class _Making:
         """Let plate files and logs leave, whole: they were chosen."""
         for ident, printed in self._found.prints.items():
             files = [(printed.job.plate_sha256, f"data/plates/{ident}.gcode")]
-            files += [(log.sha256, f"data/logs/{ident}-{log.id}.csv") for log in printed.logs]
+            endings = self._found.endings
+            files += [
+                (log.sha256, f"data/logs/{ident}-{log.id}{endings.get((ident, str(log.id)), '')}")
+                for log in printed.logs
+            ]
             for digest, path in files:
                 if digest is None:
                     continue

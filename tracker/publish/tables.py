@@ -10,6 +10,7 @@ import csv
 import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 from tracker.factors import factor_named
@@ -61,21 +62,23 @@ class Table:
         """Return its CSV file: a header, then the rows; what is not recorded is an empty cell."""
         text = io.StringIO()
         names = [each.name for each in self.fields]
-        lines = csv.DictWriter(text, names, lineterminator="\n")
-        lines.writeheader()
+        lines = csv.writer(text, lineterminator="\n")
+        lines.writerow(names)
         for row in self.rows(found):
-            lines.writerow({name: _cell(row.get(name)) for name in names})
+            known = map(row.get, names)
+            lines.writerow([_word(each) if isinstance(each, str) else _other(each) for each in known])
         return text.getvalue()
 
 
-def _cell(value: Any) -> Any:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        # A line break within a cell is valid CSV that half of all readers misread.
-        # Of our own words "=" is one: guarded, it would be another for every program that reads the data.
-        return value if value in ("=", ">", "<") else cell(" ".join(value.split()))
-    return value
+@lru_cache(maxsize=8192)
+def _word(value: str) -> str:
+    # A line break within a cell is valid CSV that half of all readers misread.
+    # Of our own words "=" is one: guarded, it would be another for every program that reads the data.
+    return value if value in ("=", ">", "<") else cell(" ".join(value.split()))
+
+
+def _other(value: Any) -> Any:
+    return value if not isinstance(value, bool) else "true" if value else "false"
 
 
 def _materials(found: Gathered) -> Iterable[Record]:
@@ -228,17 +231,17 @@ def _results(found: Gathered) -> Iterable[Record]:
 
 def result_record(told: Told) -> Record:
     """Return a result with how it stands and what it is of."""
-    row, stated = told.row, state_row(told.row).data()
+    row, stated = told.row, state_row(told.row)
     return {
         "measurement": row.measurement,
         "quantity": row.quantity,
         "value": row.value,
         "unit": row.unit,
         "uncertainty": row.uncertainty,
-        "expanded_uncertainty": _derived(stated["expanded_uncertainty"]),
-        "k": _derived(stated["k"]),
-        "low": _derived(stated["low"]),
-        "high": _derived(stated["high"]),
+        "expanded_uncertainty": _derived(stated.expanded),
+        "k": _derived(stated.k),
+        "low": _derived(stated.low),
+        "high": _derived(stated.high),
         "relation": row.relation,
         "counted": row.counted,
         "standing": "no value" if row.value is None else "counted" if row.counted else "set aside",
