@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,10 +11,13 @@ import pytest
 import tracker_demo
 import zxingcpp
 from PIL import Image
+from tracker_demo import pictures
+from tracker_demo.pictures import PAGES, drawn, photographed
 
 from tracker.book import Book
 from tracker.desk.measuring import recomputing
 from tracker.kinds import listed
+from tracker.manual import picture
 from tracker.plugins import load
 from tracker.trace import trace
 from tracker.verify import verify
@@ -84,6 +89,28 @@ def test_the_walk_draws_labels_that_can_be_read(demo: Book, place: Path) -> None
 
     assert told.labels.read_bytes().startswith(b"%PDF")
     assert told.scanned[1].startswith(told.scanned[0].split()[-1].partition(".")[0])
+
+
+def test_the_pictures_of_the_manual_can_be_drawn_again(demo: Book) -> None:
+    """Each that needs no browser, of the size of the one that is kept."""
+    made = dict(drawn(demo))
+
+    assert {"labels", "why"} == set(made)
+    for name, data in made.items():
+        kept = Image.open(io.BytesIO(picture(f"{name}.png")))
+        assert Image.open(io.BytesIO(data)).size == kept.size
+
+
+@pytest.mark.skipif(
+    shutil.which("chromium") is None, reason="there is no Chromium here: apt-get install chromium"
+)
+def test_a_page_can_be_photographed_again(demo: Book, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The day board; one start of the browser shows that the way is open."""
+    monkeypatch.setattr(pictures, "PAGES", {"day": PAGES["day"]})
+    ((name, data),) = photographed(demo)
+
+    assert name == "day"
+    assert Image.open(io.BytesIO(data)).size == PAGES["day"][1:]
 
 
 def test_the_scenario_is_told_twice_alike(demo: Book, tmp_path: Path) -> None:

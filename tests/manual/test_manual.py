@@ -108,8 +108,32 @@ def test_a_search_finds_lines_that_hold_all_words() -> None:
 def test_the_manual_answers_as_json_and_as_text(cli: Cli) -> None:
     """A program gets the pages; in a pipe a page is what is written."""
     assert cli.json("manual")[0]["page"] == "first-evening"
-    assert "\n".join(cli.done("manual", "labels")) == manual.topic("labels").text.rstrip("\n")
+    assert "\n".join(cli.done("manual", "backup")) == manual.topic("backup").text.rstrip("\n")
     assert "does not speak of" in cli.refused("manual", "--search", "zeppelin")
+
+
+def test_every_picture_is_there_is_small_and_is_shown() -> None:
+    """Of README and of the pages; all together 150 kB at most, and none that nobody sees."""
+    root = Path(__file__).resolve().parents[2]
+    texts = [(root / "README.md").read_text("utf-8"), *(page.text for page in manual.topics())]
+    shown = {
+        name for text in texts for name in re.findall(r"!\[[^\]]+\]\([a-z/]*pictures/([a-z-]+\.png)\)", text)
+    }
+    kept = {file.name: file.stat().st_size for file in (root / "tracker" / "manual" / "pictures").iterdir()}
+
+    assert shown == set(kept)
+    assert sum(kept.values()) <= 150_000
+    assert all(manual.picture(name).startswith(b"\x89PNG") for name in kept)
+
+
+def test_a_terminal_is_told_where_a_picture_lies(cli: Cli) -> None:
+    """In its place stands a line that names what is to be seen, and a file that is there."""
+    said = "\n".join(cli.done("manual", "labels"))
+    found = re.search(r"\(Picture: ([^:]+): (\S+\.png), or Help on the page\)", said)
+
+    assert found is not None
+    assert found[1] == "Two rows of a sheet of labels"
+    assert Path(found[2]).exists()
 
 
 def test_the_reference_is_made_from_the_program(cli: Cli) -> None:

@@ -41,7 +41,7 @@ def manual_command(bench: Bench, /, topic: str | None, words: str | None, as_jso
         if as_json:
             say_json({"page": page.name, "title": page.title, "text": page.text})
         else:
-            _tell_page(page.text)
+            _tell_page(manual.on_terminal(page.text))
 
 
 def _tell_found(words: str, json_wanted: bool) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from typing import Final
 
 from tracker.errors import Refused
 from tracker.suggest import close_names
 
-__all__ = ["Found", "Topic", "search", "topic", "topics"]
+__all__ = ["Found", "Topic", "on_terminal", "picture", "search", "topic", "topics"]
+
+_PICTURE: Final = re.compile(r"^!\[([^\]]*)\]\(pictures/([a-z-]+\.png)\)$", re.MULTILINE)
+"""A line of its own: what is to be seen, and the file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +79,26 @@ def topic(name: str) -> Topic:
     near = close_names(wanted, known, most=2)
     hint = f"Did you mean {' or '.join(near)}? " if near else ""
     raise Refused(f"The manual has no page {name!r}", do=f"{hint}Its pages are {', '.join(known)}")
+
+
+def picture(name: str) -> bytes:
+    """Return a picture of the manual, PNG, by the name of its file.
+
+    Raises:
+        Refused: There is none of this name.
+    """
+    found = {each.name: each for each in (files(__name__) / "pictures").iterdir()}
+    if name not in found:
+        raise Refused(f"The manual has no picture {name!r}", do="Look under strandbook manual")
+    return found[name].read_bytes()
+
+
+def on_terminal(text: str) -> str:
+    """Return a page with a line in the place of each picture, that says what it shows and where it lies."""
+    folder = files(__name__) / "pictures"
+    return _PICTURE.sub(
+        lambda shown: f"(Picture: {shown[1]}: {folder / shown[2]}, or Help on the page)", text
+    )
 
 
 def search(words: str) -> Iterator[Found]:

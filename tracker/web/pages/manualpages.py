@@ -9,8 +9,9 @@ from fastapi import APIRouter, Path, Query, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
+from tracker import manual
 from tracker.manual import search, topic, topics
-from tracker.web.render import page
+from tracker.web.render import page, picture
 from tracker.web.visitors import Here, Reader
 
 router = APIRouter()
@@ -37,6 +38,15 @@ def opened(
         request, bench, visitor, "help", topics=topics(), words="", found=(), title=chosen.title,
         text=_drawn(chosen.text.partition("\n")[2]),
     )  # fmt: skip
+
+
+@router.get("/help/pictures/{name}")
+def shown(
+    request: Request, bench: Here, visitor: Reader, name: Annotated[str, Path(max_length=60)]
+) -> Response:
+    """Show a picture of the manual."""
+    del bench, visitor
+    return picture(request, manual.picture(name), "image/png")
 
 
 @cache
