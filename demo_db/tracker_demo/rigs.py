@@ -233,16 +233,10 @@ def shear(truth: Truth) -> Taken:
 
 
 def adhesion(truth: Truth) -> Taken:
-    """Return the force at which a notched upright bar parts between two layers."""
-    chance, (width, thickness) = _chance(truth, "layers"), _section(truth)
-    force = truth.strength * chance.gauss(0.55, 0.02)
-    return {
-        "max_force": round(force, 1),
-        "width": thickness,
-        "thickness": width,
-        "notch": 5.0,
-        "span": 40.0,
-    }, {}
+    """Return the force at which an upright bar, notched halfway, parts between two layers."""
+    chance = _chance(truth, "layers")
+    force = truth.strength * chance.gauss(0.85, 0.03)
+    return {**_sized(truth), "max_force": round(force, 1), "notch": 5.0, "span": 40.0}, {}
 
 
 def torsion(truth: Truth) -> Taken:

@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from typing import Annotated, Any
 
 from pydantic import Field
-
 from tracker.api import Method, Outcome, Piece, Quantity, Reading, Readings, budget_picture, hookimpl, nominal
 
 Grade = Annotated[float, Field(ge=0, le=100)]

@@ -9,8 +9,9 @@ import pytest
 from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_material, a_spool, entries, row_of
 from tracker.book import Book
+from tracker.cautions import DRYING
 from tracker.desk.doubts import Doubt
-from tracker.desk.dryings import CAUTION, end_drying, start_drying
+from tracker.desk.dryings import end_drying, start_drying
 from tracker.forms import FormError
 from tracker.kinds import WrongKindError
 
@@ -36,7 +37,7 @@ def test_a_drying_begins_now_unless_said_otherwise(book: Book, spool: str, clock
 
 def test_the_usual_caution_is_shown(book: Book, spool: str) -> None:
     """Hot plastic in an oven is dangerous, and the person is told each time."""
-    assert CAUTION in dry(book, spool).says
+    assert DRYING in dry(book, spool).says
 
 
 @pytest.mark.parametrize("typed", [{"set_c": 90}, {"set_c": 80, "measured_c": 86}, {"set_c": "200 °F"}])

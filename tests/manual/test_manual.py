@@ -4,16 +4,28 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
+import tomllib
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 import pytest
 from click.testing import CliRunner
+from starlette.testclient import TestClient
 
 from tests.cli.bench import Cli, commands
+from tests.web.site import bench_of
 from tracker import manual
+from tracker.api import Method
+from tracker.api.testing import CHECKS
+from tracker.book import open_book
 from tracker.cli import strandbook
+from tracker.desk.devices import pair_device
 from tracker.errors import Refused
+from tracker.plugins import load
+from tracker.web import Serving, make_app
 
 WALK = manual.topic("first-evening").text
 OUTSIDE = re.compile(r"^```(\w*)\n(.*?)^```", re.MULTILINE | re.DOTALL)
@@ -134,6 +146,45 @@ def test_a_terminal_is_told_where_a_picture_lies(cli: Cli) -> None:
     assert found is not None
     assert found[1] == "Two rows of a sheet of labels"
     assert Path(found[2]).exists()
+
+
+def example(page: str, language: str) -> str:
+    """Return the first block of a language on a page."""
+    return next(block[2] for block in OUTSIDE.finditer(manual.topic(page).text) if block[1] == language)
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_the_method_of_the_manual_keeps_the_contract(check: Callable[[Method], None]) -> None:
+    """As it stands on the page, under all checks that plugins are given; its project file names it."""
+    made: dict[str, Any] = {"__name__": "washers"}
+    exec(example("write-a-method", "python"), made)  # noqa: S102 - our own page
+    (method,) = made["strandbook_methods"]()
+
+    check(method)
+    assert tomllib.loads(example("write-a-method", "toml"))["project"]["entry-points"]["strandbook"]
+
+
+def test_the_reading_of_the_manual_is_taken_in_once(book_template: Path, tmp_path: Path) -> None:
+    """Posted with a rig's token as the page says: 201, and 200 for the same key; without a token nothing."""
+    shutil.copytree(book_template, tmp_path / "book")
+    with open_book(str(tmp_path / "book")) as book:
+        site = bench_of(book)
+        _, token = pair_device(book, "Ada Bench", "computer", rig=site.rig, role="measures")
+        app = make_app(
+            Serving(
+                book=book, plugged=load(), who="Ada Bench", key=b"k" * 32, hosts=frozenset({"testserver"})
+            )
+        )
+        sent = {"content": example("rig-by-network", "json"), "headers": {"Content-Type": "application/json"}}
+        with TestClient(app) as client:
+            assert client.post("/api/measurements", **sent).status_code in (401, 403)
+            sent["headers"]["Authorization"] = f"Bearer {token}"
+            first, again = (client.post("/api/measurements", **sent) for _ in range(2))
+            assert client.get("/openapi.json", headers=sent["headers"]).status_code == 200
+
+    assert (first.status_code, again.status_code) == (201, 200), first.text
+    assert first.json()["id"] == again.json()["id"]
+    assert first.json()["results"][0]["quantity"] == "tensile.strength"
 
 
 def test_the_reference_is_made_from_the_program(cli: Cli) -> None:

@@ -14,6 +14,7 @@ from typing import Any, Final
 import click
 
 from tracker.api import Ambiguous, Field, Method, ReadingsError, Recording, fields, validate
+from tracker.cautions import FIRST
 from tracker.cli._bench import Bench, DeclinedError, finder, prompt
 from tracker.cli._telling import note
 from tracker.desk import scanning
@@ -410,6 +411,7 @@ def cautions(method: Method) -> None:
     """Print what a method warns of."""
     for caution in method.cautions:
         note(f"Caution: {caution}")
+    note(FIRST)
 
 
 def measured_at_prompts(

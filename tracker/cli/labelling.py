@@ -10,6 +10,7 @@ from typing import Any, Final, TypeVar
 import click
 from tracker_labels import Sheet, ruler_page, stocks
 
+from tracker.cautions import OFF_THE_BED
 from tracker.cli._bench import Bench, pass_bench, prompt
 from tracker.cli._telling import as_json, done, note, say_json, table, width
 from tracker.desk import labelling
@@ -225,13 +226,16 @@ def offbed_command(
     With the last piece the job is over, if it still counted as running.
     """
     outcomes = _typed((good, usable, failed))
-    if not outcomes and not rest_good:
+    asked = not outcomes and not rest_good
+    if asked:
         outcomes = _asked(bench, job)
     check_labels(bench, **how)
     rest = "good" if rest_good else ""
     act = take_off(bench.book, bench.who, job, outcomes, rest=rest, end=True, ended=ended)
     if act.also and (how["output"] or how["stock"] or how["queue"]):
         print_labels(bench, act.also, quiet=as_json, **how)
+    if not asked:
+        note(f"Caution: {OFF_THE_BED}")
     done(act, as_json, "" if how["output"] or how["queue"] else f"strandbook label {act.id} -o labels.pdf")
 
 
@@ -260,6 +264,7 @@ def _asked(bench: Bench, job: str) -> list[PieceOutcome]:
     drawn = plate_map(bench.book, job, width())
     if drawn:
         note(drawn.rstrip())
+    note(f"Caution: {OFF_THE_BED}")
     note(f"{len(waiting)} pieces: g good, u usable (remark), f failed (cause), Enter later.")
     when = when_at(bench.book)
     said = [_asked_one(piece, words, when) for piece, words in waiting]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tracker.cautions import PRINTING
 from tracker.cli._bench import Bench, finder, pass_bench, prompt
 from tracker.cli._telling import as_json, folded, note, say_json, table, width
 from tracker.desk.jobplates import PlateFile
@@ -231,6 +232,7 @@ def _tell(report: Report) -> None:
         _tell_differences(report)
     for finding in report.findings:
         click.echo(folded(f"{'STOP' if finding.kind == 'stop' else 'warning'}: {finding.text}"))
+    note(f"Caution: {PRINTING}")
     click.echo(_verdict(report))
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypedDict
 
 import click
 
+from tracker.cautions import PRINTING
 from tracker.cli._bench import Bench, asks, finder, pass_bench, prompt, until_stored
 from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
 from tracker.cli.preflight import Said, asked_pieces, commanded, reads_plate, settle, taken_in
@@ -172,6 +173,7 @@ def _pieces_of(
 
 
 def _tell_added(bench: Bench, act: Done, json_wanted: bool) -> None:
+    note(f"Caution: {PRINTING}")
     if not json_wanted:
         done(act, False, f"strandbook job end {act.id}, then strandbook offbed {act.id}")
         return

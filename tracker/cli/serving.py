@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import base64
+import getpass
 import io
 import json
+import os
 import socket
 import ssl
+import sys
 import time
 import urllib.error
 import urllib.request
@@ -50,9 +53,15 @@ _LOCAL = ("127.0.0.1", "::1", "localhost")
     "--certificate-key", type=click.Path(path_type=Path), metavar="FILE", help="Its private key (PEM)."
 )
 @click.option("--rig-token", "rig", metavar="RIG", help="Make the token of a rig's computer, and exit.")
+@click.option(
+    "--print-service", "unit", is_flag=True, help="Print a systemd unit that serves this book so, and exit."
+)
 @pass_bench
-def serve_command(bench: Bench, /, rig: str | None, host: str | None, **how: Any) -> None:
+def serve_command(bench: Bench, /, rig: str | None, unit: bool, host: str | None, **how: Any) -> None:
     """Give the daily work in a browser: scan, measure, take off the bed, ask why."""
+    if unit:
+        click.echo(_service(bench, host, **how), nl=False)
+        return
     if rig is not None:
         made, secret = pair_device(bench.book, bench.who, f"computer of {rig}", rig=rig, role="measures")
         note(f"{made.id}: its token follows, this once. It goes into the header Authorization: Bearer TOKEN.")
@@ -63,6 +72,73 @@ def serve_command(bench: Bench, /, rig: str | None, host: str | None, **how: Any
         raise Refused(f"{host} can be reached by others", do="Add --share: every device is then paired first")
     found = _certificate(bench, host, **how)
     _run(_serving(bench, host, found, **how), host, how["port"], found)
+
+
+def _service(bench: Bench, host: str | None, **how: Any) -> str:
+    """Return a systemd unit (systemd.service(5), systemd.exec(5)) that serves the book with the same options.
+
+    Raises:
+        Refused: The book's address holds a password, which everybody could read in the unit.
+    """
+    from tracker.book import files_folder, shown  # noqa: PLC0415 - only serving needs it
+
+    place = bench.named
+    if shown(place) != place:
+        raise Refused(
+            "The book's address holds a password, and everybody can read a unit",
+            do="Put it into ~/.pgpass or a file that PGPASSFILE names, and leave it out of the address",
+        )
+    folder = files_folder(bench.book.place).parent.resolve()
+    named = place if "://" in place else str(Path(place).resolve())
+    program = Path(sys.executable).with_name("strandbook")
+    words = [str(program), "--book", named, "--who", bench.who, "serve"]
+    words += ["--host", host] if host else []
+    for name, given in how.items():
+        option = f"--{name.replace('_', '-')}" if name != "names" else "--name"
+        if isinstance(given, tuple):
+            words += [word for each in given for word in (option, each)]
+        elif given is True:
+            words.append(option)
+        elif given not in (None, False):
+            words += [option, str(Path(given).resolve() if isinstance(given, Path) else given)]
+    keys = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
+    return _UNIT.format(
+        code=bench.book.code, user=getpass.getuser(), home=_unit_word(str(Path.home())),
+        command=" ".join(_unit_word(word) for word in words), folder=_unit_word(str(folder)),
+        keys=_unit_word(str(keys)), name=f"strandbook-{bench.book.code.lower()}",
+    )  # fmt: skip
+
+
+_UNIT = """\
+# {name}.service, for /etc/systemd/system/: then systemctl daemon-reload; systemctl enable --now {name}
+# The pairing code stands in journalctl -u {name}.
+[Unit]
+Description=strandbook: the bench page of book {code}
+Documentation=man:systemd.service(5)
+Wants=network-online.target
+After=network-online.target postgresql.service
+
+[Service]
+Type=exec
+User={user}
+WorkingDirectory={home}
+ExecStart={command}
+Restart=on-failure
+RestartSec=5
+NoNewPrivileges=yes
+PrivateTmp=yes
+ProtectSystem=strict
+ReadWritePaths={folder} -{keys}
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+
+def _unit_word(word: str) -> str:
+    """Return one word of a unit's command line, quoted where it must be (systemd.syntax(7))."""
+    plain = word.replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%").replace("$", "$$")
+    return f'"{plain}"' if plain != word or not word or any(sign in word for sign in " ;'#") else word
 
 
 def _certificate(
@@ -88,7 +164,8 @@ def _serving(
     from tracker.web import Serving, signing_key  # noqa: PLC0415 - only serving needs a server
 
     mine = _own_address() if host in ("0.0.0.0", "::") else host  # noqa: S104 - compared, not listened on
-    address = f"{mine}:{port}"
+    # Labels say the book's own address; where one is recorded, devices are sent there too.
+    address = bench.book.address or f"{mine}:{port}"
     return Serving(
         book=bench.book,
         plugged=bench.plugged,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from tracker import cautions
 from tracker.book import Book
 from tracker.desk.doubts import Done, confirm, doubt
 from tracker.desk.entering import fill_in
@@ -16,11 +17,6 @@ from tracker.model import Drying, DryingSpool, Spool
 from tracker.units import parse
 
 DRYING_FORM: Final = KINDS["drying"].form
-
-CAUTION: Final = (
-    "Drying: stay below what polymer, reel and dryer stand; never leave an oven unwatched that was not made"
-    " for it. The maker's safety data sheet and local rules come first."
-)
 
 
 def start_drying(
@@ -70,7 +66,7 @@ def start_drying(
         act.session.flush()
         confirm(drying, KINDS["drying"].odd(act.session, drying, when), sure=sure)
         act.about += [drying_id(drying.id), *(spool_id(row.id) for row in rows)]
-    return Done(drying_id(drying.id), [CAUTION, *_mass_notes(drying)])
+    return Done(drying_id(drying.id), [cautions.DRYING, *_mass_notes(drying)])
 
 
 def end_drying(

@@ -16,6 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context,
 from jinja2.runtime import Context
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from tracker import cautions
 from tracker.desk.doubts import Doubt
 from tracker.errors import Refused
 from tracker.ids import KINDS
@@ -113,6 +114,7 @@ def _environment() -> Environment:
     made.filters["titles"] = _titles
     made.filters["method_title"] = _method_title
     made.globals["state_row"] = state_row
+    made.globals["cautions"] = cautions
     return made
 
 

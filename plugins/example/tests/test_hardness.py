@@ -3,9 +3,9 @@
 from collections.abc import Callable
 
 import pytest
-from hardness_example import Hardness
-
 from tracker.api import Method, testing
+
+from hardness_example import Hardness
 
 
 def test_the_mean_of_the_points_is_the_hardness() -> None:
