@@ -17,7 +17,9 @@ from tracker.desk.correcting import correct
 from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job, change_setting
+from tracker.desk.typedpieces import PieceWanted
 from tracker.factors import factors_of, in_registry_order, measurement_factors
+from tracker.factors.rows import rows_of
 from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool
 from tracker.plugins import load
 
@@ -359,3 +361,38 @@ def test_each_piece_has_the_factors_of_its_own_spool(book: Book) -> None:
 
     assert [found[piece]["lot"].value for piece in pieces] == ["L-1", "L-2"]
     assert ["drying_c" in found[piece] for piece in pieces] == [False, True]
+
+
+def test_of_several_materials_each_piece_has_its_own(book: Book) -> None:
+    """A material that comes later in the book is not taken for that of a job or of a second spool."""
+    a_material(book, "First ASA")
+    a_material(book, "Later PETG")
+    first, second = a_spool(book, "First ASA"), a_spool(book, "Later PETG")
+    a_material(book, "Latest PLA")
+    job = a_job(book, spools=(first, second), started_at=STARTED)
+    own = add_job(book, WHO, {}, material="Later PETG", pieces=[PieceWanted("bar", "ZXY")], sure=True)
+
+    with book.read() as session:
+        rows = rows_of(session, [row_of(book, each.also[0]).id for each in (job, own)])
+    assert {row.material for row in rows.spools.values()} == {"First ASA", "Later PETG"}
+    assert [row.own_material for row in rows.jobs.values()] == [None, "Later PETG"]
+
+
+def test_filament_of_a_piece_is_typed_or_commanded(book: Book) -> None:
+    """Where the plate file tells it, it is the file's; else somebody typed it."""
+    job = a_job(book)
+    read_plate_says(book, job.also[0], filament_g=3.2)
+    read_plate_says(book, job.also[1], filament_g=3.2, plate_facts=PLATE)
+
+    assert factors(book, job.also[0])["filament_g"].basis == "typed"
+    assert factors(book, job.also[1])["filament_g"].basis == "commanded"
+
+
+def test_the_bounds_of_a_slower_print_are_scaled_as_its_value(book: Book) -> None:
+    """Half the speed from the first layer on halves value, least and greatest alike."""
+    job = a_job(book, started_at=STARTED)
+    read_plate_says(book, job.also[0], plate_facts=PLATE)
+    change_setting(book, WHO, job.id, "speed=50", {"layer": "1"})
+    flow = factors(book, job.also[0])["flow_mm3_s"]
+
+    assert (flow.low, flow.value, flow.high) == (2.5, 3.0, 3.5)

@@ -62,3 +62,37 @@ def test_an_undeclared_factor_with_a_word_is_a_category() -> None:
 def test_the_ending_of_a_name_says_its_unit(name: str, unit: str) -> None:
     """As everywhere in the book."""
     assert unit_of(name) == unit
+
+
+@pytest.mark.parametrize(
+    ("name", "resolution", "span"),
+    [
+        ("nozzle_c", 1.0, 30.0), ("bed_c", 1.0, 20.0), ("chamber_c", 1.0, 20.0), ("fan_pct", 2.0, 40.0),
+        ("layer_height_mm", 0.005, 0.1), ("line_width_mm", 0.01, 0.2), ("layer_time_s", 0.5, 15.0),
+        ("flow_mm3_s", 0.2, 5.0), ("flow_factor_pct", 0.5, 10.0), ("pauses", 0.5, 1.0),
+        ("print_speed_mm_s", 1.0, 40.0), ("water_pct", 0.02, 0.3), ("open_air_rh_h", 0.5, 24.0),
+        ("open_air_h", 0.5, 48.0), ("drying_c", 1.0, 20.0), ("drying_h", 0.25, 6.0),
+        ("print_room_c", 0.5, 5.0), ("print_room_rh", 2.0, 20.0), ("x_mm", 1.0, 100.0), ("y_mm", 1.0, 100.0),
+        ("height_mm", 0.2, 50.0), ("filament_g", 0.02, 1.0), ("attempt", 0.5, 1.0), ("age_h", 1.0, 168.0),
+        ("room_c", 0.5, 5.0), ("room_rh", 2.0, 20.0),
+    ],
+)  # fmt: skip
+def test_what_counts_as_equal_and_what_as_a_usual_change(name: str, resolution: float, span: float) -> None:
+    """Both decide what why names, so neither changes unseen (of the trade: common practice, no source)."""
+    factor = factor_named(name)
+
+    assert (factor.resolution, factor.span) == (resolution, span)
+
+
+def test_what_belongs_to_the_test_and_not_to_the_piece() -> None:
+    """Followup proposes other readers for these, and other plates for the rest."""
+    assert {factor.name for factor in REGISTRY if factor.of_test} == {
+        "operator", "rig", "method_version", "age_h", "room_c", "room_rh",
+    }  # fmt: skip
+
+
+def test_what_nobody_can_set_for_a_next_plate() -> None:
+    """None of these is proposed."""
+    assert {factor.name for factor in REGISTRY if not factor.settable} == {
+        "print_room_c", "print_room_rh", "filament_g", "attempt", "method_version", "room_c", "room_rh",
+    }  # fmt: skip

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import click
+import httpx
 import pytest
 from click.testing import CliRunner
-from starlette.testclient import TestClient
 
 from tests.cli.bench import Cli, commands
-from tests.web.site import bench_of
+from tests.web.site import bench_of, running
 from tracker import manual
 from tracker.api import Method
 from tracker.api.testing import CHECKS
@@ -25,7 +25,6 @@ from tracker.cli import strandbook
 from tracker.desk.devices import pair_device
 from tracker.errors import Refused
 from tracker.plugins import load
-from tracker.web import Serving, make_app
 
 WALK = manual.topic("first-evening").text
 OUTSIDE = re.compile(r"^```(\w*)\n(.*?)^```", re.MULTILINE | re.DOTALL)
@@ -157,7 +156,8 @@ def example(page: str, language: str) -> str:
 def test_the_method_of_the_manual_keeps_the_contract(check: Callable[[Method], None]) -> None:
     """As it stands on the page, under all checks that plugins are given; its project file names it."""
     made: dict[str, Any] = {"__name__": "washers"}
-    exec(example("write-a-method", "python"), made)  # noqa: S102 - our own page
+    page = compile(example("write-a-method", "python"), "washers.py", "exec", dont_inherit=True)
+    exec(page, made)  # noqa: S102 - our own page
     (method,) = made["strandbook_methods"]()
 
     check(method)
@@ -170,18 +170,16 @@ def test_the_reading_of_the_manual_is_taken_in_once(book_template: Path, tmp_pat
     with open_book(str(tmp_path / "book")) as book:
         site = bench_of(book)
         _, token = pair_device(book, "Ada Bench", "computer", rig=site.rig, role="measures")
-        app = make_app(
-            Serving(
-                book=book, plugged=load(), who="Ada Bench", key=b"k" * 32, hosts=frozenset({"testserver"})
-            )
-        )
-        sent = {"content": example("rig-by-network", "json"), "headers": {"Content-Type": "application/json"}}
-        with TestClient(app) as client:
-            assert client.post("/api/measurements", **sent).status_code in (401, 403)
-            sent["headers"]["Authorization"] = f"Bearer {token}"
-            first, again = (client.post("/api/measurements", **sent) for _ in range(2))
-            assert client.get("/openapi.json", headers=sent["headers"]).status_code == 200
+        sent: dict[str, Any] = {"content": example("rig-by-network", "json"), "timeout": 60}
+        plain = {"Content-Type": "application/json"}
+        mine = {**plain, "Authorization": f"Bearer {token}"}
+        with running(book, load(), site, shared=True) as page:
+            where = f"{page.url}/api/measurements"
+            stranger = httpx.post(where, headers=plain, **sent)
+            first, again = (httpx.post(where, headers=mine, **sent) for _ in range(2))
+            described = httpx.get(f"{page.url}/openapi.json", headers=mine, timeout=60)
 
+    assert (stranger.status_code, described.status_code) == (401, 200)
     assert (first.status_code, again.status_code) == (201, 200), first.text
     assert first.json()["id"] == again.json()["id"]
     assert first.json()["results"][0]["quantity"] == "tensile.strength"

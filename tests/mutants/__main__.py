@@ -27,10 +27,7 @@ ROOMS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
         ("tests/store", "tests/ground/test_files.py", "tests/ground/test_journal.py"),
     ),
     "desk": (("tracker/desk",), ("tests/desk", "tests/kinds")),
-    "factors": (
-        ("tracker/factors", "tracker/records"),
-        ("tests/factors", "tests/records", "tests/selection"),
-    ),
+    "factors": (("tracker/factors",), ("tests/factors", "tests/selection", "tests/comparing")),
     "labels": (("labels/tracker_labels",), ("tests/labels",)),
     "trace": (("tracker/trace", "tracker/lineage"), ("tests/trace", "tests/lineage")),
     "table": (("tracker/table",), ("tests/table",)),
