@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from sqlalchemy import event, select
+from tracker.factors.rows import rows_of
 
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_spool, row_of
 from tracker.api import FactorValue, hookimpl
@@ -19,7 +20,6 @@ from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job, change_setting
 from tracker.desk.typedpieces import PieceWanted
 from tracker.factors import factors_of, in_registry_order, measurement_factors
-from tracker.factors.rows import rows_of
 from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool
 from tracker.plugins import load
 
