@@ -9,7 +9,6 @@ from typing import Any
 
 import pytest
 from sqlalchemy import event, select
-from tracker.factors.rows import rows_of
 
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_spool, row_of
 from tracker.api import FactorValue, hookimpl
@@ -20,6 +19,7 @@ from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import add_job, change_setting
 from tracker.desk.typedpieces import PieceWanted
 from tracker.factors import factors_of, in_registry_order, measurement_factors
+from tracker.factors.reading import rows_of_jobs
 from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool
 from tracker.plugins import load
 
@@ -373,7 +373,7 @@ def test_of_several_materials_each_piece_has_its_own(book: Book) -> None:
     own = add_job(book, WHO, {}, material="Later PETG", pieces=[PieceWanted("bar", "ZXY")], sure=True)
 
     with book.read() as session:
-        rows = rows_of(session, [row_of(book, each.also[0]).id for each in (job, own)])
+        rows = rows_of_jobs(session, [row_of(book, each.id).id for each in (job, own)])
     assert {row.material for row in rows.spools.values()} == {"First ASA", "Later PETG"}
     assert [row.own_material for row in rows.jobs.values()] == [None, "Later PETG"]
 
