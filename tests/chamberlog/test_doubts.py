@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.chamberlog import ChannelName, Problem, doubts
+from tracker.chamberlog import ChannelName, Problem
+from tracker.chamberlog import log as doubts
 from tracker.chamberlog.log import Array
 
 

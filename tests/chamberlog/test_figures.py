@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.chamberlog.figures import numbers, runs_of_digits
-from tracker.chamberlog.table import Letters
+from tracker.chamberlog.table import Letters, numbers, runs_of_digits
 
 
 def letters(fields: list[str]) -> Letters:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tracker.chamberlog.names import channel_of, choose, time_columns, tokens, unit_of
+from tracker.chamberlog.reading import channel_of, choose, time_columns, tokens, unit_of
 from tracker.errors import Refused
 
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.chamberlog.logs import BERLIN
-from tracker.chamberlog.zones import to_utc
+from tracker.chamberlog.clock import to_utc
 
 NAMES = ["Europe/Berlin", "America/New_York", "Australia/Sydney", "Asia/Kolkata", "UTC"]
 

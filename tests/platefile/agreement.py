@@ -14,13 +14,16 @@ NAMES = tuple(field.name for field in fields(Cell))
 
 
 def differences(
-    data: bytes, size: int = 1 << 18, *, relative_e: bool = False, separate: bool = False
+    data: bytes, size: int = 1 << 18, *more: int, relative_e: bool = False, separate: bool = False
 ) -> list[str]:
-    """Return everything in which the two readers disagree over a file."""
+    """Return everything in which the two readers disagree over a file, read in chunks of some sizes."""
     plain = Plain(relative_e=relative_e, separate=separate).read(data)
-    fast = Reader(relative_e=relative_e, separate=separate).read(io.BytesIO(data), size)
     arcs = b"G2" in data or b"G3" in data or b"G02" in data
-    return [*_cells(plain, fast), *_rest(plain, fast), *_hulls(plain, fast, arcs=arcs)]
+    found = []
+    for each in (size, *more):
+        fast = Reader(relative_e=relative_e, separate=separate).read(io.BytesIO(data), each)
+        found += [*_cells(plain, fast), *_rest(plain, fast), *_hulls(plain, fast, arcs=arcs)]
+    return found
 
 
 def _named(tally: Tally) -> dict[tuple[object, int, int], Cell]:

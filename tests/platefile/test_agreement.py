@@ -126,7 +126,6 @@ def test_both_readers_agree_on_every_dialect(dialect: str | None) -> None:
 
 
 @pytest.mark.parametrize("name", REAL)
-@pytest.mark.parametrize("size", [5_000, 1 << 18])
-def test_both_readers_agree_on_real_plates(name: str, size: int) -> None:
-    """On plates written by slicers the fast reader gives the plain one's sums."""
-    assert differences(real_data("plates", f"{name}.gcode").read_bytes(), size) == []
+def test_both_readers_agree_on_real_plates(name: str) -> None:
+    """On plates written by slicers the fast reader gives the plain one's sums, in whatever chunks."""
+    assert differences(real_data("plates", f"{name}.gcode").read_bytes(), 5_000, 1 << 18) == []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import pytest
 
 from tests.platefile.builder import TWO, boxes, text
@@ -145,3 +147,21 @@ def test_empty_window_is_refused(window: Window) -> None:
     """A window beside the piece is refused with what the piece spans."""
     with pytest.raises(BadWindow, match="it spans"):
         section(upright(), window)
+
+
+OFF_MM = (-0.6, -0.2, 0.0, 0.2, 0.6)
+"""What a line width, warp and a slicer's rounding take or add. Common practice, no source."""
+
+
+@pytest.mark.parametrize(
+    "template", ["astm-d638-i", "iso527-1a", "iso527-1b", "iso527-1ba", "iso527-5a", "astm-d638-iv"]
+)
+def test_a_printed_bar_is_its_own_template_with_a_margin(template: str) -> None:
+    """However its sides are off, the right template comes first, and by more than the sides are off."""
+    piece = next(each for each in pieces() if each.id == template)
+    assert piece.size_mm is not None
+    for length, width, thick in product(OFF_MM, OFF_MM, (-0.2, 0.0, 0.2)):
+        size = tuple(a + b for a, b in zip(piece.size_mm, (length, width, thick), strict=True))
+        best = match_geometry((size[0], size[1], size[2]))[0]
+        assert best.piece.id == template
+        assert best.margin_mm is None or best.margin_mm > 1.0

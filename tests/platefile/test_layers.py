@@ -7,7 +7,7 @@ import math
 import pytest
 
 from tests.platefile.builder import HEAD, ring, text
-from tracker.platefile import Plate, PlateObject, read_plate
+from tracker.platefile import Plate, PlateObject, read_plate, reader
 
 
 def piece(*lines: str) -> PlateObject:
@@ -120,3 +120,29 @@ def test_width_from_the_filament_where_none_is_stated() -> None:
 
     assert one.line_width_mm == pytest.approx(section / 0.2 + 0.2 * (1 - math.pi / 4))
     assert one.line_width_basis == "estimated"
+
+
+@pytest.mark.parametrize("marked", [True, False])
+def test_layer_times_of_a_spiral_are_those_of_the_plain_reader(
+    monkeypatch: pytest.MonkeyPatch, *, marked: bool
+) -> None:
+    """Thirty turns that climb all the way: each takes as long as the plain reader says, to 5 %."""
+    lines = [*HEAD, "G1 X30 Y20 Z0.2 F3000"]
+    for turn in range(30):
+        lines += [";LAYER_CHANGE", f";Z:{0.2 * (turn + 1):g}"] if marked else []
+        for step in range(1, 61):
+            angle, z = math.tau * step / 60, 0.2 * (turn + step / 60) + 0.2
+            place = f"X{20 + 10 * math.cos(angle):.3f} Y{20 + 10 * math.sin(angle):.3f}"
+            lines.append(f"G1 {place} Z{z:.3f} E0.035 F{900 + 20 * turn}")
+    data = text([*lines, "M104 S0"])
+    (fast,) = read_plate(data, chunk_bytes=7_000).objects
+
+    def fail(*_: object, **__: object) -> None:
+        raise FloatingPointError
+
+    monkeypatch.setattr(reader.Reader, "read", fail)
+    (plain,) = read_plate(data).objects
+    assert fast.layers == plain.layers == pytest.approx(30, abs=1)
+    assert fast.layer_time_s == pytest.approx(plain.layer_time_s, rel=0.05)
+    way = math.tau * 10
+    assert fast.layer_time_s[10] == pytest.approx(way / (900 + 20 * 10) * 60, rel=0.1)

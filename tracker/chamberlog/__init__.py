@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from tracker.chamberlog.aligning import Aligned, align, laid_at
+from tracker.chamberlog.aligning import Aligned, Stats, align, cut, laid_at
 from tracker.chamberlog.chart import Band, Mark, log_chart
-from tracker.chamberlog.cutting import Stats, cut
 from tracker.chamberlog.log import CHANNELS, Basis, Channel, ChannelName, HowRead, Log, Problem
 from tracker.chamberlog.reading import read_csv_log
 

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from tracker.api import ReadLog, Refused
 from tracker.chamberlog.clock import moment
-from tracker.chamberlog.doubts import gap_limit_s
-from tracker.chamberlog.log import CHANNELS, Array, Channel, ChannelName, HowRead, Log, Problem
+from tracker.chamberlog.log import CHANNELS, Array, Channel, ChannelName, HowRead, Log, Problem, gap_limit_s
 from tracker.chamberlog.reading import read_csv_log
 from tracker.lazy_modules import np
 

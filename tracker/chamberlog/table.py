@@ -1,4 +1,4 @@
-"""From the bytes of a file to columns of fields, without looking at each row in Python."""
+"""From the bytes of a file to columns of fields and of figures, without looking at each row in Python."""
 
 from __future__ import annotations
 
@@ -12,6 +12,9 @@ from typing import Final
 
 from numpy.typing import NDArray
 
+from tracker.api import Recording
+from tracker.api.tables import text_of_file
+from tracker.chamberlog.log import Array
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.lazy_modules import np
@@ -136,18 +139,15 @@ def _text(data: bytes) -> str:
     Raises:
         Refused: It is empty, binary, an archive or a picture.
     """
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        text = data.decode("utf-16", "replace")
-    elif (at := data.find(b"\0")) >= 0 or data[:4] in (b"PK\x03\x04", b"\x89PNG", b"\x1f\x8b\x08\x08"):
+    two_bytes = data[:2] in (b"\xff\xfe", b"\xfe\xff")
+    packed = data[:2] == b"\x1f\x8b"
+    at = -1 if two_bytes or packed else data.find(b"\0")
+    if at >= 0 or data[:4] in (b"PK\x03\x04", b"\x89PNG"):
         why = f"it is no text (byte 0 at {at})" if at >= 0 else "it is an archive or a picture, no text"
         raise Refused("log file", why=why, do="Export it from the logger as CSV.")
-    else:
-        try:
-            text = data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            # What older loggers on western desktops write; the degree sign of a heading is the usual
-            # victim.
-            text = data.decode("cp1252", "replace")
+    if not data.strip():
+        raise Refused("log file", why="it is empty", do="Export it again from the logger.")
+    text = text_of_file(Recording("log file", data))
     if not text.strip():
         raise Refused("log file", why="it is empty", do="Export it again from the logger.")
     return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
@@ -300,3 +300,85 @@ def _gathered(body: NDArray[np.uint8], since: NDArray[np.intp], until: NDArray[n
         inside = where < until[part, np.newaxis]
         letters[part] = np.where(inside, body[np.minimum(where, len(body) - 1)], 0)
     return letters
+
+
+_EXACT_DIGITS: Final = 15
+"""Up to here an integer and a power of ten are exact, and so their quotient is rounded once."""
+
+_NUMBER = re.compile(
+    r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?:°?\s*[CFK]|%(?:\s*r\.?[hF]\.?)?)?\s*\Z"
+)
+
+
+def numbers(letters: Letters, *, decimal_comma: bool) -> Array:
+    """Return the numbers of a column, shape (n,); NaN where a field is empty or no number.
+
+    Args:
+        letters: Fields as from :meth:`Table.column`, shape (n, width), bytes.
+        decimal_comma: Whether the comma stands where others write a point.
+    """
+    if letters.shape[1] == 0:
+        return np.full(len(letters), np.nan)
+    if decimal_comma:
+        letters = np.where(letters == ord(","), np.uint8(ord(".")), letters)
+    values, plain = _plain(letters)
+    if not plain.all():
+        # A status word stands in thousands of rows and is looked at once.
+        others, where = np.unique(as_bytes(letters[~plain]), return_inverse=True)
+        values[~plain] = np.array([_one(field) for field in others.tolist()])[where]
+    return values
+
+
+def _plain(letters: Letters) -> tuple[Array, NDArray[np.bool_]]:
+    """Read fields of the form -12.345; return the values and which fields have that form."""
+    size = len(letters)
+    mantissa, digits, decimals = np.zeros(size, np.int64), np.zeros(size, np.int8), np.zeros(size, np.int8)
+    pointed, odd = np.zeros(size, bool), np.zeros(size, bool)
+    negative = letters[:, 0] == ord("-")
+    signed = negative | (letters[:, 0] == ord("+"))
+    for place in range(letters.shape[1]):
+        letter = letters[:, place]
+        digit = (letter >= ord("0")) & (letter <= ord("9"))
+        # Beyond 15 digits the integer could overflow; such fields are read one by one.
+        mantissa = np.where(digit & (digits < _EXACT_DIGITS), mantissa * 10 + (letter - ord("0")), mantissa)
+        digits += digit
+        decimals += digit & pointed
+        point = letter == ord(".")
+        odd |= ~(digit | point | (letter == 0)) & ~(signed if place == 0 else np.False_)
+        odd |= point & pointed
+        pointed |= point
+    plain = ~odd & (digits > 0) & (digits <= _EXACT_DIGITS)
+    value = mantissa / 10.0 ** np.minimum(decimals, _EXACT_DIGITS)
+    return np.where(negative, -value, value), plain
+
+
+def _one(field: bytes) -> float:
+    """Read one field that is no plain decimal; NaN where it is no number."""
+    found = _NUMBER.match(field.decode("utf-8", "replace"))
+    return float(found[1]) if found else float("nan")
+
+
+def runs_of_digits(letters: Letters, most: int) -> tuple[Array, NDArray[np.int8], NDArray[np.int8]]:
+    """Return the numbers made by unbroken digits in each field: 12:05:30.25 gives 12, 5, 30, 25.
+
+    Args:
+        letters: Fields, shape (n, width).
+        most: How many runs to keep.
+
+    Returns:
+        The numbers, shape (n, most), zero where there are fewer; how many digits each has; how many runs
+        each field has, shape (n,).
+    """
+    size = len(letters)
+    rows = np.arange(size)
+    values, lengths = np.zeros((size, most + 1)), np.zeros((size, most + 1), np.int8)
+    run, inside = np.zeros(size, np.intp), np.zeros(size, bool)
+    for place in range(letters.shape[1]):
+        letter = letters[:, place]
+        digit = (letter >= ord("0")) & (letter <= ord("9"))
+        run = np.minimum(run + (inside & ~digit), most)
+        values[rows, run] = np.where(digit, values[rows, run] * 10.0 + letter - ord("0"), values[rows, run])
+        lengths[rows, run] += digit
+        inside = digit
+    count = np.minimum(run + inside, most).astype(np.int8)
+    return values[:, :most], lengths[:, :most], count
