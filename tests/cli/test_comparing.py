@@ -216,3 +216,9 @@ def test_a_followup_says_what_it_is_about(unlike: Unlike) -> None:
 
     assert (told["of"], told["a"]) == ("tensile.strength of upright pieces", unlike.first)
     assert told["of"] in first
+
+
+def test_what_is_quiet_is_one_line(unlike: Unlike) -> None:
+    """Every morning what stands out is read, and nothing else."""
+    lines = unlike.done("watch", env={"COLUMNS": "300"})
+    assert sum(line.endswith("nothing stands out.") for line in lines) <= 1

@@ -137,3 +137,20 @@ def test_a_map_names_every_key_that_is_wrong(day: tuple[Cli, list[str], Path]) -
     said = cli.refused(*words)
     assert "day.id is missing" in said
     assert "day.idd is unknown" in said
+
+
+def test_twelve_specimens_come_off_the_bed_by_one_command_of_forty_characters(
+    cli: Cli, tmp_path: Path
+) -> None:
+    """Judged, the job ended, their labels drawn."""
+    cli.id("material", "add", "Nordlicht ASA")
+    job = cli.id("job", "add", "--material", "Nordlicht ASA", "--piece", "bar:ZXY:12", "--started", "1 h ago")
+    words = ("offbed", job, "-g", "-o", "l.pdf")
+    assert len(" ".join(("strandbook", *words))) + 1 <= 40
+    with pytest.MonkeyPatch.context() as here:
+        here.chdir(tmp_path)
+        cli.done(*words)
+    assert (tmp_path / "l.pdf").read_bytes().startswith(b"%PDF")
+    assert {row["outcome"] for row in cli.json("list", "specimens")} == {"good"}
+    ended = cli.json("show", job)
+    assert (ended["outcome"], ended["ended_at"] is not None) == ("finished", True)

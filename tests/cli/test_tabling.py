@@ -144,7 +144,7 @@ def test_a_filter_narrows_the_table(unlike: Unlike) -> None:
         ),
         (("chart", "tensile", "--curves", "-o", "a.svg"), "has a curve to draw"),
         (("show", "M0001-Y", "--figure", "a.svg"), "M0001-Y has no picture"),
-        (("show", "J0001-J", "--figure", "a.svg"), "a measurement is wanted"),
+        (("show", "J0001-J", "--figure", "a.svg"), "There is no picture of J0001-J"),
         (("choose", MATERIAL, "nozzle_c=255"), "A choice needs a reason"),
         (("choose", MATERIAL, "nozle_c=255", "--reason", "x"), "Did you mean nozzle_c?"),
         (("choose", MATERIAL, "material=nope", "--reason", "x"), "'material' tells no conditions apart"),

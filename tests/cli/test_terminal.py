@@ -218,3 +218,21 @@ def test_a_reading_is_added_by_one_command(filled: Filled) -> None:
     filled.done("append", piece, "80.39", "--at", "6 h ago")
     ((hours, _),) = filled.json("show", test)["readings"]["series"]
     assert round(hours) == 24
+
+
+def test_ids_are_whole_in_lists_of_sixty_columns(filled: Filled, terminal: Opened) -> None:
+    """Every other text may be shortened before an ID is."""
+    seat = terminal("list", "measurements", COLUMNS="60", book=str(filled.place))
+    assert seat.ended() == 0
+    lines = seat.seen.splitlines()
+    assert max(map(len, lines)) <= 60
+    assert lines[-1].split()[:2] == [filled.measurement, filled.piece]
+
+
+def test_what_was_taken_back_is_struck_through_on_a_card(filled: Filled, terminal: Opened) -> None:
+    """At a terminal by a line through it, in a pipe by words."""
+    filled.id("void", filled.piece, "--reason", "counted twice", "--yes")
+    assert "(taken back)" in filled("show", filled.job).stdout
+    seat = terminal("show", filled.job, book=str(filled.place), TERM="xterm")
+    assert seat.ended() == 0
+    assert "\x1b[9m" in seat.seen

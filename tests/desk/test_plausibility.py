@@ -123,3 +123,14 @@ def test_families_of_fibres_are_stiffer() -> None:
     plain, filled = family_span("PA6", "modulus"), family_span("PA6-CF", "modulus")
     assert plain is not None
     assert filled == (plain[0], 6 * plain[1])
+
+
+def test_a_caliper_is_no_force_rig(book: Book) -> None:
+    """A force with nothing named that reads one is asked about; beside a rig the caliper is welcome."""
+    caliper = a_rig(
+        book, "caliper", role="instrument", measures="length", capacity="150 mm", resolution="0.01 mm"
+    )
+    first, second = a_job(book).also[:2]
+    with pytest.raises(Doubt, match="reads mm, and no rig that reads a force is named"):
+        a_pull(book, first, rigs=[caliper])
+    assert a_pull(book, second, rigs=[caliper, a_rig(book)]).id

@@ -106,7 +106,7 @@ def test_a_job_without_a_spool_shows_its_material(book: Book) -> None:
     a_material(book)
     told = show(book, add_job(book, WHO, {}, material="Nordlicht ASA").id)
     assert "spools|not recorded\nmaterial|Nordlicht ASA" in text(told)
-    assert "pieces|none yet" in text(told)
+    assert "specimens|none yet" in text(told)
 
 
 def test_times_are_shown_in_the_zone_of_the_bench(book: Book) -> None:

@@ -35,6 +35,7 @@ def described(
 OPERATIONS = (
     "POST /api/measurements",
     "POST /api/recordings",
+    "POST /api/acts/{name}",
     "GET /api/today",
     "GET /api/methods",
     "GET /api/list/{kind}",

@@ -204,3 +204,54 @@ def test_each_question_stands_by_itself(site: Site, rig: httpx.Client) -> None:
     assert (answer.status_code, len(answer.json()["questions"]) >= 2) == (409, True), answer.text
     assert all(each.rstrip(".?") in answer.json()["refused"] for each in answer.json()["questions"])
     assert rig.post("/api/measurements", json={**unusual, "sure": True}).status_code == 201
+
+
+@pytest.fixture
+def keeper(site: Site) -> Iterator[httpx.Client]:
+    """Give a program that keeps the book, with its token."""
+    _, token = pair_device(site.book, "Ada Bench", "script", role="keeps")
+    with site.browser(headers={"Authorization": f"Bearer {token}"}) as client:
+        yield client
+
+
+def done(client: httpx.Client, name: str, of: str = "", **sent: Any) -> httpx.Response:
+    """Do an act by its name."""
+    return client.post(f"/api/acts/{name}", json={"of": of, **sent})
+
+
+@ON_BOTH
+def test_a_program_puts_right_what_a_person_could(site: Site, keeper: httpx.Client) -> None:
+    """Measure, take back, bring back, correct, exchange labels, undo: each by one post."""
+    first, second = site.pieces[:2]
+    made = keeper.post("/api/measurements", json=a_post(site)).json()["id"]
+    assert done(keeper, "void", made, reason="wrong bar").status_code == 200
+    assert row_of(site.book, first).broken_at is None
+    assert done(keeper, "bring-back", made, reason="it was right").status_code == 200
+    assert done(keeper, "correct", made, answers={"width": 8}, reason="misread").status_code == 200
+    assert row_of(site.book, made).readings["width"] == 8.0
+    assert done(keeper, "relabel", first, answers={"other": second}, reason="mixed up").status_code == 200
+    assert row_of(site.book, made).specimen.piece == 2
+    assert done(keeper, "undo").status_code == 200
+    assert row_of(site.book, made).specimen.piece == 1
+    assert done(keeper, "void", made).status_code == 422
+
+
+@ON_BOTH
+def test_an_act_of_a_program_is_asked_about_and_done_once(site: Site, keeper: httpx.Client) -> None:
+    """An end long after the plan is 409 with its question; under one key it is stored once."""
+    dried = {"set_c": 60, "planned_h": 4, "began_at": "30 h ago", "ended_at": "10 h ago"}
+    asked = done(keeper, "dry", "S0001-R", answers=dried, key="7")
+    assert (asked.status_code, len(asked.json()["questions"])) == (409, 1)
+    before = entries(site.book)
+    answers = [done(keeper, "dry", "S0001-R", answers=dried, key="7", sure=True) for _ in range(2)]
+    assert {each.json()["id"] for each in answers} == {"D0001-Q"}
+    assert entries(site.book) == before + 1
+
+
+def test_a_rig_does_what_is_done_at_the_rig_and_no_more(site: Site, rig: httpx.Client) -> None:
+    """It takes pieces off the bed; it does not take records back."""
+    _, token = pair_device(site.book, "Ada Bench", "rig", role="measures")
+    with site.browser(headers={"Authorization": f"Bearer {token}"}) as measures:
+        assert done(measures, "offbed", site.job, answers={"rest": "good"}).status_code == 200
+        assert done(measures, "void", site.job, reason="x").status_code == 403
+    assert done(rig, "nothing", site.job).status_code == 404

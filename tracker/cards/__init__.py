@@ -104,7 +104,7 @@ class Card:
 
 
 def card_lines(card: Card, width: int, strike: Any = None) -> Iterator[str]:
-    """Yield a card as lines of text, labels in a column of their own.
+    """Yield the facts of a card as lines of text, labels in a column of their own; its tables stand below.
 
     Args:
         card: The card.
@@ -121,16 +121,6 @@ def card_lines(card: Card, width: int, strike: Any = None) -> Iterator[str]:
         lines = [mark(line) for line in lines] if fact.struck else lines
         yield f"  {fact.label:<{column}}  {lines[0]}".rstrip()
         yield from (" " * (column + 4) + line for line in lines[1:])
-    for table in card.tables:
-        yield from _table_lines(table, mark)
-
-
-def _table_lines(table: CardTable, mark: Any) -> Iterator[str]:
-    yield table.title
-    widths = [max(len(cell) for cell in column) for column in zip(table.columns, *table.rows, strict=True)]
-    for number, row in enumerate((table.columns, *table.rows), start=-1):
-        line = "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip()
-        yield "  " + (mark(line) if number in table.struck else line)
 
 
 def table_of(title: str, rows: Sequence[Mapping[str, Any]], struck: Iterable[int] = ()) -> CardTable:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import sys
 import textwrap
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import chain, islice
 from pathlib import Path
@@ -96,18 +97,42 @@ def say_card(card: Card) -> None:
     strike = (lambda text: click.style(text, strikethrough=True)) if sys.stdout.isatty() else None
     for line in card_lines(card, width(), strike):
         click.echo(line)
+    for each in card.tables:
+        click.echo(f"  {each.title}")
+        rows = [dict(zip(each.columns, row, strict=True)) for row in each.rows]
+        table(rows, each.columns, struck=each.struck, ahead="    ")
+    if sys.stdout.isatty():
+        for picture in card.pictures:
+            note(f"{picture.title} as a picture: --picture FILE.svg")
 
 
 _SEEN_FIRST: Final = 200
 
 
 def table(
-    rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None, *, fit: bool = False
+    rows: Iterable[Mapping[str, Any]],
+    columns: Sequence[str] | None = None,
+    *,
+    fit: bool = False,
+    struck: Collection[int] = (),
+    ahead: str = "",
 ) -> int:
-    """Print rows under their headings, as wide as they need; returns how many there were.
+    """Draw rows under their headings: the one way in which a table comes to a terminal or into a pipe.
 
-    Long texts are shortened with an ellipsis on a narrow terminal; in a pipe only where they are to ``fit``.
-    The first of many rows say how wide the columns are, so that they are seen before the last one is read.
+    At a terminal the headings stand out and the table is as wide as the terminal at most: long texts are
+    shortened with an ellipsis, IDs never. In a pipe it is plain text and nothing is shortened, unless it is
+    to ``fit``. The first of many rows say how wide the columns are, so that they are seen before the last one
+    is read.
+
+    Args:
+        rows: By column.
+        columns: In their order; those of the first row where None.
+        fit: Shorten in a pipe too.
+        struck: Places of rows that were taken back.
+        ahead: Before every line.
+
+    Returns:
+        How many rows there were.
     """
     coming = iter(rows)
     held = list(islice(coming, _SEEN_FIRST))
@@ -115,18 +140,43 @@ def table(
         return 0
     names = list(columns or held[0])
     cells = [[_cell(row.get(name)) for name in names] for row in held]
-    widths = [
-        max(_columns_of(name), *(_columns_of(line[i]) for line in cells)) for i, name in enumerate(names)
-    ]
-    if fit or sys.stdout.isatty():
-        widths = _narrowed(widths, width())
+    heading = [name.replace("_", " ") for name in names]
+    widths = [max(_columns_of(line[i]) for line in (heading, *cells)) for i in range(len(names))]
+    at_terminal = sys.stdout.isatty()
+    whole = set(range(len(names)))
+    if fit or at_terminal:
+        whole = {i for i in whole if any(_ID.match(line[i]) for line in cells)}
+        widths = _narrowed(widths, width() - len(ahead), whole)
+    show = _at_terminal() if at_terminal else _in_a_pipe
     later = ([_cell(row.get(name)) for name in names] for row in coming)
-    told = -1
-    for line in chain([[name.replace("_", " ") for name in names]], cells, later):
-        told += 1
-        padded = (_padded(text, wide) for text, wide in zip(line, widths, strict=True))
-        click.echo("  ".join(padded).rstrip())
-    return told
+    number = -2
+    for number, line in enumerate(chain([heading], cells, later), start=-1):
+        padded = (_padded(text, widths[i], whole=i in whole) for i, text in enumerate(line))
+        way = "heading" if number < 0 else "struck" if number in struck else ""
+        show(f"{ahead}{'  '.join(padded)}".rstrip(), way)
+    return number + 1
+
+
+_ID: Final = re.compile(r"[A-Z]\d{4,}(-\d+)?-[0-9A-Z]$")
+
+
+def _in_a_pipe(line: str, way: str) -> None:
+    click.echo(f"{line}  (taken back)" if way == "struck" else line)
+
+
+def _at_terminal() -> Callable[[str, str], None]:
+    """Return what draws a line with rich, which knows what the terminal can; NO_COLOR leaves it plain."""
+    from rich.console import Console  # noqa: PLC0415 - pipes and other answers do without
+    from rich.text import Text  # noqa: PLC0415 - the same
+
+    console, styles = Console(highlight=False, soft_wrap=True), {"heading": "bold", "struck": "strike"}
+
+    def show(line: str, way: str) -> None:
+        console.print(
+            Text(line, style="" if os.environ.get("NO_COLOR") else styles.get(way, "")), soft_wrap=True
+        )
+
+    return show
 
 
 def _cell(value: Any) -> str:
@@ -144,20 +194,25 @@ def _columns_of(text: str) -> int:
     return sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
 
 
-def _padded(text: str, wide: int) -> str:
-    if _columns_of(text) > wide:
+def _padded(text: str, wide: int, *, whole: bool = False) -> str:
+    if _columns_of(text) > wide and not whole:
         while text and _columns_of(text) > wide - 1:
             text = text[:-1]
         text += "…"
-    return text + " " * (wide - _columns_of(text))
+    return text + " " * max(0, wide - _columns_of(text))
 
 
-def _narrowed(widths: list[int], room: int) -> list[int]:
-    """Take columns from the widest until the line fits."""
+def _narrowed(widths: list[int], room: int, kept: Collection[int]) -> list[int]:
+    """Take columns from the widest until the line fits; those that are ``kept`` stay as they are."""
     narrowed = list(widths)
     least = 6
-    while sum(narrowed) + 2 * (len(narrowed) - 1) > room and max(narrowed) > least:
-        narrowed[narrowed.index(max(narrowed))] -= 1
+    while sum(narrowed) + 2 * (len(narrowed) - 1) > room:
+        widest = max(
+            (i for i in range(len(narrowed)) if i not in kept), key=narrowed.__getitem__, default=None
+        )
+        if widest is None or narrowed[widest] <= least:
+            break
+        narrowed[widest] -= 1
     return narrowed
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +34,7 @@ from tracker.table import (
 if TYPE_CHECKING:
     from tracker.book import Book
     from tracker.selection import ResultRow
+    from tracker.why import Watch
 
 _MOMENT = Ask("since", "Date", "moment", past=False)
 
@@ -198,11 +200,24 @@ def watch_command(bench: Bench, /, quantity: str | None, picture: Path | None, a
     if as_json:
         say_json({"watched": [each.as_json() for each in found], "refused": refused})
         return
-    for each in found:
+    _tell_watched(found, refused, whole=bool(quantity))
+
+
+def _tell_watched(found: Sequence[Watch], refused: Mapping[str, str], *, whole: bool) -> None:
+    """Print what stands out, and one line for the rest; of one quantity everything."""
+    loud = [each for each in found if whole or any(signal.shown for signal in each.signals)]
+    for each in loud:
         for line in each.sentences(width()):
             click.echo(line)
-    for name, reason in refused.items():
-        note(f"{name}: {reason}")
+    quiet = len(found) - len(loud)
+    if quiet:
+        others = "other quantities" if loud else "quantities"
+        click.echo(f"{quiet} {others} in their orientations: nothing stands out.")
+    if whole or not found:
+        for name, reason in refused.items():
+            note(f"{name}: {reason}")
+    elif refused:
+        note(f"Not watched, too few results or plates: {len(refused)}; strandbook watch --json names each.")
     if not found:
         note("There are too few results to watch.")
 

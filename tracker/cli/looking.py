@@ -32,22 +32,22 @@ from tracker.safe_text import cell
     "--factors", "wants_factors", is_flag=True, help="Everything that could explain a specimen's results."
 )
 @click.option(
+    "--picture",
     "--figure",
+    "picture",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Of a measurement: its method's own picture, SVG or PNG.",
+    help="Draw it, SVG or PNG: the readings of a measurement, the plate of a job, the days of a spool.",
 )
 @as_json
 @pass_bench
 def show_command(
-    bench: Bench, /, target: str, wants_factors: bool, figure: Path | None, as_json: bool
+    bench: Bench, /, target: str, wants_factors: bool, picture: Path | None, as_json: bool
 ) -> None:
     """Show everything about one ID, or about a material by its name; of a job also its plate."""
-    if figure is not None:
-        from tracker.table.charts import method_picture  # noqa: PLC0415 - the methods and matplotlib follow
-
-        form = picture_form(figure)
-        write_file(figure, method_picture(bench.book, bench.plugged, target, form))
+    if picture is not None:
+        form = picture_form(picture)
+        write_file(picture, _picture_of(bench, target, form))
         return
     from tracker.kinds import card_of, find, find_row  # noqa: PLC0415 - help and a picture need none
 
@@ -67,6 +67,34 @@ def show_command(
         from tracker.desk.platemaps import map_text  # noqa: PLC0415 - brings numpy
 
         click.echo(map_text(book, told.data["id"], min(width(), 80)), nl=False)
+
+
+def _picture_of(bench: Bench, target: str, form: str) -> bytes:
+    """Return the picture that the card of a record names.
+
+    Raises:
+        Refused: There is no such record, or nothing of it can be drawn.
+    """
+    from tracker.kinds import card_of, find_row  # noqa: PLC0415 - help needs none
+
+    with bench.book.read() as session:
+        card = card_of(session, find_row(bench.book, session, target), bench.book.zone)
+    drawn = card.pictures[0].name if card.pictures else ""
+    if drawn == "figure":
+        from tracker.table.charts import method_picture  # noqa: PLC0415 - the methods and matplotlib follow
+
+        return method_picture(bench.book, bench.plugged, target, form)
+    if drawn == "plate":
+        from tracker.desk.platemaps import map_picture  # noqa: PLC0415 - brings numpy
+
+        return map_picture(bench.book, target, form)
+    if drawn == "days":
+        from tracker.records.spoolstory import spool_story  # noqa: PLC0415 - brings numpy
+
+        return spool_story(bench.book, target).picture(form)
+    raise Refused(
+        f"There is no picture of {target}", do="Name a measurement, a spool, or a job with its plate file"
+    )
 
 
 @click.command("list", epilog="Example: strandbook list results orientation=upright --csv")

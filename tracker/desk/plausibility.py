@@ -265,7 +265,7 @@ def _readings_apart(
 def _beyond_instruments(
     method: Method, readings: Mapping[str, Any], instruments: Sequence[Instrument]
 ) -> list[str]:
-    asked = []
+    asked = _no_force_rig(method, readings, instruments)
     for field in fields(method.Readings):
         value = readings.get(field.name)
         if field.kind != "number" or field.reading.exact or not isinstance(value, int | float):
@@ -279,3 +279,22 @@ def _beyond_instruments(
                     f"{each.capacity:g} {each.unit} that {each.id} may be used for"
                 )
     return asked
+
+
+def _no_force_rig(
+    method: Method, readings: Mapping[str, Any], instruments: Sequence[Instrument]
+) -> list[str]:
+    """Ask about a force where nothing that is named can measure one: a caliper is no force rig.
+
+    A test over days hangs on weights, and needs none.
+    """
+    named = [each for each in instruments if each.unit]
+    if method.over_time or not named or len(named) < len(instruments):
+        return []
+    typed = [each for each in fields(method.Readings) if readings.get(each.name) is not None]
+    forces = [each for each in typed if each.unit == "N"]
+    if not forces or any(dimension(each.unit) == dimension("N") for each in named):
+        return []
+    value = f"{forces[0].name} {plain(float(readings[forces[0].name]))} N"
+    listed = " and ".join(f"{each.id} reads {shown(each.unit)}" for each in named)
+    return [f"{value}: {listed}, and no rig that reads a force is named"]

@@ -17,8 +17,9 @@ from tracker.errors import Refused
 from tracker.history import exposure_line, spool_days
 from tracker.ids import Ident, IdError, read_payload
 from tracker.kinds import NotFoundError, fetch, ident_of, resolve
-from tracker.kinds.specimen import material_of
+from tracker.kinds.specimen import spools_of
 from tracker.model import Measurement, Specimen, Spool
+from tracker.moments import local_day
 from tracker.orientation import in_words
 from tracker.plugins import Plugged
 from tracker.stating import state_row
@@ -68,8 +69,9 @@ def look(book: Book, text_or_picture: str) -> Scan:
     Raises:
         Refused: It is no label, or the picture cannot be read.
     """
+    text = scanned_text(text_or_picture)
     with book.read() as session:
-        return scan(book, session, scanned_text(text_or_picture))
+        return scan(book, session, text)
 
 
 def seen(book: Book, found: Scan, plugged: Plugged | None = None) -> Seen:
@@ -85,7 +87,7 @@ def seen(book: Book, found: Scan, plugged: Plugged | None = None) -> Seen:
         return Seen(
             str(found.ident),
             tuple(five_lines(book, session, found.ident)),
-            warning(row),
+            warning(row, book.zone),
             tuple(fitting_methods(plugged, row)) if plugged is not None else (),
         )
 
@@ -133,59 +135,49 @@ def five_lines(book: Book, session: Session, ident: Ident) -> list[str]:
     """Return what a person at the rig wants to know of a scanned thing, in at most five lines.
 
     Raises:
-        Refused: The records of a spool behind it cannot all be true.
+        Refused: A record of a spool behind it is impossible.
     """
     row = fetch(session, ident)
     if isinstance(row, Specimen):
-        return _piece_lines(session, row)
+        return _specimen_lines(session, row)
     if isinstance(row, Spool):
         now = book.clock()
-        days = spool_days(session, row, now)
+        lot = row.lot or "not recorded"
         return [
-            f"{ident}  spool of {row.material.name}, lot {row.lot or 'not recorded'}",
-            exposure_line(days, now),
+            f"{ident}  spool of {row.material.name}, lot {lot}",
+            exposure_line(spool_days(session, row, now), now),
             f"measured: {_measured(session, row)}",
         ]
     return [f"{ident}  {ident.kind}"]
 
 
-def _piece_lines(session: Session, row: Specimen) -> list[str]:
-    # By tool, so that the spool of the first tool, whose material the piece is taken to be of, stands
-    # first.
-    spools = [each.spool for each in sorted(row.job.spools, key=lambda each: each.tool)]
-    lots = ", ".join(f"{ident_of(spool)} lot {spool.lot or 'not recorded'}" for spool in spools)
-    way = f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else "not recorded"
+def _specimen_lines(session: Session, row: Specimen) -> list[str]:
+    spools, printed = [each.spool for each in spools_of(row)], row.job.started_at
+    material = spools[0].material if spools else row.job.material
+    said = row.remark or row.cause
+    outcome = f"{row.outcome or 'still on the bed, as far as is recorded'}{f' ({said})' if said else ''}"
+    kind = f"{row.name or 'piece'} of {material.name if material else 'material not recorded'}"
+    words = f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else "not recorded"
+    lots = ", ".join(f"{ident_of(each)} lot {each.lot or 'not recorded'}" for each in spools)
+    exposed = "drying and open-air hours: not recorded"
+    if printed is not None and spools:
+        exposed = "; ".join(exposure_line(spool_days(session, each, printed), printed) for each in spools)
     return [
-        f"{ident_of(row)}  {_what(row)}; orientation {way}",
+        f"{ident_of(row)}  {kind}, {outcome}; orientation {words}",
         f"spool: {lots or 'not recorded'}",
-        _exposures(session, row.job.started_at, spools),
+        exposed,
         f"measured: {_measured(session, row)}",
     ]
 
 
-def _what(row: Specimen) -> str:
-    material = material_of(row)
-    outcome = row.outcome or "still on the bed, as far as is recorded"
-    said = row.remark or row.cause
-    kind = f"{row.name or 'piece'} of {material.name if material else 'material not recorded'}"
-    return f"{kind}, {outcome} ({said})" if said else f"{kind}, {outcome}"
-
-
-def _exposures(session: Session, printed: dt.datetime | None, spools: Sequence[Spool]) -> str:
-    if printed is None or not spools:
-        return "drying and open-air hours: not recorded"
-    return "; ".join(exposure_line(spool_days(session, spool, printed), printed) for spool in spools)
-
-
 def _measured(session: Session, row: Specimen | Spool) -> str:
+    """Return what was measured on a specimen or spool, each with its values."""
     column = Measurement.specimen_id if isinstance(row, Specimen) else Measurement.spool_id
-    rows = session.scalars(select(Measurement).where(column == row.id).order_by(Measurement.id))
-    return "; ".join(_summary(each) for each in rows) or "nothing yet"
-
-
-def _summary(row: Measurement) -> str:
-    values = [f"{each.quantity} {state_row(each).short}" for each in row.results if each.value is not None]
-    return f"{row.method} ({', '.join(values) or 'no value yet'})"
+    told = []
+    for each in session.scalars(select(Measurement).where(column == row.id).order_by(Measurement.id)):
+        values = [f"{one.quantity} {state_row(one).short}" for one in each.results if one.value is not None]
+        told.append(f"{each.method} ({', '.join(values) or 'no value yet'})")
+    return "; ".join(told) or "nothing yet"
 
 
 def fitting_methods(plugged: Plugged, row: Any) -> Sequence[str]:
@@ -194,12 +186,17 @@ def fitting_methods(plugged: Plugged, row: Any) -> Sequence[str]:
     return [name for name, each in plugged.methods.items() if each.method.subject == kind]
 
 
-def warning(row: Any) -> str:
-    """Return what should make the person stop, in one line; empty where nothing does."""
+def warning(row: Any, zone: dt.tzinfo) -> str:
+    """Return what should make the person stop, in one line; empty where nothing does.
+
+    Args:
+        row: What was scanned.
+        zone: The bench's, in which the day of a test is told.
+    """
     if not isinstance(row, Specimen):
         return ""
     if row.outcome == "failed":
         return f"{ident_of(row)} failed on the bed: {row.cause or 'cause not recorded'}."
     if row.broken_at is not None:
-        return f"{ident_of(row)} was used up by a test on {row.broken_at:%Y-%m-%d}."
+        return f"{ident_of(row)} was used up by a test on {local_day(row.broken_at, zone)}."
     return ""

@@ -13,7 +13,7 @@ from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, When, check_order
 from tracker.kinds.base import Kind, Listing, add_note, far_end, live, numbered, plain, span, told_of
-from tracker.kinds.specimen import piece_data, piece_words
+from tracker.kinds.specimen import piece_data, specimens_table
 from tracker.kinds.whereabouts import contradictions
 from tracker.model import Job, JobLog, JobSpool, Photograph, SettingChange, Specimen
 from tracker.moments import local_day, local_time
@@ -125,8 +125,10 @@ class JobKind(Kind):
         card.add_all("changed by hand", told_of(changes, [change_words(each, zone) for each in changes]))
         logs = sorted(row.logs, key=lambda each: int(each.id))
         card.add_all("logs", told_of(logs, [f"log{each.id}: {each.name}" for each in logs]))
-        words = [piece_words(each) for each in row.specimens]
-        card.add_all("pieces", told_of(row.specimens, words), none="none yet")
+        if not row.specimens:
+            card.add("specimens", "none yet")
+        else:
+            card.tables.append(specimens_table(row.specimens))
         card.data["changes"] = [numbered(each) for each in live(changes)]
         card.data["specimens"] = [piece_data(each) for each in live(row.specimens)]
         add_photographs(session, Photograph.job_id == row.id, card, zone)

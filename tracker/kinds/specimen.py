@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Any, Final
 
 from sqlalchemy import Row, Select, and_, func, select
 from sqlalchemy.orm import Session, aliased
 
 from tracker import ids
-from tracker.cards import Card
+from tracker.cards import Card, CardTable
 from tracker.forms import Ask, FormError, When
 from tracker.ids import Ident
 from tracker.kinds.base import Kind, Listing, add_note, live, told_of
@@ -19,6 +20,7 @@ from tracker.model import (
     FactorInForce,
     Job,
     JobInForce,
+    JobSpool,
     Material,
     Measurement,
     Photograph,
@@ -97,7 +99,7 @@ class SpecimenKind(Kind):
     def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
         """What it is of, what became of it, what was measured on it."""
         card = self.begun(session, row, zone)
-        links = spools_of_piece(live(row.job.spools), row.piece, (row.plate_facts or {}).get("layers"))
+        links = spools_of(row)
         material = material_of(row)
         job = ids.job_id(row.job_id)
         card.data |= {
@@ -149,7 +151,7 @@ class SpecimenKind(Kind):
 
     def label(self, row: Any, zone: dt.tzinfo) -> dict[str, str]:
         """Material, orientation and the day it was printed."""
-        links = spools_of_piece(row.job.spools, row.piece, (row.plate_facts or {}).get("layers"))
+        links = spools_of(row)
         material = material_of(row)
         started = row.job.started_at
         return {
@@ -170,9 +172,14 @@ def _described(row: Specimen) -> str:
     return " · ".join(part for part in (row.name or "", f"{words} ({letters})" if words else letters) if part)
 
 
+def spools_of(row: Specimen) -> list[JobSpool]:
+    """Return the spools that a specimen was printed from, the one most of it came from first."""
+    return spools_of_piece(live(row.job.spools), row.piece, (row.plate_facts or {}).get("layers"))
+
+
 def material_of(row: Specimen) -> Material | None:
     """Return the material a specimen is made of: that of the spool it came from, else what the job says."""
-    links = spools_of_piece(live(row.job.spools), row.piece, (row.plate_facts or {}).get("layers"))
+    links = spools_of(row)
     return links[0].spool.material if links else row.job.material
 
 
@@ -242,11 +249,18 @@ def _add_section(row: Specimen, card: Card) -> None:
         card.add("tools", ", ".join(f"T{each['tool']} {each['filament_mm'] / 1000:.2f} m" for each in tools))
 
 
-def piece_words(row: Specimen) -> str:
-    """Return a piece on one line, as its job shows it."""
-    words = row.remark or row.cause
-    outcome = f"{row.outcome or 'on the bed'}{f' ({words})' if words else ''}"
-    return f"{ids.specimen_id(row.job_id, row.piece)}  {row.name or ''}  {row.orientation or '–'}  {outcome}"
+def specimens_table(rows: Sequence[Specimen]) -> CardTable:
+    """Return the specimens of a job, as its card shows them."""
+    lines = tuple(
+        (
+            ids.specimen_id(row.job_id, row.piece), row.name or "–", row.orientation or "–",
+            row.outcome or "on the bed", row.remark or row.cause or "–",
+        )
+        for row in rows
+    )  # fmt: skip
+    columns = ("specimen", "name", "orientation", "outcome", "remark or cause")
+    gone = frozenset(place for place, row in enumerate(rows) if row.voided is not None)
+    return CardTable("Specimens", columns, lines, gone)
 
 
 def piece_data(row: Specimen) -> dict[str, Any]:

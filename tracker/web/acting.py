@@ -65,7 +65,7 @@ def acted(
     key = key_of(form, request.url.path)
     try:
         check_no_scan(bench, form)
-        done = _once(bench, key, act)
+        done = done_once(bench, key, act)
     except Refused as refusal:
         return again(refusal)
     path = where(done.id) if callable(where) else f"/{quote(where)}"
@@ -99,7 +99,8 @@ def followed(request: Request, bench: Bench, form: FormData, path: str, *says: s
     return f"{path}{'&' if '?' in path else '?'}{urlencode(shown)}"
 
 
-def _once(bench: Bench, key: str, act: Callable[[], Done]) -> Done:
+def done_once(bench: Bench, key: str, act: Callable[[], Done]) -> Done:
+    """Do an act under a key; a second time it is said that it was done."""
     try:
         bench.book.check_new(key)
         with bench.storing(key):

@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from tracker import __version__
 from tracker.book import refusal_for
 from tracker.errors import Refused, missing_extra
-from tracker.web import acting, live, pages, programs
+from tracker.web import acting, live, pages, programacts, programs
 from tracker.web.bench import Bench, Serving
 from tracker.web.guard import Guard
 from tracker.web.refusals import NotPairedError, status_of
@@ -42,6 +42,7 @@ def make_app(serving: Serving) -> FastAPI:
     )
     app.state.bench = Bench(serving)
     app.include_router(programs.router)
+    app.include_router(programacts.router)
     app.mount("/static", StaticFiles(directory=STATIC))
     app.include_router(live.router, include_in_schema=False)
     app.include_router(acting.router, include_in_schema=False)

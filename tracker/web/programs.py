@@ -124,10 +124,10 @@ class MeasuredOut(BaseModel):
     problem: str | None
 
 
-_REFUSALS: dict[int | str, dict[str, Any]] = {
+REFUSALS: dict[int | str, dict[str, Any]] = {
     status: {"model": Refusal} for status in (400, 401, 403, 404, 409, 413, 422)
 }
-router = APIRouter(responses=_REFUSALS)
+router = APIRouter(responses=REFUSALS)
 
 
 def as_json(refusal: Refused) -> dict[str, Any]:
@@ -179,7 +179,7 @@ def rig_of(bench: Here, token: Token) -> Known:
 Rig = Annotated[Known, Depends(rig_of)]
 
 
-def _described(model: type[BaseModel]) -> dict[str, Any]:
+def described(model: type[BaseModel]) -> dict[str, Any]:
     """Return a model's JSON schema in one piece: what it refers to stands where it is referred to."""
     schema = model.model_json_schema()
     parts = schema.pop("$defs", {})
@@ -202,13 +202,18 @@ async def _posted(request: Request, rig: Rig) -> Post:
         RequestValidationError: It is not what is described.
     """
     del rig
-    return _read(Post, await request.body())
+    return read_body(Post, await request.body())
 
 
 Model = TypeVar("Model", bound=BaseModel)
 
 
-def _read(model: type[Model], body: bytes) -> Model:
+def read_body(model: type[Model], body: bytes) -> Model:
+    """Return what a program sent, held to its description.
+
+    Raises:
+        RequestValidationError: It is not what is described.
+    """
     try:
         return model.model_validate_json(body)
     except ValidationError as error:
@@ -223,7 +228,7 @@ def _read(model: type[Model], body: bytes) -> Model:
     "/api/measurements", status_code=201, tags=["measurements"], response_model=MeasuredOut,
     responses={200: {"model": MeasuredOut, "description": "It was stored before."}},
     openapi_extra={
-        "requestBody": {"required": True, "content": {"application/json": {"schema": _described(Post)}}}
+        "requestBody": {"required": True, "content": {"application/json": {"schema": described(Post)}}}
     },
 )  # fmt: skip
 async def post_measurement(
@@ -316,12 +321,12 @@ class OfferOut(BaseModel):
 @router.post(
     "/api/recordings", status_code=202, tags=["measurements"], response_model=OfferOut,
     openapi_extra={
-        "requestBody": {"required": True, "content": {"application/json": {"schema": _described(Offered)}}}
+        "requestBody": {"required": True, "content": {"application/json": {"schema": described(Offered)}}}
     },
 )  # fmt: skip
 async def offer_recording(request: Request, bench: Here, rig: Rig) -> OfferOut:
     """Offer a recording to the specimen that is scanned at the rig; nothing is stored by it."""
-    sent = _read(Offered, await request.body())
+    sent = read_body(Offered, await request.body())
     of = sent.rig or rig.rig
     if not of:
         raise Refused(

@@ -17,6 +17,7 @@ from jinja2.runtime import Context
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from tracker import cautions
+from tracker.cards import TEMPLATES as CARD_TEMPLATES
 from tracker.desk.doubts import Doubt
 from tracker.errors import Refused
 from tracker.ids import KINDS
@@ -96,7 +97,7 @@ def _moment(text: str, zone: dt.tzinfo) -> str:
 
 def _environment() -> Environment:
     made = Environment(
-        loader=FileSystemLoader(_HERE / "templates"),
+        loader=FileSystemLoader([_HERE / "templates", CARD_TEMPLATES]),
         # Whatever a template is called: what people typed is text, never markup.
         autoescape=select_autoescape(default=True, default_for_string=True),
         undefined=StrictUndefined,

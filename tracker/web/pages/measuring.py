@@ -165,7 +165,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
         )
         return PieceFacts(
             lines,
-            stop or warning(row),
+            stop or warning(row, bench.book.zone),
             tuple((name, bench.plugged.method(name).title) for name in names),
             plate_map(pieces, str(ident), things, bed),
             tuple(told),

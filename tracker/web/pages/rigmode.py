@@ -136,7 +136,7 @@ def _specimen(
     with bench.book.read() as session:
         ident = resolve(bench.book, session, of)
         row = fetch(session, ident)
-        lines, stop = five_lines(bench.book, session, ident)[:_LINES], warning(row)
+        lines, stop = five_lines(bench.book, session, ident)[:_LINES], warning(row, bench.book.zone)
     problems = plainly(refusal)[1]
     held = {name: value for name, value in form.items() if isinstance(value, str)} if form is not None else {}
     typed = {name.removeprefix("r-"): value for name, value in held.items() if name.startswith("r-")}
