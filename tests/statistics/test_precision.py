@@ -137,7 +137,7 @@ def test_no_scatter_within_gives_infinite_f() -> None:
 def test_no_scatter_at_all_gives_zero_f() -> None:
     """Readings that are all equal have F zero and p one."""
     found = anova_one_way([[1.0, 1.0], [1.0, 1.0]])
-    assert (found.f, found.p) == (0, 1)
+    assert (found.f, found.p, found.r_squared) == (0, 1, 0)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,52 @@
+"""The changes themselves: they are made where code runs, and each is one change of it."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+from tests.mutants.changes import changes_of, made
+from tests.mutants.running import Reached
+
+SOURCE = '''"""A module of 1 line."""
+
+from __future__ import annotations
+
+
+def larger(a: float | None, b: float = 2.0) -> float | None:
+    """Return the larger of 2."""
+    return a if a is not None and a > b else b
+'''
+
+
+def test_what_is_never_run_is_left_alone(tmp_path: Path) -> None:
+    """Annotations and docstrings have numbers and bars too, and no test could notice them."""
+    file = tmp_path / "larger.py"
+    file.write_text(SOURCE, "utf-8")
+    lines = {
+        (each.line, SOURCE.splitlines()[each.line - 1][each.column :][:1])
+        for each in changes_of(file, tmp_path)
+    }
+
+    assert lines
+    assert {line for line, _ in lines} <= {6, 8}
+    assert (6, "|") not in lines
+
+
+def test_every_change_is_python_and_another_program(tmp_path: Path) -> None:
+    """What cannot be read, or means the same, is no change."""
+    file = tmp_path / "larger.py"
+    file.write_text(SOURCE, "utf-8")
+    texts = [text for each in changes_of(file, tmp_path) if (text := made(each, SOURCE)) is not None]
+
+    assert len(texts) > 10
+    assert all(ast.dump(ast.parse(text)) != ast.dump(ast.parse(SOURCE)) for text in texts)
+
+
+def test_the_quickest_tests_that_reach_a_line_come_first() -> None:
+    """Slow ones are left out; a line that only imports run is reached by all tests of its file."""
+    reached = Reached({"a": 3.0, "b": 0.1, "c": 9.0}, {"f.py": {"4": [0, 1, 2], "9": []}}, ["a", "b", "c"])
+
+    assert reached.tests_of("f.py", 4) == ["b", "a"]
+    assert reached.tests_of("f.py", 30) == ["b", "a"]
+    assert reached.tests_of("other.py", 1) == []
