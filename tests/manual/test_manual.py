@@ -185,6 +185,11 @@ def test_the_reading_of_the_manual_is_taken_in_once(book_template: Path, tmp_pat
     assert first.json()["results"][0]["quantity"] == "tensile.strength"
 
 
+def test_a_site_that_is_not_there_is_missed_before_a_column_map(cli: Cli) -> None:
+    """Who types a folder's name with a slip hears of the folder."""
+    assert "their-sight is not there" in cli.refused("import", "their-sight")
+
+
 def test_the_reference_is_made_from_the_program(cli: Cli) -> None:
     """Every command, every quantity of the installed methods and every hook stands in it."""
     text = cli.json("manual", "reference")["text"]

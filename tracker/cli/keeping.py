@@ -397,6 +397,10 @@ def import_command(
     if file.is_dir():
         _site(bench, file, dry_run, as_json)
         return
+    if not file.exists():
+        raise Refused(
+            f"{file} is not there", do="Name a table saved as CSV, or the folder of another bench's site"
+        )
     column_map = _column_map(columns)
     with progress("Reading") as step:
         plan = plan_import(bench.book, bench.plugged, file, column_map, step)
