@@ -16,6 +16,11 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, Final
 
+from tracker.lazy_modules import lazy
+
+# Wanted only for what the quick way of writing leaves to it.
+rfc8785 = lazy("rfc8785")
+
 FIRST_PREV: Final = "0" * 64
 """What the first entry names as the hash before it."""
 
@@ -114,13 +119,12 @@ def canonical(value: Any) -> str:
 
 
 def _plainly(value: Any) -> str:
-    # Loaded only for what the quick way leaves to it: every command would wait for it.
-    import rfc8785  # noqa: PLC0415
-
+    written: bytes
     try:
-        return rfc8785.dumps(value).decode()
+        written = rfc8785.dumps(value)
     except rfc8785.IntegerDomainError:
-        return rfc8785.dumps(_with_floats(value)).decode()
+        written = rfc8785.dumps(_with_floats(value))
+    return written.decode()
 
 
 def _with_floats(value: Any) -> Any:

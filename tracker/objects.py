@@ -8,7 +8,6 @@ temporary name; the marker with the book's code is an object beside the attachme
 from __future__ import annotations
 
 import hashlib
-import importlib
 import tempfile
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -17,6 +16,10 @@ from typing import IO, Any, Final
 from urllib.parse import parse_qs, urlsplit, urlunsplit
 
 from tracker.files import MARKER, Files, FilesError
+from tracker.lazy_modules import lazy
+
+# A compiled library, for those alone who have an object store.
+obstore = lazy("obstore")
 
 _CHUNK: Final = 1 << 20
 _IN_MEMORY: Final = 8 << 20
@@ -24,11 +27,6 @@ _COPIES: Final = 16
 """So many local copies are kept for programs that read by name."""
 
 _OPTIONS: Final = {"endpoint": "endpoint", "region": "region"}
-
-
-def _library() -> Any:
-    """Load what speaks with object stores: a compiled library, for those alone who have one."""
-    return importlib.import_module("obstore")
 
 
 class ObjectFiles(Files):
@@ -63,7 +61,7 @@ class ObjectFiles(Files):
         if self._made is None:
             options = {ours: self._asked[name][0] for name, ours in _OPTIONS.items() if name in self._asked}
             plain = options.get("endpoint", "").startswith("http:")
-            self._made = _library().store.S3Store(
+            self._made = obstore.store.S3Store(
                 self._bucket, prefix=self._prefix or None, client_options={"allow_http": plain}, **options
             )
         return self._made
@@ -75,7 +73,7 @@ class ObjectFiles(Files):
         Raises:
             FilesError: It did not do what was asked.
         """
-        said = _library().exceptions
+        said = obstore.exceptions
         try:
             yield
         except said.BaseError as error:
@@ -93,14 +91,14 @@ class ObjectFiles(Files):
         store = self._store
         with self._told("read"):
             try:
-                return int(_library().head(store, name)["size"])
+                return int(obstore.head(store, name)["size"])
             except FileNotFoundError:
                 return None
 
     def _put(self, name: str, data: bytes | IO[bytes]) -> None:
         store = self._store
         with self._told("written"):
-            _library().put(store, name, data)
+            obstore.put(store, name, data)
 
     def _name(self, digest: str) -> str:
         return f"{digest[:2]}/{digest}"
@@ -185,7 +183,7 @@ class ObjectFiles(Files):
         store = self._store
         with self._told("read"):
             try:
-                chunks = _library().get(store, name).stream(min_chunk_size=_CHUNK)
+                chunks = obstore.get(store, name).stream(min_chunk_size=_CHUNK)
             except FileNotFoundError:
                 return False
             for chunk in chunks:
@@ -225,7 +223,7 @@ class ObjectFiles(Files):
         """Yield the digest of every attachment, in order."""
         store = self._store
         with self._told("listed"):
-            names = [each["path"] for some in _library().list(store) for each in some]
+            names = [each["path"] for some in obstore.list(store) for each in some]
         yield from sorted(name.rpartition("/")[2] for name in names if "/" in name)
 
     def remove(self, digest: str) -> None:
@@ -233,7 +231,7 @@ class ObjectFiles(Files):
         store = self._store
         with self._told("written"):
             if self.has(digest):
-                _library().delete(store, self._name(digest))
+                obstore.delete(store, self._name(digest))
 
     def remnants(self) -> Iterator[Path]:
         """Yield nothing: an upload that was broken off leaves no object."""

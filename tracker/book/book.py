@@ -35,8 +35,12 @@ from tracker.book.place import (
 from tracker.files import Files
 from tracker.heads import KEY_ENTERED, HeadError, KeyRing
 from tracker.ids import BOOK_ALPHABET
+from tracker.lazy_modules import lazy
 from tracker.model import BookRecord, JournalRecord
 from tracker.write_queue import wait_turn
+
+# Brings alembic, which is wanted only where a book is made.
+_migrations = lazy("tracker.migrations")
 
 LOOK_S: Final = 20
 """How long a book is asked again after an answer was lost, in seconds."""
@@ -236,12 +240,10 @@ class Book:
         Raises:
             BookError: There is a book already.
         """
-        from tracker.migrations import upgrade  # noqa: PLC0415 - alembic is wanted here only
-
         with self.writing(fresh=True) as connection:
             check_empty(self.place, connection)
             check_encoding(self.place, connection)
-            upgrade(connection)
+            _migrations.upgrade(connection)
             with self.doing(connection, act="init", who=who) as act:
                 # Drawn and not counted: two benches that never meet must still be told apart on a borrowed
                 # piece.

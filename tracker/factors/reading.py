@@ -19,6 +19,7 @@ from tracker.factors.printed import of_job, of_piece, put_given
 from tracker.factors.registry import COMMANDED, ESTIMATED, MEASURED, REGISTRY, Factors, put
 from tracker.history import SpoolDays, many_spool_days, water_at_many
 from tracker.ids import job_id, specimen_id, spool_id
+from tracker.lazy_modules import lazy
 from tracker.lineage import join_main_spool, material_id_of_job
 from tracker.model import (
     FactorRecord,
@@ -33,6 +34,9 @@ from tracker.model import (
     Spool,
     spools_of_piece,
 )
+
+# Brings numpy, which looking at a record does not need.
+exposure = lazy("tracker.exposure")
 
 if TYPE_CHECKING:
     from tracker.plugins import Plugged
@@ -359,8 +363,6 @@ def of_spools(session: Session, jobs: Iterable[Any], *, water: bool) -> dict[Any
 
 
 def _of_spool(days: SpoolDays, starts: Mapping[Any, dt.datetime], *, water: bool) -> dict[Any, Factors]:
-    from tracker import exposure  # noqa: PLC0415 - brings numpy
-
     contents = _water(days, starts.values()) if water else {}
     found: dict[Any, Factors] = {}
     for job, at in starts.items():

@@ -7,6 +7,7 @@ Values made from it, and how they are told, stand here too.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -182,11 +183,19 @@ def put(
         low: Least value, same unit; None where no interval is known.
         high: Greatest value, same unit.
     """
-    if value is None:
-        return
+    if value is not None:
+        into[name] = _value(name, value, basis, source, low, high)
+
+
+# Plates by the thousand share most of their values: each is made once, and held once. By type too, for a
+# whole number must not stand for its float.
+@functools.lru_cache(maxsize=1 << 16, typed=True)
+def _value(
+    name: str, value: float | str, basis: str, source: str, low: float | None, high: float | None
+) -> FactorValue:
     known = factor_named(name)
     number = not isinstance(value, str)
-    into[name] = FactorValue(
+    return FactorValue(
         name=name,
         value=value,
         unit=unit_of(name) if number else "",

@@ -9,6 +9,10 @@ from sqlalchemy import JSON, BigInteger, DateTime, Dialect, Integer, MetaData, T
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
+from tracker.lazy_modules import lazy
+
+_postgresql = lazy("sqlalchemy.dialects.postgresql")
+
 SCHEMA: Final = "0012"
 """Revision that this code reads and writes; the newest one in ``tracker/migrations``."""
 
@@ -69,9 +73,7 @@ class Document(TypeDecorator[Any]):
         """Return the type of the database at hand."""
         if dialect.name != "postgresql":
             return dialect.type_descriptor(JSON(none_as_null=True))
-        from sqlalchemy.dialects.postgresql import JSONB  # noqa: PLC0415 - the reason stands above
-
-        return dialect.type_descriptor(JSONB(none_as_null=True))
+        return dialect.type_descriptor(_postgresql.JSONB(none_as_null=True))
 
 
 class Base(DeclarativeBase):

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from tracker.selection.filters import Filter, FilterError, Term, parse_filter
-from tracker.selection.knowing import check_names, check_quantities, why_none
 from tracker.selection.narrowing import (
     Narrowed,
     Of,
     check_filter,
+    check_names,
+    check_quantities,
     measured_where,
     narrowed,
     recorded_names,
     term_without,
+    why_none,
 )
 from tracker.selection.rows import (
     OWN_NAMES,

@@ -25,8 +25,7 @@ from tracker.model import (
     Spool,
 )
 from tracker.selection.filters import Filter, Term
-from tracker.selection.knowing import check_names, why_none
-from tracker.selection.narrowing import Narrowed
+from tracker.selection.narrowing import Narrowed, check_names, why_none
 
 _OWN: Final = aliased(FactorInForce)
 _STATEMENT: Final = (
