@@ -55,3 +55,16 @@ def left_out(design: Design, row: int, sigma: float, rho: float, kappa: float) -
     mean = float(v[row, rest] @ solved[:, 0])
     variance = float(v[row, row] - v[row, rest] @ solved[:, 1])
     return (float(y[row]) - mean) / math.sqrt(variance)
+
+
+def plate_scores(design: Design, sigma: float, rho: float, kappa: float) -> Array:
+    """Return how far each plate lies off what all others foresee, in standard deviations, shape (k,).
+
+    The score of a shift of the plate as a whole, P = V⁻¹ - V⁻¹M(M'V⁻¹M)⁻¹M'V⁻¹ with intercepts M.
+    """
+    v = noise(design, sigma, rho, kappa) + (kappa * sigma) ** 2 * design.x @ design.x.T
+    m, inverse = intercepts(design), np.linalg.inv(v)
+    p = inverse - inverse @ m @ np.linalg.inv(m.T @ inverse @ m) @ m.T @ inverse
+    member = np.eye(len(design.open_variance))[design.plate]
+    y = design.y - design.y.mean()
+    return np.asarray(member.T @ p @ y / np.sqrt(np.einsum("ij,ik,kj->j", member, p, member)))

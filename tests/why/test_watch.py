@@ -15,7 +15,7 @@ from tracker.errors import Refused
 from tracker.why import Factor, Observation, watch
 from tracker.why.design import build
 from tracker.why.posterior import infer, sums
-from tracker.why.watch import _Fit
+from tracker.why.watch import _Book, _Fit
 from tracker.why.working import typical_scatters
 
 _WORLD = World({f.name: 0.04 for f in SIX}, 0.02, 0.01)
@@ -45,12 +45,57 @@ def test_odd_piece_is_named_with_its_result() -> None:
 
 def test_leave_one_out_agrees_with_leaving_one_out() -> None:
     """The closed form equals the plain computation that really leaves the result out."""
-    design = build(STRENGTH, SIX, _plates(6))
-    data = sums(design)
-    post = infer(data, np.zeros((1, len(data.xy))))
-    fit = _Fit.at(design, data, post)
+    observations = _plates(6)
+    design = build(STRENGTH, SIX, observations)
+    book = _Book.of(STRENGTH, SIX, observations)
+    post = infer(book.data, np.zeros((0, len(book.data.xy))))
+    fit = _Fit.at(book, post)
     for row in (0, 7, 29):
         assert fit.z[row] == pytest.approx(plain.left_out(design, row, *typical_scatters(post)), abs=1e-3)
+
+
+@pytest.mark.parametrize("share", [True, False])
+def test_sums_of_cells_are_those_of_single_results(share: bool) -> None:
+    """Intercepts taken out plate by plate, and results that share their factors worked through together, give
+    the posterior, residuals and plate distances of one row a result and one column a material."""
+    observations = _several_materials(share=share)
+    factors = (*SIX, _RIG)
+    design = build(STRENGTH, factors, observations)
+    book = _Book.of(STRENGTH, factors, observations)
+    q, p = len(design.materials), design.x.shape[1]
+    assert (len(book.data.plate_x), q) == (24, 3)
+    assert len(book.design.y) == (24 if share else len(observations))
+    ours = infer(book.data, np.eye(p))
+    theirs = infer(sums(design), np.hstack([np.zeros((p, q)), np.eye(p)]))
+    assert typical_scatters(ours) == pytest.approx(typical_scatters(theirs), rel=1e-6)
+    assert ours.weight @ ours.mean == pytest.approx(theirs.weight @ theirs.mean, rel=1e-6, abs=1e-9)
+    assert ours.weight @ ours.variance == pytest.approx(theirs.weight @ theirs.variance, rel=1e-6)
+    fit, z = _Fit.at(book, ours), plain.plate_scores(design, *typical_scatters(theirs))
+    named = dict(zip(book.plates, fit.plate_z, strict=True))
+    assert [named[o.plate] for o in observations] == pytest.approx(list(z[design.plate]), rel=1e-5)
+    for row in (3, 40, 77):
+        left = plain.left_out(design, row, *typical_scatters(theirs))
+        assert fit.z[row] == pytest.approx(left, abs=2e-3)
+
+
+def _several_materials(*, share: bool) -> list[Observation]:
+    """Return 24 plates of three materials with two rigs, one factor known as an interval only."""
+    found = []
+    for i, plate_ in enumerate(_by_plate(_plates(24))):
+        known = {**plate_[0].factors, "rig": f"R{i % 2}"}
+        if i % 5 == 0:
+            known["chamber_c"] = (35.0, 45.0)
+        found += [
+            replace(o, material=f"M{i % 3}", factors=known if share else dict(known))
+            for o in plate_[: 5 - i % 3]
+        ]
+    return found
+
+
+def _by_plate(observations: list[Observation]) -> list[list[Observation]]:
+    return [
+        [o for o in observations if o.plate == name] for name in dict.fromkeys(o.plate for o in observations)
+    ]
 
 
 def test_jump_of_a_plate_is_on_the_chart() -> None:

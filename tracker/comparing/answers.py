@@ -11,7 +11,8 @@ from typing import Any, Final
 from sqlalchemy import func, select
 
 from tracker.book import Book
-from tracker.comparing.asking import Scope, everything, problems, quantities_of
+from tracker.comparing.asking import Scope, problems, quantities_of
+from tracker.comparing.survey import surveys
 from tracker.desk.plates import settings_of
 from tracker.errors import Refused
 from tracker.factors import factor_named
@@ -340,9 +341,9 @@ def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[
     names = [quantity] if quantity else sorted(declared)
     found: list[Watch] = []
     refused: dict[str, str] = {}
-    for problem in everything(book, plugged, names):
+    for each in surveys(book, plugged, declared, names):
         try:
-            found.append(watch(problem.question, problem.factors, problem.observations))
+            found.append(watch(each.question, each.factors, each.observations))
         except Refused as refusal:
-            refused[problem.question.named] = str(refusal)
+            refused[each.question.named] = str(refusal)
     return screened(found), refused

@@ -170,22 +170,6 @@ def problems(
     ]
 
 
-def everything(book: Book, plugged: Plugged, names: Sequence[str]) -> list[Problem]:
-    """Return every counted result of quantities, by orientation, as problems whose two sides are empty."""
-    with book.read() as session:
-        rows = [row for row in result_rows(session.connection(), quantities=names) if row.value is not None]
-        rows = [row for row in rows if row.counted]
-        _put_factors(session, plugged, rows)
-    declared = quantities_of(plugged)
-    by_key: dict[tuple[str, str], list[ResultRow]] = {}
-    for row in rows:
-        by_key.setdefault((row.quantity, _orientation(row)), []).append(row)
-    return [
-        _problem(declared.get(name), name, way, _Sides([], [], own, book.zone), Scope(), ("", ""))
-        for (name, way), own in sorted(by_key.items())
-    ]
-
-
 def quantities_of(plugged: Plugged) -> dict[str, Any]:
     """Return the quantities that the installed methods declare, by name."""
     return {q.name: q for each in plugged.methods.values() for q in each.method.quantities}
@@ -473,18 +457,7 @@ def _problem(
     aside_a, aside_b = (of(side) for side in sides.aside)
     # Once each, whatever the groups: an overlap is refused later as an overlap, not as a result given twice.
     every = list({row.result: row for row in (*a, *b, *rest)}.values())
-    question = Question(
-        quantity=name,
-        unit=every[0].unit,
-        larger_is_better=declared.larger_is_better if declared else None,
-        positive=_positive(declared, every),
-        ordinal=bool(declared and declared.scale == "ordinal"),
-        # The published directions of effect are told for these two; on edge is neither, and gets no note
-        # rather than a wrong one.
-        about={"upright": "interlayer", "flat": "in-plane"}.get(way or "", ""),
-        pieces=way or "",
-        title=declared.title if declared else "",
-    )
+    question = question_of(declared, name, every[0].unit, way or "", [row.value or 0.0 for row in every])
     return Problem(
         question=question,
         factors=_registry(every),
@@ -505,11 +478,31 @@ def _problem(
     )
 
 
-def _positive(declared: Any, rows: Sequence[ResultRow]) -> bool:
+def question_of(declared: Any, name: str, unit: str, way: str, values: Sequence[float]) -> Question:
+    """Return the question of a quantity.
+
+    Args:
+        declared: What its method declares of it, or None.
+        name: Its name.
+        unit: Its unit.
+        way: Orientation of the pieces, in words; empty for any.
+        values: Of all results looked at.
+    """
     # Below zero a quantity has no logarithm: a shrinkage may be declared positive and still come out there.
     # A piece that reads exactly zero is another matter, and compared as a share of its own.
-    values = [row.value or 0.0 for row in rows]
-    return bool(declared.positive if declared is not None else True) and min(values) >= 0 < max(values)
+    positive = bool(declared.positive if declared is not None else True) and min(values) >= 0 < max(values)
+    return Question(
+        quantity=name,
+        unit=unit,
+        larger_is_better=declared.larger_is_better if declared else None,
+        positive=positive,
+        ordinal=bool(declared and declared.scale == "ordinal"),
+        # The published directions of effect are told for these two; on edge is neither, and gets no note
+        # rather than a wrong one.
+        about={"upright": "interlayer", "flat": "in-plane"}.get(way, ""),
+        pieces=way,
+        title=declared.title if declared else "",
+    )
 
 
 def _matters(text: str | None, question: Question) -> dict[str, Any]:
@@ -542,14 +535,19 @@ def _registry(rows: Sequence[ResultRow]) -> tuple[Factor, ...]:
     for row in rows:
         for name, factor in row.factors.items():
             values.setdefault(name, []).append(factor.value)
-    order = {each.name: place for place, each in enumerate(REGISTRY)}
-    names = sorted(values, key=lambda name: (order.get(name, len(order)), name))
     listed = {each.name for each in _LISTED}
-    own = (_factor(name, values[name]) for name in names if name != "material" and name not in listed)
-    return (*own, *_LISTED)
+    names = [name for name in in_registry(values) if name != "material" and name not in listed]
+    return (*(factor_of(name, values[name]) for name in names), *_LISTED)
 
 
-def _factor(name: str, values: Sequence[Any]) -> Factor:
+def in_registry(names: Iterable[str]) -> list[str]:
+    """Return names of factors in the registry's order, those it does not know last."""
+    order = {each.name: place for place, each in enumerate(REGISTRY)}
+    return sorted(names, key=lambda name: (order.get(name, len(order)), name))
+
+
+def factor_of(name: str, values: Sequence[Any]) -> Factor:
+    """Return what the computation needs to know of a factor; ``values`` tell of one nobody declared."""
     known = factor_named(name, values)
     return Factor(
         name=name, unit=shown(known.unit), resolution=known.resolution, span=known.span, kind=known.kind,
@@ -569,7 +567,7 @@ def _nowhere(rows: Sequence[ResultRow]) -> tuple[str, ...]:
 
 
 def _observation(row: ResultRow, zone: dt.tzinfo) -> Observation:
-    factors: dict[str, Value] = {name: _value(each) for name, each in row.factors.items()}
+    factors: dict[str, Value] = {name: value_of(each) for name, each in row.factors.items()}
     factors |= {
         "note": row.remark or "none",
         "printed_on": str(local_day(row.printed_at, zone)) if row.printed_at is not None else None,
@@ -591,7 +589,7 @@ def _observation(row: ResultRow, zone: dt.tzinfo) -> Observation:
     )
 
 
-def _value(factor: Any) -> Value:
+def value_of(factor: Any) -> Value:
     """Return a factor as number, word, or interval where it is known as one only."""
     # An estimate is its interval; its middle alone would make two overlapping guesses look different.
     if factor.low is not None and factor.high is not None and factor.basis == "estimated":

@@ -33,7 +33,7 @@ from tracker.why.posterior import (
     narrow,
     sigma_log_density,
     sigma_nodes,
-    weighted,
+    systems,
 )
 
 Range = tuple[float, float]
@@ -231,44 +231,39 @@ def _base(
     faint = np.array([_NOTHING if cause.unrecorded else _FAINT for cause in causes])
     others = np.setdiff1d(np.arange(len(data.xy)), columns)
     rhos, kappas = (np.exp(np.linspace(*pair, _NODES)) for pair in ranges)
-    cells = [
-        _cell(data, float(r), float(k), columns, others, scale, faint, contrasts)
-        for r in rhos
-        for k in kappas
-    ]
-    parts = [np.stack(part) for part in zip(*cells, strict=True)]
-    v, m, gain, mean, base, rest, constant = parts
-    return _Sheets(
-        np.repeat(rhos, len(kappas)), np.tile(kappas, len(rhos)), v, m, gain, mean, base, rest, constant,
-        faint, scale[columns - data.q],
-    )  # fmt: skip
-
-
-def _cell(
-    data: Sums, rho: float, kappa: float, columns: Indices, others: Indices, scale: Array, faint: Array,
-    contrasts: Array,
-) -> tuple[Array, ...]:  # fmt: skip
-    a, b, yy, log_noise = weighted(data, rho, kappa)
-    spread = np.concatenate([np.full(data.q, np.inf), np.where(scale < 0, -scale, scale * kappa)])
-    spread[columns] *= faint
-    a[np.arange(len(a)), np.arange(len(a))] += spread**-2.0
+    rho, kappa = np.repeat(rhos, _NODES), np.tile(kappas, _NODES)
+    a, b, yy, log_noise = systems(data, rho, kappa)
+    q = data.q
+    spread = np.where(scale < 0, -scale, scale * kappa[:, None])
+    spread[:, columns - q] *= faint
+    effects = np.arange(q, len(data.xy))
+    a[:, effects, effects] += spread**-2.0
     # The causes' effects alone are needed for every set; all else is eliminated once.
-    inner = a[np.ix_(others, others)]
-    right = np.column_stack([a[np.ix_(others, columns)], b[others], contrasts[:, others].T])
+    inner, cross = a[:, others[:, None], others], a[:, columns[:, None], others]
+    given = np.broadcast_to(contrasts[:, others].T, (len(rho), len(others), len(contrasts)))
+    right = np.concatenate([cross.swapaxes(1, 2), b[:, others, None], given], axis=2)
     solved = np.linalg.solve(inner, right)
     u = len(columns)
-    by_cause, by_y, by_row = solved[:, :u], solved[:, u], solved[:, u + 1 :]
-    cross = a[np.ix_(columns, others)]
-    v = np.linalg.inv(a[np.ix_(columns, columns)] - cross @ by_cause)
-    m = v @ (b[columns] - cross @ by_y)
-    left = float(yy - b[others] @ by_y - (b[columns] - cross @ by_y) @ m)
-    rest = max(left, 1e-14 * data.yy, data.n * 1e-14)
+    by_cause, by_y, by_row = solved[:, :, :u], solved[:, :, u], solved[:, :, u + 1 :]
+    v = np.linalg.inv(a[:, columns[:, None], columns] - cross @ by_cause)
+    left = b[:, columns] - (cross @ by_y[:, :, None])[:, :, 0]
+    m = (v @ left[:, :, None])[:, :, 0]
+    rest = yy - (b[:, others] * by_y).sum(axis=1) - (left * m).sum(axis=1)
     row = contrasts[:, columns] - contrasts[:, others] @ by_cause
-    base = row @ v @ row.T + contrasts[:, others] @ by_row
     log_det = np.linalg.slogdet(inner)[1] - np.linalg.slogdet(v)[1]
-    constant = -0.5 * (log_noise + log_det) - np.log(spread[data.q :]).sum()
-    mean = row @ m + contrasts[:, others] @ by_y
-    return tuple(np.asarray(part) for part in (v, m, row @ v, mean, base, rest, constant))
+    return _Sheets(
+        rho=rho,
+        kappa=kappa,
+        v=v,
+        m=m,
+        gain=row @ v,
+        mean=(row @ m[:, :, None])[:, :, 0] + by_y @ contrasts[:, others].T,
+        base=row @ v @ row.swapaxes(1, 2) + contrasts[:, others] @ by_row,
+        rest=np.maximum(rest, max(1e-14 * data.yy, data.n * 1e-14)),
+        log_constant=-0.5 * (log_noise + log_det) - np.log(spread).sum(axis=1),
+        faint=faint,
+        scale=scale[columns - q],
+    )
 
 
 def _weights(
@@ -297,7 +292,7 @@ def _weights(
     rest = np.maximum(rest, data.n * 1e-14)
     log_kappa = np.repeat(np.log(sheets.kappa), len(sets))
     far = (np.log(sheets.rho) - math.log(prior.plate_ratio[0])) / prior.plate_ratio[1]
-    free = data.n - data.q
+    free = data.free
     u, step = sigma_nodes(free, rest.ravel(), log_kappa, prior, nodes)
     log_p = sigma_log_density(u, free, rest.ravel(), log_kappa, prior)
     log_p += ((constant - 0.5 * far[:, None] ** 2).ravel() + np.log(step))[:, None]

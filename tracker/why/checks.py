@@ -145,7 +145,7 @@ def _held_by_several(working: Working, name: str) -> Check:
     for j in others[np.argsort(-leverage)][:_MOST_REMOVED]:
         part = float(row @ _fit(working, _without(working.data, int(j)), name)[0]) / (full or math.inf)
         if part < least:
-            least, worst = part, _plate_name(working, int(j))
+            least, worst = part, _plate_names(working)[int(j)]
     return Check(
         "held by more than one plate",
         passed=least > 0.25,  # noqa: PLR2004 - a quarter of the share without it is no share
@@ -162,9 +162,10 @@ def _without(data: Sums, plate: int) -> Sums:
     return replace(data, looseness=loose)
 
 
-def _plate_name(working: Working, plate: int) -> str:
-    at = int(np.flatnonzero(working.design.plate == plate)[0])
-    return working.cleaned.observations[at].plate
+def _plate_names(working: Working) -> list[str]:
+    """Return the name of each plate, in order of index."""
+    first = np.unique(working.design.plate, return_index=True)[1]
+    return [working.cleaned.observations[int(row)].plate for row in first]
 
 
 def _words(working: Working, name: str) -> str:
@@ -189,22 +190,23 @@ def suspects(working: Working) -> tuple[Suspect, ...]:
     own = {o.material for o in (*usable.a, *usable.b)}
     right_material = np.array([o.material in own for o in usable.observations])
     ends = np.unique(design.plate[in_a | in_b])
-    others = [j for j in np.unique(design.plate[right_material]) if j not in ends]
+    others = np.setdiff1d(np.unique(design.plate[right_material]), ends)
+    k = len(design.open_variance)
+    count = np.bincount(design.plate, minlength=k)
+    like = sign * (np.bincount(design.plate, weights=y, minlength=k) / count - middle) > 0
+    plates = _plate_names(working)
     found = []
     for name in working.names:
         column = design.x[:, design.columns_of(name)[0]]
         level_a, level_b = column[in_a].mean(), column[in_b].mean()
-        with_it: list[tuple[str, bool]] = []
-        without: list[tuple[str, bool]] = []
-        for j in others:
-            at = design.plate == j
-            like = bool(sign * (y[at].mean() - middle) > 0)
-            near_b = abs(column[at].mean() - level_b) < abs(column[at].mean() - level_a)
-            (with_it if near_b else without).append((_plate_name(working, int(j)), like))
+        level = np.bincount(design.plate, weights=column, minlength=k) / count
+        near_b = np.abs(level - level_b) < np.abs(level - level_a)
+        with_it = [(plates[j], bool(like[j])) for j in others if near_b[j]]
+        without = [bool(like[j]) for j in others if not near_b[j]]
         found.append(
             Suspect(
-                name, _words(working, name), len(with_it), sum(like for _, like in with_it), len(without),
-                sum(like for _, like in without), tuple(with_it),
+                name, _words(working, name), len(with_it), sum(alike for _, alike in with_it), len(without),
+                sum(without), tuple(with_it),
             )
         )  # fmt: skip
     return tuple(found)

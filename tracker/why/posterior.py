@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from scipy.special import ndtr, ndtri
 
 from tracker.lazy_modules import np
-from tracker.why.design import Array, Design
+from tracker.why.design import Array, Design, Indices
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,8 @@ class Sums:
         plate_y: Per-plate sums of y, shape (k,).
         open_variance: As in :class:`Design`, shape (k,).
         looseness: Variance of each plate relative to the usual plate, shape (k,).
+        starts: Where the intercepts are no columns but taken out plate by plate: the first plate of each
+            material, plates standing in order of material, shape (m,); else None.
     """
 
     n: int
@@ -76,6 +78,27 @@ class Sums:
     plate_y: Array
     open_variance: Array
     looseness: Array
+    starts: Indices | None = None
+
+    @property
+    def free(self) -> int:
+        """Results less intercepts: the degrees of freedom of restricted likelihood."""
+        return self.n - self.q - (0 if self.starts is None else len(self.starts))
+
+
+@dataclass(frozen=True)
+class Intercepts:
+    """The materials' intercepts given the effects; m materials, c columns.
+
+    Attributes:
+        precision: Precision of each in 1/σ², shape (m,).
+        x: Weighted sums of the columns over its plates, shape (m, c).
+        y: Weighted sums of the values, shape (m,).
+    """
+
+    precision: Array
+    x: Array
+    y: Array
 
 
 @dataclass(frozen=True)
@@ -127,14 +150,55 @@ def sums(design: Design) -> Sums:
 
 def weighted(data: Sums, rho: float, kappa: float) -> tuple[Array, Array, float, float]:
     """Return Z'WZ, Z'Wy, y'Wy and log|W⁻¹|, but for a constant; W⁻¹ = blocks(diag(1/weight) + t_j 11')."""
-    t = rho**2 * data.looseness + kappa**2 * data.open_variance
+    a, b, yy, log_noise = systems(data, np.array([rho]), np.array([kappa]))
+    return a[0], b[0], float(yy[0]), float(log_noise[0])
+
+
+_AT_ONCE = 2_000_000
+"""Numbers in one array of all pairs (ρ, κ), plates and columns: beyond, they are worked through in parts."""
+
+
+def systems(data: Sums, rho: Array, kappa: Array) -> tuple[Array, Array, Array, Array]:
+    """Return what :func:`weighted` does for h pairs (ρ, κ) at once: shapes (h, c, c), (h, c), (h,), (h,)."""
+    if not data.open_variance.any():
+        # κ does not enter: pairs of one ρ share everything.
+        distinct, back = np.unique(rho, return_inverse=True)
+        if len(distinct) < len(rho):
+            return tuple(part[back] for part in systems(data, distinct, np.ones(len(distinct))))  # type: ignore[return-value]
+    k, c = data.plate_x.shape
+    parts = -(-len(rho) * k * max(c, 1) // _AT_ONCE)
+    if 1 < parts and len(rho) > 1:
+        split = zip(np.array_split(rho, parts), np.array_split(kappa, parts), strict=True)
+        found = [systems(data, r, s) for r, s in split if len(r)]
+        return tuple(np.concatenate(each) for each in zip(*found, strict=True))  # type: ignore[return-value]
+    t = rho[:, None] ** 2 * data.looseness + kappa[:, None] ** 2 * data.open_variance
     pull = t / (1 + data.counts * t)
-    scaled = data.plate_x * pull[:, None]
-    return (
-        data.xx - scaled.T @ data.plate_x,
-        data.xy - scaled.T @ data.plate_y,
-        data.yy - float(pull @ data.plate_y**2),
-        float(np.log1p(data.counts * t).sum()),
+    a = data.xx - (data.plate_x.T * pull[:, None, :]) @ data.plate_x
+    b = data.xy - (pull * data.plate_y) @ data.plate_x
+    yy = data.yy - pull @ data.plate_y**2
+    log_noise = np.log1p(data.counts * t).sum(axis=1)
+    if data.starts is None:
+        return a, b, yy, log_noise
+    # A plate is of one material, so the intercepts' own block is diagonal: with hundreds of materials taking
+    # it out costs what the plates cost, and not the cube of their number.
+    for i, each in enumerate(t):
+        own = intercepts(data, each)
+        share = own.x / own.precision[:, None]
+        a[i] -= share.T @ own.x
+        b[i] -= share.T @ own.y
+        yy[i] -= float(own.y**2 @ (1 / own.precision))
+        log_noise[i] += float(np.log(own.precision).sum())
+    return a, b, yy, log_noise
+
+
+def intercepts(data: Sums, t: Array) -> Intercepts:
+    """Return the intercepts that were taken out, for the plates' variances ``t`` in σ², shape (k,)."""
+    loose = 1 + data.counts * t
+    starts = np.zeros(0, dtype=np.intp) if data.starts is None else data.starts
+    return Intercepts(
+        np.add.reduceat(data.counts / loose, starts),
+        np.add.reduceat(data.plate_x / loose[:, None], starts, axis=0),
+        np.add.reduceat(data.plate_y / loose, starts),
     )
 
 
@@ -163,38 +227,23 @@ class _Sheets:
     unit_variance: Array
 
 
-def _sheets(data: Sums, rho: float, kappas: Array, contrasts: Array) -> _Sheets:
-    """Solve all κ of one ρ together; without open variance they share Z'WZ."""
-    a, b, yy, log_noise = _systems(data, rho, kappas)
-    c, h = len(data.xy), len(kappas)
-    left = np.broadcast_to(a, (h, c, c)).copy()
+def _sheets(data: Sums, rho: Array, kappa: Array, contrasts: Array) -> _Sheets:
+    """Solve h pairs (ρ, κ) together."""
+    left, b, yy, log_noise = systems(data, rho, kappa)
+    c, h = len(data.xy), len(rho)
     diagonal = np.arange(data.q, c)
-    left[:, diagonal, diagonal] += kappas[:, None] ** -2.0
-    right = np.concatenate(
-        [b[:, :, None], np.broadcast_to(contrasts.T, (len(b), *contrasts.T.shape))], axis=2
-    )
+    left[:, diagonal, diagonal] += kappa[:, None] ** -2.0
+    right = np.concatenate([b[:, :, None], np.broadcast_to(contrasts.T, (h, *contrasts.T.shape))], axis=2)
     # A Cholesky factor would serve determinant and solution alike, but numpy's two calls go through
-    # all κ at once, which for these small matrices is several times faster.
+    # all pairs at once, which for these small matrices is several times faster.
     log_det = np.linalg.slogdet(left)[1]
     solved = np.linalg.solve(left, right)
     theta = solved[:, :, 0]
     # The difference of two large sums may come out below what doubles can hold, even negative.
     rest = np.maximum(yy - (b * theta).sum(axis=1), max(1e-14 * data.yy, data.n * _LEAST_SCATTER**2))
-    constant = -0.5 * (log_noise + log_det) - (c - data.q) * np.log(kappas)
+    constant = -0.5 * (log_noise + log_det) - (c - data.q) * np.log(kappa)
     variance = np.einsum("sc,hcs->hs", contrasts, solved[:, :, 1:])
-    return _Sheets(np.full(h, rho), kappas, constant, rest, theta @ contrasts.T, np.maximum(variance, 0.0))
-
-
-def _systems(data: Sums, rho: float, kappas: Array) -> tuple[Array, Array, Array, Array]:
-    """Return the weighted sums, once where κ does not enter them, else for each κ."""
-    distinct = kappas if data.open_variance.any() else kappas[:1]
-    a, b, yy, log_noise = zip(*(weighted(data, rho, float(k)) for k in distinct), strict=True)
-    return np.stack(a), np.stack(b), np.array(yy), np.array(log_noise)
-
-
-def _joined(sheets: list[_Sheets]) -> _Sheets:
-    names = ("rho", "kappa", "log_constant", "rest", "mean", "unit_variance")
-    return _Sheets(*(np.concatenate([getattr(sheet, name) for sheet in sheets]) for name in names))
+    return _Sheets(rho, kappa, constant, rest, theta @ contrasts.T, np.maximum(variance, 0.0))
 
 
 def restricted_log_likelihood(data: Sums, sigma: float, rho: float, kappa: float) -> float:
@@ -208,8 +257,8 @@ def restricted_log_likelihood(data: Sums, sigma: float, rho: float, kappa: float
         rho: τ/σ, plate to plate relative to piece to piece.
         kappa: λ/σ, the effect of one span relative to piece to piece.
     """
-    sheet = _sheets(data, rho, np.array([kappa]), np.zeros((0, len(data.xy))))
-    likelihood = sheet.log_constant - (data.n - data.q) * math.log(sigma) - sheet.rest / (2 * sigma**2)
+    sheet = _sheets(data, np.array([rho]), np.array([kappa]), np.zeros((0, len(data.xy))))
+    likelihood = sheet.log_constant - data.free * math.log(sigma) - sheet.rest / (2 * sigma**2)
     return float(likelihood[0])
 
 
@@ -225,7 +274,7 @@ def fixed(data: Sums, contrasts: Array, *, sigma: float, rho: float, kappa: floa
         rho: τ/σ, plate to plate relative to piece to piece.
         kappa: λ/σ, the effect of one span relative to piece to piece.
     """
-    sheet = _sheets(data, rho, np.array([kappa]), contrasts)
+    sheet = _sheets(data, np.array([rho]), np.array([kappa]), contrasts)
     return sheet.mean[0], sigma**2 * sheet.unit_variance[0]
 
 
@@ -301,13 +350,13 @@ def _grid(
     size: int,
 ) -> Posterior:
     rhos, kappas = (np.exp(np.linspace(*pair, size)) for pair in ranges)
-    sheets = _joined([_sheets(data, float(rho), kappas, contrasts) for rho in rhos])
+    sheets = _sheets(data, np.repeat(rhos, size), np.tile(kappas, size), contrasts)
     log_kappa = np.log(sheets.kappa)
     far = (np.log(sheets.rho) - math.log(prior.plate_ratio[0])) / prior.plate_ratio[1]
     # q intercepts are fitted flat and each takes a degree of freedom, as in restricted likelihood; without
     # it σ would come out too small in small books.
-    u, step = sigma_nodes(data.n - data.q, sheets.rest, log_kappa, prior)
-    log_p = sigma_log_density(u, data.n - data.q, sheets.rest, log_kappa, prior)
+    u, step = sigma_nodes(data.free, sheets.rest, log_kappa, prior)
+    log_p = sigma_log_density(u, data.free, sheets.rest, log_kappa, prior)
     # Each node of σ stands for a step as wide as the local spacing, which differs from row to row.
     log_p += (sheets.log_constant - 0.5 * far**2 + np.log(step))[:, None]
     weight = np.exp(log_p - log_p.max())

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -22,9 +21,9 @@ from scipy.special import ndtr, stdtr
 from tracker.errors import Refused
 from tracker.lazy_modules import np
 from tracker.statistics import EwmaChart, IndividualsChart, ewma, shewhart_individuals, variance_components
-from tracker.why.design import Array, Design, build
+from tracker.why.design import Array, Design, Indices, build, to_working, working_scale
 from tracker.why.picture import draw_watch
-from tracker.why.posterior import Posterior, Sums, infer, quantiles, sums, weighted
+from tracker.why.posterior import Posterior, Sums, infer, intercepts, quantiles, weighted
 from tracker.why.problem import Factor, Observation, Question
 from tracker.why.words import number, per_cent, signed
 from tracker.why.working import typical_scatters
@@ -235,48 +234,144 @@ def watch(
     Args:
         question: The quantity; grades are refused.
         factors: The registry, one per cause.
-        observations: All counted results; bounds and values that are not numbers are left out.
+        observations: All counted results; bounds and values that are not numbers are left out. Results of
+            one plate that share one mapping of factors are worked through together.
         readers: Categories that read rather than make: rigs, operators.
 
     Raises:
         Refused: Grades, or fewer than three usable results.
     """
-    usable = _usable(question, observations)
-    design = build(question, factors, usable)
-    data = sums(design)
-    rows, names = _reader_rows(design, data, readers)
-    posterior = infer(data, rows)
-    fit = _Fit.at(design, data, posterior)
-    charts = _charts(usable, design, fit)
+    book = _Book.of(question, factors, _usable(question, observations))
+    rows, names = _reader_rows(book.design, readers)
+    posterior = infer(book.data, rows)
+    fit = _Fit.at(book, posterior)
     found = Watch(
         question,
-        design.scale.log,
-        charts,
-        _readers(names, design, posterior, usable),
-        _precisions(readers, design, fit, usable),
-        _improbable(usable, design, fit),
+        book.design.scale.log,
+        _charts(book, fit),
+        _readers(names, book, posterior),
+        _precisions(readers, book, fit),
+        _improbable(book, fit),
     )
     signals = (
-        *_plate_signals(found, usable, design, fit),
-        *_reader_signals(found, len(usable)),
-        *_result_signals(found, usable, design, fit),
+        *_plate_signals(found, book, fit),
+        *_reader_signals(found, len(book.usable)),
+        *_result_signals(found, book, fit),
     )
     return screened([replace(found, signals=signals)])[0]
+
+
+@dataclass(frozen=True)
+class _Book:
+    """All results of a quantity; n results in m cells on k plates of q materials, p columns.
+
+    A cell is what was recorded once: results of one plate that share all their factors. Columns are made of
+    cells, so that a book of a hundred thousand pieces costs what its plates cost.
+
+    Attributes:
+        usable: The results.
+        y: Working values less their mean, shape (n,).
+        cell: Cell of each result, shape (n,).
+        design: One row a cell; plates stand in order of material, and of materials each has its own plates.
+        plates: Name of each plate.
+        material: Material of each plate, shape (k,).
+        order: Time of each plate; infinite where it is not known, shape (k,).
+        data: Sums per plate, the intercepts taken out.
+    """
+
+    usable: Sequence[Observation]
+    y: Array
+    cell: Indices
+    design: Design
+    plates: tuple[str, ...]
+    material: Indices
+    order: Array
+    data: Sums
+
+    @classmethod
+    def of(cls, question: Question, factors: Sequence[Factor], usable: Sequence[Observation]) -> _Book:
+        """Gather results into cells and sum them up."""
+        numbers: dict[tuple[str, str, int], int] = {}
+        cell = np.array(
+            [numbers.setdefault((o.material, o.plate, id(o.factors)), len(numbers)) for o in usable]
+        )
+        first = [usable[int(at)] for at in np.unique(cell, return_index=True)[1]]
+        # A job of two materials is two plates here; by material first, so that each has a run of plates.
+        named = [replace(o, plate=f"{o.material}{_BETWEEN}{o.plate}") for o in first]
+        values = np.array([o.value for o in usable])
+        scale = working_scale(question, values)
+        design = replace(build(question, factors, named), scale=scale)
+        y = to_working(scale, values)
+        y = y - y.mean()
+        k = len(design.open_variance)
+        material = np.zeros(k, dtype=np.intp)
+        material[design.plate] = design.material
+        order = np.full(k, math.inf)
+        when = [math.inf if o.order is None else o.order for o in usable]
+        np.minimum.at(order, design.plate[cell], when)
+        names = sorted({o.plate for o in named})
+        plates = tuple(name.partition(_BETWEEN)[2] for name in names)
+        return cls(usable, y, cell, design, plates, material, order, _summed(design, cell, y, material))
+
+    def plate_means(self, values: Array) -> Array:
+        """Return the mean of each plate's results, shape (k,), of values of shape (n,)."""
+        plate = self.design.plate[self.cell]
+        return np.asarray(np.bincount(plate, weights=values) / np.bincount(plate))
+
+    def read_by(self, factor: str) -> dict[str, set[int]]:
+        """Return the plates that each level of a factor has read."""
+        found: dict[str, set[int]] = {}
+        for row, first in enumerate(np.unique(self.cell, return_index=True)[1]):
+            level = str(self.usable[int(first)].factors.get(factor))
+            found.setdefault(level, set()).add(int(self.design.plate[row]))
+        return found
+
+    def in_order(self, material: int) -> list[int]:
+        """Return a material's plates by time; those without a time by name, at the end."""
+        own = np.flatnonzero(self.material == material)
+        return sorted(map(int, own), key=lambda j: (self.order[j], self.plates[j]))
+
+
+_BETWEEN = "\x00"
+"""Between material and plate: sorts before all that names are written with."""
+
+
+def _summed(design: Design, cell: Indices, y: Array, material: Indices) -> Sums:
+    """Reduce cells to sums per plate; a cell's results share its columns and add to y'y alone."""
+    k = len(design.open_variance)
+    count = np.bincount(cell).astype(np.float64)
+    total = np.bincount(cell, weights=y)
+    order = np.argsort(design.plate, kind="stable")
+    starts = np.searchsorted(design.plate[order], np.arange(k))
+    counted = design.x * count[:, None]
+    return Sums(
+        n=len(y),
+        q=0,
+        xx=counted.T @ design.x,
+        xy=design.x.T @ total,
+        yy=float(y @ y),
+        counts=np.bincount(design.plate, weights=count, minlength=k),
+        plate_x=np.add.reduceat(counted[order], starts, axis=0),
+        plate_y=np.bincount(design.plate, weights=total, minlength=k),
+        open_variance=design.open_variance,
+        looseness=np.ones(k),
+        starts=np.flatnonzero(np.diff(material, prepend=-1)),
+    )
 
 
 def _amount(found: Watch, value: float) -> str:
     return per_cent(value) if found.fraction else f"{signed(value)} {found.question.unit}".rstrip()
 
 
-def _plate_signals(found: Watch, usable: Sequence[Observation], design: Design, fit: _Fit) -> list[Signal]:
+def _plate_signals(found: Watch, book: _Book, fit: _Fit) -> list[Signal]:
     """Return for each chart its worst plate, its largest step and its trend.
 
     Residuals of a fit scatter less than what was fitted: by the part of the degrees of freedom left.
     """
-    place_of = {o.plate: int(plate) for o, plate in zip(usable, design.plate, strict=True)}
+    places = {name: i for i, name in enumerate(book.design.materials)}
     signals = []
     for chart in found.charts:
-        z = np.array([fit.plate_z[place_of[name]] for name in chart.plates])
+        z = fit.plate_z[book.in_order(places[chart.material])]
         worst, p = _worst_plate(chart, z, fit.free)
         if worst is not None:
             limits = f"{_amount(found, chart.individuals.low)} to {_amount(found, chart.individuals.high)}"
@@ -373,16 +468,16 @@ def _reader_signals(found: Watch, results: int) -> list[Signal]:
     return signals
 
 
-def _result_signals(found: Watch, usable: Sequence[Observation], design: Design, fit: _Fit) -> list[Signal]:
+def _result_signals(found: Watch, book: _Book, fit: _Fit) -> list[Signal]:
     """Return the results that the others foresaw least."""
     z = np.nan_to_num(np.abs(fit.z))
-    free = max(len(usable) - len(design.open_variance), 1)
-    p = np.minimum(1.0, len(usable) * 2 * stdtr(free, -z))
+    free = max(len(z) - len(book.plates), 1)
+    p = np.minimum(1.0, len(z) * 2 * stdtr(free, -z))
     # The least foreseen result, and every other that is as improbable among so many.
     rows = [int(row) for row in np.argsort(p, kind="stable") if p[row] < FALSE] or [int(np.argmin(p))]
     signals = []
     for row in rows:
-        result = _improbable_row(usable[row], design, fit, row, float(p[row]))
+        result = _improbable_row(book, fit, row, float(p[row]))
         text = (
             f"{result.result_id} ({result.specimen or result.plate}) reads {number(result.value)} where "
             f"{number(result.expected)} {found.question.unit} was to be expected "
@@ -432,59 +527,61 @@ class _Fit:
     plate_z: Array
 
     @classmethod
-    def at(cls, design: Design, data: Sums, posterior: Posterior) -> _Fit:
-        """Fit the design with the scatters' geometric means.
+    def at(cls, book: _Book, posterior: Posterior) -> _Fit:
+        """Fit the book with the scatters' geometric means.
 
         With P = W - WZ(Z'WZ + prior)⁻¹Z'W, the leave-one-out residual of result i is
         (Py)_i/P_ii with variance σ²/P_ii (C. Rasmussen and C. Williams, Gaussian
         Processes for Machine Learning, 2006, eq. 5.12, with intercepts flat).
         """
+        data, design, plate = book.data, book.design, book.design.plate
         sigma, rho, kappa = typical_scatters(posterior)
         matrix, right, _, _ = weighted(data, rho, kappa)
-        effects = np.arange(data.q, len(matrix))
-        matrix[effects, effects] += kappa**-2.0
-        theta = np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
-        z = np.hstack([np.eye(data.q)[design.material], design.x])
-        y = design.y - design.y.mean()
-        t = rho**2 + kappa**2 * data.open_variance
-        pull = (t / (1 + data.counts * t))[design.plate]
-        wz = z - pull[:, None] * data.plate_x[design.plate]
-        py = y - pull * data.plate_y[design.plate] - wz @ theta
-        own = 1 - pull - np.einsum("ij,ji->i", wz, np.linalg.solve(matrix, wz.T))
-        # A result that alone fixes an effect has nothing to be held against.
-        own = np.where(own > 1e-9, own, np.nan)  # noqa: PLR2004 - rounding of one
-        plate_sd = sigma * np.sqrt(t + 1 / data.counts)
+        matrix[np.arange(len(right)), np.arange(len(right))] += kappa**-2.0
         inverse = np.linalg.inv(matrix)
-        fitted = len(effects) - kappa**-2.0 * float(np.trace(inverse[np.ix_(effects, effects)]))
-        plates = max(len(data.counts) - data.q, 1)
-        free = max((plates - fitted) / plates, 0.1)
-        # The score of a shift of one plate: sum of Py over it, with variance 1'P1 (same source).
+        theta = inverse @ right
+        t = rho**2 + kappa**2 * data.open_variance
         loose = 1 + data.counts * t
-        rows = data.plate_x / loose[:, None]
-        shift = np.maximum(data.counts / loose - np.einsum("kc,cd,kd->k", rows, inverse, rows), 1e-9)
-        plate_z = np.bincount(design.plate, weights=py) / (sigma * np.sqrt(shift))
-        return cls(
-            y - z @ theta, theta[data.q :], plate_sd, py / (sigma * np.sqrt(own)), py / own, free, plate_z
-        )
+        own = intercepts(data, t)
+        level = (own.y - own.x @ theta) / own.precision
+        left = book.y - (level[design.material] + design.x @ theta)[book.cell]
+        of = plate[book.cell]
+        py = left - ((t / loose) * np.bincount(of, weights=left))[of]
+
+        def explained(rows: Array, one: Array, material: Indices) -> Array:
+            """Return diag(R (Z'WZ + prior)⁻¹ R') for rows R of Z that hold ``one`` at their material."""
+            share = one / own.precision[material]
+            rest = rows - share[:, None] * own.x[material]
+            return np.asarray(share * one + ((rest @ inverse) * rest).sum(axis=1))
+
+        rows = design.x - (t / loose)[plate][:, None] * data.plate_x[plate]
+        kept = (1 - t / loose)[plate] - explained(rows, 1 / loose[plate], design.material)
+        # A result that alone fixes an effect has nothing to be held against.
+        kept = np.where(kept > 1e-9, kept, np.nan)[book.cell]  # noqa: PLR2004 - rounding of one
+        # The score of a shift of one plate: sum of Py over it, with variance 1'P1 (same source).
+        shift = data.counts / loose
+        shift = shift - explained(data.plate_x / loose[:, None], shift, book.material)
+        plate_z = np.bincount(of, weights=py) / (sigma * np.sqrt(np.maximum(shift, 1e-9)))
+        fitted = len(theta) - kappa**-2.0 * float(np.trace(inverse))
+        plates = max(len(data.counts) - len(own.precision), 1)
+        free = max((plates - fitted) / plates, 0.1)
+        plate_sd = sigma * np.sqrt(t + 1 / data.counts)
+        return cls(left, theta, plate_sd, py / (sigma * np.sqrt(kept)), py / kept, free, plate_z)
 
 
-def _plate_means(design: Design, values: Array) -> Array:
-    return np.asarray(np.bincount(design.plate, weights=values) / np.bincount(design.plate))
-
-
-def _charts(usable: list[Observation], design: Design, fit: _Fit) -> tuple[PlateChart, ...]:
-    means = _plate_means(design, fit.left) * design.scale.unit
+def _charts(book: _Book, fit: _Fit) -> tuple[PlateChart, ...]:
+    means = book.plate_means(fit.left) * book.design.scale.unit
     charts = []
-    for index, material in enumerate(design.materials):
-        places = _plates_in_order(usable, design, index)
+    for index, material in enumerate(book.design.materials):
+        places = book.in_order(index)
         # Plate means and not single pieces: pieces of one plate share its luck and would make a run where
         # there is none.
         if len(places) >= _FEWEST_PLATES:
-            values = [float(means[place]) for place, _ in places]
+            values = [float(means[place]) for place in places]
             individuals = shewhart_individuals(values)
             # Short-term scatter, because a drift has already widened the model's plate scatter.
-            sigma = individuals.sigma or float(np.median([fit.plate_sd[place] for place, _ in places]))
-            names = tuple(name for _, name in places)
+            sigma = individuals.sigma or float(np.median(fit.plate_sd[places]))
+            names = tuple(book.plates[place] for place in places)
             average = ewma(values, centre=0.0, sigma=sigma)
             charts.append(
                 PlateChart(material, names, tuple(values), individuals, average, _step(names, values))
@@ -492,85 +589,72 @@ def _charts(usable: list[Observation], design: Design, fit: _Fit) -> tuple[Plate
     return tuple(charts)
 
 
-def _plates_in_order(usable: list[Observation], design: Design, material: int) -> list[tuple[int, str]]:
-    """Return (index, name) of a material's plates by time; those without a time by name, at the end."""
-    first: dict[str, tuple[float, int]] = {}
-    for row, o in enumerate(usable):
-        if design.material[row] == material:
-            when = math.inf if o.order is None else o.order
-            known = first.get(o.plate, (math.inf, 0))
-            first[o.plate] = (min(when, known[0]), int(design.plate[row]))
-    ordered = sorted(first.items(), key=lambda item: (item[1][0], item[0]))
-    return [(place, name) for name, (_, place) in ordered]
-
-
-def _reader_rows(design: Design, data: Sums, readers: Sequence[str]) -> tuple[Array, list[tuple[str, str]]]:
+def _reader_rows(design: Design, readers: Sequence[str]) -> tuple[Array, list[tuple[str, str]]]:
     """Return, for each level of each reader, its effect less the mean of all levels."""
     rows, names = [], []
     for index, factor in enumerate(design.factors):
         if factor.name in readers and factor.kind == "category":
             own = np.flatnonzero(design.owner == index)
             for column in own:
-                row = np.zeros(len(data.xy))
+                row = np.zeros(design.x.shape[1])
                 # Against the mean of all levels, so that no rig is taken for the true one.
-                row[data.q + own] -= math.sqrt(0.5) / len(own)
-                row[data.q + column] += math.sqrt(0.5)
+                row[own] -= math.sqrt(0.5) / len(own)
+                row[column] += math.sqrt(0.5)
                 rows.append(row)
                 names.append((factor.name, str(design.levels[column])))
-    return np.array(rows).reshape(len(rows), len(data.xy)), names
+    return np.array(rows).reshape(len(rows), design.x.shape[1]), names
 
 
-def _readers(
-    names: list[tuple[str, str]], design: Design, posterior: Posterior, usable: list[Observation]
-) -> tuple[ReaderLevel, ...]:
+def _readers(names: list[tuple[str, str]], book: _Book, posterior: Posterior) -> tuple[ReaderLevel, ...]:
     if not names:
         return ()
-    limits = quantiles(posterior, (0.025, 0.5, 0.975)) * design.scale.unit
-    if design.scale.log:
+    limits = quantiles(posterior, (0.025, 0.5, 0.975)) * book.design.scale.unit
+    if book.design.scale.log:
         limits = np.expm1(limits)
     mean = posterior.weight @ posterior.mean
     spread = posterior.weight @ (posterior.variance + (posterior.mean - mean) ** 2)
     z = mean / np.sqrt(np.maximum(spread, 1e-300))
-    plates = Counter(
-        (factor, level)
-        for factor in {name for name, _ in names}
-        for level, _ in {(str(o.factors.get(factor)), o.plate) for o in usable}
-    )
+    read = {factor: book.read_by(factor) for factor, _ in names}
     return tuple(
-        ReaderLevel(factor, level, plates[factor, level], float(middle), float(low), float(high), float(own))
+        ReaderLevel(
+            factor,
+            level,
+            len(read[factor].get(level, ())),
+            float(middle),
+            float(low),
+            float(high),
+            float(own),
+        )
         for (factor, level), low, middle, high, own in zip(names, *limits, z, strict=True)
     )
 
 
-def _precisions(
-    readers: Sequence[str], design: Design, fit: _Fit, usable: list[Observation]
-) -> tuple[Precision, ...]:
+def _precisions(readers: Sequence[str], book: _Book, fit: _Fit) -> tuple[Precision, ...]:
     found = []
+    design = book.design
     for index, factor in enumerate(design.factors):
         if factor.name in readers:
             own = design.owner == index
             # The reader's own effect is put back, because it is what this figure is about.
-            values = _plate_means(design, fit.left + design.x[:, own] @ fit.effect[own]) * design.scale.unit
-            groups: dict[str, dict[int, float]] = {}
-            for row, o in enumerate(usable):
-                level = groups.setdefault(str(o.factors.get(factor.name)), {})
-                level[int(design.plate[row])] = float(values[design.plate[row]])
-            lists = [list(group.values()) for group in groups.values()]
+            put_back = (design.x[:, own] @ fit.effect[own])[book.cell]
+            values = book.plate_means(fit.left + put_back) * design.scale.unit
+            lists = [[float(values[j]) for j in sorted(read)] for read in book.read_by(factor.name).values()]
             if len(lists) > 1 and any(len(group) > 1 for group in lists):
                 parts = variance_components(lists)
                 found.append(Precision(factor.name, parts.s_r, parts.s_l))
     return tuple(found)
 
 
-def _improbable(usable: list[Observation], design: Design, fit: _Fit) -> tuple[Improbable, ...]:
+def _improbable(book: _Book, fit: _Fit) -> tuple[Improbable, ...]:
     p = 2 * ndtr(-np.abs(fit.z))
     # Bonferroni's bound: in a book of a thousand results the improbable happens daily.
-    rows = np.flatnonzero(p * len(usable) < _EXPECTED_FALSE)
-    found = [_improbable_row(usable[row], design, fit, int(row), float(p[row])) for row in rows]
+    rows = np.flatnonzero(p * len(book.usable) < _EXPECTED_FALSE)
+    found = [_improbable_row(book, fit, int(row), float(p[row])) for row in rows]
     return tuple(sorted(found, key=lambda item: item.p))
 
 
-def _improbable_row(o: Observation, design: Design, fit: _Fit, row: int, p: float) -> Improbable:
+def _improbable_row(book: _Book, fit: _Fit, row: int, p: float) -> Improbable:
+    o, scale = book.usable[row], book.design.scale
     missed = float(fit.missed[row])
-    expected = o.value * math.exp(-missed) if design.scale.log else o.value - missed * design.scale.unit
+    expected = o.value * math.exp(-missed) if scale.log else o.value - missed * scale.unit
     return Improbable(o.result_id, o.specimen, o.plate, o.value, expected, float(fit.z[row]), p)
