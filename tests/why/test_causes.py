@@ -56,7 +56,7 @@ def test_sets_agree_with_solving_each_from_scratch() -> None:
     for i, one in enumerate(sets):
         size = scale.copy()
         for k, cause in enumerate(causes):
-            size[cause.column - q] *= 1.0 if k in one else (0.02 if cause.unrecorded else 0.15)
+            size[cause.column - q] *= 1.0 if k in one else (0.02 if cause.unrecorded else 0.1)
         scaled = replace(design, x=design.x * size)
         found = plain.posterior(scaled, np.hstack([rows[:, :q], rows[:, q:] * size]), 1.0, rho, kappa)
         assert mean[cell, i] == pytest.approx(found[0], abs=1e-8)

@@ -15,7 +15,7 @@ from tracker.errors import Refused
 from tracker.why import Factor, Observation, watch
 from tracker.why.design import build
 from tracker.why.posterior import infer, sums
-from tracker.why.watch import _Book, _Fit
+from tracker.why.watch import Records, _Book, _Fit
 from tracker.why.working import typical_scatters
 
 _WORLD = World({f.name: 0.04 for f in SIX}, 0.02, 0.01)
@@ -47,7 +47,7 @@ def test_leave_one_out_agrees_with_leaving_one_out() -> None:
     """The closed form equals the plain computation that really leaves the result out."""
     observations = _plates(6)
     design = build(STRENGTH, SIX, observations)
-    book = _Book.of(STRENGTH, SIX, observations)
+    book = _Book.of(STRENGTH, SIX, Records.of(observations))
     post = infer(book.data, np.zeros((0, len(book.data.xy))))
     fit = _Fit.at(book, post)
     for row in (0, 7, 29):
@@ -56,12 +56,11 @@ def test_leave_one_out_agrees_with_leaving_one_out() -> None:
 
 @pytest.mark.parametrize("share", [True, False])
 def test_sums_of_cells_are_those_of_single_results(share: bool) -> None:
-    """Intercepts taken out plate by plate, and results that share their factors worked through together, give
-    the posterior, residuals and plate distances of one row a result and one column a material."""
+    """One row a cell and no column a material give what one row a result and one column a material do."""
     observations = _several_materials(share=share)
     factors = (*SIX, _RIG)
     design = build(STRENGTH, factors, observations)
-    book = _Book.of(STRENGTH, factors, observations)
+    book = _Book.of(STRENGTH, factors, Records.of(observations))
     q, p = len(design.materials), design.x.shape[1]
     assert (len(book.data.plate_x), q) == (24, 3)
     assert len(book.design.y) == (24 if share else len(observations))

@@ -343,7 +343,7 @@ def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[
     refused: dict[str, str] = {}
     for each in surveys(book, plugged, declared, names):
         try:
-            found.append(watch(each.question, each.factors, each.observations))
+            found.append(watch(each.question, each.factors, each.records))
         except Refused as refusal:
             refused[each.question.named] = str(refusal)
     return screened(found), refused

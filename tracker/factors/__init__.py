@@ -5,7 +5,13 @@ from __future__ import annotations
 from tracker.factors.inforce import Changed, Heating, InForce, heating, in_force
 from tracker.factors.kept import OF_DAYS
 from tracker.factors.printed import changed_by_hand
-from tracker.factors.reading import factors_of, in_registry_order, measurement_factors
+from tracker.factors.reading import (
+    factors_of,
+    in_registry_order,
+    measurement_factors,
+    some_of,
+    test_values,
+)
 from tracker.factors.registry import (
     MOISTURE,
     REGISTRY,
@@ -36,6 +42,8 @@ __all__ = [
     "in_force",
     "in_registry_order",
     "measurement_factors",
+    "some_of",
+    "test_values",
     "unit_of",
     "value_words",
 ]

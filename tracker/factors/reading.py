@@ -451,15 +451,40 @@ def _rigs(session: Session | Connection, some: list[int]) -> dict[int, list[str]
     return names
 
 
+_SAYS: Final = {
+    "operator": ("typed", "measurement"),
+    "rig": ("typed", "measurement"),
+    "method_version": ("typed", "measurement"),
+    "age_h": ("typed", "from the end of the job to the measurement"),
+    "room_c": (MEASURED, "measurement"),
+    "room_rh": (MEASURED, "measurement"),
+}
+"""Basis and source of each factor of a test."""
+
+
 def _of_measurement(row: Any, rigs: list[str]) -> Factors:
     found: Factors = {}
-    put(found, "operator", row.operator, "typed", "measurement")
-    put(found, "rig", ", ".join(rigs) or None, "typed", "measurement")
-    put(found, "method_version", row.method_version, "typed", "measurement")
-    put(found, "age_h", _age(row.printed_at, row.at), "typed", "from the end of the job to the measurement")
-    put(found, "room_c", row.room_c, MEASURED, "measurement")
-    put(found, "room_rh", row.room_rh_pct, MEASURED, "measurement")
+    for name, value in test_values(row, rigs, row.printed_at).items():
+        put(found, name, value, *_SAYS[name])
     return found
+
+
+def test_values(row: Any, rigs: Sequence[str], printed: dt.datetime | None) -> dict[str, float | str | None]:
+    """Return the bare values of a test's factors; None where one is not recorded.
+
+    Args:
+        row: The measurement: operator, at, room_c, room_rh_pct and method_version.
+        rigs: Names of the rigs it was made on.
+        printed: When the piece was printed.
+    """
+    return {
+        "operator": row.operator,
+        "rig": ", ".join(rigs) or None,
+        "method_version": row.method_version,
+        "age_h": _age(printed, row.at),
+        "room_c": row.room_c,
+        "room_rh": row.room_rh_pct,
+    }
 
 
 def _age(printed: dt.datetime | None, tested: dt.datetime | None) -> float | None:

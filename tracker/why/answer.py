@@ -39,7 +39,7 @@ from tracker.why.separable import MATERIAL
 from tracker.why.words import findings_in_words, items_in_words
 from tracker.why.working import Extra, Working, compared_in, noise_weights, plates_beyond_factors, work
 
-NAMED = 0.7
+NAMED = 0.65
 """Probability from which one factor is named: more than two to one against everything else together."""
 _USUAL = 0.05
 """Probability of error at which a difference is claimed."""

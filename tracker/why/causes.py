@@ -38,8 +38,8 @@ from tracker.why.posterior import (
 
 Range = tuple[float, float]
 
-_FAINT = 0.15
-"""ε of a recorded factor: 3 % where an effect that acts has 20 %."""
+_FAINT = 0.1
+"""ε of a recorded factor: 2 % where an effect that acts has 20 %."""
 _NOTHING = 0.02
 """ε of what nobody recorded: it is there or it is not."""
 _LEFT_OUT = 1e-3
@@ -245,7 +245,7 @@ def _base(
     solved = np.linalg.solve(inner, right)
     u = len(columns)
     by_cause, by_y, by_row = solved[:, :, :u], solved[:, :, u], solved[:, :, u + 1 :]
-    v = np.linalg.inv(a[:, columns[:, None], columns] - cross @ by_cause)
+    v = np.asarray(np.linalg.inv(a[:, columns[:, None], columns] - cross @ by_cause), dtype=np.float64)
     left = b[:, columns] - (cross @ by_y[:, :, None])[:, :, 0]
     m = (v @ left[:, :, None])[:, :, 0]
     rest = yy - (b[:, others] * by_y).sum(axis=1) - (left * m).sum(axis=1)

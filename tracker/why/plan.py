@@ -650,12 +650,12 @@ def _plate_words(working: Working, bench: _Bench, bits: Array) -> str:
     text = f"{label} once more" if not changes else f"as {label}, but {', '.join(changes)}"
     for i in bench.split:
         one, other = (_level(level) for level in bench.levels[i])
-        text += f"; half of the pieces each: {of[i].words} {one} and {other}"
+        text += f"; half of the pieces each: {of[i].words} {one} and {other} {of[i].unit}".rstrip()
     return text
 
 
 def _level(value: Level) -> str:
-    return f"{value:.4g}" if isinstance(value, float) else str(value)
+    return number(value) if isinstance(value, float) else str(value)
 
 
 def _foreseen(

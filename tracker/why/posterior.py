@@ -88,12 +88,12 @@ class Sums:
 
 @dataclass(frozen=True)
 class Intercepts:
-    """The materials' intercepts given the effects; m materials, c columns.
+    """The materials' intercepts given the effects; m materials, c columns, … pairs (ρ, κ).
 
     Attributes:
-        precision: Precision of each in 1/σ², shape (m,).
-        x: Weighted sums of the columns over its plates, shape (m, c).
-        y: Weighted sums of the values, shape (m,).
+        precision: Precision of each in 1/σ², shape (…, m).
+        x: Weighted sums of the columns over its plates, shape (…, m, c).
+        y: Weighted sums of the values, shape (…, m).
     """
 
     precision: Array
@@ -167,7 +167,7 @@ def systems(data: Sums, rho: Array, kappa: Array) -> tuple[Array, Array, Array, 
             return tuple(part[back] for part in systems(data, distinct, np.ones(len(distinct))))  # type: ignore[return-value]
     k, c = data.plate_x.shape
     parts = -(-len(rho) * k * max(c, 1) // _AT_ONCE)
-    if 1 < parts and len(rho) > 1:
+    if parts > 1 and len(rho) > 1:
         split = zip(np.array_split(rho, parts), np.array_split(kappa, parts), strict=True)
         found = [systems(data, r, s) for r, s in split if len(r)]
         return tuple(np.concatenate(each) for each in zip(*found, strict=True))  # type: ignore[return-value]
@@ -181,24 +181,24 @@ def systems(data: Sums, rho: Array, kappa: Array) -> tuple[Array, Array, Array, 
         return a, b, yy, log_noise
     # A plate is of one material, so the intercepts' own block is diagonal: with hundreds of materials taking
     # it out costs what the plates cost, and not the cube of their number.
-    for i, each in enumerate(t):
-        own = intercepts(data, each)
-        share = own.x / own.precision[:, None]
-        a[i] -= share.T @ own.x
-        b[i] -= share.T @ own.y
-        yy[i] -= float(own.y**2 @ (1 / own.precision))
-        log_noise[i] += float(np.log(own.precision).sum())
-    return a, b, yy, log_noise
+    own = intercepts(data, t)
+    share = (own.x / own.precision[..., None]).swapaxes(1, 2)
+    return (
+        a - share @ own.x,
+        b - (share @ own.y[..., None])[..., 0],
+        yy - (own.y**2 / own.precision).sum(axis=1),
+        log_noise + np.log(own.precision).sum(axis=1),
+    )
 
 
 def intercepts(data: Sums, t: Array) -> Intercepts:
-    """Return the intercepts that were taken out, for the plates' variances ``t`` in σ², shape (k,)."""
+    """Return the intercepts that were taken out, for the plates' variances ``t`` in σ², shape (…, k)."""
     loose = 1 + data.counts * t
     starts = np.zeros(0, dtype=np.intp) if data.starts is None else data.starts
     return Intercepts(
-        np.add.reduceat(data.counts / loose, starts),
-        np.add.reduceat(data.plate_x / loose[:, None], starts, axis=0),
-        np.add.reduceat(data.plate_y / loose, starts),
+        np.add.reduceat(data.counts / loose, starts, axis=-1),
+        np.add.reduceat(data.plate_x / loose[..., None], starts, axis=-2),
+        np.add.reduceat(data.plate_y / loose, starts, axis=-1),
     )
 
 

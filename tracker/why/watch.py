@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -34,7 +34,9 @@ _FEWEST_PLATES = 3
 _FEWEST_FOR_STEP = 6
 _EXPECTED_FALSE = 0.05
 """Results listed of a whole book in which nothing is wrong, on average."""
-_SHUFFLES = 1999
+_SHUFFLES = (199, 1999)
+_CLEARLY_NOTHING = 0.15
+"""Probability above which a step is not looked at more closely."""
 
 
 @dataclass(frozen=True)
@@ -222,10 +224,58 @@ def screened(found: Sequence[Watch]) -> list[Watch]:
     ]
 
 
+@dataclass(frozen=True)
+class Records:
+    """Results of a quantity in cells: what was recorded once; n results in m cells.
+
+    Results of one plate of which all the same is recorded make one cell, so that a book of a hundred thousand
+    pieces costs what its plates cost.
+
+    Attributes:
+        values: Their values, shape (n,).
+        cell: Cell of each, shape (n,).
+        cells: One result of each cell, with its plate, material, time and factors.
+        name: Gives the ID of a result and of its specimen by its number.
+    """
+
+    values: Array
+    cell: Indices
+    cells: tuple[Observation, ...]
+    name: Callable[[int], tuple[str, str]]
+
+    @classmethod
+    def of(cls, observations: Sequence[Observation]) -> Records:
+        """Gather results by their plate and the mapping of factors that they share."""
+        rows = sorted(observations, key=lambda o: o.result_id)
+        numbers: dict[tuple[Any, ...], int] = {}
+        keys = [(o.material, o.plate, o.censored, id(o.factors)) for o in rows]
+        cell = np.array([numbers.setdefault(key, len(numbers)) for key in keys], dtype=np.intp)
+        first = np.unique(cell, return_index=True)[1]
+        return cls(
+            np.array([o.value for o in rows], dtype=np.float64),
+            cell,
+            tuple(rows[int(at)] for at in first),
+            lambda row: (rows[row].result_id, rows[row].specimen),
+        )
+
+    def usable(self) -> Records:
+        """Return the results that have a residual: numbers, and no bounds."""
+        # A bound has no residual: nobody knows how far beyond it the truth lies.
+        bound = np.array([o.censored is not None for o in self.cells], dtype=bool)
+        kept = np.flatnonzero(np.isfinite(self.values) & ~bound[self.cell])
+        used, cell = np.unique(self.cell[kept], return_inverse=True)
+        return Records(
+            self.values[kept],
+            cell,
+            tuple(self.cells[int(i)] for i in used),
+            lambda row: self.name(int(kept[row])),
+        )
+
+
 def watch(
     question: Question,
     factors: Sequence[Factor],
-    observations: Sequence[Observation],
+    observations: Sequence[Observation] | Records,
     *,
     readers: Sequence[str] = ("rig", "operator"),
 ) -> Watch:
@@ -234,14 +284,26 @@ def watch(
     Args:
         question: The quantity; grades are refused.
         factors: The registry, one per cause.
-        observations: All counted results; bounds and values that are not numbers are left out. Results of
-            one plate that share one mapping of factors are worked through together.
+        observations: All its counted results; bounds and values that are not numbers are left out.
         readers: Categories that read rather than make: rigs, operators.
 
     Raises:
         Refused: Grades, or fewer than three usable results.
     """
-    book = _Book.of(question, factors, _usable(question, observations))
+    if question.ordinal:
+        raise Refused(
+            f"{question.quantity} holds grades", why="residuals need numbers", do="Compare groups with why."
+        )
+    if not isinstance(observations, Records):
+        observations = Records.of([o for o in observations if o.quantity == question.quantity])
+    records = observations.usable()
+    if len(records.values) < _FEWEST_PLATES:
+        raise Refused(
+            f"only {len(records.values)} usable results of {question.quantity}",
+            why="three are needed",
+            do="Test more pieces.",
+        )
+    book = _Book.of(question, factors, records)
     rows, names = _reader_rows(book.design, readers)
     posterior = infer(book.data, rows)
     fit = _Fit.at(book, posterior)
@@ -255,7 +317,7 @@ def watch(
     )
     signals = (
         *_plate_signals(found, book, fit),
-        *_reader_signals(found, len(book.usable)),
+        *_reader_signals(found, len(records.values)),
         *_result_signals(found, book, fit),
     )
     return screened([replace(found, signals=signals)])[0]
@@ -265,13 +327,9 @@ def watch(
 class _Book:
     """All results of a quantity; n results in m cells on k plates of q materials, p columns.
 
-    A cell is what was recorded once: results of one plate that share all their factors. Columns are made of
-    cells, so that a book of a hundred thousand pieces costs what its plates cost.
-
     Attributes:
-        usable: The results.
+        records: The results.
         y: Working values less their mean, shape (n,).
-        cell: Cell of each result, shape (n,).
         design: One row a cell; plates stand in order of material, and of materials each has its own plates.
         plates: Name of each plate.
         material: Material of each plate, shape (k,).
@@ -279,9 +337,8 @@ class _Book:
         data: Sums per plate, the intercepts taken out.
     """
 
-    usable: Sequence[Observation]
+    records: Records
     y: Array
-    cell: Indices
     design: Design
     plates: tuple[str, ...]
     material: Indices
@@ -289,47 +346,42 @@ class _Book:
     data: Sums
 
     @classmethod
-    def of(cls, question: Question, factors: Sequence[Factor], usable: Sequence[Observation]) -> _Book:
-        """Gather results into cells and sum them up."""
-        numbers: dict[tuple[str, str, int], int] = {}
-        cell = np.array(
-            [numbers.setdefault((o.material, o.plate, id(o.factors)), len(numbers)) for o in usable]
-        )
-        first = [usable[int(at)] for at in np.unique(cell, return_index=True)[1]]
+    def of(cls, question: Question, factors: Sequence[Factor], records: Records) -> _Book:
+        """Make the columns of the cells and sum the results up."""
         # A job of two materials is two plates here; by material first, so that each has a run of plates.
-        named = [replace(o, plate=f"{o.material}{_BETWEEN}{o.plate}") for o in first]
-        values = np.array([o.value for o in usable])
-        scale = working_scale(question, values)
+        named = [replace(o, plate=f"{o.material}{_BETWEEN}{o.plate}") for o in records.cells]
+        scale = working_scale(question, records.values)
         design = replace(build(question, factors, named), scale=scale)
-        y = to_working(scale, values)
+        y = to_working(scale, records.values)
         y = y - y.mean()
         k = len(design.open_variance)
         material = np.zeros(k, dtype=np.intp)
         material[design.plate] = design.material
         order = np.full(k, math.inf)
-        when = [math.inf if o.order is None else o.order for o in usable]
-        np.minimum.at(order, design.plate[cell], when)
-        names = sorted({o.plate for o in named})
-        plates = tuple(name.partition(_BETWEEN)[2] for name in names)
-        return cls(usable, y, cell, design, plates, material, order, _summed(design, cell, y, material))
+        np.minimum.at(order, design.plate, [math.inf if o.order is None else o.order for o in named])
+        plates = tuple(name.partition(_BETWEEN)[2] for name in sorted({o.plate for o in named}))
+        return cls(records, y, design, plates, material, order, _summed(design, records.cell, y, material))
+
+    @property
+    def plate(self) -> Indices:
+        """Plate of each result, shape (n,)."""
+        return self.design.plate[self.records.cell]
 
     def plate_means(self, values: Array) -> Array:
         """Return the mean of each plate's results, shape (k,), of values of shape (n,)."""
-        plate = self.design.plate[self.cell]
-        return np.asarray(np.bincount(plate, weights=values) / np.bincount(plate))
+        return np.asarray(np.bincount(self.plate, weights=values) / self.data.counts)
 
     def read_by(self, factor: str) -> dict[str, set[int]]:
         """Return the plates that each level of a factor has read."""
         found: dict[str, set[int]] = {}
-        for row, first in enumerate(np.unique(self.cell, return_index=True)[1]):
-            level = str(self.usable[int(first)].factors.get(factor))
-            found.setdefault(level, set()).add(int(self.design.plate[row]))
+        for plate, cell in zip(self.design.plate, self.records.cells, strict=True):
+            found.setdefault(str(cell.factors.get(factor)), set()).add(int(plate))
         return found
 
     def in_order(self, material: int) -> list[int]:
         """Return a material's plates by time; those without a time by name, at the end."""
-        own = np.flatnonzero(self.material == material)
-        return sorted(map(int, own), key=lambda j: (self.order[j], self.plates[j]))
+        first, last = np.searchsorted(self.material, [material, material + 1])
+        return sorted(range(int(first), int(last)), key=lambda j: (self.order[j], self.plates[j]))
 
 
 _BETWEEN = "\x00"
@@ -350,9 +402,9 @@ def _summed(design: Design, cell: Indices, y: Array, material: Indices) -> Sums:
         xx=counted.T @ design.x,
         xy=design.x.T @ total,
         yy=float(y @ y),
-        counts=np.bincount(design.plate, weights=count, minlength=k),
+        counts=np.asarray(np.bincount(design.plate, weights=count, minlength=k), dtype=np.float64),
         plate_x=np.add.reduceat(counted[order], starts, axis=0),
-        plate_y=np.bincount(design.plate, weights=total, minlength=k),
+        plate_y=np.asarray(np.bincount(design.plate, weights=total, minlength=k), dtype=np.float64),
         open_variance=design.open_variance,
         looseness=np.ones(k),
         starts=np.flatnonzero(np.diff(material, prepend=-1)),
@@ -410,16 +462,27 @@ def _worst_plate(chart: PlateChart, z: Array, free: float) -> tuple[str | None, 
 
 
 def _step(names: Sequence[str], values: Sequence[float]) -> Since | None:
-    """Return the step that divides plates in order of time best, its probability by shuffling them."""
+    """Return the step that divides plates in order of time best, with its probability.
+
+    By shuffling the plates; few shuffles where few already show that it is nothing. Beyond what shuffles can
+    tell, the t test of the step for every cut it was picked from bounds it (Bonferroni).
+    """
     n = len(values)
     if n < _FEWEST_FOR_STEP:
         return None
     series = np.array(values)
-    # Seeded by the number of plates alone, so that a book gives the same lines every time it is asked.
-    shuffles = np.random.default_rng(n).permuted(np.tile(series, (_SHUFFLES, 1)), axis=1)
     seen, at = _largest_step(series[None])
-    least, _ = _largest_step(shuffles)
-    p = (1 + int(np.count_nonzero(least >= seen[0] * (1 - 1e-12)))) / (_SHUFFLES + 1)
+    # Seeded by the number of plates alone, so that a book gives the same lines every time it is asked.
+    rng = np.random.default_rng(n)
+    for count in _SHUFFLES:
+        least, _ = _largest_step(rng.permuted(np.tile(series, (count, 1)), axis=1))
+        larger = int(np.count_nonzero(least >= seen[0] * (1 - 1e-12)))
+        p = (1 + larger) / (count + 1)
+        if p > _CLEARLY_NOTHING:
+            break
+    if not larger:
+        spread = math.sqrt(max(float(((series - series.mean()) ** 2).sum()) - seen[0] ** 2, 1e-300) / (n - 2))
+        p = min(p, (n - 3) * 2 * float(stdtr(n - 2, -seen[0] / spread)))
     cut = int(at[0])
     return Since(names[cut], float(series[cut:].mean() - series[:cut].mean()), cut, n - cut, p)
 
@@ -487,23 +550,6 @@ def _result_signals(found: Watch, book: _Book, fit: _Fit) -> list[Signal]:
     return signals
 
 
-def _usable(question: Question, observations: Sequence[Observation]) -> list[Observation]:
-    if question.ordinal:
-        raise Refused(
-            f"{question.quantity} holds grades", why="residuals need numbers", do="Compare groups with why."
-        )
-    # A bound has no residual: nobody knows how far beyond it the truth lies.
-    kept = [o for o in observations if o.quantity == question.quantity and o.censored is None]
-    kept = [o for o in kept if math.isfinite(o.value)]
-    if len(kept) < _FEWEST_PLATES:
-        raise Refused(
-            f"only {len(kept)} usable results of {question.quantity}",
-            why="three are needed",
-            do="Test more pieces.",
-        )
-    return sorted(kept, key=lambda o: o.result_id)
-
-
 @dataclass(frozen=True)
 class _Fit:
     """The fit at one believable set of scatters; n results, k plates.
@@ -544,8 +590,8 @@ class _Fit:
         loose = 1 + data.counts * t
         own = intercepts(data, t)
         level = (own.y - own.x @ theta) / own.precision
-        left = book.y - (level[design.material] + design.x @ theta)[book.cell]
-        of = plate[book.cell]
+        left = book.y - (level[design.material] + design.x @ theta)[book.records.cell]
+        of = book.plate
         py = left - ((t / loose) * np.bincount(of, weights=left))[of]
 
         def explained(rows: Array, one: Array, material: Indices) -> Array:
@@ -557,7 +603,7 @@ class _Fit:
         rows = design.x - (t / loose)[plate][:, None] * data.plate_x[plate]
         kept = (1 - t / loose)[plate] - explained(rows, 1 / loose[plate], design.material)
         # A result that alone fixes an effect has nothing to be held against.
-        kept = np.where(kept > 1e-9, kept, np.nan)[book.cell]  # noqa: PLR2004 - rounding of one
+        kept = np.where(kept > 1e-9, kept, np.nan)[book.records.cell]  # noqa: PLR2004 - rounding of one
         # The score of a shift of one plate: sum of Py over it, with variance 1'P1 (same source).
         shift = data.counts / loose
         shift = shift - explained(data.plate_x / loose[:, None], shift, book.material)
@@ -636,7 +682,7 @@ def _precisions(readers: Sequence[str], book: _Book, fit: _Fit) -> tuple[Precisi
         if factor.name in readers:
             own = design.owner == index
             # The reader's own effect is put back, because it is what this figure is about.
-            put_back = (design.x[:, own] @ fit.effect[own])[book.cell]
+            put_back = (design.x[:, own] @ fit.effect[own])[book.records.cell]
             values = book.plate_means(fit.left + put_back) * design.scale.unit
             lists = [[float(values[j]) for j in sorted(read)] for read in book.read_by(factor.name).values()]
             if len(lists) > 1 and any(len(group) > 1 for group in lists):
@@ -648,13 +694,15 @@ def _precisions(readers: Sequence[str], book: _Book, fit: _Fit) -> tuple[Precisi
 def _improbable(book: _Book, fit: _Fit) -> tuple[Improbable, ...]:
     p = 2 * ndtr(-np.abs(fit.z))
     # Bonferroni's bound: in a book of a thousand results the improbable happens daily.
-    rows = np.flatnonzero(p * len(book.usable) < _EXPECTED_FALSE)
+    rows = np.flatnonzero(p * len(p) < _EXPECTED_FALSE)
     found = [_improbable_row(book, fit, int(row), float(p[row])) for row in rows]
     return tuple(sorted(found, key=lambda item: item.p))
 
 
 def _improbable_row(book: _Book, fit: _Fit, row: int, p: float) -> Improbable:
-    o, scale = book.usable[row], book.design.scale
-    missed = float(fit.missed[row])
-    expected = o.value * math.exp(-missed) if scale.log else o.value - missed * scale.unit
-    return Improbable(o.result_id, o.specimen, o.plate, o.value, expected, float(fit.z[row]), p)
+    value, missed, scale = float(book.records.values[row]), float(fit.missed[row]), book.design.scale
+    expected = value * math.exp(-missed) if scale.log else value - missed * scale.unit
+    name, specimen = book.records.name(row)
+    return Improbable(
+        name, specimen, book.plates[int(book.plate[row])], value, expected, float(fit.z[row]), p
+    )

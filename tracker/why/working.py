@@ -21,7 +21,7 @@ from tracker.why.posterior import Posterior, Prior, Sums, infer, sums, weighted
 from tracker.why.problem import Cleaned, Factor, Observation
 from tracker.why.separable import MATERIAL, Group, Rule, Separation, separate
 
-_NUISANCE = 0.5
+_NUISANCE = -1.7
 """Prior size of an effect that was not asked about, relative to one that acts."""
 _MATERIALS = 3.0
 """Materials differ by more than settings do."""
@@ -29,13 +29,13 @@ _OPEN = -20.0
 """Levels of other materials: twenty times the scatter of pieces, whatever effects are like."""
 _UNRECORDED = "?"
 """Names of columns that stand for something not recorded begin with this."""
-_DEGREES = 5.0
+_DEGREES = 8.0
 """Degrees of freedom of plates and of pieces: tails heavy enough that one in fifty may be far off."""
 _FEWEST_FOR_TIME = 8
 _MOST_RUNS = 6
 _EXPECTED = 3.0
 """Causes that are expected to act where two groups are asked about and many things changed."""
-_ACTS = (0.20, 0.8)
+_ACTS = (0.20, 0.5)
 """λ of an effect that acts: median, and standard deviation of the logarithm."""
 _PLATES = (1.2, 0.55)
 """τ/σ: median, and standard deviation of the logarithm."""
