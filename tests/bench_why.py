@@ -178,31 +178,31 @@ class _Followed:
     plates: int
 
 
-def follow(rng: Generator, world: World, changed: set[str], most: int) -> _Followed:
-    """Print the first plate of the plan and ask again.
+STOP = 0.4
+"""Probability of one factor at which printing stops: there the rate of right causes is still not below that
+of one factor at a time. The program itself names a cause from a higher one on only.
+"""
 
-    Stops when one factor is likelier than everything else together, or ``most`` plates are printed.
-    """
+
+def follow(rng: Generator, world: World, changed: set[str], most: int) -> _Followed:
+    """Print the first plate of the plan and ask again, until one factor is likely or ``most`` are printed."""
     observations = [*plate(rng, world, "A", set()), *plate(rng, world, "B", changed)]
     printed = 0
-    while printed < most:
-        found = with_plan(answer(problem(observations)), Wishes(plates=1))
+    while True:
+        found = answer(problem(observations))
         assert found.verdict is not None
         first = found.verdict.explanations[0]
-        if (first.kind == "factor" and first.p > 0.5) or not found.followup:
+        if printed == most or (first.kind == "factor" and first.p > STOP):
             break
-        best = found.followup[0]
-        other = {name for name, side in best["sides"].items() if side == "B"}
+        found = with_plan(found, Wishes(plates=1))
+        if not found.followup:
+            break
+        other = {name for name, side in found.followup[0]["sides"].items() if side == "B"}
         printed += 1
         observations += plate(rng, world, f"F{printed}", other)
+    factors = [each.factors[0] for each in found.verdict.explanations if each.kind == "factor"]
     top = max(changed, key=lambda name: abs(world.effect[name]))
-    return _Followed(_ranked_first(problem(observations)) == top, printed)
-
-
-def _ranked_first(asked: Problem) -> str:
-    working = work(cleaned(asked))
-    means = working.posterior.weight @ working.posterior.mean[:, : len(working.names)]
-    return working.names[int(np.argmax(np.abs(means)))]
+    return _Followed(factors[:1] == [top], printed)
 
 
 BEFORE: dict[str, tuple[int, int, int, int]] = {

@@ -41,7 +41,7 @@ def test_three_changed_together_are_named() -> None:
 
 
 def test_follow_up_finds_the_cause_with_fewer_plates_than_one_factor_at_a_time() -> None:
-    """Three changed together and nothing printed before: the true cause first in at least seven of eight books.
+    """Three changed together, nothing printed before: the true cause first in at least seven of eight books.
 
     One factor at a time prints three plates in each; a guess would be right in three of eight.
     """

@@ -5,10 +5,10 @@ reprints, which show what chance and what nobody recorded have made. The draws o
 so many possible truths. For each the plates' outcome is simulated, and the weights of all *other* truths
 given that outcome say which explanation would then be named (a preposterior analysis: H. Raiffa and
 R. Schlaifer, Applied Statistical Decision Theory, 1961). The part of the truths that are named rightly is
-the chance that is printed. Plates are taken one after the other, each the one that raises the probability
-of the truth most, until a further one hardly does.
-
-Whoever prints one plate at a time asks again after each: the plan then starts from what is known.
+the chance that is printed. The first plate is the one after which, or after which and one more, a factor
+is most often named and rightly: whoever prints one plate at a time and asks again after each is done soonest.
+Further plates are taken one after the other, each the one that raises the probability of the truth most,
+until a further one hardly does.
 """
 
 from __future__ import annotations
@@ -33,6 +33,10 @@ _MOST_PLATES = 8
 _MOST_CANDIDATES = 64
 _MOST_TRIED = 14
 """Candidates whose outcome is simulated; the others promise less."""
+_MOST_AHEAD = 8
+"""Candidates of which pairs are simulated."""
+_DECIDED = 0.5
+"""Probability from which a factor counts as named: likelier than everything else together."""
 _TRUTHS = 240
 _ENOUGH = 0.9
 _NOT_WORTH_A_PLATE = 0.1
@@ -158,8 +162,8 @@ class Plan:
 
     @property
     def worth_most(self) -> PlannedPlate:
-        """The single plate that would tell most."""
-        return max(self.plates, key=lambda plate: plate.worth)
+        """The plate to print where there is time for one only."""
+        return self.plates[0]
 
     def rows(self) -> tuple[dict[str, Any], ...]:
         """Return the plates as rows of plain data."""
@@ -201,9 +205,7 @@ class Plan:
         for i, plate in enumerate(self.plates):
             after = f"; after it the right explanation comes first with a chance of {chance(self.chances[i])}"
             texts.append(f"Plate {i + 1}: {plate.words}; {plate.pieces} pieces{after}.")
-        texts.append(
-            f"Now it is {chance(self.now)}. Worth most: plate {self.plates.index(self.worth_most) + 1}."
-        )
+        texts.append(f"Now it is {chance(self.now)}. Where there is time for one only: plate 1.")
         texts += self._costs()
         texts.append(
             "Levels are what A and B had while the gauge section was printed, not what was set. Ask again "
@@ -290,6 +292,21 @@ def with_plan(found: Answer, wishes: Wishes) -> Answer:
 
 
 @dataclass(frozen=True)
+class _Outlook:
+    """What plates promise.
+
+    Attributes:
+        first: Chance that the right explanation comes first.
+        truth: Mean probability of the truth.
+        named: Chance that a factor made the difference and is named.
+    """
+
+    first: float
+    truth: float
+    named: float
+
+
+@dataclass(frozen=True)
 class _Bench:
     """What can be printed and what it would show; s causes.
 
@@ -346,13 +363,15 @@ class _Bench:
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
         return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
-    def chances(self, plates: Sequence[Array]) -> tuple[float, float]:
-        """Return the chance that the truth comes first after plates, and its mean probability then."""
+    def outlook(self, plates: Sequence[Array]) -> _Outlook:
+        """Return what may be known once plates are printed."""
         weight = self.weights(plates)
         kinds, code = np.unique(self.who, return_inverse=True)
         by_kind = weight @ np.eye(len(kinds))[code]
+        own = by_kind[np.arange(len(code)), code]
         right = by_kind.argmax(axis=1) == code
-        return float(right.mean()), float(by_kind[np.arange(len(code)), code].mean())
+        named = (own > _DECIDED) & (self.who >= 0) & (self.who < self.truth.shape[1] - 1)
+        return _Outlook(float(right.mean()), float(own.mean()), float(named.mean()))
 
     def promise(self, bits: Array) -> float:
         """Return how far a plate's expected outcome differs between explanations, in its own scatter.
@@ -590,32 +609,42 @@ def _choose(
         reprints = np.array([_is_reprint(row[bench.free]) for row in candidates])
         kept = np.argsort(-promises - reprints, kind="stable")[:_MOST_TRIED]
         candidates = candidates[np.sort(kept)]
-    alone = [bench.chances([row])[1] for row in candidates]
+    alone = [bench.outlook([row]) for row in candidates]
     base = _truth_now(bench)
-    chosen: list[Array] = []
-    chances: list[float] = []
-    reached = base
-    for count in range(1, (plates or _MOST_PLATES) + 1):
-        trials = alone if count == 1 else [bench.chances([*chosen, row])[1] for row in candidates]
-        best = int(np.argmax(np.array(trials) - 1e-9 * candidates.sum(axis=1)))
+    # A tie goes to the plate that changes least from A.
+    at = int(np.argmax(_soonest(bench, candidates, alone) - 1e-9 * candidates.sum(axis=1)))
+    chosen, outlooks = [at], [alone[at]]
+    for _ in range(1, plates or _MOST_PLATES):
+        so_far = [candidates[i] for i in chosen]
+        trials = [bench.outlook([*so_far, row]) for row in candidates]
+        best = int(np.argmax(np.array([each.truth for each in trials]) - 1e-9 * candidates.sum(axis=1)))
+        gained = trials[best].truth - outlooks[-1].truth
         # Each further plate costs a day, and is proposed only where it pays for it.
-        if (
-            plates is None
-            and count > 1
-            and (trials[best] - reached < _NOT_WORTH_A_PLATE or chances[-1] > _ENOUGH)
-        ):
+        if plates is None and (gained < _NOT_WORTH_A_PLATE or outlooks[-1].truth > _ENOUGH):
             break
-        chosen.append(candidates[best])
-        chances.append(trials[best])
-        reached = trials[best]
-    # By what each would tell alone: who has time for one plate prints the first.
-    order = sorted(chosen, key=lambda bits: -alone[_row_of(candidates, bits)])
-    worths = [max(alone[_row_of(candidates, bits)] - base, 0.0) for bits in order]
-    return order, [bench.chances(order[: i + 1])[0] for i in range(len(order))], worths
+        chosen.append(best)
+        outlooks.append(trials[best])
+    # After the first those come first that tell most alone: there may be time for two only.
+    order = [at, *sorted(chosen[1:], key=lambda i: -alone[i].truth)]
+    firsts = [bench.outlook([candidates[i] for i in order[: n + 1]]).first for n in range(len(order))]
+    worths = [max(alone[i].truth - base, 0.0) for i in order]
+    return [candidates[i] for i in order], firsts, worths
 
 
-def _row_of(candidates: Array, bits: Array) -> int:
-    return int(np.flatnonzero((candidates == bits).all(axis=1))[0])
+def _soonest(bench: _Bench, candidates: Array, alone: Sequence[_Outlook]) -> Array:
+    """Return for each plate how often a factor is named after it, plus after it and the best one more.
+
+    The fewest plates are needed on average where the sum over all plates of the chance to be done by then is
+    largest; two plates ahead tell nearly all of it. Only the plates that promise most are looked at so far.
+    """
+    value = np.array([each.named + 0.01 * each.truth for each in alone])
+    ahead = np.argsort(-np.array([each.named + each.truth for each in alone]), kind="stable")[:_MOST_AHEAD]
+    then = np.zeros(len(candidates))
+    for place, i in enumerate(ahead):
+        for j in ahead[place:]:
+            both = bench.outlook([candidates[i], candidates[j]]).named
+            then[i], then[j] = max(then[i], both), max(then[j], both)
+    return value + then
 
 
 def _truth_now(bench: _Bench) -> float:
