@@ -28,11 +28,18 @@ def plugged() -> Plugged:
     return load()
 
 
-def plate(book: Book, spool: str, strengths: Sequence[float], way: str = "ZXY", **settings: object) -> str:
-    """Print and pull a plate of bars of 40 mm²; returns the job."""
+def plate(
+    book: Book,
+    spool: str,
+    strengths: Sequence[float],
+    way: str = "ZXY",
+    section: float = 40.0,
+    **settings: object,
+) -> str:
+    """Print and pull a plate of bars of a section in mm²; returns the job."""
     done = a_job(book, f"bar:{way}:{len(strengths)}", spools=(spool,), started_at="9 h ago", **settings)
     for piece, strength in zip(done.also, strengths, strict=True):
-        a_pull(book, piece, {"max_force": f"{40 * strength}", "area": "40"})
+        a_pull(book, piece, {"max_force": f"{section * strength}", "area": f"{section:g}"})
     return done.id
 
 
@@ -239,6 +246,28 @@ def test_set_aside_pieces_stand_in_the_answer(book: Book, plugged: Plugged, unli
     judge(book, WHO, "M0001-Y", counted=False, reason="slipped", quantity=STRENGTH)
     found = why(book, plugged, *unlike, STRENGTH).as_json()["difference"]["with_set_aside"]
     assert (found["of_a"], found["of_b"]) == (1, 0)
+
+
+def test_sections_and_notes_are_listed_as_differences(book: Book, plugged: Plugged, spool: str) -> None:
+    """Pieces of 30 and of 25 mm², and a note on the pieces of one plate, stand among what differed."""
+    first = plate(book, spool, [31.0, 31.6], section=30.0)
+    second = plate(book, spool, [31.0, 31.6], section=25.0, note="stringy due to humidity")
+
+    told = why(book, plugged, first, second, STRENGTH).as_json()
+    differed = {row["factor"]: (row["a"], row["b"]) for row in told["differed"]}
+    assert differed["section"] == (30.0, 25.0)
+    assert differed["note"] == ("none", "stringy due to humidity")
+
+
+def test_a_room_that_differs_by_less_than_its_instruments_is_not_known_to(
+    book: Book, plugged: Plugged, spool: str
+) -> None:
+    """Two hygrometers 4 % apart may have stood in the same air; 30 % apart they did not."""
+    plates = [plate(book, spool, [31.0, 31.6], room_rh_pct=rh) for rh in (40.0, 44.0, 70.0)]
+
+    near, far = (why(book, plugged, plates[0], other, STRENGTH).as_json() for other in plates[1:])
+    assert "print_room_rh" not in {row["factor"] for row in near["differed"]}
+    assert "print_room_rh" in {row["factor"] for row in far["differed"]}
 
 
 def test_what_nobody_recorded_is_told(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:

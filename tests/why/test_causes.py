@@ -308,3 +308,33 @@ def test_operators_are_split_within_a_plate() -> None:
     found = explain(replace(asked, factors=factors, observations=observations))
     assert all("half of the pieces each: operator Ada and Bo" in row["words"] for row in found.followup)
     assert all("operator" not in row["levels"] for row in found.followup)
+
+
+@pytest.mark.parametrize(
+    ("notes", "leads"),
+    [
+        (("none", "none"), True),
+        (("none", "stringy"), False),
+        (("warped", "stringy"), False),
+        (("dry", "dry"), True),
+    ],
+)
+def test_note_on_one_side_alone_blocks_a_single_claim(notes: tuple[str, str], leads: bool) -> None:
+    """What somebody saw on one side only may have made the difference: no factor is named, and why is said.
+
+    A note that both sides have blocks nothing.
+    """
+    world = World({f.name: 0.2 if f.name == "nozzle_c" else 0.0 for f in SIX}, 0.02, 0.02)
+    asked = book(np.random.default_rng(3), world, 20, {"nozzle_c"})
+    of_side = dict(zip("AB", notes, strict=True))
+    marked = tuple(
+        replace(o, factors={**o.factors, "note": of_side.get(o.plate, "none")}) for o in asked.observations
+    )
+    factors = (*asked.factors, Factor("note", kind="category", listed=True))
+    found = answer(replace(asked, factors=factors, observations=marked))
+    assert found.difference.claimed
+    assert (found.leading == "nozzle_c") is leads
+    assert (
+        any("wholly confounded with what the notes say" in line for line in found.verdict.withdrawn)
+        is not leads
+    )

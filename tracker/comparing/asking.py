@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 from tracker.api import FactorValue
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors, unit_of
+from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors, some_of, unit_of
 from tracker.ids import Ident, IdError, job_id, read_id
 from tracker.kinds import resolve
 from tracker.model import BookRecord, Job, JobSpool, Material, Measurement, Specimen, Spool
@@ -50,6 +50,11 @@ Settings = Callable[[str], Mapping[str, str]]
 
 _SEPARATORS: Final = re.compile(r"[\s,;]+")
 _PEOPLE: Final = frozenset({"operator", "printed_by"})
+_ERRORS: Final = {"print_room_rh": 3.0, "room_rh": 3.0, "print_room_c": 0.5, "room_c": 0.5}
+"""Standard errors of the room's instruments (common practice, no source). What is set on a printer is off by
+the same on both sides and cancels; what is estimated carries its own bounds."""
+SECTION: Final = Factor("section", "mm²", 0.8, 10.0, label="section of the piece")
+"""Width by thickness as measured; two callipers differ by some hundredths of a millimetre on each."""
 _LISTED: Final = (
     Factor("note", kind="category", label="note on the piece", settable=False, listed=True),
     Factor("printed_on", kind="category", label="printed on", settable=False, listed=True),
@@ -161,6 +166,7 @@ def problems(
         sides = _kept(side_a, side_b, rows, scope, book.zone)
         if not early:
             _put_factors(session, plugged, [*sides.a, *sides.b, *sides.rest])
+        _put_sections_and_notes(session, [*sides.a, *sides.b, *sides.rest, *sides.aside[0], *sides.aside[1]])
         sides.costs = _costs(session, [*sides.a, *sides.b])
     shared = {row.quantity for row in sides.a} & {row.quantity for row in sides.b}
     return [
@@ -369,6 +375,37 @@ def _put_factors(session: Session, plugged: Plugged, rows: Sequence[ResultRow]) 
         _put_benches(session, rows)
 
 
+def _put_sections_and_notes(session: Session, rows: Sequence[ResultRow]) -> None:
+    """Make the section that was measured a factor, and add notes on job and measurement to the piece's."""
+    numbers = {read_id(row.measurement)[0].number: row.measurement for row in rows if not row.bench}
+    found: dict[str, Any] = {}
+    asked = (
+        select(Measurement.id, Measurement.readings, Measurement.remark, Job.note)
+        .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+        .outerjoin(Job, Job.id == Specimen.job_id)
+    )
+    for some in some_of(sorted(numbers)):
+        found |= {numbers[row.id]: row for row in session.execute(asked.where(Measurement.id.in_(some)))}
+    for row in rows:
+        if row.bench:
+            continue
+        read = found[row.measurement]
+        section = _section(read.readings or {})
+        if section is not None:
+            value = FactorValue(SECTION.name, section, SECTION.unit, "measured", "measurement")
+            row.factors = {**row.factors, SECTION.name: value}
+        row.remark = "; ".join(dict.fromkeys(filter(None, (row.remark, read.note, read.remark)))) or None
+
+
+def _section(readings: Mapping[str, Any]) -> float | None:
+    """Return the section in mm² that readings of a piece state or give."""
+    area, width, thickness = (readings.get(name) for name in ("area", "width", "thickness"))
+    try:
+        return float(area) if area is not None else float(width or "") * float(thickness or "")
+    except (TypeError, ValueError):
+        return None
+
+
 def _put_benches(session: Session, rows: Sequence[ResultRow]) -> None:
     """Make the bench a factor of every result, and of what other sites tell factors as ours are."""
     code = session.scalar(select(BookRecord.code)) or ""
@@ -548,11 +585,13 @@ def in_registry(names: Iterable[str]) -> list[str]:
 
 def factor_of(name: str, values: Sequence[Any]) -> Factor:
     """Return what the computation needs to know of a factor; ``values`` tell of one nobody declared."""
+    if name == SECTION.name:
+        return SECTION
     known = factor_named(name, values)
     return Factor(
         name=name, unit=shown(known.unit), resolution=known.resolution, span=known.span, kind=known.kind,
         same_cause=known.same_cause, label=known.words, settable=known.settable, of_test=known.of_test,
-        person=name in _PEOPLE,
+        person=name in _PEOPLE, error=_ERRORS.get(name, 0.0),
     )  # fmt: skip
 
 

@@ -390,9 +390,10 @@ def _named(
     if not verdict.differs or first.kind != "factor" or first.p < NAMED:
         return None, verdict, found
     name = first.factors[0]
+    found = (*found, *checks.noted(working))
     if name != MATERIAL:
         found = (*found, *checks.of_claim(working, name))
-    failed = tuple(check.text for check in found if not check.passed and check.factor == name)
+    failed = tuple(check.text for check in found if not check.passed and check.factor in (name, checks.NOTE))
     return (None if failed else name), replace(verdict, withdrawn=failed), found
 
 

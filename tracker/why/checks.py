@@ -66,6 +66,29 @@ def too_rough(working: Working) -> tuple[Check, ...]:
     return tuple(found)
 
 
+NOTE = "note"
+"""Name of the listed factor that holds what people wrote on pieces, jobs and measurements."""
+NO_NOTE = "none"
+
+
+def noted(working: Working) -> tuple[Check, ...]:
+    """Point at notes on one side only: what somebody saw there may have made the difference."""
+    item = next((c for c in working.comparisons if c.factor.name == NOTE), None)
+    if item is None:
+        return ()
+    problem = working.cleaned.problem
+    sides = ((problem.label_a, item.levels_a, item.levels_b), (problem.label_b, item.levels_b, item.levels_a))
+    found = []
+    for label, own, other in sides:
+        elsewhere = {level for level, _ in other}
+        texts = {str(level): n for level, n in own if level != NO_NOTE and level not in elsewhere}
+        if texts:
+            whole = "wholly" if sum(texts.values()) == sum(n for _, n in own) else "partly"
+            text = f"{whole} confounded with what the notes say: {label} alone has “{'”, “'.join(texts)}”"
+            found.append(Check("notes", passed=False, text=text, factor=NOTE))
+    return tuple(found)
+
+
 def _numbers(name: str, group: Sequence[Observation]) -> list[float]:
     pairs = [as_interval(o.factors.get(name)) for o in group]
     return [(low + high) / 2 for low, high in (pair for pair in pairs if pair is not None)]
