@@ -338,3 +338,15 @@ def test_note_on_one_side_alone_blocks_a_single_claim(notes: tuple[str, str], le
         any("wholly confounded with what the notes say" in line for line in found.verdict.withdrawn)
         is not leads
     )
+
+
+def test_another_material_is_the_likeliest_of_what_cannot_be_told_from_it() -> None:
+    """Two materials printed once each: what most likely acts is the material, and its group comes first."""
+    asked = _asked(0, frozenset({"nozzle_c", "fan_pct"}))
+    other = tuple(replace(o, material="PA-1" if o.plate == "B" else o.material) for o in asked.observations)
+    other = tuple(replace(o, value=o.value * (0.6 if o.plate == "B" else 1.0)) for o in other)
+    found = answer(replace(asked, observations=other))
+    assert found.verdict is not None
+    assert found.verdict.explanations[0].kind == "group"
+    assert "material" in found.verdict.explanations[0].factors
+    assert found.verdict.explanations[0].p > 0.5

@@ -15,7 +15,7 @@ from tracker.errors import Refused
 from tracker.why import Factor, Observation, watch
 from tracker.why.design import build
 from tracker.why.posterior import infer, sums
-from tracker.why.watch import Records, _Book, _Fit
+from tracker.why.watch import Records, _Book, _Fit, _step
 from tracker.why.working import typical_scatters
 
 _WORLD = World({f.name: 0.04 for f in SIX}, 0.02, 0.01)
@@ -109,6 +109,18 @@ def test_drift_shows_in_the_moving_average() -> None:
     odd = [replace(o, value=o.value * (1 + 0.01 * (o.order or 0))) for o in _plates(24)]
     chart = watch(STRENGTH, SIX, odd).charts[0]
     assert chart.average.beyond
+
+
+def test_step_beyond_what_shuffles_can_tell_is_told_apart_from_chance() -> None:
+    """A step of many standard deviations is less probable than one in the number of shuffles.
+
+    In a book of hundreds of charts, adjusted together, it would else never be shown.
+    """
+    calm = np.random.default_rng(3).normal(0, 0.01, 30)
+    found = _step([f"P{i}" for i in range(30)], [*calm[:15], *(calm[15:] + 0.1)])
+    assert found is not None
+    assert (found.plate, found.before, found.after) == ("P15", 15, 15)
+    assert found.p < 1e-8
 
 
 def test_plates_are_charted_in_order_of_time() -> None:

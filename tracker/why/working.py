@@ -25,6 +25,8 @@ _NUISANCE = -1.7
 """Prior size of an effect that was not asked about, relative to one that acts."""
 _MATERIALS = 3.0
 """Materials differ by more than settings do."""
+_MATERIAL_ACTS = 0.9
+"""Prior probability that another material makes a difference: two of them are seldom alike."""
 _OPEN = -20.0
 """Levels of other materials: twenty times the scatter of pieces, whatever effects are like."""
 _UNRECORDED = "?"
@@ -365,7 +367,8 @@ def _causes(
     not known whether it differs, shared out among its forms.
     """
     each = _EXPECTED / (len(names) + 1 + _EXPECTED)
-    causes = [Cause(name, q + int(design.columns_of(name)[0]), each) for name in names]
+    chances = [_MATERIAL_ACTS if name == MATERIAL else each for name in names]
+    causes = [Cause(n, q + int(design.columns_of(n)[0]), p) for n, p in zip(names, chances, strict=True)]
     odds = each / (1 - each) * (1 + unknown)
     runs = sum(name not in plates for name in hidden)
     sides = max(len(hidden) - runs, 1)
