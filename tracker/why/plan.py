@@ -7,7 +7,7 @@ given that outcome say which explanation would then be named (a preposterior ana
 R. Schlaifer, Applied Statistical Decision Theory, 1961). The part of the truths that are named rightly is
 the chance that is printed. The first plate is the one after which, or after which and one more, a factor
 is most often named and rightly: whoever prints one plate at a time and asks again after each is done soonest.
-Further plates are taken one after the other, each the one that raises the probability of the truth most,
+Further plates, and all where several are asked for at once, are taken one after the other, each the one that raises the probability of the truth most,
 until a further one hardly does.
 """
 
@@ -611,8 +611,11 @@ def _choose(
         candidates = candidates[np.sort(kept)]
     alone = [bench.outlook([row]) for row in candidates]
     base = _truth_now(bench)
+    # Whoever asks for several plates prints them all: then each is taken for what it adds to the truth.
+    together = plates is not None and plates > 1
+    value = np.array([each.truth for each in alone]) if together else _soonest(bench, candidates, alone)
     # A tie goes to the plate that changes least from A.
-    at = int(np.argmax(_soonest(bench, candidates, alone) - 1e-9 * candidates.sum(axis=1)))
+    at = int(np.argmax(value - 1e-9 * candidates.sum(axis=1)))
     chosen, outlooks = [at], [alone[at]]
     for _ in range(1, plates or _MOST_PLATES):
         so_far = [candidates[i] for i in chosen]
