@@ -7,8 +7,8 @@ given that outcome say which explanation would then be named (a preposterior ana
 R. Schlaifer, Applied Statistical Decision Theory, 1961). The part of the truths that are named rightly is
 the chance that is printed. The first plate is the one after which, or after which and one more, a factor
 is most often named and rightly: whoever prints one plate at a time and asks again after each is done soonest.
-Further plates, and all where several are asked for at once, are taken one after the other, each the one that raises the probability of the truth most,
-until a further one hardly does.
+Further plates are taken one after the other, each the one that raises the probability of the truth most, until
+a further one hardly does; several that are asked for at once are then exchanged while that raises it.
 """
 
 from __future__ import annotations
@@ -627,11 +627,31 @@ def _choose(
             break
         chosen.append(best)
         outlooks.append(trials[best])
+    if together:
+        chosen = _exchanged(bench, candidates, chosen)
     # After the first those come first that tell most alone: there may be time for two only.
-    order = [at, *sorted(chosen[1:], key=lambda i: -alone[i].truth)]
+    order = [] if together else chosen[:1]
+    order += sorted(chosen[len(order) :], key=lambda i: -alone[i].truth)
     firsts = [bench.outlook([candidates[i] for i in order[: n + 1]]).first for n in range(len(order))]
     worths = [max(alone[i].truth - base, 0.0) for i in order]
     return [candidates[i] for i in order], firsts, worths
+
+
+def _exchanged(bench: _Bench, candidates: Array, chosen: Sequence[int]) -> list[int]:
+    """Return plates of which none alone can be exchanged for a better one; at most two rounds."""
+    found = list(chosen)
+    reached = bench.outlook([candidates[i] for i in found]).truth
+    for _ in range(2):
+        before = reached
+        for place in range(len(found)):
+            for j in range(len(candidates)):
+                trial = [*found[:place], j, *found[place + 1 :]]
+                truth = bench.outlook([candidates[i] for i in trial]).truth
+                if truth > reached + 1e-9:
+                    found, reached = trial, truth
+        if reached == before:
+            break
+    return found
 
 
 def _soonest(bench: _Bench, candidates: Array, alone: Sequence[_Outlook]) -> Array:
