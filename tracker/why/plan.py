@@ -6,9 +6,9 @@ so many possible truths. For each the plates' outcome is simulated, and the weig
 given that outcome say which explanation would then be named (a preposterior analysis: H. Raiffa and
 R. Schlaifer, Applied Statistical Decision Theory, 1961). The part of the truths that are named rightly is
 the chance that is printed. The first plate is the one after which, or after which and one more, a factor
-is most often named and rightly: whoever prints one plate at a time and asks again after each is done soonest.
-Further plates are taken one after the other, each the one that raises the probability of the truth most, until
-a further one hardly does; several that are asked for at once are then exchanged while that raises it.
+is most often named and rightly: whoever prints one plate at a time and asks again after each is done
+soonest. Further plates are taken one after the other, each the one that raises the probability of the truth
+most, until a further one hardly does; several that are asked for at once, from more than one first plate.
 """
 
 from __future__ import annotations
@@ -611,47 +611,43 @@ def _choose(
         candidates = candidates[np.sort(kept)]
     alone = [bench.outlook([row]) for row in candidates]
     base = _truth_now(bench)
-    # Whoever asks for several plates prints them all: then each is taken for what it adds to the truth.
-    together = plates is not None and plates > 1
-    value = np.array([each.truth for each in alone]) if together else _soonest(bench, candidates, alone)
-    # A tie goes to the plate that changes least from A.
-    at = int(np.argmax(value - 1e-9 * candidates.sum(axis=1)))
-    chosen, outlooks = [at], [alone[at]]
-    for _ in range(1, plates or _MOST_PLATES):
-        so_far = [candidates[i] for i in chosen]
-        trials = [bench.outlook([*so_far, row]) for row in candidates]
-        best = int(np.argmax(np.array([each.truth for each in trials]) - 1e-9 * candidates.sum(axis=1)))
-        gained = trials[best].truth - outlooks[-1].truth
-        # Each further plate costs a day, and is proposed only where it pays for it.
-        if plates is None and (gained < _NOT_WORTH_A_PLATE or outlooks[-1].truth > _ENOUGH):
-            break
-        chosen.append(best)
-        outlooks.append(trials[best])
-    if together:
-        chosen = _exchanged(bench, candidates, chosen)
-    # After the first those come first that tell most alone: there may be time for two only.
-    order = [] if together else chosen[:1]
-    order += sorted(chosen[len(order) :], key=lambda i: -alone[i].truth)
+    if plates is not None and plates > 1:
+        # Whoever asks for several plates prints them all: they are taken for what they tell together.
+        starts = np.argsort([-each.truth for each in alone], kind="stable")[:_STARTS]
+        tried = [_extended(bench, candidates, int(at), plates) for at in starts]
+        chosen = max(tried, key=lambda found: found[1])[0]
+        order = sorted(chosen, key=lambda i: -alone[i].truth)
+    else:
+        # A tie goes to the plate that changes least from A.
+        at = int(np.argmax(_soonest(bench, candidates, alone) - 1e-9 * candidates.sum(axis=1)))
+        chosen = [at] if plates else _extended(bench, candidates, at, None)[0]
+        # After the first those come first that tell most alone: there may be time for two only.
+        order = [at, *sorted(chosen[1:], key=lambda i: -alone[i].truth)]
     firsts = [bench.outlook([candidates[i] for i in order[: n + 1]]).first for n in range(len(order))]
     worths = [max(alone[i].truth - base, 0.0) for i in order]
     return [candidates[i] for i in order], firsts, worths
 
 
-def _exchanged(bench: _Bench, candidates: Array, chosen: Sequence[int]) -> list[int]:
-    """Return plates of which none alone can be exchanged for a better one; at most two rounds."""
-    found = list(chosen)
-    reached = bench.outlook([candidates[i] for i in found]).truth
-    for _ in range(2):
-        before = reached
-        for place in range(len(found)):
-            for j in range(len(candidates)):
-                trial = [*found[:place], j, *found[place + 1 :]]
-                truth = bench.outlook([candidates[i] for i in trial]).truth
-                if truth > reached + 1e-9:
-                    found, reached = trial, truth
-        if reached == before:
+_STARTS = 4
+"""First plates from which several are built up: the best set need not hold the best single one."""
+
+
+def _extended(bench: _Bench, candidates: Array, at: int, plates: int | None) -> tuple[list[int], float]:
+    """Return a first plate with those that add most, and the truth's mean probability after all.
+
+    As many as asked for; where no number is, as long as each further one pays for itself.
+    """
+    chosen, reached = [at], bench.outlook([candidates[at]]).truth
+    while len(chosen) < (plates or _MOST_PLATES):
+        so_far = [candidates[i] for i in chosen]
+        trials = np.array([bench.outlook([*so_far, row]).truth for row in candidates])
+        best = int(np.argmax(trials - 1e-9 * candidates.sum(axis=1)))
+        # Each further plate costs a day.
+        if plates is None and (trials[best] - reached < _NOT_WORTH_A_PLATE or reached > _ENOUGH):
             break
-    return found
+        chosen.append(best)
+        reached = float(trials[best])
+    return chosen, reached
 
 
 def _soonest(bench: _Bench, candidates: Array, alone: Sequence[_Outlook]) -> Array:
