@@ -20,7 +20,7 @@ from sqlalchemy import Connection, Text, cast, func, select
 from tracker import ids
 from tracker.book import Book
 from tracker.comparing.asking import factor_of, in_registry, question_of, value_of
-from tracker.factors import factors_of, test_values
+from tracker.factors import factors_of, values_of_test
 from tracker.lineage import material_id_of_job
 from tracker.model import (
     FactorRecord,
@@ -88,7 +88,7 @@ def surveys(book: Book, plugged: Plugged, declared: Mapping[str, Any], names: Se
         )  # fmt: skip
         own = found[row.quantity, in_words(row.orientation) if row.orientation else ""]
         if own.add(row, alike):
-            tested = test_values(row, read, printed.tested_from)
+            tested = values_of_test(row, read, printed.tested_from)
             own.cells.append(_cell(row, printed, {**recorded.get(piece or 0, {}), **tested}))
     return [_survey(declared.get(name), name, way, own) for (name, way), own in sorted(found.items())]
 

@@ -10,7 +10,7 @@ from tracker.factors.reading import (
     in_registry_order,
     measurement_factors,
     some_of,
-    test_values,
+    values_of_test,
 )
 from tracker.factors.registry import (
     MOISTURE,
@@ -43,7 +43,7 @@ __all__ = [
     "in_registry_order",
     "measurement_factors",
     "some_of",
-    "test_values",
     "unit_of",
     "value_words",
+    "values_of_test",
 ]

@@ -464,12 +464,14 @@ _SAYS: Final = {
 
 def _of_measurement(row: Any, rigs: list[str]) -> Factors:
     found: Factors = {}
-    for name, value in test_values(row, rigs, row.printed_at).items():
+    for name, value in values_of_test(row, rigs, row.printed_at).items():
         put(found, name, value, *_SAYS[name])
     return found
 
 
-def test_values(row: Any, rigs: Sequence[str], printed: dt.datetime | None) -> dict[str, float | str | None]:
+def values_of_test(
+    row: Any, rigs: Sequence[str], printed: dt.datetime | None
+) -> dict[str, float | str | None]:
     """Return the bare values of a test's factors; None where one is not recorded.
 
     Args:
