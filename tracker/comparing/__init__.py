@@ -1,7 +1,8 @@
 """Why two runs differ, asked of the book: the rows become the problem that ``tracker.why`` answers.
 
-``asking`` finds the results that A and B name and puts everything comparable beside them, ``answers`` gives
-answer, overview, follow-up and watch, ``usual`` what of one specimen is unlike other plates of its material.
+``asking`` finds the results that A and B name and puts everything comparable beside them, ``survey`` reads a
+whole book by its plates, ``answers`` gives answer, overview, follow-up and watch, ``usual`` what of one
+specimen is unlike other plates of its material.
 """
 
 from __future__ import annotations

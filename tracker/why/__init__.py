@@ -13,7 +13,16 @@ from tracker.why.differed import settings_that_differ
 from tracker.why.overview import Overview, overview
 from tracker.why.plan import Limit, Plan, PlannedPlate, Wishes, explain, followup, with_plan
 from tracker.why.problem import Factor, Observation, Problem, Question, Value
-from tracker.why.watch import Improbable, PlateChart, Precision, ReaderLevel, Records, Watch, screened, watch
+from tracker.why.watch import (
+    Improbable,
+    PlateChart,
+    Precision,
+    ReaderLevel,
+    Records,
+    Watch,
+    screened,
+    watch,
+)
 
 __all__ = [
     "Answer",
