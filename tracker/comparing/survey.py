@@ -14,13 +14,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-import numpy as np
 from sqlalchemy import Connection, Text, cast, func, select
 
 from tracker import ids
 from tracker.book import Book
 from tracker.comparing.asking import factor_of, in_registry, question_of, value_of
 from tracker.factors import factors_of, values_of_test
+from tracker.lazy_modules import np
 from tracker.lineage import material_id_of_job
 from tracker.model import (
     FactorRecord,
