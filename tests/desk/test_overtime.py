@@ -11,8 +11,9 @@ from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.measuring import measure
 from tracker.desk.overtime import append, running
+from tracker.desk.voiding import undo
 from tracker.forms import FormError
-from tracker.kinds import find
+from tracker.kinds import card_of, find
 from tracker.model import JournalRecord
 from tracker.plugins import Plugged, load
 
@@ -123,3 +124,20 @@ def test_what_runs_on_a_specimen_is_told(
     append(book, WHO, plugged, test, ["80.36"])
     (found,) = running(book, plugged, piece)
     assert (found.id, found.subject, found.count, found.parts) == (test, piece, 1, (("length_mm", "mm"),))
+
+
+def test_each_reading_is_shown_with_its_own_time_and_reader(
+    book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
+) -> None:
+    """One that was undone is not told again."""
+    piece, test = hanging
+    clock.forward(hours=2)
+    append(book, WHO, plugged, piece, ["80.36"])
+    clock.forward(hours=3)
+    append(book, "Ben", plugged, piece, ["80.39"])
+    append(book, "Ben", plugged, piece, ["83.9"], sure=True)
+    undo(book, "Ben", plugged, sure=True)
+    with book.read() as session:
+        card = card_of(session, find(book, session, test, "measurement"), book.zone)
+    assert [(row["series"], row["by"]) for row in card.data["added"]] == [("80.36", WHO), ("80.39", "Ben")]
+    assert card.tables[0].rows[0][0] == "2026-03-02 10:00"

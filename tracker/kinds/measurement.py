@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
-from typing import Any
+import json
+from collections.abc import Iterable, Iterator
+from typing import Any, Final
 
-from sqlalchemy import Row, select
+from sqlalchemy import Row, Text, cast, select
 from sqlalchemy.orm import Session
 
 from tracker import ids
-from tracker.cards import Card, CardPicture
+from tracker.cards import Card, CardPicture, table_of
 from tracker.forms import Ask, When
 from tracker.kinds.base import Kind, Listing, live, plain, told_of
-from tracker.model import Job, Measurement, Result, Specimen, Spool
+from tracker.model import Job, JournalRecord, Measurement, Result, Specimen, Spool
 from tracker.moments import local_day, local_time
 from tracker.stating import state_row
 from tracker.units import reading_text
@@ -108,12 +109,51 @@ class MeasurementKind(Kind):
             card.add("problem", row.problem)
         if row.remark:
             card.add("remark", row.remark)
+        added = list(_readings_added(session, row, zone))
+        if added:
+            card.tables.append(table_of("Readings added since it was begun", added))
+            card.data["added"] = added
         card.pictures.append(CardPicture("figure", f"{row.method} on {subject_name(row)}"))
         return card
 
     def label(self, row: Any, zone: dt.tzinfo) -> None:
         """None: its specimen has one."""
         del row, zone
+
+
+_SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
+
+
+def _readings_added(session: Session, row: Measurement, zone: dt.tzinfo) -> Iterator[dict[str, str]]:
+    """Yield the readings that were added to a test over days: when each was read, what, and by whom.
+
+    Who added which stands in the journal alone, where nobody can change it unseen.
+    """
+    series = {
+        name: value for name, value in (row.readings or {}).items() if isinstance(value, list) and value
+    }
+    if not series or row.at is None:
+        return
+    about = f'%"{ids.measurement_id(row.id)}"%'
+    asked = (
+        select(JournalRecord)
+        .where(JournalRecord.act == "append", cast(JournalRecord.body, Text).like(about))
+        .order_by(JournalRecord.seq)
+    )
+    for entry in session.scalars(asked):
+        own = [each for each in json.loads(entry.body)["rows"] if each["table"] == "measurement"]
+        before, after = ((own[0][end] or {}).get("readings") or {} for end in ("before", "after"))
+        for name, now in series.items():
+            unit = _SECONDS.get((row.units or {}).get(name, "").split(":")[0])
+            last = max(float(each[0]) for each in now)
+            for each in after.get(name) or ():
+                # What was undone or corrected since is not told again.
+                if each in now and each not in (before.get(name) or ()) and unit is not None:
+                    at = row.at - dt.timedelta(seconds=(last - float(each[0])) * unit)
+                    values = " ".join(
+                        f"{part:g}" if isinstance(part, float) else str(part) for part in each[1:]
+                    )
+                    yield {"read at": local_time(at, zone), name: values, "by": entry.who}
 
 
 class ResultKind(Kind):
