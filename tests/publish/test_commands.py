@@ -156,6 +156,18 @@ def test_an_altered_site_does_not_hold(cli: Cli, tmp_path: Path) -> None:
     assert "M0001-Y tensile.strength: published 99.0, computed 45.0" in result.output
 
 
+def test_a_table_that_was_altered_is_named(cli: Cli, tmp_path: Path) -> None:
+    """In the text and in the JSON of the check; nothing but the table is at fault."""
+    cli.done("publish", str(tmp_path / "site"))
+    place = tmp_path / "site/data/results.csv"
+    place.write_text(place.read_text("utf-8").replace(",45.0,", ",54.0,", 1), encoding="utf-8")
+    result = cli("check", str(tmp_path / "site"))
+
+    assert result.exit_code == 1
+    assert "data/results.csv has another value of M0001-Y tensile.strength" in result.output
+    assert "0 numbers, 1 files and 1 tables differ" in result.output
+
+
 def test_a_licence_that_is_none_is_refused(cli: Cli, tmp_path: Path) -> None:
     """With those there are."""
     result = cli("publish", str(tmp_path / "site"), "--licence", "mine")

@@ -96,6 +96,7 @@ def check_command(bench: Bench, /, site: Path, as_json: bool) -> None:
                 "holds": found.holds,
                 "numbers": [vars(each) for each in found.numbers],
                 "files": found.files,
+                "tables": found.table,
                 "files_compared": found.count,
             }
         )
@@ -105,7 +106,7 @@ def check_command(bench: Bench, /, site: Path, as_json: bool) -> None:
                 f"{each.measurement} {each.quantity}: published {each.published}, "
                 f"computed {each.computed}: {each.why}"
             )
-        for path, what in found.files.items():
+        for path, what in (*found.files.items(), *found.table.items()):
             click.echo(f"{path} {what}")
         for why in dict.fromkeys(each.why for each in unknown):
             note(f"{sum(each.why == why for each in unknown)} numbers could not be computed: {why}")
@@ -115,7 +116,8 @@ def check_command(bench: Bench, /, site: Path, as_json: bool) -> None:
         )
     if not found.holds:
         raise Refused(
-            f"{site} does not hold", why=f"{len(differ)} numbers and {len(found.files)} files differ"
+            f"{site} does not hold",
+            why=f"{len(differ)} numbers, {len(found.files)} files and {len(found.table)} tables differ",
         )
 
 

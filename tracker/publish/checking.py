@@ -86,6 +86,12 @@ def check_site(folder: Path, plugged: Plugged, step: Callable[[int, int], None] 
     """
     if not (folder / PAYLOAD).is_file():
         raise Refused(f"{folder} is no published folder", why=f"it has no {PAYLOAD}")
+    if any((folder / "data/measurements").glob("*.json")):
+        raise Refused(
+            f"{folder} was published by an earlier version",
+            why="it has a document for each measurement, where there is one for each job now",
+            do="Have it published again, or check it with the version that published it",
+        )
     found = Checked()
     _check_files(folder, found)
     places = sorted((folder / "data/measurements").glob("*.json.gz"))

@@ -483,7 +483,7 @@ def section(
         ident,
         method.title if method else told[0].row.method,
         method_path(method) if method else "",
-        [result_line(each, book) for each in told],
+        _together([result_line(each, book) for each in told]),
         found.answers.get(ident, ()),
         picture,
         _linked(found, stops),
@@ -493,6 +493,16 @@ def section(
         [(each.name, each.why) for each in files if not each.path],
         ", ".join(WORDS[place] for place in way.missing),
     )
+
+
+def _together(lines: Iterable[ResultLine]) -> list[ResultLine]:
+    """Return lines with those that have no value for one and the same reason made into one."""
+    found: dict[Any, ResultLine] = {}
+    for place, line in enumerate(lines):
+        key = (line.standing, tuple(line.remarks)) if line.figure == "–" else place
+        had = found.get(key)
+        found[key] = line if had is None else replace(had, title=f"{had.title}, {line.title}")
+    return list(found.values())
 
 
 def method_path(method: Method) -> str:
