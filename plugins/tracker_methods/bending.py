@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Any, Literal
 
@@ -27,7 +28,19 @@ from tracker.api import (
     picture,
     read_curve,
 )
-from tracker.api.maths import ENOUGH_POINTS, break_index, chord_modulus, np, section_remarks, straight_line
+from tracker.api.maths import (
+    CHORD,
+    ENOUGH_POINTS,
+    Slope,
+    Source,
+    break_index,
+    np,
+    section_remarks,
+    slope_of,
+    step_of,
+    straight_line,
+    uncertainties,
+)
 from tracker.api.picture import INK, RESULT
 
 _SPAN_RULE = (15.0, 17.0)
@@ -60,7 +73,13 @@ class BendingReadings(Readings):
     max_force: Annotated[
         float | None, Reading("N", "force at which it broke", resolution=0.1, ask=False), Field(gt=0)
     ] = None
-    curve: Annotated[Recording | None, Reading(help="recording: force against deflection", ask=False)] = None
+    curve: Annotated[
+        Recording | None, Reading(help="recording: force against deflection", ask=False, reads="curve")
+    ] = None
+    modulus_rule: Annotated[
+        Literal["chord", "least squares"],
+        Reading(help="rule of the modulus, 0.05 to 0.25 % strain", ask=False),
+    ] = "least squares"
     broke: Annotated[Literal["yes", "no"] | None, Reading(help="whether it broke", ask=False)] = None
     compliance: Annotated[
         float, Reading("mm/N", "give of the rig, measured on a thick steel bar", ask=False), Field(ge=0)
@@ -72,7 +91,7 @@ class Bending(Method):
 
     id = "bending"
     title = "Three-point bending"
-    version = "1.0"
+    version = "2.0"
     standard = (
         "ISO 178:2019 formulas; stress beyond a deflection of a tenth of the span with the factor of ASTM "
         "D790. Departures: dead loads watched after 1, 30 and 60 s give apparent moduli that hold creep; "
@@ -106,7 +125,8 @@ class Bending(Method):
             "ISO 178:2019 (from memory)",
         ),
         Formula(
-            "E = (σ₂ − σ₁)/(ε₂ − ε₁), ε₁ = 0.05 %, ε₂ = 0.25 %",
+            "E = slope of σ over ε by least squares, 0.05 to 0.25 %; or E = (σ₂ − σ₁)/(ε₂ − ε₁) "
+            "between the two",
             "E flexural modulus, MPa",
             "ISO 178:2019 (from memory)",
         ),
@@ -283,6 +303,8 @@ def _curve(readings: Any) -> tuple[Curve | None, str]:
         return None, f"the curve cannot be read: {refusal}"
     if curve.extension_mm is None:
         return None, "the curve has no deflection: name its column like deflection_mm"
+    if unclear := (*curve.signal.open_for("force"), *curve.signal.open_for("strain")):
+        return None, "the recording must be looked at first: " + " ".join(each.line for each in unclear)
     return curve, ""
 
 
@@ -295,23 +317,49 @@ def _deflection(readings: Any, curve: Curve) -> Any:
 def _curve_modulus(readings: Any, curve: Curve, remarks: tuple[str, ...]) -> Outcome:
     span, width, thick = (nominal(getattr(readings, name)) for name in ("span", "width", "thickness"))
     strain = bending_strain(_deflection(readings, curve), span, thick)
-    try:
-        slope = chord_modulus(strain, bending_stress(curve.force_n, span, width, thick))
-    except ValueError as error:
-        return Outcome("bending.modulus", refused=str(error))
+    slope = slope_of(strain, bending_stress(curve.force_n, span, width, thick), readings.modulus_rule)
+    if isinstance(slope, str):
+        return Outcome("bending.modulus", refused=slope)
     if slope.modulus <= 0:
         return Outcome("bending.modulus", refused="force does not rise between 0.05 and 0.25 % strain")
     # What is carried: force and deflection of the rig, and the section with its third power.
     # Back to newtons and millimetres, where the doubts of the rig are at home.
     stiffness = slope.modulus / bending_modulus(1.0, span, width, thick)
     moved = 0.002 * span**2 / (6 * thick)
-    force = measured(readings, "curve", stiffness * moved, "N")
-    carried = force / measured(readings, "curve", moved, "mm")
-    value = bending_modulus(carried, readings.span, readings.width, readings.thickness)
-    said = [f"Chord between 0.05 and 0.25 % strain; {slope.points} readings lie in it."]
+    force = measured(readings, "curve", stiffness * moved, "N", column="force", rounded=False)
+    carried = force / measured(readings, "curve", moved, "mm", column="extension", rounded=False)
+    u, dof, source = _own_u(readings, curve, slope, bending_stress(1.0, span, width, thick))
+    own = uncertainties.ufloat(0.0, u / slope.modulus, tag=Source(source, dof)) if u else 0.0
+    value = bending_modulus(carried * (1.0 + own), readings.span, readings.width, readings.thickness)
+    name = "Chord" if readings.modulus_rule == "chord" else "Least squares"
+    said = [f"{name} between 0.05 and 0.25 % strain; {slope.points} readings lie in it."]
     if slope.points < ENOUGH_POINTS:
         said.append(f"Fewer than {ENOUGH_POINTS} readings lie in the interval: the modulus is a rough one.")
     return Outcome("bending.modulus", value, remarks=(*said, *curve.problems, *remarks))
+
+
+def _own_u(readings: Any, curve: Curve, slope: Slope, newton: float) -> tuple[float, float, str]:
+    """Return the slope's own standard uncertainty in MPa, its degrees of freedom and its name.
+
+    The larger of what the scatter about the line says and what the rounding of the force does; of a chord,
+    what noise and rounding do at its two ends.
+
+    Args:
+        readings: With the rule of the modulus.
+        curve: The recording.
+        slope: Fitted to it.
+        newton: Stress of one newton, MPa.
+    """
+    step = step_of(curve.force_n) / math.sqrt(12) * newton
+    width = CHORD[1] - CHORD[0]
+    if readings.modulus_rule == "chord":
+        ends = math.sqrt(2) * math.hypot(curve.signal.noise * newton, step) / width
+        return ends, max(1, len(curve.force_n) - 3), "curve: noise at both ends of the chord"
+    # Readings spread evenly over an interval have the variance of its width squared over twelve.
+    rounding = step / (width * math.sqrt(max(1, slope.points) / 12))
+    if slope.u > rounding:
+        return slope.u, max(1, slope.points - 2), "curve: scatter about the line"
+    return rounding, math.inf, "curve: rounding of the force"
 
 
 def _section(readings: Any) -> tuple[Any, Any, Any]:

@@ -62,7 +62,7 @@ class Dimensions(Method):
 
     id = "dimensions"
     title = "Dimensions"
-    version = "1.0"
+    version = "1.1"
     standard = (
         "Form of ISO 294-4:2018. Departures: printed pieces, with the drawing in the place of the cavity; "
         "caliper instead of a measuring machine; time and conditions since printing as recorded."

@@ -6,6 +6,7 @@ F = 2σbh²/(3L) loads the bar flatwise; T_f is the temperature at which it has 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Any
 
@@ -28,7 +29,7 @@ from tracker.api import (
     measured,
     nominal,
 )
-from tracker.api.maths import between, crossing, np, section_remarks
+from tracker.api.maths import between, crossing, noise_of, np, section_remarks, step_of, uncertainties
 
 STRESSES = {"A": 1.80, "B": 0.45, "C": 8.00}
 _RATE_K_H = (108.0, 132.0)
@@ -62,7 +63,7 @@ class HeatDeflection(Method):
 
     id = "heatdeflection"
     title = "Heat deflection"
-    version = "1.0"
+    version = "1.1"
     key = "heatdeflection.temperature"
     standard = (
         "ISO 75-1:2020 and ISO 75-2:2013, flatwise. Departures: air oven instead of a stirred bath, the "
@@ -160,6 +161,9 @@ def _from_log(readings: Any, log: Heating, remarks: tuple[str, ...], method: str
     rise = float(log.mm[high] - log.mm[low]) or 1.0
     slope = float(log.celsius[high] - log.celsius[low]) / rise
     value = measured(readings, "log", at, "°C", log.step) + slope * (target - nominal(target))
+    # Noise and step of the dial move the crossing by as much as the bar is heated meanwhile.
+    dial = math.hypot(noise_of(log.mm), step_of(log.mm) / math.sqrt(12))
+    value = value + uncertainties.ufloat(0.0, abs(slope) * dial, tag="log: noise and step of the deflection")
     return Outcome(name, value, remarks=(*_rates(log, index), *remarks), group=method)
 
 

@@ -15,6 +15,7 @@ import scipy.stats
 from tracker_methods.dimensions import Dimensions
 from tracker_methods.tensile import Tensile
 from tracker_methods.torsion import Torsion
+from uncertainties import ufloat
 
 from tests.api.close import approx
 from tracker.api import Outcome, Piece, budget_picture, picture, schema, validate
@@ -47,7 +48,22 @@ def test_the_certified_line_is_found() -> None:
         pytest.skip("this build of scipy comes without its test data")
     y, x = np.loadtxt(file, skiprows=60).T.tolist()
     slope, start = straight_line(list(zip(x, y, strict=True)))
-    assert (slope, start) == (approx(1.00211681802045, rel=1e-11), approx(-0.262323073774029, rel=1e-9))
+    assert (slope.nominal_value, start.nominal_value) == (
+        approx(1.00211681802045, rel=1e-11),
+        approx(-0.262323073774029, rel=1e-9),
+    )
+    # Their certified standard deviations: the scatter about the line is in the coefficients.
+    assert slope.std_dev == approx(0.000429796848199937, rel=1e-9)
+    assert start.std_dev == approx(0.232818234301152, rel=1e-9)
+
+
+def test_roundings_that_say_more_than_the_scatter_are_not_counted_twice() -> None:
+    """Three readings on a line have no scatter, and keep the uncertainty of their steps."""
+    rounded = [(float(x), ufloat(2.0 * x, 0.1, tag="rows: resolution")) for x in range(3)]
+    slope, _ = straight_line(rounded)
+    assert slope.std_dev == approx(0.1 / 2**0.5)
+    bent = [(x, y + (0.03 if x == 1.0 else 0.0)) for x, y in rounded]
+    assert straight_line(bent)[0].std_dev == approx(0.1 / 2**0.5)
 
 
 def test_one_place_makes_no_line() -> None:

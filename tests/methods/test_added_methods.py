@@ -49,6 +49,22 @@ def test_heat_deflection_lies_between_two_rows() -> None:
     assert found.group == "method B"
 
 
+def test_a_noisy_dial_widens_the_heat_deflection() -> None:
+    """Noise of 0.02 mm where the bar sinks 0.02 mm a degree is a degree; a dial without noise adds little."""
+    rng = np.random.default_rng(2)
+
+    def u(noise: float) -> float:
+        mm = [max(0.0, 0.02 * (c - 45.0)) + float(rng.normal(0.0, noise)) for c in range(25, 80)]
+        rows = "".join(f"{25 + i},{each:.6f}\n" for i, each in enumerate(mm))
+        log = Recording("oven.csv", f"temperature_c,deflection_mm\n{rows}".encode())
+        value = testing.outcomes(HeatDeflection(), {**BAR, "log": log})["heatdeflection.temperature"].value
+        parts = {str(source.tag): part for source, part in value.error_components().items()}
+        return float(parts.get("log: noise and step of the deflection", 0.0))
+
+    assert u(0.0) < 0.01
+    assert 0.2 < u(0.02) < 3.0
+
+
 def test_a_bar_that_never_gave_is_a_limit() -> None:
     """The end of the oven is a lower bound, not a lost piece."""
     log = Recording("oven.csv", b"temperature_c,deflection_mm\n20,0\n60,0.05\n100,0.1\n")

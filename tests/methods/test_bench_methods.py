@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 from tracker_methods import bending, density, impact, torsion
 from tracker_methods.shear import Shear, double_shear
@@ -290,8 +291,41 @@ def test_the_chord_of_a_bend_is_exact() -> None:
     """0.0853333 and 0.4266667 mm at 1.6666667 and 8.3333333 N: 2000 MPa (recomputed)."""
     rows = [(0.0, 0.0), (0.256 / 3, 5 / 3), (1.28 / 3, 25 / 3), (1.0, 18.0)]
     text = "deflection_mm,force_N\n" + "".join(f"{s!r},{f!r}\n" for s, f in rows)
-    found = value(bending.Bending(), "modulus", **BAR, curve=Recording("bend.csv", text.encode()))
+    curve = Recording("bend.csv", text.encode())
+    found = value(bending.Bending(), "modulus", **BAR, curve=curve, modulus_rule="chord")
     assert found == approx(2000.0, rel=1e-9)
+
+
+def a_bend(rng: np.random.Generator, noise: float) -> Recording:
+    """Return a bar of 2000 MPa bent to 0.5 mm in 200 rows, the force with noise, N."""
+    s = np.linspace(0.0, 0.5, 200)
+    f = 19.53125 * s + rng.normal(0.0, noise, len(s))
+    rows = "".join(f"{a:.5f},{b:.6f}\n" for a, b in zip(s.tolist(), f.tolist(), strict=True))
+    return Recording("bend.csv", f"deflection_mm,force_N\n{rows}".encode())
+
+
+def test_the_noise_of_a_bend_is_in_its_modulus() -> None:
+    """What moduli of noisy recordings scatter by is what each says of itself, within sampling."""
+    rng = np.random.default_rng(5)
+    found = [of(bending.Bending(), "modulus", **BAR, curve=a_bend(rng, 0.2)).value for _ in range(40)]
+    real = float(np.std([nominal(each) for each in found], ddof=1))
+    told = [
+        part
+        for each in found
+        for source, part in each.error_components().items()
+        if str(source.tag) == "curve: scatter about the line"
+    ]
+    assert len(told) == len(found)
+    assert 0.7 < float(np.mean(told)) / real < 1.4
+
+
+def test_a_bend_with_a_spike_is_looked_at_first() -> None:
+    """A reading that stands out above both sides is no force of the bar."""
+    rows = a_bend(np.random.default_rng(1), 0.0).data.decode().splitlines()
+    rows[-1] = rows[-1].partition(",")[0] + ",9.0"
+    rows.insert(150, rows[150].partition(",")[0] + ",60.0")
+    curve = Recording("bend.csv", "\n".join(rows).encode())
+    assert "--take spike=" in of(bending.Bending(), "modulus", **BAR, curve=curve).refused
 
 
 @pytest.mark.parametrize(

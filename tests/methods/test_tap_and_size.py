@@ -187,3 +187,13 @@ def test_a_flat_piece_has_no_radius() -> None:
     found = testing.outcomes(Dimensions(), {"chord": 80, "lift": 0})
     assert nominal(found["dimensions.warp"].value) == 0
     assert "unbounded" in found["dimensions.warp_radius"].refused
+
+
+def test_sizes_off_their_line_widen_scale_and_offset() -> None:
+    """Residuals of a tenth of a millimetre tell more than the caliper's hundredth."""
+    near = testing.outcomes(Dimensions(), {"sizes": "X:20:19.96 X:80:79.84 X:150:149.70"})
+    far = testing.outcomes(Dimensions(), {"sizes": "X:20:20.06 X:80:79.64 X:150:149.80"})
+    for name in ("dimensions.scale_x", "dimensions.offset_x"):
+        assert far[name].value.std_dev > 5 * near[name].value.std_dev
+    sources = {str(each.tag): each.tag for each in far["dimensions.offset_x"].value.error_components()}
+    assert sources["scatter about the line"].dof == 1

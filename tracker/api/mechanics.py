@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from tracker.api.method import Piece
-from tracker.api.uncertainty import nominal
+from tracker.api.uncertainty import Source, nominal
 from tracker.lazy_modules import np, uncertainties
 
 # ISO 527-1 and ISO 178 (clauses from memory): chord between 0.05 % and 0.25 % strain.
@@ -295,7 +295,9 @@ STANDARD_GRAVITY = 9.80665
 def straight_line(pairs: Sequence[tuple[Any, Any]]) -> tuple[Any, Any]:
     """Return slope and intercept of y = slope·x + intercept by least squares.
 
-    The coefficients are linear in y, so y (and x) may carry their uncertainty.
+    The coefficients are linear in y, so y (and x) may carry their uncertainty. From three readings on the
+    scatter about the line is known too: where it says more than the roundings of the readings do, what is
+    missing is added, with n − 2 degrees of freedom.
 
     Args:
         pairs: (x, y); at least two different x.
@@ -310,7 +312,27 @@ def straight_line(pairs: Sequence[tuple[Any, Any]]) -> tuple[Any, Any]:
     # Plain sums and no library: they carry uncertainty from reading to slope, which an array routine would
     # drop.
     slope = sum((x - middle) * y for x, y in pairs) / spread
-    return slope, sum(y for _, y in pairs) / len(pairs) - slope * middle
+    height = sum(y for _, y in pairs) / len(pairs)
+    if len(pairs) > 2:  # noqa: PLR2004 - two readings lie on any line
+        plain = [(nominal(x) - nominal(middle), nominal(y) - nominal(height)) for x, y in pairs]
+        squares = math.fsum((y - nominal(slope) * x) ** 2 for x, y in plain)
+        scatter = math.sqrt(squares / (len(pairs) - 2))
+        slope = _with_scatter(slope, scatter / math.sqrt(nominal(spread)), len(pairs) - 2)
+        height = _with_scatter(height, scatter / math.sqrt(len(pairs)), len(pairs) - 2)
+    return slope, height - slope * middle
+
+
+_NOTHING: Final = 1e-9
+
+
+def _with_scatter(value: Any, u: float, dof: int) -> Any:
+    """Return a coefficient with what its scatter says beyond the roundings that it carries already."""
+    parts = value.error_components().items() if hasattr(value, "error_components") else ()
+    rounded = math.fsum(part**2 for source, part in parts if str(source.tag or "").endswith(": resolution"))
+    beyond = math.sqrt(max(0.0, u * u - rounded))
+    if beyond <= _NOTHING * abs(nominal(value)):
+        return value
+    return value + uncertainties.ufloat(0.0, beyond, tag=Source("scatter about the line", dof))
 
 
 _APART = 0.05
@@ -324,10 +346,8 @@ def section_area(readings: Any) -> Any | None:
     area = getattr(readings, "area", None)
     # Somebody who gives an area knows of a section that is no rectangle.
     if area is not None:
-        from uncertainties import ufloat  # noqa: PLC0415 - loads numpy
-
         u = getattr(readings, "area_u", None)
-        return area + ufloat(0.0, u, tag="area: as given") if u else area
+        return area + uncertainties.ufloat(0.0, u, tag="area: as given") if u else area
     width, thickness = getattr(readings, "width", None), getattr(readings, "thickness", None)
     if width is not None and thickness is not None:
         return width * thickness

@@ -366,7 +366,7 @@ def _cell(
 def _limit(point: Point) -> str:
     if point.value is None:
         return "no value"
-    return f"{point.relation} {point.value:g} {shown(point.unit)}".rstrip()
+    return f"{point.relation} {point.value:.4g} {shown(point.unit)}".rstrip()
 
 
 def _limited(numbers: Sequence[Point], limits: Sequence[Point]) -> LimitedMean | None:

@@ -26,7 +26,6 @@ from tracker.model import Measurement
 from tracker.plugins import Computation, Plugged
 from tracker.table.cells import Cell, Column
 from tracker.table.summary import CAUTION, SummaryTable, TableRow
-from tracker.units import shown
 
 _INK: Final = "#26323a"
 _POINT: Final = "#8a6d1f"
@@ -62,8 +61,7 @@ def chart(table: SummaryTable, quantities: Sequence[str], form: str = "svg") -> 
         len(panels), 1, squeeze=False, height_ratios=[max(1, len(p)) + 1.5 for p in panels]
     )
     for axis, quantity, panel in zip(axes[:, 0], quantities, panels, strict=True):
-        unit = shown(table.units.get(quantity, ""))
-        _draw(axis, f"{quantity} [{unit}]" if unit else quantity, panel)
+        _draw(axis, table.heading(quantity), panel)
     figure.supxlabel(table.caution.partition(". ")[0] + ".", fontsize=7, color=_INK)
     return rendered(figure, form)
 
@@ -263,8 +261,12 @@ def _groups(table: SummaryTable) -> dict[int, str]:
 
 def _count(each: Cell) -> str:
     """Return pieces, plates and limits of a line."""
-    limits = f", {len(each.limits)} limits" if each.limits else ""
-    return f"{each.count_text()}{limits}" if each.n else f"n 0{limits}"
+    bare = each.limits.count("no value")
+    limits = len(each.limits) - bare
+    parts = [each.count_text() if each.n else "n 0"]
+    parts += [f"{limits} limit{'s' * (limits > 1)}"] if limits else []
+    parts += [f"{bare} without value"] if bare else []
+    return ", ".join(parts)
 
 
 def _draw_limit(axis: Any, place: int, text: str) -> None:

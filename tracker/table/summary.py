@@ -53,6 +53,7 @@ from tracker.table.results import (
     quantities_in,
     shapes_by_plate,
 )
+from tracker.units import shown
 
 CAUTION: Final = (
     "Comparisons between printed pieces on home-made rigs: not design allowables, not a certification. "
@@ -124,6 +125,7 @@ class SummaryTable:
         units: By quantity.
         caution: To stand at its foot.
         why_empty: Why there are no rows, a sentence; empty where there are some.
+        titles: What people call the quantities, where their methods say.
     """
 
     rows: list[TableRow]
@@ -131,6 +133,14 @@ class SummaryTable:
     units: dict[str, str]
     caution: str = CAUTION
     why_empty: str = ""
+    titles: dict[str, str] = field(default_factory=dict)
+
+    def heading(self, quantity: str) -> str:
+        """Return a quantity as people read it: ``Tensile strength [MPa]``."""
+        title, unit = self.titles.get(quantity) or quantity, shown(self.units.get(quantity, ""))
+        # A name without a title stays what is typed in filters.
+        title = title[:1].upper() + title[1:] if self.titles.get(quantity) else title
+        return f"{title} [{unit}]" if unit else title
 
     def as_json(self) -> dict[str, Any]:
         """Return the table as plain JSON values."""
@@ -196,6 +206,8 @@ def summary_table(
         line.published, line.choice = _choice_of(line, chosen, book.zone)
     _sort(lines, sort)
     told = SummaryTable(lines, columns_of(lines), building.units)
+    if plugged is not None:
+        told.titles = {q.name: q.title for each in plugged.methods.values() for q in each.method.quantities}
     if not lines:
         told.why_empty = _why_empty(book, where, quantities, plugged)
     return told
