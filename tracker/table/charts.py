@@ -100,7 +100,8 @@ def _draw(axis: Any, title: str, panel: Sequence[tuple[str, Cell]]) -> None:
         if each.mean is not None:
             axis.plot([each.mean, each.mean], [place - 0.3, place + 0.3], color=_MEAN, linewidth=2)
     axis.set_yticks(range(len(panel)), [f"{name}  ({_count(each)})" for name, each in panel], fontsize=8)
-    axis.invert_yaxis()
+    # A line of which nothing is drawn keeps its room all the same.
+    axis.set_ylim(len(panel) - 0.4, -0.6)
     axis.tick_params(colors=_INK, labelsize=8)
     axis.grid(axis="x", color="#d5d8d6", linewidth=0.6)
     for side in ("top", "right", "left"):
