@@ -29,7 +29,7 @@ from tracker.api import (
     measured,
     nominal,
 )
-from tracker.api.maths import between, crossing, noise_of, np, section_remarks, step_of, uncertainties
+from tracker.api.maths import between, crossing, noise_of, np, section_remarks, uncertainties
 
 STRESSES = {"A": 1.80, "B": 0.45, "C": 8.00}
 _RATE_K_H = (108.0, 132.0)
@@ -162,9 +162,16 @@ def _from_log(readings: Any, log: Heating, remarks: tuple[str, ...], method: str
     slope = float(log.celsius[high] - log.celsius[low]) / rise
     value = measured(readings, "log", at, "°C", log.step) + slope * (target - nominal(target))
     # Noise and step of the dial move the crossing by as much as the bar is heated meanwhile.
-    dial = math.hypot(noise_of(log.mm), step_of(log.mm) / math.sqrt(12))
+    dial = math.hypot(noise_of(log.mm), _step(log.mm) / math.sqrt(12))
     value = value + uncertainties.ufloat(0.0, abs(slope) * dial, tag="log: noise and step of the deflection")
     return Outcome(name, value, remarks=(*_rates(log, index), *remarks), group=method)
+
+
+def _step(mm: Any) -> float:
+    """Return the decimal step that all deflections are multiples of, mm; 0 where none shows."""
+    return next(
+        (s for s in (0.1, 0.01, 0.001, 1e-4) if np.allclose(mm / s, np.round(mm / s), atol=1e-4)), 0.0
+    )
 
 
 def _rates(log: Heating, index: int) -> Iterator[str]:

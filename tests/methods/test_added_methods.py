@@ -54,7 +54,7 @@ def test_a_noisy_dial_widens_the_heat_deflection() -> None:
     rng = np.random.default_rng(2)
 
     def u(noise: float) -> float:
-        mm = [max(0.0, 0.02 * (c - 45.0)) + float(rng.normal(0.0, noise)) for c in range(25, 80)]
+        mm = [max(0.0, 0.0213 * (c - 45.0)) + float(rng.normal(0.0, noise)) for c in range(25, 80)]
         rows = "".join(f"{25 + i},{each:.6f}\n" for i, each in enumerate(mm))
         log = Recording("oven.csv", f"temperature_c,deflection_mm\n{rows}".encode())
         value = testing.outcomes(HeatDeflection(), {**BAR, "log": log})["heatdeflection.temperature"].value
