@@ -28,6 +28,7 @@ from tracker.model import (
     JournalRecord,
     Material,
     Measurement,
+    Result,
     Rig,
     Specimen,
     Spool,
@@ -572,3 +573,9 @@ def last_entry(book: Book, who: str) -> int:
     newest = select(JournalRecord.seq, JournalRecord.who).order_by(JournalRecord.seq.desc()).limit(_ENTRIES)
     with book.connect() as connection:
         return next((row.seq for row in connection.execute(newest) if row.who == who), 0)
+
+
+def count_results(book: Book) -> int:
+    """Return about how many results a book has: the number of the last one."""
+    with book.connect() as connection:
+        return connection.scalar(select(func.max(Result.id))) or 0

@@ -49,9 +49,10 @@ def prepared(
 
 
 @pytest.fixture
-def web_book(prepared: Site) -> Book:
-    """Give the book alone."""
-    return prepared.book
+def web_book(request: pytest.FixtureRequest, places: Places) -> Iterator[Book]:
+    """Give an empty book without a page; on SQLite where a test does not say otherwise."""
+    with open_book(places.fresh(getattr(request, "param", "sqlite"))) as book:
+        yield book
 
 
 @pytest.fixture

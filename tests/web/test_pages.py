@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import re
 import zipfile
@@ -17,7 +18,10 @@ from tracker.api import fields
 from tracker.desk.correcting import correct
 from tracker.desk.jobs import add_job
 from tracker.desk.typedpieces import read_piece
+from tracker.kinds import find
+from tracker.model import Stay
 from tracker.plugins import Plugged, load
+from tracker.web import inputs
 
 
 def plain(text: str) -> str:
@@ -517,3 +521,26 @@ def test_the_next_plates_are_entered_as_planned_jobs(site: Site, browser: Browse
     assert (job.chamber_set_c in (40, 70), job.started_at, job.outcome) == (True, None, None)
     assert len(job.specimens) >= 1
     assert job.spools
+
+
+def test_a_spool_whose_records_cannot_all_be_true_still_has_its_page(site: Site, browser: Browser) -> None:
+    """It says what overlaps, and leads to where that is corrected."""
+    now = site.book.clock()
+    with site.book.act("bend", "Ada Bench") as act:
+        spool = find(site.book, act.session, site.spool, "spool").id
+        for place, hours in (("dry box", 9), ("open air", 5)):
+            began, ended = (now - dt.timedelta(hours=each) for each in (hours, hours - 4.5))
+            act.session.add(Stay(spool_id=spool, place=place, began_at=began, ended_at=ended))
+    answer = browser.get(f"/{site.spool}")
+    assert answer.status_code == 200, plain(answer.text)[:500]
+    assert "overlap" in plain(answer.text)
+    assert f"/correct?of={site.spool}" in answer.text
+
+
+def test_of_a_long_list_the_newest_are_suggested(looking: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Any other may be typed or scanned: a book of 25,000 jobs costs no page of a megabyte."""
+    assert '<select id="n-material"' in looking.get("/new/spool").text
+    monkeypatch.setattr(inputs, "MOST_CHOICES", 1)
+    text = looking.get("/new/spool").text
+    assert 'list="n-material-newest"' in text
+    assert '<option value="Nordlicht ASA">' in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from typing import Any
 
@@ -10,8 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from starlette.datastructures import FormData
 
+from tracker.book import Book
 from tracker.desk.photographs import picture_kind
 from tracker.desk.platefacts import boxed
+from tracker.plugins import Plugged
+from tracker.web import tasks
 from tracker.web.bench import HELD_BYTES, HELD_S, Held, Remembered
 from tracker.web.guard import netloc_of
 from tracker.web.inputs import key_of
@@ -117,3 +121,19 @@ def test_a_piece_that_lies_askew_is_drawn_askew() -> None:
     assert drawn is not None
     assert drawn.spots[0].points == "10.00,20.00 20.00,10.00 10.00,0.00 0.00,10.00"
     assert (drawn.step, "M10 " in drawn.grid) == (10, True)
+
+
+def _process(book: Book, plugged: Plugged, more: int) -> tuple[str, int, int]:
+    return book.place, len(plugged.methods), os.getpid() + more
+
+
+def test_a_large_book_is_asked_from_another_process(
+    web_book: Book, plugged: Plugged, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same question of the same book; a small one is asked here, where that is quicker."""
+    here = (web_book.place, len(plugged.methods), os.getpid() + 1)
+    assert tasks.of_book(web_book, plugged, _process, 1) == here
+    monkeypatch.setattr(tasks, "LARGE", 0)
+    there = tasks.of_book(web_book, plugged, _process, 1)
+    assert there[:2] == here[:2]
+    assert there[2] != here[2]

@@ -265,7 +265,7 @@ def plates_to_enter(
     made = []
     for number, plate in enumerate(plan.plates, start=1):
         typed = {
-            field: f"{level:g}" if isinstance(level, (int, float)) else str(level)
+            field: f"{level:.4g}" if isinstance(level, (int, float)) else str(level)
             for factor, field in _FIELDS.items()
             if (level := plate.levels.get(factor)) is not None
         }

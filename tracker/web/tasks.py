@@ -5,15 +5,23 @@ A page waits a moment for the answer, and else shows how far it is and looks aga
 
 from __future__ import annotations
 
+import contextlib
+import os
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from concurrent.futures import Future
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures import TimeoutError as StillWorkingError
 from dataclasses import dataclass, field
-from typing import Any, Final
+from multiprocessing import get_context
+from typing import Any, Final, TypeVar
 
+from tracker.book import Book, open_book
+from tracker.browse import count_results
+from tracker.plugins import Plugged, load
 from tracker.progress import Progress
+
+T = TypeVar("T")
 
 AT_ONCE: Final = 2
 """Heavy questions that are worked on at once: more would leave no processor for the bench."""
@@ -112,3 +120,36 @@ class Tasks:
         over = max(0, len(self._tasks) - _KEPT)
         for key in [key for key, task in self._tasks.items() if task.future.done()][:over]:
             del self._tasks[key]
+
+
+LARGE: Final = 20_000
+"""Results of a book from which on questions about all of them are answered in a process of their own."""
+
+
+def of_book(book: Book, plugged: Plugged, answer: Callable[..., T], *asked: Any) -> T:
+    """Return ``answer(book, plugged, *asked)``, of a large book from a process of its own.
+
+    A question about all results takes minutes there, and memory that this process would never give back:
+    beside it every page would be slow. Of a small book it would take longer to begin than to answer.
+
+    Args:
+        book: To be read.
+        plugged: The methods.
+        answer: A function of a module; what it returns can be pickled.
+        asked: Its further arguments.
+    """
+    if count_results(book) < LARGE:
+        return answer(book, plugged, *asked)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_behind_all) as apart:
+        return apart.submit(_answered, book.place, answer, *asked).result()
+
+
+def _behind_all() -> None:
+    """Let whoever measures go first."""
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(10)
+
+
+def _answered(place: str, answer: Callable[..., T], *asked: Any) -> T:
+    with open_book(place) as book:
+        return answer(book, load(), *asked)

@@ -13,6 +13,7 @@ from tracker.day import Day, day_board
 from tracker.web.bench import Bench
 from tracker.web.platemap import Mini, mini_map
 from tracker.web.render import page
+from tracker.web.tasks import of_book
 from tracker.web.visitors import Here, Reader, Visitor
 
 router = APIRouter()
@@ -56,7 +57,7 @@ def _watch(bench: Bench) -> list[str] | None:
     After each write would be too often: in a large book it takes minutes.
     """
     slot = int(bench.serving.clock() // _SLOT_S)
-    task = bench.tasks.ask(("watched", slot), lambda _: watched(bench.serving.book, bench.plugged))
+    task = bench.tasks.ask(("watched", slot), lambda _: of_book(bench.serving.book, bench.plugged, watched))
     if not task.ready(0):
         return None
     try:

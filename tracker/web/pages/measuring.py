@@ -21,6 +21,7 @@ from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
 from tracker.errors import Refused
 from tracker.forms import when_at
+from tracker.history import spool_days
 from tracker.ids import Ident, rig_id
 from tracker.kinds import Card, card_of, fetch, resolve
 from tracker.platefile import PlateObject
@@ -182,9 +183,14 @@ def _lines(book: Book, session: Any, ident: Ident) -> tuple[tuple[str, ...], str
     Records that cannot all be true are corrected from this page: it must not be refused for them.
     """
     try:
-        return tuple(five_lines(book, session, ident)), ""
+        lines = tuple(five_lines(book, session, ident))
     except Refused as refusal:
         return (), str(refusal)
+    if ident.kind != "spool":
+        return lines, ""
+    found = spool_days(session, fetch(session, ident), book.clock()).timeline.conflicts
+    refusals = [Refused(each.what, why=each.why, do=each.do) for each in found]
+    return lines, " ".join(line for each in refusals for line in plainly(each)[0])
 
 
 def _just_stored(bench: Bench, text: str) -> Mapping[str, Any] | None:

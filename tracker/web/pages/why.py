@@ -18,7 +18,7 @@ from tracker.progress import Progress
 from tracker.web.acting import acted
 from tracker.web.bench import Bench
 from tracker.web.render import download, linked, page, picture
-from tracker.web.tasks import Task
+from tracker.web.tasks import Task, of_book
 from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
 from tracker.why import Answer
 
@@ -33,7 +33,7 @@ def _asked(bench: Bench, visitor: Visitor, a: str, b: str, of: str) -> Task:
 
     def work(progress: Progress) -> Why:
         progress("Comparing all results", 0, 0)
-        return why(bench.serving.book, bench.plugged, a, b, of or None)
+        return of_book(bench.serving.book, bench.plugged, why, a, b, of or None)
 
     return bench.tasks.ask(("why", a, b, of, visitor.state), work)
 
@@ -137,7 +137,7 @@ def plan(bench: Here, visitor: Reader, a: Group, b: Group, of: Group = "") -> Re
 def _proposed(bench: Bench, state: str, a: str, b: str, of: str) -> Task:
     def work(progress: Progress) -> Any:
         progress("Looking for the plates that tell most", 0, 0)
-        return plates_to_enter(bench.serving.book, bench.plugged, a, b, of or None)
+        return of_book(bench.serving.book, bench.plugged, plates_to_enter, a, b, of or None)
 
     return bench.tasks.ask(("followup", a, b, of, state), work)
 
@@ -213,7 +213,7 @@ def plates_entered(
 def _watch(bench: Bench, visitor: Visitor) -> Task:
     def work(progress: Progress) -> Any:
         progress("Looking over all results", 0, 0)
-        return watched(bench.serving.book, bench.plugged)
+        return of_book(bench.serving.book, bench.plugged, watched)
 
     return bench.tasks.ask(("watched", visitor.state), work)
 
