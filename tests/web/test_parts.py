@@ -20,7 +20,7 @@ from tracker.web.bench import HELD_BYTES, HELD_S, Held, Remembered
 from tracker.web.guard import netloc_of
 from tracker.web.inputs import key_of
 from tracker.web.platemap import plate_map
-from tracker.web.render import linked
+from tracker.web.render import STATIC, TEMPLATES, linked
 
 
 def test_what_is_remembered_is_made_once() -> None:
@@ -137,3 +137,9 @@ def test_a_large_book_is_asked_from_another_process(
     there = tasks.of_book(web_book, plugged, _process, 1)
     assert there[:2] == here[:2]
     assert there[2] != here[2]
+
+
+@pytest.mark.parametrize("name", sorted(each.name for each in (STATIC.parent / "templates").glob("*.html")))
+def test_every_template_can_be_read(name: str) -> None:
+    """Also one that only some pages want: what is no template is found before a person asks for its page."""
+    assert TEMPLATES.env.get_template(name).name == name

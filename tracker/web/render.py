@@ -119,7 +119,7 @@ def _environment() -> Environment:
     return made
 
 
-_TEMPLATES: Final = Jinja2Templates(env=_environment())
+TEMPLATES: Final = Jinja2Templates(env=_environment())
 
 
 def page(
@@ -169,7 +169,7 @@ def page(
         "titles": bench.titles,
         "methods_by_id": bench.method_titles,
     }
-    answer = _TEMPLATES.TemplateResponse(request, f"{name}.html", {**usual, **facts}, status_code=status)
+    answer = TEMPLATES.TemplateResponse(request, f"{name}.html", {**usual, **facts}, status_code=status)
     if visitor.fresh:
         keep_session(bench, request, answer, sid=visitor.sid)
     return answer
@@ -220,7 +220,7 @@ def remembered(
 
 def templated(name: str, **facts: Any) -> str:
     """Return what a template that is no page makes: a small picture, as a rule."""
-    return _TEMPLATES.env.get_template(f"{name}.svg").render(**facts)
+    return TEMPLATES.env.get_template(f"{name}.svg").render(**facts)
 
 
 def own_path(path: str) -> str:
