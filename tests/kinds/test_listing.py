@@ -7,7 +7,6 @@ import zoneinfo
 from typing import Any
 
 import pytest
-from tracker.desk.verdicts import judge
 
 from tests.books import fill
 from tests.desk.bench import (
@@ -24,6 +23,7 @@ from tracker.book import Book
 from tracker.desk.jobs import add_job
 from tracker.desk.measuring import measure
 from tracker.desk.typedpieces import read_piece
+from tracker.desk.voiding import judge
 from tracker.kinds import LISTS, listed
 from tracker.stating import state_row
 

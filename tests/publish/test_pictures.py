@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tracker.desk.verdicts import judge
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, at
 from tracker.api.picture import lines_alone, picture
 from tracker.book import Book, new_book
+from tracker.desk.voiding import judge
 from tracker.model import Drying, DryingSpool, Stay
 from tracker.plugins import Plugged
 from tracker.publish import publish
