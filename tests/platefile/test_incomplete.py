@@ -73,12 +73,12 @@ def test_cuts_of_real_plates_are_found(name: str) -> None:
     assert read_plate(data).complete
     chance = random.Random(name)
     missed = 0
-    for _ in range(100):
+    for _ in range(50):
         try:
             missed += read_plate(data[: chance.randrange(len(data) - 1)]).complete
         except PlateRefused:
             continue
-    assert missed <= 2
+    assert missed <= 1
 
 
 def test_macro_at_the_end_may_switch_off() -> None:

@@ -6,7 +6,9 @@ import math
 
 import pytest
 
-from tracker.platefile import NOTATIONS, BadNotation, check_notation, orientation
+from tracker.errors import Refused
+from tracker.orientation import checked_letters
+from tracker.platefile import NOTATIONS, orientation
 
 
 @pytest.mark.parametrize(
@@ -84,18 +86,11 @@ def test_fifteen_notations() -> None:
 @pytest.mark.parametrize("letters", NOTATIONS)
 def test_each_notation_is_accepted_in_either_case(letters: str) -> None:
     """Letters are read in either case and given back in capitals."""
-    assert check_notation(f" {letters.lower()} ") == letters
+    assert checked_letters(f" {letters.lower()} ") == letters
 
 
 @pytest.mark.parametrize("letters", ["XX", "XYX", "ZZ", "XYZX", "A", "XA", "45", "ZX+45", "", "X Y"])
 def test_anything_else_is_refused(letters: str) -> None:
     """The refusal shows what was given and what would do."""
-    with pytest.raises(BadNotation, match="Type the axes"):
-        check_notation(letters)
-
-
-def test_one_letter_needs_two_sides_alike() -> None:
-    """A single letter is too little for a bar whose other sides differ."""
-    assert check_notation("X", (80, 10, 10)) == "X"
-    with pytest.raises(BadNotation, match="4 and 10 mm"):
-        check_notation("X", (80, 10, 4))
+    with pytest.raises(Refused):
+        checked_letters(letters)

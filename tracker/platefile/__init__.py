@@ -42,14 +42,12 @@ from tracker.platefile.orientation import (
     NO_AXIS,
     NOTATIONS,
     Orientation,
-    check_notation,
     orientation,
     orientation_of,
 )
 from tracker.platefile.platemap import plate_map_png, plate_map_svg, plate_map_text, reading_order
 from tracker.platefile.reader import read_plate
 from tracker.platefile.source import (
-    BadNotation,
     BadWindow,
     EmptyPlate,
     NoExtrusion,
@@ -81,7 +79,6 @@ __all__ = [
     "NO_AXIS",
     "STATED",
     "WITH_FLOW_FACTOR",
-    "BadNotation",
     "BadWindow",
     "Candidate",
     "Change",
@@ -113,7 +110,6 @@ __all__ = [
     "ToolUse",
     "WhichPlate",
     "Window",
-    "check_notation",
     "check_regular",
     "corners_of",
     "gauge_window",

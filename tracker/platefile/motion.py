@@ -141,6 +141,8 @@ def _widen(low: list[Floats], high: list[Floats], path: Path, laid: Laid) -> Non
 
 def _note_loops(tally: Tally, body: Body, path: Path, rows: Numbers) -> None:
     """Keep the closed loop of deposits that holds the largest area: the outline of a body, dents and all."""
+    if len(rows) < _LEAST_CORNERS:
+        return
     begins = [0, *(np.flatnonzero(np.diff(rows) != 1) + 1).tolist(), len(rows)]
     for start, stop in pairwise(begins):
         if stop - start < _LEAST_CORNERS:
@@ -164,6 +166,10 @@ _DIRECTIONS = 24
 
 def _points(path: Path, rows: Numbers) -> list[Point]:
     """Return the ends of some rows, quadrant points of arcs included."""
+    if len(rows) < _LEAST_CORNERS and path.bends is None and not path.unknown:
+        # Of fifty thousand dots each costs what is done for it, not what is done for its points.
+        numbers = rows.tolist()
+        return [(float(at[0][n]), float(at[1][n])) for at in (path.was, path.at) for n in numbers]
     xs = [path.was[0].take(rows), path.at[0].take(rows)]
     ys = [path.was[1].take(rows), path.at[1].take(rows)]
     if path.bends:

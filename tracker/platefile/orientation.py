@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 from tracker import orientation as orientation_notation
 from tracker.platefile.facts import Layer, PlateObject, Point, Tilt
-from tracker.platefile.source import BadNotation
 
 _SQUARE = 1.02
 _NO_SMALLER = 1.005
@@ -37,9 +36,13 @@ def smallest_rectangle(outline: Sequence[Point]) -> tuple[float, float, float]:
     """
     straight = _extents(outline, 0.0)
     tried = [(straight[0] * straight[1], straight[0], straight[1], 0.0)]
+    # A quarter turn only swaps the sides: of a bar's four sides one is tried, and none that lies straight.
+    seen = {0.0, round(math.pi / 2, 9)}
     for a, b in zip(outline, [*outline[1:], *outline[:1]], strict=True):
-        if a != b:
-            angle = math.atan2(b[1] - a[1], b[0] - a[0])
+        angle = math.atan2(b[1] - a[1], b[0] - a[0])
+        turn = round(angle % (math.pi / 2), 9)
+        if a != b and turn not in seen:
+            seen.add(turn)
             along, across = _extents(outline, angle)
             tried.append((along * across, along, across, math.degrees(angle)))
     enough = min(area for area, *_ in tried) * _NO_SMALLER
@@ -123,6 +126,9 @@ def _turned(along: float, across: float, angle: float) -> tuple[float, float, fl
 
 
 def _extents(outline: Sequence[Point], angle: float) -> tuple[float, float]:
+    if not angle:
+        xs, ys = zip(*outline, strict=True)
+        return max(xs) - min(xs), max(ys) - min(ys)
     c, s = math.cos(angle), math.sin(angle)
     along = [x * c + y * s for x, y in outline]
     across = [y * c - x * s for x, y in outline]
@@ -302,34 +308,3 @@ def _straight(size: tuple[float, float, float], turn: float) -> Orientation:
             letters, plain, turn, "the two longer dimensions are alike: their order is a choice"
         )
     return Orientation(letters, plain, turn)
-
-
-def check_notation(letters: str, size_mm: tuple[float, float, float] | None = None) -> str:
-    """Return an orientation's letters in capitals.
-
-    Args:
-        letters: As typed.
-        size_mm: The piece's lengths along X, Y, Z, to judge a single letter by; None accepts it.
-
-    Raises:
-        BadNotation: They are no orientation, or one letter does not say enough for this piece.
-    """
-    known = letters.strip().upper()
-    if known not in NOTATIONS:
-        raise BadNotation(letters, _why_not(known))
-    if len(known) == 1 and size_mm is not None:
-        others = sorted(size for size, axis in zip(size_mm, "XYZ", strict=True) if axis != known)
-        if others[1] > _ALIKE * others[0]:
-            raise BadNotation(
-                letters, f"the other two dimensions differ: {others[0]:.4g} and {others[1]:.4g} mm"
-            )
-    return known
-
-
-def _why_not(letters: str) -> str:
-    if not letters:
-        return "nothing was given"
-    strange = sorted(set(letters) - set("XYZ"))
-    if strange:
-        return f"it holds {', '.join(repr(one) for one in strange)}, and only X, Y and Z are axes"
-    return "no axis may come twice"

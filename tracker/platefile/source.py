@@ -91,23 +91,6 @@ class BadWindow(PlateRefused):
         super().__init__(f"No layer of the piece lies in {window}", why=f"it spans {have}")
 
 
-class BadNotation(PlateRefused):
-    """Letters that are no orientation.
-
-    Args:
-        letters: What was given.
-        why: What is wrong with it.
-    """
-
-    def __init__(self, letters: str, why: str) -> None:
-        super().__init__(
-            f"{letters!r} is not an orientation",
-            why=why,
-            do="Type the axes by falling length: XYZ, XZY, YXZ, YZX, ZXY, ZYX, the first two of them, "
-            "or one letter where the other two dimensions are alike.",
-        )
-
-
 Progress = Callable[[int, int], None]
 Source = Path | BinaryIO | bytes
 
