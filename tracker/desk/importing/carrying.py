@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any, Final
 
 from sqlalchemy import select
@@ -34,6 +35,9 @@ from tracker.plugins import Computed
 _ABOUT_AT_MOST: Final = 100
 _CHUNK: Final = 500
 _ASKED_AT_ONCE: Final = 8
+_AT_ONCE: Final = 20_000
+"""Specimens whose rows are made and written together: all rows of a large sheet would fill the memory."""
+_TABLES: Final = 6
 
 Row = dict[str, Any]
 
@@ -89,19 +93,18 @@ def carry_out(
     with book.act(ACT, who, reason=_reason(plan)) as act:
         # Somebody else may have brought it in since the plan was made.
         _check(plan, earlier_import(act.session.connection(), plan.sha256), sure=sure, leave_out=leave_out)
-        rows.fill(act)
-        tables: list[tuple[type[Base], list[Row]]] = [
-            (Material, rows.materials),
+        first: list[tuple[type[Base], list[Row]]] = [
+            (Material, rows.new_materials(act)),
             (Attachment, _new(act, attachments)),
-            *rows.tables(),
         ]
-        for done, (model, made) in enumerate(tables):
-            told(done, len(tables), f"{len(made)} rows: {model.__tablename__}")
+        whole = len(first) + _TABLES * max(1, -(-plan.counts()["specimens"] // _AT_ONCE))
+        for done, (model, made) in enumerate(chain(first, rows.by_parts(act))):
+            told(min(done, whole), whole, f"{len(made)} rows: {model.__tablename__}")
             act.bulk(model, made)
-        jobs = tuple(job_id(row["id"]) for row in rows.jobs)
+        jobs = tuple(map(job_id, rows.job_numbers))
         # First and last stand for thousands: an entry that lists them all would be read by nobody.
         act.about += jobs if len(jobs) <= _ABOUT_AT_MOST else (jobs[0], jobs[-1])
-        told(len(tables), len(tables), "tables written")
+        told(whole, whole, "tables written")
     return Imported(jobs, plan.counts(), act.seq, len(plan.refused_rows))
 
 
@@ -169,10 +172,12 @@ def _new(act: Act, attachments: Mapping[str, Row]) -> list[Row]:
 
 @dataclass
 class _Rows:
-    """The rows of all tables, numbered in the order of the sheet."""
+    """The rows of all tables, numbered in the order of the sheet, some thousand specimens at a time."""
 
     plan: Plan
-    materials: list[Row] = field(default_factory=list)
+    job_numbers: range = range(0)
+    _materials: dict[str, int] = field(default_factory=dict)
+    _first: dict[type[Base], int] = field(default_factory=dict)
     jobs: list[Row] = field(default_factory=list)
     specimens: list[Row] = field(default_factory=list)
     factors: list[Row] = field(default_factory=list)
@@ -191,20 +196,34 @@ class _Rows:
             (Result, self.results),
         ]
 
-    def fill(self, act: Act) -> None:
-        """Give out numbers and make the rows."""
-        materials = self._materials(act)
+    def by_parts(self, act: Act) -> Iterator[tuple[type[Base], list[Row]]]:
+        """Give out numbers, and yield the rows table by table, those first that others name.
+
+        Whole jobs at a time; what was yielded is let go of.
+        """
         job = _next_number(act, Job)
+        self.job_numbers = range(job, job + len(self.plan.jobs))
         self._first = {model: _next_number(act, model) for model in (Specimen, Measurement, Result)}
-        for number, draft in enumerate(self.plan.jobs, start=job):
-            material = materials[draft.material.casefold()]
+        for number, draft in zip(self.job_numbers, self.plan.jobs, strict=True):
+            material = self._materials[draft.material.casefold()]
             note = f"From {self.plan.name}."
             self.jobs.append(_row(Job, id=number, name=draft.name, material_id=material, note=note))
             for piece, specimen in enumerate(draft.specimens, start=1):
                 self._specimen(number, piece, specimen)
+            if len(self.specimens) >= _AT_ONCE:
+                yield from self._let_go()
+        yield from self._let_go()
 
-    def _materials(self, act: Act) -> dict[str, int]:
-        """Return the number of every material by folded name, after giving the new ones theirs."""
+    def _let_go(self) -> Iterator[tuple[type[Base], list[Row]]]:
+        yield from self.tables()
+        for model, rows in self.tables():
+            if model in self._first:
+                self._first[model] += len(rows)
+            rows.clear()
+
+    def new_materials(self, act: Act) -> list[Row]:
+        """Give the materials their numbers, and return the rows of those that the book does not have."""
+        made: list[Row] = []
         found = act.session.execute(select(Material.name, Material.id).order_by(Material.id.desc()))
         numbers = {name.casefold(): number for name, number in found}
         following = _next_number(act, Material)
@@ -212,9 +231,10 @@ class _Rows:
         for name in dict.fromkeys(draft.material for draft in self.plan.jobs):
             if name.casefold() not in numbers:
                 numbers[name.casefold()] = following
-                self.materials.append(_row(Material, id=following, name=name))
+                made.append(_row(Material, id=following, name=name))
                 following += 1
-        return numbers
+        self._materials = numbers
+        return made
 
     def _specimen(self, job: int, piece: int, draft: SpecimenDraft) -> None:
         number = self._first[Specimen] + len(self.specimens)

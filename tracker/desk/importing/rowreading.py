@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -25,6 +25,9 @@ AS_WRITTEN: Final = "orientation_as_written"
 GIVEN_REMARK: Final = "Given as a value; its readings were not recorded."
 
 
+_MOST_ALIKE: Final = 4096
+
+
 @dataclass
 class RowReader:
     """Reads rows by a binding.
@@ -36,6 +39,7 @@ class RowReader:
         odd_orientations: Orientations met that the notation does not know, with their first line.
         seen: First line of each recording, by digest.
         twice: Lines whose recording is byte for byte that of an earlier line.
+        alike: Factors and units of earlier rows.
     """
 
     binding: Binding
@@ -44,6 +48,7 @@ class RowReader:
     odd_orientations: dict[str, int] = field(default_factory=dict)
     seen: dict[str, int] = field(default_factory=dict)
     twice: list[tuple[int, int]] = field(default_factory=list)
+    alike: dict[Hashable, Any] = field(default_factory=dict)
 
     def material(self, row: SheetRow) -> str:
         """Return the material's name.
@@ -82,7 +87,14 @@ class RowReader:
             factors={factor.name: _either(factor) for factor in factors},
         )
         measured = [draft for method in self.binding.methods if (draft := self._measured(row, method, piece))]
-        return SpecimenDraft(row.line, texts, tuple(factors), (*measured, *self._given(row)))
+        found = tuple(factors)
+        return SpecimenDraft(row.line, texts, self._held(found, found), (*measured, *self._given(row)))
+
+    def _held(self, key: Hashable, made: Any) -> Any:
+        """Return what was made of the same before, so that a hundred thousand rows alike hold it once."""
+        if len(self.alike) < _MOST_ALIKE:
+            return self.alike.setdefault(key, made)
+        return self.alike.get(key, made)
 
     def _factors(self, row: SheetRow) -> Iterator[FactorDraft]:
         for name, bound in self.binding.factors.items():
@@ -118,12 +130,13 @@ class RowReader:
         if not raw:
             return None
         readings = validate(bound.method, bound.with_uncertainties(raw))
+        units = units_of(readings)
         computation = self.plugged.compute(bound.method.id, readings, piece)
         return MeasurementDraft(
             method=bound.method.id,
             version=bound.method.version,
             readings=dump(readings),
-            units=units_of(readings),
+            units=self._held((bound.method.id, *units.items()), units),
             source="imported",
             results=_explained(computation.outcomes, row, bound),
             problem=computation.problem,
