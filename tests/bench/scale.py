@@ -23,7 +23,7 @@ from typing import Any, Final
 
 import psycopg
 from psycopg import sql
-from sqlalchemy import JSON, Boolean, Date, DateTime
+from sqlalchemy import JSON, Boolean, Date, DateTime, make_url
 from sqlalchemy.types import TypeDecorator
 
 from tests.bench._largebook import _tables, say
@@ -218,7 +218,7 @@ def _copied(server: Server, place: Path, specimens: int) -> str:
     """Return the place of the same book on a server, copied row by row; attachments are the same files."""
     name, files = f"scale_{specimens}_{SCHEMA}", place / "files"
     there = server.url(name, files)
-    with psycopg.connect(server.url("postgres", files).partition("?")[0], autocommit=True) as admin:
+    with psycopg.connect(_plain(server.url("postgres", files)), autocommit=True) as admin:
         if admin.execute("SELECT 1 FROM pg_database WHERE datname = %s", (name,)).fetchone():
             return there
         say(f"copying the book of {specimens:,} specimens to PostgreSQL")
@@ -226,7 +226,7 @@ def _copied(server: Server, place: Path, specimens: int) -> str:
     with tempfile.TemporaryDirectory() as folder:
         new_book(server.url(name, Path(folder)), "Ada Bench").close()
     source = sqlite3.connect(place / BOOK_FILE)
-    with psycopg.connect(there.partition("?")[0]) as target:
+    with psycopg.connect(_plain(there)) as target:
         target.execute("SET timezone = 'UTC'")
         target.execute("DELETE FROM journal; DELETE FROM book")
         for table in Base.metadata.sorted_tables:
@@ -235,6 +235,11 @@ def _copied(server: Server, place: Path, specimens: int) -> str:
         target.autocommit = True
         target.execute("VACUUM ANALYZE")
     return there
+
+
+def _plain(place: str) -> str:
+    """Return the address of a database without what is ours in it."""
+    return make_url(place).difference_update_query(["files"]).render_as_string(hide_password=False)
 
 
 def _copy_rows(source: sqlite3.Connection, target: psycopg.Connection[Any], table: Any) -> None:
