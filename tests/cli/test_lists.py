@@ -8,8 +8,8 @@ import pytest
 
 from tests.cli.bench import Cli, Filled, command_at, commands
 
-WITHOUT_JSON = {("serve",), ("chart",), ("rig", "watch")}
-"""Commands whose answer is a page or a picture, or that go on until they are ended."""
+WITHOUT_JSON = {("serve",), ("rig", "watch")}
+"""Commands that go on until they are ended."""
 
 
 def test_a_job_is_named_by_its_id_or_its_name_in_every_list(filled: Filled) -> None:

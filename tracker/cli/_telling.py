@@ -228,8 +228,8 @@ def picture_form(path: Path) -> str:
     return form
 
 
-def write_file(path: Path, data: bytes) -> None:
-    """Write a file and say its name.
+def write_file(path: Path, data: bytes, json_wanted: bool = False) -> None:
+    """Write a file and say its name; where JSON is wanted, as ``file``.
 
     Raises:
         Refused: It cannot be written.
@@ -238,7 +238,10 @@ def write_file(path: Path, data: bytes) -> None:
         path.write_bytes(data)
     except OSError as error:
         raise Refused(f"{path} cannot be written", why=error.strerror or str(error)) from error
-    click.echo(str(path))
+    if json_wanted:
+        say_json({"file": str(path)})
+    else:
+        click.echo(str(path))
 
 
 @contextmanager

@@ -300,7 +300,7 @@ def tabled(
     )
 
 
-def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
+def draw(told: SummaryTable, quantities: list[str], picture: Path, json_wanted: bool = False) -> None:
     """Write a picture of quantities.
 
     Raises:
@@ -313,7 +313,7 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
     if not drawn:
         why = told.why_empty or f"there are no results of {', '.join(quantities)}"
         raise Refused("There is nothing to draw", why=why, do="strandbook list results shows what there is")
-    write_file(picture, chart(told, drawn, form))
+    write_file(picture, chart(told, drawn, form), json_wanted)
 
 
 @click.command(
@@ -332,9 +332,10 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path) -> None:
     metavar="FILE",
     help="SVG or PNG file.",
 )
+@as_json
 @pass_bench
 def chart_command(
-    bench: Bench, /, quantities: tuple[str, ...], where: str, curves: bool, output: Path
+    bench: Bench, /, quantities: tuple[str, ...], where: str, curves: bool, output: Path, as_json: bool
 ) -> None:
     """Draw quantities: every single result, with mean and interval.
 
@@ -342,12 +343,12 @@ def chart_command(
     after 1, 30 and 60 s over load, stress over strain, each piece a line.
     """
     if curves:
-        _draw_curves(bench, quantities, where, output)
+        _draw_curves(bench, quantities, where, output, as_json)
     else:
-        draw(tabled(bench, where, quantities, None), list(quantities), output)
+        draw(tabled(bench, where, quantities, None), list(quantities), output, as_json)
 
 
-def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path) -> None:
+def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path, json_wanted: bool) -> None:
     from tracker.table.charts import curve_chart  # noqa: PLC0415 - matplotlib follows
 
     form = picture_form(output)
@@ -356,7 +357,7 @@ def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path)
         raise Refused("Curves of different methods share no axes", do="Name one method, or its quantities")
     method = bench.plugged.method(ids.pop())
     told = tabled(bench, where, tuple(each.name for each in method.quantities), None)
-    write_file(output, curve_chart(bench.book, bench.plugged, told, method.id, form))
+    write_file(output, curve_chart(bench.book, bench.plugged, told, method.id, form), json_wanted)
 
 
 @click.command(
