@@ -224,36 +224,28 @@ class _Bench:
         plate, read = self._plate(job.material, wanted)
         self.now = max(self.now, ended)
         spool = self.spools[job.material["name"], job.lot]
-        printed = jobs.add_job(
-            self.book, self.who,
-            {"name": f"{job.material['family']} {job.turn + 1}", "printer": job.material["printer"],
-             "nozzle": "0.4 mm hardened", "operator": self.who, "started_at": job.began,
-             **wanted},
-            plate=plate, read=read, spools=[spool], sure=True,
-        )  # fmt: skip
         room = {
             "room_c": round(self.chance.gauss(21.5, 0.7), 1),
             "room_rh_pct": round(self.chance.gauss(46, 4)),
         }
-        ending = {"outcome": "finished", "ended_at": ended, **room}
-        if chamber is not None:
-            ending["chamber_measured_c"] = chamber
-        jobs.end_job(self.book, self.who, printed.id, ending, sure=True)
+        printed = jobs.add_job(
+            self.book, self.who,
+            {"name": f"{job.material['family']} {job.turn + 1}", "printer": job.material["printer"],
+             "nozzle": "0.4 mm hardened", "operator": self.who, "started_at": job.began,
+             "chamber_measured_c": chamber, **room, **wanted},
+            plate=plate, read=read, spools=[spool], sure=True,
+        )  # fmt: skip
+        failed = self._failed(job)
+        offbed.take_off(
+            self.book, self.who, printed.id, offbed.read_outcomes("failed", failed) if failed else [],
+            rest="good", end=True, ended=f"{ended:%Y-%m-%d %H:%M}",
+        )  # fmt: skip
         if chamber is not None:
             text = chamber_log(
                 job.began, ended, chamber, room["room_c"], room["room_rh_pct"], printed.id, minutes=10
             )
-            add_log(
-                self.book, self.who, self.plugged, printed.id, LogFile("chamber and room.csv", text.encode())
-            )
-        failed = self._failed(job)
-        offbed.take_off(
-            self.book,
-            self.who,
-            printed.id,
-            offbed.read_outcomes("failed", failed) if failed else [],
-            rest="good",
-        )
+            log = LogFile("chamber and room.csv", text.encode())
+            add_log(self.book, self.who, self.plugged, printed.id, log)
         if job.turn in (0, 7):
             picture = photograph(job.material["name"], bool(failed), self.told.data["seed"] + job.turn)
             add_photograph(self.book, self.who, printed.id, "plate.jpg", picture)
@@ -271,7 +263,7 @@ class _Bench:
         cause = self.told.causes["chamber"]
         if job.material["printer"] != cause["printer"]:
             return None
-        if job.turn in cause["series"]:
+        if job.material["family"] in cause["families"] and job.turn in cause["series"]:
             return round(float(cause["series_c"]) - 1 + self.chance.gauss(0.0, 0.6), 1)
         begins = dt.datetime.combine(cause["begins"], dt.time(), self.zone)
         last = dt.datetime.combine(self.told.data["began"], dt.time(), self.zone) + dt.timedelta(days=367)
@@ -282,7 +274,7 @@ class _Bench:
     def _wanted(self, job: _Planned) -> dict[str, float]:
         """Return what is set: the same all the year, but for a series in a cooler chamber."""
         cause = self.told.causes["chamber"]
-        cooler = job.material["printer"] == cause["printer"] and job.turn in cause["series"]
+        cooler = job.material["family"] in cause["families"] and job.turn in cause["series"]
         return {**job.material["set"], **({"chamber_set_c": cause["series_c"]} if cooler else {})}
 
     def _plate(self, material: Mapping[str, Any], wanted: Mapping[str, float]) -> tuple[PlateFile, Any]:
@@ -324,7 +316,7 @@ class _Bench:
             yield "tensile recorded", FLAT[0]
         if turn % 2:
             yield from (("impact", piece) for piece in FLAT[1:3])
-        if turn % 4 == 0:
+        if turn % 8 == 0:
             yield "taptone", FLAT[3]
         if turn % 4 == 1:
             yield "bending", FLAT[3]

@@ -6,6 +6,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import islice
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Final
@@ -261,6 +262,10 @@ def some_of(numbers: Sequence[int]) -> Iterator[list[int]]:
         yield some
 
 
+# Statements are kept: to make one anew for every act costs more than to run it.
+
+
+@cache
 def _pieces() -> Select[*tuple[Any, ...]]:
     return select(
         Specimen.id, Specimen.job_id, Specimen.piece, Specimen.orientation, Specimen.geometry,
@@ -270,6 +275,7 @@ def _pieces() -> Select[*tuple[Any, ...]]:
     ).order_by(Specimen.job_id, Specimen.piece)  # fmt: skip
 
 
+@cache
 def _layers() -> Select[*tuple[Any, ...]]:
     return select(
         Specimen.id,
@@ -279,6 +285,7 @@ def _layers() -> Select[*tuple[Any, ...]]:
     )
 
 
+@cache
 def _given() -> Select[*tuple[Any, ...]]:
     return select(
         FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text,
@@ -286,6 +293,7 @@ def _given() -> Select[*tuple[Any, ...]]:
     )  # fmt: skip
 
 
+@cache
 def _jobs() -> Select[*tuple[Any, ...]]:
     own, use, change = aliased(Material), aliased(JobSpool), aliased(SettingChange)
     count = select(func.count()).where(use.job_id == Job.id).correlate(Job).scalar_subquery()
@@ -307,6 +315,7 @@ def _jobs() -> Select[*tuple[Any, ...]]:
     )
 
 
+@cache
 def _changes() -> Select[*tuple[Any, ...]]:
     return select(
         SettingChange.job_id, SettingChange.setting, SettingChange.value, SettingChange.at,
