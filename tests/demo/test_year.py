@@ -95,7 +95,7 @@ def test_it_has_recordings_and_photographs(year: Book) -> None:
     ends = Counter(name.rpartition(".")[2] for name in names)
 
     assert ends["csv"] >= 100
-    assert ends["wav"] >= 20
+    assert ends["wav"] >= 16
     assert ends["jpg"] >= 10
     assert ends["gcode"] >= 8
 
