@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
@@ -27,6 +29,29 @@ def test_what_is_remembered_is_made_once() -> None:
     """The second asking gets the first answer."""
     kept: Remembered[int] = Remembered(2)
     assert [kept.get("a", lambda: 1), kept.get("a", lambda: 2)] == [1, 1]
+
+
+def test_of_many_that_ask_at_once_one_makes_it() -> None:
+    """The others wait for its answer; where it failed, another one tries."""
+    kept: Remembered[int] = Remembered(2)
+    begun, go_on, made = threading.Event(), threading.Event(), []
+
+    def make() -> int:
+        made.append(1)
+        begun.set()
+        assert go_on.wait(20)
+        if len(made) == 1:
+            raise ValueError
+        return 7
+
+    with ThreadPoolExecutor(4) as threads:
+        first = threads.submit(kept.get, "a", make)
+        assert begun.wait(20)
+        others = [threads.submit(kept.get, "a", make) for _ in range(3)]
+        go_on.set()
+        assert isinstance(first.exception(20), ValueError)
+        assert [each.result(20) for each in others] == [7, 7, 7]
+    assert len(made) == 2
 
 
 def test_the_least_used_is_forgotten_first() -> None:

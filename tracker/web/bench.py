@@ -40,22 +40,35 @@ class Remembered(Generic[T]):
     def __init__(self, most: int) -> None:
         self._most = most
         self._kept: OrderedDict[Hashable, T] = OrderedDict()
+        self._making: dict[Hashable, threading.Event] = {}
         self._lock = threading.Lock()
 
     def get(self, key: Hashable, make: Callable[[], T]) -> T:
         """Return what was made from ``key``, made now where it never was.
 
-        Two that ask at once may both make it: that costs time and is never wrong.
+        Of many that ask at once one makes it and the others wait: after each write all open pages ask anew.
+        Where it came to nothing the next one tries.
         """
-        with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-                return self._kept[key]
-        made = make()
-        with self._lock:
-            self._kept[key] = made
-            while len(self._kept) > self._most:
-                self._kept.popitem(last=False)
+        while True:
+            with self._lock:
+                if key in self._kept:
+                    self._kept.move_to_end(key)
+                    return self._kept[key]
+                others = self._making.get(key)
+                if others is None:
+                    mine = self._making[key] = threading.Event()
+                    break
+            others.wait()
+        try:
+            made = make()
+            with self._lock:
+                self._kept[key] = made
+                while len(self._kept) > self._most:
+                    self._kept.popitem(last=False)
+        finally:
+            with self._lock:
+                del self._making[key]
+            mine.set()
         return made
 
 
