@@ -11,30 +11,24 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench, prompt_reason
 from tracker.cli._telling import as_json, done, note, picture_form, say_json, table, width, write_file
-from tracker.comparing import Scope, follow_up, plan_text, watched, why
 from tracker.desk.plans import choose, set_programme
 from tracker.errors import Refused
 from tracker.forms import Ask, read, when_at
 from tracker.inputs import read_input
+from tracker.lazy_modules import lazy
 from tracker.moments import local_time as local
 from tracker.programme import due, read_programme, standing
 from tracker.selection import check_quantities, parse_filter
-from tracker.table import (
-    SummaryTable,
-    as_csv,
-    as_html,
-    as_lines,
-    as_markdown,
-    graded,
-    meant_by,
-    measured_by,
-    summary_table,
-)
 
 if TYPE_CHECKING:
     from tracker.book import Book
     from tracker.selection import ResultRow
+    from tracker.table import SummaryTable
     from tracker.why import Watch
+
+# Brings scipy, which is installed by choice: what is due can be told without it.
+comparing = lazy("tracker.comparing")
+tables = lazy("tracker.table")
 
 _MOMENT = Ask("since", "Date", "moment", past=False)
 
@@ -88,11 +82,11 @@ def why_command(
 
     A and B are IDs (of jobs, spools, specimens), a material, or filters such as "material=X nozzle_c>260".
     """
-    scope = Scope(
+    scope = comparing.Scope(
         family=family, since=_moment(bench, since), until=_moment(bench, until), only_counted=only_counted,
         matters=matters, benches=with_benches, others=others_of(bench, [quantity] if quantity else None),
     )  # fmt: skip
-    found = why(bench.book, bench.plugged, a, b, quantity, scope)
+    found = comparing.why(bench.book, bench.plugged, a, b, quantity, scope)
     drawn = picture is not None or graph is not None
     if drawn and found.answer is None:
         raise Refused("An overview has no picture", do="Name a quantity with --of")
@@ -155,7 +149,7 @@ def followup_command(
 
     All as in A or as in B once more are among them: they show what chance and what nobody recorded made.
     """
-    plan, material = follow_up(
+    plan, material = comparing.follow_up(
         bench.book, bench.plugged, a, b, quantity,
         plates=plates, pieces=pieces, forbid=[_combination(each) for each in forbid],
     )  # fmt: skip
@@ -165,7 +159,7 @@ def followup_command(
         for line in plan.sentences(width()):
             click.echo(line)
     if output is not None:
-        write_file(output, plan_text(plan, material).encode())
+        write_file(output, comparing.plan_text(plan, material).encode())
 
 
 def _combination(text: str) -> dict[str, str]:
@@ -187,7 +181,7 @@ def _combination(text: str) -> dict[str, str]:
 @pass_bench
 def watch_command(bench: Bench, /, quantity: str | None, picture: Path | None, as_json: bool) -> None:
     """Point at drift, at rigs and operators that read differently, and at improbable results."""
-    found, refused = watched(bench.book, bench.plugged, quantity)
+    found, refused = comparing.watched(bench.book, bench.plugged, quantity)
     if picture is not None:
         if not found:
             raise Refused("There are no charts", why="; ".join(refused.values()) or "nothing was tested")
@@ -222,7 +216,7 @@ def _tell_watched(found: Sequence[Watch], refused: Mapping[str, str], *, whole: 
         note("There are too few results to watch.")
 
 
-_FORMS = {"csv": as_csv, "markdown": as_markdown, "html": as_html}
+_FORMS = {"csv": "as_csv", "markdown": "as_markdown", "html": "as_html"}
 
 
 @click.command(
@@ -265,14 +259,16 @@ def table_command(
             return
         for book, each in every:
             click.echo(f"{book.code}  {book.settings()['title']}".rstrip())
-            click.echo("\n".join(as_lines(each, width())) + "\n")
+            click.echo("\n".join(tables.as_lines(each, width())) + "\n")
         return
     if picture is not None:
         draw(told, list(quantities) or list(dict.fromkeys(q for q, *_ in told.columns)), picture)
     elif as_json:
         say_json(told.as_json())
     else:
-        text = _FORMS[form](told) if form else "\n".join(as_lines(told, width())) + "\n"
+        text = (
+            getattr(tables, _FORMS[form])(told) if form else "\n".join(tables.as_lines(told, width())) + "\n"
+        )
         if output is not None:
             write_file(output, text.encode())
         else:
@@ -289,15 +285,16 @@ def tabled(
     """
     book = book or bench.book
     with book.connect() as connection:
-        check_quantities(connection, [*quantities, *filter(None, [sort])], measured_by(bench.plugged))
-    return summary_table(
+        check_quantities(connection, [*quantities, *filter(None, [sort])], tables.measured_by(bench.plugged))
+    found: SummaryTable = tables.summary_table(
         book,
         where=parse_filter(where) if where.strip() else None,
         quantities=quantities or None,
-        ordinal=graded(bench.plugged),
+        ordinal=tables.graded(bench.plugged),
         sort=sort,
         plugged=bench.plugged,
     )
+    return found
 
 
 def draw(told: SummaryTable, quantities: list[str], picture: Path, json_wanted: bool = False) -> None:
@@ -373,7 +370,7 @@ def choose_command(
     bench: Bench, /, material: str, settings: tuple[str, ...], reason: str | None, as_json: bool, **said: Any
 ) -> None:
     """Choose which condition of a material is published."""
-    meant = meant_by(bench.book, material, settings)
+    meant = tables.meant_by(bench.book, material, settings)
     why = prompt_reason(bench, reason)
     act = choose(bench.book, bench.who, meant.material, meant.settings, why, said["remark"])
     if len(meant.rows) > 1:

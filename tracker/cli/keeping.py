@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from click.core import ParameterSource
@@ -19,16 +20,22 @@ from tracker.backup import (
     restore,
     upgrade_book,
 )
-from tracker.benches import import_site
 from tracker.book import new_book, shown
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, progress, say_json, stages, sure, width
-from tracker.desk.importing import ColumnMap, carry_out, plan_import, plan_json, plan_lines, read_map
 from tracker.desk.measuring import recomputing, recomputing_anew
 from tracker.errors import Refused
 from tracker.heads import KEY_ENTERED, KeyRing, write_head
 from tracker.inputs import read_input
+from tracker.lazy_modules import lazy
 from tracker.verify import attach_stamp, clean, head_now, mend_derived, read_heads, verify
+
+if TYPE_CHECKING:
+    from tracker.desk.importing import ColumnMap
+
+# Brings scipy, which is installed by choice: a book is kept without it.
+benches = lazy("tracker.benches")
+importing = lazy("tracker.desk.importing")
 
 
 @click.command("init", epilog="Example: strandbook init bench --zone Europe/Vienna")
@@ -403,20 +410,20 @@ def import_command(
         )
     column_map = _column_map(columns)
     with progress("Reading") as step:
-        plan = plan_import(bench.book, bench.plugged, file, column_map, step)
+        plan = importing.plan_import(bench.book, bench.plugged, file, column_map, step)
     if dry_run:
         if as_json:
-            say_json(plan_json(plan))
+            say_json(importing.plan_json(plan))
         else:
-            for line in plan_lines(plan):
+            for line in importing.plan_lines(plan):
                 click.echo(line)
         return
     if not as_json:
-        for line in plan_lines(plan):
+        for line in importing.plan_lines(plan):
             note(line)
     with progress("Writing") as step:
         made = bench.sure(
-            lambda certain: carry_out(
+            lambda certain: importing.carry_out(
                 bench.book, plan, bench.who, step, sure=certain, leave_out=leave_out_refused
             ),
             yes,
@@ -436,13 +443,14 @@ def _column_map(columns: Path | None) -> ColumnMap:
     if columns is None:
         raise Refused("A column map is missing", do="Add --columns MAP, a TOML file that names the columns")
     try:
-        return read_map(read_input(columns, "settings"), columns.name)
+        found: ColumnMap = importing.read_map(read_input(columns, "settings"), columns.name)
     except OSError as error:
         raise Refused(f"{columns} cannot be read", why=error.strerror or str(error)) from error
+    return found
 
 
 def _site(bench: Bench, folder: Path, dry_run: bool, as_json: bool) -> None:
-    made = import_site(bench.book, bench.who, folder, dry=dry_run)
+    made = benches.import_site(bench.book, bench.who, folder, dry=dry_run)
     if as_json:
         say_json({"bench": made.code, **vars(made)})
         return
