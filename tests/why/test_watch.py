@@ -168,6 +168,22 @@ def test_two_plates_of_a_material_have_no_chart() -> None:
     assert [chart.material for chart in watch(STRENGTH, SIX, observations).charts] == ["PETG-1"]
 
 
+def test_picture_draws_what_a_line_is_about_and_no_hundred_charts() -> None:
+    """Of thirteen materials twelve are drawn, that with the odd plate among them."""
+    plates = _by_plate(_plates(60))
+    mixed = [
+        replace(o, material=f"M{min(i // 3, 12):02d}", value=o.value * (1.4 if o.plate == "P50" else 1.0))
+        for i, own in enumerate(plates)
+        for o in own
+    ]
+    found = watch(STRENGTH, SIX, mixed)
+    text = found.picture_svg().decode()
+    assert any(signal.shown and signal.text.startswith("M12: P50") for signal in found.signals)
+    assert "1 more materials are not drawn" in text
+    assert "M12" in text
+    assert "M11" not in text
+
+
 def test_watch_is_data() -> None:
     """Everything goes through JSON."""
     observations = [replace(o, factors={**o.factors, "rig": f"R{i % 2}"}) for i, o in enumerate(_plates(8))]

@@ -303,18 +303,30 @@ def draw_watch(found: Watch) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
     from matplotlib.figure import Figure  # noqa: PLC0415
 
-    charts = found.charts
+    shown = [signal for signal in found.signals if signal.shown]
+
+    def told(chart: PlateChart, *kinds: str) -> bool:
+        return any(s.kind in kinds and s.text.startswith(f"{chart.material}: ") for s in shown)
+
+    # Of hundreds of materials those that a line is about, first.
+    charts = sorted(found.charts, key=lambda chart: not told(chart, "plate", "since", "trend"))[:_MOST_CHARTS]
     figure = Figure(figsize=(10, max(2.4, 2.2 * len(charts))), layout="constrained")
     FigureCanvasAgg(figure)
     for axes, chart in zip(
         figure.subplots(max(len(charts), 1), 1, squeeze=False)[:, 0], charts, strict=False
     ):
-        _draw_chart(axes, chart, fraction=found.fraction, unit=found.question.unit)
-    figure.suptitle(found.question.called, fontsize=11, color=_INK)
+        stepped = told(chart, "since")
+        _draw_chart(axes, chart, fraction=found.fraction, unit=found.question.unit, stepped=stepped)
+    left = len(found.charts) - len(charts)
+    more = f" ({left} more materials are not drawn)" if left else ""
+    figure.suptitle(f"{found.question.called}{more}", fontsize=11, color=_INK)
     return _saved(figure, "svg")
 
 
-def _draw_chart(axes: Axes, chart: PlateChart, *, fraction: bool, unit: str) -> None:
+_MOST_CHARTS = 12
+
+
+def _draw_chart(axes: Axes, chart: PlateChart, *, fraction: bool, unit: str, stepped: bool) -> None:
     size = 100.0 if fraction else 1.0
     values = [size * value for value in chart.residuals]
     at = list(range(len(values)))
@@ -326,7 +338,8 @@ def _draw_chart(axes: Axes, chart: PlateChart, *, fraction: bool, unit: str) -> 
         place = chart.plates.index(plate)
         axes.plot([place], [values[place]], "o", color=_B, markersize=7)
         axes.annotate(plate, (place, values[place]), textcoords="offset points", xytext=(5, 5), fontsize=8)
-    if chart.since is not None and chart.since.p < 0.01:  # noqa: PLR2004 - a step that is worth a look
+    # A step is drawn where its line stands, and only there.
+    if chart.since is not None and stepped:
         axes.axvline(chart.plates.index(chart.since.plate) - 0.5, color=_B, lw=1.4)
     every = max(len(at) // 12, 1)
     axes.set_xticks(at[::every], list(chart.plates[::every]), rotation=30, ha="right")
