@@ -123,6 +123,16 @@ def test_step_beyond_what_shuffles_can_tell_is_told_apart_from_chance() -> None:
     assert found.p < 1e-8
 
 
+@pytest.mark.parametrize(("kind", "other"), [("since", "trend"), ("trend", "since")])
+def test_step_and_drift_are_one_line_that_says_which(kind: str, other: str) -> None:
+    """A step of 10 % shows as a drift too, and a drift of 20 % as a step: the line says what fits better."""
+    size = (lambda at: 0.1 * (at >= 12)) if kind == "since" else (lambda at: 0.2 * at / 24)
+    odd = [replace(o, value=o.value * (1 + size(o.order or 0))) for o in _plates(24)]
+    shown = {signal.kind for signal in watch(STRENGTH, SIX, odd).signals if signal.shown}
+    assert kind in shown
+    assert other not in shown
+
+
 def test_plates_are_charted_in_order_of_time() -> None:
     """Plates follow their time, not their names; those without a time come last."""
     observations = [replace(o, order=-(o.order or 0.0) if o.plate != "P03" else None) for o in _plates(6)]

@@ -439,16 +439,22 @@ def _plate_signals(found: Watch, book: _Book, fit: _Fit) -> list[Signal]:
 
 
 def _over_time(found: Watch, chart: PlateChart, since: Since, free: float) -> Signal:
-    """Return the step or the trend, whichever is less probable: a drift shows as both, and is one line."""
+    """Return the step or the trend, whichever takes more out of the plates' scatter.
+
+    Each shows as the other too, so the two are one line; their probability is twice the smaller one.
+    """
+    n = len(chart.plates)
     slope, p = _trend(chart.residuals, free)
-    if p < since.p:
+    p = min(1.0, 2 * min(p, since.p))
+    line = np.linspace(-0.5, 0.5, n)
+    if slope**2 * float(line @ line) > since.change**2 * since.before * since.after / n:
         text = f"{chart.material}: drifts by {_amount(found, slope)} from the first plate to the last."
-        return Signal("trend", text, min(1.0, 2 * p))
+        return Signal("trend", text, p)
     text = (
         f"{chart.material}: since plate {since.plate} all reads {_amount(found, since.change)} "
         f"({since.after} plates against {since.before} before). What changed then?"
     )
-    return Signal("since", text, min(1.0, 2 * since.p))
+    return Signal("since", text, p)
 
 
 def _worst_plate(chart: PlateChart, z: Array, free: float) -> tuple[str | None, float]:
