@@ -88,7 +88,8 @@ def taken_in(bench: Bench, path: Path, read_as: dict[str, Any]) -> PlateFile:
         if typed not in known:
             raise Refused(f"There is no plate {typed}", do=f"Type one of {', '.join(known)}")
 
-    return replace(plate, read_as={**read_as, "plate": known[prompt("Plate", check, needed=True)]})
+    typed = prompt(f"Plate ({', '.join(known)})", check, needed=True)
+    return replace(plate, read_as={**read_as, "plate": known[typed]})
 
 
 @dataclass(frozen=True)
