@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html.parser
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import httpx
@@ -156,8 +156,13 @@ class Person:
         assert words in self.page.links, (words, sorted(self.page.links))
         return self.opens(self.page.links[words])
 
-    def presses(self, words: str, answers: Mapping[str, str] | None = None) -> Seen:
-        """Fill in fields by what stands beside them, and press a button by its words."""
+    def presses(
+        self,
+        words: str,
+        answers: Mapping[str, str] | None = None,
+        files: Mapping[str, Sequence[tuple[str, bytes]]] | None = None,
+    ) -> Seen:
+        """Fill in fields and choose files by what stands beside them, and press a button by its words."""
         button = next((each for each in self.page.buttons if each.words == words), None)
         assert button is not None, (words, [each.words for each in self.page.buttons], self.page.text)
         form = next(
@@ -171,7 +176,8 @@ class Person:
         sent = {name: values for name, values in form.values.items() if values != [""] or name}
         if button.name:
             sent[button.name] = [button.value]
-        return self._came(self._browser.post(form.action, data=sent))
+        chosen = [(_named(form, label), each) for label, some in (files or {}).items() for each in some]
+        return self._came(self._browser.post(form.action, data=sent, files=chosen or None))
 
     def means_it(self) -> Seen:
         """Answer the page's question with yes."""

@@ -705,6 +705,7 @@ PAGES = {
     "columns": "/list/specimens?columns=material&columns=orientation&columns=outcome",
     "next plates": "/followup?a={job}&b={second}&of=tensile.strength",
     "import": "/import",
+    "day's sheet": "/sheet",
     "spool": "/{spool}",
     "table": "/table?of=tensile.strength",
     "table, turned": "/table?turned=1",

@@ -36,6 +36,7 @@ OPERATIONS = (
     "POST /api/measurements",
     "POST /api/recordings",
     "POST /api/acts/{name}",
+    "POST /api/sheets",
     "GET /api/today",
     "GET /api/methods",
     "GET /api/list/{kind}",

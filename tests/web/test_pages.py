@@ -45,6 +45,7 @@ def plain(text: str) -> str:
         "/watch",
         "/care",
         "/import",
+        "/sheet",
         "/table?turned=1",
         "/{job}/bed",
         "/table",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -35,9 +36,19 @@ from tracker.desk.pieces import piece_of
 from tracker.desk.rigs import compliance_in_force, in_force, instruments, warning_of
 from tracker.errors import Refused
 from tracker.forms import NONE, FormError, clean, when_at
-from tracker.ids import measurement_id, rig_id
+from tracker.ids import measurement_id, read_id, rig_id
 from tracker.kinds import KINDS, find, ident_of
-from tracker.model import Measurement, MeasurementFile, MeasurementRig, Result, Rig, Specimen, Spool
+from tracker.model import (
+    JournalRecord,
+    Measurement,
+    MeasurementFile,
+    MeasurementRig,
+    Result,
+    Rig,
+    SentForm,
+    Specimen,
+    Spool,
+)
 from tracker.moments import local_time as local
 from tracker.plugins import Computation, Computed, Plugged, load
 from tracker.units import parse
@@ -189,13 +200,17 @@ def _enter_all(
 ) -> list[tuple[str, _Entered]]:
     entered: list[tuple[str, _Entered]] = []
     refused: list[str] = []
+    kept_by = ""
     for name, each in wanted:
         try:
             entered.append((name, _enter(act, book, who, plugged, each)))
+        except IncompleteError as refusal:
+            refused.append(f"{name}: {refusal.what}: {refusal.why}")
+            kept_by = ", or keep readings without a result with --incomplete"
         except Refused as refusal:
             refused.append(f"{name}: {str(refusal).rstrip('.')}")
     if refused:
-        raise FormError("; ".join(refused), do="Nothing was stored. Mend these and enter all again")
+        raise FormError("; ".join(refused), do=f"Nothing was stored. Mend these and enter all again{kept_by}")
     return entered
 
 
@@ -298,6 +313,23 @@ def _refuse_twice(session: Session, key: str | None) -> None:
     if number is not None:
         raise _StoredAlready(number)
     check_posted(session, key)
+
+
+def stored_under(book: Book, key: str) -> list[Measured]:
+    """Return what was stored by the one act that was done under a key, without what was taken back since."""
+    with book.read() as session:
+        body = session.scalar(
+            select(JournalRecord.body)
+            .join(SentForm, SentForm.entry == JournalRecord.seq)
+            .where(SentForm.key == key)
+        )
+        about = [] if body is None else json.loads(body)["about"]
+        idents = [ident for name in about for ident in read_id(name)]
+        numbers = [each.number for each in idents if each.kind == "measurement"]
+        kept = session.scalars(
+            select(Measurement.id).where(Measurement.id.in_(numbers)).order_by(Measurement.id)
+        ).all()
+    return [_told_again(book, number) for number in kept]
 
 
 def _told_again(book: Book, number: int) -> Measured:

@@ -1,32 +1,63 @@
-"""For programs: every act that the page and the command line know, by its name and with a token."""
+"""For programs: every act that the page and the command line know, and a day's sheet; with a token."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import PurePath
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, Path, Request
 from fastapi.concurrency import run_in_threadpool
 from pydantic import BaseModel, ConfigDict, Field
+from starlette.datastructures import FormData
+from starlette.responses import Response
 
+from tracker.api import Recording
+from tracker.book import DoneBefore
 from tracker.desk.correcting import correct
+from tracker.desk.devices import Known
 from tracker.desk.doubts import Done
 from tracker.desk.dryings import end_drying, start_drying
 from tracker.desk.entering import add_record, keep_spool
+from tracker.desk.importing.day import enter_day
 from tracker.desk.jobs import change_setting, end_job
+from tracker.desk.logs import LogFile, add_log, mapped_columns
+from tracker.desk.measuring import stored_under
 from tracker.desk.offbed import read_outcomes, take_off
 from tracker.desk.overtime import append
+from tracker.desk.photographs import add_photograph
 from tracker.desk.voiding import judge, undo, void
 from tracker.errors import Refused
 from tracker.kinds import KINDS, NotFoundError
 from tracker.web.acting import done_once
 from tracker.web.bench import Bench
+from tracker.web.inputs import text_of
 from tracker.web.pages.acts import ACTS
-from tracker.web.programs import REFUSALS, Rig, described, read_body
+from tracker.web.pages.daysheet import plan_of_files
+from tracker.web.pages.logs import placed_by
+from tracker.web.programs import (
+    REFUSALS,
+    File,
+    MeasuredOut,
+    Rig,
+    described,
+    file_bytes,
+    measured_out,
+    read_body,
+)
 from tracker.web.refusals import NotAllowedError
-from tracker.web.visitors import Here
+from tracker.web.uploads import (
+    MOST_RECORDING,
+    bytes_of,
+    check_unpacked,
+    every_recording_sent,
+    plain_name,
+    sent_file,
+)
+from tracker.web.visitors import Here, sent_form
 
 router = APIRouter(responses=REFUSALS)
 
@@ -43,6 +74,7 @@ class Sent(BaseModel):
     )
     reason: str = Field("", max_length=2000, description="Why; wanted by acts that put something right.")
     sure: bool = Field(False, description="What would be asked about is meant.")
+    file: File | None = Field(None, description="With log and photograph: the file that is kept.")
     key: str | None = Field(
         None, min_length=1, max_length=100, description="Made by the sender: sent again, it is done once."
     )
@@ -82,6 +114,27 @@ def _drying(bench: Bench, who: str, sent: Sent, typed: dict[str, str]) -> Done:
     return start_drying(bench.book, who, spools, typed, before=before, after=after, sure=sent.sure)
 
 
+def _file_of(sent: Sent) -> tuple[str, bytes]:
+    """Return the plain name and the bytes of the file of an act.
+
+    Raises:
+        Refused: There is none, or it cannot be read.
+        TooLargeError: It unpacks to too much.
+    """
+    if sent.file is None:
+        raise Refused("There is no file", do="Send it as file, with name and text or base64")
+    data = file_bytes("file", sent.file)
+    check_unpacked(sent.file.name, data)
+    return PurePath(sent.file.name.replace("\\", "/")).name or "file", data
+
+
+def _log(bench: Bench, who: str, sent: Sent, typed: dict[str, str]) -> Done:
+    name, data = _file_of(sent)
+    by, offset_s = placed_by(typed)
+    file = LogFile(name, data, mapped_columns(_listed(sent, "columns")), typed.get("zone") or None)
+    return add_log(bench.book, who, bench.plugged, sent.of, file, by, offset_s)
+
+
 _OWN: Final[Mapping[str, Do]] = {
     "enter": lambda bench, who, sent, typed: add_record(bench.book, who, _kind(sent), typed, sure=sent.sure),
     "correct": lambda bench, who, sent, typed: correct(
@@ -115,8 +168,14 @@ _OWN: Final[Mapping[str, Do]] = {
     ),
     "end": lambda bench, who, sent, typed: end_job(bench.book, who, sent.of, typed, sure=sent.sure),
     "offbed": _offbed,
+    "log": _log,
+    "photograph": lambda bench, who, sent, typed: add_photograph(
+        bench.book, who, sent.of, *_file_of(sent), typed.get("note", "")
+    ),
 }  # fmt: skip
-_AT_THE_RIG: Final = frozenset({"append", "offbed", "change", "end", "keep", "dry", "dry-end"})
+_AT_THE_RIG: Final = frozenset(
+    {"append", "offbed", "change", "end", "keep", "dry", "dry-end", "log", "photograph"}
+)
 """What a device that measures may do; the rest keeps the book, and wants one that does."""
 
 NAMES: Final = (*_OWN, *ACTS)
@@ -184,5 +243,160 @@ def _done(bench: Bench, who: str, sender: str, sent: Sent, name: str) -> Done:
     if sent.key is None:
         return act()
     content = json.dumps(sent.model_dump(exclude={"key", "sure"}), sort_keys=True)
-    key = hashlib.sha256(f"{sender}\0{sent.key}\0{content}".encode("utf-8", "replace")).hexdigest()[:40]
-    return done_once(bench, key, act)
+    return done_once(bench, _key_of(sender, sent.key, content), act)
+
+
+def _key_of(sender: str, key: str, content: str) -> str:
+    """Return what an act is kept under: its sender, the sender's key and what was sent."""
+    return hashlib.sha256(f"{sender}\0{key}\0{content}".encode("utf-8", "replace")).hexdigest()[:40]
+
+
+class DaySheet(BaseModel):
+    """A day's sheet of measurements, as a program sends it: a form of several parts."""
+
+    model_config = ConfigDict(extra="forbid")
+    sheet: bytes = Field(description="The sheet, CSV: one row a specimen of the book.")
+    columns: bytes = Field(description="Its column map, TOML; a file or a text.")
+    recordings: list[bytes] = Field(
+        default_factory=list, max_length=150,
+        description="Files that the sheet names, found by the last part of the path in its cell.",
+    )  # fmt: skip
+    dry_run: bool = Field(False, description="Write nothing: say what would be stored and asked.")
+    incomplete: bool = Field(False, description="Readings that give no result yet are kept.")
+    sure: bool = Field(False, description="What would be asked about is meant.")
+    key: str | None = Field(
+        None, min_length=1, max_length=100, description="Made by the sender: sent again, it is stored once."
+    )
+
+
+class LineOut(MeasuredOut):
+    """One measurement of a sheet; of a dry run it has no ID."""
+
+    line: str
+
+
+class DayOut(BaseModel):
+    """What came of a sheet."""
+
+    stored: bool
+    again: bool = Field(description="It was stored before under this key; what was taken back is left out.")
+    questions: list[str] = Field(description="What was asked about, each with its line.")
+    notes: list[str]
+    unused_columns: list[str]
+    measurements: list[LineOut]
+
+
+@dataclass(frozen=True)
+class _SentDay:
+    sheet: Recording
+    columns: Recording
+    recordings: list[Recording]
+    flags: frozenset[str]
+    key: str | None
+
+    def content(self) -> str:
+        """Return what is sent as a digest; being sure of it makes it no other sheet."""
+        found = hashlib.sha256()
+        for each in (self.sheet, self.columns, *self.recordings):
+            for part in (each.name.encode("utf-8", "replace"), each.data):
+                found.update(b"%d:" % len(part) + part)
+        return found.hexdigest()
+
+
+_FLAGS: Final = ("dry_run", "incomplete", "sure")
+_WORDS: Final = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False, "": False}
+
+
+def _sent_day(form: FormData) -> _SentDay:
+    """Read a sheet with its parts.
+
+    Raises:
+        Refused: A part is missing, unknown, or not as described.
+        TooLargeError: A file is too large, as it is or unpacked.
+    """
+    strangers = sorted(set(form) - set(DaySheet.model_fields))
+    if strangers:
+        raise Refused(
+            f"There is no part {strangers[0][:60]!r}", do=f"Send {', '.join(DaySheet.model_fields)}"
+        )
+    flags = {name: _WORDS.get(text_of(form, name).lower()) for name in _FLAGS}
+    for name, value in flags.items():
+        if value is None:
+            raise Refused(f"{name} is {text_of(form, name)[:40]!r}", do="Send true or false")
+    key = text_of(form, "key")
+    if len(key) > _LONGEST_KEY:
+        raise Refused("The key is too long", do=f"Make it of at most {_LONGEST_KEY} characters")
+    return _SentDay(
+        _part(form, "sheet", "sheet.csv"), _part(form, "columns", "columns.toml"),
+        every_recording_sent(form, "recordings"), frozenset(name for name in _FLAGS if flags[name]),
+        key or None,
+    )  # fmt: skip
+
+
+_LONGEST_KEY: Final = 100
+
+
+def _part(form: FormData, name: str, usual: str) -> Recording:
+    file = sent_file(form, name)
+    if file is not None:
+        return Recording(plain_name(file), bytes_of(file, MOST_RECORDING))
+    if not text_of(form, name):
+        raise Refused(f"There is no {name}", do="Send it as a file of multipart/form-data, or as text")
+    return Recording(usual, text_of(form, name).encode("utf-8", "replace"))
+
+
+async def _day_form(request: Request, rig: Rig) -> FormData:
+    """Read a form, when its token was found to hold."""
+    del rig
+    return await sent_form(request)
+
+
+@router.post(
+    "/api/sheets", status_code=201, tags=["measurements"], response_model=DayOut,
+    responses={200: {"model": DayOut, "description": "A dry run, or it was stored before."}},
+    openapi_extra={
+        "requestBody": {
+            "required": True, "content": {"multipart/form-data": {"schema": described(DaySheet)}},
+        }
+    },
+)  # fmt: skip
+async def post_sheet(
+    bench: Here, rig: Rig, form: Annotated[FormData, Depends(_day_form)], response: Response
+) -> DayOut:
+    """Store a day's sheet of measurements as one act, or nothing of it; 409 asks, by line.
+
+    Rigs are those that the sheet names: the token's own rig is not taken for a line that names none.
+    """
+    out = await run_in_threadpool(lambda: _stored_day(bench, rig, _sent_day(form)))
+    response.status_code = 201 if out.stored and not out.again else 200
+    return out
+
+
+def _stored_day(bench: Bench, rig: Known, sent: _SentDay) -> DayOut:
+    dry = "dry_run" in sent.flags
+    key = ""
+    if sent.key is not None and not dry:
+        key = _key_of(f"device {rig.number} sheet", sent.key, sent.content())
+    plan = plan_of_files(bench, sent.sheet, sent.columns, sent.recordings)
+    lines = [line for line, _ in plan.wanted]
+    asked: list[str] = []
+    again = False
+    try:
+        bench.book.check_new(key)
+        with bench.storing(key):
+            done, asked = enter_day(
+                bench.book, rig.name, bench.plugged, plan, source="posted",
+                incomplete="incomplete" in sent.flags, sure="sure" in sent.flags, rehearse=dry,
+            )  # fmt: skip
+    except DoneBefore:
+        again = True
+        done = stored_under(bench.book, key)
+        # Where some were taken back since, which line is whose is not known any more.
+        lines = lines if len(lines) == len(done) else [""] * len(done)
+    measured = [
+        LineOut(line=line, **measured_out(each).model_dump()) for line, each in zip(lines, done, strict=True)
+    ]
+    return DayOut(
+        stored=not dry, again=again, questions=asked, notes=list(plan.notes),
+        unused_columns=list(plan.unused), measurements=measured,
+    )  # fmt: skip

@@ -237,7 +237,7 @@ async def post_measurement(
     """Store a measurement, and answer with its results and their uncertainty."""
     act = await run_in_threadpool(_stored, bench, rig, post)
     response.status_code = 200 if act.again else 201
-    return _out(act)
+    return measured_out(act)
 
 
 def _stored(bench: Bench, rig: Known, post: Post) -> Measured:
@@ -270,13 +270,18 @@ def _recordings(bench: Bench, post: Post) -> dict[str, Recording]:
         raise Refused(
             f"{post.method} has no file {strangers[0]!r}", do=f"It has {', '.join(sorted(taken)) or 'none'}"
         )
-    found = {name: Recording(each.name, _bytes(name, each)) for name, each in post.files.items()}
+    found = {name: Recording(each.name, file_bytes(name, each)) for name, each in post.files.items()}
     for each in found.values():
         check_unpacked(each.name, each.data)
     return found
 
 
-def _bytes(name: str, file: File) -> bytes:
+def file_bytes(name: str, file: File) -> bytes:
+    """Return the bytes of a file that a program sent.
+
+    Raises:
+        Refused: It has no content, two, or none that is Base64.
+    """
     if (file.text is None) == (file.base64 is None):
         raise Refused(f"File {name} has no content, or two", do="Give text or base64")
     try:
@@ -289,7 +294,8 @@ def _bytes(name: str, file: File) -> bytes:
         raise Refused(f"File {name} cannot be read", why=str(error)) from error
 
 
-def _out(act: Measured) -> MeasuredOut:
+def measured_out(act: Measured) -> MeasuredOut:
+    """Return a measurement as programs read it."""
     results = [
         ResultOut(
             quantity=each.quantity, **state_row(each).data(),
@@ -332,7 +338,7 @@ async def offer_recording(request: Request, bench: Here, rig: Rig) -> OfferOut:
         raise Refused(
             "It is not known of which rig it is", do="Name the rig, or use the token of its computer"
         )
-    data = _bytes("file", sent.file)
+    data = file_bytes("file", sent.file)
     check_unpacked(sent.file.name, data)
     offer = bench.offers.put(await run_in_threadpool(_rig_of_book, bench, of), sent.file.name, data)
     return OfferOut(number=offer.number, rig=of)

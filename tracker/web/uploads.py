@@ -145,6 +145,17 @@ def recordings_sent(form: FormData, names: Sequence[str], before: str) -> dict[s
     return found
 
 
+def every_recording_sent(form: FormData, name: str) -> list[Recording]:
+    """Return all files that were chosen in one field.
+
+    Raises:
+        UploadError: One is empty, or of a kind that no rig writes.
+        TooLargeError: One is too large, as it is or unpacked.
+    """
+    sent = [each for each in form.getlist(name) if isinstance(each, UploadFile) and each.filename]
+    return [Recording(plain_name(each), _recording(each)) for each in sent]
+
+
 def _recording(file: UploadFile) -> bytes:
     if not (file.filename or "").lower().endswith(_RECORDINGS):
         raise UploadError(

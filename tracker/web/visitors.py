@@ -27,7 +27,8 @@ from tracker.web.uploads import MOST_TEXT
 COOKIE: Final = "strandbook"
 _KEPT_S: Final = 400 * 24 * 3600
 _MOST_FIELDS: Final = 2000
-_MOST_FILES: Final = 20
+_MOST_FILES: Final = 200
+"""A day's sheet may come with a recording for each of its rows."""
 _KEY_BYTES: Final = 32
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
+from tracker.api import Recording
 from tracker.desk.importing.refusals import ImportRefusedError
+from tracker.inputs import read_input
 
 
 class Besides:
@@ -48,6 +51,20 @@ class Besides:
         self.below.add(str(fitting[0].parent.relative_to(self._folder)))
         return fitting[0]
 
+    def recording(self, written: str) -> Recording:
+        """Return a file as the recording of a measurement.
+
+        Raises:
+            ImportRefusedError: As :meth:`find`, or it cannot be read.
+        """
+        place = self.find(written)
+        try:
+            return Recording(place.name, read_input(place, "recording"))
+        except OSError as error:
+            raise ImportRefusedError(
+                f"{written!r} cannot be read", why=error.strerror or str(error)
+            ) from error
+
     @cached_property
     def _folders(self) -> list[Path]:
         return sorted(place for place in self._folder.iterdir() if place.is_dir())
@@ -69,3 +86,51 @@ class Besides:
             f"{written!r} leads out of the folder of the sheet",
             do="Copy the file beside the sheet and write its name alone",
         )
+
+
+class SentWith:
+    """Finds recordings among the files that were sent with a sheet; the disk of this computer is not read.
+
+    A browser sends the bare names of files, so that a path in the sheet is held to its last part.
+
+    Args:
+        files: What was sent.
+
+    Raises:
+        ImportRefusedError: Two different files have one name.
+    """
+
+    def __init__(self, files: Sequence[Recording]) -> None:
+        self._files: dict[str, Recording] = {}
+        self._written: dict[str, str] = {}
+        for each in files:
+            if self._files.setdefault(each.name, each).data != each.data:
+                raise ImportRefusedError(
+                    f"two different files are called {each.name!r}",
+                    do="Rename one, and write its new name into the sheet",
+                )
+
+    def recording(self, written: str) -> Recording:
+        """Return the file that a cell names.
+
+        Raises:
+            ImportRefusedError: It was not sent, or another path of the sheet ends in the same name.
+        """
+        # Both separators: the sheet may come from another system than the one that reads it.
+        name = PureWindowsPath(written).name
+        first = self._written.setdefault(name, written)
+        if PureWindowsPath(first) != PureWindowsPath(written):
+            raise ImportRefusedError(
+                f"{first!r} and {written!r} have one name, and files are sent without their folders",
+                do="Rename one of the files, and write its new name into the sheet",
+            )
+        if name not in self._files:
+            raise ImportRefusedError(
+                f"no file {name!r} was sent with the sheet", do="Choose it with the sheet, or empty the cell"
+            )
+        return self._files[name]
+
+    @property
+    def not_named(self) -> list[str]:
+        """Names of files that were sent and that no cell named so far."""
+        return sorted(set(self._files) - set(self._written))

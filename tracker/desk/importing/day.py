@@ -2,19 +2,19 @@
 
 The column map has a section ``[day]`` (``id``, and if the sheet has them ``at``, ``operator``, ``rig``,
 ``remark``, ``room_c``, ``room_rh_pct``) and ``[readings.METHOD]`` as an import has it; recordings are named
-by path.
+by path, and lie beside the sheet or were sent with it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from tracker.api import Recording
 from tracker.book import Book
-from tracker.desk.importing.besides import Besides
+from tracker.desk.importing.besides import Besides, SentWith
 from tracker.desk.importing.binding import Binding, BoundMethod, bind
 from tracker.desk.importing.columnmap import ColumnMap, day_map
 from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
@@ -23,6 +23,9 @@ from tracker.desk.measuring import Measured, Wanted, measure_all
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.plugins import Plugged
+
+Find = Callable[[str], Recording]
+"""Returns the recording that a cell names."""
 
 _ABOUT: Final = ("at", "operator", "remark", "room_c", "room_rh_pct")
 
@@ -72,21 +75,47 @@ def plan_day(plugged: Plugged, file: Path, columns: ColumnMap) -> DayPlan:
         data = read_input(file, "sheet")
     except OSError as error:
         raise ImportRefusedError(f"{file} cannot be read", why=error.strerror or str(error)) from error
-    sheet = read_sheet(data, file.name)
+    return _planned(plugged, file.name, data, columns, Besides(file.parent).recording)
+
+
+def plan_sent_day(
+    plugged: Plugged, name: str, data: bytes, columns: ColumnMap, recordings: Sequence[Recording]
+) -> DayPlan:
+    """Read a sheet of readings that was sent together with its recordings; no file is read.
+
+    Args:
+        plugged: The methods.
+        name: File name of the sheet.
+        data: The sheet, CSV.
+        columns: Its column map.
+        recordings: Found by the last part of the path in a cell.
+
+    Raises:
+        ImportRefusedError: The sheet cannot be read, or two recordings have one name.
+        MapError: The map does not fit the sheet.
+    """
+    files = SentWith(recordings)
+    plan = _planned(plugged, name, data, columns, files.recording)
+    # A file that was chosen belongs to something: a wrong name in the sheet would lose it without a word.
+    left = tuple(f"{each} was sent, and no line names it." for each in files.not_named)
+    return replace(plan, notes=(*plan.notes, *left))
+
+
+def _planned(plugged: Plugged, name: str, data: bytes, columns: ColumnMap, find: Find) -> DayPlan:
+    sheet = read_sheet(data, name)
     binding = bind(columns, sheet, plugged)
-    besides = Besides(file.parent)
     wanted: list[tuple[str, Wanted]] = []
     refused = list(sheet.refused)
     for row in sheet.rows:
         try:
-            found = _measured(row, binding, besides)
+            found = _measured(row, binding, find)
         except Refused as refusal:
             refused.append(LineRefusal(row.line, str(refusal)))
             continue
         if not found:
             refused.append(LineRefusal(row.line, "no reading in it"))
         wanted += [(f"line {row.line}", each) for each in found]
-    return DayPlan(file.name, tuple(wanted), tuple(refused), binding.unused, binding.notes)
+    return DayPlan(name, tuple(wanted), tuple(refused), binding.unused, binding.notes)
 
 
 def enter_day(
@@ -95,11 +124,22 @@ def enter_day(
     plugged: Plugged,
     plan: DayPlan,
     *,
+    source: str = "typed",
     incomplete: bool = False,
     sure: bool = False,
     rehearse: bool = False,
 ) -> tuple[list[Measured], list[str]]:
     """Store all measurements of a plan as one act, or say what would be stored and asked.
+
+    Args:
+        book: The book.
+        who: Who enters them.
+        plugged: The methods.
+        plan: What the sheet says.
+        source: ``typed`` or ``posted``.
+        incomplete: Readings that give no result yet are kept all the same.
+        sure: What is asked about is meant.
+        rehearse: Write nothing, and ask nothing.
 
     Returns:
         What was stored, or would be, and what was asked about.
@@ -115,11 +155,11 @@ def enter_day(
             why="; ".join(str(each).rstrip(".") for each in plan.refused),
             do="Nothing was stored. Mend these lines and enter all again",
         )
-    wanted = [(line, replace(each, incomplete=incomplete)) for line, each in plan.wanted]
+    wanted = [(line, replace(each, source=source, incomplete=incomplete)) for line, each in plan.wanted]
     return measure_all(book, who, plugged, wanted, sure=sure, rehearse=rehearse)
 
 
-def _measured(row: SheetRow, binding: Binding, besides: Besides) -> list[Wanted]:
+def _measured(row: SheetRow, binding: Binding, find: Find) -> list[Wanted]:
     """Return the measurements of one row, one for each method that has a reading in it.
 
     Raises:
@@ -132,14 +172,14 @@ def _measured(row: SheetRow, binding: Binding, besides: Besides) -> list[Wanted]
     rigs = texts.pop("rig", "").replace(",", " ").split()
     found = []
     for bound in binding.methods:
-        typed, files = _readings(row, bound, besides)
+        typed, files = _readings(row, bound, find)
         if typed or files:
             found.append(Wanted(subject, bound.method.id, typed, files, rigs, texts))
     return found
 
 
 def _readings(
-    row: SheetRow, bound: BoundMethod, besides: Besides
+    row: SheetRow, bound: BoundMethod, find: Find
 ) -> tuple[Mapping[str, Any], Mapping[str, Recording]]:
     typed = {
         name: each.read(row.cells[each.index]) for name, each in bound.values.items() if row.cells[each.index]
@@ -147,6 +187,5 @@ def _readings(
     files = {}
     for name, index in bound.files.items():
         if row.cells[index]:
-            place = besides.find(row.cells[index])
-            files[name] = Recording(place.name, read_input(place, "recording"))
+            files[name] = find(row.cells[index])
     return bound.with_uncertainties(typed), files

@@ -8,6 +8,7 @@ from tracker.web.pages import (
     acts,
     care,
     day,
+    daysheet,
     devices,
     lists,
     logs,
@@ -27,6 +28,7 @@ from tracker.web.pages import (
 
 ROUTERS: tuple[APIRouter, ...] = (
     day.router,
+    daysheet.router,
     lists.router,
     rigmode.router,
     care.router,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request
@@ -58,7 +59,7 @@ def _log_page(
     held, name, data = file
     look, words = None, ""
     try:
-        look = look_at_log(bench.book, bench.plugged, str(ident), _file(name, data, form), *_placed_by(form))
+        look = look_at_log(bench.book, bench.plugged, str(ident), _file(name, data, form), *placed_by(form))
         words = look.refusal
     except Refused as refusal:
         problem = refusal
@@ -78,7 +79,7 @@ def kept(request: Request, bench: Here, visitor: Writer, form: Form, text: Text)
 
     def keep() -> Any:
         name, data = _sent(bench, visitor, form)
-        file, (by, offset_s) = _file(name, data, form), _placed_by(form)
+        file, (by, offset_s) = _file(name, data, form), placed_by(form)
         return add_log(bench.book, visitor.who, bench.plugged, str(ident), file, by, offset_s)
 
     def again(refusal: Refused) -> Response:
@@ -115,7 +116,7 @@ def _file(name: str, data: bytes, form: FormData) -> LogFile:
     return LogFile(name, data, mapped_columns(columns), _word(form, "zone") or None)
 
 
-def _placed_by(form: FormData) -> tuple[By, float | None]:
+def placed_by(form: Mapping[str, Any]) -> tuple[By, float | None]:
     """Return how the log is placed beside the job.
 
     Raises:
@@ -133,7 +134,7 @@ def _placed_by(form: FormData) -> tuple[By, float | None]:
     return by, offset_typed(typed)
 
 
-def _word(form: FormData, name: str) -> str:
+def _word(form: Mapping[str, Any], name: str) -> str:
     value = form.get(name)
     return value.strip()[:400] if isinstance(value, str) else ""
 
