@@ -12,7 +12,10 @@ from tests.desk.bench import a_job
 from tests.web.person import Person
 from tests.web.site import ON_BOTH, Site
 from tracker.desk.devices import pair_device
+from tracker.desk.measuring import recomputing
 from tracker.kinds import listed
+from tracker.plugins import load
+from tracker.verify import verify
 
 MAP = """[day]
 id = "piece"
@@ -108,6 +111,21 @@ def test_what_looks_wrong_is_one_list_with_one_button(site: Site, ada: Person) -
     assert strengths(site) == {}
     ada.presses("Yes, all of it is meant: store it")
     assert "4 measurements stored" in ada.page.text
+
+
+@ON_BOTH
+def test_a_line_is_held_to_the_lines_before_it(site: Site, ada: Person) -> None:
+    """A point that slipped is asked about on the first day of a material too, when the book has no others."""
+    rows = (f"1 h ago;{site.rig};1,83;10;4;", f"1 h ago;{site.rig};0,183;10;4;")
+    ada.opens("/sheet")
+    files = {"Sheet": [("d.csv", sheet_of(site, *rows))]}
+    page = ada.presses("Look at what it would store", {"The map's text": MAP}, files)
+    assert "Is it meant? line 3: Tensile strength 4.575 MPa" in page.text, page.text
+    ada.presses("Yes, it is meant: store it")
+    assert strengths(site) == {
+        site.pieces[0]: pytest.approx(45.75), site.pieces[1]: pytest.approx(4.575),
+    }  # fmt: skip
+    assert verify(site.book, recomputing(site.book, load())).found == []
 
 
 @ON_BOTH

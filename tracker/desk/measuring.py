@@ -184,7 +184,10 @@ def measure_all(
             entered = _enter_all(act, book, who, plugged, wanted)
             asked = [f"{name}: {each}" for name, one in entered for each in one.asked]
             if rehearse:
-                done = [told(one.measurement, one.computation) for _, one in entered]
+                # A rehearsal gives no number: the next measurement that is stored may have it.
+                done = [
+                    dataclasses.replace(told(one.measurement, one.computation), id="") for _, one in entered
+                ]
                 raise _RehearsedError  # noqa: TRY301 - leaving the act is what takes it back
             ask_all(asked, sure=sure)
             done = [_keep(act, one) for _, one in entered]
@@ -204,6 +207,8 @@ def _enter_all(
     for name, each in wanted:
         try:
             entered.append((name, _enter(act, book, who, plugged, each)))
+            # The next line is held to this one as well: on the first day of a material there are no others.
+            act.session.flush()
         except IncompleteError as refusal:
             refused.append(f"{name}: {refusal.what}: {refusal.why}")
             kept_by = ", or keep readings without a result with --incomplete"
@@ -269,6 +274,8 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
     # The label then stops whoever scans the two halves for another pull.
     if method.destructive and isinstance(row, Specimen):
         row.broken_at = values["at"]
+    _keep_results(measurement, computation)
+    act.session.add(measurement)
     return _Entered(measurement, computation, row, recordings_in(readings), asked)
 
 
@@ -292,13 +299,11 @@ def _refuse_incomplete(method: Method, readings: Readings, computation: Computat
 
 
 def _keep(act: Act, entered: _Entered) -> Measured:
-    """Keep the files and results of a measurement with it."""
+    """Keep the files of a measurement with it, and what was asked about it."""
     measurement = entered.measurement
     _attach(act, measurement, entered.files)
-    _keep_results(measurement, entered.computation)
     # What was asked about and meant stays marked with it for ever.
     measurement.confirmed = entered.asked or None
-    act.session.add(measurement)
     if measurement.posted_key is not None:
         keep_posted(act.session, measurement.posted_key)
     act.session.flush()
@@ -612,8 +617,7 @@ def told(measurement: Measurement, computation: Computation) -> Measured:
         says.append(f"Readings are kept; {computation.problem}")
     subject = measurement.specimen if measurement.specimen is not None else measurement.spool
     return Measured(
-        # A rehearsal gives no number: the next measurement that is stored may have it.
-        id=measurement_id(measurement.id) if measurement.id is not None else "",
+        id=measurement_id(measurement.id),
         says=says,
         results=list(computation.outcomes),
         subject=str(ident_of(subject)),
