@@ -145,6 +145,21 @@ def test_a_question_that_comes_up_after_the_look_is_asked_all_the_same(site: Sit
     assert "3 measurements stored" in ada.page.text
 
 
+def test_a_yes_answers_no_question_that_was_not_shown(site: Site, ada: Person) -> None:
+    """One line is asked about; then somebody else measures the bar of another: the yes stores nothing yet."""
+    rows = (f"1 h ago;{site.rig};1,83;10;4;", f"1 h ago;{site.rig};0,183;10;4;")
+    ada.opens("/sheet")
+    files = {"Sheet": [("d.csv", sheet_of(site, *rows))]}
+    ada.presses("Look at what it would store", {"The map's text": MAP}, files)
+    with site.browser() as other:
+        pull = {"r-max_force": "1 830 N", "r-width": "10.00", "r-thickness": "4.00"}
+        other.fill(f"/{site.pieces[0]}/measure/tensile", pull)
+    ada.presses("Yes, it is meant: store it")
+    assert (ada.status, len(strengths(site)), "Are these meant?" in ada.page.text) == (409, 1, True)
+    ada.presses("Yes, all of it is meant")
+    assert "2 measurements stored" in ada.page.text
+
+
 def test_what_is_wrong_is_mended_without_choosing_everything_again(site: Site, ada: Person) -> None:
     """A missing recording and a wrong key of the map are named; sheet and map stand there to be mended."""
     ada.opens("/sheet")

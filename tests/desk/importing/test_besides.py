@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tracker.desk.importing.besides import Besides
+from tracker.api import Recording
+from tracker.desk.importing.besides import Besides, SentWith
 from tracker.desk.importing.refusals import ImportRefusedError
 
 
@@ -70,3 +71,24 @@ def test_no_link_leads_out(folder: Path) -> None:
 def test_what_is_not_there_is_refused(folder: Path, written: str) -> None:
     """A file that is not there is refused in one line, whatever its name."""
     assert "there is no file" in refusal(folder, written)
+
+
+def test_a_file_that_was_sent_is_found_by_the_last_part_of_its_path() -> None:
+    """Paths of either system and bare names lead to it; what no cell named is known."""
+    sent = SentWith([Recording("pull.csv", b"1"), Recording("other.csv", b"2")])
+    assert sent.recording("C:\\rig\\pull.csv").data == b"1"
+    assert sent.recording("C:/rig/pull.csv").data == b"1"
+    assert sent.not_named == ["other.csv"]
+
+
+def test_two_files_of_one_name_are_never_taken_for_each_other(tmp_path: Path) -> None:
+    """Neither two that were sent nor two paths of the sheet; and nothing is read from the disk instead."""
+    with pytest.raises(ImportRefusedError, match=r"two different files are called 'pull\.csv'"):
+        SentWith([Recording("pull.csv", b"1"), Recording("pull.csv", b"2")])
+    sent = SentWith([Recording("pull.csv", b"1")])
+    sent.recording("mon/pull.csv")
+    with pytest.raises(ImportRefusedError, match="have one name"):
+        sent.recording("tue/pull.csv")
+    (tmp_path / "here.csv").write_text("3")
+    with pytest.raises(ImportRefusedError, match=r"no file 'here\.csv' was sent"):
+        sent.recording(str(tmp_path / "here.csv"))

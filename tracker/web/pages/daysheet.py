@@ -66,6 +66,15 @@ class DayLook:
     says: Sequence[str] = ()
     refused: Sequence[str] = ()
 
+    @property
+    def asked_of(self) -> str:
+        """How many questions each line raises: what a yes was an answer to.
+
+        Not their words: a time that is written as "1 h ago" makes them other ones a minute later.
+        """
+        counted = Counter(each.partition(":")[0].removeprefix("line ") for each in self.asked)
+        return " ".join(f"{line}:{count}" for line, count in counted.items())
+
 
 def plan_of_files(
     bench: Bench, sheet: Recording, columns: Recording, recordings: Sequence[Recording]
@@ -171,9 +180,11 @@ def stored(request: Request, bench: Here, visitor: Writer, form: Form) -> Respon
     held = _held_before(bench, visitor, form)
 
     def act() -> Done:
+        # A yes holds for the questions that stood above it: the book may raise others since.
+        sure = meant(form) and text_of(form, "asked") == _look(bench, visitor, held, form).asked_of
         done, _ = enter_day(
             bench.book, visitor.who, bench.plugged, _plan(bench, visitor, held),
-            incomplete=form.get("incomplete") == "1", sure=meant(form),
+            incomplete=form.get("incomplete") == "1", sure=sure,
         )  # fmt: skip
         for word in (held.sheet, held.columns, *held.recordings.values()):
             bench.held.drop(word)
