@@ -101,22 +101,22 @@ def _kill_and_look(nursery: Nursery, place: str, times: int, seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(1, 9))
 def test_killed_while_writing(places: Places, nursery: Nursery, seed: int) -> None:
-    """Killed 25 times at random moments, a book has every act it promised, and is clean each time."""
+    """Killed 15 times at random moments, a book has every act it promised, and is clean each time."""
     place = places.fresh("sqlite")
     with open_book(place) as book:
         fill(book)
 
-    _kill_and_look(nursery, place, 25, seed)
+    _kill_and_look(nursery, place, 15, seed)
 
 
 @pytest.mark.parametrize("seed", [11, 12])
 def test_killed_while_writing_to_a_server(places: Places, nursery: Nursery, seed: int) -> None:
-    """The same on a server, 20 times: the client is killed, the server goes on."""
+    """The same on a server, 12 times: the client is killed, the server goes on."""
     place = places.fresh("postgresql")
     with open_book(place) as book:
         fill(book)
 
-    _kill_and_look(nursery, place, 20, seed)
+    _kill_and_look(nursery, place, 12, seed)
 
 
 def test_killed_while_a_book_is_made(tmp_path: Path, nursery: Nursery) -> None:
@@ -169,10 +169,10 @@ def test_killed_while_restoring(places: Places, nursery: Nursery, tmp_path: Path
     restore(tmp_path / "whole", str(tmp_path / "once"))
     takes = time.monotonic() - began
 
-    for number in range(12):
+    for number in range(8):
         place = tmp_path / f"r{number}"
         (tmp_path / f"r{number}.backup").hardlink_to(tmp_path / "whole")
-        nursery.kill_one("restore", str(place), 0, takes * number / 9)
+        nursery.kill_one("restore", str(place), 0, takes * number / 6)
         try:
             open_book(str(place)).close()
         except BookError:
