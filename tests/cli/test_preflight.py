@@ -418,7 +418,8 @@ def test_specimens_know_the_spool_of_their_tool(
     pieces = {each["name"]: each["id"] for each in cli.json("show", job)["specimens"]}
     assert cli.json("show", pieces["second"])["material"] == "Südwind PLA"
     assert cli.json("show", pieces["bar"])["material"] == "Nordlicht ASA"
-    assert f"{other} Südwind PLA (tool 1; pieces 1)" in cli("show", job).stdout
+    shown = cli("show", job).stdout
+    assert f"{other} Südwind PLA (tool 1; pieces 1)" in " ".join(shown.split()), shown
     listed = {each["id"]: each["material"] for each in cli.json("list", "specimens")}
     assert listed == {pieces["second"]: "Südwind PLA", pieces["bar"]: "Nordlicht ASA"}
 

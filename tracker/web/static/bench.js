@@ -444,9 +444,10 @@
   try {
     if (camera && sessionStorage.getItem("camera") && document.body.dataset.scanTo && !document.querySelector("main form[data-keep]")) camera.click();
   } catch { /* opened by hand then */ }
-  // At the rig the first reading that is still empty has the focus; where none is, Enter stores.
+  // At the rig the first reading that is still empty has the focus; where none is, Enter stores. A field that somebody
+  // was quick enough to choose keeps it: what is typed next belongs there.
   const atRig = document.body.dataset.scanTo && document.querySelector("main form[data-keep]");
-  if (atRig && !document.querySelector("[role=alert]")) {
+  if (atRig && !document.querySelector("[role=alert]") && !atRig.contains(document.activeElement)) {
     const empty = all("input[type=text], select, textarea", atRig).find((e) => e.offsetParent && e.name.startsWith("r-") && !e.value);
     (empty || atRig.querySelector("button.main")).focus();
   }
