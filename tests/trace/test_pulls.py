@@ -17,7 +17,8 @@ from tracker.trace import trace
 def pulls(book: Book) -> Book:
     """Give a book with the pulls in it."""
     sheet = real_data("pulls", "pulls.csv")
-    carry_out(book, plan_import(book, load(), sheet, read_map(MAP.encode(), "pulls.toml")), "Ada Bench", sure=True)
+    plan = plan_import(book, load(), sheet, read_map(MAP.encode(), "pulls.toml"))
+    carry_out(book, plan, "Ada Bench", sure=True)
     return book
 
 
