@@ -20,11 +20,11 @@ from tracker.table import summary_table
 from tracker.verify import verify
 from tracker.write_queue import wait_turn
 
-ACTS = 500
+ACTS = 480
 
 
 def test_eight_writers(book_place: str) -> None:
-    """Eight programs do five hundred acts at once: all are there, and the chain is whole."""
+    """Eight programs do 480 acts at once: all are there, and the chain is whole."""
     done = writers.run(book_place, 8, ACTS)
 
     with open_book(book_place) as book, book.read() as session:
