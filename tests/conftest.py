@@ -18,18 +18,24 @@ from tracker.heads import FOLDER
 
 LONG = frozenset(
     {
-        "benches/test_benches.py", "cli/test_completion.py", "cli/test_day.py", "cli/test_fortnight.py",
+        "benches/test_benches.py", "cli/test_answers.py", "cli/test_comparing.py",
+        "cli/test_completion.py", "cli/test_day.py", "cli/test_fortnight.py", "cli/test_help.py",
         "cli/test_plates.py", "cli/test_preflight.py", "cli/test_session.py", "cli/test_terminal.py",
         "cli/test_voided.py", "comparing/test_answers.py", "demo/test_demo.py", "demo/test_year.py",
         "example/test_example_plugin.py", "importing/test_pulls.py", "kinds/test_worked_example.py",
         "labels/test_pdf.py", "labels/test_sheet.py", "lineage/test_reading.py",
-        "platefile/test_agreement.py", "platefile/test_incomplete.py", "platefile/test_invariants.py",
-        "platefile/test_robust.py", "platefile/test_sliced.py", "publish/test_checking.py",
-        "publish/test_commands.py", "publish/test_open_data.py", "publish/test_publish.py",
-        "store/test_archives.py", "store/test_backup.py", "store/test_backup_files.py",
-        "store/test_extras.py", "store/test_killed.py", "store/test_together.py",
-        "store/test_trouble.py", "table/test_figures.py", "trace/test_pulls.py", "web/test_browser.py",
-        "why/test_bench.py",
+        "manual/test_shared_bench.py", "methods/test_every_method.py", "platefile/test_agreement.py",
+        "platefile/test_incomplete.py", "platefile/test_invariants.py", "platefile/test_robust.py",
+        "platefile/test_sliced.py", "publish/test_checking.py", "publish/test_commands.py",
+        "publish/test_open_data.py", "publish/test_publish.py", "selection/test_narrowing.py",
+        "statistics/test_plates.py", "store/test_archives.py", "store/test_backup.py",
+        "store/test_backup_files.py", "store/test_extras.py", "store/test_heads.py",
+        "store/test_killed.py", "store/test_migrations.py", "store/test_objects.py",
+        "store/test_restoring.py", "store/test_safe_places.py", "store/test_together.py",
+        "store/test_trouble.py", "store/test_verify.py", "table/test_figures.py",
+        "table/test_summary.py", "trace/test_pulls.py", "web/test_browser.py", "web/test_described.py",
+        "web/test_fortnight.py", "web/test_pages.py", "web/test_parts.py", "web/test_security.py",
+        "why/test_answer.py", "why/test_bench.py", "why/test_followup.py",
     }
 )  # fmt: skip
 """Files whose tests take most of the time: what they hold seldom breaks without another test seeing it."""
