@@ -436,6 +436,21 @@ def test_at_the_rig_one_follows_the_other(site: Site, opened: Opened) -> None:
     assert row_of(site.book, "M0002-W").readings["width"] == 10.0
 
 
+def test_a_field_that_somebody_chose_keeps_the_focus(site: Site, opened: Opened) -> None:
+    """Chosen while the rig's page was still loading, it is where the next digits go."""
+    # A locale that no other test has: the script stays with the device.
+    page = opened(f"{site.url}/rig?method=tensile", locale="en-IE")
+    page.add_init_script(
+        """new MutationObserver(() => {
+            const width = document.getElementById("r-r-width");
+            if (width && !window.chosen) { window.chosen = true; width.focus(); }
+        }).observe(document, { childList: true, subtree: true });"""
+    )
+    page.keyboard.type(f"{site.pieces[0]}.{site.book.code}\n", delay=2)
+    expect(page.locator(".big")).to_have_text(site.pieces[0])
+    expect(page.locator("#r-r-width")).to_be_focused()
+
+
 def test_a_recording_that_the_rig_offers_is_the_reading(site: Site, opened: Opened) -> None:
     """It appears by itself with its curve; scan, Enter, and it is stored with the specimen."""
     _, token = pair_device(site.book, "Ada Bench", "load cell", rig=site.rig, role="measures")

@@ -31,16 +31,29 @@ def rows_of_books(
     Raises:
         Refused: Two of the books have one code.
     """
-    seen, numbers, found = {first}, count(_BELOW_SITES, -1), []
+    books = list(books)
+    check_codes([first, *(book.code for book in books)])
+    numbers, found = count(_BELOW_SITES, -1), []
     for book in books:
-        if book.code in seen:
-            raise Refused(
-                f"Two of the books have the code {book.code}", why="their IDs could not be told apart",
-                do="Name each book once; a copy of a book is the same book",
-            )  # fmt: skip
-        seen.add(book.code)
         found += [_as_others(row, book.code, next(numbers)) for row in _own_rows(book, plugged, quantities)]
     return found
+
+
+def check_codes(codes: Sequence[str]) -> None:
+    """Refuse books that cannot be read together.
+
+    Args:
+        codes: Of all of them.
+
+    Raises:
+        Refused: Two have one code: a book and its copy, or one book named twice.
+    """
+    twice = next((code for code in codes if codes.count(code) > 1), None)
+    if twice is not None:
+        raise Refused(
+            f"Two of the books have the code {twice}", why="their IDs could not be told apart",
+            do="Name each book once; a copy of a book is the same book",
+        )  # fmt: skip
 
 
 _BELOW_SITES = -1_000_000_000

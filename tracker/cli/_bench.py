@@ -92,6 +92,10 @@ class Bench:
             from tracker.book import open_book  # noqa: PLC0415 - not every command needs a book
 
             self._beside = [open_book(place) for place in self._others]
+            if self._beside:
+                from tracker.benches import check_codes  # noqa: PLC0415 - with several books only
+
+                check_codes([self.book.code, *(book.code for book in self._beside)])
         return self._beside
 
     def _opened(self) -> Book:
