@@ -23,6 +23,7 @@ NONE: Final = "-"
 """What is typed for "none" where a value is offered, or where nothing is to be recorded."""
 
 _AHEAD: Final = dt.timedelta(minutes=5)
+_FEW_CHOICES: Final = 6
 """Clocks of phones and rigs may be a little fast; beyond that a moment lies in the future."""
 
 
@@ -194,12 +195,18 @@ def read(ask: Ask, typed: Any, when: When) -> Any:
     # Blank is "not recorded", never nought: a humidity of 0 % would be believed.
     if typed is None or (isinstance(typed, str) and typed.strip() in ("", NONE)):
         if ask.required:
-            raise FormError(f"{ask.label} is missing", do=f"Give it with {ask.option}")
+            # What stands after a colon explains the field, and reads ill in the middle of a sentence.
+            what = ask.label.split(": ")[0]
+            raise FormError(f"{what} is missing", do=f"Give it with {ask.option}{_one_of(ask)}")
         return None
     value = _READERS[ask.kind](ask, typed, when)
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         _check_range(ask, float(value))
     return value
+
+
+def _one_of(ask: Ask) -> str:
+    return f" ({' or '.join(ask.choices)})" if 1 < len(ask.choices) <= _FEW_CHOICES else ""
 
 
 def _check_range(ask: Ask, value: float) -> None:

@@ -201,9 +201,7 @@ def test_a_drying_is_completed_by_its_label(filled: Filled) -> None:
 
 def test_nothing_is_asked_without_a_terminal(cli: Cli) -> None:
     """What is missing is refused with the option that gives it."""
-    assert cli.refused("rig", "add", "Gantry") == (
-        "A rig to test on, or an instrument to read is missing. Give it with --role"
-    )
+    assert cli.refused("rig", "add", "Gantry") == ("Role is missing. Give it with --role (rig or instrument)")
 
 
 @pytest.mark.parametrize("name", NAMES)

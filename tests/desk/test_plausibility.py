@@ -7,10 +7,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_rig, a_spool, load
+from tests.plates import UPRIGHT, plate
 from tracker.api.mechanics import family_span
 from tracker.book import Book
 from tracker.desk.correcting import correct
 from tracker.desk.doubts import Doubt
+from tracker.desk.jobplates import PlateFile
+from tracker.desk.jobs import add_job
 from tracker.desk.plausibility import beside
 
 SECTION = {"width": "10.00", "thickness": "4.00"}
@@ -134,3 +137,29 @@ def test_a_caliper_is_no_force_rig(book: Book) -> None:
     with pytest.raises(Doubt, match="reads mm, and no rig that reads a force is named"):
         a_pull(book, first, rigs=[caliper])
     assert a_pull(book, second, rigs=[caliper, a_rig(book)]).id
+
+
+@pytest.fixture
+def drawn(book: Book) -> str:
+    """Enter a job whose plate draws towers of 10 × 4 × 20 mm; the first of them."""
+    a_material(book)
+    file = PlateFile("towers.gcode", plate(UPRIGHT))
+    return add_job(book, WHO, {}, spools=(a_spool(book),), plate=file, sure=True).also[1]
+
+
+def test_a_section_wider_than_the_body_is_asked_about(book: Book, drawn: str) -> None:
+    """A bar of 15 × 4 mm typed for a tower of 10 × 4: another piece is in hand."""
+    with pytest.raises(
+        Doubt, match=r"section is 4 × 15 mm, and the plate's file draws this specimen 10 × 4 × 20 mm"
+    ):
+        a_pull(book, drawn, {"max_force": "1830", "width": "15.0", "thickness": "4.0"})
+
+
+def test_a_section_that_printed_a_little_wide_is_not_asked_about(book: Book, drawn: str) -> None:
+    """A first layer squeezed out makes a side some tenths of a millimetre wider than drawn."""
+    assert a_pull(book, drawn, {"max_force": "1830", "width": "10.4", "thickness": "4.3"}).id
+
+
+def test_a_waisted_section_is_not_asked_about(book: Book, drawn: str) -> None:
+    """What is narrower than the body may be its waist."""
+    assert a_pull(book, drawn, {"max_force": "600", "width": "5.0", "thickness": "4.0"}).id

@@ -104,7 +104,7 @@ def test_a_fortnight_of_slips_at_the_page_ends_in_a_book_that_is_right_and_sound
     ada.opens("/new/rig")
     ada.presses(
         "Enter",
-        {"Name": "pull", "A rig to test on": "rig", "What it reads": "force", "Greatest reading": "5 kN"},
+        {"Name": "pull", "Role": "rig", "What it reads": "force", "Greatest reading": "5 kN"},
     )
     ada.opens(f"/{bars[0]}?method=tensile")
     ada.presses("Store and compute")

@@ -35,6 +35,12 @@ _FEW: Final = 3
 _FEW_AROUND_ZERO: Final = 5
 _MOST_SIBLINGS: Final = 60
 _BEYOND_FAMILY: Final = 3.0
+_SECTION: Final = ("width", "thickness", "diameter")
+"""Readings of a method that are sides of the section."""
+# Printed pieces differ from their drawing by tenths of a millimetre; a piece taken for another by more.
+_WIDER: Final = 1.15
+_WIDER_MM: Final = 0.5
+_BAR: Final = 1.5
 
 
 @dataclass(frozen=True)
@@ -114,7 +120,11 @@ def questions(
     if asked and readings:
         # Which reading it was is what the person looks for next.
         asked[0] += _readings_apart(session, subject, method, readings, leave_out)
-    return [*asked, *_beyond_instruments(method, readings or {}, list(instruments))]
+    return [
+        *asked,
+        *_unlike_the_body(subject, readings or {}),
+        *_beyond_instruments(method, readings or {}, list(instruments)),
+    ]
 
 
 def _of_outcome(
@@ -260,6 +270,31 @@ def _readings_apart(
                 f" ({field.name} {plain(float(value))}{_unit(field.unit)}, where the others lie at {middle})"
             )
     return text
+
+
+def _unlike_the_body(subject: Specimen | Spool, readings: Mapping[str, Any]) -> list[str]:
+    """Ask about a section that the body drawn by the plate's file cannot have: the wrong piece is in hand.
+
+    A section may be narrower than its body, which may be waisted, and is never wider. What was cut
+    afterwards is not held to the plate.
+    """
+    if isinstance(subject, Spool) or subject.cut_from_id is not None or subject.cut_at is not None:
+        return []
+    sides = (subject.size_x_mm, subject.size_y_mm, subject.size_z_mm)
+    body = sorted(side for side in sides if side)
+    typed = sorted(float(readings[name]) for name in _SECTION if isinstance(readings.get(name), int | float))
+    if len(body) < len(sides) or not typed:
+        return []
+    # A bar is tested across its length; a chunky piece may be pressed on its widest face.
+    across = body[:-1] if body[-1] > _BAR * body[1] else body[1:]
+    fits = all(
+        one <= side * _WIDER + _WIDER_MM for one, side in zip(reversed(typed), reversed(across), strict=False)
+    )
+    if fits:
+        return []
+    section = " × ".join(plain(one) for one in typed)
+    drawn = " × ".join(plain(round(side, 1)) for side in sides if side)
+    return [f"the section is {section} mm, and the plate's file draws this specimen {drawn} mm"]
 
 
 def _beyond_instruments(

@@ -29,7 +29,7 @@ class RigKind(Kind):
     title = "A new rig or instrument"
     form = (
         Ask("name", "Name", required=True),
-        Ask("role", "A rig to test on, or an instrument to read", "choice", required=True,
+        Ask("role", "Role: a rig to test on, or an instrument to read", "choice", required=True,
             choices=("rig", "instrument")),
         Ask("measures", "What it reads", "choice", prompt=True, choices=tuple(CANONICAL)),
         Ask("low", "Least reading it is good for"),
