@@ -123,7 +123,9 @@ def undone(request: Request, bench: Here, visitor: Writer, form: Form) -> Respon
     try:
         done = undo_slip(bench, visitor.who, int(entry) if entry.isdecimal() else 0, sure=meant(form))
     except Refused as refusal:
-        return page(request, bench, visitor, "refused", refusal=refusal, words="")
+        return page(
+            request, bench, visitor, "refused", refusal=refusal, words="", sent=True, inputs=(), kept=()
+        )
     return there(
         f"{where}{'&' if '?' in where else '?'}{urlencode({'done': bench.keep_words(Told(tuple(done)))})}"
     )

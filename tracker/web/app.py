@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from http import HTTPStatus
 from typing import Any
 from urllib.parse import quote
 
@@ -17,10 +19,14 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from tracker import __version__
 from tracker.book import refusal_for
 from tracker.errors import Refused, missing_extra
+from tracker.ids import IdError
+from tracker.kinds import NotFoundError, WrongKindError
 from tracker.web import acting, live, pages, programacts, programs
 from tracker.web.bench import Bench, Serving
 from tracker.web.guard import Guard
-from tracker.web.refusals import NotPairedError, status_of
+from tracker.web.inputs import asked_in_address
+from tracker.web.pages import acts
+from tracker.web.refusals import NotPairedError, status_of, unread, without_commands
 from tracker.web.render import STATIC, page, there
 from tracker.web.visitors import anyone
 
@@ -80,33 +86,60 @@ def _refused(request: Request, refusal: Any) -> Response:
         return JSONResponse(programs.as_json(refusal), status)
     if isinstance(refusal, NotPairedError):
         return there(f"/pair?next={quote(request.url.path, safe='/')}")
-    return _error_page(request, status, str(refusal))
+    asks: dict[str, str] = {}
+    if isinstance(refusal, NotFoundError | IdError | WrongKindError):
+        # What names no record is asked for again on this very page.
+        asks = {name: "" for name in ("of", "name", "material") if name in request.query_params}
+    return _error_page(request, status, without_commands(refusal), asks)
 
 
-def _error_page(request: Request, status: int, words: str) -> Response:
+def _error_page(request: Request, status: int, words: str, asks: Mapping[str, str] | None = None) -> Response:
     bench: Bench = request.app.state.bench
     visitor = anyone(request, bench)
     if not visitor.paired:
         # Neither the names of people nor what the book holds: a bare line, whatever was asked.
         return PlainTextResponse("This device is not paired.", status)
-    return page(request, bench, visitor, "refused", status=status, words=words, status_code=status)
+    act = acts.ACTS.get(request.url.path.removeprefix("/act/"))
+    inputs = [
+        asked_in_address(
+            bench,
+            name,
+            request.query_params.get(name, ""),
+            problem,
+            act.kinds if act else (),
+            request.url.path,
+        )
+        for name, problem in (asks or {}).items()
+    ]
+    kept = [(name, value) for name, value in request.query_params.multi_items() if name not in (asks or {})]
+    return page(
+        request, bench, visitor, "refused", status=status, words=words, status_code=status,
+        sent=request.method != "GET", inputs=inputs, kept=kept,
+    )  # fmt: skip
 
 
 def _invalid(request: Request, error: Any) -> Response:
-    """Answer a request whose parts cannot be read, in the shape of every other refusal."""
-    found = [
-        {"field": ".".join(str(part) for part in each["loc"][1:]), "problem": str(each["msg"])}
-        for each in error.errors()
-    ]
-    words = "; ".join(f"{each['field']}: {each['problem']}" for each in found)
+    """Answer a request whose parts cannot be read: a program in pydantic's words, a person in ours."""
     if _for_programs(request):
+        found = [
+            {"field": ".".join(str(part) for part in each["loc"][1:]), "problem": str(each["msg"])}
+            for each in error.errors()
+        ]
+        words = "; ".join(f"{each['field']}: {each['problem']}" for each in found)
         return JSONResponse({"refused": words, "do": "", "fields": found}, 422)
-    return _error_page(request, 422, words)
+    faults = unread(error.errors())
+    asks = {each.name: each.problem for each in faults if each.place == "query"}
+    if len(asks) < len(faults):
+        return _error_page(request, 404, "There is no page of this address.", asks)
+    return _error_page(request, 422, "Something more is needed to show this.", asks)
 
 
 def _http(request: Request, error: Any) -> Response:
-    words = str(error.detail)
+    words = (
+        "There is no page of this address" if error.status_code == HTTPStatus.NOT_FOUND else str(error.detail)
+    )
     if _for_programs(request):
+        words = str(error.detail)
         body = {"refused": words, "do": "", "fields": []}
         return JSONResponse(body, error.status_code, headers=error.headers)
     return _error_page(request, error.status_code, f"{words}.")

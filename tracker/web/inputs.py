@@ -6,8 +6,9 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
+from fastapi import Query
 from starlette.datastructures import FormData, UploadFile
 
 from tracker.api import Field, Method, fields
@@ -283,3 +284,59 @@ def _offered(bench: Bench) -> Mapping[str, Choices]:
 def _words(row: Mapping[str, Any]) -> str:
     more = (str(row[key]) for key in _MORE if row.get(key) and row[key] != row["id"])
     return " ".join([str(row["id"]), *more])
+
+
+_RECORD: Final = "Scan its label, or type the ID that stands on it, as J0012-04-K"
+_IN_ADDRESS: Final[Mapping[str, tuple[str, str]]] = {
+    "of": ("Which record", f"{_RECORD}. A material goes by its name."),
+    "name": ("Which material", "Its name, as the list of materials has it."),
+    "material": ("Which material", "Its name, as the list of materials has it."),
+    "a": ("A", "An ID, a material, or conditions such as nozzle_c>260."),
+    "b": ("B", "An ID, a material, or conditions such as nozzle_c<240."),
+    "quantity": ("Which quantity", "As the table has it."),
+    "where": ("Only where this holds", "Conditions with blanks between, as in orientation=ZXY nozzle_c>260."),
+    "text": ("Look for", "An ID, a name, a lot, a remark, an operator or a day."),
+    "words": ("Look for", ""),
+    "page": ("Page", ""),
+}
+"""What a part of an address is called where a person is asked for it, and what to type."""
+
+_SUGGESTED: Final = 15
+"""Of each kind, so many of the newest are suggested."""
+
+Of = Annotated[str, Query(min_length=1, max_length=400, pattern=r"\S")]
+"""The record that a page is about."""
+
+
+def asked_in_address(
+    bench: Bench, name: str, value: str, problem: str, kinds: Sequence[str] = (), path: str = ""
+) -> Input:
+    """Return the field that asks for a part of an address which is missing or leads nowhere.
+
+    Args:
+        bench: The running page.
+        name: Of the part.
+        value: What was given.
+        problem: What is wrong with it.
+        kinds: Of records that are wanted; any where empty.
+        path: Of the page, which says what ``of`` means on it.
+    """
+    label, help_ = _IN_ADDRESS.get(name, (name.replace("_", " ").capitalize(), ""))
+    if name == "of" and (path.startswith(("/table", "/why", "/followup")) or path.endswith("/trace")):
+        label, help_ = _IN_ADDRESS["quantity"]
+        found = list(bench.titles.items())
+    else:
+        by = {"of": ("material", "spool", "again", "rig"), "name": ("material",), "material": ("material",)}
+        fields = [each for each in by.get(name, ()) if not kinds or _SINGULAR[each] in kinds]
+        found = [one for each in fields for one in offered(bench)[each][:_SUGGESTED]]
+    if name == "of" and kinds:
+        label = f"Which {' or '.join(kinds)}"
+        help_ = "Its name, as the list of materials has it." if kinds == ("material",) else f"{_RECORD}."
+    return Input(
+        name=name, label=label, kind="suggested" if found else "text", required=not value, value=value[:400],
+        problem=problem, help=help_, choices=tuple(one for one, _ in found),
+        shown=tuple(words for _, words in found),
+    )  # fmt: skip
+
+
+_SINGULAR: Final = {"material": "material", "spool": "spool", "again": "job", "rig": "rig"}

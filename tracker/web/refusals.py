@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Final
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
 
 from tracker.api import ReadingsError
 from tracker.desk.devices import KeyTakenError
@@ -72,7 +73,48 @@ def plainly(refusal: Refused | None) -> tuple[tuple[str, ...], Mapping[str, str]
     if isinstance(refusal, Doubt):
         # The button below the questions says how to go on; an option of the command line would not help.
         return refusal.questions, {}
+    return (without_commands(refusal),), {}
+
+
+def without_commands(refusal: Refused) -> str:
+    """Return a refusal in one line; what would be typed at a terminal is left out."""
     if _COMMAND.search(refusal.do):
         head = f"{refusal.what}: {refusal.why}" if refusal.why else refusal.what
-        return (f"{head.rstrip('.')}.",), {}
-    return (str(refusal),), {}
+        return f"{head.rstrip('.')}."
+    return str(refusal)
+
+
+@dataclass(frozen=True)
+class Unread:
+    """A part of an address that is missing or cannot be read.
+
+    Attributes:
+        name: Of the part.
+        place: ``path``, ``query``, ``body`` or ``header``.
+        problem: What is wrong with it, in a few words.
+    """
+
+    name: str
+    place: str
+    problem: str
+
+
+def unread(errors: Iterable[Mapping[str, Any]]) -> list[Unread]:
+    """Return what pydantic found in a request, in words for a person."""
+    found = []
+    for each in errors:
+        place, *rest = (str(part) for part in each["loc"])
+        found.append(Unread(rest[0] if rest else "", place, _problem(each["type"], each.get("ctx") or {})))
+    return found
+
+
+def _problem(kind: str, bounds: Mapping[str, Any]) -> str:
+    if kind in ("missing", "string_too_short"):
+        return "Nothing was given."
+    if "max_length" in bounds:
+        return f"At most {bounds['max_length']} characters are taken here."
+    if "ge" in bounds or "le" in bounds:
+        return f"It is at least {bounds['ge']}." if "ge" in bounds else f"It is at most {bounds['le']}."
+    if kind.startswith(("int_", "float_")):
+        return "A whole number is wanted here."
+    return "It is none of what is known here."

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Final
+from typing import Final
 from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
@@ -18,18 +18,18 @@ from tracker.desk.plans import choose
 from tracker.desk.typedpieces import read_piece
 from tracker.errors import Refused
 from tracker.forms import Ask, when_at
-from tracker.kinds import NotFoundError
+from tracker.ids import IdError
+from tracker.kinds import NotFoundError, find, ident_of, material_named
 from tracker.table import meant_by
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
-from tracker.web.inputs import asked, text_of, typed_asks
+from tracker.web.inputs import Of, asked, text_of, typed_asks
 from tracker.web.refusals import plainly
 from tracker.web.render import page
 from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
 
 router = APIRouter()
 
-Of = Annotated[str, Query(max_length=400)]
 _REASON: Final = Ask("reason", "Why", required=True)
 
 
@@ -162,7 +162,24 @@ def _one(name: str) -> OneAct:
 @router.get("/act/{name}")
 def ask(request: Request, bench: Here, visitor: Reader, name: str, of: Of) -> Response:
     """Show the form of an act on a record."""
-    return _asked(request, bench, visitor, name, of)
+    return _asked(request, bench, visitor, name, _record(bench, _one(name), of))
+
+
+def _record(bench: Bench, one: OneAct, of: str) -> str:
+    """Return the name of the record that is meant, as its page has it.
+
+    Raises:
+        Refused: There is none, or the act is none of its kind.
+    """
+    with bench.book.read() as session:
+        if one.kinds == ("material",):
+            return str(material_named(session, of).name)
+        try:
+            return str(ident_of(find(bench.book, session, of, *one.kinds)))
+        except IdError:
+            if "material" not in one.kinds:
+                raise
+            return str(material_named(session, of).name)
 
 
 def _asked(

@@ -19,11 +19,11 @@ from tracker.desk.voiding import judge, void
 from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.ids import Ident
-from tracker.kinds import Card, Kind, NotFoundError, card_of, find, ident_of, material_named
+from tracker.kinds import Card, Kind, NotFoundError, card_of, find, find_row, ident_of, material_named
 from tracker.units import shown
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
-from tracker.web.inputs import Input, asked, offered, text_of, typed_asks
+from tracker.web.inputs import Input, Of, asked, offered, text_of, typed_asks
 from tracker.web.pages.acts import acts_on
 from tracker.web.pages.measuring import piece_page
 from tracker.web.pages.plate import plate_page
@@ -35,8 +35,6 @@ from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
 router = APIRouter()
 labels = APIRouter()
 """Its one address takes whatever stands on a label, and so comes after all others."""
-
-Of = Annotated[str, Query(max_length=400)]
 
 
 @labels.get("/{text}")
@@ -157,9 +155,7 @@ def enter(request: Request, bench: Here, visitor: Keeper, form: Form, what: str)
 
 
 @router.get("/material")
-def material(
-    request: Request, bench: Here, visitor: Reader, name: Annotated[str, Query(max_length=400)]
-) -> Response:
+def material(request: Request, bench: Here, visitor: Reader, name: Of) -> Response:
     """Show a material: its data sheet as it is recorded."""
     with bench.book.read() as session:
         row = material_named(session, name)
@@ -238,6 +234,10 @@ def correct(request: Request, bench: Here, visitor: Keeper, form: Form, of: Of) 
 @router.get("/void")
 def ask_void(request: Request, bench: Here, visitor: Reader, of: Of) -> Response:
     """Ask why a record is taken back, or brought back."""
+    # A recording is meant by the ID of its measurement and its field, with a dot between.
+    named = of.partition(".")[0] if any(found for _, found in linked(of)) else of
+    with bench.book.read() as session:
+        find_row(bench.book, session, named, voided=True)
     return _voiding(request, bench, visitor, of)
 
 
