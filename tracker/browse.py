@@ -20,6 +20,7 @@ from tracker.book import Book
 from tracker.day import SpoolNow, spools_now
 from tracker.errors import Refused
 from tracker.kinds import listed_of
+from tracker.kinds.specimen import Shape, seen_from_above, shape_of
 from tracker.lineage import main_spool_id
 from tracker.model import (
     Drying,
@@ -53,14 +54,18 @@ class Line:
     Attributes:
         id: Its ID, or a material's name.
         says: What people ask of its kind, a few words each.
-        boxes: Of a job: ``box_mm`` of its specimens, for its plate in small.
+        outlines: Of a job: the corners of each specimen seen from above, mm, for its plate in small.
+        shape: Of a specimen: what it looks like; None where its plate is not known.
+        number: Of a specimen: the number of the piece.
         spool: Of a spool: as it is now.
         columns: All that its kind's list has, by name: what can be chosen to be shown.
     """
 
     id: str
     says: tuple[str, ...]
-    boxes: Sequence[Sequence[float]] = ()
+    outlines: Sequence[Sequence[Sequence[float]]] = ()
+    shape: Shape | None = None
+    number: int = 0
     spool: SpoolNow | None = None
     columns: Mapping[str, Any] = field(default_factory=dict)
 
@@ -160,11 +165,7 @@ def _job_lines(book: Book, session: Session, numbers: Sequence[int]) -> list[Lin
                 row.started_at and local_time(row.started_at, book.zone),
                 _counted(len(row.specimens), "specimen"),
             ),
-            boxes=[
-                each.plate_facts["box_mm"]
-                for each in row.specimens
-                if each.plate_facts and each.plate_facts.get("box_mm")
-            ],
+            outlines=[seen for each in row.specimens if (seen := seen_from_above(each.plate_facts))],
         )
         for row in rows
     ]
@@ -194,6 +195,8 @@ def _specimen_lines(book: Book, session: Session, numbers: Sequence[int]) -> lis
                 row.remark or row.cause,
                 row.broken_at and "used up",
             ),
+            shape=shape_of(row.plate_facts),
+            number=row.piece,
         )
         for row in rows
     ]

@@ -17,6 +17,7 @@ from tracker import ids
 from tracker.book import Book
 from tracker.errors import Refused
 from tracker.history import many_spool_days, mass_left, water_at
+from tracker.kinds.specimen import seen_from_above
 from tracker.model import Drying, DryingSpool, Job, JobSpool, Measurement, Spool, Stay
 from tracker.moments import local_midnight
 from tracker.plugins import Plugged
@@ -31,8 +32,6 @@ MOST: Final = 24
 
 _NEWEST: Final = 400
 
-Box = Sequence[float]
-
 
 @dataclass(frozen=True)
 class RunningJob:
@@ -45,7 +44,7 @@ class RunningJob:
         waits_for: What the person is waited for, a few words.
         started_at: When it began.
         ready_at: When it should be done by the plate file's own estimate; None where not known.
-        boxes: ``box_mm`` of each specimen where the plate is known: x, y, z of two corners, mm.
+        outlines: Corners of each specimen seen from above where the plate is known, mm.
         specimens: How many.
     """
 
@@ -55,7 +54,7 @@ class RunningJob:
     waits_for: str
     started_at: dt.datetime | None
     ready_at: dt.datetime | None
-    boxes: Sequence[Box]
+    outlines: Sequence[Sequence[Sequence[float]]]
     specimens: int
 
 
@@ -200,11 +199,7 @@ def _jobs(session: Session) -> list[RunningJob]:
 
 
 def _running(row: Job) -> RunningJob:
-    boxes = [
-        each.plate_facts["box_mm"]
-        for each in row.specimens
-        if each.plate_facts and each.plate_facts.get("box_mm")
-    ]
+    outlines = [seen for each in row.specimens if (seen := seen_from_above(each.plate_facts))]
     on_bed = sum(1 for each in row.specimens if each.outcome is None and not each.dummy)
     ready = None
     if row.started_at is not None and row.time_s is not None:
@@ -218,7 +213,7 @@ def _running(row: Job) -> RunningJob:
         waits_for="its end" if row.outcome == "running" else f"{on_bed} to take off the bed",
         started_at=row.started_at,
         ready_at=ready if row.outcome == "running" else None,
-        boxes=boxes,
+        outlines=outlines,
         specimens=len(row.specimens),
     )
 

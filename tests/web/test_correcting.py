@@ -12,6 +12,7 @@ from tests.web.site import ON_BOTH, Browser, Site
 from tests.web.test_pages import plain
 from tracker.desk.correcting import correct
 from tracker.desk.jobs import add_job
+from tracker.desk.typedpieces import read_piece
 from tracker.plugins import Plugged
 
 
@@ -127,10 +128,28 @@ def test_what_is_published_is_chosen_from_the_page(site: Site, browser: Browser,
     correct(site.book, "Ada Bench", plugged, site.job, ["nozzle_set_c=255"], "not entered")
     a_pull(site.book, site.pieces[0], plugged=plugged)
     path = "/act/choose?of=Nordlicht ASA"
+    assert '<option value="the only one"' in browser.get(path).text
     assert browser.fill(path, {"condition": "nozzle_c=255"}).status_code == 422
     answer = browser.fill(path, {"condition": "nozzle_c=255", "reason": "as its maker advises"})
     assert (answer.status_code, "Published from now on" in plain(answer.text)) == (200, True)
     assert last_entry(site.book).act == "choose"
+
+
+def test_the_conditions_to_be_published_are_offered(site: Site, browser: Browser, plugged: Plugged) -> None:
+    """Each stands in the list by what tells it from the others; what is chosen there is what is published."""
+    second = add_job(site.book, "Ada Bench", {"nozzle_set_c": 240}, spools=[site.spool],
+                     pieces=[read_piece("bar:XYZ:1")])  # fmt: skip
+    correct(site.book, "Ada Bench", plugged, site.job, ["nozzle_set_c=255"], "not entered")
+    for piece in (site.pieces[0], *second.also):
+        a_pull(site.book, piece, plugged=plugged)
+    path = "/act/choose?of=Nordlicht ASA"
+    offered = re.findall(r'<option value="(nozzle_c=[^"]*)"', browser.get(path).text)
+    assert sorted(each[:12] for each in offered) == ["nozzle_c=240", "nozzle_c=255"]
+    chosen = next(each for each in offered if "240" in each)
+    assert browser.fill(path, {"condition": chosen, "reason": "as its maker advises"}).status_code == 200
+    now = re.search(r'<option value="([^"]*)"[^>]*>[^<]*published now', browser.get(path).text)
+    assert now
+    assert now[1] == chosen
 
 
 def test_specimens_of_a_bare_job_are_entered(site: Site, browser: Browser) -> None:

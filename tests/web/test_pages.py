@@ -19,7 +19,7 @@ from tracker.desk.correcting import correct
 from tracker.desk.jobs import add_job
 from tracker.desk.typedpieces import read_piece
 from tracker.kinds import find
-from tracker.model import Stay
+from tracker.model import Specimen, Stay
 from tracker.plugins import Plugged, load
 from tracker.web import inputs
 
@@ -545,3 +545,23 @@ def test_of_a_long_list_the_newest_are_suggested(looking: Browser, monkeypatch: 
     text = looking.get("/new/spool").text
     assert 'list="n-material-newest"' in text
     assert '<option value="Nordlicht ASA">' in text
+
+
+def test_a_list_draws_each_specimen_with_its_number_on_a_tag(browser: Browser, site: Site) -> None:
+    """Its outline where it lay, the front of its box where it stood, the tag alone where neither is known."""
+    from sqlalchemy import select  # noqa: PLC0415 - no other page here needs it
+
+    neck = [[0, 0], [80, 0], [80, 20], [50, 14], [30, 14], [0, 20]]
+    with site.book.act("lay", "Ada Bench") as act:
+        first, second, _ = act.session.scalars(select(Specimen).order_by(Specimen.piece))
+        first.plate_facts = {"box_mm": [0, 0, 0, 80, 20, 4], "contour_mm": neck}
+        second.plate_facts = {"box_mm": [90, 0, 0, 100, 4, 80]}
+    text = browser.get("/list/specimens").text
+    drawn = re.findall(r'aria-label="Outline of (\S+)"><polygon points="([^"]*)"/>(<path class="bed")?', text)
+    assert [(ident, len(points.split()), bool(bed)) for ident, points, bed in drawn] == [
+        (site.pieces[1], 4, True),
+        (site.pieces[0], 6, False),
+    ]
+    assert re.findall(r'class="tag" aria-hidden="true">(\d)<', text) == ["3", "2", "1"]
+    plates = browser.get("/list/jobs").text
+    assert [len(each.split()) for each in re.findall(r'<polygon points="([^"]*)"', plates)] == [6, 4]

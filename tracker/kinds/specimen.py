@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from sqlalchemy import Row, Select, and_, func, select
@@ -32,6 +33,48 @@ from tracker.moments import local_time
 from tracker.orientation import checked_letters, in_words
 
 OUTCOMES: Final = ("good", "usable", "failed")
+
+
+@dataclass(frozen=True)
+class Shape:
+    """What a specimen looks like, as far as its plate file tells.
+
+    Attributes:
+        corners: Of its outline, mm: seen from above as it lay on the plate; of one that stood, the
+            front of its box.
+        stands: Whether the lower edge is the bed.
+    """
+
+    corners: Sequence[Sequence[float]]
+    stands: bool = False
+
+
+def seen_from_above(facts: Mapping[str, Any] | None) -> Sequence[Sequence[float]]:
+    """Return the corners of a specimen's outline on its plate, mm; none where the plate is not known.
+
+    Args:
+        facts: ``plate_facts`` of the specimen.
+    """
+    if not facts or not facts.get("box_mm"):
+        return ()
+    x0, y0, _, x1, y1, _ = facts["box_mm"]
+    found: Sequence[Sequence[float]] = facts.get("contour_mm") or facts.get("outline_mm") or ()
+    return found or ((x0, y0), (x1, y0), (x1, y1), (x0, y1))
+
+
+def shape_of(facts: Mapping[str, Any] | None) -> Shape | None:
+    """Return what a specimen looks like; None where its plate is not known.
+
+    Args:
+        facts: ``plate_facts`` of the specimen.
+    """
+    if not facts or not facts.get("box_mm"):
+        return None
+    x0, y0, z0, x1, y1, z1 = facts["box_mm"]
+    wide, tall = max(x1 - x0, y1 - y0), z1 - z0
+    if tall > wide:
+        return Shape(((0.0, 0.0), (wide, 0.0), (wide, tall), (0.0, tall)), stands=True)
+    return Shape(seen_from_above(facts))
 
 
 class SpecimenKind(Kind):

@@ -14,9 +14,11 @@ from tracker.table.filtering import results_where
 from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_page, html_table, remarks
 from tracker.table.summary import (
     CAUTION,
+    Choosable,
     Meant,
     SummaryTable,
     TableRow,
+    choosable,
     columns_of,
     graded,
     meant_by,
@@ -28,6 +30,7 @@ from tracker.table.summary import (
 __all__ = [
     "CAUTION",
     "Cell",
+    "Choosable",
     "Column",
     "ComparedRow",
     "Meant",
@@ -38,6 +41,7 @@ __all__ = [
     "as_html",
     "as_lines",
     "as_markdown",
+    "choosable",
     "columns_of",
     "compared",
     "filled_columns",

@@ -648,6 +648,47 @@ def meant_by(book: Book, material: str, settings: Sequence[str]) -> Meant:
     return Meant(name, recorded, tuple(row.words for row in kept))
 
 
+@dataclass(frozen=True)
+class Choosable:
+    """A condition of a material that can be chosen to be published.
+
+    Attributes:
+        settings: ``nozzle_c=255`` and the like: what tells it from the others; none where there is one only.
+        words: It in words.
+        published: Whether it is the one that is published.
+    """
+
+    settings: tuple[str, ...]
+    words: str
+    published: bool
+
+
+def choosable(book: Book, material: str) -> list[Choosable]:
+    """Return the conditions under which a material was tested, as they can be chosen to be published.
+
+    One of which nothing is recorded is left out where there are others: no setting names it.
+
+    Args:
+        book: Read only.
+        material: Name of the material.
+
+    Raises:
+        NotFoundError: There is no such material.
+    """
+    with book.read() as session:
+        name = material_named(session, material).name
+    rows = summary_table(book, where=Filter((Term("material", "=", name),))).rows
+    found = [
+        Choosable(
+            tuple(f"{each}={_value(row, each)}" for each in _telling(rows) if each in row.condition),
+            row.words,
+            row.published,
+        )
+        for row in rows
+    ]
+    return [each for each in found if each.settings or len(found) == 1]
+
+
 def _term(text: str) -> Term:
     name, sign, value = (part.strip() for part in text.partition("="))
     if not sign or not name or not value:
@@ -660,11 +701,20 @@ def _term(text: str) -> Term:
 
 def _conditions(rows: Sequence[TableRow]) -> str:
     """Return what can be chosen, as it is typed."""
-    names = [name for name in SETTINGS if len({row.condition.get(name) for row in rows}) > 1]
+    names = _telling(rows)
     said = [" ".join(_typed(row, name) for name in names if name in row.condition) for row in rows]
     return f"Choose one of: {'; '.join(said)}" if names else "It has one condition: name no setting"
 
 
-def _typed(row: TableRow, name: str) -> str:
+def _telling(rows: Sequence[TableRow]) -> list[str]:
+    """Return the settings that tell the rows of a material apart."""
+    return [name for name in SETTINGS if len({row.condition.get(name) for row in rows}) > 1]
+
+
+def _value(row: TableRow, name: str) -> str:
     value = row.condition[name]
-    return str(Term(name, "=", f"{value:g}" if isinstance(value, float) else str(value)))
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _typed(row: TableRow, name: str) -> str:
+    return str(Term(name, "=", _value(row, name)))

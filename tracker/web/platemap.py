@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from tracker.desk.platefacts import boxed
+from tracker.kinds.specimen import Shape
 from tracker.platefile import PlateObject
 from tracker.platefile.platemap import Layout, Named, layout
 from tracker.platefile.platemap import Spot as Laid
@@ -162,19 +163,43 @@ def _spot(plan: Layout, spot: Laid, name: str, meant: str, over: float) -> Spot:
 
 @dataclass(frozen=True)
 class Mini:
-    """A plate in small: an SVG view box in mm, and the corners of each specimen."""
+    """A plate or specimen in small: SVG view box in mm, the corners of each outline, the bed as a path."""
 
     view: str
     outlines: tuple[str, ...]
+    bed: str = ""
 
 
-def mini_map(boxes: Sequence[Sequence[float]]) -> Mini | None:
+def mini_map(outlines: Sequence[Sequence[Sequence[float]]]) -> Mini | None:
     """Return a plate in small; None where it is not known where its specimens are.
 
     Args:
-        boxes: x, y, z of two corners of each specimen, mm.
+        outlines: Corners of each specimen seen from above, mm.
     """
-    return mini_of([boxed(str(number), "", box) for number, box in enumerate(boxes)])
+    if not outlines:
+        return None
+    x, y = ([point[axis] for corners in outlines for point in corners] for axis in (0, 1))
+    left, back = min(x) - _MARGIN, max(y) + _MARGIN
+    drawn = tuple(_text([(u - left, back - v) for u, v in corners]) for corners in outlines)
+    return Mini(f"0 0 {max(x) + _MARGIN - left:.1f} {back - min(y) + _MARGIN:.1f}", drawn)
+
+
+def shape_map(shape: Shape | None) -> Mini | None:
+    """Return a specimen in small, its long side across where it lay; None where its shape is not known."""
+    if shape is None:
+        return None
+    corners = [(float(u), float(v)) for u, v in shape.corners]
+    x, y = ([point[axis] for point in corners] for axis in (0, 1))
+    if max(y) - min(y) > max(x) - min(x) and not shape.stands:
+        corners = [(v, -u) for u, v in corners]
+        x, y = ([point[axis] for point in corners] for axis in (0, 1))
+    around = 0.04 * max(max(x) - min(x), max(y) - min(y))
+    left, back = min(x) - around, max(y) + around
+    drawn = _text([(u - left, back - v) for u, v in corners])
+    wide, high = max(x) - min(x) + 2 * around, max(y) - min(y) + 2 * around
+    # What stood has the bed below it.
+    bed = f"M0 {high - around:.2f}H{wide:.2f}" if shape.stands else ""
+    return Mini(f"0 0 {wide:.2f} {high:.2f}", (drawn,), bed)
 
 
 def mini_of(objects: Sequence[PlateObject]) -> Mini | None:

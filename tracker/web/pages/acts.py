@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 from urllib.parse import quote, urlencode
 
@@ -20,10 +20,10 @@ from tracker.errors import Refused
 from tracker.forms import Ask, when_at
 from tracker.ids import IdError
 from tracker.kinds import NotFoundError, find, ident_of, material_named
-from tracker.table import meant_by
+from tracker.table import Choosable, choosable, meant_by
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
-from tracker.web.inputs import Of, asked, text_of, typed_asks
+from tracker.web.inputs import Choices, Of, asked, text_of, typed_asks
 from tracker.web.refusals import plainly
 from tracker.web.render import page
 from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
@@ -45,6 +45,7 @@ class OneAct:
         form: What is asked.
         do: Does it: book and methods, who, the record, the answers, whether what is unusual is meant.
         kinds: Of records that it is offered on.
+        offers: For fields that are chosen from a list: what makes the list of the record.
     """
 
     title: str
@@ -54,6 +55,7 @@ class OneAct:
     form: tuple[Ask, ...]
     do: Callable[[Bench, str, str, Mapping[str, str], bool], Done]
     kinds: tuple[str, ...]
+    offers: Mapping[str, Callable[[Bench, str], Choices]] = field(default_factory=dict)
 
 
 def _words(text: str) -> list[str]:
@@ -88,13 +90,31 @@ def _specimens(bench: Bench, who: str, of: str, typed: Mapping[str, str], sure: 
 
 def _choose(bench: Bench, who: str, of: str, typed: Mapping[str, str], sure: bool) -> Done:
     del sure
-    found = meant_by(bench.book, of, _words(typed["condition"]))
+    # A setting may hold a comma: what was chosen from the list is taken as it stands there.
+    listed = next((each for each in choosable(bench.book, of) if _as_sent(each) == typed["condition"]), None)
+    settings = listed.settings if listed is not None else _words(typed["condition"])
+    found = meant_by(bench.book, of, settings)
     done = choose(
         bench.book, who, found.material, found.settings, typed["reason"], typed["remark"].strip() or None
     )
     rows = "; ".join(found.rows)
     several = [f"{len(found.rows)} conditions have this and are published together: {rows}."]
     return Done(done.id, [f"Published from now on: {rows}."] if len(found.rows) == 1 else several)
+
+
+_ONLY: Final = "the only one"
+
+
+def _as_sent(condition: Choosable) -> str:
+    return ", ".join(condition.settings) or _ONLY
+
+
+def _conditions(bench: Bench, of: str) -> Choices:
+    """Return the conditions of a material that can be published, each with what it is in words."""
+    return [
+        (_as_sent(each), f"{each.words}{' (published now)' if each.published else ''}")
+        for each in choosable(bench.book, of)
+    ]
 
 
 ACTS: Final[Mapping[str, OneAct]] = {
@@ -133,12 +153,12 @@ ACTS: Final[Mapping[str, OneAct]] = {
     ),
     "choose": OneAct(
         "What is published of {}", "Choose what is published", "Choose it",
-        "The condition whose results are published, by the settings that tell it from the others.",
+        "The condition whose results are published.",
         (
-            Ask("condition", "Settings with commas between, as in nozzle_c=255, chamber_c=70", required=True),
+            Ask("condition", "Condition", required=True),
             _REASON, Ask("remark", "What shall stand beside the published values"),
         ),
-        _choose, ("material",),
+        _choose, ("material",), {"condition": _conditions},
     ),
 }  # fmt: skip
 
@@ -189,7 +209,8 @@ def _asked(
     one = _one(name)
     held = typed_asks(form, one.form) if form is not None else None
     moments = [each.name for each in one.form if each.kind == "moment"]
-    inputs = asked(one.form, when_at(bench.book), held, plainly(refusal)[1], now=moments)
+    offers = {name: make(bench, of) for name, make in one.offers.items()}
+    inputs = asked(one.form, when_at(bench.book), held, plainly(refusal)[1], offers, now=moments)
     return page(
         request, bench, visitor, "act", refusal=refusal, act=name, one=one, of=of,
         heading=one.title.split("{}"), where=page_of(of), inputs=inputs, key=text_of(form, "key"),

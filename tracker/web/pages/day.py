@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
@@ -11,7 +10,7 @@ from starlette.responses import Response
 from tracker.comparing import watched
 from tracker.day import Day, day_board
 from tracker.web.bench import Bench
-from tracker.web.platemap import Mini, mini_map
+from tracker.web.platemap import mini_map
 from tracker.web.render import page
 from tracker.web.tasks import of_book
 from tracker.web.visitors import Here, Reader, Visitor
@@ -34,14 +33,9 @@ def first_page(
     day: Day = bench.of_state(("day", minute), lambda: day_board(bench.book, bench.plugged), visitor.state)
     return page(
         request, bench, visitor, "day", status=status, message=message, scan_first=True, day=day,
-        minis={each.id: mini(each.boxes) for each in day.jobs}, watch=_watch(bench),
+        minis={each.id: mini_map(each.outlines) for each in day.jobs}, watch=_watch(bench),
         late=_late,
     )  # fmt: skip
-
-
-def mini(boxes: Sequence[Sequence[float]]) -> Mini | None:
-    """Return a plate in small, from the boxes of its specimens."""
-    return mini_map(boxes)
 
 
 def _late(at: dt.datetime | None, now: dt.datetime) -> bool:

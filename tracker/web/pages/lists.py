@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any, Final
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from tracker.browse import COUNTED, KINDS, filters_of, journal_page, list_page, search, sorts_of
-from tracker.web.pages.day import first_page, mini
+from tracker.browse import COUNTED, KINDS, Line, filters_of, journal_page, list_page, search, sorts_of
+from tracker.web.pages.day import first_page
+from tracker.web.platemap import Mini, mini_map, shape_map
 from tracker.web.render import page
 from tracker.web.visitors import Here, Reader
 
@@ -56,7 +58,7 @@ def all_of(
     shown = [each for each in there if each in kept]
     answer = page(
         request, bench, visitor, "list", kind=kind, listing=listing, chosen=chosen, text=text, sort=sort,
-        sorts=sorts_of(kind), address=address, minis={each.id: mini(each.boxes) for each in listing.lines},
+        sorts=sorts_of(kind), address=address, minis=_minis(listing.lines),
         columns=there, shown=shown,
     )  # fmt: skip
     if columns is not None and there:
@@ -73,8 +75,14 @@ def searched(
     """Show where a text is found: name, lot, material, remark, note, operator, day."""
     found = bench.of_state(("search", text), lambda: search(bench.book, text), visitor.state)
     return page(
-        request, bench, visitor, "search", text=text, found=found, counted=COUNTED, minis={}, scan_first=True
-    )
+        request, bench, visitor, "search", text=text, found=found, counted=COUNTED,
+        minis={name: drawn for each in found for name, drawn in _minis(each.lines).items()}, scan_first=True,
+    )  # fmt: skip
+
+
+def _minis(lines: Sequence[Line]) -> dict[str, Mini | None]:
+    """Return by ID the plate of a job or the outline of a specimen in small."""
+    return {each.id: shape_map(each.shape) or mini_map(each.outlines) for each in lines}
 
 
 @router.get("/journal")
