@@ -200,3 +200,4 @@ def test_the_reference_is_made_from_the_program(cli: Cli) -> None:
     assert "`tensile.strength` [MPa]" in text
     assert "`strandbook_factors(specimen)`" in text
     assert "`chamber_c`: chamber temperature" in text
+    assert "- Of every result: `counted`, `family`" in text

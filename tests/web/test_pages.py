@@ -13,7 +13,7 @@ from PIL import Image
 from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
-from tests.web.site import ON_BOTH, PULL, Browser, Site
+from tests.web.site import ON_BOTH, PULL, Browser, Site, running
 from tracker.api import fields
 from tracker.desk.correcting import correct
 from tracker.desk.jobs import add_job
@@ -565,3 +565,15 @@ def test_a_list_draws_each_specimen_with_its_number_on_a_tag(browser: Browser, s
     assert re.findall(r'class="tag" aria-hidden="true">(\d)<', text) == ["3", "2", "1"]
     plates = browser.get("/list/jobs").text
     assert [len(each.split()) for each in re.findall(r'<polygon points="([^"]*)"', plates)] == [6, 4]
+
+
+def test_help_has_the_reference_of_the_program(prepared: Site, plugged: Plugged) -> None:
+    """Commands as the terminal has them, quantities and filters; the search finds its lines."""
+    told = ["- `strandbook chill`: Cools a thing."]
+    with running(prepared.book, plugged, prepared, commands=lambda: told) as site, site.browser() as browser:
+        assert 'href="/help/reference"' in browser.get("/help").text
+        seen = browser.get("/help/reference").text
+        assert "<code>strandbook chill</code>: Cools a thing." in seen
+        assert "<code>tensile.strength</code> [MPa]" in seen
+        assert "List of specimens on the page: by" in seen
+        assert 'href="/help/reference">Commands</a>' in browser.get("/help?words=chill").text

@@ -23,14 +23,17 @@ _REFERENCE = "reference"
 def manual_command(bench: Bench, /, topic: str | None, words: str | None, as_json: bool) -> None:
     """Read the manual: the list of its pages, one page, or what it says of some words.
 
-    The page `reference` is made from the program: its commands, quantities, factors and hooks.
+    The page `reference` is made from the program: its commands, filters, quantities, factors and hooks.
     """
     if words is not None:
         _tell_found(words, as_json)
     elif topic is None:
         rows = [{"page": each.name, "title": each.title} for each in manual.topics()]
         rows.append(
-            {"page": _REFERENCE, "title": "Reference: commands, quantities, factors, column maps, hooks"}
+            {
+                "page": _REFERENCE,
+                "title": "Reference: commands, filters, quantities, factors, column maps, hooks",
+            }
         )
         if as_json:
             say_json(rows)
@@ -68,17 +71,13 @@ def _tell_page(text: str) -> None:
 
 
 def _reference(bench: Bench) -> manual.Topic:
-    """Return the reference page, made from what is installed now."""
-    lines = ["# Reference", "", "Made from the program and the plugins that are installed.", ""]
-    lines += ["## Commands", "", *_commands(), ""]
-    lines += ["## Methods and quantities", "", *_quantities(bench), ""]
-    lines += ["## Factors", "", *_factors(), ""]
-    lines += ["## Column map of import", "", *_column_map(bench), ""]
-    lines += ["## Hooks of plugins", "", *_hooks()]
-    return manual.Topic(_REFERENCE, "Reference", "\n".join(lines) + "\n")
+    from tracker.reference import reference  # noqa: PLC0415 - other pages need none of it
+
+    return reference(bench.plugged, commands())
 
 
-def _commands() -> Iterator[str]:
+def commands() -> Iterator[str]:
+    """Yield what every command does and the options it has, as lines of Markdown."""
     from tracker.cli._app import strandbook  # noqa: PLC0415 - it loads this module's command
 
     for words, command in _leaves(strandbook):
@@ -98,37 +97,3 @@ def _leaves(
             yield from _leaves(command, (*before, name))
         elif command is not None:
             yield (*before, name), command
-
-
-def _quantities(bench: Bench) -> Iterator[str]:
-    for loaded in bench.plugged.methods.values():
-        yield f"- `{loaded.method.id}`: {loaded.method.title}. {loaded.method.standard}"
-        for each in loaded.method.quantities:
-            yield f"    - `{each.name}` [{each.unit}]: {each.title}"
-
-
-def _factors() -> Iterator[str]:
-    from tracker.factors import REGISTRY  # noqa: PLC0415 - other pages need none of it
-
-    for each in REGISTRY:
-        what = f"[{each.unit}], differences up to {each.resolution:g} are none" if each.unit else "a word"
-        yield f"- `{each.name}`: {each.words}; {what}"
-
-
-def _column_map(bench: Bench) -> Iterator[str]:
-    from tracker.api import fields  # noqa: PLC0415 - other pages need none of it
-    from tracker.desk.importing.columnmap import SPECIMEN_TEXTS  # noqa: PLC0415 - the same
-
-    yield f"- `[specimen]`: `material`, `plate`, {', '.join(f'`{each}`' for each in SPECIMEN_TEXTS)}"
-    yield "- `[factors]`: any factor above, or a name of your own that ends in its unit"
-    for loaded in bench.plugged.methods.values():
-        names = ", ".join(f"`{each.name}`" for each in fields(loaded.method.Readings))
-        yield f"- `[readings.{loaded.method.id}]`: {names}"
-    yield "- `[quantities]`: any quantity above, for numbers without raw readings"
-
-
-def _hooks() -> Iterator[str]:
-    from tracker.plugins import hooks  # noqa: PLC0415 - other pages need none of it
-
-    for name, arguments in hooks().items():
-        yield f"- `{name}({', '.join(arguments)})`"

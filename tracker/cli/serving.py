@@ -21,6 +21,7 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import note
+from tracker.cli.manual import commands
 from tracker.desk.devices import pair_device
 from tracker.errors import Refused
 
@@ -178,6 +179,7 @@ def _serving(
         secure=found is not None,
         fingerprint=found.fingerprint if found is not None else "",
         announce=lambda code: _announce(address, code, found) if share else None,
+        commands=commands,
     )
 
 

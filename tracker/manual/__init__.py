@@ -101,10 +101,15 @@ def on_terminal(text: str) -> str:
     )
 
 
-def search(words: str) -> Iterator[Found]:
-    """Yield every line of the manual that holds all of some words, in any case, with its heading."""
+def search(words: str, *more: Topic) -> Iterator[Found]:
+    """Yield every line of the manual that holds all of some words, in any case, with its heading.
+
+    Args:
+        words: What is looked for.
+        more: Pages that are looked through after those of the manual.
+    """
     wanted = words.casefold().split()
-    for page in topics():
+    for page in (*topics(), *more):
         heading = page.title
         for line in page.text.splitlines():
             if line.startswith("#"):

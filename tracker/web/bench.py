@@ -9,7 +9,7 @@ import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final, Generic, TypeVar
 
 from tracker.book import Book, files_folder
+from tracker.manual import Topic
 from tracker.plugins import Plugged
 from tracker.web.pairing import PairingCodes
 from tracker.web.tasks import Tasks
@@ -261,6 +262,7 @@ class Serving:
         fingerprint: SHA-256 of the certificate, for the pairing code; empty without TLS.
         announce: Told of every new pairing code.
         clock: Seconds that only go forward; for the pairing code.
+        commands: What the command line says of its commands, as lines of Markdown; for Help.
     """
 
     book: Book
@@ -275,6 +277,7 @@ class Serving:
     fingerprint: str = ""
     announce: Callable[[str], None] = _quiet
     clock: Callable[[], float] = time.monotonic
+    commands: Callable[[], Iterable[str]] = tuple
 
 
 @dataclass(frozen=True)
@@ -357,6 +360,13 @@ class Bench:
     def words_of(self, token: str) -> Told:
         """Return what was kept; nothing where it is gone, or never was."""
         return self._words.get(token, Told) if token else Told()
+
+    @cached_property
+    def reference(self) -> Topic:
+        """The page of the manual that is made from the program; the same as long as the program runs."""
+        from tracker.reference import reference  # noqa: PLC0415 - only Help needs it
+
+        return reference(self.plugged, self.serving.commands())
 
     def of_state(self, what: Hashable, make: Callable[[], T], state: str = "") -> T:
         """Return an answer that depends on the book alone; made anew only after something was written.

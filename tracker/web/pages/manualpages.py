@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Path, Query, Request
 from markupsafe import Markup
@@ -22,10 +22,13 @@ def contents(
     request: Request, bench: Here, visitor: Reader, words: Annotated[str, Query(max_length=100)] = ""
 ) -> Response:
     """Show the pages of the manual, and the lines in which some words stand."""
-    found = list(search(words))[:60] if words.strip() else []
+    found = list(search(words, bench.reference))[:_FOUND] if words.strip() else []
     return page(
         request, bench, visitor, "help", topics=topics(), words=words, found=found, text="", title="Help"
     )
+
+
+_FOUND: Final = 60
 
 
 @router.get("/help/{name}")
@@ -33,7 +36,7 @@ def opened(
     request: Request, bench: Here, visitor: Reader, name: Annotated[str, Path(max_length=60)]
 ) -> Response:
     """Show a page of the manual."""
-    chosen = topic(name)
+    chosen = bench.reference if name == "reference" else topic(name)
     return page(
         request, bench, visitor, "help", topics=topics(), words="", found=(), title=chosen.title,
         text=_drawn(chosen.text.partition("\n")[2]),
