@@ -11,7 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, Response, StreamingResponse
 
 from tracker.web.bench import Bench
-from tracker.web.render import STATIC
+from tracker.web.render import STATIC, mark_of
 from tracker.web.visitors import Here, Reader, reader
 
 router = APIRouter()
@@ -20,13 +20,12 @@ STEP_S: Final = 0.5
 """How often the book is asked whether it was written to: one question for all that watch."""
 
 _KEEP_ALIVE_S: Final = 15.0
-_MARK: Final = 16
 
 
 @router.get("/live/state")
 def state(request: Request, bench: Here, visitor: Reader) -> Response:
     """Give the mark of the book's state; 304 as long as it is the one that the browser has."""
-    mark = f"{visitor.state[:_MARK]}.{bench.offers.mark}"
+    mark = mark_of(bench, visitor.state)
     tag = f'"{mark}"'
     headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
     if request.headers.get("if-none-match") == tag:
@@ -78,7 +77,7 @@ class Watch:
         async with self._asking:
             if loop.time() - self._at >= STEP_S * 0.9:
                 state = await run_in_threadpool(self._bench.book.state)
-                self._mark = f"{state[:_MARK]}.{self._bench.offers.mark}"
+                self._mark = mark_of(self._bench, state)
                 self._at = loop.time()
         return self._mark
 

@@ -159,6 +159,7 @@ def page(
         "secure": bench.serving.secure,
         "message": None,
         "scan_first": False,
+        "mark": mark_of(bench, visitor.state),
         "done": told.says,
         "undo": told.entry,
         "done_key": request.query_params.get("key", "")[:60],
@@ -173,6 +174,14 @@ def page(
     if visitor.fresh:
         keep_session(bench, request, answer, sid=visitor.sid)
     return answer
+
+
+_MARK: Final = 16
+
+
+def mark_of(bench: Bench, state: str) -> str:
+    """Return the mark of the book's state and of offered recordings: a page with an older one is behind."""
+    return f"{state[:_MARK]}.{bench.offers.mark}"
 
 
 _TOKEN: Final = f"token-{secrets.token_hex(12)}"

@@ -64,7 +64,7 @@
     if (event.ctrlKey || event.altKey || event.metaKey) return;
     const at = document.activeElement;
     if (event.key === "Enter") {
-      const found = burst.text.length >= 7 && (performance.now() - burst.from) / burst.text.length < 60 && LABEL.exec(burst.text);
+      const found = burst.text.length >= 7 && (burst.at - burst.from) / burst.text.length < 60 && LABEL.exec(burst.text);
       if (found && burst.field && burst.field === at && at !== scan && !at.hasAttribute("data-ids")) {
         event.preventDefault();
         event.stopPropagation();
@@ -78,7 +78,8 @@
       return;
     }
     if (event.key.length !== 1) return;
-    const now = performance.now();
+    // When the key was pressed, not when this page came to it: a page that is busy makes no scanner slow.
+    const now = event.timeStamp;
     if (now - burst.at > 300 || burst.field !== (typing(at) ? at : null)) burst = { text: "", at: now, from: now, field: typing(at) ? at : null, was: typing(at) ? at.value : "", fresh: typing(at) && at.form ? !at.form.hasAttribute("data-touched") : false };
     burst.text += event.key;
     burst.at = now;
@@ -365,9 +366,10 @@
   // What was written elsewhere is shown here within two seconds: by events, by asking where they do not get through.
   const alive = all("[data-live]");
   if (alive.length) {
-    let mark = "";
+    // The state of the book that this page shows: what is written while it loads is new to it.
+    let mark = alive[0].dataset.live;
     const renew = async (fresh) => {
-      if (!mark || fresh === mark) { mark = fresh; return; }
+      if (fresh === mark) return;
       mark = fresh;
       const answered = await fetch(location.href, { cache: "no-store" }).catch(() => null);
       if (!answered || !answered.ok) return;
