@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from unittest.mock import Mock
 
 import pytest
 
 from tests.cli.bench import Cli, Filled, Terminal
+from tracker.cli._telling import at_words
 
 Opened = Callable[..., Terminal]
 
@@ -236,3 +239,17 @@ def test_what_was_taken_back_is_struck_through_on_a_card(filled: Filled, termina
     seat = terminal("show", filled.job, book=str(filled.place), TERM="xterm")
     assert seat.ended() == 0
     assert "\x1b[9m" in seat.seen
+
+
+def test_what_is_said_breaks_between_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At a terminal of forty columns; a line with a command stays whole to be copied, and so do pipes."""
+    said = "Caution: a piece that breaks throws fragments, so wear eye protection."
+    command = "Next: strandbook job end J0001-J --outcome finished --ended TIME"
+    monkeypatch.setattr("shutil.get_terminal_size", lambda _: os.terminal_size((40, 24)))
+    assert at_words(said) == said
+    monkeypatch.setattr("sys.stderr", Mock(isatty=lambda: True))
+    assert at_words(f"{said}\n{command}").split("\n") == [
+        "Caution: a piece that breaks throws",
+        "  fragments, so wear eye protection.",
+        command,
+    ]

@@ -150,7 +150,7 @@ def drawn(book: Book) -> str:
 def test_a_section_wider_than_the_body_is_asked_about(book: Book, drawn: str) -> None:
     """A bar of 15 × 4 mm typed for a tower of 10 × 4: another piece is in hand."""
     with pytest.raises(
-        Doubt, match=r"section is 4 × 15 mm, and the plate's file draws this specimen 10 × 4 × 20 mm"
+        Doubt, match=r"section typed is 4 × 15 mm, and the plate's file draws this specimen 10 × 4 × 20 mm"
     ):
         a_pull(book, drawn, {"max_force": "1830", "width": "15.0", "thickness": "4.0"})
 

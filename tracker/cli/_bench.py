@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from tracker.cli._telling import at_words
 from tracker.errors import Refused
 from tracker.forms import NONE, Ask, When, clean, read
 from tracker.safe_text import visible
@@ -190,7 +191,7 @@ class Bench:
             if not self.may_ask:
                 raise
             head = f"{question.what}: {question.why}" if question.why else question.what
-            if not click.confirm(f"{head}. Go on?", err=True):
+            if not click.confirm(at_words(f"{head}. Go on?"), err=True):
                 raise DeclinedError from question
             return act(True)
 

@@ -54,8 +54,30 @@ def say_json_stream(items: Iterable[Any]) -> None:
 
 
 def note(text: str) -> None:
-    """Tell the person something that is no result."""
-    click.echo(visible(text), err=True)
+    """Tell the person something that is no result; at a terminal, on lines that end between words."""
+    click.echo(at_words(text), err=True)
+
+
+def at_words(text: str) -> str:
+    """Return text as it is read at a terminal: lines broken between words.
+
+    A line with a command stays whole, so that it can be copied; so does what goes to a file or a pipe.
+    """
+    if not sys.stderr.isatty():
+        return visible(text)
+    columns = max(_LEAST_WIDTH, shutil.get_terminal_size((80, 24)).columns or 80)
+    return "\n".join(
+        line if len(line) <= columns or "strandbook " in line else _broken(line, columns)
+        for line in visible(text).split("\n")
+    )
+
+
+def _broken(line: str, columns: int) -> str:
+    inset = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.fill(
+        line, columns, subsequent_indent=inset,
+        break_on_hyphens=False, break_long_words=False, drop_whitespace=True,
+    )  # fmt: skip
 
 
 def folded(text: str, ahead: str = "") -> str:

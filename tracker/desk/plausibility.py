@@ -294,7 +294,7 @@ def _unlike_the_body(subject: Specimen | Spool, readings: Mapping[str, Any]) -> 
         return []
     section = " × ".join(plain(one) for one in typed)
     drawn = " × ".join(plain(round(side, 1)) for side in sides if side)
-    return [f"the section is {section} mm, and the plate's file draws this specimen {drawn} mm"]
+    return [f"The section typed is {section} mm, and the plate's file draws this specimen {drawn} mm"]
 
 
 def _beyond_instruments(
