@@ -84,12 +84,20 @@ def _digest(copy: Path, places: tuple[str, ...]) -> str:
 
 
 def _reached(room: str, copy: Path, sources: tuple[str, ...], tests: tuple[str, ...]) -> Reached:
-    """Return which tests reach which lines; kept, since it costs one run of all the room's tests."""
-    kept = KEPT / f"{room}-{_digest(copy, sources + tests)}.json"
-    if not kept.exists():
-        print(f"{room}: seeing which tests reach which lines", flush=True)
-        kept.write_text(json.dumps(reach(copy, sources, tests)), "utf-8")
-    return Reached(**json.loads(kept.read_text("utf-8")))
+    """Return which tests reach which lines; kept by file, since it costs one run of all tests."""
+    kept = KEPT / f"{room}-{_digest(copy, sources)}"
+    kept.mkdir(exist_ok=True)
+    files = [file for file in _files(copy, tests) if file.name.startswith("test_")]
+    known = {file: kept / f"{_digest(copy, (file.relative_to(copy).as_posix(),))}.json" for file in files}
+    stale = [file.relative_to(copy).as_posix() for file in files if not known[file].exists()]
+    if stale:
+        print(f"{room}: seeing which lines the tests of {len(stale)} files reach", flush=True)
+        found = reach(copy, sources, stale)
+        for file in files:
+            name = file.relative_to(copy).as_posix()
+            if name in stale:
+                known[file].write_text(json.dumps(found.get(name, {})), "utf-8")
+    return Reached.of(json.loads(path.read_text("utf-8")) for path in known.values())
 
 
 def _drawn(copy: Path, sources: tuple[str, ...], wanted: argparse.Namespace) -> list[Change]:

@@ -11,7 +11,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -23,13 +23,13 @@ _LIBRARIES: Final = (
     "statsmodels.api",
 )  # fmt: skip
 _ROOTS: Final = ("", "plugins", "labels", "demo_db")
-_SLOWEST_S: Final = 8.0
+_SLOWEST_S: Final = 4.0
 """Tests slower than this are not run against changes."""
 
-_MOST_S: Final = 25.0
+_MOST_S: Final = 12.0
 """How much processor time the tests of one change may take; the quickest are taken."""
 
-_ENDLESS_S: Final = 90
+_ENDLESS_S: Final = 45
 """Processor time after which tests that a change has sent into a loop are ended."""
 
 
@@ -46,6 +46,20 @@ class Reached:
     seconds: dict[str, float]
     lines: dict[str, dict[str, list[int]]]
     names: list[str]
+
+    @classmethod
+    def of(cls, tests: Iterable[Mapping[str, Any]]) -> Reached:
+        """Put together what :func:`reach` told of each file of tests."""
+        seconds: dict[str, float] = {}
+        lines: dict[str, dict[str, list[int]]] = {}
+        for name, told in (each for of_file in tests for each in of_file.items()):
+            for file, reached in told["lines"].items():
+                for line in reached:
+                    numbers = lines.setdefault(file, {}).setdefault(str(line), [])
+                    numbers += [len(seconds)] if name else []
+            if name:
+                seconds[name] = told["seconds"]
+        return cls(seconds, lines, list(seconds))
 
     def tests_of(self, file: str, line: int) -> list[str]:
         """Return the tests that reach a line, quickest first; those of its file where only imports run it."""
@@ -75,7 +89,10 @@ def preload() -> None:
 
 
 def reach(copy: Path, sources: Sequence[str], tests: Sequence[str]) -> dict[str, Any]:
-    """Run all tests of a room once on SQLite, and return the parts of :class:`Reached`."""
+    """Run files of tests once on SQLite, and return by file and test what :meth:`Reached.of` takes.
+
+    Lines that importing alone runs stand with a test without a name.
+    """
     with tempfile.NamedTemporaryFile(suffix=".json") as out:
         there = [test for test in tests if (copy / test).exists()]
         code = _in_child(lambda: _watch(copy, sources, there, Path(out.name)), copy, 1500)
@@ -117,16 +134,17 @@ def _watch(copy: Path, sources: Sequence[str], tests: Sequence[str], out: Path) 
     code = int(pytest.main([*options, "-k", "not postgresql", *tests], plugins=[Watching()]))
     watched.stop()
     data = watched.get_data()
-    names = sorted(passed)
-    place = {name: number for number, name in enumerate(names)}
-    lines: dict[str, dict[str, list[int]]] = {}
+    found: dict[str, dict[str, Any]] = {test: {"": {"lines": {}}} for test in tests}
+    for name in sorted(passed):
+        found[name.partition("::")[0]][name] = {"seconds": seconds[name], "lines": {}}
     for file in data.measured_files():
-        by_line = data.contexts_by_lineno(file)
-        lines[Path(file).relative_to(copy).as_posix()] = {
-            str(line): sorted(place[name] for name in found if name in place)
-            for line, found in by_line.items()
-        }
-    out.write_text(json.dumps({"seconds": seconds, "lines": lines, "names": names}), "utf-8")
+        short = Path(file).relative_to(copy).as_posix()
+        for line, names in data.contexts_by_lineno(file).items():
+            for name in passed.intersection(names):
+                found[name.partition("::")[0]][name]["lines"].setdefault(short, []).append(line)
+            if names == [""]:
+                found[tests[0]][""]["lines"].setdefault(short, []).append(line)
+    out.write_text(json.dumps(found), "utf-8")
     return code
 
 
