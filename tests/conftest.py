@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import os
 import secrets
+import shutil
+import tempfile
 from collections.abc import Iterator
+from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pytest
 from hypothesis import HealthCheck, settings
+from sqlalchemy import Engine
+from sqlalchemy.engine.default import DefaultDialect
+from sqlalchemy.util import LRUCache
 
 from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
@@ -50,8 +57,18 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+MEMORY: Final = Path("/dev/shm")  # noqa: S108 - pytest makes a folder of the run's own in it
+
+
 def pytest_configure(config: pytest.Config) -> None:
-    """Let generated cases take the time they take, and have fewer of them in the quick profile."""
+    """Put what tests write into memory; let generated cases take the time they take.
+
+    Each act of a book waits for its disk, some hundred thousand times a run, and no test can see a power
+    cut. Where there is no such folder, little room in it, or a folder was named, all goes on the disk.
+    """
+    room = shutil.disk_usage(MEMORY).free if os.access(MEMORY, os.W_OK) else 0
+    if "TMPDIR" not in os.environ and room > 4 << 30:
+        os.environ["TMPDIR"] = tempfile.tempdir = str(MEMORY)
     # How busy the machine is says nothing about the code.
     unhurried = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
     settings.register_profile("unhurried", parent=unhurried)
@@ -102,6 +119,42 @@ def _keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         del os.environ[FOLDER]
     else:
         os.environ[FOLDER] = before
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _compiled_once() -> Iterator[None]:
+    """Compile each statement once for all books of a session: SQLAlchemy does so for each engine anew.
+
+    Compiled SQL is kept by the statement and its dialect; here dialects of one kind and server count as one.
+    """
+    statements: LRUCache[Any, Any] = LRUCache(10_000)
+    begin = Engine.__init__
+
+    def sharing(self: Engine, *args: Any, **kwargs: Any) -> None:
+        begin(self, *args, **kwargs)
+        self._compiled_cache = statements
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Engine, "__init__", sharing)
+        patch.setattr(DefaultDialect, "__eq__", _alike)
+        patch.setattr(DefaultDialect, "__hash__", lambda self: hash(_kind_of(self)))
+        yield
+
+
+def _alike(one: DefaultDialect, other: object) -> bool:
+    return isinstance(other, DefaultDialect) and _kind_of(one) == _kind_of(other)
+
+
+def _kind_of(dialect: Any) -> tuple[Any, ...]:
+    return type(dialect), dialect.paramstyle, getattr(dialect, "server_version_info", None)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _installed_once() -> Iterator[None]:
+    """Look once a session for what is installed: nothing is installed into it while it runs."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("tracker.plugins.manager.metadata.entry_points", functools.cache(metadata.entry_points))
+        yield
 
 
 @pytest.fixture(autouse=True)

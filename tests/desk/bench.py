@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import functools
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, ClassVar
 
@@ -88,10 +89,14 @@ def a_calibrated_rig(book: Book, uncertainty: str = "2 N", **typed: Any) -> str:
     return rig
 
 
+@functools.cache
+def _plugged() -> Plugged:
+    return load()
+
+
 def a_pull(book: Book, piece: str, typed: Mapping[str, Any] = PULL, **more: Any) -> Measured:
     """Enter a tensile measurement."""
-    more.setdefault("plugged", load())
-    return measure(book, WHO, more.pop("plugged"), piece, "tensile", typed, **more)
+    return measure(book, WHO, more.pop("plugged", None) or _plugged(), piece, "tensile", typed, **more)
 
 
 def row_of(book: Book, target: str) -> Any:

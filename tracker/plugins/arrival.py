@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import functools
 import inspect
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -36,6 +37,7 @@ class Problem:
         return f"plugin {self.plugin}{place}: {self.text}"
 
 
+@functools.cache
 def hooks() -> dict[str, tuple[str, ...]]:
     """Return every hook with its exact arguments."""
     # Read off the specifications themselves, so that this list cannot go stale.

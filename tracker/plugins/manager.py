@@ -257,8 +257,12 @@ def load(group: str = GROUP, extra: Iterable[Any] = ()) -> Plugged:
         extra: Further plugins that are not installed: modules, objects, or (name, plugin).
     """
     plugged = Plugged()
-    # Sorted, so that who comes first does not depend on the order of installation.
-    for point in sorted(metadata.entry_points(group=group), key=_ours_first):
+    found = metadata.entry_points(group=group)
+    # Asked for once each: a package's whole description is parsed for its name, and it may have many plugins.
+    ours = {dist for dist in {point.dist for point in found} if dist is not None and dist.name == _OURS}
+    # Bundled methods come first, so that no other plugin can take the place of one; then sorted, so that who
+    # comes first does not depend on the order of installation.
+    for point in sorted(found, key=lambda point: (point.dist not in ours, point.name)):
         try:
             plugin = point.load()
         except (Exception, SystemExit) as fault:  # noqa: BLE001 - a plugin's fault is a message, never ours
@@ -269,11 +273,6 @@ def load(group: str = GROUP, extra: Iterable[Any] = ()) -> Plugged:
     for plugin in extra:
         plugged.add(*_named(plugin))
     return plugged
-
-
-def _ours_first(point: metadata.EntryPoint) -> tuple[bool, str]:
-    """Bundled methods come first, so that no other plugin can take the place of one."""
-    return (point.dist is None or point.dist.name != _OURS, point.name)
 
 
 def _named(plugin: Any) -> tuple[str, Any]:
