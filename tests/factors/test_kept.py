@@ -10,6 +10,7 @@ from typing import Any, Final
 import pytest
 from sqlalchemy import delete, select, update
 
+from tracker import plate_sums
 from tracker.acts import Act
 from tracker.book import Book, with_voided
 from tracker.factors import factors_of
@@ -25,11 +26,15 @@ from tracker.model import (
     JobInForce,
     JobSpool,
     Material,
+    Measurement,
+    PlateSum,
+    Result,
     SettingChange,
     Specimen,
     Spool,
     Stay,
 )
+from tracker.plate_sums import stray
 from tracker.verify import mend_derived, verify
 
 WHO: Final = "Ada Bench"
@@ -112,7 +117,7 @@ def _change(act: Act, draw: random.Random) -> None:
 
 def _given(act: Act, draw: random.Random) -> None:
     piece = _any(act, Specimen, draw)
-    name = draw.choice(["nozzle_c", "infill_pct", "printer", "x_mm", "lot"])
+    name = draw.choice(["nozzle_c", "infill_pct", "printer", "x_mm", "treatment"])
     if piece is not None and act.session.get(FactorRecord, (piece.id, name)) is None:
         number, text = draw.choice([(45.0, None), (None, "left"), (None, None), (None, "45")])
         basis = draw.choice(["typed", "imported"])
@@ -161,8 +166,42 @@ def _dried(act: Act, draw: random.Random) -> None:
         act.session.add(DryingSpool(drying_id=drying.id, spool_id=spool.id))
 
 
+def _measured(act: Act, draw: random.Random) -> None:
+    piece, spool = _any(act, Specimen, draw), _any(act, Spool, draw)
+    of_spool = spool is not None and (piece is None or draw.random() < 0.2)
+    if piece is None and not of_spool:
+        return
+    subject = {"spool_id": spool.id} if of_spool else {"specimen_id": piece.id}
+    measurement = Measurement(
+        **subject, method="impact", source="typed", at=draw.choice([None, act.at]),
+        conditioned_rh_pct=draw.choice([None, 49.0, 51.0]), water_pct=draw.choice([None, 0.6]),
+    )  # fmt: skip
+    act.session.add(measurement)
+    act.session.flush()
+    for quantity in ("impact.strength", "impact.energy")[: draw.randint(1, 2)]:
+        act.session.add(Result(measurement_id=measurement.id, quantity=quantity, **_outcome(draw)))
+
+
+def _outcome(draw: random.Random) -> dict[str, Any]:
+    return {
+        "value": draw.choice([None, 21.5, 48.0, 1e9 + 0.1]), "unit": "kJ/m^2", "counted": draw.random() < 0.8,
+        "relation": draw.choice(["=", "=", "=", ">"]), "group": draw.choice([None, "C", "N"]), "remarks": [],
+    }  # fmt: skip
+
+
+def _corrected_result(act: Act, draw: random.Random) -> None:
+    row, test, piece = (_any(act, kind, draw) for kind in (Result, Measurement, Specimen))
+    if row is not None:
+        for name, value in _outcome(draw).items():
+            setattr(row, name, value)
+    if test is not None and test.specimen_id is not None and piece is not None:
+        # Labels that were taken for each other are put right.
+        test.specimen_id = piece.id
+
+
 def _void(act: Act, draw: random.Random) -> None:
-    row = _any(act, draw.choice([SettingChange, Specimen, FactorRecord, JobSpool, Job]), draw)
+    kinds = [SettingChange, Specimen, FactorRecord, JobSpool, Job, Measurement, Result]
+    row = _any(act, draw.choice(kinds), draw)
     if row is not None:
         row.voided = act.seq
         if isinstance(row, Job):
@@ -171,7 +210,7 @@ def _void(act: Act, draw: random.Random) -> None:
 
 
 def _restored(act: Act, draw: random.Random) -> None:
-    kind = draw.choice([SettingChange, Specimen, FactorRecord, JobSpool, Job])
+    kind = draw.choice([SettingChange, Specimen, FactorRecord, JobSpool, Job, Measurement, Result])
     with with_voided(act.session):
         rows = act.session.scalars(select(kind).where(kind.voided.is_not(None))).all()
     if rows:
@@ -188,11 +227,16 @@ def _bulk(act: Act, draw: random.Random) -> None:
     )
     given = {"name": "printer", "number": None, "text": "right", "basis": "imported", "source": "sheet"}
     act.bulk(FactorRecord, [{"specimen_id": piece, **given}])
+    tested = act.next_number(Measurement.__table__)  # type: ignore[arg-type]
+    act.bulk(Measurement, [{"id": tested, "specimen_id": piece, "method": "impact", "source": "given"}])
+    result = act.next_number(Result.__table__)  # type: ignore[arg-type]
+    row = {"id": result, "measurement_id": tested, "quantity": "impact.strength", **_outcome(draw)}
+    act.bulk(Result, [row])
 
 
 _ACTS: Final[tuple[Callable[[Act, random.Random], None], ...]] = (
     _material, _spool, _job, _job, _change, _given, _corrected_job, _corrected_piece, _corrected_spool,
-    _second_spool, _dried, _void, _restored, _bulk,
+    _second_spool, _dried, _void, _restored, _bulk, _measured, _measured, _measured, _corrected_result,
 )  # fmt: skip
 
 
@@ -211,7 +255,7 @@ def random_book(book: Book, seed: int, acts: int) -> None:
 
 def _wrong(book: Book) -> list[tuple[int | None, str]]:
     with book.connect() as connection:
-        return list(differing(connection))
+        return [*differing(connection), *plate_sums.differing(connection), *stray(connection)]
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -237,6 +281,7 @@ def test_a_refill_changes_nothing(book: Book) -> None:
         for name in DERIVED:
             connection.execute(delete(Job.metadata.tables[name]))
         refill(connection)
+        plate_sums.refill(connection)
 
     assert before
     assert _kept(book) == before
@@ -246,7 +291,7 @@ def _kept(book: Book) -> set[tuple[Any, ...]]:
     with book.connect() as connection:
         return {
             tuple(row)[:-1]
-            for model in (JobInForce, FactorInForce)
+            for model in (JobInForce, FactorInForce, PlateSum)
             for row in connection.execute(select(model.__table__))
         }
 
@@ -282,6 +327,8 @@ def test_the_factors_of_days_are_not_asked_without_them(book: Book) -> None:
     [
         update(FactorInForce.__table__).values(number=1.0),  # type: ignore[arg-type]
         delete(FactorInForce.__table__),  # type: ignore[arg-type]
+        update(PlateSum.__table__).values(within=7.0),  # type: ignore[arg-type]
+        update(PlateSum.__table__).values(plate=PlateSum.plate + 500),  # type: ignore[arg-type]
         update(JobInForce.__table__).values(attempt=9),  # type: ignore[arg-type]
         update(JobInForce.__table__).values(job_id=JobInForce.job_id + 500),  # type: ignore[arg-type]
     ],

@@ -22,7 +22,7 @@ from tracker.model import (
 )
 from tracker.selection import result_rows
 from tracker.table import summary_table
-from tracker.table.results import plate_sums, quantities_in
+from tracker.table.results import quantities_in
 
 QUANTITY = "tensile.strength"
 ORIENTATIONS = ("XY", "XYZ", "YXZ", "XZY", "ZXY", None)
@@ -137,13 +137,6 @@ def test_limits_alone_have_no_mean(bench: Book) -> None:
     ((_, cell),) = summary_table(bench).rows[0].cells.items()
 
     assert (cell.n, cell.mean, len(cell.limits)) == (0, None, 2)
-
-
-def test_nothing_measured_has_no_sums(bench: Book) -> None:
-    """A quantity that nothing has makes no sums."""
-    with bench.connect() as connection:
-        assert plate_sums(connection, QUANTITY)[1] == []
-        assert quantities_in(connection) == []
 
 
 def test_quantities_are_found_by_name(bench: Book) -> None:

@@ -200,7 +200,8 @@ class Act:
         self.session.flush()
         self.touched.take_changes(self.session.changes.values())
         if self.touched:
-            working_out().keep(self.session, self.seq, self.touched)
+            for keeper in working_out(self.touched):
+                keeper.keep(self.session, self.seq, self.touched)
         entry = Entry(
             seq=self.seq,
             at=self.at,

@@ -139,7 +139,8 @@ def _fill(book: Book, reader: Reader, put: list[str], progress: Progress) -> Non
         _put_tables(connection, reader, progress)
         upgrade(connection)
         check_references(connection)
-        working_out().refill(connection, progress)
+        for keeper in working_out():
+            keeper.refill(connection, progress)
         book.files.mark(reader.contents.code)
 
 
@@ -256,7 +257,8 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
             upgrade(connection)
             # SQLite did not look while tables were copied; before the commit is the last moment to.
             check_references(connection)
-            working_out().refill(connection, progress)
+            for keeper in working_out():
+                keeper.refill(connection, progress)
             if left := [each for each in schema_differences(connection, SCHEMA) if each.kind != "foreign"]:
                 raise BackupError(
                     f"After the upgrade the schema of {shown(place)} would not be as it must be: {left[0]}",

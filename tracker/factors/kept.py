@@ -19,9 +19,9 @@ from sqlalchemy.orm import Session
 from tracker.acts.act import insert_rows
 from tracker.acts.derived import Touched
 from tracker.factors.printed import of_job
-from tracker.factors.reading import Rows, material_of_piece, recorded_of, rows_of_jobs, some_of
+from tracker.factors.reading import Rows, material_of_piece, recorded_of, rows_of_jobs
 from tracker.factors.registry import ESTIMATED, MEASURED, Factors
-from tracker.model import OWN_MATERIAL, FactorInForce, Job, JobInForce, JobSpool, JournalRecord, Specimen
+from tracker.model import OWN_MATERIAL, FactorInForce, Job, JobInForce, JournalRecord, Specimen
 from tracker.progress import Progress, silent
 
 OF_DAYS: Final = frozenset({"water_pct", "open_air_h", "open_air_rh_h", "drying_c", "drying_h"})
@@ -160,11 +160,7 @@ def _parts(numbers: Sequence[int]) -> Iterator[list[int]]:
 
 def _jobs_behind(session: Session, touched: Touched) -> set[int]:
     """Return the jobs of which something kept may be another: those touched, and what follows from them."""
-    jobs = set(touched.jobs)
-    for some in some_of(sorted(touched.specimens)):
-        jobs.update(session.scalars(select(_SPECIMENS.c.job_id).where(_SPECIMENS.c.id.in_(some)).distinct()))
-    for some in some_of(sorted(touched.spools)):
-        jobs.update(session.scalars(select(JobSpool.job_id).where(JobSpool.spool_id.in_(some))))
+    jobs = touched.jobs_made(session.connection())
     table: Any = Job.__table__
     later = set(touched.repeated)
     while later:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tracker.model.base import SCHEMA, Base, Voidable, utc
-from tracker.model.derived import DERIVED, OWN_MATERIAL, FactorInForce, JobInForce
+from tracker.model.derived import DERIVED, OWN_MATERIAL, FactorInForce, JobInForce, PlateSum
 from tracker.model.keeping import Attachment, BookRecord, JournalRecord, SentForm
 from tracker.model.planning import Choice, Device, Person, Programme
 from tracker.model.printing import (
@@ -56,6 +56,7 @@ __all__ = [
     "OtherResult",
     "Person",
     "Photograph",
+    "PlateSum",
     "Programme",
     "Result",
     "Rig",

@@ -13,7 +13,7 @@ from tracker.lazy_modules import lazy
 
 _postgresql = lazy("sqlalchemy.dialects.postgresql")
 
-SCHEMA: Final = "0012"
+SCHEMA: Final = "0013"
 """Revision that this code reads and writes; the newest one in ``tracker/migrations``."""
 
 NAMES: Final = {

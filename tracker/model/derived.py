@@ -7,6 +7,7 @@ have no references of their own: each would cost an import a look-up, and what i
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Final
 
 from sqlalchemy import Index
@@ -57,5 +58,40 @@ class FactorInForce(Base):
 OWN_MATERIAL: Final = "material"
 """Name under which ``number`` is that of a specimen's material, where it is not its plate's."""
 
-DERIVED: Final = frozenset({JobInForce.__tablename__, FactorInForce.__tablename__})
+
+class PlateSum(Base):
+    """Results of one plate that stand in one cell of a table, as sums.
+
+    ``plate`` is the job, or below zero the spool that was tested itself; ``place`` numbers the rows of a
+    plate and quantity. ``own`` holds what the pieces have of their own of what tells conditions apart (JSON;
+    NULL where they are as their job says). ``taken`` counts results that have a value or a group, ``n`` those
+    of them that are numbers and no limits, ``pieces`` the pieces among the latter; ``mean``, ``within`` (sum
+    of squared deviations), ``low`` and ``high`` are of the numbers, ``last`` is the newest moment.
+    """
+
+    __tablename__ = "plate_sum"
+
+    plate: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    quantity: Mapped[str] = mapped_column(primary_key=True)
+    place: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    unit: Mapped[str]
+    orientation: Mapped[str | None]
+    group: Mapped[str | None]
+    geometry: Mapped[str | None]
+    rh_pct: Mapped[float | None]
+    water_pct: Mapped[float | None]
+    own: Mapped[str | None]
+    counted: Mapped[bool]
+    taken: Mapped[int]
+    n: Mapped[int]
+    pieces: Mapped[int]
+    mean: Mapped[float | None]
+    within: Mapped[float | None]
+    low: Mapped[float | None]
+    high: Mapped[float | None]
+    last: Mapped[dt.datetime | None]
+    entry: Mapped[int]
+
+
+DERIVED: Final = frozenset(model.__tablename__ for model in (JobInForce, FactorInForce, PlateSum))
 """Tables that no journal entry speaks of."""

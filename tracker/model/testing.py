@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import CheckConstraint, ColumnElement, ForeignKey, Index, UniqueConstraint, case
+from sqlalchemy import text as sql
 from sqlalchemy.ext.hybrid import hybrid_property
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from tracker.model.base import Base, Numbered, Voidable
 from tracker.model.printing import Specimen
 from tracker.model.supply import Spool
+
+_NOTED: Final = sql("remark IS NOT NULL")
 
 
 class Rig(Base, Numbered):
@@ -80,6 +83,7 @@ class Measurement(Base, Numbered):
         # Diameter and the like are measured on a spool, all else on a piece; never on both or neither.
         CheckConstraint("(specimen_id IS NULL) <> (spool_id IS NULL)", name="one_subject"),
         Index(None, "specimen_id"),
+        Index("ix_measurement_noted", "id", sqlite_where=_NOTED, postgresql_where=_NOTED),
     )
 
     specimen_id: Mapped[int | None] = mapped_column(ForeignKey("specimen.id"))

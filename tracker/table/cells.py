@@ -7,13 +7,14 @@ from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from numpy.typing import NDArray
 
 from tracker.errors import Refused
 from tracker.ids import measurement_id
 from tracker.lazy_modules import np
+from tracker.plate_sums import Plate, Point, one_a_piece
 from tracker.stating import Stated, state
 from tracker.statistics import (
     LimitedMean,
@@ -26,7 +27,7 @@ from tracker.statistics import (
     plate_critical,
     plate_outlier,
 )
-from tracker.table.results import Plate, Point, one_a_piece
+from tracker.table.results import Column, Gathered
 from tracker.units import shown
 
 Array = NDArray[np.float64]
@@ -36,45 +37,6 @@ _NOTHING: Final = 1e-9
 """Relative: below this a scatter is rounding, and no digits are shown for it."""
 _FEWEST_DF: Final = 2.0
 """Below so many degrees of freedom an interval says next to nothing: Student's factor is 12.7 at one."""
-
-
-class Column(NamedTuple):
-    """What a column of the table holds.
-
-    Attributes:
-        quantity: Its name.
-        orientation: In words; empty where it is not recorded or makes no sense.
-        group: Break type or the like, whose results share no mean with others; empty where there is none.
-    """
-
-    quantity: str
-    orientation: str = ""
-    group: str = ""
-
-    @property
-    def words(self) -> str:
-        """The column in words: ``impact.strength flat, C``."""
-        named = f"{self.quantity} {self.orientation}".strip()
-        return f"{named}, {self.group}" if self.group else named
-
-
-@dataclass(frozen=True)
-class Gathered:
-    """What was found for one cell, before anything is computed.
-
-    Attributes:
-        unit: Of the figures.
-        plates: Numbers that count, by plate.
-        limits: Results that count and are limits, or refused with a group alone.
-        set_aside: Number of results that a verdict keeps out.
-        repeats: Pieces that were read several times.
-    """
-
-    unit: str
-    plates: list[Plate] = field(default_factory=list)
-    limits: list[Point] = field(default_factory=list)
-    set_aside: int = 0
-    repeats: int = 0
 
 
 @dataclass(frozen=True)
@@ -310,8 +272,7 @@ def cells_of(
         hint: Gives the numbers of one plate of a cell, to look closer at a possible outlier.
         destructive: Ids of methods that use a piece up.
     """
-    # Plate, pieces, mean, squares within, least and greatest as columns: shape (k, 6).
-    arrays = {key: np.array(each.plates, dtype=float) for key, each in found.items() if each.plates}
+    arrays = {key: each.plates for key, each in found.items() if len(each.plates)}
     means = {} if ordinal else dict(zip(arrays, _means(arrays.values(), relative), strict=True))
     made = {}
     for key, each in found.items():
@@ -320,8 +281,8 @@ def cells_of(
     for key in means:
         place = _far_out(arrays[key])
         if place is not None:
-            plates = found[key].plates
-            said = _hints(hint(key, plates[place]), plates, plates[place], destructive)
+            plate = found[key].plate(place)
+            said = _hints(hint(key, plate), found[key].plates, plate, destructive)
             made[key] = replace(made[key], hints=said)
     return made
 
@@ -344,12 +305,12 @@ def _cell(
     destructive: frozenset[str],
 ) -> Cell:
     cell = Cell(
-        column=column, unit=each.unit, n=sum(plate.n for plate in each.plates), plates=len(each.plates),
+        column=column, unit=each.unit, n=int(each.plates[:, 1].sum()), plates=len(each.plates),
         mean=None, sd=None, found=None, low=None, high=None, ordinal=ordinal,
         limits=tuple(_limit(point) for point in each.limits), set_aside=each.set_aside, repeats=each.repeats,
         behind=behind,
     )  # fmt: skip
-    if ordinal and each.plates:
+    if ordinal and len(each.plates):
         pieces = one_a_piece(behind(), destructive).values()
         grades = ordinal_summary(value for of_plate in pieces for value, _ in of_plate)
         return replace(cell, mean=grades.median, low=grades.low, high=grades.high)
@@ -402,11 +363,11 @@ def _far_out(plates: Array) -> int | None:
 
 
 def _hints(
-    readings: Sequence[Point], plates: Sequence[Plate], plate: Plate, destructive: frozenset[str]
+    readings: Sequence[Point], plates: Array, plate: Plate, destructive: frozenset[str]
 ) -> tuple[str, ...]:
     """Name the piece that is a possible outlier among all plates of a cell, in words."""
     pieces = one_a_piece(readings, destructive).get(plate.plate, [])
-    others = [(each.n, each.within) for each in plates if each.plate != plate.plate]
+    others = [(int(n), within) for n, within in plates[plates[:, 0] != plate.plate][:, [1, 3]].tolist()]
     found = plate_outlier([[value for value, _ in pieces]], others=others)
     if found is None or not found.stands_apart:
         return ()
@@ -445,39 +406,37 @@ class Ratio:
 
 
 def interlayer_ratio(
-    upright: tuple[Cell, Sequence[Plate]],
-    flat: tuple[Cell, Sequence[Plate]],
-    shapes: tuple[frozenset[str], frozenset[str]],
-    spools: Mapping[int, frozenset[int]],
+    upright: tuple[Cell, Gathered],
+    flat: tuple[Cell, Gathered],
+    spools: Callable[[NDArray[np.int64]], frozenset[int]],
 ) -> Ratio | None:
     """Return strength upright over strength flat, with what speaks against comparing them.
 
     Args:
-        upright: Cell of upright pieces, and its plates.
-        flat: Cell of pieces printed flat, of the same material and condition, and its plates.
-        shapes: Templates of the upright and of the flat pieces.
-        spools: Spools by number of the job.
+        upright: Cell of upright pieces, and what it was made of.
+        flat: Cell of pieces printed flat, of the same material and condition, and what it was made of.
+        spools: Gives the spools of jobs.
 
     Returns:
         None where either has no mean; a ratio without value where its interval is refused.
     """
     if upright[0].mean is None or flat[0].mean is None:
         return None
-    reasons = [] if shapes[0] == shapes[1] else ["geometry differs"]
-    plates = [{plate.plate for plate in each[1]} for each in (upright, flat)]
-    shared = plates[0] == plates[1]
+    reasons = [] if upright[1].shapes == flat[1].shapes else ["geometry differs"]
+    plates = [each[1].plates[:, 0].astype(np.int64) for each in (upright, flat)]
+    shared = np.array_equal(plates[0], plates[1])
     # From the same plates: one spool, one dryness, one printer.
     if not shared:
-        reasons.append(_of_spools(*(_spools(each, spools) for each in plates)))
+        reasons.append(_of_spools(*(spools(each[each > 0]) for each in plates)))
     try:
-        top, bottom = (_estimate(cell, of, shared=shared) for cell, of in (upright, flat))
+        top, bottom = (_estimate(cell, of.plates, shared=shared) for cell, of in (upright, flat))
         told = fieller_of(top, bottom)
     except Refused as refusal:
         return Ratio(None, None, None, (*reasons, str(refusal)))
     return Ratio(told.ratio, told.low, told.high, tuple(reasons))
 
 
-def _estimate(cell: Cell, plates: Sequence[Plate], *, shared: bool) -> tuple[float, float, float]:
+def _estimate(cell: Cell, plates: Array, *, shared: bool) -> tuple[float, float, float]:
     """Return mean, variance of the mean, and degrees of freedom of one side of a ratio.
 
     What plates differ by is common to both sides where they share their plates, and goes out of the ratio.
@@ -487,10 +446,10 @@ def _estimate(cell: Cell, plates: Sequence[Plate], *, shared: bool) -> tuple[flo
     """
     found = cell.found
     mean = cell.mean or 0.0
-    df = sum(plate.n - 1 for plate in plates)
+    df = float((plates[:, 1] - 1).sum())
     if shared and df:
-        piece = math.fsum(plate.within for plate in plates) / df
-        return mean, piece * sum(1.0 / plate.n for plate in plates) / len(plates) ** 2, float(df)
+        piece = math.fsum(plates[:, 3]) / df
+        return mean, piece * float((1.0 / plates[:, 1]).sum()) / len(plates) ** 2, df
     own = found is not None and found.with_book is None
     if not shared and own and found is not None and found.u is not None and found.nu is not None:
         return mean, found.u**2, found.nu
@@ -505,7 +464,3 @@ def _of_spools(upright: frozenset[int], flat: frozenset[int]) -> str:
     if not upright or not flat:
         return "spool and dryness not recorded"
     return "spools differ" if upright != flat else "printed on different plates: dryness may differ"
-
-
-def _spools(plates: set[int], of_jobs: Mapping[int, frozenset[int]]) -> frozenset[int]:
-    return frozenset().union(*(of_jobs.get(plate, frozenset()) for plate in plates))

@@ -24,7 +24,8 @@ from tracker.ids import measurement_id
 from tracker.kinds import find
 from tracker.model import Measurement
 from tracker.plugins import Computation, Plugged
-from tracker.table.cells import Cell, Column
+from tracker.table.cells import Cell
+from tracker.table.results import Column
 from tracker.table.summary import CAUTION, SummaryTable, TableRow
 
 _INK: Final = "#26323a"

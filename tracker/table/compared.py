@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from tracker.table.cells import Cell, Column
+from tracker.table.cells import Cell
+from tracker.table.results import Column
 from tracker.table.summary import SummaryTable, TableRow
 
 

@@ -7,29 +7,29 @@ water at the test always.
 from __future__ import annotations
 
 import datetime as dt
+import json
 from bisect import bisect_right
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from sqlalchemy import Connection, select
+from numpy.typing import NDArray
+from sqlalchemy import Connection, func, select
 
+from tracker.lazy_modules import np
 from tracker.model import (
     OWN_MATERIAL,
     Drying,
     DryingSpool,
-    FactorInForce,
-    FactorRecord,
     Job,
     JobInForce,
     JobSpool,
     Material,
-    Specimen,
     Spool,
     Stay,
 )
+from tracker.plate_sums import moment_of, rounded_test, some_of
 from tracker.stored_rows import raw
-from tracker.table.results import Point, Sums, moment_of
 from tracker.units import shown
 
 SETTINGS: Final[Mapping[str, tuple[str, str, str]]] = {
@@ -55,7 +55,8 @@ ALWAYS: Final = ("treatment", "drying", "conditioned_rh_pct", "test_water_pct")
 """Told in every row where any of it is known: wet pieces never stand beside dry ones without the word."""
 
 Condition = tuple[tuple[str, Hashable], ...]
-_Origin = tuple[str | None, str | None, Condition]
+_UNKNOWN: Final = (None, None, ())
+Array = NDArray[np.float64]
 _HEATED: Final = ("nozzle", "bed", "chamber")
 _OFF_C: Final = 5.0
 """°C by which a measured temperature may be off the one set and still be taken for it; also the step to which
@@ -68,60 +69,174 @@ EXPOSED: Final = f"over {_SOON_H:g} h in open air since drying"
 NEVER: Final = "no drying recorded"
 
 
-@dataclass(frozen=True)
-class Origins:
-    """What results came from, as far as a table tells its rows apart by it.
+_Known = tuple[str | None, str | None, Condition]
 
-    Attributes:
-        jobs: Of every job by its number: material, family, condition.
-        spools: Of every spool by its number: material and family.
-        special: Of specimens of which something else is recorded than of their job: their condition.
-        special_jobs: Numbers of the jobs of such specimens.
-        measured: Of every job by its number: set and measured temperatures in °C, where both are known.
-        materials: Of specimens of another material than their plate's: material and family.
+
+class Origins:
+    """Where results come from, as far as a table tells its rows apart by it: by plate, as arrays.
+
+    A plate is a job, or below zero a spool that was tested itself. Few origins stand for many plates.
+
+    Args:
+        connection: To the book.
     """
 
-    jobs: Mapping[int, _Origin]
-    spools: Mapping[int, tuple[str | None, str | None]]
-    special: Mapping[int, Condition] = field(default_factory=dict)
-    special_jobs: frozenset[int] = frozenset()
-    measured: Mapping[int, Mapping[str, tuple[float, float]]] = field(default_factory=dict)
-    materials: Mapping[int, tuple[str | None, str | None]] = field(default_factory=dict)
+    def __init__(self, connection: Connection) -> None:
+        self._origins: list[_Known] = [_UNKNOWN]
+        self._codes: dict[_Known, int] = {_UNKNOWN: 0}
+        self._alike: dict[tuple[Any, ...], int] = {}
+        self._job = np.zeros(0, dtype=np.int32)
+        self._heated = np.zeros((0, 2 * len(_HEATED)))
+        self._read_common(connection)
+        self.days = _spool_days(connection)
+        self.read_jobs(connection)
 
-    def is_special(self, specimen: int | None) -> bool:
-        """Whether something else is recorded of a specimen than of its job."""
-        return specimen is not None and (specimen in self.special or specimen in self.materials)
+    def _read_common(self, connection: Connection) -> None:
+        """Read what is small: materials, and of which each spool is."""
+        rows = connection.execute(select(Material.id, Material.name, Material.family))
+        self._materials: dict[int | None, tuple[str | None, str | None]] = {
+            number: (name, family) for number, name, family in rows
+        }
+        nothing = (None, None)
+        self._spools = {
+            spool: self.code((*self._materials.get(material, nothing), ()))
+            for spool, material in connection.execute(select(Spool.id, Spool.material_id))
+        }
 
-    def of(self, found: Point | Sums, specimen: int | None = None) -> _Origin:
-        """Return material, family and condition of a result, or of sums of results.
+    def renew(self, connection: Connection, jobs: Collection[int], *, days: bool) -> None:
+        """Read again what acts have touched.
 
         Args:
-            found: The result or the sums.
-            specimen: The piece of the result.
+            connection: To the book.
+            jobs: Jobs of which something is another; those that are gone too.
+            days: Whether storage periods or dryings are others.
         """
-        if found.job is None:
-            material, family = self.spools.get(found.spool or 0, (None, None))
-            return material, family, _tested((), found)
-        material, family, condition = self.jobs[found.job]
-        if specimen is not None and self.is_special(specimen):
-            condition = self.special.get(specimen, condition)
-            material, family = self.materials.get(specimen, (material, family))
-        return material, family, _tested(condition, found)
+        self._read_common(connection)
+        again = set(jobs)
+        if days:
+            before, self.days = self.days, _spool_days(connection)
+            spools = [
+                spool for spool in {*before, *self.days}
+                if before.get(spool) != self.days.get(spool)
+            ]  # fmt: skip
+            for some in some_of(spools):
+                again.update(
+                    connection.scalars(select(JobInForce.job_id).where(JobInForce.spool_id.in_(some)))
+                )
+        if again:
+            self._job[[job for job in again if job < len(self._job)]] = 0
+            self.read_jobs(connection, again)
+
+    def read_jobs(self, connection: Connection, jobs: Collection[int] | None = None) -> None:
+        """Read jobs, all where none are named; what is not recorded is left out of a condition."""
+        last = connection.scalar(select(func.max(Job.id))) or 0
+        self._job = _lengthened(self._job, last + 1)
+        self._heated = _lengthened(self._heated, last + 1)
+        parts = [_JOBS] if jobs is None else [_JOBS.where(Job.id.in_(some)) for some in some_of(jobs)]
+        for part in parts:
+            streamed = connection.execution_options(stream_results=True).execute(part)
+            for rows in streamed.partitions(_AT_ONCE):
+                self._take_jobs(rows)
+
+    def _take_jobs(self, rows: Sequence[Any]) -> None:
+        days, codes_of, nothing = self.days, self._alike, (None, None)
+        codes = []
+        for _, spool, material, started, *values in rows:
+            drying = days[spool].before(started) if spool in days and started is not None else None
+            key = (material, drying, *values)
+            # Many jobs share few conditions: each is worked out once.
+            code = codes_of.get(key)
+            if code is None:
+                known = (*self._materials.get(material, nothing), _condition_of_job(values, drying))
+                code = codes_of[key] = self.code(known)
+            codes.append(code)
+        numbers = np.array([row[0] for row in rows])
+        self._job[numbers] = codes
+        # The first three columns were measured, the next three set, in the order of _HEATED.
+        self._heated[numbers] = np.array([row[4 : 4 + 2 * len(_HEATED)] for row in rows], dtype=np.float64)
+
+    def code(self, origin: _Known) -> int:
+        """Return the number that stands for material, family and condition."""
+        found = self._codes.get(origin)
+        if found is None:
+            found = self._codes[origin] = len(self._origins)
+            self._origins.append(origin)
+        return found
+
+    def codes(self, plates: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the number of the origin of each plate, shape (n,)."""
+        jobs = np.where((plates > 0) & (plates < len(self._job)), plates, 0)
+        found = self._job[jobs].astype(np.int64)
+        for at in np.flatnonzero(plates < 0).tolist():
+            found[at] = self._spools.get(-int(plates[at]), 0)
+        return found
+
+    def of(self, code: int, own: str | None, rh_pct: float | None, water_pct: float | None) -> _Known:
+        """Return material, family and condition of results.
+
+        Args:
+            code: Of their plate's origin.
+            own: What their pieces have of their own, as :func:`tracker.plate_sums.own_settings` writes it.
+            rh_pct: Humidity in which they were conditioned.
+            water_pct: Their water at the test.
+        """
+        material, family, condition = self._origins[code]
+        if own is not None:
+            given = json.loads(own)
+            if OWN_MATERIAL in given:
+                number = int(given.pop(OWN_MATERIAL) or 0)
+                material, family = self._materials.get(number, (None, None))
+            condition = _with_own(condition, given)
+        return material, family, _tested(condition, rh_pct, water_pct)
+
+    def of_plate(self, plate: int) -> int:
+        """Return the number of the origin of one plate."""
+        return int(self.codes(np.array([plate], dtype=np.int64))[0])
+
+    def heated(self, jobs: NDArray[np.int64]) -> dict[str, tuple[Array, Array]]:
+        """Return set and measured temperatures of jobs in °C, of those where both are known."""
+        rows = self._heated[jobs[jobs < len(self._heated)]]
+        found = {}
+        for place, name in enumerate(_HEATED):
+            meant, got = rows[:, place + len(_HEATED)], rows[:, place]
+            both = np.isfinite(meant) & np.isfinite(got)
+            if both.any():
+                found[name] = (meant[both], got[both])
+        return found
 
 
-def _tested(condition: Condition, found: Point | Sums) -> Condition:
+def _lengthened(array: Any, length: int) -> Any:
+    if len(array) >= length:
+        return array
+    more = np.full((length - len(array), *array.shape[1:]), 0 if array.dtype.kind == "i" else np.nan)
+    return np.concatenate([array, more.astype(array.dtype)])
+
+
+def _with_own(condition: Condition, given: Mapping[str, Hashable]) -> Condition:
+    known = dict(condition)
+    for name, value in given.items():
+        known[name] = value
+        # What is given for the piece outright is neither the job's reading nor its setting.
+        stem = name.removesuffix("_c")
+        known.pop(f"{stem}_basis", None)
+        known.pop(f"{stem}_set_c", None)
+    return _condition(known)
+
+
+def _tested(condition: Condition, rh_pct: float | None, water_pct: float | None) -> Condition:
     """Return a condition with the humidity and water at the test, rounded so that like stands with like."""
-    if found.rh_pct is None and found.water_pct is None:
-        return condition
+    rh_pct, water_pct = rounded_test(rh_pct, water_pct)
     more: list[tuple[str, Hashable]] = []
-    if found.rh_pct is not None:
-        more.append(("conditioned_rh_pct", 5.0 * round(found.rh_pct / 5.0)))
-    if found.water_pct is not None:
-        more.append(("test_water_pct", round(2.0 * found.water_pct) / 2.0))
+    if rh_pct is not None:
+        more.append(("conditioned_rh_pct", rh_pct))
+    if water_pct is not None:
+        more.append(("test_water_pct", water_pct))
     return (*condition, *more)
 
 
 _COLUMNS: Final = {name: column for name, (column, _, _) in SETTINGS.items() if column}
+_AT_ONCE: Final = 20_000
+"""Rows at a time: what is read stays a few megabytes."""
 _JOBS: Final = select(
     Job.id,
     JobInForce.spool_id,
@@ -130,61 +245,6 @@ _JOBS: Final = select(
     *(getattr(Job, f"{name}_measured_c") for name in _HEATED),
     *(getattr(Job, column) for column in _COLUMNS.values()),
 ).outerjoin(JobInForce, JobInForce.job_id == Job.id)
-_OTHER_MATERIALS: Final = (
-    select(FactorInForce.specimen_id, Specimen.job_id, FactorInForce.number)
-    .join(Specimen, Specimen.id == FactorInForce.specimen_id)
-    .where(FactorInForce.name == OWN_MATERIAL)
-)
-_FACTORS: Final = (
-    select(
-        FactorRecord.specimen_id, Specimen.job_id, FactorRecord.name, FactorRecord.number, FactorRecord.text
-    )
-    .join(Specimen, Specimen.id == FactorRecord.specimen_id)
-    .where(FactorRecord.name.in_(SETTINGS))
-)
-_FACTOR_TABLE: Final = FactorRecord.metadata.tables[FactorRecord.__tablename__]
-_ANY_FACTOR: Final = select(_FACTOR_TABLE.c.specimen_id).where(_FACTOR_TABLE.c.name.in_(SETTINGS)).limit(1)
-
-
-def origins(connection: Connection) -> Origins:
-    """Return where all results of a book come from; what is not recorded is left out of a condition."""
-    materials: dict[int | None, tuple[str | None, str | None]] = {
-        number: (name, family)
-        for number, name, family in connection.execute(select(Material.id, Material.name, Material.family))
-    }
-    nothing = (None, None)
-    of_spool = {row.id: row.material_id for row in connection.execute(select(Spool.id, Spool.material_id))}
-    days = _spool_days(connection)
-    jobs: dict[int, _Origin] = {}
-    measured: dict[int, dict[str, tuple[float, float]]] = {}
-    alike: dict[tuple[Hashable, ...], Condition] = {}
-    same: dict[_Origin, _Origin] = {}
-    for number, spool, material, started, *values in connection.execute(_JOBS).all():
-        drying = days[spool].before(started) if spool in days and started is not None else None
-        key = (drying, *values)
-        # Many jobs share few conditions: each is worked out once.
-        condition = alike.get(key)
-        if condition is None:
-            condition = alike[key] = _condition_of_job(values, drying)
-        origin = (*materials.get(material, nothing), condition)
-        # One object for all jobs alike: the table tells origins apart by it.
-        jobs[number] = same.setdefault(origin, origin)
-        if values[0] is not None or values[1] is not None or values[2] is not None:
-            pairs = _set_and_measured(values)
-            if pairs:
-                measured[number] = pairs
-    spools = {number: materials.get(material, nothing) for number, material in of_spool.items()}
-    special, special_jobs = _special(connection, jobs)
-    others = connection.execute(_OTHER_MATERIALS).all()
-    of_pieces = {piece: materials.get(int(number or 0), nothing) for piece, _, number in others}
-    special_jobs |= {job for _, job, _ in others}
-    return Origins(jobs, spools, special, special_jobs, measured, of_pieces)
-
-
-def _set_and_measured(values: Sequence[Any]) -> dict[str, tuple[float, float]]:
-    # The first three columns were measured, the next three set, in the order of _HEATED.
-    pairs = zip(_HEATED, values[3:6], values[:3], strict=True)
-    return {name: (meant, got) for name, meant, got in pairs if meant is not None and got is not None}
 
 
 def _condition_of_job(values: Sequence[Any], drying: str | None) -> Condition:
@@ -202,31 +262,6 @@ def _condition_of_job(values: Sequence[Any], drying: str | None) -> Condition:
     return _condition(known | {"drying": drying})
 
 
-def _special(
-    connection: Connection, jobs: Mapping[int, _Origin]
-) -> tuple[dict[int, Condition], frozenset[int]]:
-    # Over the bare table, whose key is an index that holds all that is asked: a book with a million other
-    # factors is walked through in a fifth of the time.
-    if connection.scalar(_ANY_FACTOR) is None:
-        return {}, frozenset()
-    given: dict[int, dict[str, Hashable]] = {}
-    special_jobs = set()
-    for specimen, job, name, number, text in connection.execute(_FACTORS).all():
-        known = given.setdefault(specimen, dict(jobs[job][2]))
-        known[name] = number if number is not None else text
-        # What is given for the piece outright is neither the job's reading nor its setting.
-        stem = name.removesuffix("_c")
-        known.pop(f"{stem}_basis", None)
-        known.pop(f"{stem}_set_c", None)
-        special_jobs.add(job)
-    alike: dict[tuple[Any, ...], Condition] = {}
-    found = {}
-    for specimen, each in given.items():
-        made = _condition(each)
-        found[specimen] = alike.setdefault(made, made)
-    return found, frozenset(special_jobs)
-
-
 _ORDER: Final = (*SETTINGS, *(f"{name}_{end}" for name in _HEATED for end in ("basis", "set_c")))
 
 
@@ -240,7 +275,7 @@ class _Days:
 
     dried: list[float] = field(default_factory=list)
     open_air: list[tuple[float, float]] = field(default_factory=list)
-    known: dict[Any, str] = field(default_factory=dict)
+    known: dict[Any, str] = field(default_factory=dict, compare=False)
 
     def before(self, started: Any) -> str:
         """Return how dry the spool may be at a moment, as the database has it, in words."""
@@ -278,41 +313,60 @@ def _spool_days(connection: Connection) -> dict[int, _Days]:
     return found
 
 
-def departures(jobs: Iterable[Mapping[str, tuple[float, float]]]) -> tuple[str, ...]:
+def departures(heated: Mapping[str, tuple[Array, Array]]) -> tuple[str, ...]:
     """Return in words where the temperatures measured on plates were not those set for them."""
-    told = list(jobs)
-    said = []
-    for name in _HEATED:
-        pairs = [job[name] for job in told if name in job]
-        if any(abs(got - meant) > _OFF_C for meant, got in pairs):
-            meant = _spread([meant for meant, _ in pairs])
-            said.append(f"{name} set {meant} °C, measured {_spread([got for _, got in pairs])} °C")
-    return tuple(said)
+    return tuple(
+        f"{name} set {_spread(meant)} °C, measured {_spread(got)} °C"
+        for name, (meant, got) in heated.items()
+        if (np.abs(got - meant) > _OFF_C).any()
+    )
 
 
-def ranges(jobs: Iterable[Mapping[str, tuple[float, float]]]) -> dict[str, tuple[float, float]]:
+def ranges(heated: Mapping[str, tuple[Array, Array]]) -> dict[str, tuple[float, float]]:
     """Return least and greatest measured temperature of plates in °C, by name of the setting."""
-    found: dict[str, tuple[float, float]] = {}
-    for job in jobs:
-        for name, (_, got) in job.items():
-            low, high = found.get(f"{name}_c", (got, got))
-            found[f"{name}_c"] = (min(low, got), max(high, got))
-    return found
+    return {f"{name}_c": (float(got.min()), float(got.max())) for name, (_, got) in heated.items()}
 
 
-def _spread(values: Sequence[float]) -> str:
-    low, high = min(values), max(values)
+def _spread(values: Array) -> str:
+    low, high = float(values.min()), float(values.max())
     return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
-def spools_by_job(connection: Connection) -> dict[int, frozenset[int]]:
-    """Return the spools of every job by its number."""
-    found: dict[int, frozenset[int]] = {}
-    alike: dict[frozenset[int], frozenset[int]] = {}
-    for job, spool in connection.execute(select(JobSpool.job_id, JobSpool.spool_id)):
-        spools = found.get(job, frozenset()) | {spool}
-        found[job] = alike.setdefault(spools, spools)
-    return found
+class SpoolsOfJobs:
+    """The spools of every job, as arrays.
+
+    Args:
+        connection: To the book.
+    """
+
+    def __init__(self, connection: Connection) -> None:
+        self._job, self._spool = _pairs(connection.execute(_JOBS_AND_SPOOLS.order_by(JobSpool.job_id)).all())
+
+    def renew(self, connection: Connection, jobs: Collection[int]) -> None:
+        """Read the spools of some jobs again."""
+        kept = ~np.isin(self._job, list(jobs))
+        parts = [_JOBS_AND_SPOOLS.where(JobSpool.job_id.in_(some)) for some in some_of(jobs)]
+        jobs_read, spools_read = _pairs([row for part in parts for row in connection.execute(part)])
+        job = np.concatenate([self._job[kept], jobs_read])
+        spool = np.concatenate([self._spool[kept], spools_read])
+        order = np.argsort(job, kind="stable")
+        self._job, self._spool = job[order], spool[order]
+
+    def of(self, jobs: NDArray[np.int64]) -> frozenset[int]:
+        """Return the spools of jobs."""
+        first, last = np.searchsorted(self._job, jobs), np.searchsorted(self._job, jobs, side="right")
+        alone = self._spool[first[last - first == 1]]
+        several = [self._spool[a:b] for a, b in zip(first, last, strict=True) if b - a > 1]
+        return frozenset(np.unique(np.concatenate([alone, *several])).tolist())
+
+
+_JOBS_AND_SPOOLS: Final = select(JobSpool.job_id, JobSpool.spool_id)
+
+
+def _pairs(rows: Sequence[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    # Rows as they come are looked into one by one by numpy, name by name.
+    first, second = (np.fromiter((row[at] for row in rows), np.int64, len(rows)) for at in (0, 1))
+    return first, second
 
 
 def told_apart(all_of: Iterable[Condition]) -> Sequence[str]:

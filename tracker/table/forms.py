@@ -13,7 +13,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from tracker.safe_text import cell, markdown
-from tracker.table.cells import Cell, Column
+from tracker.table.cells import Cell
+from tracker.table.results import Column
 from tracker.table.summary import SummaryTable, TableRow
 from tracker.units import shown
 

@@ -1,209 +1,431 @@
-"""The results behind a table: as sums of each plate for a whole book, or one by one.
+"""The results of a book as a table needs them: sums of plates as arrays, and single results where sums fail.
 
-The plate is the unit of every mean, so a table of a million results needs no more of them than their sums by
-plate. Single results are read where sums will not do: pieces that were read several times, limits, grades,
-pieces of which more is recorded than of their job, and whatever a filter picked. :func:`plates_of` over all
-single results is the plain version; both give the same table.
+A table of a million results reads the sums that are kept of their plates (:mod:`tracker.plate_sums`), or has
+the database sum up what a filter lets in. Single results are read where sums will not do: pieces that were
+read several times, limits, grades, and whatever only Python can pick. All single results one by one are the
+plain version; both give the same table.
 """
 
 from __future__ import annotations
 
-import datetime as dt
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from itertools import islice
+from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, case, func, or_, select
+from numpy.typing import NDArray
+from sqlalchemy import Connection, Select, case, func, null, or_, select
 
-from tracker.model import Job, Measurement, Result, Specimen
+from tracker.lazy_modules import np
+from tracker.model import Job, Measurement, PlateSum, Result, Specimen
 from tracker.orientation import in_words
+from tracker.plate_sums import (
+    Plate,
+    Point,
+    Within,
+    kept_sums,
+    moment_of,
+    own_settings,
+    plates_of,
+    points,
+    rounded_test,
+    some_of,
+)
 from tracker.stored_rows import raw
+from tracker.table.conditions import Condition, Origins
 
-_AT_ONCE: Final = 5000
-"""Ids in one statement: well below what either database takes as parameters."""
+Array = NDArray[np.float64]
+Numbers = NDArray[np.int64]
+
+_AT_ONCE: Final = 20_000
+"""Rows at a time: what is read stays a few megabytes."""
 
 
-Within = Sequence[ColumnElement[bool]]
-"""Conditions over results with measurement and specimen, as ``tracker.selection.narrowed`` gives them."""
-
-
-class Point(NamedTuple):
-    """One result that has a value, or at least a group (a piece that did not break).
+class Column(NamedTuple):
+    """What a column of the table holds.
 
     Attributes:
-        result: Its number, by which results were made one after another.
-        measurement: Number of its measurement.
         quantity: Its name.
-        value: In ``unit``; None where it was refused and only its group is known.
-        unit: Its unit.
-        relation: ``=``, ``>`` or ``<``.
-        group: Break type or the like; None where the method has none.
-        counted: Whether a verdict lets it into means.
-        at: When it was measured, as the database has it: it sorts, and :func:`moment_of` reads it.
-        specimen: Number of the specimen, or None.
-        spool: Number of the spool where that was tested, or None.
-        job: Number of the job, or None.
-        orientation: Letters, or None.
-        geometry: Template of the piece, or None.
-        method: Id of the method.
-        rh_pct: Humidity in which the piece was conditioned before the test, or None.
-        water_pct: Water measured in the piece at the test, or None.
+        orientation: In words; empty where it is not recorded or makes no sense.
+        group: Break type or the like, whose results share no mean with others; empty where there is none.
     """
 
-    result: int
-    measurement: int
     quantity: str
-    value: float | None
+    orientation: str = ""
+    group: str = ""
+
+    @property
+    def words(self) -> str:
+        """The column in words: ``impact.strength flat, C``."""
+        named = f"{self.quantity} {self.orientation}".strip()
+        return f"{named}, {self.group}" if self.group else named
+
+
+Key = tuple[str | None, str | None, Condition, Column]
+"""Of a cell: material, family, condition, column."""
+
+
+@dataclass
+class Gathered:
+    """What was found for one cell, before anything is computed.
+
+    Attributes:
+        unit: Of the figures.
+        plates: Numbers that count, by plate: its number, pieces, mean, sum of squares within, least and
+            greatest, shape (k, 6).
+        limits: Results that count and are limits, or refused with a group alone.
+        set_aside: Number of results that a verdict keeps out.
+        repeats: Pieces that were read several times.
+        shapes: Templates of the pieces, where they are recorded.
+        sources: Every plate behind it, those too of which all is set aside; sorted.
+        last: Newest moment, seconds of the epoch; NaN where none is recorded.
+    """
+
     unit: str
-    relation: str
-    group: str | None
-    counted: bool
-    at: Any
-    specimen: int | None
-    spool: int | None
-    job: int | None
+    plates: Array = field(default_factory=lambda: np.zeros((0, 6)))
+    limits: list[Point] = field(default_factory=list)
+    set_aside: int = 0
+    repeats: int = 0
+    shapes: frozenset[str] = frozenset()
+    sources: Numbers = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    last: float = float("nan")
+
+    def plate(self, place: int) -> Plate:
+        """Return one of the plates."""
+        number, n, *figures = self.plates[place].tolist()
+        return Plate(int(number), int(n), *figures)
+
+
+class _Alike(NamedTuple):
+    """What sums of several plates may share; ``counted`` divides what is set aside from what is not."""
+
+    quantity: str
+    unit: str
     orientation: str | None
+    group: str | None
     geometry: str | None
-    method: str
     rh_pct: float | None
     water_pct: float | None
+    own: str | None
+    counted: bool
 
     @property
-    def plate(self) -> int:
-        """What its piece shares with others: the job, or below zero the spool that was tested itself."""
-        return self.job if self.job is not None else -(self.spool or 0)
-
-    @property
-    def number(self) -> bool:
-        """Whether it counts and is a value and no limit."""
-        return bool(self.counted) and self.relation == "=" and self.value is not None
+    def column(self) -> Column:
+        """The column they stand in."""
+        return Column(self.quantity, orientation_of(self.orientation), self.group or "")
 
 
-class Plate(NamedTuple):
-    """Pieces of one plate that stand in one cell of a table, as sums.
+@dataclass
+class _Rows:
+    """Sums as arrays of shape (n,): ``alike`` is the number of what they share, ``last`` in seconds."""
 
-    Attributes:
-        plate: As for :attr:`Point.plate`.
-        n: Pieces; a piece that was read several times is one.
-        mean: Of the pieces.
-        within: Sum of squared deviations from it.
-        low: Least value.
-        high: Greatest value.
-    """
+    plate: Numbers
+    alike: Numbers
+    taken: Numbers
+    n: Numbers
+    pieces: Numbers
+    figures: Array
+    last: Array
 
-    plate: int
-    n: int
-    mean: float
-    within: float
-    low: float
-    high: float
+    @classmethod
+    def of(cls, rows: Sequence[Any], alike: Sequence[int]) -> _Rows:
+        """Return rows, as :class:`tracker.plate_sums.Sums` orders them, as arrays."""
+        counts = np.array([row[10:13] for row in rows], dtype=np.int64).reshape(-1, 3)
+        return cls(
+            np.array([row[0] for row in rows], dtype=np.int64),
+            np.array(alike, dtype=np.int64),
+            counts[:, 0],
+            counts[:, 1],
+            counts[:, 2],
+            np.array([row[13:17] for row in rows], dtype=np.float64).reshape(-1, 4),
+            _seconds([row[17] for row in rows]),
+        )
 
+    @classmethod
+    def together(cls, parts: Sequence[_Rows]) -> _Rows:
+        """Return parts as one."""
+        return cls(*(np.concatenate([getattr(each, name) for each in parts]) for name in cls.__annotations__))
 
-class Sums(NamedTuple):
-    """Counted results of one plate, quantity, orientation and group, as the database sums them up.
-
-    Attributes:
-        taken: Results that count, limits and refused ones among them; more than ``n`` where there are such.
-        n: Those that are numbers.
-        pieces: Pieces among them; fewer than ``n`` where one was read several times.
-        total: Sum of differences from ``origin``.
-        squares: Sum of their squares.
-        last: Newest moment, as the database has it.
-    """
-
-    job: int | None
-    spool: int | None
-    unit: str
-    orientation: str | None
-    group: str | None
-    rh_pct: float | None
-    water_pct: float | None
-    taken: int
-    n: int
-    pieces: int
-    total: float
-    squares: float
-    low: float
-    high: float
-    last: Any
-
-    def whole(self) -> bool:
-        """Whether the sums say all there is: numbers alone, each of a piece of its own."""
-        return self.taken == self.n and (self.job is None or self.pieces == self.n)
-
-    @property
-    def plate(self) -> int:
-        """As for :attr:`Point.plate`."""
-        return self.job if self.job is not None else -(self.spool or 0)
-
-    def summed(self, origin: float) -> Plate:
-        """Return the sums as a plate."""
-        mean = self.total / self.n
-        within = max(0.0, self.squares - self.n * mean * mean)
-        return Plate(self.plate, self.n, origin + mean, within, self.low, self.high)
+    def where(self, kept: NDArray[np.bool_]) -> _Rows:
+        """Return some of the rows."""
+        return _Rows(*(getattr(self, name)[kept] for name in self.__annotations__))
 
 
-# Moments and truth values stay as the driver gives them: to read a hundred thousand takes longer than all
-# the arithmetic of the table, which needs the newest of each row alone.
-_POINTS: Final = (
-    select(
-        Result.id, Result.measurement_id, Result.quantity, Result.value, Result.unit, Result.relation,
-        Result.group, raw(Result.counted), raw(Measurement.at), Measurement.specimen_id, Measurement.spool_id,
-        Specimen.job_id, Specimen.orientation, Specimen.geometry, Measurement.method,
-        Measurement.conditioned_rh_pct, Measurement.water_pct,
-    )
-    .join(Measurement, Measurement.id == Result.measurement_id)
-    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    .where(or_(Result.value.is_not(None), Result.group.is_not(None)))
-    .order_by(Result.id)
-)  # fmt: skip
+def _seconds(moments: Sequence[Any]) -> Array:
+    """Return moments as the database has them in seconds of the epoch; NaN for None."""
+    texts = [each for each in moments if each is not None]
+    if texts and isinstance(texts[0], str):
+        read = np.array(texts, dtype="datetime64[us]").astype(np.int64) / 1e6
+    else:
+        read = np.array([moment_of(each).timestamp() for each in texts])
+    found = np.full(len(moments), np.nan)
+    found[[each is not None for each in moments]] = read
+    return found
 
 
-def points(
-    connection: Connection,
-    quantities: Sequence[str] | None = None,
-    among: Collection[int] | None = None,
-    *,
-    jobs: Collection[int] | None = None,
-    spools: Collection[int] | None = None,
-    counted: bool | None = None,
-    within: Within = (),
-) -> list[Point]:
-    """Return single results in the order in which they were made.
+class BookResults:
+    """The results of a book, or of what a filter lets in, that a table is made of.
+
+    They can be renewed plate by plate after an act, so that a page need not read the whole book again.
 
     Args:
         connection: To the book.
         quantities: Only these; all where None.
-        among: Only results of these numbers; all where None.
-        jobs: Only of pieces of these jobs; all where None.
-        spools: With ``jobs``, also those of these spools, tested themselves.
-        counted: Only those that count, or only those set aside; both where None.
+        ordinal: Quantities that are grades, which have no sums.
         within: Conditions that a filter sets.
+
+    Attributes:
+        origins: Where they come from.
+        read_whole: Whether every result was read by itself.
     """
-    statement = _POINTS.where(*within)
-    if quantities is not None:
-        # By job, the database begins with the job's specimens: led by the name of a quantity, it would walk
-        # through all results of the book to those of one plate.
-        name = Result.quantity if jobs is None else Result.quantity + ""
-        statement = statement.where(name.in_(quantities))
-    if counted is not None:
-        statement = statement.where(Result.counted if counted else ~Result.counted)
-    if jobs is None:
-        found = list(map(Point._make, connection.execute(statement).all()))
-    else:
-        unordered = statement.order_by(None)
-        parts = [
-            *_parts(unordered, Specimen.job_id, jobs),
-            *_parts(unordered, Measurement.spool_id, spools or ()),
-        ]
-        found = sorted(Point._make(row) for part in parts for row in connection.execute(part))
-    return found if among is None else [each for each in found if each.result in among]
+
+    def __init__(
+        self, connection: Connection, quantities: Sequence[str] | None = None,
+        ordinal: Collection[str] = (), within: Within = (),
+    ) -> None:  # fmt: skip
+        self.quantities = None if quantities is None else list(quantities)
+        self.ordinal = frozenset(ordinal)
+        self.within = within
+        self.origins = Origins(connection)
+        self._alike: list[_Alike] = []
+        self._places: dict[tuple[Any, ...], int] = {}
+        self._rows = _Rows.of([], [])
+        self._singly: set[tuple[str, int]] = set()
+        self._points: list[Point] = []
+        self._own: dict[int, str] = {}
+        self.read_whole = False
+
+    def read_sums(self, connection: Connection) -> None:
+        """Read all sums, and single results of the plates of which sums do not say all."""
+        self._rows = _Rows.together([_Rows.of([], []), *self._read(connection, self._statements(connection))])
+        self._divide(connection)
+
+    def read_singly(self, connection: Connection, among: Collection[int] | None = None) -> None:
+        """Read every result by itself: slower, and the same table.
+
+        Args:
+            connection: To the book.
+            among: Only results of these numbers; all where None.
+        """
+        self._points = points(connection, self.quantities, among, within=self.within)
+        self._own = own_settings(connection)
+        self.read_whole = True
+
+    def renew(self, connection: Connection, plates: Collection[int], *, days: bool) -> None:
+        """Read again what acts have touched.
+
+        Args:
+            connection: To the book.
+            plates: Jobs, and below zero spools, whose results or records are others.
+            days: Whether storage periods or dryings are others.
+        """
+        self.origins.renew(connection, [plate for plate in plates if plate > 0], days=days)
+        kept = self._rows.where(~np.isin(self._rows.plate, list(plates)))
+        table: Any = PlateSum.__table__
+        parts = [self._asked(kept_sums()).where(table.c.plate.in_(some)) for some in some_of(plates)]
+        self._rows = _Rows.together([kept, *self._read(connection, parts)])
+        self._points = [point for point in self._points if point.plate not in plates]
+        self._singly = {each for each in self._singly if each[1] not in plates}
+        self._divide(connection)
+
+    def _asked(self, statement: Select[Any]) -> Select[Any]:
+        table: Any = PlateSum.__table__
+        return (
+            statement if self.quantities is None else statement.where(table.c.quantity.in_(self.quantities))
+        )
+
+    def _statements(self, connection: Connection) -> Iterator[Select[Any]]:
+        if not self.within:
+            yield self._asked(kept_sums())
+            return
+        for quantity in quantities_in(connection) if self.quantities is None else self.quantities:
+            origin = connection.scalar(_ONE.where(Result.quantity == quantity)) or 0.0
+            yield _summed_up(quantity, origin).where(*self.within)
+
+    def _read(self, connection: Connection, statements: Iterable[Select[Any]]) -> Iterator[_Rows]:
+        places, alike = self._places, self._alike
+        streaming = connection.execution_options(stream_results=True)
+        for statement in statements:
+            for rows in streaming.execute(statement).partitions(_AT_ONCE):
+                numbers = []
+                for row in rows:
+                    key = row[1:10]
+                    place = places.get(key)
+                    if place is None:
+                        place = places[key] = len(alike)
+                        alike.append(_Alike._make((*key[:5], *rounded_test(*key[5:7]), *key[7:])))
+                    numbers.append(place)
+                yield _Rows.of(rows, numbers)
+
+    def _divide(self, connection: Connection) -> None:
+        """Take out the plates of which sums do not say all, and read those one by one."""
+        rows = self._rows
+        if not len(rows.plate):
+            return
+        counted = np.array([bool(each.counted) for each in self._alike])[rows.alike]
+        names = list(dict.fromkeys(each.quantity for each in self._alike))
+        quantity = np.array([names.index(each.quantity) for each in self._alike])[rows.alike]
+        grades = np.array([name in self.ordinal for name in names])[quantity]
+        # A plate is taken whole from sums or whole one by one.
+        odd = grades | (rows.taken != rows.n) | (counted & (rows.plate > 0) & (rows.pieces != rows.n))
+        if self.within:
+            odd |= np.isin(rows.plate, self._plates_with_own(connection))
+        if not odd.any():
+            return
+        pair = rows.plate * len(names) + quantity
+        alone = np.isin(pair, pair[odd])
+        wanted: dict[str, set[int]] = defaultdict(set)
+        for place in np.flatnonzero(alone).tolist():
+            wanted[names[quantity[place]]].add(int(rows.plate[place]))
+        self._rows = rows.where(~alone)
+        jobs = {plate for plates in wanted.values() for plate in plates if plate > 0}
+        self._own |= own_settings(connection, jobs)
+        for name, plates in wanted.items():
+            spools = [-plate for plate in plates if plate < 0]
+            of_jobs = [plate for plate in plates if plate > 0]
+            self._points += points(connection, [name], jobs=of_jobs, spools=spools, within=self.within)
+            self._singly.update((name, plate) for plate in plates)
+
+    def _plates_with_own(self, connection: Connection) -> list[int]:
+        table: Any = PlateSum.__table__
+        return list(connection.scalars(select(table.c.plate).where(table.c.own.is_not(None)).distinct()))
+
+    def know_own(self, connection: Connection, jobs: Collection[int]) -> None:
+        """Read what pieces of some jobs have of their own of what tells conditions apart."""
+        if not self.read_whole:
+            self._own |= own_settings(connection, jobs)
+
+    def printed(self, job: int, specimen: int | None) -> tuple[str | None, str | None, Condition]:
+        """Return material, family and condition of a piece, or of a plate, as printed."""
+        return self.origins.of(self.origins.of_plate(job), self._own.get(specimen or 0), None, None)
+
+    def key_of(self, point: Point) -> Key:
+        """Return the cell that a single result belongs to."""
+        own = self._own.get(point.specimen or 0)
+        alike = _Alike(
+            point.quantity, point.unit, point.orientation, point.group, point.geometry,
+            *rounded_test(point.rh_pct, point.water_pct), own, bool(point.counted),
+        )  # fmt: skip
+        return self._key(self.origins.of_plate(point.plate), alike)
+
+    def _key(self, origin: int, alike: _Alike) -> Key:
+        return (*self.origins.of(origin, alike.own, alike.rh_pct, alike.water_pct), alike.column)
+
+    def points_of(self, connection: Connection, key: Key, plates: Iterable[int]) -> list[Point]:
+        """Return the numbers that count of a cell, from some of its plates, in the order they were made."""
+        jobs, spools = [plate for plate in plates if plate > 0], [-plate for plate in plates if plate < 0]
+        found = points(connection, [key[3].quantity], jobs=jobs, spools=spools, within=self.within)
+        self._own |= own_settings(connection, jobs)
+        return [point for point in found if point.number and self.key_of(point) == key]
+
+    def gathered(
+        self, destructive: Collection[str] = ()
+    ) -> tuple[dict[Key, Gathered], dict[Key, list[Point]]]:
+        """Return what there is for each cell, and the single results that were read for it.
+
+        Args:
+            destructive: Ids of methods that use a piece up.
+        """
+        found: dict[Key, Gathered] = {}
+        self._gather_sums(found)
+        singly = defaultdict(list)
+        keys: dict[tuple[Any, ...], Key] = {}
+        for point in self._points:
+            quick = (point.plate, *point[2:3], *point[4:5], *point[6:7], *point[12:14], *point[15:],
+                     self._own.get(point.specimen or 0))  # fmt: skip
+            key = keys.get(quick)
+            if key is None:
+                key = keys[quick] = self.key_of(point)
+            singly[key].append(point)
+        for key, members in singly.items():
+            _take_points(found, key, members, destructive)
+        return found, dict(singly)
+
+    def _gather_sums(self, found: dict[Key, Gathered]) -> None:
+        rows = self._rows
+        if not len(rows.plate):
+            return
+        # Few pairs of origin and what sums share stand for many rows.
+        pair = self.origins.codes(rows.plate) * len(self._alike) + rows.alike
+        pairs, place = np.unique(pair, return_inverse=True)
+        cells: dict[Key, int] = {}
+        numbers = np.zeros(len(pairs), dtype=np.int64)
+        shares = [self._alike[each % len(self._alike)] for each in pairs.tolist()]
+        for at, each in enumerate(pairs.tolist()):
+            key = self._key(each // len(self._alike), shares[at])
+            numbers[at] = cells.setdefault(key, len(cells))
+        counted = np.array([bool(each.counted) for each in shares])
+        shapes: list[set[str]] = [set() for _ in cells]
+        units: dict[int, str] = {}
+        for at, share in enumerate(shares):
+            units.setdefault(int(numbers[at]), share.unit)
+            if share.counted and share.geometry is not None:
+                shapes[numbers[at]].add(share.geometry)
+        cell, counts = numbers[place], counted[place]
+        order = np.lexsort((rows.plate, cell))
+        bounds = np.searchsorted(cell[order], np.arange(len(cells) + 1))
+        aside = np.bincount(cell[~counts], weights=rows.taken[~counts], minlength=len(cells))
+        table = np.column_stack([rows.plate, rows.n, rows.figures])[order]
+        counts, last = counts[order], rows.last[order]
+        for key, number in cells.items():
+            part = slice(bounds[number], bounds[number + 1])
+            known = last[part][~np.isnan(last[part])]
+            found[key] = Gathered(
+                units[number], _merged(table[part][counts[part]]), set_aside=int(aside[number]),
+                shapes=frozenset(shapes[number]), sources=_distinct(table[part][:, 0].astype(np.int64)),
+                last=float(known.max()) if len(known) else float("nan"),
+            )  # fmt: skip
 
 
-def _parts(statement: Select[Any], column: Any, numbers: Iterable[int]) -> Iterator[Select[Any]]:
-    left = iter(sorted(numbers))
-    while some := list(islice(left, _AT_ONCE)):
-        yield statement.where(column.in_(some))
+def _distinct(plates: Numbers) -> Numbers:
+    """Return sorted numbers each once."""
+    first: NDArray[np.bool_] = np.diff(plates, prepend=plates[:1] - 1) != 0
+    return np.asarray(plates[first])
+
+
+def _merged(plates: Array) -> Array:
+    """Put the sums of one plate together; rows sorted by plate, shape (k, 6)."""
+    first = np.diff(plates[:, 0], prepend=np.nan) != 0
+    if first.all():
+        return plates
+    starts = np.flatnonzero(first)
+    row = np.cumsum(first) - 1
+    n = np.add.reduceat(plates[:, 1], starts)
+    # About the first of them: a sum about zero would lose the digits of a small scatter.
+    off = plates[:, 2] - plates[starts, 2][row]
+    mean = np.add.reduceat(plates[:, 1] * off, starts) / n
+    within = np.add.reduceat(plates[:, 3] + plates[:, 1] * (off - mean[row]) ** 2, starts)
+    low, high = np.minimum.reduceat(plates[:, 4], starts), np.maximum.reduceat(plates[:, 5], starts)
+    return np.column_stack([plates[starts, 0], n, plates[starts, 2] + mean, within, low, high])
+
+
+def _take_points(
+    found: dict[Key, Gathered], key: Key, members: Sequence[Point], destructive: Collection[str]
+) -> None:
+    """Take single results of a cell, in the order in which they were made."""
+    cell = found.setdefault(key, Gathered(members[0].unit))
+    numbers = [point for point in members if point.number]
+    made = np.array(plates_of(numbers, destructive), dtype=np.float64).reshape(-1, 6)
+    plates = np.concatenate([cell.plates, made])
+    cell.plates = _merged(plates[np.argsort(plates[:, 0], kind="stable")])
+    cell.limits.extend(point for point in members if point.counted and not point.number)
+    cell.set_aside += sum(1 for point in members if not point.counted and point.value is not None)
+    cell.repeats += _repeats(numbers)
+    cell.shapes |= {point.geometry for point in members if point.counted and point.geometry is not None}
+    cell.sources = np.unique(np.concatenate([cell.sources, [point.plate for point in members]])).astype(
+        np.int64
+    )
+    moments = [moment_of(point.at).timestamp() for point in members if point.at is not None]
+    if moments:
+        cell.last = float(np.fmax(cell.last, max(moments)))
+
+
+def _repeats(numbers: Sequence[Point]) -> int:
+    """Return how many pieces were read several times."""
+    pieces = [point.specimen for point in numbers if point.specimen is not None]
+    if len(set(pieces)) == len(pieces):
+        return 0
+    return sum(1 for piece in set(pieces) if pieces.count(piece) > 1)
 
 
 def quantities_in(connection: Connection) -> list[str]:
@@ -218,114 +440,47 @@ def quantities_in(connection: Connection) -> list[str]:
     return found
 
 
-_NUMBER: Final = case((Result.relation == "=", Result.value - bindparam("origin")))
-_SUMS: Final = (
-    select(
-        Specimen.job_id, Measurement.spool_id, Result.unit, Specimen.orientation, Result.group,
-        Measurement.conditioned_rh_pct, Measurement.water_pct,
-        func.count(), func.count(_NUMBER), func.count(func.distinct(Measurement.specimen_id)),
-        func.sum(_NUMBER), func.sum(_NUMBER * _NUMBER), func.min(Result.value), func.max(Result.value),
-        func.max(raw(Measurement.at)),
-    )
-    .select_from(Result)
-    .join(Measurement, Measurement.id == Result.measurement_id)
-    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    .where(
-        Result.quantity == bindparam("quantity"), Result.counted,
-        or_(Result.value.is_not(None), Result.group.is_not(None)),
-    )
-    .group_by(
-        Specimen.job_id, Measurement.spool_id, Result.unit, Specimen.orientation, Result.group,
-        Measurement.conditioned_rh_pct, Measurement.water_pct,
-    )
-)  # fmt: skip
-_ONE: Final = (
-    select(Result.value)
-    .where(and_(Result.quantity == bindparam("quantity"), Result.counted, Result.value.is_not(None)))
-    .limit(1)
-)
+_ONE: Final = select(Result.value).where(Result.counted, Result.value.is_not(None)).limit(1)
 
 
-def plate_sums(connection: Connection, quantity: str, within: Within = ()) -> tuple[float, list[Sums]]:
-    """Return the counted results of a quantity as sums by plate, orientation and group.
+def _summed_up(quantity: str, origin: float) -> Select[Any]:
+    """Return the statement that sums results up as a filter lets them in, in the order of ``Sums``.
 
     Args:
-        connection: To the book.
         quantity: Its name.
-        within: Conditions that a filter sets.
-
-    Returns:
-        The origin that differences were taken from (one of the values: sums of squares about a far zero lose
-        the digits that a scatter is made of), and the sums.
+        origin: One of the values: sums of squares about a far zero lose the digits that a scatter is made of.
     """
-    origin = connection.scalar(_ONE, {"quantity": quantity}) or 0.0
-    rows = connection.execute(_SUMS.where(*within), {"quantity": quantity, "origin": origin}).all()
-    return origin, list(map(Sums._make, rows))
-
-
-Pieces = dict[int, list[tuple[float, Point]]]
-"""By plate: the value of each piece, with the first result it comes from."""
-
-
-def one_a_piece(found: Iterable[Point], destructive: Collection[str] = ()) -> Pieces:
-    """Return the value of each piece, by plate, with the first result it comes from.
-
-    A piece that was read again and again is one piece: its value is the mean of its readings. Where the test
-    uses it up the first reading is the piece's: what is pulled a second time is no longer what was printed.
-
-    Args:
-        found: Numbers that count, of one quantity, in order.
-        destructive: Ids of the methods that use a piece up.
-    """
-    by_piece: dict[tuple[int, int | None], list[Point]] = {}
-    for point in found:
-        # Tested on the spool itself there are no pieces: each reading is one of its own length of filament.
-        piece = point.specimen if point.specimen is not None else -point.result
-        by_piece.setdefault((point.plate, piece), []).append(point)
-    plates: Pieces = {}
-    for (plate, _), readings in by_piece.items():
-        first = readings[0]
-        kept = readings[:1] if first.method in destructive else readings
-        value = sum(float(each.value or 0.0) for each in kept) / len(kept)
-        plates.setdefault(plate, []).append((value, first))
-    return plates
-
-
-def plates_of(found: Iterable[Point], destructive: Collection[str] = ()) -> list[Plate]:
-    """Return numbers that count as sums of their plates; arguments as for :func:`one_a_piece`."""
-    return [
-        _plate(plate, [value for value, _ in pieces])
-        for plate, pieces in one_a_piece(found, destructive).items()
-    ]
-
-
-def _plate(plate: int, values: Sequence[float]) -> Plate:
-    origin = values[0]
-    mean = sum(value - origin for value in values) / len(values)
-    within = sum((value - origin - mean) ** 2 for value in values)
-    return Plate(plate, len(values), origin + mean, within, min(values), max(values))
+    number = case((Result.relation == "=", Result.value - origin))
+    n, total = func.count(number), func.sum(number)
+    shared = (
+        Result.unit, Specimen.orientation, Result.group, Specimen.geometry, Measurement.conditioned_rh_pct,
+        Measurement.water_pct,
+    )  # fmt: skip
+    plate = func.coalesce(Specimen.job_id, -Measurement.spool_id)
+    # A mean of squares less the square of a mean may come out below zero by rounding.
+    within = func.sum(number * number) - total * total / func.nullif(n, 0)
+    return (
+        select(
+            plate, Result.quantity, *shared, null(), raw(Result.counted),
+            func.count(), n, func.count(func.distinct(Measurement.specimen_id)),
+            origin + total / func.nullif(n, 0), case((within < 0, 0.0), else_=within),
+            func.min(Result.value), func.max(Result.value), func.max(raw(Measurement.at)),
+        )
+        .select_from(Result)
+        .join(Measurement, Measurement.id == Result.measurement_id)
+        .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+        .where(
+            Result.quantity == quantity,
+            or_(Result.value.is_not(None), Result.group.is_not(None)),
+            or_(Specimen.job_id.is_not(None), Measurement.spool_id.is_not(None)),
+        )
+        .group_by(plate, Result.quantity, *shared, Result.counted)
+    )  # fmt: skip
 
 
 def orientation_of(letters: str | None) -> str:
     """Return an orientation in words; empty where it is not recorded or makes no sense."""
     return in_words(letters) if letters else ""
-
-
-def moment_of(stored: Any) -> dt.datetime:
-    """Return a moment as the database has it: text in UTC, or a moment already."""
-    moment = dt.datetime.fromisoformat(stored) if isinstance(stored, str) else stored
-    return moment.replace(tzinfo=dt.UTC) if moment.tzinfo is None else moment
-
-
-def shapes_by_plate(connection: Connection) -> dict[tuple[int, str], set[str]]:
-    """Return the templates of the pieces by their job and orientation in words, where they are recorded."""
-    kept = (Specimen.job_id, Specimen.orientation, Specimen.geometry)
-    found: dict[tuple[int, str], set[str]] = {}
-    for job, letters, shape in connection.execute(
-        select(*kept).where(Specimen.geometry.is_not(None)).group_by(*kept)
-    ):
-        found.setdefault((job, orientation_of(letters)), set()).add(str(shape))
-    return found
 
 
 class Note(NamedTuple):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import gc
+import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -19,39 +20,31 @@ from sqlalchemy import Connection, select
 from tracker.book import Book
 from tracker.forms import FormError
 from tracker.kinds import material_named
+from tracker.lazy_modules import np
 from tracker.model import Choice, Material, Spool
 from tracker.moments import local_day
+from tracker.plate_sums import Plate, Point, points
 from tracker.plugins import Plugged
 from tracker.selection import Filter, Term
 from tracker.suggest import did_you_mean
-from tracker.table.cells import Cell, Column, Gathered, Ratio, cells_of, interlayer_ratio
+from tracker.table.cells import Cell, Ratio, cells_of, interlayer_ratio
 from tracker.table.conditions import (
     ALWAYS,
     SETTINGS,
     Condition,
-    Origins,
+    SpoolsOfJobs,
     departures,
-    origins,
     ranges,
-    spools_by_job,
     told_apart,
     words,
 )
 from tracker.table.filtering import narrowed_by, results_where, why_nothing
 from tracker.table.results import (
+    BookResults,
+    Column,
+    Key,
     Note,
-    Plate,
-    Point,
-    Sums,
-    Within,
-    moment_of,
     notes,
-    orientation_of,
-    plate_sums,
-    plates_of,
-    points,
-    quantities_in,
-    shapes_by_plate,
 )
 from tracker.units import shown
 
@@ -185,24 +178,25 @@ def summary_table(
     among, within = None, None if where is None else narrowed_by(book, where, plugged)
     if within is not None and not within.whole:
         among = frozenset(row.result for row in results_where(book, where, quantities, plugged))
-    building = _Building(book, frozenset(ordinal), plugged)
-    if within is not None:
-        building.within = (*within.conditions, *within.of_results)
+    conditions = () if within is None else (*within.conditions, *within.of_results)
     with _no_collection(), book.connect() as connection:
-        building.start(connection)
+        results = BookResults(connection, quantities, frozenset(ordinal), conditions)
         if plain or among is not None:
-            building.take_all(points(connection, quantities, among, within=building.within))
+            results.read_singly(connection, among)
         else:
-            building.take_sums(connection, quantities)
+            results.read_sums(connection)
+        building = _Building(book, results, SpoolsOfJobs(connection), plugged)
         written = notes(connection)
+        results.know_own(connection, {note.job for note in written if note.job and note.specimen})
         supply, chosen = _supplies(connection), _choices(connection)
         lines = building.rows(connection)
     _put_notes(lines, written, building)
     for line in lines:
-        spools = line.spools.union(*(building.spools.get(job, frozenset()) for job in line.jobs))
+        jobs = np.array(sorted(line.jobs), dtype=np.int64)
+        spools = line.spools | building.spools.of(jobs)
         line.supply = tuple(sorted({supply[spool] for spool in spools if spool in supply}))
-        jobs = [building.known.measured[job] for job in sorted(line.jobs) if job in building.known.measured]
-        line.departures, line.measured = departures(jobs), ranges(jobs)
+        heated = results.origins.heated(jobs)
+        line.departures, line.measured = departures(heated), ranges(heated)
         line.published, line.choice = _choice_of(line, chosen, book.zone)
     _sort(lines, sort)
     told = SummaryTable(lines, columns_of(lines), building.units)
@@ -258,24 +252,22 @@ def graded(plugged: Plugged) -> list[str]:
     ]
 
 
-_Key = tuple[str | None, str | None, Condition, Column]
-"""Of a cell: material, family, condition, column."""
-
-
 class _Building:
-    """Puts results into the cells of a table, from sums by plate or one by one.
+    """Puts what was gathered for each cell into the rows of a table.
 
     Attributes:
-        known: Where results come from.
-        spools: Spools of each job, by numbers.
-        within: Conditions that a filter sets.
+        results: The results.
+        spools: Spools of each job.
         found: What was found for each cell.
         units: By quantity.
     """
 
-    def __init__(self, book: Book, ordinal: frozenset[str], plugged: Plugged | None) -> None:
+    def __init__(
+        self, book: Book, results: BookResults, spools: SpoolsOfJobs, plugged: Plugged | None
+    ) -> None:
         self.book = book
-        self.ordinal = ordinal
+        self.results = results
+        self.spools = spools
         self.destructive: frozenset[str] = frozenset()
         self.positive: dict[str, bool] = {}
         self.strengths = strengths(plugged)
@@ -283,137 +275,33 @@ class _Building:
             methods = {name: each.method for name, each in plugged.methods.items()}
             self.destructive = frozenset(name for name, method in methods.items() if method.destructive)
             self.positive = {q.name: q.positive for method in methods.values() for q in method.quantities}
-        self.found: dict[_Key, Gathered] = {}
-        self.within: Within = ()
-        self.shapes: dict[tuple[int, str], set[str]] = {}
-        self.jobs: dict[_Key, set[int]] = defaultdict(set)
-        self.last: dict[_Key, Any] = {}
-        self.units: dict[str, str] = {}
-        self._points: dict[_Key, list[Point]] | None = None
-
-    def start(self, connection: Connection) -> None:
-        """Read where results come from."""
-        self.known: Origins = origins(connection)
-        self.spools = spools_by_job(connection)
-        # By what is quick to compare: cells of the same origin, orientation and group are looked up once.
-        self._keys: dict[tuple[Any, ...], _Key] = {}
-
-    def key(self, quantity: str, found: Point | Sums, specimen: int | None = None) -> _Key:
-        """Return the cell that a result, or sums of results, belong to."""
-        special = specimen if self.known.is_special(specimen) else None
-        quick = (
-            quantity, id(self.known.jobs.get(found.job or 0)), found.spool, special, found.orientation,
-            found.group, found.rh_pct, found.water_pct,
-        )  # fmt: skip
-        key = self._keys.get(quick)
-        if key is None:
-            column = Column(quantity, orientation_of(found.orientation), found.group or "")
-            key = self._keys[quick] = (*self.known.of(found, special), column)
-        return key
+        self.found, self._points = results.gathered(self.destructive)
+        self.units = {key[3].quantity: each.unit for key, each in self.found.items()}
 
     def printed(self, note: Note) -> tuple[str, Condition]:
         """Return material and condition of what a note stands beside."""
-        if note.job is None or note.job not in self.known.jobs:
+        if note.job is None:
             return "", ()
-        material, _, condition = self.known.jobs[note.job]
-        material, _ = self.known.materials.get(note.specimen or 0, (material, None))
-        return material or "not recorded", self.known.special.get(note.specimen or 0, condition)
+        material, _, condition = self.results.printed(note.job, note.specimen)
+        return material or "not recorded", condition
 
-    def _cell(self, key: _Key, unit: str) -> Gathered:
-        cell = self.found.get(key)
-        if cell is None:
-            cell = self.found[key] = Gathered(unit)
-            self.units[key[3].quantity] = unit
-        return cell
-
-    def take_sums(self, connection: Connection, quantities: Sequence[str] | None) -> None:
-        """Take all results of a book: sums where they say all there is, else one by one."""
-        for quantity in quantities_in(connection) if quantities is None else quantities:
-            origin, sums = plate_sums(connection, quantity, self.within)
-            # Grades have no sums. A plate is taken whole from sums or whole one by one.
-            every = quantity in self.ordinal
-            special = self.known.special_jobs
-            by_one = {each.plate for each in sums if every or not each.whole() or each.job in special}
-            for each in sums:
-                if not by_one or each.plate not in by_one:
-                    self._take(quantity, each, origin)
-            if by_one:
-                jobs, spools = [n for n in by_one if n > 0], [-n for n in by_one if n < 0]
-                by_one_read = points(
-                    connection, [quantity], jobs=jobs, spools=spools, counted=True, within=self.within
-                )
-                self.take_points(by_one_read)
-        self.take_points(points(connection, quantities, counted=False, within=self.within))
-        self._merge()
-
-    def _take(self, quantity: str, sums: Sums, origin: float) -> None:
-        key = self.key(quantity, sums)
-        cell = self.found.get(key) or self._cell(key, sums.unit)
-        plate = sums.summed(origin)
-        cell.plates.append(plate)
-        self.jobs[key].add(plate.plate)
-        last = sums.last
-        if last is not None and (key not in self.last or last > self.last[key]):
-            self.last[key] = last
-
-    def take_all(self, found: Iterable[Point]) -> None:
-        """Take all results there are, one by one, and keep them at hand."""
-        self._points = {}
-        self.take_points(found)
-
-    def take_points(self, found: Iterable[Point]) -> None:
-        """Take results one by one."""
-        by_key: dict[_Key, list[Point]] = {}
-        for point in found:
-            by_key.setdefault(self.key(point.quantity, point, point.specimen), []).append(point)
-        for key, members in by_key.items():
-            self._take_cell(key, members)
-
-    def _take_cell(self, key: _Key, members: Sequence[Point]) -> None:
-        cell = self._cell(key, members[0].unit)
-        numbers = [point for point in members if point.number]
-        made = plates_of(numbers, self.destructive)
-        cell.plates.extend(made)
-        cell.limits.extend(point for point in members if point.counted and not point.number)
-        aside = sum(1 for point in members if not point.counted and point.value is not None)
-        repeats = _repeats(numbers)
-        self.found[key] = replace(cell, set_aside=cell.set_aside + aside, repeats=cell.repeats + repeats)
-        self.jobs[key].update(point.plate for point in members)
-        moments = [point.at for point in members if point.at is not None]
-        if moments:
-            self.last[key] = max([*moments, *([self.last[key]] if key in self.last else [])])
-        if self._points is not None:
-            self._points.setdefault(key, []).extend(numbers)
-
-    def _merge(self) -> None:
-        """Put the sums of one plate together that differ in letters of one orientation only."""
-        for key, cell in self.found.items():
-            if len({plate.plate for plate in cell.plates}) < len(cell.plates):
-                self.found[key] = replace(cell, plates=_merged(cell.plates))
-
-    def behind(self, key: _Key) -> Sequence[Point]:
-        """Return the numbers behind a cell; all cells' are read at the first question."""
-        if self._points is None:
-            self._points = defaultdict(list)
-            with self.book.connect() as connection:
-                for point in points(connection, sorted(self.units), counted=True, within=self.within):
-                    if point.number:
-                        self._points[self.key(point.quantity, point, point.specimen)].append(point)
-        return self._points.get(key, [])
+    def behind(self, key: Key) -> Sequence[Point]:
+        """Return the numbers behind a cell."""
+        plates = self.found[key].sources.tolist()
+        if self.results.read_whole:
+            return [point for point in self._points.get(key, ()) if point.number]
+        with self.book.connect() as connection:
+            return self.results.points_of(connection, key, plates)
 
     def rows(self, connection: Connection) -> list[TableRow]:
         """Return the rows, their cells computed."""
-        if {"upright", "flat"} <= {
-            key[3].orientation for key in self.found if self._is_strength(key[3].quantity)
-        }:
-            self.shapes = shapes_by_plate(connection)
-        cells: dict[_Key, Cell] = {}
+        cells: dict[Key, Cell] = {}
         for members in self._alike().values():
             column = members[0][3]
             cells |= cells_of(
                 {key: self.found[key] for key in members},
                 {key: key[3] for key in members},
-                ordinal=column.quantity in self.ordinal,
+                ordinal=column.quantity in self.results.ordinal,
                 relative=self._relative(column.quantity),
                 behind=self.behind,
                 hint=self._looker(connection),
@@ -421,9 +309,9 @@ class _Building:
             )
         return self._lines(_with_shares(cells))
 
-    def _alike(self) -> dict[tuple[str, str, str], list[_Key]]:
+    def _alike(self) -> dict[tuple[str, str, str], list[Key]]:
         """Return cells whose scatter may be compared: of one quantity, orientation and unit."""
-        found: dict[tuple[str, str, str], list[_Key]] = defaultdict(list)
+        found: dict[tuple[str, str, str], list[Key]] = defaultdict(list)
         for key, cell in self.found.items():
             found[key[3].quantity, key[3].orientation, cell.unit].append(key)
         return found
@@ -432,20 +320,20 @@ class _Building:
         unit = self.units.get(quantity, "")
         return self.positive.get(quantity, True) and unit not in ("degC", "°C")
 
-    def _looker(self, connection: Connection) -> Callable[[_Key, Plate], Sequence[Point]]:
-        def look(key: _Key, plate: Plate) -> Sequence[Point]:
-            if self._points is not None:
-                return [point for point in self._points.get(key, ()) if point.plate == plate.plate]
-            jobs, spools = ([plate.plate], []) if plate.plate > 0 else ([], [-plate.plate])
-            read = points(
-                connection, [key[3].quantity], jobs=jobs, spools=spools, counted=True, within=self.within
-            )
-            return [p for p in read if p.number and self.key(p.quantity, p, p.specimen) == key]
+    def _looker(self, connection: Connection) -> Callable[[Key, Plate], Sequence[Point]]:
+        def look(key: Key, plate: Plate) -> Sequence[Point]:
+            if self.results.read_whole:
+                return [
+                    point
+                    for point in self._points.get(key, ())
+                    if point.number and point.plate == plate.plate
+                ]
+            return self.results.points_of(connection, key, [plate.plate])
 
         return look
 
-    def _lines(self, cells: Mapping[_Key, Cell]) -> list[TableRow]:
-        by_material: dict[tuple[str | None, str | None], dict[Condition, list[_Key]]] = {}
+    def _lines(self, cells: Mapping[Key, Cell]) -> list[TableRow]:
+        by_material: dict[tuple[str | None, str | None], dict[Condition, list[Key]]] = {}
         for key in cells:
             by_material.setdefault(key[:2], {}).setdefault(key[2], []).append(key)
         lines = []
@@ -454,26 +342,22 @@ class _Building:
             for condition, keys in by_condition.items():
                 line = TableRow(material or "not recorded", family, dict(condition), words(condition, names))
                 line.cells = {key[3]: cells[key] for key in keys}
-                moments = [self.last[key] for key in keys if key in self.last]
-                line.last = local_day(moment_of(max(moments)), self.book.zone) if moments else None
-                plates = set().union(*(self.jobs[key] for key in keys))
-                line.jobs = frozenset(plate for plate in plates if plate > 0)
-                line.spools = frozenset(-plate for plate in plates if plate < 0)
+                newest = max(self.found[key].last for key in keys)
+                plates = np.unique(np.concatenate([self.found[key].sources for key in keys]))
+                if not math.isnan(newest):
+                    line.last = local_day(dt.datetime.fromtimestamp(newest, dt.UTC), self.book.zone)
+                line.jobs = frozenset(plates[plates > 0].tolist())
+                line.spools = frozenset((-plates[plates < 0]).tolist())
                 line.ratio = self._ratio(keys, cells)
                 lines.append(line)
         return lines
-
-    def _shapes(self, key: _Key) -> frozenset[str]:
-        """Return the templates of the pieces of a cell."""
-        plates = (plate.plate for plate in self.found[key].plates)
-        return frozenset().union(*(self.shapes.get((plate, key[3].orientation), ()) for plate in plates))
 
     def _is_strength(self, quantity: str) -> bool:
         # Without methods nobody declares anything; the last word of a name is all there is.
         return quantity in self.strengths if self.strengths else quantity.endswith(".strength")
 
-    def _ratio(self, keys: Sequence[_Key], cells: Mapping[_Key, Cell]) -> Ratio | None:
-        of: dict[str, dict[str, _Key]] = defaultdict(dict)
+    def _ratio(self, keys: Sequence[Key], cells: Mapping[Key, Cell]) -> Ratio | None:
+        of: dict[str, dict[str, Key]] = defaultdict(dict)
         for key in keys:
             if self._is_strength(key[3].quantity) and not key[3].group:
                 of[key[3].quantity][key[3].orientation] = key
@@ -483,39 +367,11 @@ class _Building:
         # Of several strengths the one of which there is most to say.
         pairs = max(both, key=lambda each: min(cells[each["upright"]].n, cells[each["flat"]].n))
         upright, flat = pairs["upright"], pairs["flat"]
-        return interlayer_ratio(
-            (cells[upright], self.found[upright].plates),
-            (cells[flat], self.found[flat].plates),
-            (self._shapes(upright), self._shapes(flat)),
-            self.spools,
-        )
+        sides = [(cells[each], self.found[each]) for each in (upright, flat)]
+        return interlayer_ratio(sides[0], sides[1], self.spools.of)
 
 
-def _repeats(numbers: Sequence[Point]) -> int:
-    """Return how many pieces were read several times."""
-    pieces = [point.specimen for point in numbers if point.specimen is not None]
-    if len(set(pieces)) == len(pieces):
-        return 0
-    return sum(1 for piece in set(pieces) if pieces.count(piece) > 1)
-
-
-def _merged(plates: Iterable[Plate]) -> list[Plate]:
-    found: dict[int, Plate] = {}
-    for each in plates:
-        other = found.get(each.plate)
-        if other is None:
-            found[each.plate] = each
-            continue
-        n = other.n + each.n
-        apart = each.mean - other.mean
-        within = other.within + each.within + apart * apart * other.n * each.n / n
-        mean = other.mean + apart * each.n / n
-        low, high = min(other.low, each.low), max(other.high, each.high)
-        found[each.plate] = Plate(each.plate, n, mean, within, low, high)
-    return list(found.values())
-
-
-def _with_shares(cells: Mapping[_Key, Cell]) -> dict[_Key, Cell]:
+def _with_shares(cells: Mapping[Key, Cell]) -> dict[Key, Cell]:
     """Return cells of groups with their share of the pieces of all groups; no break counts as others do."""
     totals: dict[tuple[Any, ...], int] = defaultdict(int)
     grouped = set()
