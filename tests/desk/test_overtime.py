@@ -141,3 +141,17 @@ def test_each_reading_is_shown_with_its_own_time_and_reader(
         card = card_of(session, find(book, session, test, "measurement"), book.zone)
     assert [(row["series"], row["by"]) for row in card.data["added"]] == [("80.36", WHO), ("80.39", "Ben")]
     assert card.tables[0].rows[0][0] == "2026-03-02 10:00"
+
+
+def test_what_has_no_value_yet_is_told_in_one_line(
+    book: Book, plugged: Plugged, hanging: tuple[str, str]
+) -> None:
+    """A test just begun names its quantities and what they all wait for; the reason of each is kept."""
+    piece, test = hanging
+    done = append(book, WHO, plugged, piece, ["80.30"])
+    told = [each for each in done.says if "creep." in each]
+    assert len(told) == 1
+    assert "creep.strain_1h, creep.strain_24h" in told[0]
+    assert told[0].count("Findley's law wants") == 1
+    assert f"stands with {test}" in told[0]
+    assert all(each.refused for each in done.results if each.value is None)

@@ -85,3 +85,13 @@ def test_every_method_names_its_own_hazards(method: str) -> None:
 def test_each_says_what_comes_before_it(text: str) -> None:
     """The maker's sheet, local codes and licensed practice."""
     assert text.endswith(cautions.FIRST)
+
+
+def test_at_the_rig_also_of_readings_given_whole(cli: Cli, spool: str) -> None:
+    """Who types all at once is warned of the same; a script that asks for JSON is not."""
+    cli.done("job", "add", "--spool", spool, "--piece", "bar:XYZ")
+    words = ("measure", "J0001-01-Z", "tensile", "max_force=1830", "width=10", "thickness=4", "--yes")
+    text = said(cli, *words)
+
+    assert all(word in text for word in ("eye protection", *FIRST))
+    assert "eye protection" not in said(cli, *words, "--json")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -606,7 +607,7 @@ def _fill(result: Result, outcome: Computed, version: str) -> None:
 
 def told(measurement: Measurement, computation: Computation) -> Measured:
     """Return what is told of a measurement that was just stored or computed."""
-    says = [f"{each.quantity}: {each.refused}" for each in computation.outcomes if each.refused]
+    says = _without_value(computation.outcomes, measurement_id(measurement.id))
     # Stored all the same: a reading without its rig is worth more than a reading that was not entered.
     if not measurement.rigs:
         says.append("Rig not recorded: the uncertainty holds the reading's resolution only.")
@@ -625,6 +626,26 @@ def told(measurement: Measurement, computation: Computation) -> Measured:
         version=computation.version,
         problem=computation.problem,
     )
+
+
+_ONE_BY_ONE: Final = 2
+"""Of more quantities without a value the reasons are told together."""
+
+
+def _without_value(outcomes: Iterable[Computed], ident: str) -> list[str]:
+    """Return why quantities have no value: one by one where they are few, else in one list.
+
+    A test over days that was just begun gives none of its nine quantities, for reasons that say the same nine
+    times: those that at least two share are told once, and of each all is kept with the measurement.
+    """
+    refused = {each.quantity: each.refused.rstrip(".") for each in outcomes if each.refused}
+    if len(refused) <= _ONE_BY_ONE:
+        return [f"{name}: {why}" for name, why in refused.items()]
+    parts = Counter(part for why in refused.values() for part in dict.fromkeys(why.split("; ")))
+    shared = "; ".join(part for part, count in parts.items() if count > 1)
+    alike = len(set(refused.values())) == 1
+    more = "" if alike else f" The reason of each stands with {ident}."
+    return [f"No value yet of {', '.join(refused)}{f': {shared}' if shared else ''}.{more}"]
 
 
 def _tell_plugins(plugged: Plugged, done: Measured) -> None:

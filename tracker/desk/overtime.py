@@ -102,7 +102,7 @@ def append(
         row, chosen = _one(book, act.session, plugged, target, method)
         test = _running(row, chosen)
         values = _values(test, typed)
-        entry = [_since(test, moment), *values]
+        entry = [_since(test, moment, book.zone), *values]
         series = [list(each) for each in (row.readings or {}).get(chosen.over_time) or []]
         ask_all(_questions(test, entry, series, moment, book.zone), sure=sure)
         fresh = validate(
@@ -188,7 +188,7 @@ def _values(test: Running, typed: Sequence[str]) -> list[Any]:
     ]
 
 
-def _since(test: Running, moment: dt.datetime) -> float:
+def _since(test: Running, moment: dt.datetime, zone: dt.tzinfo) -> float:
     """Return the time since the test was begun, in the unit of its series.
 
     Raises:
@@ -197,7 +197,8 @@ def _since(test: Running, moment: dt.datetime) -> float:
     seconds = (moment - test.began).total_seconds()
     if seconds < 0:
         raise FormError(
-            f"The reading is before {test.id} was begun", do="Check --at, or correct the measurement's time"
+            f"{local_time(moment, zone)} is before {test.id} was begun, at {local_time(test.began, zone)}",
+            do="Give the time of the reading, or correct when the test was begun",
         )
     return round(seconds / _unit_s(test.method), 5)
 
