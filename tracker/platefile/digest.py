@@ -113,7 +113,7 @@ class Digest:
         self._state = tally.state
         self._settings = settings_block.with_chunks(self._state.settings, self._state.joined_chunks())
         self._parts = [
-            (self._state.contexts.values[number], key, island, cell)
+            Part(self._state.contexts.values[number], key, island, cell)
             for (number, key, island), cell in tally.cells.items()
         ]
         self._dialect = self._choose()
@@ -204,21 +204,23 @@ class Digest:
 
     def _tools(self, parts: Iterable[Part]) -> tuple[ToolUse, ...]:
         """Return what each tool laid of some parts."""
-        groups: dict[int, list[Part]] = defaultdict(list)
-        for part in parts:
-            if part.cell.filament > 0:
-                groups[part.context.tool].append(part)
+        lengths: dict[int, float] = {}
+        bodies: dict[int, float] = defaultdict(float)
+        nozzles: dict[int, dict[float | None, float]] = defaultdict(lambda: defaultdict(float))
+        for context, _, _, cell in parts:
+            if cell.filament > 0:
+                tool, nozzle = context.tool, context.nozzle
+                lengths[tool] = lengths.get(tool, 0.0) + cell.filament * context.flow
+                nozzles[tool][None if nozzle is None or nozzle < COLD_C else nozzle] += cell.moving
+                if not context.auxiliary:
+                    bodies[tool] += cell.moving * context.flow
         found = []
-        for tool, group in sorted(groups.items()):
-            length = sum(part.cell.filament * part.context.flow for part in group)
+        for tool, length in sorted(lengths.items()):
             density = self._densities[tool]
-            nozzles = [
-                (None if (part.context.nozzle or 0.0) < COLD_C else part.context.nozzle, part.cell.moving)
-                for part in group
-            ]
             grams = length * self._areas[tool] * density / 1000 if density else None
-            body = sum(p.cell.moving * p.context.flow for p in group if not p.context.auxiliary)
-            found.append(ToolUse(tool, length, grams, self._diameters[tool], density, reading(nozzles), body))
+            nozzle_c = reading(list(nozzles[tool].items()))
+            use = ToolUse(tool, length, grams, self._diameters[tool], density, nozzle_c, bodies[tool])
+            found.append(use)
         return tuple(found)
 
     def _who(self, objects: Objects, island: int) -> str:
@@ -239,7 +241,7 @@ class Digest:
         if not any(cell.moving > 0 for _, _, _, cell in self._parts):
             raise NoExtrusion(self._instead())
         objects = self._objects()
-        tools = self._tools(Part(context, key, cell) for context, key, _, cell in self._parts)
+        tools = self._tools(self._parts)
         total = self._length()
         # Kept beside the length with M221: totals stated in a file leave that factor out.
         commanded = sum(cell.filament for _, _, _, cell in self._parts)
@@ -311,16 +313,20 @@ class Digest:
 
     def _objects(self) -> tuple[PlateObject, ...]:
         groups: dict[str, list[Part]] = defaultdict(list)
-        for context, key, island, cell in self._parts:
-            who = self._who(context.objects, island)
+        begun: dict[str, float] = {}
+        for part in self._parts:
+            who = self._who(part.context.objects, part.island)
             if who:
-                groups[who].append(Part(context, key, cell))
-        laid = {who: parts for who, parts in groups.items() if any(_lays(part) for part in parts)}
+                groups[who].append(part)
+                if part.cell.moving > 0 and part.key != NO_LAYER:
+                    begun[who] = min(begun.get(who, math.inf), part.cell.t0)
         # In the order in which they were begun, which is how they stand in the file's own list; names alone
         # would put 10 before 2.
-        ordered = sorted(laid, key=lambda who: min(part.cell.t0 for part in laid[who] if _lays(part)))
+        ordered = sorted(begun, key=begun.__getitem__)
         names = self._names(ordered)
-        return tuple(self._object(who, names[who], laid[who]) for who in ordered)
+        scale = 100.0 if self._state.fraction_fans else 100.0 / 255.0
+        layering = Layering(scale, [mark[1] for mark in self._state.marks], self._areas)
+        return tuple([self._object(who, names[who], groups[who], layering) for who in ordered])
 
     def _names(self, ordered: list[str]) -> dict[str, str]:
         if self._dialect == _ISLANDS:
@@ -353,19 +359,21 @@ class Digest:
                         break
         return found
 
-    def _object(self, who: str, name: str, parts: list[Part]) -> PlateObject:
-        scale = 100.0 if self._state.fraction_fans else 100.0 / 255.0
-        layering = Layering(parts, scale, [mark[1] for mark in self._state.marks], self._areas)
-        layers = layering.layers()
-        length = sum(part.cell.filament * part.context.flow for part in parts)
-        commanded = sum(part.cell.filament for part in parts)
+    def _object(self, who: str, name: str, parts: list[Part], layering: Layering) -> PlateObject:
+        own, layers = layering.layers(parts)
+        length = commanded = volume = aux = 0.0
+        for context, _, _, cell in parts:
+            laid = cell.filament * context.flow
+            length += laid
+            commanded += cell.filament
+            volume += laid * self._areas[context.tool]
+            aux += laid if context.auxiliary else 0.0
         tools = self._tools(parts)
-        volume = sum(p.cell.filament * p.context.flow * self._areas[p.context.tool] for p in parts)
         per_mm = volume / commanded
         height = _typical_height(layers)
-        width, width_basis = self._width(who, layering.own, height)
-        named = any(feature for feature, _, _ in self._rates.get(who, []))
-        body, below = (layering.own, 0) if named else _body(layering.own)
+        width, width_basis = self._width(who, own, height)
+        rates = self._rates.get(who, ())
+        body, below = (own, 0) if any(feature for feature, _, _ in rates) else _body(own)
         box = _box(body, layers[below if below > 1 else 0 :], width)
         # Around a brim or a raft that nothing names, the hull is that of the brim.
         outline = self._outline(_NOBODY if below else who, box, width)
@@ -384,18 +392,18 @@ class Digest:
             layer_height_mm=height,
             filament_mm=length,
             filament_basis=self._length_basis(length, commanded),
-            aux_mm=sum(part.cell.filament * part.context.flow for part in parts if part.context.auxiliary),
+            aux_mm=aux,
             filament_g=_grams(tools),
             filament_g_basis=self._mass_basis,
             layer_facts=layers,
-            flow_mm3_s=self._flow_of(who, per_mm, most=max(p.cell.fastest for p in layering.own)),
-            flow_by_feature=self._flow_by_feature(who, per_mm),
+            flow_mm3_s=_flow(rates, per_mm, most=max([part.cell.fastest for part in own])),
+            flow_by_feature=_flow_by_feature(rates, per_mm),
             speed_mm_s=_speed(layers),
             retractions=self._retractions(who),
             set_points=_in_force(layers),
             tools=tools,
-            pauses=_pauses(layers, [code for code, _ in self._state.pauses]),
-            contour_mm=contour_of(self._loops.get(who, (0.0, []))[1], width / 2),
+            pauses=_pauses(layers, self._state.pauses),
+            contour_mm=contour_of(self._loops[who][1], width / 2) if who in self._loops else (),
             tilt=tilt_of(layers, short + width, width),
             parts=1 if self._separate else self._apart.get(who, 1),
         )
@@ -404,8 +412,10 @@ class Digest:
         widths = self._widths.get("" if self._dialect == _ISLANDS else who.partition(_PART)[0])
         if widths:
             return max(widths, key=widths.__getitem__), STATED
-        path = sum(part.cell.path for part in parts)
-        volume = sum(part.cell.moving * self._areas[part.context.tool] for part in parts)
+        path = volume = 0.0
+        for context, _, _, cell in parts:
+            path += cell.path
+            volume += cell.moving * self._areas[context.tool]
         section = volume / path if path else 0.0
         # A bead is taken as a rectangle with half-round ends, which is how slicers turn width into flow.
         return section / height + height * (1 - math.pi / 4), ESTIMATED
@@ -418,33 +428,11 @@ class Digest:
         x0, y0, x1, y1 = (box[0] + width / 2, box[1] + width / 2, box[3] - width / 2, box[4] - width / 2)
         return [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
 
-    def _flow_by_feature(self, who: str, scale: float) -> tuple[tuple[str, Flow], ...]:
-        """Return the flow of each feature that the file names, in the order they were laid in."""
-        features = dict.fromkeys(feature for feature, _, _ in self._rates.get(who, []) if feature)
-        return tuple((name, self._flow_of(who, scale, name)) for name in features)
-
-    def _flow_of(self, who: str, scale: float, named: str | None = None, most: float | None = None) -> Flow:
-        """Return the flow of an object, or of one of its features."""
-        rates: Weights = defaultdict(float)
-        fastest = 0.0
-        for feature, table, one in self._rates.get(who, []):
-            if named in {None, feature}:
-                fastest = max(fastest, one)
-                for number, length in table.items():
-                    rates[number] += length
-        return self._flow(rates, scale, fastest if most is None else most)
-
-    @staticmethod
-    def _flow(rates: Weights, scale: float, fastest: float) -> Flow:
-        if not rates:
-            return Flow()
-        return Flow(_quantile(rates, 0.5) * scale, _quantile(rates, 0.95) * scale, fastest * scale, ESTIMATED)
-
     def _retractions(self, who: str) -> Retractions:
         marked = "" if self._dialect == _ISLANDS else who.partition(_PART)[0]
-        found, firmware = self._pulled.get(marked, Counter()), self._by_firmware[marked]
+        found, firmware = self._pulled.get(marked), self._by_firmware.get(marked, 0)
         if not found:
-            return Retractions(by_firmware=firmware, basis=COMMANDED if firmware else NOT_STATED)
+            return Retractions(by_firmware=firmware, basis=COMMANDED) if firmware else _NO_RETRACTIONS
         lengths: Counter[int] = Counter()
         for (length, _), count in found.items():
             lengths[length] += count
@@ -472,8 +460,66 @@ def _grams(tools: tuple[ToolUse, ...]) -> float | None:
     return sum(masses) if masses and len(masses) == len(tools) else None
 
 
-def _pauses(layers: tuple[Layer, ...], codes: list[str]) -> tuple[Pause, ...]:
+_Rates = Sequence[tuple[str, Weights, float]]
+"""Of an object: feature, mm deposited per bin of rate, and the greatest rate in mm/s."""
+
+
+def _flow_by_feature(rates: _Rates, scale: float) -> tuple[tuple[str, Flow], ...]:
+    """Return the flow of each feature that the file names, in the order they were laid in."""
+    tables: dict[str, list[tuple[str, Weights, float]]] = defaultdict(list)
+    for each in rates:
+        if each[0]:
+            tables[each[0]].append(each)
+    return tuple([(name, _flow(some, scale)) for name, some in tables.items()])
+
+
+def _flow(rates: _Rates, scale: float, most: float | None = None) -> Flow:
+    """Return the flow of an object, or of one of its features.
+
+    Args:
+        rates: What is known of it.
+        scale: mm³ for each mm of filament.
+        most: The greatest rate, mm/s; None takes it from the rates.
+    """
+    if not rates:
+        return Flow()
+    fastest = max([one for _, _, one in rates]) if most is None else most
+    table = rates[0][1]
+    if len(rates) > 1:
+        table = defaultdict(float)
+        for _, one, _ in rates:
+            for number, length in one.items():
+                table[number] += length
+    if not table:
+        return Flow()
+    middle, high = _quantiles(table)
+    return Flow(middle * scale, high * scale, fastest * scale, ESTIMATED)
+
+
+def _quantiles(rates: Weights) -> tuple[float, float]:
+    """Return the rates below which half and nineteen of twenty parts of the filament were laid."""
+    if len(rates) == 1:
+        (number,) = rates
+        return bin_rate(number), bin_rate(number)
+    found, passed, total = [], 0.0, sum(rates.values())
+    wanted = [0.5 * total, 0.95 * total]
+    for number in sorted(rates):
+        passed += rates[number]
+        while wanted and passed >= wanted[0]:
+            found.append(number)
+            wanted.pop(0)
+    # The sum of all may fall short of the total by its rounding.
+    found += [max(rates)] * len(wanted)
+    return bin_rate(found[0]), bin_rate(found[1])
+
+
+_NO_RETRACTIONS = Retractions()
+
+
+def _pauses(layers: tuple[Layer, ...], codes: list[tuple[str, int]]) -> tuple[Pause, ...]:
     """Return where in a piece the printer waited for a person."""
+    if not codes:
+        return ()
     passed = [(stretch.pauses, number) for number, layer in enumerate(layers) for stretch in layer.stretches]
     counts = sorted({count for count, _ in passed})
     found = []
@@ -481,7 +527,7 @@ def _pauses(layers: tuple[Layer, ...], codes: list[str]) -> tuple[Pause, ...]:
         last = max(number for one, number in passed if one <= count)
         inside = last >= min(number for one, number in passed if one >= following)
         found += [
-            Pause(codes[n], last + 1, layers[last].z_mm, inside)
+            Pause(codes[n][0], last + 1, layers[last].z_mm, inside)
             for n in range(count, min(following, len(codes)))
         ]
     return tuple(found)
@@ -519,11 +565,9 @@ def _in_force(layers: tuple[Layer, ...]) -> SetPoints:
     return set_points(stretch for layer in layers for stretch in layer.stretches)
 
 
-def _lays(part: Part) -> bool:
-    return part.cell.moving > 0 and part.key != NO_LAYER
-
-
 def _typical_height(layers: tuple[Layer, ...]) -> float:
+    if len(layers) == 1:
+        return round(layers[0].height_mm, 3)
     weights: dict[float, float] = defaultdict(float)
     for layer in layers:
         # By filament, as a first layer of another height is one of few in a tall piece and half of a flat
@@ -535,28 +579,18 @@ def _typical_height(layers: tuple[Layer, ...]) -> float:
 def _box(
     parts: list[Part], layers: tuple[Layer, ...], width: float
 ) -> tuple[float, float, float, float, float, float]:
-    cells = [part.cell for part in parts]
     half = width / 2
     # The nozzle's height is the top of what it lays; the bottom is a layer below.
     bottom = round(layers[0].z_mm - layers[0].height_mm, 4)
     return (
-        min(c.x0 for c in cells) - half,
-        min(c.y0 for c in cells) - half,
+        min([part.cell.x0 for part in parts]) - half,
+        min([part.cell.y0 for part in parts]) - half,
         bottom,
-        max(c.x1 for c in cells) + half,
-        max(c.y1 for c in cells) + half,
+        max([part.cell.x1 for part in parts]) + half,
+        max([part.cell.y1 for part in parts]) + half,
         layers[-1].z_mm,
     )
 
 
 def _speed(layers: tuple[Layer, ...]) -> Reading:
     return reading([(s.speed_mm_s, s.filament_mm) for layer in layers for s in layer.stretches])
-
-
-def _quantile(rates: Weights, part: float) -> float:
-    wanted, passed = part * sum(rates.values()), 0.0
-    for number in sorted(rates):
-        passed += rates[number]
-        if passed >= wanted:
-            return bin_rate(number)
-    return bin_rate(max(rates))

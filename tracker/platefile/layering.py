@@ -5,17 +5,15 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
-from tracker.platefile.facts import COMMANDED, NOT_STATED, Layer, Reading, SetPoints, Stretch
+from tracker.platefile.facts import COMMANDED, Layer, Reading, SetPoints, Stretch
 from tracker.platefile.state import COLD_C, Context
 from tracker.platefile.tally import NO_LAYER, Cell, is_ramp
 
 _STANDS_ON_BED_BELOW_MM = 1.2
 _USUAL_HEIGHT_MM = 0.2
-# Layer marks carry the height as text; two of them are one layer within this.
-_SAME_Z_MM = 0.0006
 
 Fans = tuple[tuple[int, float], ...]
 Force = tuple[float | None, float | None, float | None, Fans]
@@ -23,18 +21,19 @@ Force = tuple[float | None, float | None, float | None, Fans]
 Weighted = Sequence[tuple[float | None, float]]
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(NamedTuple):
     """One cell with what it belongs to.
 
     Attributes:
         context: Object, set-points.
         key: Layer key.
+        island: Number of the island; 0 for none.
         cell: The sums.
     """
 
     context: Context
     key: int
+    island: int
     cell: Cell
 
 
@@ -67,6 +66,11 @@ def set_points(stretches: Iterable[Stretch], weights: Iterable[float] | None = N
     weighed: dict[Force, float] = defaultdict(float)
     for stretch, weight in _weighed(stretches, weights):
         weighed[stretch.nozzle_c, stretch.bed_c, stretch.chamber_c, stretch.fans_pct] += weight
+    return _set_points(weighed)
+
+
+def _set_points(weighed: Mapping[Force, float]) -> SetPoints:
+    """Return the facts of set-points, each with the filament laid under it."""
     return SetPoints(
         reading([(nozzle, weight) for (nozzle, _, _, _), weight in weighed.items()]),
         reading([(bed, weight) for (_, bed, _, _), weight in weighed.items()]),
@@ -90,125 +94,79 @@ def _fans(duties: list[tuple[dict[int, float], float]]) -> tuple[tuple[int, Read
     )
 
 
+class _Level(NamedTuple):
+    """What belongs to one layer of an object: its top in mm, all parts, and those that lay it."""
+
+    z: float
+    parts: list[Part]
+    laid: list[Part]
+
+
 class Layering:
-    """The layers of one object.
+    """Makes the layers of the objects of a plate.
 
     Args:
-        parts: Its cells.
         fan_scale: Percent per unit of fan speed as written.
         mark_heights: Height stated with each layer mark, None where none is.
         areas_mm2: Cross-section of the filament of each tool.
     """
 
     def __init__(
-        self,
-        parts: list[Part],
-        fan_scale: float,
-        mark_heights: list[float | None],
-        areas_mm2: Mapping[int, float],
+        self, fan_scale: float, mark_heights: list[float | None], areas_mm2: Mapping[int, float]
     ) -> None:
         self._fan_scale = fan_scale
         self._heights = mark_heights
         self._areas = areas_mm2
-        self._shared: dict[tuple[object, ...], SetPoints] = {}
+        self._shared: dict[Force, SetPoints] = {}
         # By identity: the contexts outlive this, and their values take long to compare.
-        self._forces: dict[int, Force] = {}
-        # With layer marks in the file, what lies before the first one is start code, not a layer.
-        marked = any(part.context.begun for part in parts)
-        laid = [
-            p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)
-        ]
-        # Skirt and brim would widen the box; a piece marked as nothing but auxiliary is still a piece.
-        self.own = [p for p in laid if not p.context.auxiliary] or laid
-        # By identity: looking parts up by their values makes the work grow with the square of the layers.
-        self._laying = {id(part) for part in self.own}
-        self._by_key = self._group(parts)
+        self._forces: dict[int, tuple[Force, SetPoints]] = {}
 
-    def _group(self, parts: list[Part]) -> dict[int, list[Part]]:
-        """Sort the parts by layer; climbing deposits join the level layer of their mark."""
-        # A ramp inside a marked layer (a seam) is part of it; a mark with ramps alone is a turn of a spiral.
-        level = {p.cell.mark: p.key for p in self.own if not is_ramp(p.key) and p.cell.mark}
-        kept = {p.key for p in self.own}
-        groups: dict[int, list[Part]] = defaultdict(list)
-        for part in parts:
-            if part.key in kept or is_ramp(part.key):
-                key = level.get(part.cell.mark, part.key) if is_ramp(part.key) else part.key
-                groups[key].append(part)
-        return {key: group for key, group in groups.items() if self._laid(group)}
-
-    def layers(self) -> tuple[Layer, ...]:
-        """Return the layers, lowest first."""
-        ordered = sorted(self._merged(), key=self._z)
-        tops = [self._z(group) for group in ordered]
-        typical = self._typical(tops)
-        laying = [self._laid(group) for group in ordered]
-        starts = [min([p.cell.t0 for p in laid]) for laid in laying]
-        found = []
-        for i, (group, laid) in enumerate(zip(ordered, laying, strict=True)):
-            end = max([p.cell.t1 for p in laid])
+    def layers(self, parts: list[Part]) -> tuple[list[Part], tuple[Layer, ...]]:
+        """Return the parts of an object that make up its body, and its layers, lowest first."""
+        own = _own(parts)
+        levels = _levels(parts, own)
+        typical = _typical([level.z for level in levels])
+        starts = [min([part.cell.t0 for part in level.laid]) for level in levels]
+        found, below = [], None
+        for number, level in enumerate(levels, 1):
+            end = max([part.cell.t1 for part in level.laid])
             # Until its own next layer begins, with everything the nozzle does elsewhere: that is how long
             # the surface cools before it is welded to.
-            until = starts[i + 1] if i + 1 < len(starts) else end
-            height = tops[i] - tops[i - 1] if i else self._first_height(laid, tops[0], typical)
-            times = (starts[i], end, abs(until - starts[i]))
-            found.append(self._layer(group, laid, (tops[i], height), times))
-        return tuple(found)
+            until = starts[number] if number < len(levels) else end
+            height = self._first_height(level, typical) if below is None else level.z - below
+            start, below = starts[number - 1], level.z
+            found.append(self._layer(level, height, (start, end, abs(until - start))))
+        return own, tuple(found)
 
-    def _merged(self) -> list[list[Part]]:
-        """Join climbing groups without marks into layers of the usual height."""
-        by_height = {key: group for key, group in self._by_key.items() if is_ramp(key) and not _marked(group)}
-        rest = [group for key, group in self._by_key.items() if key not in by_height]
-        # Nothing in the file says where a turn ends: bands of the usual height stand in for layers.
-        bands: dict[int, list[Part]] = defaultdict(list)
-        for group in by_height.values():
-            bands[math.ceil(self._z(group) / _USUAL_HEIGHT_MM - 0.5)].extend(group)
-        return rest + list(bands.values())
-
-    def _laid(self, group: list[Part]) -> list[Part]:
-        return [part for part in group if id(part) in self._laying]
-
-    def _z(self, group: list[Part]) -> float:
-        flat = [part.key / 1000 for part in group if not is_ramp(part.key)]
-        # Height from the depositing moves themselves; a travel's hop never counts.
-        return flat[0] if flat else max(part.cell.z1 for part in self._laid(group))
-
-    def _typical(self, tops: list[float]) -> float:
-        steps = sorted(b - a for a, b in pairwise(tops))
-        typical = steps[len(steps) // 2] if steps else min(tops[0], _USUAL_HEIGHT_MM)
-        # A plate whose only layer is at a height of nought has been drawn, not printed.
-        return typical if typical > 0 else _USUAL_HEIGHT_MM
-
-    def _first_height(self, laid: list[Part], top: float, typical: float) -> float:
-        mark = min(part.cell.mark for part in laid)
+    def _first_height(self, first: _Level, typical: float) -> float:
+        mark = min([part.cell.mark for part in first.laid])
         said = self._heights[mark - 1] if 0 < mark <= len(self._heights) else None
         if said and said > 0:
             return said
         # Higher up the piece stands on a raft or on support, and its first layer is as high as the others.
-        return top if 0 < top <= _STANDS_ON_BED_BELOW_MM else typical
+        return first.z if 0 < first.z <= _STANDS_ON_BED_BELOW_MM else typical
 
-    def _layer(
-        self,
-        group: list[Part],
-        laid: list[Part],
-        level: tuple[float, float],
-        times: tuple[float, float, float],
-    ) -> Layer:
-        ordered = laid if len(laid) == 1 else sorted(laid, key=lambda p: p.cell.t0)
-        stretches = tuple(self._stretch(part) for part in ordered)
+    def _layer(self, level: _Level, height: float, times: tuple[float, float, float]) -> Layer:
+        laid = level.laid
+        if len(laid) == 1:
+            stretches: tuple[Stretch, ...] = (self._stretch(laid[0]),)
+            in_force = self._in_force(laid[0].context)[1]
+        else:
+            stretches = tuple([self._stretch(part) for part in sorted(laid, key=lambda part: part.cell.t0)])
+            in_force = set_points(stretches)
         moving = busy = speed = commanded = own = filament = 0.0
         # In two plain loops: six sums over one or two parts each take three times as long.
-        for part in laid:
-            cell = part.cell
-            moving += cell.moving * part.context.flow * self._areas[part.context.tool]
+        for context, _, _, cell in laid:
+            moving += cell.moving * context.flow * self._areas[context.tool]
             busy += cell.busy
             speed += cell.speed
             commanded += cell.moving
-        for part in group:
-            own += part.cell.own
-            filament += part.cell.filament * part.context.flow
+        for context, _, _, cell in level.parts:
+            own += cell.own
+            filament += cell.filament * context.flow
         return Layer(
-            z_mm=round(level[0], 4),
-            height_mm=round(level[1], 4),
+            z_mm=round(level.z, 4),
+            height_mm=round(height, 4),
             start_s=times[0],
             end_s=times[1],
             time_s=times[2],
@@ -216,40 +174,39 @@ class Layering:
             filament_mm=filament,
             flow_mm3_s=moving / busy if busy > 0 else None,
             speed_mm_s=speed / commanded,
-            set_points=self._in_force(stretches),
+            set_points=in_force,
             stretches=stretches,
         )
 
-    def _in_force(self, stretches: tuple[Stretch, ...]) -> SetPoints:
-        """Return the set-points of a layer; layers of one stretch that are alike share them."""
-        if len(stretches) != 1:
-            return set_points(stretches)
-        one = stretches[0]
-        key = (one.nozzle_c, one.bed_c, one.chamber_c, one.fans_pct)
-        if key not in self._shared:
-            self._shared[key] = set_points(stretches)
-        return self._shared[key]
-
     def _stretch(self, part: Part) -> Stretch:
         cell, context = part.cell, part.context
-        force = self._forces.get(id(context))
-        if force is None:
-            force = self._forces[id(context)] = self._force(context)
+        nozzle, bed, chamber, fans = self._in_force(context)[0]
         return Stretch(
             box_mm=(cell.x0, cell.y0, cell.x1, cell.y1),
             start_s=cell.t0,
             end_s=cell.t1,
             busy_s=cell.busy,
             filament_mm=cell.moving * context.flow,
-            nozzle_c=force[0],
-            bed_c=force[1],
-            chamber_c=force[2],
-            fans_pct=force[3],
+            nozzle_c=nozzle,
+            bed_c=bed,
+            chamber_c=chamber,
+            fans_pct=fans,
             speed_mm_s=cell.speed / cell.moving,
             tool=context.tool,
             flow_factor=context.flow,
             pauses=context.pauses,
         )
+
+    def _in_force(self, context: Context) -> tuple[Force, SetPoints]:
+        """Return the set-points of a context, as values and as facts; contexts that are alike share these."""
+        found = self._forces.get(id(context))
+        if found is None:
+            force = self._force(context)
+            shared = self._shared.get(force)
+            if shared is None:
+                shared = self._shared[force] = _set_points({force: 1.0})
+            found = self._forces[id(context)] = (force, shared)
+        return found
 
     def _force(self, context: Context) -> Force:
         # No polymer is laid below 100 °C: the command behind such a set-point stands in a macro of the
@@ -261,12 +218,54 @@ class Layering:
             None if hidden else context.nozzle,
             None if bed_hidden else context.bed,
             context.chamber,
-            tuple((i, round(min(raw * self._fan_scale, 100.0), 4)) for i, raw in context.fans),
+            tuple([(i, round(min(raw * self._fan_scale, 100.0), 4)) for i, raw in context.fans]),
         )
 
 
-def _marked(group: list[Part]) -> bool:
-    return any(part.cell.mark for part in group)
+def _own(parts: list[Part]) -> list[Part]:
+    """Return the parts that make up an object's body."""
+    # With layer marks in the file, what lies before the first one is start code, not a layer.
+    marked = any(part.context.begun for part in parts)
+    laid = [p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)]
+    # Skirt and brim would widen the box; a piece marked as nothing but auxiliary is still a piece.
+    return [part for part in laid if not part.context.auxiliary] or laid
 
 
-__all__ = ["NOT_STATED", "Layering", "Part", "reading", "set_points"]
+def _levels(parts: list[Part], own: list[Part]) -> list[_Level]:
+    """Sort the parts of an object by layer, lowest first; what climbs joins the level layer of its mark."""
+    # By identity: looking parts up by their values makes the work grow with the square of the layers.
+    keys, laying = {part.key for part in own}, {id(part) for part in own}
+    # A ramp inside a marked layer (a seam) is part of it; a mark with ramps alone is a turn of a spiral.
+    level = {part.cell.mark: part.key for part in own if not is_ramp(part.key)}
+    level.pop(0, None)
+    groups: dict[int, list[Part]] = defaultdict(list)
+    for part in parts:
+        if is_ramp(part.key):
+            groups[level.get(part.cell.mark, part.key)].append(part)
+        elif part.key in keys:
+            groups[part.key].append(part)
+    found: list[_Level] = []
+    # Nothing in the file says where a turn without marks ends: bands of the usual height stand in for layers.
+    bands: dict[int, list[Part]] = defaultdict(list)
+    for key, group in groups.items():
+        laid = [part for part in group if id(part) in laying]
+        if not laid:
+            continue
+        # Height from the depositing moves themselves; a travel's hop never counts.
+        z = max([part.cell.z1 for part in laid]) if is_ramp(key) else key / 1000
+        if is_ramp(key) and not any(part.cell.mark for part in group):
+            bands[math.ceil(z / _USUAL_HEIGHT_MM - 0.5)] += group
+        else:
+            found.append(_Level(z, group, laid))
+    for group in bands.values():
+        laid = [part for part in group if id(part) in laying]
+        found.append(_Level(max([part.cell.z1 for part in laid]), group, laid))
+    return sorted(found, key=lambda level: level.z)
+
+
+def _typical(tops: list[float]) -> float:
+    """Return the middle distance of layers; the usual one for a single layer that lies higher."""
+    steps = sorted([b - a for a, b in pairwise(tops)])
+    typical = steps[len(steps) // 2] if steps else min(tops[0], _USUAL_HEIGHT_MM)
+    # A plate whose only layer is at a height of nought has been drawn, not printed.
+    return typical if typical > 0 else _USUAL_HEIGHT_MM

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-_NUMBERED = re.compile(r"\s*[Nn]\s*\d+\s*(?=[^\s\d]|$)")
+_NUMBERED = re.compile(r"^\s*[Nn]\s*\d+\s*(?=[^\s\d]|$)")
 _CHECKSUM = re.compile(r"\*\s*(\d+)\s*$")
 # "T1_LOAD" is a macro, "G1X10" is a command: only "_" after the number tells them apart.
 _COMMAND = re.compile(r"\s*([GMT])\s*(\d+)(?:\.(\d+))?(?![\d_])", re.IGNORECASE)
@@ -78,7 +78,7 @@ def take_apart(raw: bytes) -> Line:
 
 def numbers(text: str) -> dict[str, float | None]:
     """Return the words of a command: letter to number, None where none stands."""
-    found = _WORD.findall(_BRACKETS.sub(" ", text).upper())
+    found = _WORD.findall((_BRACKETS.sub(" ", text) if "(" in text else text).upper())
     # Of a repeated letter the last one holds, as firmware reads from left to right.
     words = {letter: float(number) if number else None for letter, number in found}
     return {letter: value for letter, value in words.items() if value is None or abs(value) < TOO_LARGE}
@@ -87,7 +87,7 @@ def numbers(text: str) -> dict[str, float | None]:
 def _without_frame(text: str, raw: bytes) -> tuple[str, str]:
     """Remove line number and checksum; say so if the checksum is wrong."""
     trouble = ""
-    check = _CHECKSUM.search(text)
+    check = _CHECKSUM.search(text) if "*" in text else None
     if check:
         body = raw.partition(b";")[0]
         # A warning only: a file is no serial line, and somebody edited it by hand more likely than that a
@@ -95,7 +95,7 @@ def _without_frame(text: str, raw: bytes) -> tuple[str, str]:
         if check.group(1).lstrip("0")[:4] != str(checksum(body[: body.rindex(b"*")]) or ""):
             trouble = "checksum does not fit"
         text = text[: check.start()]
-    return _NUMBERED.sub("", text, count=1) if _NUMBERED.match(text) else text, trouble
+    return _NUMBERED.sub("", text, count=1), trouble
 
 
 def checksum(body: bytes) -> int:
@@ -111,7 +111,7 @@ def _command(found: re.Match[str], rest: str, comment: str, trouble: str) -> Lin
     if len(digits) > _MOST_DIGITS:
         return Line(f"{letter}{digits[:_MOST_DIGITS]}", {}, {}, rest, comment, trouble)
     number = int(digits)
-    if _EXPONENT.search(rest):
+    if "E" in rest.upper() and _EXPONENT.search(rest):
         trouble = trouble or "a number with an exponent: E is an axis"
     if letter == "T":
         return Line("T", {"T": float(number), **numbers(rest)}, {}, rest, comment, trouble)
@@ -379,6 +379,8 @@ def _tool(line: Line) -> tuple[Meaning, ...]:
     return (("unknown", "T"),) if number is None else (("tool", int(number)),)
 
 
+_CHOSEN = re.compile(r"S\s*(-?\d{1,18})", re.IGNORECASE)
+_CANCELLED = re.compile(r"[PUC]", re.IGNORECASE)
 _M486 = re.compile(r"\s*((?:[TSPUC]\s*-?\d*\s*)*)(?:A\s*(.*))?", re.IGNORECASE | re.DOTALL)
 
 
@@ -386,13 +388,13 @@ def _objects(line: Line) -> tuple[Meaning, ...]:
     parts = _M486.match(line.text)
     head, label = (parts.group(1), parts.group(2)) if parts else ("", None)
     found: list[Meaning] = []
-    chosen = re.search(r"S\s*(-?\d{1,18})", head, re.IGNORECASE)
+    chosen = _CHOSEN.search(head)
     if chosen:
         number = int(chosen.group(1))
         found.append(("object", 0, str(number) if number >= 0 else "", ""))
     if label is not None:
         found.append(("object_label", label.strip(_QUOTED)))
-    if re.search(r"[PUC]", head, re.IGNORECASE):
+    if _CANCELLED.search(head):
         found.append(("trouble", "an object is cancelled inside the file (M486 P, U or C)"))
     return tuple(found)
 

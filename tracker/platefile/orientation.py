@@ -19,6 +19,7 @@ _NO_SMALLER = 1.005
 _ROUNDISH = 1.2
 _FILLED = 0.9
 _FULL_TURN = 180.0
+_QUARTER_TURN = round(math.pi / 2, 9)
 
 
 def smallest_rectangle(outline: Sequence[Point]) -> tuple[float, float, float]:
@@ -35,21 +36,26 @@ def smallest_rectangle(outline: Sequence[Point]) -> tuple[float, float, float]:
         -90 < angle <= 90; 0 for a square lying straight.
     """
     straight = _extents(outline, 0.0)
-    tried = [(straight[0] * straight[1], straight[0], straight[1], 0.0)]
+    tried = [(straight[0] * straight[1], *straight, 0.0)]
     # A quarter turn only swaps the sides: of a bar's four sides one is tried, and none that lies straight.
-    seen = {0.0, round(math.pi / 2, 9)}
-    for a, b in zip(outline, [*outline[1:], *outline[:1]], strict=True):
-        angle = math.atan2(b[1] - a[1], b[0] - a[0])
-        turn = round(angle % (math.pi / 2), 9)
-        if a != b and turn not in seen:
-            seen.add(turn)
-            along, across = _extents(outline, angle)
-            tried.append((along * across, along, across, math.degrees(angle)))
-    enough = min(area for area, *_ in tried) * _NO_SMALLER
-    # Round and three-sided pieces have many rectangles all but equal: the straightest of them is no surprise.
-    _, along, across, angle = min(
-        (one for one in tried if one[0] <= enough), key=lambda one: (_off_axis(one[3]), one[0])
-    )
+    seen = {0.0, _QUARTER_TURN}
+    x, y = outline[-1]
+    for x1, y1 in outline:
+        if x1 != x and y1 != y:
+            angle = math.atan2(y1 - y, x1 - x)
+            turn = round(angle % (math.pi / 2), 9)
+            if turn not in seen:
+                seen.add(turn)
+                along, across = _extents(outline, angle)
+                tried.append((along * across, along, across, math.degrees(angle)))
+        x, y = x1, y1
+    best = tried[0]
+    if len(tried) > 1:
+        enough = min(tried)[0] * _NO_SMALLER
+        # Round and three-sided pieces have many rectangles all but equal: the straightest of them is no
+        # surprise.
+        best = min([(_off_axis(one[3]), one) for one in tried if one[0] <= enough])[1]
+    _, along, across, angle = best
     if max(along, across) < _ROUNDISH * min(along, across) and _area(outline) < _FILLED * along * across:
         # A round piece, or one of odd shape, has no sides to be askew.
         _, along, across, angle = tried[0]
@@ -106,8 +112,11 @@ _AWAY_MM = 0.1
 
 
 def _area(outline: Sequence[Point]) -> float:
-    pairs = zip(outline, [*outline[1:], *outline[:1]], strict=True)
-    return abs(sum(a[0] * b[1] - b[0] * a[1] for a, b in pairs)) / 2
+    twice, (x, y) = 0.0, outline[-1]
+    for x1, y1 in outline:
+        twice += x * y1 - x1 * y
+        x, y = x1, y1
+    return abs(twice) / 2
 
 
 def _off_axis(angle: float) -> float:

@@ -343,5 +343,8 @@ def _uncollected() -> Iterator[None]:
     try:
         yield
     finally:
+        # What was made meanwhile counts as old: else the next small object would set off a search of it all.
+        gc.freeze()
+        gc.unfreeze()
         if was:
             gc.enable()

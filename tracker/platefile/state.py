@@ -339,9 +339,8 @@ class State:
         self.visit += 1
 
     def _do_object(self, dialect: int, key: str, name: str) -> None:
-        objects = list(self.context.objects)
-        objects[dialect] = key
-        self.context = self.context._replace(objects=tuple(objects))
+        objects = self.context.objects
+        self.context = Context((*objects[:dialect], key, *objects[dialect + 1 :]), *self.context[1:])
         if key:
             self.names.setdefault((dialect, key), name)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import struct
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
+from functools import cache
 
 from tracker.platefile.state import State
 
@@ -64,6 +65,7 @@ def rate_bin(rate: float) -> int:
     return bits >> 44
 
 
+@cache
 def bin_rate(number: int) -> float:
     """Return the rate in the middle of a bin, in the unit in which `rate_bin` was given it."""
     rate: float = struct.unpack("<d", struct.pack("<q", (number << 44) + (1 << 43)))[0]
@@ -239,13 +241,13 @@ def hull(points: list[Point]) -> list[Point]:
 
 def _chain(points: list[Point]) -> list[Point]:
     chain: list[Point] = []
-    for x, y in points:
+    for point in points:
+        x, y = point
         # Points on a straight side are dropped as well: a bar has four corners, not a thousand.
-        while len(chain) > 1 and _turn(chain[-2], chain[-1], (x, y)) <= 0:
+        while len(chain) > 1:
+            (x0, y0), (x1, y1) = chain[-2:]
+            if (x1 - x0) * (y - y0) - (y1 - y0) * (x - x0) > 0:
+                break
             chain.pop()
-        chain.append((x, y))
+        chain.append(point)
     return chain
-
-
-def _turn(a: Point, b: Point, c: Point) -> float:
-    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
