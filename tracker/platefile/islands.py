@@ -9,9 +9,10 @@ other kind.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from typing import Final
+from typing import Final, cast
 
 import numpy.typing as npt
 
@@ -78,22 +79,38 @@ class Islands:
         self._first = np.array([CELLS, CELLS])
         self._last = np.array([-1, -1])
 
-    def draw(self, x: tuple[Floats, Floats], y: tuple[Floats, Floats]) -> None:
+    def draw(self, x: tuple[Floats, Floats], y: tuple[Floats, Floats]) -> Numbers:
         """Draw deposits along straight lines.
 
         Args:
             x: X of their starts and of their ends, mm; deposits from or to an unknown place are left out.
             y: Likewise Y.
+
+        Returns:
+            The island on which each of them ends, 0 for none or an unknown place.
         """
         if self._drawn is None:
             self._drawn = np.zeros(CELLS * CELLS, np.bool_)
-        known = np.flatnonzero(~np.isnan(x[0] + x[1] + y[0] + y[1]))
-        if not len(known):
-            return
-        column, row = ([_cells(ends.take(known)) for ends in axis] for axis in (x, y))
+        whole = x[0] + x[1]
+        whole += y[0]
+        whole += y[1]
+        if not math.isnan(float(whole.sum())):
+            return self._draw(x, y)
+        known = np.flatnonzero(~np.isnan(whole))
+        if len(known):
+            self._draw((x[0].take(known), x[1].take(known)), (y[0].take(known), y[1].take(known)))
+        return self._at(x[1], y[1])
+
+    def _draw(self, x: tuple[Floats, Floats], y: tuple[Floats, Floats]) -> Numbers:
+        column, row = ([_cells(ends) for ends in axis] for axis in (x, y))
         self._stretch(column, row)
-        _rasterize(self._drawn, column, row)
+        last = _rasterize(cast("npt.NDArray[np.bool_]", self._drawn), column, row)
         self._label()
+        top, left = self._corner
+        width = self._names.shape[1]
+        if top or left or width != CELLS:
+            last = (last // CELLS - top) * width + last % CELLS - left
+        return self._names.ravel().take(last).astype(np.int64)
 
     def _stretch(self, column: list[Floats], row: list[Floats]) -> None:
         """Take the cells of some points into the part of the grid that is looked at."""
@@ -125,10 +142,8 @@ class Islands:
             table[label] = self._roots.join(held[label]) if held[label] else self._roots.new()
         self._names, self._corner, self._named = table[labels], corner, True
 
-    def at(self, x: Floats, y: Floats) -> Numbers:
+    def _at(self, x: Floats, y: Floats) -> Numbers:
         """Return the island of each point, 0 for none or an unknown place."""
-        if self._drawn is None:
-            return np.zeros(len(x), np.int64)
         known = ~np.isnan(x + y)
         column, row = (_cells(np.where(known, axis, ORIGIN_MM)).astype(np.int64) for axis in (x, y))
         row -= self._corner[0]
@@ -178,15 +193,23 @@ def _cells(at: Floats) -> Floats:
     return np.clip((at - ORIGIN_MM) / CELL_MM, 0.0, CELLS - 1e-6)
 
 
-def _rasterize(drawn: npt.NDArray[np.bool_], column: list[Floats], row: list[Floats]) -> None:
-    """Mark the cells along straight lines: one sample at most a cell's side from the next."""
-    for x, y in zip(column, row, strict=True):
-        drawn[y.astype(np.int64) * CELLS + x.astype(np.int64)] = True
-    steps = np.ceil(np.maximum(abs(column[1] - column[0]), abs(row[1] - row[0]))).astype(np.int64)
+def _rasterize(drawn: npt.NDArray[np.bool_], column: list[Floats], row: list[Floats]) -> Numbers:
+    """Mark the cells along straight lines: one sample at most a cell's side from the next.
+
+    Returns:
+        The cells of their ends.
+    """
+    first, last = (y.astype(np.int64) * CELLS + x.astype(np.int64) for x, y in zip(column, row, strict=True))
+    drawn[last] = True
+    # Most lines start where the one before has ended.
+    drawn[first[np.flatnonzero(np.concatenate([[True], first[1:] != last[:-1]]))]] = True
+    longest = np.maximum(abs(column[1] - column[0]), abs(row[1] - row[0]))
     # Of most lines nothing lies between the ends.
-    order = np.flatnonzero(steps > 1)
+    order = np.flatnonzero(longest > 1)
     if not len(order):
-        return
+        return last
+    steps = np.zeros(len(longest), np.int64)
+    steps[order] = np.ceil(longest.take(order)).astype(np.int64)
     order = order.take(np.argsort(-steps.take(order), kind="stable"))
     steps = steps.take(order)
     x, y = column[0].take(order), row[0].take(order)
@@ -198,6 +221,7 @@ def _rasterize(drawn: npt.NDArray[np.bool_], column: list[Floats], row: list[Flo
         # Sums end a hair beyond the last cell, where there is none.
         place = np.minimum(y.astype(np.int64), CELLS - 1) * CELLS + np.minimum(x.astype(np.int64), CELLS - 1)
         drawn[place] = True
+    return last
 
 
 def settle(tally: Tally, roots: Roots, *, keep: bool) -> None:

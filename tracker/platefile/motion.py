@@ -16,7 +16,7 @@ from tracker.platefile.filament import Filament
 from tracker.platefile.islands import Islands, Roots
 from tracker.platefile.lines import Channels, Held
 from tracker.platefile.meaning import CLOCKWISE, COUNTER, PAUSE, SET_E
-from tracker.platefile.path import Path, Reading, Walker, followed, held, shifted, straight
+from tracker.platefile.path import Path, Reading, Walker, followed, held, points_passed, shifted, straight
 from tracker.platefile.planning import Moves, Rows
 from tracker.platefile.state import Context, State
 from tracker.platefile.tally import (
@@ -173,7 +173,7 @@ def _points(path: Path, rows: Numbers) -> list[Point]:
     xs = [path.was[0].take(rows), path.at[0].take(rows)]
     ys = [path.was[1].take(rows), path.at[1].take(rows)]
     if path.bends:
-        quarters = path.bends.among(rows).quarters
+        quarters = points_passed(path.bends.among(rows).circles)
         xs.append(quarters[0].ravel())
         ys.append(quarters[1].ravel())
     x, y = np.concatenate(xs), np.concatenate(ys)
@@ -280,21 +280,22 @@ class Finder:
         if self.marked and not self._separate:
             self._look_below(path, rows, context, key)
             return found
+        # Brim and support are no part of a piece, and must not bridge two of them.
+        kinds = [_AUXILIARY if one.auxiliary else int(one.begun) for one in contexts]
+        kind = np.array(kinds).take(context)
+        kind[key == NO_LAYER] = _AUXILIARY
         for begun, grid in self._grids.items():
-            # Brim and support are no part of a piece, and must not bridge two of them.
-            own = [n for n, one in enumerate(contexts) if one.begun is begun and not one.auxiliary]
-            here = np.flatnonzero(np.isin(context, own) & (key != NO_LAYER))
+            here = np.flatnonzero(kind == int(begun))
             if len(here):
-                chosen = rows.take(here)
-                self._draw(grid, path, chosen)
-                # The end of a move was drawn, whatever its shape; its middle may not have been.
-                found[here] = grid.at(path.at[0].take(chosen), path.at[1].take(chosen))
+                # The end of a move is drawn, whatever its shape; its middle may not be.
+                found[here] = self._draw(grid, path, rows if len(here) == len(rows) else rows.take(here))
         return found
 
     @staticmethod
-    def _draw(grid: Islands, path: Path, rows: Numbers) -> None:
+    def _draw(grid: Islands, path: Path, rows: Numbers) -> Numbers:
+        """Draw some deposits; return the island of each."""
         x, y = ((path.was[axis].take(rows), path.at[axis].take(rows)) for axis in (0, 1))
-        grid.draw(x, y)
+        return grid.draw(x, y)
 
     def _look_below(self, path: Path, rows: Numbers, context: Numbers, key: Numbers) -> None:
         """Draw the lowest layers of marked objects, to see whether each of them is in one piece."""
@@ -313,9 +314,7 @@ class Finder:
         below = np.flatnonzero(levels <= np.repeat(limits, np.diff(begins, append=len(rows))))
         if not len(below):
             return
-        chosen, grid = rows.take(below), self._grids[True]
-        self._draw(grid, path, chosen)
-        found = grid.at(path.at[0].take(chosen), path.at[1].take(chosen))
+        found = self._draw(self._grids[True], path, rows.take(below))
         pairs = np.unique(context.take(below) << 32 | found)
         for number, island in zip((pairs >> 32).tolist(), (pairs & 0xFFFFFFFF).tolist(), strict=True):
             if island:
@@ -329,6 +328,7 @@ class Finder:
                 self._tally.apart[who] = count
 
 
+_AUXILIARY = 2
 _STANDS_UM = 600
 """Layers up to this far above an object's lowest one tell how it stands: the lowest is often drawn in."""
 

@@ -60,7 +60,11 @@ def followed(values: Floats, given: Flags, relative: Flags | bool, before: float
         return held(values, given, before)
     if relative is True:
         return before + np.cumsum(np.where(given, values, 0.0))
-    steps = np.cumsum(np.where(given & relative, values, 0.0))
+    increments = given & relative
+    # A file that hops by increments still says where it goes in X and Y.
+    if not increments.any():
+        return held(values, given, before)
+    steps = np.cumsum(np.where(increments, values, 0.0))
     # From an absolute row on, what counts is the sum of the steps made since.
     anchors: Floats = held(values - steps, given & ~np.asarray(relative), before)
     reached: Floats = anchors + steps
@@ -89,7 +93,7 @@ class Arcs(NamedTuple):
         into: Direction in the plane at the start (2, n), unit length.
         out: Direction at the end.
         extent: Least X, greatest X, least Y, greatest Y (4, n), quadrants included.
-        quarters: Points passed in `COMPASS` directions: X and Y (2, COMPASS, n), NaN where not passed.
+        circles: X and Y of the centre, radius, angle at the start, sweep (negative clockwise), (5, n).
     """
 
     good: Flags
@@ -97,7 +101,7 @@ class Arcs(NamedTuple):
     into: Floats
     out: Floats
     extent: Floats
-    quarters: Floats
+    circles: Floats
 
 
 def measure(start: Floats, end: Floats, offsets: Floats, turns: Floats, counter: Flags) -> Arcs:
@@ -125,14 +129,14 @@ def measure(start: Floats, end: Floats, offsets: Floats, turns: Floats, counter:
     # P counts whole turns; an arc back to its start is one already.
     sweep += _TURN * np.maximum(np.nan_to_num(turns) - full, 0.0)
     last = begin + sign * sweep
-    quarters = _quarters(centre, radius, begin, sweep, sign)
+    circles = np.stack([*centre, radius, begin, sign * sweep])
     return Arcs(
         good & (radius > 0),
         radius * sweep,
         np.stack([-sign * np.sin(begin), sign * np.cos(begin)]),
         np.stack([-sign * np.sin(last), sign * np.cos(last)]),
-        _extent(start, end, quarters),
-        quarters,
+        _extent(start, end, points_passed(circles, COMPASS // 4)),
+        circles,
     )
 
 
@@ -152,17 +156,26 @@ def _centres(start: Floats, end: Floats, offsets: Floats, sign: Floats) -> tuple
     return np.where(by_offset, centre, of_radius), good
 
 
-def _quarters(centre: Floats, radius: Floats, begin: Floats, sweep: Floats, sign: Floats) -> Floats:
-    angles = np.arange(COMPASS)[:, None] * (_TURN / COMPASS)
+def points_passed(circles: Floats, every: int = 1) -> Floats:
+    """Return the points of arcs in so many of the `COMPASS` directions: X and Y, (2, directions, n), mm.
+
+    Those that an arc does not pass are NaN.
+
+    Args:
+        circles: As in `Arcs`.
+        every: 1 for all directions, 4 for each fourth.
+    """
+    x, y, radius, begin, sweep = circles
+    angles = np.arange(0, COMPASS, every)[:, None] * (_TURN / COMPASS)
     # The box of an arc is not that of its ends: a half circle bulges beyond both.
-    passed = np.mod(sign * (angles - begin), _TURN) < sweep
-    points = np.stack([centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles)])
+    passed = np.mod(np.sign(sweep) * (angles - begin), _TURN) < np.abs(sweep)
+    points = np.stack([x + radius * np.cos(angles), y + radius * np.sin(angles)])
     return np.where(passed, points, np.nan)
 
 
 def _extent(start: Floats, end: Floats, quarters: Floats) -> Floats:
     low, high = np.fmin(start, end), np.fmax(start, end)
-    for number in range(0, COMPASS, COMPASS // 4):
+    for number in range(quarters.shape[1]):
         low, high = np.fmin(low, quarters[:, number]), np.fmax(high, quarters[:, number])
     return np.stack([low[0], high[0], low[1], high[1]])
 
@@ -201,19 +214,19 @@ class Bends:
         rows: Which rows they are.
         out: Direction in X and Y at their ends times the length.
         extent: Least X, greatest X, least Y, greatest Y (4, n).
-        quarters: Points passed, one in each of `COMPASS` directions (2, COMPASS, n); NaN where not passed.
+        circles: As in `Arcs` (5, n).
     """
 
     rows: Numbers
     out: Floats
     extent: Floats
-    quarters: Floats
+    circles: Floats
 
     def among(self, rows: Numbers) -> Bends:
         """Return the arcs among some of the rows, rising, with their numbers among these."""
         number = np.minimum(np.searchsorted(rows, self.rows), len(rows) - 1)
         kept = np.flatnonzero(rows.take(number) == self.rows) if len(rows) else rows
-        return Bends(number.take(kept), self.out[:, kept], self.extent[:, kept], self.quarters[:, :, kept])
+        return Bends(number.take(kept), self.out[:, kept], self.extent[:, kept], self.circles[:, kept])
 
 
 @dataclass(slots=True)
@@ -332,4 +345,4 @@ def _put(path: Path, rows: Numbers, arcs: Arcs, good: Numbers) -> None:
     path.into = [path.step[0].copy(), path.step[1].copy(), path.step[2]]
     for axis in (0, 1):
         path.into[axis][rows] = arcs.into[axis].take(good) * flat
-    path.bends = Bends(rows, arcs.out[:, good] * flat, arcs.extent[:, good], arcs.quarters[:, :, good])
+    path.bends = Bends(rows, arcs.out[:, good] * flat, arcs.extent[:, good], arcs.circles[:, good])

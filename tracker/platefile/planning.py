@@ -366,10 +366,15 @@ def _per(most: Floats | float, share: Floats) -> Floats:
 def _classic(limits: Limits, slower: Floats, before: list[Floats], into: list[Floats]) -> Floats:
     sideways = np.maximum(np.abs(before[0] - into[0]), np.abs(before[1] - into[1]))
     with np.errstate(divide="ignore"):
-        most = np.minimum(slower, limits.of("jerk_xy") / sideways)
-        upwards = np.abs(before[2] - into[2])
-        if upwards.any():
-            most = np.minimum(most, limits.of("jerk_z") / upwards)
+        most = np.divide(limits.of("jerk_xy"), sideways, out=sideways)
+    np.minimum(most, slower, out=most)
+    # Few rows climb, or follow one that does.
+    upwards = np.flatnonzero(before[2] != into[2])
+    if len(upwards):
+        jerk = limits.of("jerk_z")
+        jump = np.abs(before[2].take(upwards) - into[2].take(upwards))
+        jump = np.divide(jerk if isinstance(jerk, float) else jerk.take(upwards), jump)
+        most[upwards] = np.minimum(most.take(upwards), jump)
     most *= most
     return most
 

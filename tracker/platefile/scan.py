@@ -104,10 +104,6 @@ class Text:
         self.codes: Bytes = np.frombuffer(self._padded, np.uint8)[len(_PAD) :]
         self._words = np.frombuffer(self._padded, "<u8")
 
-    def ahead(self, place: Indices) -> Words:
-        """Return the eight characters from each place on, the first one lowest."""
-        return words_at(self._words[len(_PAD) // _WORD :], place)
-
     def _before(self, place: Indices) -> Words:
         """Return the eight characters before each place."""
         return words_at(self._words[len(_PAD) // _WORD - 1 :], place)
@@ -274,7 +270,7 @@ X, Y, Z, E, F, I, J, R, P = range(9)  # noqa: E741 - the words' own letters
 """Columns of `Scan.values`."""
 COLUMNS = "XYZEFIJRP"
 
-_NEWLINE, _SEMICOLON, _BLANK, _G = 10, 59, 32, 71
+_NEWLINE, _SEMICOLON, _BLANK, _G, _ONE = 10, 59, 32, 71, 49
 _FIRST_LETTER, _LAST_LETTER = 65, 90
 # Characters from blank to "9" are those of numbers; all others are marks.
 _BELOW_MARKS, _NOT_MARKS = np.uint8(32), np.uint8(57 - 32)
@@ -286,8 +282,6 @@ _UNUSUAL = np.ones(256, np.bool_)
 _UNUSUAL[_FIRST_LETTER : _LAST_LETTER + 1] = False
 _UNUSUAL[[ord(letter) for letter in "GMTN"]] = True
 
-# "G0 " or "G1 " and a letter, as a little-endian number: the bit of "1" is left open.
-_STRAIGHT, _STRAIGHT_BITS = np.uint64(0x40203047), np.uint64(0x40FFFEFF)
 # The grammar passes such a word over, as `tracker.platefile.meaning.TOO_LARGE` says.
 _TOO_LARGE = 1e8
 _LONGEST_SHAPE = 8
@@ -363,7 +357,8 @@ def _marks(chunk: bytes) -> _Marks:
     text = Text(chunk)
     codes = text.codes[: len(chunk)]
     places = np.flatnonzero((codes - _BELOW_MARKS) > _NOT_MARKS)
-    letters = np.zeros((len(places) // _LONGEST_SHAPE + 3) * _LONGEST_SHAPE, np.uint8)
+    letters = np.empty((len(places) // _LONGEST_SHAPE + 3) * _LONGEST_SHAPE, np.uint8)
+    letters[len(places) :] = 0
     codes.take(places, out=letters[: len(places)], mode="clip")
     last = np.flatnonzero(letters == _NEWLINE)
     first, starts = np.zeros_like(last), np.zeros_like(last)
@@ -374,17 +369,22 @@ def _marks(chunk: bytes) -> _Marks:
 
 def _shaped(marks: _Marks, kinds: Bytes, values: Floats) -> Iterator[_Left]:
     """Read the straight moves of the commonest shapes; yield words that are not like their column."""
-    heads = marks.text.ahead(marks.starts)
-    heads &= _STRAIGHT_BITS
-    lines = np.flatnonzero(heads == _STRAIGHT)
-    first = marks.first.take(lines)
-    shapes = words_at(marks.letters.view("<u8"), first)
+    shapes = words_at(marks.letters.view("<u8"), marks.first)
+    codes = marks.text.codes
     for shape in _common(shapes[:: max(1, len(shapes) // _SAMPLE)].tolist()):
         same = shapes << np.uint64(8 * (_LONGEST_SHAPE - len(shape)))
-        chosen = np.flatnonzero(same == int.from_bytes(shape.rjust(_LONGEST_SHAPE, b"\0"), "little"))
-        rows = lines.take(chosen)
-        kinds[rows] = 1
-        yield from _columns(marks, shape, rows, first.take(chosen), values)
+        rows = np.flatnonzero(same == int.from_bytes(shape.rjust(_LONGEST_SHAPE, b"\0"), "little"))
+        start, first = marks.starts.take(rows), marks.first.take(rows)
+        # "G0 " or "G1 ", and the first word right behind it.
+        plain = (codes.take(start + 1) | 1) == _ONE
+        plain &= codes.take(start + 2) == _BLANK
+        plain &= marks.places[1:].take(first) == start + 3
+        plain &= marks.places.take(first) == start
+        if not plain.all():
+            rows, first = rows[plain], first[plain]
+        if len(rows):
+            kinds[rows] = 1
+            yield from _columns(marks, shape, rows, first, values)
 
 
 def _common(some: list[int]) -> list[bytes]:
@@ -398,7 +398,7 @@ def _common(some: list[int]) -> list[bytes]:
         shape, newline, _ = word.to_bytes(_LONGEST_SHAPE, "little").partition(b"\n")
         letters = shape[1:]
         # A repeated letter wants the last of its numbers, which a column does not know.
-        if newline and letters and len(set(letters)) == len(letters) and not _UNUSUAL[[*letters]].any():
+        if newline and letters and shape[0] == _G and len(set(letters)) == len(letters) and not _UNUSUAL[[*letters]].any():
             counts[shape + newline] += count
     return [shape for shape, count in counts.items() if count * _LEAST_SHARE >= len(some)]
 
