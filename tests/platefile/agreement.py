@@ -14,14 +14,20 @@ NAMES = tuple(field.name for field in fields(Cell))
 
 
 def differences(
-    data: bytes, size: int = 1 << 18, *more: int, relative_e: bool = False, separate: bool = False
+    data: bytes,
+    size: int = 1 << 18,
+    *more: int,
+    relative_e: bool = False,
+    separate: bool = False,
+    g90_sets_e: bool = False,
 ) -> list[str]:
     """Return everything in which the two readers disagree over a file, read in chunks of some sizes."""
-    plain = Plain(relative_e=relative_e, separate=separate).read(data)
+    given = {"relative_e": relative_e, "separate": separate, "g90_sets_e": g90_sets_e}
+    plain = Plain(**given).read(data)
     arcs = b"G2" in data or b"G3" in data or b"G02" in data
     found = []
     for each in (size, *more):
-        fast = Reader(relative_e=relative_e, separate=separate).read(io.BytesIO(data), each)
+        fast = Reader(**given).read(io.BytesIO(data), each)
         found += [*_cells(plain, fast), *_rest(plain, fast), *_hulls(plain, fast, arcs=arcs)]
     return found
 
@@ -51,6 +57,8 @@ def _rest(plain: Tally, fast: Tally) -> list[str]:
     found = []
     if not math.isclose(plain.time, fast.time, rel_tol=1e-9, abs_tol=1e-6):
         found.append(f"time {plain.time} and {fast.time}")
+    if not math.isclose(_other(plain), _other(fast), rel_tol=1e-9, abs_tol=1e-6):
+        found.append(f"by the other reading of G90 {plain.other_mm} and {fast.other_mm}")
     if plain.retractions != fast.retractions:
         found.append(f"retractions {plain.retractions} and {fast.retractions}")
     for who in plain.widths.keys() | fast.widths.keys():
@@ -61,6 +69,12 @@ def _rest(plain: Tally, fast: Tally) -> list[str]:
         alike = all(math.isclose(p, q, rel_tol=1e-6, abs_tol=1e-9) for p, q in zip(one, two, strict=True))
         found += [] if alike else [f"flow {laying}: {one} and {two}"]
     return found
+
+
+def _other(tally: Tally) -> float:
+    """Return the filament by the other reading of G90 and G91, which may be the same."""
+    length = sum(cell.filament for cell in tally.cells.values())
+    return length if tally.other_mm is None else tally.other_mm
 
 
 def _hulls(plain: Tally, fast: Tally, *, arcs: bool) -> list[str]:

@@ -110,13 +110,15 @@ HALF_A_HUNDREDTH = ["G1 X0 Y0 Z0.2", "G1 X9 E0.204", "G1 E-0.015", "G1 E-0.03", 
 """A retraction of 0.045 mm in two pieces."""
 
 
-@given(plates, st.sampled_from(["M82", "M83"]), st.integers(20, 4000))
-@example(UNKNOWN_Y, "M83", 4000)
-@example(HALF_A_HUNDREDTH, "M83", 4000)
+@given(plates, st.sampled_from(["M82", "M83"]), st.integers(20, 4000), st.booleans())
+@example(UNKNOWN_Y, "M83", 4000, False)
+@example(HALF_A_HUNDREDTH, "M83", 4000, False)
 @settings(max_examples=150, deadline=None)
-def test_both_readers_agree_on_any_mixture_of_lines(lines: list[str], mode: str, size: int) -> None:
+def test_both_readers_agree_on_any_mixture_of_lines(
+    lines: list[str], mode: str, size: int, g90_sets_e: bool
+) -> None:
     """Whatever stands in a file, in whatever chunks it comes, both readers add up the same."""
-    assert differences(text(["G21", mode, *lines]), size) == []
+    assert differences(text(["G21", mode, *lines]), size, g90_sets_e=g90_sets_e) == []
 
 
 @pytest.mark.parametrize("dialect", [*DIALECTS, None])

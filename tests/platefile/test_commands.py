@@ -117,6 +117,8 @@ def test_g90_after_m83_is_told_if_it_matters() -> None:
     """Where firmwares would differ, the plate gives both lengths and the option for the other reading."""
     told = " ".join(read("M83", "G90", "G1 X10 E1", "G1 X0 E1").problems)
     assert "2 mm of filament, else 1 mm; for that: --g90-sets-e" in told
+    late = [f"G1 X{n % 50} Y{n % 7} E0.01" for n in range(150_000)]
+    assert "1502 mm of filament, else " in " ".join(read("M83", *late, "G90", "G1 E1", "G1 E1").problems)
     assert not any("G90" in text for text in read("M83", "G90", "G1 X10 E1").problems)
     assert not any("G90" in text for text in read("M83", "G90", "M83", "G1 X10 E1").problems)
 

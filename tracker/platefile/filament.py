@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable
+from typing import Any
 
 import numpy.typing as npt
 
 from tracker.lazy_modules import np
+from tracker.platefile.path import Reading, followed, shifted
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
 Count = Callable[[int, float, int, int], None]
 """Takes the context of retractions that are alike, their feed in mm/min, length in 0.01 mm and number."""
 
@@ -30,19 +33,84 @@ _WINDOW = 12
 _REACHED_MM = 1e-10
 """So near to the mark it is reached, but for the rounding of sums."""
 
+_NOTHING: Floats = np.zeros(0)
 _HALF_UP = 1e-6
 """Added before a length is rounded: half a step is a frequent length, and must not go by its last bit."""
+
+
+class ECounter:
+    """The counter of E.
+
+    Args:
+        value: Where it stands, mm of filament.
+    """
+
+    def __init__(self, value: float = 0.0) -> None:
+        self.value = value
+
+    def steps(self, values: Floats, sets: Flags, relative: Flags | bool, scale: Any) -> Floats:
+        """Return how far each line moves the filament, in mm.
+
+        Args:
+            values: E as the lines give it, (n,); NaN where they do not.
+            sets: Which lines only set the counter, (n,).
+            relative: Whether E is an increment, of all lines or of each.
+            scale: mm of filament per unit of E, likewise.
+        """
+        given = ~np.isnan(values)
+        scaled = values * scale
+        if relative is True:
+            steps = np.where(given & ~sets, scaled, 0.0)
+            self.value += float(steps.sum())
+            return steps
+        increments = given & relative & ~sets
+        mixed = bool(increments.any())
+        counter = followed(scaled, given, increments if mixed else False, self.value)
+        steps = counter - shifted(counter, self.value)
+        self.value = float(counter[-1])
+        steps[sets] = 0.0
+        return np.where(increments, scaled, steps) if mixed else steps
+
+
+class OtherReading:
+    """Follows E as firmware of the other kind would, in which G90 and G91 do (or do not) set E too.
+
+    It is made where the two begin to differ, and knows by then only what they share.
+
+    Args:
+        counter: The counter of E.
+        filament: What is below its mark.
+        laid_mm: mm of filament deposited so far.
+    """
+
+    def __init__(self, counter: ECounter, filament: Filament, laid_mm: float) -> None:
+        self._counter = ECounter(counter.value)
+        self._filament = Filament(None)
+        self._filament.depths.update(filament.depths)
+        self.laid_mm = laid_mm
+
+    def follow(self, values: Floats, sets: Flags, how: Reading) -> None:
+        """Add up what some lines lay; the arguments are those of `ECounter.steps`."""
+        steps = self._counter.steps(values, sets, how.other_e, how.e_scale)
+        moved = np.flatnonzero(steps)
+        if not len(moved):
+            return
+        tools = how.tool if isinstance(how.tool, int) else how.tool.take(moved)
+        self.laid_mm += float(self._filament.follow(steps.take(moved), tools, moved, _NOTHING).sum())
 
 
 class Filament:
     """Follows E through a plate.
 
     Args:
-        count: Takes the retractions.
+        count: Takes the retractions; None counts none.
+
+    Attributes:
+        depths: mm below the mark, of each tool.
     """
 
-    def __init__(self, count: Count) -> None:
-        self._depths: dict[int, float] = defaultdict(float)
+    def __init__(self, count: Count | None) -> None:
+        self.depths: dict[int, float] = defaultdict(float)
         self._count = count
         self._open: tuple[int, float, float] | None = None
 
@@ -65,7 +133,7 @@ class Filament:
         return deposit
 
     def _one(self, steps: Floats, tool: int, context: Numbers, feeds: Floats) -> Floats:
-        before = self._depths[tool]
+        before = self.depths[tool]
         near = _near_retractions(steps, before)
         depth, deposit = _below_mark(steps.take(near), before)
         # A window must end where the mark has been reached; a longer way back is followed row by row.
@@ -76,9 +144,10 @@ class Filament:
         whole = steps.copy()
         whole[near] = deposit
         if len(near):
-            self._depths[tool] = float(depth[-1])
-            # Wiped back in many small pieces a retraction is still one, until the mark is reached again.
-            self._episodes(depth, before, context.take(near), feeds.take(near))
+            self.depths[tool] = float(depth[-1])
+            if self._count is not None:
+                # Wiped back in many small pieces a retraction is still one, until the mark is reached again.
+                self._episodes(depth, before, context.take(near), feeds.take(near))
         # Five decimals in the file leave such remnants after every retraction; they would lay a layer at
         # travel height.
         whole *= whole >= ROUNDING_MM
@@ -102,14 +171,18 @@ class Filament:
         lengths = np.rint(deepest[:-1] * 100 + _HALF_UP).astype(np.int64)
         alike = Counter(zip(of[:-1].tolist(), at[:-1].tolist(), lengths.tolist(), strict=True))
         for (who, feed, length), count in alike.items():
-            self._count(who, feed, length, count)
+            self._told(who, feed, length, count)
 
     def close(self) -> None:
         """Count the retraction that has just ended, if there is one."""
         if self._open:
             who, feed, length = self._open
-            self._count(who, feed, round(length * 100 + _HALF_UP), 1)
+            self._told(who, feed, round(length * 100 + _HALF_UP), 1)
         self._open = None
+
+    def _told(self, context: int, feed: float, length: int, count: int) -> None:
+        if self._count is not None:
+            self._count(context, feed, length, count)
 
 
 def _near_retractions(steps: Floats, before: float) -> Numbers:

@@ -12,11 +12,11 @@ import numpy.typing as npt
 
 from tracker.lazy_modules import np
 from tracker.platefile import planning, scan
-from tracker.platefile.filament import Filament
+from tracker.platefile.filament import ECounter, Filament, OtherReading
 from tracker.platefile.islands import Islands, Roots
 from tracker.platefile.lines import Channels, Held
 from tracker.platefile.meaning import CLOCKWISE, COUNTER, PAUSE, SET_E
-from tracker.platefile.path import Path, Reading, Walker, followed, held, points_passed, shifted, straight
+from tracker.platefile.path import Path, Reading, Walker, held, points_passed, straight
 from tracker.platefile.planning import Moves, Rows
 from tracker.platefile.state import Context, State
 from tracker.platefile.tally import (
@@ -352,7 +352,9 @@ class Follower:
         self._tally = tally
         self._state: State = tally.state
         self._widths = widths
-        self._counter = 0.0
+        self._counter = ECounter()
+        self._laid_mm = 0.0
+        self._other: OtherReading | None = None
         self._feed = math.nan
         self._filament = Filament(self._count_retractions)
         self._pace = planning.Pace()
@@ -361,6 +363,8 @@ class Follower:
         """Count what is still open at the end."""
         self._filament.close()
         self.finder.finish()
+        if self._other:
+            self._tally.other_mm = self._other.laid_mm
         if self.walker.without_centre:
             text = "an arc without a centre is taken as a straight line"
             self._state.troubles[text] += self.walker.without_centre
@@ -385,6 +389,7 @@ class Follower:
             return None
         self._bend(span, found.values)
         deposit = self._filament.follow(span.steps, span.how.tool, span.context, span.feeds)
+        self._laid_mm += float(deposit.sum())
         laid = self._laid(span, channels, deposit)
         moves = self._moves(span, channels, deposit)
         if laid is not None:
@@ -447,7 +452,7 @@ class Follower:
 
     def _how(self, mode: Held, lines: Numbers) -> Reading:
         begins, modes = mode.runs(lines)
-        names = ("relative", "relative_e", "unit", "e_scale", "flat", "tool")
+        names = ("relative", "relative_e", "unit", "e_scale", "flat", "tool", "other_e")
         return Reading(*(self._alike(begins, modes, name, len(lines)) for name in names))
 
     def _alike(self, begins: Numbers, modes: Numbers, name: str, count: int) -> Any:
@@ -459,20 +464,13 @@ class Follower:
 
     def _e_steps(self, values: Floats, sets: Flags, how: Reading) -> Floats:
         """Return how far each line moves the filament, in mm, and keep the counter."""
-        given = ~np.isnan(values)
-        scaled = values * how.e_scale
-        relative = how.relative_e
-        if relative is True:
-            steps = np.where(given & ~sets, scaled, 0.0)
-            self._counter += float(steps.sum())
-            return steps
-        increments = given & relative & ~sets
-        mixed = bool(increments.any())
-        counter = followed(scaled, given, increments if mixed else False, self._counter)
-        steps = counter - shifted(counter, self._counter)
-        self._counter = float(counter[-1])
-        steps[sets] = 0.0
-        return np.where(increments, scaled, steps) if mixed else steps
+        if self._other is None and how.other_e is not how.relative_e:
+            apart = np.not_equal(how.other_e, how.relative_e) & ~np.isnan(values) & ~sets
+            if apart.any():
+                self._other = OtherReading(self._counter, self._filament, self._laid_mm)
+        if self._other:
+            self._other.follow(values, sets, how)
+        return self._counter.steps(values, sets, how.relative_e, how.e_scale)
 
     def _count_retractions(self, context: int, feed: float, length: int, count: int) -> None:
         objects = self._state.contexts.values[context].objects

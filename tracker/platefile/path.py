@@ -191,6 +191,7 @@ class Reading:
         e_scale: mm of filament per unit of E.
         flat: Arcs lie in XY.
         tool: The tool that E moves.
+        other_e: E is an increment in the other reading of G90 and G91.
     """
 
     relative: Flags | bool
@@ -199,6 +200,7 @@ class Reading:
     e_scale: Floats | float
     flat: Flags | bool
     tool: Numbers | int
+    other_e: Flags | bool
 
     def at(self, rows: Numbers) -> Reading:
         """Return how some of the rows are read."""

@@ -96,8 +96,11 @@ class Plain:
         self.tally = Tally(self.state)
         self.at = [math.nan] * 3
         self.offset = [0.0] * 3
-        self.counter = 0.0
+        self.counter = self.other_counter = 0.0
         self.depth: dict[int, float] = defaultdict(float)
+        self.other_depth: dict[int, float] = defaultdict(float)
+        self.other = 0.0
+        self.apart = False
         self.feed = math.nan
         self.blocks: list[Block] = []
         self.episode: tuple[tuple[str, ...], float, float] | None = None
@@ -112,6 +115,7 @@ class Plain:
                 self.tally.ended |= self.state.ends(meaning)
                 self.one(meaning)
         self.close_episode()
+        self.tally.other_mm = self.other if self.apart else None
         look_ahead(self.blocks)
         roots = self.islands()
         self.layers()
@@ -125,7 +129,7 @@ class Plain:
         if name == "move":
             self.move(rest[0], dict(rest[1]))
         elif name == "set_e":
-            self.counter = rest[0] * self.state.mode.e_scale
+            self.counter = self.other_counter = rest[0] * self.state.mode.e_scale
         elif name == "dwell":
             self.blocks.append(self.block(dwell=rest[0], stops=True, end=self.place()))
         elif name == "home":
@@ -181,6 +185,12 @@ class Plain:
         if "E" not in words:
             return 0.0
         given = words["E"] * mode.e_scale
+        other = given if mode.other_e else given - self.other_counter
+        self.other_counter = self.other_counter + given if mode.other_e else given
+        depth = self.other_depth[mode.tool] - other
+        self.other += -depth if -depth >= ROUNDING else 0.0
+        self.other_depth[mode.tool] = max(0.0, depth)
+        self.apart |= mode.other_e is not mode.relative_e
         if mode.relative_e:
             self.counter += given
             return given

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import io
 import re
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -19,8 +18,8 @@ from tracker.platefile.digest import USUAL_DIAMETER_MM, Digest, PerTool
 from tracker.platefile.facts import Plate, ReadAs
 from tracker.platefile.gather import Gatherer
 from tracker.platefile.islands import settle
-from tracker.platefile.lines import Changes, Channels, Held, OtherLines
-from tracker.platefile.meaning import ENDS, SET_E, Meaning, of_line
+from tracker.platefile.lines import Changes, Channels, OtherLines
+from tracker.platefile.meaning import ENDS, Meaning, of_line
 from tracker.platefile.motion import Follower
 from tracker.platefile.plain import Plain
 from tracker.platefile.source import CHUNK_BYTES, Progress, Source, check, chunks, opened, size_of
@@ -80,10 +79,6 @@ def as_e(stream: BinaryIO) -> BinaryIO:
     return copied(pieces, size_of(stream))
 
 
-_DOUBT = (
-    "E moves after a G90 or G91 that follows M82 or M83: some firmware lets those set E too, "
-    "so compare the length with the slicer's"
-)
 _HEAP_BYTES = 31 << 20
 _WHOLE_WORDS = re.compile(rb"\s*[GMTgmt]\s*\d+(?:\s*[A-Za-z]\s*[-+]?(?:\d+\.?\d*|\.\d+)?)*\s*(?:[;(*].*)?")
 _WRITTEN_BY_PROGRAM = 20
@@ -168,21 +163,11 @@ class Reader:
             self._cut(cut)
         # Chunk by chunk, or the rows of a large plate would all lie in memory at once.
         self._gatherer.settle()
-        self._tell_doubts(found, channels.mode)
         if self._follower.last_line >= 0:
             self.tally.ended = False
         self.tally.ended |= self._others.end_line > self._follower.last_line
         self._follower.last_line = -1
         self.tally.lines += len(found.kinds)
-
-    def _tell_doubts(self, found: scan.Scan, mode: Held) -> None:
-        """Say so if E moves between G90 or G91 and the next M82 or M83: firmwares read it differently."""
-        modes = self.state.modes.values
-        if _DOUBT in self.tally.problems or not any(one.doubt_e for one in modes):
-            return
-        moved = np.flatnonzero(~np.isnan(found.values[scan.E]) & (found.kinds != SET_E))
-        if any(modes[number].doubt_e for number in np.unique(mode.at(moved)).tolist()):
-            self.tally.problems.append(_DOUBT)
 
     def _cut(self, cut: Meaning) -> None:
         if cut[0] == "home":
@@ -253,10 +238,7 @@ def read_plate(
             stream.seek(start)
             tally = _tally(stream, options, chunk_bytes, progress)
             tally.cuts += packed.notes
-            tally.problems += remarks
-            if _DOUBT in tally.problems:
-                tally.problems.remove(_DOUBT)
-                tally.problems += _readings(stream, start, options)
+            tally.problems += [*remarks, *_other_reading(tally, sets=options["g90_sets_e"])]
             digest = Digest(tally, filament_diameter_mm, density_g_cm3, separate=bool(read_as.separate))
             return digest.plate()
 
@@ -309,29 +291,18 @@ def _is_volume(plate: Plate) -> bool:
     return told if told is not None else fits
 
 
-def _readings(stream: BinaryIO, start: int, options: Options) -> list[str]:
+def _other_reading(tally: Tally, *, sets: bool) -> list[str]:
     """Return what to say where firmware differs in whether G90 and G91 set E too, if it changes anything."""
-    stream.seek(start)
-    head = stream.read(_LOOKED_AT_TWICE)
-    lengths = {}
-    for sets in (False, True):
-        tally = _tally(io.BytesIO(head), {**options, "g90_sets_e": sets}, CHUNK_BYTES, None)
-        lengths[sets] = sum(cell.filament for cell in tally.cells.values())
-    alike = abs(lengths[True] - lengths[False]) <= _SAME_LENGTH * max(lengths.values())
-    if alike:
+    length, other = sum(cell.filament for cell in tally.cells.values()), tally.other_mm
+    if other is None or abs(other - length) <= _SAME_LENGTH * max(other, length):
         return []
-    chosen, other = options["g90_sets_e"], not options["g90_sets_e"]
-    part = "" if len(head) < _LOOKED_AT_TWICE else f" in its first {_LOOKED_AT_TWICE >> 20} MiB"
-    does, option = ("do", "leave --g90-sets-e out") if chosen else ("do not", "--g90-sets-e")
+    does, option = ("do", "leave --g90-sets-e out") if sets else ("do not", "--g90-sets-e")
     told = f"firmware differs in whether G90 and G91 set E too: read as if they {does} it is"
-    return [
-        f"{told} {lengths[chosen]:.6g} mm of filament{part}, else {lengths[other]:.6g} mm; for that: {option}"
-    ]
+    return [f"{told} {length:.6g} mm of filament, else {other:.6g} mm; for that: {option}"]
 
 
 _PLAIN_BYTES = 64 << 20
 """The plain reader keeps every row in memory; a longer text it does not try."""
-_LOOKED_AT_TWICE = 2 << 20
 _SAME_LENGTH, _SAME_VOLUME = 0.001, 0.02
 
 

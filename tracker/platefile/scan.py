@@ -398,7 +398,13 @@ def _common(some: list[int]) -> list[bytes]:
         shape, newline, _ = word.to_bytes(_LONGEST_SHAPE, "little").partition(b"\n")
         letters = shape[1:]
         # A repeated letter wants the last of its numbers, which a column does not know.
-        if newline and letters and shape[0] == _G and len(set(letters)) == len(letters) and not _UNUSUAL[[*letters]].any():
+        if (
+            newline
+            and letters
+            and shape[0] == _G
+            and len(set(letters)) == len(letters)
+            and not _UNUSUAL[[*letters]].any()
+        ):
             counts[shape + newline] += count
     return [shape for shape, count in counts.items() if count * _LEAST_SHARE >= len(some)]
 

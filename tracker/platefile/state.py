@@ -210,7 +210,7 @@ class Mode(NamedTuple):
         flat: Arcs lie in XY.
         tool: The tool that E moves.
         e_stated: M82 or M83 has been met.
-        doubt_e: Firmware differs in how E is read here: a G90 or G91 has come since.
+        other_e: E is an increment in the other reading of G90 and G91, which in some firmware set E too.
     """
 
     relative: bool = False
@@ -220,7 +220,7 @@ class Mode(NamedTuple):
     flat: bool = True
     tool: int = 0
     e_stated: bool = False
-    doubt_e: bool = False
+    other_e: bool = False
 
 
 class Modal(NamedTuple):
@@ -264,7 +264,7 @@ class State:
     ) -> None:
         self.context = Context()
         self.plan = Plan()
-        self.mode = Mode(relative_e=relative_e)
+        self.mode = Mode(relative_e=relative_e, other_e=relative_e)
         if volumetric_mm:
             self._do_volumetric(volumetric_mm)
         self.contexts: Numbering[Context] = Numbering()
@@ -474,14 +474,17 @@ class State:
             self.plan = self.plan._replace(factor=value / 100)
 
     def _do_relative(self, relative: bool) -> None:
-        # Firmware differs here: in one family G90 and G91 set E too. It matters only where the two would
-        # then disagree.
-        doubt = self.mode.e_stated and relative is not self.mode.relative_e
-        relative_e = relative if self._g90_sets_e else self.mode.relative_e
-        self.mode = self.mode._replace(relative=relative, relative_e=relative_e, doubt_e=doubt)
+        # Firmware differs here: in one family G90 and G91 set E too.
+        mode = self.mode
+        if self._g90_sets_e:
+            self.mode = mode._replace(relative=relative, relative_e=relative)
+        else:
+            # Before the file says how E is read, the guess holds for either reading.
+            other = relative if mode.e_stated else mode.other_e
+            self.mode = mode._replace(relative=relative, other_e=other)
 
     def _do_relative_e(self, relative: bool) -> None:
-        self.mode = self.mode._replace(relative_e=relative, e_stated=True, doubt_e=False)
+        self.mode = self.mode._replace(relative_e=relative, e_stated=True, other_e=relative)
 
     def _do_unit(self, unit: float) -> None:
         # E is a length as well, and inches hold for it too; under volumetric E the scale is kept in

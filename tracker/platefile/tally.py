@@ -173,6 +173,7 @@ class Tally:
         lines: Lines read.
         ended: Whether anything that belongs to an end code stands behind the last deposit.
         changes_s: When another tool began to lay than before, s since the start of the file.
+        other_mm: mm of filament in the other reading of G90 and G91, None where it is the same by all means.
     """
 
     state: State
@@ -192,6 +193,7 @@ class Tally:
     lines: int = 0
     ended: bool = False
     changes_s: list[float] = field(default_factory=list)
+    other_mm: float | None = None
     tool: int | None = None
     _reaches: dict[Body, list[float]] = field(default_factory=dict)
 
