@@ -91,6 +91,21 @@ def beside(
     return Siblings(len(kept), min(kept), max(kept), (at - middle) / max(scatter, floor))
 
 
+def unasked_span(others: Sequence[float], *, positive: bool) -> tuple[float, float]:
+    """Return between what numbers nothing is asked of one with a logarithm, an empty span where there is none.
+
+    What :func:`beside` finds of each number in it is at most the distance that is asked about.
+    """
+    if not others or not positive or min(others) <= 0:
+        return math.inf, -math.inf
+    logs = [math.log(each) for each in others]
+    middle = statistics.median(logs)
+    scatter = 1.4826 * statistics.median(abs(each - middle) for each in logs)
+    # A hair narrower, so that rounding cannot tell otherwise than the distance itself.
+    reach = _Z * max(scatter, _FLOOR if len(others) >= _FEW else _FLOOR_FEW) * (1 - 1e-9)
+    return math.exp(middle - reach), math.exp(middle + reach)
+
+
 def questions(
     session: Session,
     subject: Specimen | Spool,

@@ -74,7 +74,7 @@ def test_sheet_and_map_are_kept_and_named_by_digest(book: Book, plugged: Plugged
     body = json.loads(everything(book, JournalRecord)[-1].body)
 
     assert plan.sha256 in body["reason"]
-    assert book.files.get(plan.sha256) == plan.data
+    assert book.files.get(plan.sha256) == plan.sheet.read_bytes()
     assert {row.name for row in everything(book, Attachment)} == {"old.csv", "columns.toml", "pull.csv"}
 
 

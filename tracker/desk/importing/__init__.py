@@ -13,7 +13,7 @@ from tracker.desk.importing.columnmap import Column, ColumnMap, read_map
 from tracker.desk.importing.planning import EarlierImport, Plan, Progress, plan_import
 from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal, MapError
 from tracker.desk.importing.saying import plan_json, plan_lines
-from tracker.desk.importing.sheet import Sheet, read_sheet
+from tracker.desk.importing.sheet import Sheet, open_sheet, read_sheet
 
 __all__ = [
     "Column",
@@ -27,6 +27,7 @@ __all__ = [
     "Progress",
     "Sheet",
     "carry_out",
+    "open_sheet",
     "plan_import",
     "plan_json",
     "plan_lines",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from tracker.api import Field, Method, Quantity, fields
-from tracker.desk.importing.cells import Style, read_number, style_of
+from tracker.desk.importing.cells import STYLES, Style, read_number, style_of
 from tracker.desk.importing.columnmap import Column, ColumnMap, suggestion
 from tracker.desk.importing.refusals import MapError
 from tracker.desk.importing.sheet import Sheet
@@ -24,6 +24,9 @@ FACTOR_UNITS: Final = {
 
 UNCERTAIN: Final = "_u"
 """Ending of a reading that holds the standard uncertainty of another: of ``area`` it is ``area_u``."""
+
+_MOST_MET: Final = 4096
+"""Different cells of a column that are remembered as looked at."""
 
 _SHARE: Final = re.compile(r"^(\d+(?:\.\d+)?)\s*%$")
 
@@ -113,6 +116,7 @@ class _Binder:
         self._problems: list[str] = []
         self._notes: list[str] = []
         self._style: Style = "open"
+        self._as_numbers: dict[int, dict[Style, bool]] = {}
 
     def bound(self) -> Binding:
         """Bind all sections.
@@ -125,9 +129,7 @@ class _Binder:
         # Missing columns first: without them everything else would be said to be wrong as well.
         if self._problems:
             raise MapError(columns.name, self._problems)
-        # Over all number cells of the sheet at once: one cell cannot say what its comma means, and a column
-        # may hold whole numbers only.
-        self._style = style_of(self._number_cells())
+        self._survey()
         binding = Binding(
             material=place(columns.material),
             plate=tuple(place(column) for column in columns.plate),
@@ -158,14 +160,48 @@ class _Binder:
         named = {column.name for column in self._columns.columns()}
         return tuple(word for word in self._sheet.header if word and word not in named)
 
-    def _number_cells(self) -> Iterator[str]:
-        """Yield the cells that should be numbers: what tells decimal commas from points."""
+    def _survey(self) -> None:
+        """Look through the sheet once: how it writes decimals, and which columns of words are numbers.
+
+        Decimals over all number cells at once: one cell cannot say what its comma means, and a column may
+        hold whole numbers only.
+        """
         wanted = [column for column in self._columns.columns() if column.unit and not column.file]
-        places = {self._place(column) for column in wanted}
-        places |= {self._place(c) for name, c in self._columns.factors.items() if unit_of_factor(name)}
-        for row in self._sheet.rows:
-            for index in places:
-                yield row.cells[index]
+        numbers = {self._place(column) for column in wanted}
+        factors = self._columns.factors.items()
+        numbers |= {self._place(column) for name, column in factors if unit_of_factor(name)}
+        open_columns = {self._place(column) for name, column in factors if not unit_of_factor(name)}
+        for place in open_columns:
+            self._as_numbers[place] = dict.fromkeys(STYLES, True)
+
+        def cells() -> Iterator[str]:
+            looked_at: dict[int, set[str]] = {place: set() for place in open_columns}
+            for row in self._sheet.rows:
+                for place, met in looked_at.items():
+                    cell = row.cells[place]
+                    if cell not in met:
+                        if len(met) < _MOST_MET:
+                            met.add(cell)
+                        self._look(cell, self._as_numbers[place])
+                for place in numbers:
+                    yield row.cells[place]
+
+        found = cells()
+        self._style = style_of(found)
+        # Once the style is plain the rest is looked through for the columns of words alone.
+        if open_columns:
+            for _ in found:
+                pass
+
+    @staticmethod
+    def _look(cell: str, fits: dict[Style, bool]) -> None:
+        """Note in which styles a cell is no number."""
+        for style, whether in fits.items():
+            if whether and cell:
+                try:
+                    read_number(cell, style, "1", "factor")
+                except Refused:
+                    fits[style] = False
 
     def _factor(self, name: str, column: Column) -> Bound:
         index, unit = self._place(column), unit_of_factor(name)
@@ -182,14 +218,7 @@ class _Binder:
 
     def _number_or_word(self, index: int) -> Reader:
         """Numbers where every cell of the column is one, else words: a lot "7" beside "7b" is a word."""
-        number = _numbers(self._style, "", "1", "factor")
-        try:
-            for row in self._sheet.rows:
-                if row.cells[index]:
-                    number(row.cells[index])
-        except Refused:
-            return _word
-        return number
+        return _numbers(self._style, "", "1", "factor") if self._as_numbers[index][self._style] else _word
 
     def _number(self, column: Column, unit: str, given: str) -> Reader:
         try:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
+from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import select
@@ -18,7 +20,7 @@ from tracker.desk.importing.planning import ACT, Plan, Progress, earlier_import
 from tracker.desk.importing.refusals import ImportRefusedError
 from tracker.desk.measuring import result_columns
 from tracker.ids import job_id
-from tracker.inputs import read_input
+from tracker.inputs import MB, InputError, opened, read_input
 from tracker.model import (
     Attachment,
     Base,
@@ -135,17 +137,42 @@ def _reason(plan: Plan) -> str:
 
 def _kept(book: Book, plan: Plan, told: Progress) -> dict[str, Row]:
     """Put all files into the folder of attachments and return their rows by digest."""
-    files = [file for job in plan.jobs for each in job.measurements() for file in each.files]
-    kept: dict[str, Row] = {}
-    for data, name in ((plan.data, plan.name), (plan.columns.data, plan.columns.name)):
-        kept.setdefault(book.files.put(data), {"size": len(data), "name": name})
-    for done, file in enumerate(files):
-        told(done, len(files), "recordings kept")
-        if file.sha256 not in kept:
-            book.files.put(_unchanged(file))
-            kept[file.sha256] = {"size": file.size, "name": file.name}
-    told(len(files), len(files), "recordings kept")
+    kept: dict[str, Row] = {plan.sha256: {"size": _keep_sheet(book, plan), "name": plan.name}}
+    columns = plan.columns.data
+    kept.setdefault(book.files.put(columns), {"size": len(columns), "name": plan.columns.name})
+    count = plan.made["files"]
+    if count:
+        files = (file for job in plan.jobs for each in job.measurements() for file in each.files)
+        for done, file in enumerate(files):
+            told(done, count, "recordings kept")
+            if file.sha256 not in kept:
+                book.files.put(_unchanged(file))
+                kept[file.sha256] = {"size": file.size, "name": file.name}
+    told(count, count, "recordings kept")
     return kept
+
+
+def _keep_sheet(book: Book, plan: Plan) -> int:
+    """Put the sheet into the folder of attachments, as the plan saw it, and return its size in bytes."""
+    digest = hashlib.sha256()
+    try:
+        with opened(plan.sheet) as stream, tempfile.TemporaryFile() as copy:
+            while block := stream.read(MB):
+                digest.update(block)
+                copy.write(block)
+            # A copy is compared and kept, so that nobody can change it in between.
+            if digest.hexdigest() != plan.sha256:
+                raise _changed(plan.sheet)
+            size = copy.tell()
+            copy.seek(0)
+            book.files.put_as(plan.sha256, copy, size)
+    except InputError as error:
+        raise ImportRefusedError(f"{plan.sheet} cannot be read", why=error.strerror or str(error)) from error
+    return size
+
+
+def _changed(place: Path) -> ImportRefusedError:
+    return ImportRefusedError(f"{place} has changed while it was brought in", do="Repeat the import")
 
 
 def _unchanged(file: FileDraft) -> bytes:
@@ -155,7 +182,7 @@ def _unchanged(file: FileDraft) -> bytes:
         raise ImportRefusedError(f"{file.place} cannot be read", why=error.strerror or str(error)) from error
     # The results were computed from the bytes the plan saw; another recording must not be filed under them.
     if hashlib.sha256(data).hexdigest() != file.sha256:
-        raise ImportRefusedError(f"{file.place} has changed while it was brought in", do="Repeat the import")
+        raise _changed(file.place)
     return data
 
 
@@ -228,7 +255,7 @@ class _Rows:
         numbers = {name.casefold(): number for name, number in found}
         following = _next_number(act, Material)
         # In the order of the sheet, so that the numbers follow it.
-        for name in dict.fromkeys(draft.material for draft in self.plan.jobs):
+        for name in dict.fromkeys(draft.material for draft in self.plan.jobs.bare()):
             if name.casefold() not in numbers:
                 numbers[name.casefold()] = following
                 made.append(_row(Material, id=following, name=name))
@@ -251,10 +278,11 @@ class _Rows:
             }
             for factor in draft.factors
         ]
-        for measurement in draft.measurements:
-            self._measurement(number, source, measurement)
+        for place, measurement in enumerate(draft.measurements):
+            asked = self.plan.asked.get((draft.line, place), ())
+            self._measurement(number, source, measurement, [each.question for each in asked])
 
-    def _measurement(self, specimen: int, source: str, draft: MeasurementDraft) -> None:
+    def _measurement(self, specimen: int, source: str, draft: MeasurementDraft, asked: list[str]) -> None:
         number = self._first[Measurement] + len(self.measurements)
         self.measurements.append(
             _row(
@@ -268,7 +296,7 @@ class _Rows:
                 source=draft.source,
                 problem=draft.problem,
                 # What was asked about and meant stays marked with it for ever.
-                confirmed=[each.question for each in self.plan.asked.get(id(draft), ())] or None,
+                confirmed=asked or None,
                 remark=f"From {source}.",
             )
         )

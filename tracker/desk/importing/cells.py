@@ -14,6 +14,7 @@ from tracker.desk.importing.refusals import ImportRefusedError
 from tracker.units import parse
 
 Style = Literal["point", "comma", "open"]
+STYLES: Final[tuple[Style, ...]] = ("point", "comma", "open")
 
 _PLAIN: Final = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?")
 _DECIMAL: Final = {mark: re.compile(rf"[+-]?[0-9]+\{mark}[0-9]+") for mark in ",."}

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from sqlalchemy import Connection, func, select
 
@@ -14,14 +13,13 @@ from tracker.book import Book
 from tracker.desk.importing.besides import Besides
 from tracker.desk.importing.binding import bind
 from tracker.desk.importing.columnmap import ColumnMap
-from tracker.desk.importing.drafts import JobDraft
-from tracker.desk.importing.oddities import Asked, oddities
+from tracker.desk.importing.drafts import Drafts, SpecimenDraft
+from tracker.desk.importing.oddities import Asked, Numbers
 from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
 from tracker.desk.importing.rowreading import AS_WRITTEN, RowReader
-from tracker.desk.importing.sheet import Sheet, SheetRow, read_sheet
+from tracker.desk.importing.sheet import Sheet, SheetRow, open_sheet
 from tracker.errors import Refused
 from tracker.ids import job_id
-from tracker.inputs import read_input
 from tracker.journal import moment
 from tracker.model import Attachment, Job, JournalRecord, Material
 from tracker.plugins import Plugged
@@ -51,7 +49,8 @@ class Plan:
 
     Attributes:
         name: File name of the sheet.
-        data: Its bytes, kept with the import.
+        sheet: Where it lies; its bytes are kept with the import.
+        sha256: Digest of its bytes, hexadecimal.
         columns: The column map.
         rows: Number of rows in the sheet, refused ones included.
         materials: Names of materials that the book has not yet.
@@ -59,41 +58,36 @@ class Plan:
         refused_rows: Lines of which nothing is taken.
         refused_quantities: Quantities that have no value, with the reason; their readings are kept.
         notes: What was decided on the way, and hints of outliers, one sentence each.
-        asked: What looks wrong, by ``id`` of the measurement's draft.
+        asked: What looks wrong, by the line and the place of the measurement among those of its piece.
         earlier: The act that brought in the same file before, if there was one.
+        made: How many measurements, results with a value and files there are.
     """
 
     name: str
-    data: bytes
+    sheet: Path
+    sha256: str
     columns: ColumnMap
     rows: int
     materials: tuple[str, ...]
-    jobs: tuple[JobDraft, ...]
+    jobs: Drafts
     refused_rows: tuple[LineRefusal, ...]
     refused_quantities: tuple[LineRefusal, ...]
     notes: tuple[str, ...]
     earlier: EarlierImport | None
-    asked: Mapping[int, Sequence[Asked]] = field(default_factory=dict)
+    asked: Mapping[tuple[int, int], Sequence[Asked]] = field(default_factory=dict)
+    made: Mapping[str, int] = field(default_factory=dict)
 
     def questions(self) -> list[Asked]:
         """Return what looks wrong and should be meant, in the order of the sheet."""
         return sorted((each for some in self.asked.values() for each in some), key=lambda each: each.line)
 
-    @property
-    def sha256(self) -> str:
-        """Digest of the sheet's bytes, hexadecimal."""
-        return hashlib.sha256(self.data).hexdigest()
-
     def counts(self) -> dict[str, int]:
         """Return how many of each thing would be made; ``results`` counts those with a value."""
-        measurements = [each for job in self.jobs for each in job.measurements()]
         return {
             "materials": len(self.materials),
             "jobs": len(self.jobs),
-            "specimens": sum(len(job.specimens) for job in self.jobs),
-            "measurements": len(measurements),
-            "results": sum(result.value is not None for each in measurements for result in each.results),
-            "files": sum(len(each.files) for each in measurements),
+            "specimens": self.jobs.specimens,
+            **self.made,
         }
 
 
@@ -113,8 +107,7 @@ def plan_import(
         ImportRefusedError: The file cannot be read as a sheet.
         MapError: The map does not fit the sheet or the methods that are there.
     """
-    data = _bytes(sheet)
-    table = read_sheet(data, sheet.name)
+    table = open_sheet(sheet)
     binding = bind(columns, table, plugged)
     rows = _Rows(RowReader(binding, plugged, Besides(sheet.parent)))
     rows.take(table, progress or (lambda *_: None))
@@ -122,23 +115,25 @@ def plan_import(
         # Folded here and not in SQL: SQLite folds ASCII only, and PETG and petg in one sheet are one
         # product.
         known = {name.casefold(): name for name in connection.scalars(select(Material.name))}
-        again = list(_names_again(connection, rows.jobs))
-        earlier = earlier_import(connection, hashlib.sha256(data).hexdigest())
+        again = list(_names_again(connection, {job.name for job in rows.jobs.bare() if job.name}))
+        earlier = earlier_import(connection, table.sha256)
     with book.read() as session:
-        asked, hints = oddities(session, list(rows.jobs.values()), plugged)
+        asked, hints = rows.numbers.oddities(session, plugged)
     notes = (*table.notes, *binding.notes, *rows.notes(), *again, *_unused(binding.unused), *hints)
     return Plan(
         name=sheet.name,
-        data=data,
+        sheet=sheet,
+        sha256=table.sha256,
         columns=columns,
-        rows=len(table.rows) + len(table.refused),
+        rows=table.count + len(table.refused),
         materials=tuple(name for name in rows.materials.values() if name.casefold() not in known),
-        jobs=tuple(rows.jobs.values()),
+        jobs=rows.jobs,
         refused_rows=tuple(sorted((*table.refused, *rows.refused), key=lambda refusal: refusal.line)),
-        refused_quantities=tuple(_refused_quantities(rows.jobs.values())),
+        refused_quantities=tuple(rows.refused_quantities),
         notes=notes,
         earlier=earlier,
         asked=asked,
+        made=rows.made,
     )
 
 
@@ -158,50 +153,66 @@ def earlier_import(connection: Connection, digest: str) -> EarlierImport | None:
     return EarlierImport(row.seq, moment(row.at), row.who) if row else None
 
 
-def _bytes(sheet: Path) -> bytes:
-    try:
-        return read_input(sheet, "sheet")
-    except OSError as error:
-        raise ImportRefusedError(f"{sheet} cannot be read", why=error.strerror or str(error)) from error
-
-
 class _Rows:
     """Takes rows one by one and puts them on their plates."""
 
     def __init__(self, reader: RowReader) -> None:
         self.reader = reader
-        self.jobs: dict[tuple[str, ...], JobDraft] = {}
+        self.jobs = Drafts()
+        self.numbers = Numbers()
         self.materials: dict[str, str] = {}
         self.refused: list[LineRefusal] = []
+        self.refused_quantities: list[LineRefusal] = []
+        self.made = {"measurements": 0, "results": 0, "files": 0}
+        self._plates: dict[tuple[str, ...], int] = {}
         self._spelled: dict[str, set[str]] = {}
         self._partly_named: dict[tuple[str, ...], int] = {}
 
     def take(self, table: Sheet, progress: Progress) -> None:
         """Take every row of a sheet, or note why not."""
         for done, row in enumerate(table.rows):
-            progress(done, len(table.rows), "rows read")
+            progress(done, table.count, "rows read")
             try:
                 self._take(row)
             except Refused as refusal:
                 self.refused.append(LineRefusal(row.line, str(refusal)))
-        progress(len(table.rows), len(table.rows), "rows read")
+        progress(table.count, table.count, "rows read")
 
     def _take(self, row: SheetRow) -> None:
         written = self.reader.material(row)
         material = self.materials.get(written.casefold(), written)
         key, name = self._plate(row)
-        job = self.jobs.get(key)
+        job = self._plates.get(key)
         # One plate is of one material; two mean that the columns which name plates say too little.
-        if job is not None and job.material != material:
+        if job is not None and (first := self.jobs.bare()[job]).material != material:
             raise ImportRefusedError(
-                f"plate {name!r} is of {job.material} on line {job.line} and of {material} here",
+                f"plate {name!r} is of {first.material} on line {first.line} and of {material} here",
                 do="Name the material among the columns of specimen.plate",
             )
         specimen = self.reader.specimen(row, material)
         # Only a row that is taken may leave a trace in the plan.
         self.materials.setdefault(written.casefold(), material)
         self._spelled.setdefault(written.casefold(), set()).add(written)
-        self.jobs.setdefault(key, JobDraft(name, material, row.line)).specimens.append(specimen)
+        if job is None:
+            job = self._plates[key] = self.jobs.add_job(name, material, row.line)
+        self.jobs.add(job, specimen)
+        self.numbers.take(job, material, specimen)
+        self._count(specimen)
+
+    def _count(self, specimen: SpecimenDraft) -> None:
+        self.made["measurements"] += len(specimen.measurements)
+        for measurement in specimen.measurements:
+            self.made["files"] += len(measurement.files)
+            if measurement.problem:
+                self._refuse(specimen.line, measurement.problem, measurement.method)
+            for result in measurement.results:
+                if result.value is None:
+                    self._refuse(specimen.line, result.refused, result.quantity)
+                else:
+                    self.made["results"] += 1
+
+    def _refuse(self, line: int, why: str, quantity: str) -> None:
+        self.refused_quantities.append(LineRefusal(line, self.reader.held(why, why), quantity))
 
     def _plate(self, row: SheetRow) -> tuple[tuple[str, ...], str | None]:
         """Return what tells the plate of a row from others, and its name."""
@@ -230,9 +241,8 @@ class _Rows:
             yield f"Files were found in {folder}/"
 
 
-def _names_again(connection: Connection, jobs: dict[tuple[str, ...], JobDraft]) -> Iterator[str]:
+def _names_again(connection: Connection, names: set[str]) -> Iterator[str]:
     """Yield a sentence where the book has jobs of the same names already."""
-    names = {job.name for job in jobs.values() if job.name}
     found = connection.execute(
         select(Job.name, func.min(Job.id)).where(Job.name.is_not(None)).group_by(Job.name)
     )
@@ -246,13 +256,3 @@ def _unused(columns: tuple[str, ...]) -> Iterator[str]:
     if columns:
         yield f"Columns that the map does not name: {', '.join(columns)} (kept in the attached sheet)"
 
-
-def _refused_quantities(jobs: Any) -> Iterator[LineRefusal]:
-    for job in jobs:
-        for specimen in job.specimens:
-            for measurement in specimen.measurements:
-                if measurement.problem:
-                    yield LineRefusal(specimen.line, measurement.problem, measurement.method)
-                for result in measurement.results:
-                    if result.value is None:
-                        yield LineRefusal(specimen.line, result.refused, result.quantity)

@@ -88,9 +88,9 @@ class RowReader:
         )
         measured = [draft for method in self.binding.methods if (draft := self._measured(row, method, piece))]
         found = tuple(factors)
-        return SpecimenDraft(row.line, texts, self._held(found, found), (*measured, *self._given(row)))
+        return SpecimenDraft(row.line, texts, self.held(found, found), (*measured, *self._given(row)))
 
-    def _held(self, key: Hashable, made: Any) -> Any:
+    def held(self, key: Hashable, made: Any) -> Any:
         """Return what was made of the same before, so that a hundred thousand rows alike hold it once."""
         if len(self.alike) < _MOST_ALIKE:
             return self.alike.setdefault(key, made)
@@ -136,7 +136,7 @@ class RowReader:
             method=bound.method.id,
             version=bound.method.version,
             readings=dump(readings),
-            units=self._held((bound.method.id, *units.items()), units),
+            units=self.held((bound.method.id, *units.items()), units),
             source="imported",
             results=_explained(computation.outcomes, row, bound),
             problem=computation.problem,
