@@ -15,12 +15,13 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from tracker.book import BOOK_FILE, new_book
+from tracker.book import BOOK_FILE, new_book, open_book
+from tracker.factors.kept import refill
 from tracker.journal import Entry, RowChange, hash_of
 from tracker.model import SCHEMA, Base
 
 FOLDER: Final = Path(__file__).resolve().parents[2] / ".bench"
-_VERSION: Final = f"{SCHEMA}-1"
+_VERSION: Final = f"{SCHEMA}-2"
 _PIECES, _SPOOLS_OF = 8, 50
 _BLOCK: Final = 10_000
 _SAMPLED: Final = 200
@@ -37,6 +38,8 @@ def large_book(specimens: int) -> Path:
         say(f"making a book of {specimens:,} specimens, once ({place})")
         new_book(str(begun), "Ada Bench").close()
         _fill(begun / BOOK_FILE, specimens)
+        with open_book(str(begun)) as book, book.engine.begin() as connection:
+            refill(connection)
         begun.rename(place)
     return place
 

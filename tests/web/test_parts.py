@@ -17,8 +17,8 @@ from tracker.book import Book
 from tracker.desk.photographs import picture_kind
 from tracker.desk.platefacts import boxed
 from tracker.plugins import Plugged
-from tracker.web import tasks
-from tracker.web.bench import HELD_BYTES, HELD_S, Held, Remembered
+from tracker.web import bench, tasks
+from tracker.web.bench import HELD_BYTES, HELD_S, Answer, Answers, Held
 from tracker.web.guard import netloc_of
 from tracker.web.inputs import key_of
 from tracker.web.platemap import plate_map
@@ -27,13 +27,13 @@ from tracker.web.render import STATIC, TEMPLATES, linked
 
 def test_what_is_remembered_is_made_once() -> None:
     """The second asking gets the first answer."""
-    kept: Remembered[int] = Remembered(2)
-    assert [kept.get("a", lambda: 1), kept.get("a", lambda: 2)] == [1, 1]
+    kept: Answers = Answers(2)
+    assert [kept.get("a", lambda: 1).value, kept.get("a", lambda: 2).value] == [1, 1]
 
 
 def test_of_many_that_ask_at_once_one_makes_it() -> None:
     """The others wait for its answer; where it failed, another one tries."""
-    kept: Remembered[int] = Remembered(2)
+    kept: Answers = Answers(2)
     begun, go_on, made = threading.Event(), threading.Event(), []
 
     def make() -> int:
@@ -50,16 +50,78 @@ def test_of_many_that_ask_at_once_one_makes_it() -> None:
         others = [threads.submit(kept.get, "a", make) for _ in range(3)]
         go_on.set()
         assert isinstance(first.exception(20), ValueError)
-        assert [each.result(20) for each in others] == [7, 7, 7]
+        assert [each.result(20).value for each in others] == [7, 7, 7]
     assert len(made) == 2
 
 
 def test_the_least_used_is_forgotten_first() -> None:
     """Of three, in a place for two, the one that was not asked for again goes."""
-    kept: Remembered[int] = Remembered(2)
+    kept: Answers = Answers(2)
     for key in ("a", "b", "a", "c"):
         kept.get(key, lambda: 1)
-    assert [kept.get("a", lambda: 2), kept.get("b", lambda: 2)] == [1, 2]
+    assert [kept.get("a", lambda: 2).value, kept.get("b", lambda: 2).value] == [1, 2]
+
+
+def test_another_mark_is_another_answer() -> None:
+    """The answer to a question is made anew once what it hangs on has changed, and only the last is kept."""
+    kept = Answers(2)
+    marks = ("one", "one", "two", "one")
+    told = [kept.get("a", lambda at=at: at, mark).value for at, mark in enumerate(marks)]
+    assert told == [0, 0, 2, 3]
+
+
+class Making:
+    """An answer that takes some seconds by a clock of its own, and says how often it was made."""
+
+    def __init__(self, took_s: float) -> None:
+        self.took_s, self.now_s, self.count = took_s, 100.0, 0
+        self.kept = Answers(2, clock=lambda: self.now_s)
+
+    def __call__(self) -> int:
+        """Make it."""
+        self.now_s += self.took_s
+        self.count += 1
+        return self.count
+
+    def asked(self, mark: str) -> Answer[int]:
+        """Ask for it, an older one too."""
+        return self.kept.get("a", self, mark, older=True)
+
+
+def test_a_heavy_answer_is_given_again_with_its_moment_while_it_rests() -> None:
+    """What took 0.1 s is made anew two seconds later at the earliest, and is marked as older until then."""
+    heavy = Making(0.1)
+    assert heavy.asked("one").as_of is None
+    older = heavy.asked("two")
+    assert (older.value, older.as_of) == (1, older.at)
+    heavy.now_s += 2.1
+    assert (heavy.asked("two").value, heavy.asked("two").as_of) == (2, None)
+
+
+def test_a_light_answer_is_always_of_now() -> None:
+    """Whoever stores and looks at a small book sees what was stored."""
+    light = Making(0.04)
+    assert [light.asked(mark).value for mark in ("one", "two", "three")] == [1, 2, 3]
+
+
+def test_a_slow_answer_is_made_beside_the_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever asks meanwhile gets the older one; the new one is there as soon as it is made."""
+    monkeypatch.setattr(bench, "SLOW_S", 0.01)
+    slow, go_on = Making(0.6), threading.Event()
+    slow.asked("one")
+    slow.now_s += 40
+
+    def make() -> int:
+        assert go_on.wait(20)
+        return slow()
+
+    with ThreadPoolExecutor(1) as threads:
+        waiting = threads.submit(slow.kept.get, "a", make, "two", older=True)
+        assert waiting.result(20).as_of is not None
+        assert slow.asked("three").as_of is not None
+    go_on.set()
+    # Without an older answer allowed it is waited for.
+    assert slow.kept.get("a", slow, "two").value == 2
 
 
 @given(st.text(), st.text(), st.text())

@@ -34,7 +34,7 @@ def insert_rows(
         seq: Number of the entry they are written by.
     """
     into = insert_into(table, tuple(columns), connection.dialect)
-    connection.exec_driver_sql(into.text, [into.values({**row, "entry": seq}) for row in rows])
+    connection.exec_driver_sql(into.text, [into.values(row, entry=seq) for row in rows])
 
 
 def manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]], seq: int) -> bytes:
@@ -218,7 +218,7 @@ class Act:
         columns = {"seq": entry.seq, "at": entry.at, "who": entry.who, "act": entry.act}
         self.hash = hash_of(body)
         into = insert_into(_JOURNAL, _ENTRY, self._connection.dialect)
-        self._driver.execute(into.text, into.values({**columns, "body": body, "hash": self.hash}))
+        self._driver.execute(into.text, into.values(columns, body=body, hash=self.hash))
 
     def close(self) -> None:
         """Let go of the rows."""

@@ -50,9 +50,9 @@ class Insert:
             itemgetter(*compiled.positiontup) if compiled.positional else dict
         )
 
-    def values(self, row: Mapping[str, Any]) -> Any:
-        """Return a row's values as the statement takes them."""
-        whole = {**self._left_out, **row}
+    def values(self, row: Mapping[str, Any], **more: Any) -> Any:
+        """Return a row's values, and those given beside it, as the statement takes them."""
+        whole = {**self._left_out, **row, **more}
         for name, turn in self._converters.items():
             whole[name] = turn(whole[name])
         return self._order(whole)

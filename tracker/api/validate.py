@@ -228,9 +228,13 @@ def units_of(readings: Readings) -> dict[str, str]:
     >>> units_of(weighed)
     {'mass': 'g'}
     """
-    taken = dump(readings)
-    units = {field.name: field.unit or ":".join(field.units) for field in fields(type(readings))}
-    return {name: units[name] for name in taken if units[name].strip(":")}
+    return {
+        field.name: unit
+        for field in fields(type(readings))
+        if field.kind != "file"
+        and (unit := field.unit or ":".join(field.units)).strip(":")
+        and getattr(readings, field.name) is not None
+    }
 
 
 def recordings(readings: Readings) -> dict[str, Recording]:

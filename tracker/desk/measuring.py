@@ -589,7 +589,7 @@ def result_columns(outcome: Computed, version: str | None) -> dict[str, Any]:
         "relation": outcome.relation,
         "remarks": list(outcome.remarks),
         "refused": outcome.refused or None,
-        "budget": [dataclasses.asdict(part) for part in outcome.budget] or None,
+        "budget": [dict(vars(part)) for part in outcome.budget] or None,
         "method_version": version or None,
     }
 

@@ -92,7 +92,7 @@ def beside(
 
 
 def unasked_span(others: Sequence[float], *, positive: bool) -> tuple[float, float]:
-    """Return between what numbers nothing is asked of one with a logarithm, an empty span where there is none.
+    """Return between what numbers nothing is asked; an empty span where that cannot be said beforehand.
 
     What :func:`beside` finds of each number in it is at most the distance that is asked about.
     """

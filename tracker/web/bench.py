@@ -12,12 +12,13 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, Generic, TypeVar
 
-from tracker.book import Book, files_folder
+from tracker.book import Book, files_folder, now
+from tracker.changed import Changed
 from tracker.manual import Topic
 from tracker.plugins import Plugged
 from tracker.web.pairing import PairingCodes
@@ -31,46 +32,126 @@ _FACTS: Final = 512
 _KEY: Final[ContextVar[str]] = ContextVar("key of the form that is being stored", default="")
 
 
-class Remembered(Generic[T]):
-    """The newest answers by what they were made from; the least used goes first.
+HEAVY_S: Final = 0.05
+"""An answer that took as long to make may be given again although the book was written to since."""
+
+SLOW_S: Final = 0.5
+"""One that took as long is made beside the page, and whoever asks waits no longer than this for it."""
+
+_RESTS: Final = 20.0
+_RESTS_AT_MOST_S: Final = 30.0
+
+
+@dataclass(frozen=True)
+class Answer(Generic[T]):
+    """What was answered to a question.
+
+    Attributes:
+        value: The answer.
+        mark: Of what it was made from: it holds as long as the mark is the same.
+        at: The moment at which the book was asked.
+        began_s: When that was, by a clock that only goes forward.
+        took_s: How long it took to make.
+        older: The book was written to since, and this is given all the same.
+    """
+
+    value: T
+    mark: str
+    at: dt.datetime
+    began_s: float
+    took_s: float
+    older: bool = False
+
+    @property
+    def as_of(self) -> dt.datetime | None:
+        """The moment that has to be said with it; None where it is as the book is now."""
+        return self.at if self.older else None
+
+
+class Answers:
+    """The last answer to each question; the least asked goes first.
 
     Args:
         most: How many are kept.
+        now: Gives the moment.
+        clock: Seconds that only go forward.
     """
 
-    def __init__(self, most: int) -> None:
+    def __init__(
+        self,
+        most: int,
+        now: Callable[[], dt.datetime] = now,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._most = most
-        self._kept: OrderedDict[Hashable, T] = OrderedDict()
+        self._now = now
+        self._clock = clock
+        self._kept: OrderedDict[Hashable, Answer[Any]] = OrderedDict()
         self._making: dict[Hashable, threading.Event] = {}
         self._lock = threading.Lock()
 
-    def get(self, key: Hashable, make: Callable[[], T]) -> T:
-        """Return what was made from ``key``, made now where it never was.
+    def get(self, what: Hashable, make: Callable[[], T], mark: str = "", *, older: bool = False) -> Answer[T]:
+        """Return the answer to a question, made now where the kept one does not hold any more.
 
         Of many that ask at once one makes it and the others wait: after each write all open pages ask anew.
-        Where it came to nothing the next one tries.
+        What was begun after one asked is good for it, whatever was written while it was made. Where it came
+        to nothing the next one tries.
+
+        Args:
+            what: The question.
+            make: Makes the answer.
+            mark: Of what the answer hangs on.
+            older: An older answer may be given in a large book: while a new one is made, and until the last
+                making is twenty times as long ago as it took, so that it never takes more than a part of the
+                processor, however often the book is written to.
         """
+        asked_s = self._clock()
         while True:
             with self._lock:
-                if key in self._kept:
-                    self._kept.move_to_end(key)
-                    return self._kept[key]
-                others = self._making.get(key)
-                if others is None:
-                    mine = self._making[key] = threading.Event()
+                kept = self._kept.get(what)
+                if kept is not None and (kept.mark == mark or kept.began_s >= asked_s):
+                    self._kept.move_to_end(what)
+                    return kept
+                making = self._making.get(what)
+                if older and kept is not None and (making is not None or self._rests(kept)):
+                    return replace(kept, older=True)
+                if making is None:
+                    making = self._making[what] = threading.Event()
                     break
-            others.wait()
+            making.wait()
+        if not older or kept is None or kept.took_s < SLOW_S:
+            return self._made(what, make, mark)
+        # A daemon: whoever ends the page does not wait for an answer that nobody will read.
+        threading.Thread(target=self._made_beside, args=(what, make, mark), daemon=True).start()
+        making.wait(SLOW_S)
+        with self._lock:
+            newest = self._kept.get(what, kept)
+        return newest if newest.began_s >= asked_s else replace(newest, older=True)
+
+    def _made(self, what: Hashable, make: Callable[[], T], mark: str) -> Answer[T]:
         try:
-            made = make()
+            at, began_s = self._now(), self._clock()
+            value = make()
+            made = Answer(value, mark, at, began_s, self._clock() - began_s)
             with self._lock:
-                self._kept[key] = made
+                self._kept[what] = made
+                self._kept.move_to_end(what)
                 while len(self._kept) > self._most:
                     self._kept.popitem(last=False)
         finally:
             with self._lock:
-                del self._making[key]
-            mine.set()
+                self._making.pop(what).set()
         return made
+
+    def _made_beside(self, what: Hashable, make: Callable[[], Any], mark: str) -> None:
+        # Whoever asks next without an older answer to show is told what it ended in.
+        with contextlib.suppress(Exception):
+            self._made(what, make, mark)
+
+    def _rests(self, kept: Answer[Any]) -> bool:
+        ended_s = kept.began_s + kept.took_s
+        rest_s = min(_RESTS * kept.took_s, _RESTS_AT_MOST_S)
+        return kept.took_s >= HEAVY_S and self._clock() < ended_s + rest_s
 
 
 HELD_BYTES: Final = 60_000_000
@@ -298,11 +379,12 @@ class Bench:
     """One running page: how it is served, and what it remembers."""
 
     serving: Serving
-    pictures: Remembered[bytes] = field(default_factory=lambda: Remembered(_PICTURES))
-    facts: Remembered[Any] = field(default_factory=lambda: Remembered(_FACTS))
-    _words: Remembered[Told] = field(default_factory=lambda: Remembered(_FACTS))
+    pictures: Answers = field(default_factory=lambda: Answers(_PICTURES))
+    _words: Answers = field(default_factory=lambda: Answers(_FACTS))
 
     def __post_init__(self) -> None:
+        self.facts = Answers(_FACTS, self.serving.book.clock)
+        self.changed = Changed(self.serving.book)
         self.codes = PairingCodes(self.serving.clock, self.serving.announce)
         self.held = Held(self.serving.clock)
         self.tasks = Tasks()
@@ -359,7 +441,7 @@ class Bench:
 
     def words_of(self, token: str) -> Told:
         """Return what was kept; nothing where it is gone, or never was."""
-        return self._words.get(token, Told) if token else Told()
+        return self._words.get(token, Told).value if token else Told()
 
     @cached_property
     def reference(self) -> Topic:
@@ -374,7 +456,14 @@ class Bench:
         Args:
             what: What is answered.
             make: Makes the answer.
-            state: Of the book, where it was asked for already; an older one is never wrong, only older.
+            state: Of the book, where it was asked for already, or a mark of that part of it on which the
+                answer hangs.
         """
-        found: T = self.facts.get((state or self.book.state(), what), make)
-        return found
+        return self.facts.get(what, make, state or self.book.state()).value
+
+    def lately(self, what: Hashable, make: Callable[[], T], state: str = "") -> Answer[T]:
+        """Return an answer as :meth:`of_state`, of a large book perhaps an older one.
+
+        Whoever shows it says of when it is (:attr:`Answer.as_of`).
+        """
+        return self.facts.get(what, make, state or self.book.state(), older=True)

@@ -95,6 +95,10 @@ def _moment(text: str, zone: dt.tzinfo) -> str:
     return local(dt.datetime.fromisoformat(text), zone)
 
 
+def _clock(at: dt.datetime, zone: dt.tzinfo) -> str:
+    return f"{at.astimezone(zone):%H:%M:%S}"
+
+
 def _environment() -> Environment:
     made = Environment(
         loader=FileSystemLoader([_HERE / "templates", CARD_TEMPLATES]),
@@ -108,6 +112,7 @@ def _environment() -> Environment:
     made.filters["compact"] = compact
     made.filters["local"] = local
     made.filters["moment"] = _moment
+    made.filters["clock"] = _clock
     made.filters["column"] = _column
     made.filters["ids"] = linked
     made.filters["is_picture"] = _named_picture
@@ -158,6 +163,7 @@ def page(
         "now": lambda: local(bench.book.clock(), bench.book.zone),
         "secure": bench.serving.secure,
         "message": None,
+        "as_of": None,
         "scan_first": False,
         "mark": mark_of(bench, visitor.state),
         "done": told.says,
@@ -197,6 +203,7 @@ def remembered(
     name: str,
     what: Hashable,
     facts: Callable[[], dict[str, Any]],
+    mark: str = "",
 ) -> Response:
     """Return a page that hangs on the book alone; only the tokens of its forms are made anew.
 
@@ -207,6 +214,7 @@ def remembered(
         name: Template.
         what: What is shown, together with the visitor's name and rights.
         facts: For the template, where the page has to be made.
+        mark: Of that part of the book on which the page hangs; of the whole book where empty.
     """
     rights = (name, what, visitor.who, visitor.role, visitor.device)
 
@@ -218,7 +226,7 @@ def remembered(
             .split(_KEY)
         )
 
-    parts = bench.of_state(rights, make, visitor.state)
+    parts = bench.of_state(rights, make, mark or visitor.state)
     text = parts[0] + "".join(secrets.token_urlsafe(16) + part for part in parts[1:])
     present = local(bench.book.clock(), bench.book.zone)
     answer = HTMLResponse(text.replace(_TOKEN, visitor.csrf).replace(_NOW, present))

@@ -104,7 +104,7 @@ class Drafts(Sequence[JobDraft]):
         self._kept.execute("PRAGMA journal_mode = OFF")
         self._kept.execute("PRAGMA cache_size = -8000")
         self._kept.execute(
-            "CREATE TABLE pieces (job INTEGER, part INTEGER, some BLOB, PRIMARY KEY (job, part)) WITHOUT ROWID"
+            "CREATE TABLE pieces (job INT, part INT, some BLOB, PRIMARY KEY (job, part)) WITHOUT ROWID"
         )
 
     def add_job(self, name: str | None, material: str, line: int) -> int:

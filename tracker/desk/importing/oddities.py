@@ -105,7 +105,7 @@ class Numbers:
     def oddities(
         self, session: Session, plugged: Plugged
     ) -> tuple[dict[tuple[int, int], list[Asked]], list[str]]:
-        """Return the questions by line and place of the measurement, and the hints of outliers, a sentence each.
+        """Return the questions by line and place of the measurement, and the hints of outliers as sentences.
 
         Args:
             session: To the book, for the siblings it has.

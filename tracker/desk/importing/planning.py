@@ -255,4 +255,3 @@ def _names_again(connection: Connection, names: set[str]) -> Iterator[str]:
 def _unused(columns: tuple[str, ...]) -> Iterator[str]:
     if columns:
         yield f"Columns that the map does not name: {', '.join(columns)} (kept in the attached sheet)"
-

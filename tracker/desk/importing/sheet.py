@@ -22,7 +22,7 @@ from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
 from tracker.inputs import LIMITS, MB, opened
 
 MOST_ROWS: Final = 250_000
-"""Rows of a sheet that is brought in: what is kept of each in memory until all are written is about 0.5 kB."""
+"""Rows of a sheet that is brought in: about half a kilobyte of each stays in memory until all is written."""
 
 _LONGEST_ROW: Final = MB
 _BLOCK: Final = MB
@@ -144,7 +144,7 @@ def _looked_through(source: Source, name: str, most_rows: int = MOST_ROWS) -> Sh
     refused: list[LineRefusal] = []
     rows = _Rows(source, name, encoding, delimiter, len(header))
     count = 0
-    for count, _ in enumerate(replace(rows, ragged=refused.append), start=1):  # noqa: B007 - counted
+    for count, _ in enumerate(replace(rows, ragged=refused.append), start=1):
         if count + len(refused) > most_rows:
             raise _too_many(name, f"more than {most_rows:,} rows")
     if not count and not refused:
@@ -234,7 +234,9 @@ def _lines(source: Source, encoding: str, delimiter: str, name: str) -> Iterator
                 room.left = _LONGEST_ROW
         except UnicodeError as error:
             raise ImportRefusedError(
-                f"{name} cannot be read from line {begins} on", why=str(error), do="Save the sheet as CSV again"
+                f"{name} cannot be read from line {begins} on",
+                why=str(error),
+                do="Save the sheet as CSV again",
             ) from error
         except csv.Error as error:
             raise ImportRefusedError(

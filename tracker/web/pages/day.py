@@ -30,11 +30,13 @@ def first_page(
     """Return the day board, with what became of a scan."""
     # What is due and how long a spool was in the open go on by themselves: a minute old at most.
     minute = int(bench.book.clock().timestamp() // 60)
-    day: Day = bench.of_state(("day", minute), lambda: day_board(bench.book, bench.plugged), visitor.state)
+    # As part of the mark: of another question there would be no older answer to give.
+    found = bench.lately("day", lambda: day_board(bench.book, bench.plugged), f"{visitor.state} {minute}")
+    day: Day = found.value
     return page(
         request, bench, visitor, "day", status=status, message=message, scan_first=True, day=day,
         minis={each.id: mini_map(each.outlines) for each in day.jobs}, watch=_watch(bench),
-        late=_late,
+        late=_late, as_of=found.as_of,
     )  # fmt: skip
 
 

@@ -38,11 +38,12 @@ def all_of(
     chosen = {name: request.query_params.get(name, "")[:200] for name in filters_of(kind)}
     key = ("list", kind, tuple(chosen.items()), text, sort, number)
     minute = int(bench.book.clock().timestamp() // 60) if kind == "spools" else 0
-    listing = bench.of_state(
+    found = bench.lately(
         (key, minute),
         lambda: list_page(bench.book, kind, chosen, text=text, sort=sort, page=number),
         visitor.state,
     )
+    listing = found.value
 
     def address(**changes: Any) -> str:
         asked = {
@@ -59,7 +60,7 @@ def all_of(
     answer = page(
         request, bench, visitor, "list", kind=kind, listing=listing, chosen=chosen, text=text, sort=sort,
         sorts=sorts_of(kind), address=address, minis=_minis(listing.lines),
-        columns=there, shown=shown,
+        columns=there, shown=shown, as_of=found.as_of,
     )  # fmt: skip
     if columns is not None and there:
         # A taste and no secret: what is in it is compared with the columns there are.
@@ -73,10 +74,11 @@ def searched(
     request: Request, bench: Here, visitor: Reader, text: Annotated[str, Query(max_length=200)] = ""
 ) -> Response:
     """Show where a text is found: name, lot, material, remark, note, operator, day."""
-    found = bench.of_state(("search", text), lambda: search(bench.book, text), visitor.state)
+    found = bench.lately(("search", text), lambda: search(bench.book, text), visitor.state)
     return page(
-        request, bench, visitor, "search", text=text, found=found, counted=COUNTED,
-        minis={name: drawn for each in found for name, drawn in _minis(each.lines).items()}, scan_first=True,
+        request, bench, visitor, "search", text=text, found=found.value, counted=COUNTED, scan_first=True,
+        minis={name: drawn for each in found.value for name, drawn in _minis(each.lines).items()},
+        as_of=found.as_of,
     )  # fmt: skip
 
 

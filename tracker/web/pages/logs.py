@@ -150,4 +150,4 @@ def drawn(request: Request, bench: Here, visitor: Reader, text: Text) -> Respons
     made = bench.pictures.get(
         made_of, lambda: piece_log_chart(bench.book, bench.plugged, str(ident)).encode()
     )
-    return picture(request, made)
+    return picture(request, made.value)

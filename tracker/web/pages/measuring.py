@@ -115,7 +115,10 @@ def piece_page(
     minute = int(bench.book.clock().timestamp() // 60) if ident.kind == "spool" else 0
     query = request.query_params
     what = (ident, method, stored, query.get("done", ""), query.get("key", ""), minute)
-    return remembered(request, bench, visitor, "piece", what, facts)
+    # A form shows what was read last by its method, on any specimen.
+    own = ident.kind == "specimen" and not method
+    mark = bench.changed.mark_of_job(ident.number, visitor.state) if own else ""
+    return remembered(request, bench, visitor, "piece", what, facts, mark)
 
 
 def refused_page(

@@ -45,7 +45,7 @@ def days(request: Request, bench: Here, visitor: Reader, text: Text) -> Response
     until = now - dt.timedelta(seconds=now.timestamp() % _STEP_S)
     with book.read() as session:
         told = spool_days(session, find(book, session, text, "spool"), until)
-    return picture(request, bench.pictures.get(("days", repr(told)), lambda: _days_drawn(told, until)))
+    return picture(request, bench.pictures.get(("days", repr(told)), lambda: _days_drawn(told, until)).value)
 
 
 def _days_drawn(told: SpoolDays, until: dt.datetime) -> bytes:
@@ -196,4 +196,4 @@ def small(request: Request, bench: Here, visitor: Reader, text: Text, number: Nu
     def make() -> bytes:
         return thumbnail(photograph_of(bench.book, text, number)[0])
 
-    return picture(request, bench.pictures.get(("small", text, number), make), "image/jpeg")
+    return picture(request, bench.pictures.get(("small", text, number), make).value, "image/jpeg")

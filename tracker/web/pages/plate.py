@@ -59,7 +59,8 @@ def plate_page(
         form: What was sent and refused; it stands in the fields again.
         refusal: Why.
     """
-    told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), visitor.state)
+    mark = bench.changed.mark_of_job(ident.number, visitor.state)
+    told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), mark)
     pieces = told.data["specimens"]
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else None
     problems = plainly(refusal)[1]
@@ -96,7 +97,8 @@ def _bed_page(
     request: Request, bench: Bench, visitor: Visitor, ident: Ident,
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
-    told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), visitor.state)
+    mark = bench.changed.mark_of_job(ident.number, visitor.state)
+    told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), mark)
     pieces = told.data["specimens"]
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else {}
     return page(

@@ -15,7 +15,7 @@ from tracker.programme import standing
 from tracker.selection import parse_filter
 from tracker.table import SummaryTable, as_csv, compared, filled_columns, graded, remarks, summary_table
 from tracker.units import shown
-from tracker.web.bench import Bench
+from tracker.web.bench import Answer, Bench
 from tracker.web.pages.pictures import MOST_CURVES
 from tracker.web.render import download, page, picture
 from tracker.web.visitors import Here, Reader
@@ -32,8 +32,10 @@ COLUMNS: Final = 6
 """Materials on a page: below each other, and beside each other."""
 
 
-def tabled(bench: Bench, where: str, sort: str, of: Sequence[str] = (), state: str = "") -> SummaryTable:
-    """Return the summary that a page asks for.
+def tabled(
+    bench: Bench, where: str, sort: str, of: Sequence[str] = (), state: str = ""
+) -> Answer[SummaryTable]:
+    """Return the summary that a page asks for, of a large book perhaps an older one.
 
     Raises:
         Refused: The filter cannot be read.
@@ -50,7 +52,7 @@ def tabled(bench: Bench, where: str, sort: str, of: Sequence[str] = (), state: s
             plugged=bench.plugged,
         )
 
-    return bench.of_state(("table", where, sort, tuple(of)), make, state)
+    return bench.lately(("table", where, sort, tuple(of)), make, state)
 
 
 @router.get("/table")
@@ -60,11 +62,12 @@ def table(
     number: Annotated[int, Query(alias="page", ge=1, le=10**6)] = 1,
 ) -> Response:  # fmt: skip
     """Set materials beside each other; every figure leads to the measurements behind it."""
-    problem, told = None, SummaryTable([], [], {})
+    problem, told, as_of = None, SummaryTable([], [], {}), None
     chosen = [each[:200] for each in of or () if each]
     try:
-        told = tabled(bench, where, sort, chosen, visitor.state)
-        every = told if not chosen else tabled(bench, where, "", (), visitor.state)
+        found = tabled(bench, where, sort, chosen, visitor.state)
+        told, as_of = found.value, found.as_of
+        every = told if not chosen else tabled(bench, where, "", (), visitor.state).value
     except Refused as refusal:
         problem, every = refusal, told
     size = COLUMNS if turned else ROWS
@@ -82,7 +85,7 @@ def table(
         request, bench, visitor, "table", refusal=problem, table=told, where=where, sort=sort, of=chosen,
         rows=rows, places=filled_columns(rows), remarks=remarks, turned=turned, address=address,
         number=min(number, len(parts)), pages=len(parts),
-        quantities=list(dict.fromkeys(name for name, *_ in every.columns)),
+        quantities=list(dict.fromkeys(name for name, *_ in every.columns)), as_of=as_of,
     )  # fmt: skip
 
 
@@ -101,7 +104,7 @@ def cell(
     orientation: Name = "", group: Name = "", where: Where = "",
 ) -> Response:  # fmt: skip
     """Show what is behind one figure: each measurement, with its way back and its curve."""
-    told = tabled(bench, where, "", (), visitor.state)
+    told = tabled(bench, where, "", (), visitor.state).value
     found = next(
         (
             each
@@ -125,7 +128,7 @@ def cell(
 @router.get("/table.json")
 def table_chart(bench: Here, visitor: Reader, of: Name, where: Where = "") -> Response:
     """Give every result of a quantity with means and intervals, to be drawn by the page."""
-    told = tabled(bench, where, "", [of], visitor.state)
+    told = tabled(bench, where, "", [of], visitor.state).value
     rows = [
         {
             "name": " ".join(filter(None, (row.material, row.words, column.orientation, column.group))),
@@ -142,19 +145,19 @@ def table_chart(bench: Here, visitor: Reader, of: Name, where: Where = "") -> Re
 def table_file(bench: Here, visitor: Reader, where: Where = "", sort: Name = "") -> Response:
     """Give the table as a file."""
     del visitor
-    return download(as_csv(tabled(bench, where, sort)).encode(), "table.csv", "text/csv")
+    return download(as_csv(tabled(bench, where, sort).value).encode(), "table.csv", "text/csv")
 
 
 @router.get("/table.svg")
 def table_picture(request: Request, bench: Here, visitor: Reader, of: Name, where: Where = "") -> Response:
     """Draw a quantity: every single result, with mean and interval."""
     del visitor
-    told = tabled(bench, where, "", [of])
+    told = tabled(bench, where, "", [of]).value
     if of not in told.units:
         raise Refused(f"There is nothing to draw of {of}", do="Choose a quantity that has results")
     # What is drawn makes the key: a write that leaves these results alone costs no new picture.
     content = (of, told.caution, tuple(_drawn(told)))
-    return picture(request, bench.pictures.get(content, lambda: _chart(told, of)))
+    return picture(request, bench.pictures.get(content, lambda: _chart(told, of)).value)
 
 
 def _drawn(told: SummaryTable) -> list[Any]:

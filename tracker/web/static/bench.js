@@ -374,6 +374,8 @@
       const answered = await fetch(location.href, { cache: "no-store" }).catch(() => null);
       if (!answered || !answered.ok) return;
       const page = new DOMParser().parseFromString(await answered.text(), "text/html");
+      // What is being counted anew in a large book is asked for once more.
+      if (page.querySelector("[data-older]")) setTimeout(() => { mark = "older"; poll(); }, 2000);
       for (const each of alive) {
         const other = page.getElementById(each.id);
         if (!other || (each.contains(document.activeElement) && typing(document.activeElement))) continue;
