@@ -61,14 +61,27 @@ class Changed:
             state: Of the book, as :meth:`tracker.book.Book.state` gave it to whoever asks.
         """
         with self._lock:
-            if state != self._state:
-                self._follow()
-                self._state = state
+            self._look(state)
             if job not in self._of_jobs:
                 with self._book.connect() as connection:
                     self._of_jobs[job] = _materials_of(connection, [job])
             newest = max((self._materials.get(each, 0) for each in self._of_jobs[job]), default=0)
             return f"{self._anything}.{newest}"
+
+    def mark_of_records(self, state: str) -> str:
+        """Return a text that stays the same until something else than measurements is written.
+
+        Args:
+            state: Of the book, as for :meth:`mark_of_job`.
+        """
+        with self._lock:
+            self._look(state)
+            return str(self._anything)
+
+    def _look(self, state: str) -> None:
+        if state != self._state:
+            self._follow()
+            self._state = state
 
     def _follow(self) -> None:
         """Read the entries that came since the last look."""

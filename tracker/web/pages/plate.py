@@ -30,7 +30,7 @@ from tracker.web.inputs import of_form, text_of, typed_asks
 from tracker.web.pages.acts import acts_on
 from tracker.web.platemap import Points, plate_map
 from tracker.web.refusals import plainly
-from tracker.web.render import download, page, there
+from tracker.web.render import download, page, remembered, there
 from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
 
 router = APIRouter()
@@ -60,6 +60,22 @@ def plate_page(
         refusal: Why.
     """
     mark = bench.changed.mark_of_job(ident.number, visitor.state)
+
+    def facts() -> dict[str, Any]:
+        return _plate_facts(bench, ident, mark, form, refusal)
+
+    if form is not None or refusal is not None:
+        return page(request, bench, visitor, "plate", refusal=refusal, **facts())
+    # Its forms hold the present moment, to the minute.
+    minute = int(bench.book.clock().timestamp() // 60)
+    query = request.query_params
+    what = (ident, query.get("done", ""), query.get("key", ""))
+    return remembered(request, bench, visitor, "plate", what, facts, f"{mark} {minute}")
+
+
+def _plate_facts(
+    bench: Bench, ident: Ident, mark: str, form: FormData | None, refusal: Refused | None
+) -> dict[str, Any]:
     told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), mark)
     pieces = told.data["specimens"]
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else None
@@ -67,14 +83,13 @@ def plate_page(
     when = when_at(bench.book)
     # Long after its plan the present is no answer: the end has to be typed.
     ended_now = ("ended_at",) if offered_end(bench.book, str(ident)) else ()
-    return page(
-        request, bench, visitor, "plate", refusal=refusal,
-        ident=ident, told=told, pieces=pieces, map=plate_map(pieces, things=things, bed=bed),
-        waiting=sum(1 for each in pieces if each["outcome"] is None), settings=SETTINGS,
-        places=of_form(_PLACES, held, now=("at",), when=when, problems=problems),
-        ending=of_form(END_FORM, held, now=ended_now, when=when, problems=problems), held=held or {},
-        ways=ALIGNMENTS, acts=[each for each in acts_on("job") if each[0] != "pieces" or not pieces],
-    )  # fmt: skip
+    return {
+        "ident": ident, "told": told, "pieces": pieces, "map": plate_map(pieces, things=things, bed=bed),
+        "waiting": sum(1 for each in pieces if each["outcome"] is None), "settings": SETTINGS,
+        "places": of_form(_PLACES, held, now=("at",), when=when, problems=problems),
+        "ending": of_form(END_FORM, held, now=ended_now, when=when, problems=problems), "held": held or {},
+        "ways": ALIGNMENTS, "acts": [each for each in acts_on("job") if each[0] != "pieces" or not pieces],
+    }  # fmt: skip
 
 
 def _shown(bench: Bench, ident: Ident) -> tuple[Card, Mapping[str, PlateObject], Points]:

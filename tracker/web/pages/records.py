@@ -47,7 +47,9 @@ def opened(
     stored: Annotated[str, Query(max_length=40)] = "",
 ) -> Response:
     """Open what an ID or a label's text names."""
-    ident, voided = bench.of_state(("ident", text), lambda: _named(bench, text), visitor.state)
+    # Of measurements every act may make one, or take one back; what else there is comes by other acts.
+    mark = visitor.state if text[:1] in "Mm" else bench.changed.mark_of_records(visitor.state)
+    ident, voided = bench.of_state(("ident", text), lambda: _named(bench, text), mark)
     if str(ident) != text:
         return there(f"/{quote(str(ident))}")
     if voided:
