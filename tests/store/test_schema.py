@@ -33,6 +33,7 @@ RELEASED = {
     "0009_device_roles.py": "4e3eb2132358350272cbcfd64bb18de282d15333c1e56e27b50a48aa8263eb45",
     "0010_publishing.py": "800f3802348f3422cacecf771359b39795aa872e80bc15acee171722dafad83e",
     "0011_repair.py": "084863d79e937097e4564b4b65372fb47f7e9ed974125f69cdcbc5bc17c1eebf",
+    "0012_in_force.py": "61a19c3afdcbc86066cc8d0b444f2e982df6c2ffd5d6ae7679255573e1e6d374",
 }
 """SHA-256 of every revision that books were made with. A revision that changes later leaves those books
 without what it then makes; what must change comes in a new one."""
@@ -55,6 +56,8 @@ def test_released_revisions_never_change() -> None:
     folder = Path(migrations.__file__).parent / "versions"
     found = {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in folder.glob("0*.py")}
     assert {name: found.get(name) for name in RELEASED} == RELEASED
+    # The newest may be worked on; one behind which another comes is in books.
+    assert set(sorted(found)[:-1]) <= set(RELEASED)
 
 
 def test_a_new_book_has_no_difference(book: Book) -> None:

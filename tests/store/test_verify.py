@@ -7,10 +7,12 @@ import json
 from collections.abc import Mapping
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import event, text
 
 from tests.books import CURVE, Filled, add_in_bulk, add_material, add_measurement, fill
 from tracker.book import Book
+from tracker.desk.pieces import piece_of
+from tracker.desk.rigs import instruments
 from tracker.errors import Refused
 from tracker.journal import canonical, hash_of
 from tracker.model import DERIVED, Base, Measurement, Specimen
@@ -425,6 +427,23 @@ class TestResults:
     def test_without(self, book: Book) -> None:
         """Without a way to compute, a note says that results were left alone."""
         assert verify(book).notes == ["Results were not computed again"]
+
+    def test_what_is_computed_from_is_read_beforehand(self, book: Book) -> None:
+        """To compute a measurement asks the database nothing; its questions took most of the time."""
+        asked: list[str] = []
+
+        def recompute(measurement: Measurement) -> Mapping[str, float | None]:
+            event.listen(book.engine, "before_cursor_execute", note)
+            piece_of(measurement.specimen or measurement.spool)  # type: ignore[arg-type] # it is of one of them
+            instruments(measurement.rigs)
+            event.remove(book.engine, "before_cursor_execute", note)
+            return self._strength(measurement)
+
+        def note(*about: object) -> None:
+            asked.append(str(about[2]))
+
+        assert verify(book, recompute).counts["results"] == 2
+        assert asked == []
 
     def test_a_page_of_measurements(self, book: Book) -> None:
         """Measurements are gone through to the last, however they are read in portions."""
