@@ -125,6 +125,19 @@ def test_text_draws_pieces_where_they_are() -> None:
     assert place["1"] < place["4"]
 
 
+def test_text_shows_what_lies_on_a_large_bed_and_not_the_bed() -> None:
+    """Of a large bed the part around the pieces is drawn and named, with an edge where there is one."""
+    small = {"a": (4.0, 4.0, 5.0, 5.0), "b": (4.0, 20.0, 5.0, 5.0)}
+    bed = ((0.0, 0.0), (300.0, 0.0), (300.0, 250.0), (0.0, 250.0))
+    drawn = plate_map_text(read_plate(text(boxes(small))).objects, {}, bed)
+    rows = drawn.splitlines()
+
+    assert "Shown: front left part of the bed (300 x 250 mm): X 0 to 14, Y 0 to 30 mm." in " ".join(rows)
+    assert (rows[0][0:2], rows[5][0], rows[5][-1]) == ("┌┄", "│", "┊")
+    assert sum(row.count("▒") for row in rows) > 60
+    assert len(rows) < 30
+
+
 def test_no_escape_codes() -> None:
     """The map is plain characters, fit for pipes."""
     assert "\x1b" not in plate_map_text(PLATE.objects, LABELS)

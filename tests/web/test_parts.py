@@ -210,6 +210,15 @@ def test_a_piece_that_lies_askew_is_drawn_askew() -> None:
     assert (drawn.step, "M10 " in drawn.grid) == (10, True)
 
 
+def test_of_a_large_bed_the_part_around_the_specimens_is_shown() -> None:
+    """The map says which part it is, and the whole bed is there in small."""
+    piece: dict[str, Any] = {"id": "a", "name": "x", "outcome": None, "box_mm": [200, 100, 0, 220, 110, 4]}
+    drawn = plate_map([piece], bed=((0, 0), (250, 0), (250, 210), (0, 210)))
+    assert drawn is not None
+    assert drawn.place == "right part of the bed (250 x 210 mm): X 195 to 225, Y 95 to 115 mm"
+    assert (drawn.view, drawn.whole is not None) == ("195.00 95.00 30.00 20.00", True)
+
+
 def _process(book: Book, plugged: Plugged, more: int) -> tuple[str, int, int]:
     return book.place, len(plugged.methods), os.getpid() + more
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -28,6 +29,9 @@ _UNITS, _LIST_UNITS, _MARGIN, _LINE, _TEXT = 640.0, 330.0, 36.0, 20.0, 13.0
 _WIDE: Final = 0.62
 """Width of a letter as a part of its height, whatever the font."""
 _ROOM_MM: Final = 10.0
+_NEAR_MM: Final = 5.0
+_NEAR_SHARE: Final = 0.1
+"""Around the pieces, where not the whole bed is shown: the greater of the two."""
 _COARSE_MM: Final = 120.0
 
 
@@ -80,6 +84,47 @@ class Spot:
     middle: Point
 
 
+class View(NamedTuple):
+    """The part of a bed that is drawn; mm of the bed, Y to the back.
+
+    Attributes:
+        left: Least X; likewise the next three.
+        right: Greatest X.
+        front: Least Y.
+        back: Greatest Y.
+        whole: The same of all there is to draw.
+    """
+
+    left: float
+    right: float
+    front: float
+    back: float
+    whole: tuple[float, float, float, float]
+
+    @property
+    def edges(self) -> tuple[bool, bool, bool, bool]:
+        """Whether nothing lies beyond its left, right, front and back side."""
+        left, right, front, back = (a == b for a, b in zip(self[:4], self.whole, strict=True))
+        return left, right, front, back
+
+    @property
+    def place(self) -> str:
+        """Which part of the bed it is, in words and mm; empty for the whole."""
+        if all(self.edges):
+            return ""
+        left, right, front, back = self.whole
+        across = _third((self.left + self.right) / 2, left, right, ("left", "", "right"))
+        deep = _third((self.front + self.back) / 2, front, back, ("front", "", "back"))
+        part = " ".join(word for word in (deep, across) if word) or "middle"
+        size = f"{right - left:.0f} x {back - front:.0f} mm"
+        ranges = f"X {self.left:.0f} to {self.right:.0f}, Y {self.front:.0f} to {self.back:.0f} mm"
+        return f"{part} part of the bed ({size}): {ranges}"
+
+
+def _third(at: float, low: float, high: float, words: tuple[str, str, str]) -> str:
+    return words[min(2, max(0, int(3 * (at - low) / ((high - low) or 1.0))))]
+
+
 @dataclass(frozen=True, slots=True)
 class Layout:
     """A plate from above, before it is drawn; mm, Y downwards.
@@ -88,7 +133,8 @@ class Layout:
         spots: In order of their numbers.
         bed: Corners of the bed, or of a frame around the pieces.
         known: Whether the bed is that of the machine.
-        view: Least X, least Y, width and height of all that is drawn.
+        shown: The part of the bed that is drawn.
+        view: Least X, least Y, width and height of that, Y downwards.
         columns: X of the grid's lines in mm of the bed, with their place.
         rows: Likewise Y.
         several_tools: Whether its pieces were laid by more than one tool.
@@ -97,6 +143,7 @@ class Layout:
     spots: tuple[Spot, ...]
     bed: tuple[Point, ...]
     known: bool
+    shown: View
     view: tuple[float, float, float, float]
     columns: tuple[tuple[float, float], ...]
     rows: tuple[tuple[float, float], ...]
@@ -113,6 +160,8 @@ def layout(
     labels: Labels,
     bed: Bed | None = None,
     numbers: Mapping[str, int] | None = None,
+    *,
+    near: bool = False,
 ) -> Layout:
     """Lay a plate out.
 
@@ -121,40 +170,67 @@ def layout(
         labels: What is written of each, by key.
         bed: Corners of the bed; None draws a frame around the pieces.
         numbers: Of the pieces by key; None numbers them as they are read, the back row first.
+        near: Whether to show what lies around the pieces only, and not the whole of a bed.
     """
-    ordered = reading_order(objects) if numbers is None else list(objects)
-    frame = [(x, y) for one in objects for x, y in _corners(one.box_mm)] if not bed else []
-    corners = tuple(bed) if bed else _around(frame)
+    corners = tuple(bed) if bed else _around([point for one in objects for point in _corners(one.box_mm)])
     drawn = [point for one in objects for point in outline(one)]
     # Counted from the rearmost edge that is really there: a frame is drawn beyond it.
     back = max(y for _, y in [*drawn, *(corners if bed or not drawn else ())])
-    reach = [*corners, *drawn]
-    low_x, high_x = min(x for x, _ in reach), max(x for x, _ in reach)
-    low_y, high_y = min(y for _, y in reach), max(y for _, y in reach)
-
-    def down(points: Iterable[Point]) -> tuple[Point, ...]:
-        return tuple((x, back - y) for x, y in points)
-
-    spots = []
-    for place, one in enumerate(ordered, 1):
-        named, shape = Named(*labels.get(one.key, ())), orientation_of(one)
-        words = f"{named.lies} ({in_words(named.lies)})" if named.lies else shape.text
-        spots.append(
-            Spot(
-                one.key, numbers[one.key] if numbers else place, named.label or one.name, named.outcome,
-                named.lies or shape.letters or shape.plain,
-                shape.text if named.lies in ("", shape.letters) else words,
-                tuple(use.tool for use in one.tools), down(outline(one)), down(one.gauge_mm),
-                *down([one.centre_mm]),
-            )
-        )  # fmt: skip
-    step = _step(high_x - low_x, high_y - low_y)
+    shown = _shown([*corners, *drawn], drawn if near and bed else [])
+    ordered = reading_order(objects) if numbers is None else objects
+    spots = tuple(
+        _spot(one, numbers[one.key] if numbers else place, Named(*labels.get(one.key, ())), back)
+        for place, one in enumerate(ordered, 1)
+    )
+    wide, high = shown.right - shown.left, shown.back - shown.front
+    step = _step(wide, high)
     return Layout(
-        tuple(spots), down(corners), bool(bed), (low_x, back - high_y, high_x - low_x, high_y - low_y),
-        tuple((x, x) for x in _between(low_x, high_x, step)),
-        tuple((y, back - y) for y in _between(low_y, high_y, step)),
-        len({tool for spot in spots for tool in spot.tools}) > 1,
+        spots=spots,
+        bed=_down(corners, back),
+        known=bool(bed),
+        shown=shown,
+        view=(shown.left, back - shown.back, wide, high),
+        columns=tuple((x, x) for x in _between(shown.left, shown.right, step)),
+        rows=tuple((y, back - y) for y in _between(shown.front, shown.back, step)),
+        several_tools=len({tool for spot in spots for tool in spot.tools}) > 1,
+    )
+
+
+def _down(points: Iterable[Point], back: float) -> tuple[Point, ...]:
+    return tuple((x, back - y) for x, y in points)
+
+
+def _shown(everything: Sequence[Point], wanted: Sequence[Point]) -> View:
+    """Return the view of all there is, or of what is wanted with some room, as far as there is anything."""
+    x, y = zip(*everything, strict=True)
+    whole = (min(x), max(x), min(y), max(y))
+    if not wanted:
+        return View(*whole, whole)
+    x, y = zip(*wanted, strict=True)
+    room = max(_NEAR_MM, _NEAR_SHARE * max(max(x) - min(x), max(y) - min(y)))
+    return View(
+        max(whole[0], min(x) - room), min(whole[1], max(x) + room),
+        max(whole[2], min(y) - room), min(whole[3], max(y) + room), whole,
     )  # fmt: skip
+
+
+def _spot(one: PlateObject, number: int, named: Named, back: float) -> Spot:
+    shape = orientation_of(one)
+    words = shape.text
+    if named.lies not in ("", shape.letters):
+        words = f"{named.lies} ({in_words(named.lies)})"
+    return Spot(
+        key=one.key,
+        number=number,
+        label=named.label or one.name,
+        outcome=named.outcome,
+        lies=named.lies or shape.letters or shape.plain,
+        words=words,
+        tools=tuple(use.tool for use in one.tools),
+        outline=_down(outline(one), back),
+        gauge=_down(one.gauge_mm, back),
+        middle=(one.centre_mm[0], back - one.centre_mm[1]),
+    )
 
 
 def _step(width: float, height: float) -> float:
@@ -516,10 +592,12 @@ def plate_map_text(
         highlight: Key of a piece to stand out (drawn solid, marked with an arrow in the list).
         width: Columns to use.
     """
-    plan = layout(objects, labels, bed)
-    columns = max(10, min(width, 120) - 2)
+    plan = layout(objects, labels, bed, near=True)
+    _, _, wide, high = plan.view
+    most = max(10, min(width, 120) - 2)
     # A character is about twice as high as wide.
-    rows = max(3, min(40, round(columns * plan.view[3] / (plan.view[2] or 1.0) / 2)))
+    scale = max(wide / most, high / (2 * _MOST_ROWS), 1e-6)
+    columns, rows = max(10, min(most, math.ceil(wide / scale))), max(3, math.ceil(high / scale / 2))
     grid = [[" "] * columns for _ in range(rows)]
     for spot in plan.spots:
         _fill(grid, plan, spot, "█" if spot.key == highlight else "▒")
@@ -528,11 +606,26 @@ def plate_map_text(
         text = str(spot.number)
         start = min(max(column - (len(text) - 1) // 2, 0), columns - len(text))
         grid[row][start : start + len(text)] = text
-    frame = ["┌" + "─" * columns + "┐", *("│" + "".join(row) + "│" for row in grid)]
-    front = " front ".center(columns, "─")
-    return (
-        "\n".join([*frame, "└" + front + "┘", *(_line(s, plan, highlight, width) for s in plan.spots)]) + "\n"
-    )
+    lines = [*_framed(grid, plan.shown), *(_line(spot, plan, highlight, width) for spot in plan.spots)]
+    return "\n".join(lines) + "\n"
+
+
+_MOST_ROWS: Final = 22
+"""So that the list of pieces is still on the screen below the map."""
+
+
+def _framed(grid: list[list[str]], shown: View) -> list[str]:
+    """Return the map in a frame, with what part of the bed it is; beyond dotted sides the bed goes on."""
+    columns = len(grid[0])
+    left, right = ("│" if edge else "┊" for edge in shown.edges[:2])
+    front, back = ("─" if edge else "┄" for edge in shown.edges[2:])
+    words = " front " if shown.edges[2] else " towards the front "
+    framed = ["┌" + back * columns + "┐", *(left + "".join(row) + right for row in grid)]
+    framed.append("└" + (words if len(words) <= columns else "").center(columns, front) + "┘")
+    if shown.place:
+        told = f"Shown: {shown.place}. Beyond dotted sides the bed goes on."
+        framed += textwrap.wrap(told, max(columns + 2, 36))
+    return framed
 
 
 def _fill(grid: list[list[str]], plan: Layout, spot: Spot, block: str) -> None:

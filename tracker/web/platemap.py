@@ -62,7 +62,8 @@ class Spot:
 class PlateMap:
     """A map; ``view`` is the SVG view box in mm, ``grid`` a path of lines, ``text`` the numbers' height.
 
-    ``bed`` are the corners of the machine's bed, empty where no plate file states them.
+    ``bed`` are the corners of the machine's bed, empty where no plate file states them. Where only a part of
+    it is shown, ``place`` says which, and ``whole`` is all of it in small.
     """
 
     spots: tuple[Spot, ...]
@@ -71,6 +72,8 @@ class PlateMap:
     bed: str = ""
     step: int = 0
     text: float = 6.0
+    place: str = ""
+    whole: Mini | None = None
 
 
 def plate_map(
@@ -101,19 +104,29 @@ def plate_map(
         if each["id"] in shown
     }
     numbers = {shown[each["id"]].key: n for n, each in enumerate(pieces, 1) if each["id"] in shown}
-    plan = layout(list(shown.values()), told, bed, numbers)
-    left, top, width, height = _view(plan)
+    plan = layout(list(shown.values()), told, bed, numbers, near=True)
+    place = plan.shown.place
+    left, top, width, height = plan.view if place else _view(plan)
     names = {each["id"]: each["name"] or "" for each in pieces}
     spots = tuple(_spot(plan, spot, names[spot.label], meant, width) for spot in plan.spots)
     return PlateMap(
         spots,
         f"{left:.2f} {top:.2f} {width:.2f} {height:.2f}",
         # Lines at round millimetres of the bed, and so only where a plate file says where they are.
-        grid=_grid(plan) if held else "",
+        grid=_grid(plan, (left, top, width, height)) if held else "",
         bed=_text(plan.bed) if plan.known else "",
         step=int(plan.step) if held else 0,
         text=round(_TEXT * width, 2),
+        place=place,
+        whole=_whole(plan) if place else None,
     )
+
+
+def _whole(plan: Layout) -> Mini:
+    """Return the whole bed in small."""
+    left, top, width, height = _view(plan)
+    outlines = (_text(plan.bed), *(_text(spot.outline) for spot in plan.spots))
+    return Mini(f"{left:.1f} {top:.1f} {width:.1f} {height:.1f}", outlines)
 
 
 def _view(plan: Layout) -> tuple[float, float, float, float]:
@@ -130,8 +143,8 @@ def _text(points: Iterable[tuple[float, float]]) -> str:
     return " ".join(f"{x:.2f},{y:.2f}" for x, y in points)
 
 
-def _grid(plan: Layout) -> str:
-    left, top, width, height = _view(plan)
+def _grid(plan: Layout, view: tuple[float, float, float, float]) -> str:
+    left, top, width, height = view
     lines = [f"M{x:g} {top:.2f}v{height:.2f}" for _, x in plan.columns if left <= x <= left + width]
     lines += [f"M{left:.2f} {y:.2f}h{width:.2f}" for _, y in plan.rows if top <= y <= top + height]
     return "".join(lines)
