@@ -15,10 +15,8 @@ from typing import Any, Final
 
 import pytest
 from hypothesis import HealthCheck, settings
-from sqlalchemy import Engine
-from sqlalchemy.engine.default import DefaultDialect
-from sqlalchemy.util import LRUCache
 
+from tests.compiled import compiled_once
 from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
 from tracker.heads import FOLDER
@@ -123,30 +121,9 @@ def _keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 @pytest.fixture(scope="session", autouse=True)
 def _compiled_once() -> Iterator[None]:
-    """Compile each statement once for all books of a session: SQLAlchemy does so for each engine anew.
-
-    Compiled SQL is kept by the statement and its dialect; here dialects of one kind and server count as one.
-    """
-    statements: LRUCache[Any, Any] = LRUCache(10_000)
-    begin = Engine.__init__
-
-    def sharing(self: Engine, *args: Any, **kwargs: Any) -> None:
-        begin(self, *args, **kwargs)
-        self._compiled_cache = statements
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Engine, "__init__", sharing)
-        patch.setattr(DefaultDialect, "__eq__", _alike)
-        patch.setattr(DefaultDialect, "__hash__", lambda self: hash(_kind_of(self)))
+    """Compile each statement once for all books of a session."""
+    with compiled_once():
         yield
-
-
-def _alike(one: DefaultDialect, other: object) -> bool:
-    return isinstance(other, DefaultDialect) and _kind_of(one) == _kind_of(other)
-
-
-def _kind_of(dialect: Any) -> tuple[Any, ...]:
-    return type(dialect), dialect.paramstyle, getattr(dialect, "server_version_info", None)
 
 
 @pytest.fixture(scope="session", autouse=True)

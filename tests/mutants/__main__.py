@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import compileall
 import hashlib
 import json
 import random
@@ -12,6 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
+from importlib.util import cache_from_source
 from pathlib import Path
 from typing import Any, Final
 
@@ -69,6 +71,8 @@ def _copy_tree(to: Path) -> None:
         if (ROOT / name).is_file():
             (to / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(ROOT / name, to / name)
+    # Once, for all processes to come; none of them writes what it compiled.
+    compileall.compile_dir(to, quiet=2)
 
 
 def _files(copy: Path, places: tuple[str, ...]) -> list[Path]:
@@ -137,6 +141,7 @@ def _go_on(
             changed = made(change, text)
             if changed is None:
                 continue
+            Path(cache_from_source(str(file))).unlink(missing_ok=True)
             try:
                 file.write_text(changed, "utf-8")
                 verdict, tried = run(copy, reached.tests_of(change.file, change.line))

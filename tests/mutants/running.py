@@ -23,10 +23,10 @@ _LIBRARIES: Final = (
     "statsmodels.api",
 )  # fmt: skip
 _ROOTS: Final = ("", "plugins", "labels", "demo_db")
-_SLOWEST_S: Final = 4.0
+_SLOWEST_S: Final = 3.0
 """Tests slower than this are not run against changes."""
 
-_MOST_S: Final = 12.0
+_MOST_S: Final = 8.0
 """How much processor time the tests of one change may take; the quickest are taken."""
 
 _ENDLESS_S: Final = 45
@@ -149,7 +149,7 @@ def _watch(copy: Path, sources: Sequence[str], tests: Sequence[str], out: Path) 
 
 
 _OPTIONS: Final = (
-    "-n", "0", "-q", "-x", "-p", "no:cacheprovider", "--tb=no", "--no-header", "--hypothesis-seed=0",
+    "-n", "0", "-q", "-x", "-p", "no:cacheprovider", "--tb=no", "--no-header", "--assert=plain", "--hypothesis-seed=0",
 )  # fmt: skip
 
 

@@ -1,7 +1,8 @@
 """A program whose children write to a book until they are killed; the tests of faults start it.
 
 It reads lines ``WORK PLACE SEED`` and for each forks a child, which does that work, prints what it has
-promised to keep, and is killed by the test. Forking saves the second that starting Python takes.
+promised to keep, and is killed by the test. Forking saves the second that starting Python takes, and what
+was compiled for a first book that nobody kills.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import os
 import random
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from itertools import count
@@ -17,7 +19,8 @@ from typing import Final
 
 from sqlalchemy import func, select
 
-from tests.books import add_drying, add_in_bulk, add_job, add_material, add_measurement, add_spool
+from tests.books import add_drying, add_in_bulk, add_job, add_material, add_measurement, add_spool, fill
+from tests.compiled import compiled_once
 from tracker.backup import backup, restore
 from tracker.book import Book, new_book, open_book
 from tracker.model import Specimen
@@ -40,7 +43,15 @@ def _attach(book: Book, chance: random.Random) -> None:
 def work(book: Book, seed: int) -> None:
     """Do acts of every kind in a random order, for ever; print the number of each when it is done."""
     chance = random.Random(seed)
-    kinds: list[Callable[[], object]] = [
+    kinds = _kinds(book, chance)
+    while True:
+        chance.choice(kinds)()
+        with book.connect() as connection:
+            print(connection.exec_driver_sql("SELECT max(seq) FROM journal").scalar(), flush=True)
+
+
+def _kinds(book: Book, chance: random.Random) -> list[Callable[[], object]]:
+    return [
         lambda: add_material(book, f"material {chance.random()}"),
         lambda: add_spool(book),
         lambda: add_drying(book),
@@ -50,10 +61,6 @@ def work(book: Book, seed: int) -> None:
         lambda: _amend(book, chance),
         lambda: _attach(book, chance),
     ]
-    while True:
-        chance.choice(kinds)()
-        with book.connect() as connection:
-            print(connection.exec_driver_sql("SELECT max(seq) FROM journal").scalar(), flush=True)
 
 
 def _begin() -> None:
@@ -100,6 +107,13 @@ WORKS: Final = {"write": write, "make": make, "save": save, "restore": bring_bac
 
 def nurse() -> None:
     """Fork a child for each line read, and say when it has ended."""
+    with tempfile.TemporaryDirectory() as folder:
+        with new_book(f"{folder}/first", "Nurse") as book:
+            fill(book)
+            for act in _kinds(book, random.Random(0)):
+                act()
+            backup(book, Path(folder, "first.backup"))
+        restore(Path(folder, "first.backup"), f"{folder}/again")
     for line in sys.stdin:
         name, place, seed = line.split()
         child = os.fork()
@@ -111,4 +125,5 @@ def nurse() -> None:
 
 
 if __name__ == "__main__":
-    nurse()
+    with compiled_once():
+        nurse()
