@@ -130,7 +130,7 @@ def run(*words: str, env: Mapping[str, str] | None = None, **how: Any) -> subpro
     return subprocess.run(
         [*PROGRAM, *words],
         env={**os.environ, "STRANDBOOK_WHO": "Ada Bench", **(env or {})},
-        capture_output=True, text=True, check=False, timeout=120, **how,
+        capture_output=True, text=True, check=False, timeout=600, **how,
     )  # fmt: skip
 
 
@@ -151,7 +151,7 @@ class Terminal:
             signal.signal(signal.SIGINT, signal.SIG_DFL)
             os.execve(sys.executable, [*PROGRAM, *words], {**os.environ, "TERM": "dumb", **env})  # noqa: S606 - ours
 
-    def expect(self, text: str, seconds: float = 60) -> str:
+    def expect(self, text: str, seconds: float = 300) -> str:
         """Wait until a text is seen; returns all that was seen up to it, which is then forgotten."""
         deadline = time.monotonic() + seconds
         while text not in self.seen:
@@ -179,7 +179,7 @@ class Terminal:
             if time.monotonic() < deadline:
                 return
 
-    def ended(self, seconds: float = 60) -> int:
+    def ended(self, seconds: float = 300) -> int:
         """Wait for the end and return the exit code."""
         deadline = time.monotonic() + seconds
         while self._read(deadline):

@@ -179,7 +179,7 @@ def test_the_reading_of_the_manual_is_taken_in_once(book_template: Path, tmp_pat
             where = f"{page.url}/api/measurements"
             stranger = httpx.post(where, headers=plain, **sent)
             first, again = (httpx.post(where, headers=mine, **sent) for _ in range(2))
-            described = httpx.get(f"{page.url}/openapi.json", headers=mine, timeout=60)
+            described = httpx.get(f"{page.url}/openapi.json", headers=mine, timeout=300)
 
     assert (stranger.status_code, described.status_code) == (401, 200)
     assert (first.status_code, again.status_code) == (201, 200), first.text

@@ -12,6 +12,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -112,21 +113,23 @@ class Containers:
 
 def answered(port: int, started: subprocess.Popen[str]) -> bytes:
     """Return the page of pairing as soon as it is served."""
-    until = time.monotonic() + 60
+    until = time.monotonic() + 300
     while time.monotonic() < until and started.poll() is None:
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}/pair", timeout=10) as found:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/pair", timeout=300) as found:
                 return bytes(found.read())
         except (urllib.error.URLError, ConnectionError):
             time.sleep(0.1)
-    raise AssertionError(started.communicate(timeout=5))
+    raise AssertionError(started.communicate())
 
 
 def free_port() -> int:
-    """Return a port that nobody listens on."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
+    """Return a port that nobody listens on, of those that no system gives out unasked: it stays free."""
+    for port in range(20_000 + os.getpid() % 9_000, 32_768):
+        with socket.socket() as free, suppress(OSError):
+            free.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError
 
 
 def test_its_services_do_their_work_on_a_real_server(places: Places, tmp_path: Path) -> None:
@@ -145,7 +148,7 @@ def test_its_services_do_their_work_on_a_real_server(places: Places, tmp_path: P
         assert b"pair" in answered(int(port), page).lower()
     finally:
         page.terminate()
-        said = page.communicate(timeout=60)[1]
+        said = page.communicate(timeout=300)[1]
     assert "http://bench.local:8413/pair" in said, "devices are sent where the book says"
 
     # One night: the first sleep ends at once, the second ends the service.
@@ -184,7 +187,7 @@ def test_the_command_of_the_unit_serves_the_book(cli: Cli) -> None:
         assert answered(port, page)
     finally:
         page.terminate()
-        page.communicate(timeout=60)
+        page.communicate(timeout=300)
 
 
 def test_a_unit_holds_no_password(cli: Cli) -> None:

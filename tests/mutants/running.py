@@ -149,7 +149,8 @@ def _watch(copy: Path, sources: Sequence[str], tests: Sequence[str], out: Path) 
 
 
 _OPTIONS: Final = (
-    "-n", "0", "-q", "-x", "-p", "no:cacheprovider", "--tb=no", "--no-header", "--assert=plain", "--hypothesis-seed=0",
+    "-n", "0", "-q", "-x", "-p", "no:cacheprovider", "--tb=no", "--no-header", "--assert=plain",
+    "--hypothesis-seed=0",
 )  # fmt: skip
 
 

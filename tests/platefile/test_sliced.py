@@ -179,7 +179,7 @@ def sliced(case: Case, folder: Path, tilt_deg: float = 0.0, size: tuple[float, f
     model, out = folder / "bar.stl", folder / "plate.gcode"
     solid(model, size, tilt_deg)
     words = command(case, model, out)
-    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=120, cwd=folder)
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=600, cwd=folder)
     if not out.exists():
         pytest.skip(f"{case.id}: {(done.stderr or done.stdout)[-200:]}")
     return read_plate(out.read_bytes())

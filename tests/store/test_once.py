@@ -22,8 +22,6 @@ SENT = """
 import sys
 from tracker.book import open_book
 from tests.desk.bench import add_material
-from tracker.book import DoneBefore
-from tests.desk.bench import add_material
 with open_book(sys.argv[1]) as book:
     try:
         print("made", add_material(book.keyed("one"), "Ada", {"name": "Nordlicht " + sys.argv[2]}).id)
@@ -86,5 +84,5 @@ def test_of_several_programs_one_does_it(book: Book, book_place: str) -> None:
         )
         for n in range(4)
     ]
-    told = sorted(process.communicate(timeout=120)[0].split(maxsplit=1)[0] for process in started)
+    told = sorted(process.communicate(timeout=600)[0].split(maxsplit=1)[0] for process in started)
     assert (told, materials(book)) == (["before", "before", "before", "made"], 1)

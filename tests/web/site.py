@@ -67,7 +67,7 @@ class Browser(httpx.Client):
 
     def __init__(self, url: str, **how: Any) -> None:
         # Nothing here goes over TLS, and to read a system's certificates for each client takes a while.
-        super().__init__(base_url=url, timeout=60, follow_redirects=True, verify=False, **how)
+        super().__init__(base_url=url, timeout=300, follow_redirects=True, verify=False, **how)
 
     def token(self, page: str = "/") -> str:
         """Return the token for forms of this browser."""
@@ -83,7 +83,8 @@ class Browser(httpx.Client):
 
     def until(self, path: str, words: str) -> str:
         """Ask for a page until what is worked on beside it is there; return its text."""
-        for _ in range(600):
+        until = time.monotonic() + 300
+        while time.monotonic() < until:
             text = self.get(path).text
             if words in text:
                 return text

@@ -55,7 +55,7 @@ def test_a_client_that_trusts_it_is_served(tmp_path: Path) -> None:
         thread = threading.Thread(target=_answer, args=(listening, server), daemon=True)
         thread.start()
         for name in ("bench.local", "other.local"):
-            with socket.create_connection(listening.getsockname(), timeout=10) as line:
+            with socket.create_connection(listening.getsockname(), timeout=120) as line:
                 if name == "bench.local":
                     with client.wrap_socket(line, server_hostname=name) as trusted:
                         assert trusted.recv(10) == b"hello"
