@@ -46,7 +46,7 @@ def _material(act: Act, draw: random.Random) -> None:
 
 
 def _spool(act: Act, draw: random.Random) -> None:
-    material = _any(act, Material, draw)
+    material = any_row(act, Material, draw)
     if material is not None:
         lot = draw.choice([None, "L1", "l1", "260", "Ä-7"])
         spool = Spool(material_id=material.id, lot=lot, received_on=_BEGAN.date())
@@ -56,7 +56,7 @@ def _spool(act: Act, draw: random.Random) -> None:
 
 
 def _job(act: Act, draw: random.Random) -> None:
-    before, material, spool = (_any(act, kind, draw) for kind in (Job, Material, Spool))
+    before, material, spool = (any_row(act, kind, draw) for kind in (Job, Material, Spool))
     job = Job(
         name=draw.choice([None, f"plate {act.seq}", "plate 1"]),
         again_of_id=before.id if before is not None and draw.random() < 0.4 else None,
@@ -107,7 +107,7 @@ def _piece(draw: random.Random) -> dict[str, Any]:
 
 
 def _change(act: Act, draw: random.Random) -> None:
-    job = _any(act, Job, draw)
+    job = any_row(act, Job, draw)
     if job is not None:
         setting, value = draw.choice([("nozzle", 265.0), ("speed", 80.0), ("fan", 30.0)])
         layer = draw.choice([None, 1, 12])
@@ -116,7 +116,7 @@ def _change(act: Act, draw: random.Random) -> None:
 
 
 def _given(act: Act, draw: random.Random) -> None:
-    piece = _any(act, Specimen, draw)
+    piece = any_row(act, Specimen, draw)
     name = draw.choice(["nozzle_c", "infill_pct", "printer", "x_mm", "treatment"])
     if piece is not None and act.session.get(FactorRecord, (piece.id, name)) is None:
         number, text = draw.choice([(45.0, None), (None, "left"), (None, None), (None, "45")])
@@ -127,27 +127,27 @@ def _given(act: Act, draw: random.Random) -> None:
 
 
 def _corrected_job(act: Act, draw: random.Random) -> None:
-    job = _any(act, Job, draw)
+    job = any_row(act, Job, draw)
     if job is not None:
         for name, value in _settings(draw).items():
             setattr(job, name, value)
 
 
 def _corrected_piece(act: Act, draw: random.Random) -> None:
-    piece = _any(act, Specimen, draw)
+    piece = any_row(act, Specimen, draw)
     if piece is not None:
         for name, value in _piece(draw).items():
             setattr(piece, name, value)
 
 
 def _corrected_spool(act: Act, draw: random.Random) -> None:
-    spool, material = _any(act, Spool, draw), _any(act, Material, draw)
+    spool, material = any_row(act, Spool, draw), any_row(act, Material, draw)
     if spool is not None and material is not None:
         spool.lot, spool.material_id = draw.choice(["L1", "L2", None]), material.id
 
 
 def _second_spool(act: Act, draw: random.Random) -> None:
-    job, spool = _any(act, Job, draw), _any(act, Spool, draw)
+    job, spool = any_row(act, Job, draw), any_row(act, Spool, draw)
     if job is not None and spool is not None and act.session.get(JobSpool, (job.id, spool.id)) is None:
         pieces, layer = draw.choice([(None, None), ([1], None), (None, 8)])
         tool = draw.choice([0, 1])
@@ -157,7 +157,7 @@ def _second_spool(act: Act, draw: random.Random) -> None:
 
 
 def _dried(act: Act, draw: random.Random) -> None:
-    spool = _any(act, Spool, draw)
+    spool = any_row(act, Spool, draw)
     if spool is not None:
         began = _BEGAN + dt.timedelta(hours=draw.randint(1, 90))
         drying = Drying(began_at=began, ended_at=began + dt.timedelta(hours=4), set_c=80.0)
@@ -167,7 +167,7 @@ def _dried(act: Act, draw: random.Random) -> None:
 
 
 def _measured(act: Act, draw: random.Random) -> None:
-    piece, spool = _any(act, Specimen, draw), _any(act, Spool, draw)
+    piece, spool = any_row(act, Specimen, draw), any_row(act, Spool, draw)
     of_spool = spool is not None and (piece is None or draw.random() < 0.2)
     if piece is None and not of_spool:
         return
@@ -190,7 +190,7 @@ def _outcome(draw: random.Random) -> dict[str, Any]:
 
 
 def _corrected_result(act: Act, draw: random.Random) -> None:
-    row, test, piece = (_any(act, kind, draw) for kind in (Result, Measurement, Specimen))
+    row, test, piece = (any_row(act, kind, draw) for kind in (Result, Measurement, Specimen))
     if row is not None:
         for name, value in _outcome(draw).items():
             setattr(row, name, value)
@@ -201,7 +201,7 @@ def _corrected_result(act: Act, draw: random.Random) -> None:
 
 def _void(act: Act, draw: random.Random) -> None:
     kinds = [SettingChange, Specimen, FactorRecord, JobSpool, Job, Measurement, Result]
-    row = _any(act, draw.choice(kinds), draw)
+    row = any_row(act, draw.choice(kinds), draw)
     if row is not None:
         row.voided = act.seq
         if isinstance(row, Job):
@@ -234,13 +234,14 @@ def _bulk(act: Act, draw: random.Random) -> None:
     act.bulk(Result, [row])
 
 
-_ACTS: Final[tuple[Callable[[Act, random.Random], None], ...]] = (
+ACTS: Final[tuple[Callable[[Act, random.Random], None], ...]] = (
     _material, _spool, _job, _job, _change, _given, _corrected_job, _corrected_piece, _corrected_spool,
     _second_spool, _dried, _void, _restored, _bulk, _measured, _measured, _measured, _corrected_result,
 )  # fmt: skip
 
 
-def _any(act: Act, kind: Any, draw: random.Random) -> Any:
+def any_row(act: Act, kind: Any, draw: random.Random) -> Any:
+    """Return one of the rows of a kind that there are, or None."""
     rows = act.session.scalars(select(kind)).all()
     return draw.choice(rows) if rows else None
 
@@ -248,7 +249,7 @@ def _any(act: Act, kind: Any, draw: random.Random) -> Any:
 def random_book(book: Book, seed: int, acts: int) -> None:
     """Do so many acts of any kind, each as whoever enters records would."""
     draw = random.Random(seed)
-    for doing in (_material, _spool, _job, *(draw.choice(_ACTS) for _ in range(acts))):
+    for doing in (_material, _spool, _job, *(draw.choice(ACTS) for _ in range(acts))):
         with book.act("bench", WHO, reason="drawn") as act:
             doing(act, draw)
 

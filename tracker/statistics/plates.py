@@ -199,7 +199,12 @@ class MaterialMean:
 
 
 def material_means(
-    sums: PlateSums, count: int, *, relative: bool = True, level: float = 0.95
+    sums: PlateSums,
+    count: int,
+    *,
+    relative: bool = True,
+    level: float = 0.95,
+    wanted: Sequence[int] | None = None,
 ) -> list[MaterialMean]:
     """Return the means of groups of one quantity, each with what the other groups say of the scatter.
 
@@ -209,6 +214,7 @@ def material_means(
         relative: Scatter is compared as a part of the mean (strengths and moduli of different materials);
             False for quantities whose zero is arbitrary, such as °C.
         level: Coverage probability.
+        wanted: Groups whose means are asked for, in order; all where None. The others lend all the same.
 
     Raises:
         ValueError: A group has no plate, or ``level`` is not between 0 and 1.
@@ -222,7 +228,10 @@ def material_means(
     if not groups.plates.all():
         raise ValueError("a group has no plates")
     scale = groups.mean**2 if relative else np.ones(count)
-    return _stated(groups, _borrowed(sums, groups, scale, level), level)
+    asked = np.zeros(count, dtype=bool)
+    asked[slice(None) if wanted is None else list(wanted)] = True
+    stated = _stated(groups, _borrowed(sums, groups, scale, level, asked), level, asked)
+    return [stated[i] for i in (range(count) if wanted is None else wanted)]
 
 
 def _ratio(top: Array, below: Array) -> Array:
@@ -273,7 +282,9 @@ class _Borrowed:
     known: Array
 
 
-def _borrowed(sums: PlateSums, groups: GroupSums, scale: Array, level: float) -> _Borrowed:
+def _borrowed(
+    sums: PlateSums, groups: GroupSums, scale: Array, level: float, asked: NDArray[np.bool_]
+) -> _Borrowed:
     """Let the groups that have few plates take what all *other* groups say of s_L / s_r and s_r."""
     # Readings about zero have no relative scatter: such a group neither lends nor borrows.
     lends = groups.within + groups.between < _ABOUT_ZERO * scale * groups.pieces
@@ -282,7 +293,7 @@ def _borrowed(sums: PlateSums, groups: GroupSums, scale: Array, level: float) ->
     df_b = np.where(lends, groups.plates - 1, 0.0)
     known = np.where(lends, df_b.sum() - df_b, 0.0)
     nothing = np.zeros(len(scale))
-    few = groups.plates < _SPEAK_FOR_THEMSELVES
+    few = asked & (groups.plates < _SPEAK_FOR_THEMSELVES)
     if not few.any():
         return _Borrowed(nothing, nothing, known)
     within, between = np.where(lends, groups.within / unit, 0.0), np.where(lends, groups.between / unit, 0.0)
@@ -410,8 +421,10 @@ def _nu_of(half: Array, middle: Array, level: float) -> Array:
     return np.interp(_ratio(half, middle), ratios[::-1], _NUS[::-1])
 
 
-def _stated(groups: GroupSums, borrowed: _Borrowed, level: float) -> list[MaterialMean]:
-    """Put the groups' sums and what others say together into means with their intervals."""
+def _stated(
+    groups: GroupSums, borrowed: _Borrowed, level: float, asked: NDArray[np.bool_]
+) -> dict[int, MaterialMean]:
+    """Put the groups' sums and what others say together into means with their intervals, where asked."""
     df_w, df_b = groups.pieces - groups.plates, groups.plates - 1
     own = df_b > 0
     known = ~own & (borrowed.half > 0)
@@ -424,8 +437,8 @@ def _stated(groups: GroupSums, borrowed: _Borrowed, level: float) -> list[Materi
     s_l = np.sqrt(_ratio(np.maximum(0.0, _ratio(groups.squares, df_b) - s_r**2), groups.n0))
     names = np.select([own, by_book, known], ["plates", "book", "assumed"], "none")
     beside = own & (borrowed.half > 0) & (borrowed.known >= _FEWEST_DF)
-    return [
-        MaterialMean(
+    return {
+        i: MaterialMean(
             plates=int(groups.plates[i]),
             pieces=int(groups.pieces[i]),
             mean=float(groups.mean[i]),
@@ -437,8 +450,8 @@ def _stated(groups: GroupSums, borrowed: _Borrowed, level: float) -> list[Materi
             basis=str(names[i]),  # type: ignore[arg-type] # one of the words above
             with_book=float(borrowed.half[i]) if beside[i] else None,
         )
-        for i in range(len(nu))
-    ]
+        for i in np.flatnonzero(asked).tolist()
+    }
 
 
 def material_mean(plates: Sequence[Sequence[float]], *, relative: bool = True) -> MaterialMean:

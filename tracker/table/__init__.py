@@ -12,6 +12,7 @@ from tracker.table.cells import Cell, Ratio
 from tracker.table.compared import ComparedRow, compared, filled_columns
 from tracker.table.filtering import results_where
 from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_page, html_table, remarks
+from tracker.table.held import HeldResults
 from tracker.table.results import Column
 from tracker.table.summary import (
     CAUTION,
@@ -34,6 +35,7 @@ __all__ = [
     "Choosable",
     "Column",
     "ComparedRow",
+    "HeldResults",
     "Meant",
     "Ratio",
     "SummaryTable",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import Any, Final
@@ -253,7 +253,7 @@ def _minus(text: str) -> str:
 
 def cells_of(
     found: Mapping[Any, Gathered],
-    columns: Mapping[Any, Column],
+    wanted: Mapping[Any, Column],
     *,
     ordinal: bool,
     relative: bool,
@@ -265,7 +265,7 @@ def cells_of(
 
     Args:
         found: What was found for each cell, by its key.
-        columns: What each is of, by the same key.
+        wanted: The cells that are asked for, by the same key, with what each is of; the others lend to them.
         ordinal: Whether they are grades.
         relative: Whether scatter is compared as a part of the mean.
         behind: Gives the numbers behind a cell.
@@ -273,10 +273,10 @@ def cells_of(
         destructive: Ids of methods that use a piece up.
     """
     arrays = {key: each.plates for key, each in found.items() if len(each.plates)}
-    means = {} if ordinal else dict(zip(arrays, _means(arrays.values(), relative), strict=True))
+    means = {} if ordinal else _means(arrays, [key for key in wanted if key in arrays], relative)
     made = {}
-    for key, each in found.items():
-        cell = _cell(each, columns[key], means.get(key), ordinal, partial(behind, key), destructive)
+    for key, column in wanted.items():
+        cell = _cell(found[key], column, means.get(key), ordinal, partial(behind, key), destructive)
         made[key] = cell if cell.found is None else replace(cell, sd=_sd(arrays[key]))
     for key in means:
         place = _far_out(arrays[key])
@@ -287,13 +287,15 @@ def cells_of(
     return made
 
 
-def _means(arrays: Collection[Array], relative: bool) -> list[MaterialMean]:
-    if not arrays:
-        return []
-    every = np.concatenate(list(arrays))
-    group = np.repeat(np.arange(len(arrays)), [len(each) for each in arrays])
+def _means(arrays: Mapping[Any, Array], wanted: Sequence[Any], relative: bool) -> dict[Any, MaterialMean]:
+    if not wanted:
+        return {}
+    every = np.concatenate(list(arrays.values()))
+    group = np.repeat(np.arange(len(arrays)), [len(each) for each in arrays.values()])
     sums = PlateSums(group=group, n=every[:, 1], mean=every[:, 2], within=every[:, 3])
-    return material_means(sums, len(arrays), relative=relative)
+    places = {key: place for place, key in enumerate(arrays)}
+    found = material_means(sums, len(arrays), relative=relative, wanted=[places[key] for key in wanted])
+    return dict(zip(wanted, found, strict=True))
 
 
 def _cell(

@@ -104,13 +104,15 @@ class Origins:
         }
 
     def renew(self, connection: Connection, jobs: Collection[int], *, days: bool) -> None:
-        """Read again what acts have touched.
+        """Read again what acts have touched; what this one was copied from stays as it is.
 
         Args:
             connection: To the book.
             jobs: Jobs of which something is another; those that are gone too.
             days: Whether storage periods or dryings are others.
         """
+        self._job, self._heated = self._job.copy(), self._heated.copy()
+        self._origins, self._codes, self._alike = [*self._origins], dict(self._codes), dict(self._alike)
         self._read_common(connection)
         again = set(jobs)
         if days:
@@ -343,7 +345,7 @@ class SpoolsOfJobs:
         self._job, self._spool = _pairs(connection.execute(_JOBS_AND_SPOOLS.order_by(JobSpool.job_id)).all())
 
     def renew(self, connection: Connection, jobs: Collection[int]) -> None:
-        """Read the spools of some jobs again."""
+        """Read the spools of some jobs again; what this one was copied from stays as it is."""
         kept = ~np.isin(self._job, list(jobs))
         parts = [_JOBS_AND_SPOOLS.where(JobSpool.job_id.in_(some)) for some in some_of(jobs)]
         jobs_read, spools_read = _pairs([row for part in parts for row in connection.execute(part)])

@@ -8,6 +8,7 @@ plain version; both give the same table.
 
 from __future__ import annotations
 
+import copy
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -212,13 +213,15 @@ class BookResults:
         self.read_whole = True
 
     def renew(self, connection: Connection, plates: Collection[int], *, days: bool) -> None:
-        """Read again what acts have touched.
+        """Read again what acts have touched; what this one was copied from stays as it is.
 
         Args:
             connection: To the book.
             plates: Jobs, and below zero spools, whose results or records are others.
             days: Whether storage periods or dryings are others.
         """
+        self.origins = copy.copy(self.origins)
+        self._alike, self._places, self._own = [*self._alike], dict(self._places), dict(self._own)
         self.origins.renew(connection, [plate for plate in plates if plate > 0], days=days)
         kept = self._rows.where(~np.isin(self._rows.plate, list(plates)))
         table: Any = PlateSum.__table__
@@ -319,18 +322,21 @@ class BookResults:
         return [point for point in found if point.number and self.key_of(point) == key]
 
     def gathered(
-        self, destructive: Collection[str] = ()
+        self, destructive: Collection[str] = (), quantities: Collection[str] | None = None
     ) -> tuple[dict[Key, Gathered], dict[Key, list[Point]]]:
         """Return what there is for each cell, and the single results that were read for it.
 
         Args:
             destructive: Ids of methods that use a piece up.
+            quantities: Only these; all where None.
         """
         found: dict[Key, Gathered] = {}
-        self._gather_sums(found)
+        self._gather_sums(found, quantities)
         singly = defaultdict(list)
         keys: dict[tuple[Any, ...], Key] = {}
         for point in self._points:
+            if quantities is not None and point.quantity not in quantities:
+                continue
             quick = (point.plate, *point[2:3], *point[4:5], *point[6:7], *point[12:14], *point[15:],
                      self._own.get(point.specimen or 0))  # fmt: skip
             key = keys.get(quick)
@@ -341,8 +347,11 @@ class BookResults:
             _take_points(found, key, members, destructive)
         return found, dict(singly)
 
-    def _gather_sums(self, found: dict[Key, Gathered]) -> None:
+    def _gather_sums(self, found: dict[Key, Gathered], quantities: Collection[str] | None) -> None:
         rows = self._rows
+        if quantities is not None:
+            asked = np.array([each.quantity in quantities for each in self._alike], dtype=bool)
+            rows = rows.where(asked[rows.alike])
         if not len(rows.plate):
             return
         # Few pairs of origin and what sums share stand for many rows.
@@ -495,7 +504,7 @@ class Note(NamedTuple):
     """
 
     text: str
-    job: int | None
+    job: int
     specimen: int | None
     orientation: str | None
     method: str | None
@@ -508,18 +517,35 @@ class Note(NamedTuple):
         return self.method is None or quantity.partition(".")[0] == self.method
 
 
-def notes(connection: Connection) -> list[Note]:
-    """Return the notes and remarks of all jobs, pieces and measurements."""
+def notes(connection: Connection, jobs: Collection[int] | None = None) -> list[Note]:
+    """Return the notes and remarks of jobs, their pieces and measurements; of all where none are named."""
+    parts = [None] if jobs is None else some_of(jobs)
+    return [note for some in parts for note in _notes(connection, some)]
+
+
+def _notes(connection: Connection, jobs: Sequence[int] | None) -> Iterator[Note]:
     of_jobs = select(Job.id, Job.note).where(Job.note.is_not(None))
-    found = [Note(text, job, None, None, None) for job, text in connection.execute(of_jobs) if text]
-    asked = select(Specimen.id, Specimen.job_id, Specimen.orientation, Specimen.remark, Specimen.note)
-    for number, job, orientation, *texts in connection.execute(
-        asked.where(or_(Specimen.remark.is_not(None), Specimen.note.is_not(None)))
-    ):
-        found += [Note(text, job, number, orientation, None) for text in texts if text]
-    beside = select(
-        Measurement.remark, Specimen.job_id, Measurement.specimen_id, Specimen.orientation, Measurement.method
-    ).outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    for row in connection.execute(beside.where(Measurement.remark.is_not(None))):
-        found.append(Note(str(row[0]), *row[1:]))
-    return found
+    of_pieces = select(
+        Specimen.id, Specimen.job_id, Specimen.orientation, Specimen.remark, Specimen.note
+    ).where(or_(Specimen.remark.is_not(None), Specimen.note.is_not(None)))
+    beside = (
+        select(
+            Measurement.remark, Specimen.job_id, Measurement.specimen_id, Specimen.orientation,
+            Measurement.method,
+        )
+        .join(Specimen, Specimen.id == Measurement.specimen_id)
+        .where(Measurement.remark.is_not(None))
+    )  # fmt: skip
+    if jobs is not None:
+        of_jobs = of_jobs.where(Job.id.in_(jobs))
+        of_pieces, beside = (
+            of_pieces.where(Specimen.job_id.in_(jobs)),
+            beside.where(Specimen.job_id.in_(jobs)),
+        )
+    for job, text in connection.execute(of_jobs):
+        if text:
+            yield Note(text, job, None, None, None)
+    for number, job, orientation, *texts in connection.execute(of_pieces):
+        yield from (Note(text, job, number, orientation, None) for text in texts if text)
+    for row in connection.execute(beside):
+        yield Note(str(row[0]), *row[1:])

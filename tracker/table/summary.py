@@ -6,14 +6,15 @@ Every mean that is shown anywhere comes from here: table, chart, ratio, page and
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import gc
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import Any, Final, NamedTuple, Protocol, overload
 
 from sqlalchemy import Connection, select
 
@@ -42,6 +43,7 @@ from tracker.table.filtering import narrowed_by, results_where, why_nothing
 from tracker.table.results import (
     BookResults,
     Column,
+    Gathered,
     Key,
     Note,
     notes,
@@ -121,7 +123,7 @@ class SummaryTable:
         titles: What people call the quantities, where their methods say.
     """
 
-    rows: list[TableRow]
+    rows: Sequence[TableRow]
     columns: list[Column]
     units: dict[str, str]
     caution: str = CAUTION
@@ -160,6 +162,7 @@ def summary_table(
     sort: str | None = None,
     plugged: Plugged | None = None,
     plain: bool = False,
+    held: Held | None = None,
 ) -> SummaryTable:
     """Return the summary of a book.
 
@@ -171,40 +174,89 @@ def summary_table(
         sort: Quantity by whose best mean materials are sorted; by name where None.
         plugged: Plugins whose factors a filter may ask of, and whose methods say what uses a piece up.
         plain: Read every result by itself, as with a filter: slower, and the same table.
+        held: Holds the results of the whole book, which are only renewed then; rows are computed when they
+            are looked at.
 
     Raises:
         FilterError: ``where`` asks of something that is recorded nowhere.
     """
-    among, within = None, None if where is None else narrowed_by(book, where, plugged)
-    if within is not None and not within.whole:
-        among = frozenset(row.result for row in results_where(book, where, quantities, plugged))
-    conditions = () if within is None else (*within.conditions, *within.of_results)
-    with _no_collection(), book.connect() as connection:
-        results = BookResults(connection, quantities, frozenset(ordinal), conditions)
-        if plain or among is not None:
-            results.read_singly(connection, among)
+    quantities = None if quantities is None else list(quantities)
+    with _no_collection():
+        if held is not None and where is None and not plain:
+            results, beside = held.renewed(book)
         else:
-            results.read_sums(connection)
-        building = _Building(book, results, SpoolsOfJobs(connection), plugged)
-        written = notes(connection)
-        results.know_own(connection, {note.job for note in written if note.job and note.specimen})
-        supply, chosen = _supplies(connection), _choices(connection)
-        lines = building.rows(connection)
-    _put_notes(lines, written, building)
-    for line in lines:
-        jobs = np.array(sorted(line.jobs), dtype=np.int64)
-        spools = line.spools | building.spools.of(jobs)
-        line.supply = tuple(sorted({supply[spool] for spool in spools if spool in supply}))
-        heated = results.origins.heated(jobs)
-        line.departures, line.measured = departures(heated), ranges(heated)
-        line.published, line.choice = _choice_of(line, chosen, book.zone)
-    _sort(lines, sort)
-    told = SummaryTable(lines, columns_of(lines), building.units)
+            results, beside = _read(book, where, quantities, frozenset(ordinal), plugged, plain=plain)
+        building = _Building(book, results, beside, plugged, quantities)
+        lines = building.lines(sort)
+        rows = LazyRows(len(lines), lambda places: building.rows([lines[place] for place in places]))
+        told = SummaryTable(rows if held is not None else rows[:], building.columns(), building.units)
     if plugged is not None:
         told.titles = {q.name: q.title for each in plugged.methods.values() for q in each.method.quantities}
     if not lines:
         told.why_empty = _why_empty(book, where, quantities, plugged)
     return told
+
+
+class Held(Protocol):
+    """What holds the results of a whole book in memory: :class:`tracker.table.held.HeldResults`."""
+
+    def renewed(self, book: Book) -> tuple[BookResults, Beside]:
+        """Return the results as they are now, with what stands beside them."""
+        ...
+
+
+class LazyRows(Sequence[TableRow]):
+    """Rows of a table that are computed when they are looked at, as many at once as are asked for.
+
+    Args:
+        count: How many there are.
+        make: Makes rows of their places.
+    """
+
+    def __init__(self, count: int, make: Callable[[Sequence[int]], list[TableRow]]) -> None:
+        self._made: list[TableRow | None] = [None] * count
+        self._make = make
+
+    def __len__(self) -> int:
+        """Return how many rows there are."""
+        return len(self._made)
+
+    @overload
+    def __getitem__(self, at: int) -> TableRow: ...
+    @overload
+    def __getitem__(self, at: slice) -> list[TableRow]: ...
+    def __getitem__(self, at: int | slice) -> TableRow | list[TableRow]:
+        """Return a row, or several in a list."""
+        places = range(len(self._made))[at]
+        asked = [places] if isinstance(places, int) else places
+        wanted = [place for place in asked if self._made[place] is None]
+        made = self._make(wanted) if wanted else []
+        for place, row in zip(wanted, made, strict=True):
+            self._made[place] = row
+        rows = [each for place in asked if (each := self._made[place]) is not None]
+        return rows[0] if isinstance(places, int) else rows
+
+    def __iter__(self) -> Iterator[TableRow]:
+        """Give all rows, made together."""
+        return iter(self[:])
+
+
+def _read(
+    book: Book, where: Filter | None, quantities: Sequence[str] | None, ordinal: frozenset[str],
+    plugged: Plugged | None, *, plain: bool,
+) -> tuple[BookResults, Beside]:  # fmt: skip
+    """Read results as a filter lets them in, and what stands beside them."""
+    among, within = None, None if where is None else narrowed_by(book, where, plugged)
+    if within is not None and not within.whole:
+        among = frozenset(row.result for row in results_where(book, where, quantities, plugged))
+    conditions = () if within is None else (*within.conditions, *within.of_results)
+    with book.connect() as connection:
+        results = BookResults(connection, quantities, ordinal, conditions)
+        if plain or among is not None:
+            results.read_singly(connection, among)
+        else:
+            results.read_sums(connection)
+        return results, Beside(connection, results)
 
 
 @contextmanager
@@ -252,22 +304,69 @@ def graded(plugged: Plugged) -> list[str]:
     ]
 
 
+class Beside:
+    """What stands beside the results of a book: spools, notes, and what was chosen to be published.
+
+    Args:
+        connection: To the book.
+        results: Of the book.
+
+    Attributes:
+        spools: Spools of each job.
+        notes: By job.
+        supply: How each spool came, by its number.
+        chosen: The choice of each material, by its name.
+    """
+
+    def __init__(self, connection: Connection, results: BookResults) -> None:
+        self.spools = SpoolsOfJobs(connection)
+        self.notes: dict[int, list[Note]] = {}
+        self._take_notes(connection, results, None)
+        self.supply = _supplies(connection)
+        self.chosen = _choices(connection)
+
+    def renew(self, connection: Connection, results: BookResults, jobs: Collection[int]) -> None:
+        """Read again what acts have touched of some jobs; what this one was copied from stays as it is."""
+        self.spools = copy.copy(self.spools)
+        self.spools.renew(connection, jobs)
+        self.notes = {job: written for job, written in self.notes.items() if job not in jobs}
+        self._take_notes(connection, results, jobs)
+        self.chosen = _choices(connection)
+
+    def _take_notes(self, connection: Connection, results: BookResults, jobs: Collection[int] | None) -> None:
+        written = notes(connection, jobs)
+        for note in written:
+            self.notes.setdefault(note.job, []).append(note)
+        results.know_own(connection, {note.job for note in written if note.specimen})
+
+
+class _Line(NamedTuple):
+    """A row before its cells are computed: material, family, condition in data and words, and its cells."""
+
+    material: str | None
+    family: str | None
+    condition: Condition
+    words: str
+    keys: list[Key]
+
+
 class _Building:
     """Puts what was gathered for each cell into the rows of a table.
 
     Attributes:
         results: The results.
-        spools: Spools of each job.
+        beside: What stands beside them.
         found: What was found for each cell.
         units: By quantity.
     """
 
     def __init__(
-        self, book: Book, results: BookResults, spools: SpoolsOfJobs, plugged: Plugged | None
-    ) -> None:
+        self, book: Book, results: BookResults, beside: Beside, plugged: Plugged | None,
+        quantities: Sequence[str] | None,
+    ) -> None:  # fmt: skip
         self.book = book
         self.results = results
-        self.spools = spools
+        self.beside = beside
         self.destructive: frozenset[str] = frozenset()
         self.positive: dict[str, bool] = {}
         self.strengths = strengths(plugged)
@@ -275,13 +374,53 @@ class _Building:
             methods = {name: each.method for name, each in plugged.methods.items()}
             self.destructive = frozenset(name for name, method in methods.items() if method.destructive)
             self.positive = {q.name: q.positive for method in methods.values() for q in method.quantities}
-        self.found, self._points = results.gathered(self.destructive)
+        self.found, self._points = results.gathered(self.destructive, quantities)
         self.units = {key[3].quantity: each.unit for key, each in self.found.items()}
+        # Cells whose scatter may be compared: of one quantity, orientation and unit.
+        self._alike: dict[tuple[str, str, str], dict[Key, Gathered]] = defaultdict(dict)
+        for key, cell in self.found.items():
+            self._alike[key[3].quantity, key[3].orientation, cell.unit][key] = cell
+
+    def columns(self) -> list[Column]:
+        """Return the columns of which there is something to say, in order."""
+        return _in_order(
+            key[3] for key, cell in self.found.items() if len(cell.plates) or cell.limits or cell.set_aside
+        )
+
+    def lines(self, sort: str | None) -> list[_Line]:
+        """Return the rows without their cells, sorted by the best mean of a quantity, or by name."""
+        by_material: dict[tuple[str | None, str | None], dict[Condition, list[Key]]] = {}
+        for key in self.found:
+            by_material.setdefault(key[:2], {}).setdefault(key[2], []).append(key)
+        lines = []
+        for (material, family), by_condition in by_material.items():
+            names = told_apart(by_condition)
+            lines += [
+                _Line(material, family, condition, words(condition, names), keys)
+                for condition, keys in by_condition.items()
+            ]
+
+        def place(line: _Line) -> tuple[float, str, str]:
+            means = [self._mean(key) for key in line.keys if key[3].quantity == sort]
+            best = max((mean for mean in means if mean is not None), default=float("-inf"))
+            return (-best if sort else 0.0, (line.material or "not recorded").casefold(), line.words)
+
+        return sorted(lines, key=place)
+
+    def _mean(self, key: Key) -> float | None:
+        """Return the mean of a cell, or for grades the median, as far as rows are sorted by it."""
+        plates = self.found[key].plates
+        if not len(plates):
+            return None
+        if key[3].quantity in self.results.ordinal:
+            return cells_of(
+                {key: self.found[key]}, {key: key[3]}, ordinal=True, relative=False, behind=self.behind,
+                hint=lambda *_: (), destructive=self.destructive,
+            )[key].mean  # fmt: skip
+        return float(plates[:, 2].mean())
 
     def printed(self, note: Note) -> tuple[str, Condition]:
         """Return material and condition of what a note stands beside."""
-        if note.job is None:
-            return "", ()
         material, _, condition = self.results.printed(note.job, note.specimen)
         return material or "not recorded", condition
 
@@ -293,28 +432,26 @@ class _Building:
         with self.book.connect() as connection:
             return self.results.points_of(connection, key, plates)
 
-    def rows(self, connection: Connection) -> list[TableRow]:
-        """Return the rows, their cells computed."""
+    def rows(self, lines: Sequence[_Line]) -> list[TableRow]:
+        """Return rows with their cells computed and what stands beside them."""
+        wanted: dict[tuple[str, str, str], dict[Key, Column]] = defaultdict(dict)
+        for line in lines:
+            for key in line.keys:
+                wanted[key[3].quantity, key[3].orientation, self.found[key].unit][key] = key[3]
         cells: dict[Key, Cell] = {}
-        for members in self._alike().values():
-            column = members[0][3]
-            cells |= cells_of(
-                {key: self.found[key] for key in members},
-                {key: key[3] for key in members},
-                ordinal=column.quantity in self.results.ordinal,
-                relative=self._relative(column.quantity),
-                behind=self.behind,
-                hint=self._looker(connection),
-                destructive=self.destructive,
-            )
-        return self._lines(_with_shares(cells))
-
-    def _alike(self) -> dict[tuple[str, str, str], list[Key]]:
-        """Return cells whose scatter may be compared: of one quantity, orientation and unit."""
-        found: dict[tuple[str, str, str], list[Key]] = defaultdict(list)
-        for key, cell in self.found.items():
-            found[key[3].quantity, key[3].orientation, cell.unit].append(key)
-        return found
+        with self.book.connect() as connection:
+            for alike, keys in wanted.items():
+                cells |= cells_of(
+                    self._alike[alike],
+                    keys,
+                    ordinal=alike[0] in self.results.ordinal,
+                    relative=self._relative(alike[0]),
+                    behind=self.behind,
+                    hint=self._looker(connection),
+                    destructive=self.destructive,
+                )
+        cells = _with_shares(cells)
+        return [self._row(line, cells) for line in lines]
 
     def _relative(self, quantity: str) -> bool:
         unit = self.units.get(quantity, "")
@@ -332,25 +469,42 @@ class _Building:
 
         return look
 
-    def _lines(self, cells: Mapping[Key, Cell]) -> list[TableRow]:
-        by_material: dict[tuple[str | None, str | None], dict[Condition, list[Key]]] = {}
-        for key in cells:
-            by_material.setdefault(key[:2], {}).setdefault(key[2], []).append(key)
-        lines = []
-        for (material, family), by_condition in by_material.items():
-            names = told_apart(by_condition)
-            for condition, keys in by_condition.items():
-                line = TableRow(material or "not recorded", family, dict(condition), words(condition, names))
-                line.cells = {key[3]: cells[key] for key in keys}
-                newest = max(self.found[key].last for key in keys)
-                plates = np.unique(np.concatenate([self.found[key].sources for key in keys]))
-                if not math.isnan(newest):
-                    line.last = local_day(dt.datetime.fromtimestamp(newest, dt.UTC), self.book.zone)
-                line.jobs = frozenset(plates[plates > 0].tolist())
-                line.spools = frozenset((-plates[plates < 0]).tolist())
-                line.ratio = self._ratio(keys, cells)
-                lines.append(line)
-        return lines
+    def _row(self, line: _Line, cells: Mapping[Key, Cell]) -> TableRow:
+        row = TableRow(line.material or "not recorded", line.family, dict(line.condition), line.words)
+        row.cells = {key[3]: cells[key] for key in line.keys}
+        newest = max(self.found[key].last for key in line.keys)
+        if not math.isnan(newest):
+            row.last = local_day(dt.datetime.fromtimestamp(newest, dt.UTC), self.book.zone)
+        plates = np.unique(np.concatenate([self.found[key].sources for key in line.keys]))
+        jobs = plates[plates > 0]
+        row.jobs = frozenset(jobs.tolist())
+        row.spools = frozenset((-plates[plates < 0]).tolist())
+        row.ratio = self._ratio(line.keys, cells)
+        supply = self.beside.supply
+        spools = row.spools | self.beside.spools.of(jobs)
+        row.supply = tuple(sorted({supply[spool] for spool in spools if spool in supply}))
+        heated = self.results.origins.heated(jobs)
+        row.departures, row.measured = departures(heated), ranges(heated)
+        row.published, row.choice = _choice_of(row, self.beside.chosen, self.book.zone)
+        self._put_notes(row, line.condition)
+        return row
+
+    def _put_notes(self, row: TableRow, condition: Condition) -> None:
+        """Put what was written beside jobs, pieces and measurements to row and cells it belongs to."""
+        place = row.material, _printed(condition)
+        # Dictionaries as ordered sets: each text once, in the order in which they were written.
+        of_row: dict[str, None] = {}
+        of_cell: dict[Column, dict[str, None]] = defaultdict(dict)
+        for job in sorted(row.jobs & self.beside.notes.keys()):
+            for note in self.beside.notes[job]:
+                material, printed = self.printed(note)
+                if (material, _printed(printed)) == place:
+                    of_row[note.text] = None
+                    for column in filter(note.stands_beside, row.cells):
+                        of_cell[column][note.text] = None
+        row.notes = tuple(of_row)
+        for column, texts in of_cell.items():
+            row.cells[column] = replace(row.cells[column], remarks=tuple(texts))
 
     def _is_strength(self, quantity: str) -> bool:
         # Without methods nobody declares anything; the last word of a name is all there is.
@@ -368,7 +522,7 @@ class _Building:
         pairs = max(both, key=lambda each: min(cells[each["upright"]].n, cells[each["flat"]].n))
         upright, flat = pairs["upright"], pairs["flat"]
         sides = [(cells[each], self.found[each]) for each in (upright, flat)]
-        return interlayer_ratio(sides[0], sides[1], self.spools.of)
+        return interlayer_ratio(sides[0], sides[1], self.beside.spools.of)
 
 
 def _with_shares(cells: Mapping[Key, Cell]) -> dict[Key, Cell]:
@@ -387,28 +541,6 @@ def _with_shares(cells: Mapping[Key, Cell]) -> dict[Key, Cell]:
             cell = replace(cell, share=(cell.n + len(cell.limits)) / totals[whole])  # noqa: PLW2901
         found[key] = cell
     return found
-
-
-def _put_notes(lines: Sequence[TableRow], written: Sequence[Note], building: _Building) -> None:
-    """Put what was written beside jobs, pieces and measurements to the rows and cells it belongs to."""
-    by_condition: dict[tuple[Any, ...], list[int]] = defaultdict(list)
-    for place, line in enumerate(lines):
-        by_condition[line.material, _printed(line.condition.items())].append(place)
-    # Dictionaries as ordered sets: each text once, in the order in which they were written.
-    of_row: dict[int, dict[str, None]] = defaultdict(dict)
-    of_cell: dict[tuple[int, Column], dict[str, None]] = defaultdict(dict)
-    for note in written:
-        material, condition = building.printed(note)
-        for place in by_condition.get((material, _printed(condition)), ()):
-            if note.job in lines[place].jobs:
-                of_row[place][note.text] = None
-                for column in filter(note.stands_beside, lines[place].cells):
-                    of_cell[place, column][note.text] = None
-    for place, texts in of_row.items():
-        lines[place].notes = tuple(texts)
-    for (place, column), texts in of_cell.items():
-        cells = lines[place].cells
-        cells[column] = replace(cells[column], remarks=tuple(texts))
 
 
 def _printed(condition: Iterable[tuple[str, Any]]) -> tuple[tuple[str, Any], ...]:
@@ -439,25 +571,18 @@ def _choice_of(line: TableRow, chosen: Mapping[str, Any], zone: dt.tzinfo) -> tu
     return True, f"{choice.remark or choice.reason} ({choice.by}, {local_day(choice.at, zone)})"
 
 
-def _sort(lines: list[TableRow], quantity: str | None) -> None:
-    def best(line: TableRow) -> float:
-        means = [
-            each.mean
-            for column, each in line.cells.items()
-            if column.quantity == quantity and each.mean is not None
-        ]
-        return -max(means, default=float("-inf"))
-
-    lines.sort(key=lambda line: (best(line) if quantity else 0.0, line.material.casefold(), line.words))
-
-
 def columns_of(lines: Sequence[TableRow]) -> list[Column]:
     """Return the columns of which rows have something to say, in order."""
-    found = {
+    return _in_order(
         key for line in lines for key, each in line.cells.items() if each.n or each.limits or each.set_aside
-    }
+    )
+
+
+def _in_order(columns: Iterable[Column]) -> list[Column]:
     order = {each: place for place, each in enumerate(_ORIENTATIONS)}
-    return sorted(found, key=lambda key: (key.quantity, order.get(key.orientation, len(order)), key.group))
+    return sorted(
+        set(columns), key=lambda key: (key.quantity, order.get(key.orientation, len(order)), key.group)
+    )
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from tracker.book import Book, files_folder, now
 from tracker.changed import Changed
 from tracker.manual import Topic
 from tracker.plugins import Plugged
+from tracker.table import HeldResults, graded
 from tracker.web.pairing import PairingCodes
 from tracker.web.tasks import Tasks
 
@@ -410,6 +411,11 @@ class Bench:
     def plugged(self) -> Plugged:
         """The methods."""
         return self.serving.plugged
+
+    @cached_property
+    def results(self) -> HeldResults:
+        """The results of the book, of which after an act only those of its plates are read again."""
+        return HeldResults(graded(self.plugged))
 
     @cached_property
     def titles(self) -> dict[str, str]:

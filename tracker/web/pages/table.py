@@ -50,6 +50,7 @@ def tabled(
             ordinal=graded(bench.plugged),
             sort=sort or None,
             plugged=bench.plugged,
+            held=bench.results,
         )
 
     return bench.lately(("table", where, sort, tuple(of)), make, state)
