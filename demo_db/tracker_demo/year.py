@@ -28,6 +28,7 @@ from tracker.desk.photographs import add_photograph
 from tracker.kinds import listed
 from tracker.plugins import load
 from tracker.publish import choose_publication, publish
+from tracker_demo.building import seldom_collected
 from tracker_demo.drawing import photograph
 from tracker_demo.plates import chamber_log, plate_text
 from tracker_demo.rigs import TAKEN, Truth, tensile_recorded
@@ -70,6 +71,7 @@ def story() -> Story:
     return Story(tomllib.loads(resources.files("tracker_demo").joinpath("year.toml").read_text("utf-8")))
 
 
+@seldom_collected()
 def build_year(place: str, tell: Tell = lambda *_: None) -> Book:
     """Make the book of the year, with a second bench's results beside its own, and return it, open.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import hashlib
 import json
@@ -29,6 +30,7 @@ FINITE = st.floats(allow_nan=False, allow_infinity=False)
 TEXT = st.text(st.characters(exclude_categories=["Cs"]))
 CELL = st.one_of(st.none(), st.booleans(), st.integers(-SAFE, SAFE), FINITE, TEXT)
 JSON = st.recursive(CELL, lambda inner: st.lists(inner) | st.dictionaries(TEXT, inner), max_leaves=8)
+VALUES = st.dictionaries(TEXT, JSON, max_size=4)
 SEAMS = [
     0.0, -0.0, 1.0, -1.0, 1e-4, 9.999999999999999e-5, 1e-5, 1e-6, 9.999999999999999e-7, 1e-7, 1e15, 1e16,
     9007199254740991.0, 9007199254740992.0, 9007199254740994.0, 1e17, 1e20, 1e21, 9.999999999999999e20,
@@ -139,6 +141,18 @@ class TestEntry:
             + '","reason":"misread","rows":[{"after":{"value":2.5},"before":{"value":1},"key":"1",'
             '"table":"result"}],"seq":2,"who":"Ada"}'
         )
+
+    @given(st.lists(st.tuples(TEXT, st.none() | VALUES, VALUES), max_size=3), st.booleans())
+    def test_rows_are_written_as_the_whole_would_be(self, rows: list[Any], kept: bool) -> None:
+        """Row by row, with what a change left as it was written once, the text is that of all in one."""
+        changes = tuple(
+            RowChange(name, name, {**after, **before} if kept and before is not None else before, after)
+            for name, before, after in rows
+        )
+        entry = dataclasses.replace(self.ENTRY, rows=changes)
+        whole = {**json.loads(self.ENTRY.body()), "rows": [dataclasses.asdict(each) for each in changes]}
+
+        assert entry.body() == canonical(whole)
 
     def test_hash(self) -> None:
         """The hash is the SHA-256 of the text."""

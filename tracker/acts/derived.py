@@ -39,6 +39,16 @@ def _some_of(numbers: Iterable[int]) -> Iterator[list[int]]:
         yield some
 
 
+def _only_used_up(change: RowChange) -> bool:
+    """Whether a test used a specimen up and nothing else of it is another: nothing follows from that."""
+    before = change.before
+    return before is not None and all(
+        value is before.get(name) or value == before.get(name)
+        for name, value in change.after.items()
+        if name not in ("broken_at", "entry")
+    )
+
+
 @dataclass
 class Touched:
     """What an act changed, by number.
@@ -93,6 +103,8 @@ class Touched:
     def take_changes(self, changes: Iterable[RowChange]) -> None:
         """Take rows that were entered or changed one by one."""
         for change in changes:
+            if change.table == "specimen" and _only_used_up(change):
+                continue
             self._take(change.table, change.after)
             if change.before is not None and change.table in _MOVED:
                 # What it was of is touched as well as what it is of now.

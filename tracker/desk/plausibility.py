@@ -13,9 +13,10 @@ import math
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import and_, or_, select
+from sqlalchemy import and_, bindparam, or_, select
 from sqlalchemy.orm import Session
 
 from tracker.api import Instrument, Method, Quantity, fields
@@ -196,34 +197,62 @@ def sibling_values(
     leave_out: int | None = None,
 ) -> list[float]:
     """Return the counted values of a quantity on the same material and orientation, the newest first."""
-    statement = _values(quantity, unit, group)
+    if isinstance(subject, Specimen) and (material := material_of(subject)) is not None:
+        return values_of_material(session, material.id, subject.orientation, quantity, unit, group, leave_out)
+    statement = _values(bool(group))
     if leave_out is not None:
         statement = statement.where(Measurement.id != leave_out)
-    return _newest(session, _of_the_kind(statement, subject))
+    asked = {"quantity": quantity, "unit": unit, "group": group}
+    return _floats(session, _newest(_of_the_kind(statement, subject)), asked)
 
 
 def values_of_material(
-    session: Session, material: int, orientation: str | None, quantity: str, unit: str, group: str = ""
+    session: Session,
+    material: int,
+    orientation: str | None,
+    quantity: str,
+    unit: str,
+    group: str = "",
+    leave_out: int | None = None,
 ) -> list[float]:
     """Return the counted values of a quantity on pieces of a material, by its number, in an orientation."""
-    return _newest(session, _of_material(_values(quantity, unit, group), material, orientation))
+    asked = {
+        "material": material, "orientation": orientation, "quantity": quantity, "unit": unit, "group": group,
+        "leave_out": -1 if leave_out is None else leave_out,
+    }  # fmt: skip
+    return _floats(session, _on_material(bool(group), bool(orientation)), asked)
 
 
-def _values(quantity: str, unit: str, group: str) -> Any:
+@cache
+def _on_material(grouped: bool, oriented: bool) -> Any:
+    """Return the statement of :func:`values_of_material`, made once: each result of a day asks it."""
+    made_of = _made_of(bindparam("material"))
+    same = Specimen.orientation == bindparam("orientation") if oriented else Specimen.orientation.is_(None)
+    return _newest(
+        _values(grouped)
+        .where(Measurement.id != bindparam("leave_out"), Specimen.job_id.in_(made_of), same)
+        .join(Specimen, Specimen.id == Measurement.specimen_id)
+    )
+
+
+def _values(grouped: bool) -> Any:
     return (
         select(Result.value)
         .join(Measurement, Measurement.id == Result.measurement_id)
         .where(
-            Result.quantity == quantity, Result.counted.is_(True), Result.value.is_not(None),
-            Result.relation == "=", Result.unit == unit,
-            Result.group.is_(None) if not group else Result.group == group,
+            Result.quantity == bindparam("quantity"), Result.counted.is_(True), Result.value.is_not(None),
+            Result.relation == "=", Result.unit == bindparam("unit"),
+            Result.group == bindparam("group") if grouped else Result.group.is_(None),
         )
     )  # fmt: skip
 
 
-def _newest(session: Session, statement: Any) -> list[float]:
-    rows = session.scalars(statement.order_by(Result.id.desc()).limit(_MOST_SIBLINGS))
-    return [float(value) for value in rows if value is not None]
+def _newest(statement: Any) -> Any:
+    return statement.order_by(Result.id.desc()).limit(_MOST_SIBLINGS)
+
+
+def _floats(session: Session, statement: Any, asked: Mapping[str, Any]) -> list[float]:
+    return [float(value) for value in session.scalars(statement, asked) if value is not None]
 
 
 def _of_the_kind(statement: Any, subject: Specimen | Spool) -> Any:
@@ -238,8 +267,9 @@ def _of_the_kind(statement: Any, subject: Specimen | Spool) -> Any:
     return _of_material(statement, material.id, subject.orientation)
 
 
-def _of_material(statement: Any, material: int, orientation: str | None) -> Any:
-    made_of = (
+def _made_of(material: Any) -> Any:
+    """Return the jobs that were printed from a material, by its number."""
+    return (
         select(Job.id)
         .outerjoin(JobSpool, JobSpool.job_id == Job.id)
         .outerjoin(Spool, Spool.id == JobSpool.spool_id)
@@ -250,9 +280,12 @@ def _of_material(statement: Any, material: int, orientation: str | None) -> Any:
             )
         )
     )
+
+
+def _of_material(statement: Any, material: int, orientation: str | None) -> Any:
     same = Specimen.orientation == orientation if orientation else Specimen.orientation.is_(None)
     return statement.join(Specimen, Specimen.id == Measurement.specimen_id).where(
-        Specimen.job_id.in_(made_of), same
+        Specimen.job_id.in_(_made_of(material)), same
     )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, func, select
+from sqlalchemy import ColumnElement, Connection, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from tracker.book import WITH_VOIDED, Book, with_voided
@@ -195,13 +195,19 @@ def resolve(book: Book, session: Session, text: str, *, voided: bool = False) ->
     )
 
 
+_PIECE: Final = select(Specimen).where(
+    Specimen.job_id == bindparam("job"), Specimen.piece == bindparam("piece")
+)
+"""Made once: it is asked for each label that is scanned and each line of a day's sheet."""
+
+
 def fetch(session: Session, ident: Ident) -> Any:
     """Return the row of an ID, taken back or not, or None."""
     if max(ident.number, ident.piece) > _GREATEST:
         return None
     if ident.kind == "specimen":
-        asked = select(Specimen).where(Specimen.job_id == ident.number, Specimen.piece == ident.piece)
-        return session.scalar(asked, execution_options={WITH_VOIDED: True})
+        number = {"job": ident.number, "piece": ident.piece}
+        return session.scalar(_PIECE, number, execution_options={WITH_VOIDED: True})
     return session.get(KINDS[ident.kind].model, ident.number, execution_options={WITH_VOIDED: True})
 
 
