@@ -15,8 +15,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
+from tracker.acts.derived import working_out
 from tracker.book import BOOK_FILE, new_book, open_book
-from tracker.factors.kept import refill
 from tracker.journal import Entry, RowChange, hash_of
 from tracker.model import SCHEMA, Base
 
@@ -39,7 +39,8 @@ def large_book(specimens: int) -> Path:
         new_book(str(begun), "Ada Bench").close()
         _fill(begun / BOOK_FILE, specimens)
         with open_book(str(begun)) as book, book.engine.begin() as connection:
-            refill(connection)
+            for keeper in working_out():
+                keeper.refill(connection)
         begun.rename(place)
     return place
 

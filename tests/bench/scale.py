@@ -29,17 +29,20 @@ from sqlalchemy.types import TypeDecorator
 from tests.bench._largebook import _tables, say
 from tests.bench._row import Row
 from tests.bench.import_ import _MAP, sheet
+from tests.bench.table import SAME_ROWS, best
 from tests.databases import Server
-from tracker.acts.derived import Touched
-from tracker.book import BOOK_FILE, Book, new_book
-from tracker.factors.kept import refill
+from tracker.acts.derived import Touched, working_out
+from tracker.book import BOOK_FILE, Book, new_book, open_book
 from tracker.ids import job_id
-from tracker.model import SCHEMA, Base
+from tracker.model import SCHEMA, Base, Result
 from tracker.plugins import load
+from tracker.table import HeldResults, graded, summary_table
 
 FOLDER: Final = Path(tempfile.gettempdir()) / "strandbook-scale"
 _AT_ONCE: Final = 50_000
 _IMPORTED: Final = 200_000
+_ROUNDS: Final = 3
+_BOUND_OF_PAGES: Final = 200_000
 _PAGE: Final = 40
 _WIDTH, _THICKNESS = 10.02, 4.01
 _LEFT_OUT: Final = frozenset({"journal"})
@@ -65,7 +68,8 @@ def scale_book(specimens: int) -> Path:
         with new_book(str(begun), "Ada Bench") as book:
             _fill(book, specimens)
             with book.writing() as connection:
-                refill(connection)
+                for keeper in working_out():
+                    keeper.refill(connection)
         begun.rename(place)
     return place
 
@@ -210,6 +214,8 @@ def rows() -> Iterator[Row]:
         for bound in _bounds(specimens):
             if wanted in " ".join(bound.words):
                 yield from _measured(kind, where, bound, specimens, alone)
+        if wanted in "table":
+            yield from _tables_made(kind, where, specimens)
         if wanted in "import":
             yield from _import(kind, server, alone)
 
@@ -268,6 +274,41 @@ def _measured(
         f"{words}, memory, {kind}", ran.memory_mb, bound.megabytes, f"≤ {bound.megabytes:g} MB", "MB",
         note="floor: the bound",
     )  # fmt: skip
+
+
+def _tables_made(kind: str, place: str, results: int) -> Iterator[Row]:
+    """Yield what the statistics of a table cost beyond a plain query, and a page's table after a write."""
+    plugged = load()
+    grades = graded(plugged)
+    with open_book(place) as book:
+
+        def grouped() -> None:
+            with book.connect() as connection:
+                connection.exec_driver_sql(SAME_ROWS).fetchall()
+
+        ours, floor = best(
+            lambda: summary_table(book, ordinal=grades, plugged=plugged), grouped, rounds=_ROUNDS
+        )
+        yield Row(
+            f"table with intervals from plate to plate, {results:,} results, {kind}", ours, floor, "≤ 2.0",
+            note="floor: the same rows and columns by one plain GROUP BY, counts and means alone",
+        )  # fmt: skip
+        held = HeldResults(grades)
+        summary_table(book, ordinal=grades, plugged=plugged, held=held)
+
+        def write() -> None:
+            with book.act("verdict", "Ada Bench", reason="bench") as act:
+                act.session.get_one(Result, results // 2).uncertainty = time.perf_counter() % 1.0
+
+        def look() -> None:
+            write()
+            assert summary_table(book, ordinal=grades, plugged=plugged, held=held).rows[:16]
+
+        both, alone = best(look, write, rounds=_ROUNDS)
+        yield Row(
+            f"the page's table after a write, {results:,} results, {kind}", both - alone, alone,
+            "≤ 0.3 s" if results <= _BOUND_OF_PAGES else "", note="floor: the write",
+        )  # fmt: skip
 
 
 def _import(kind: str, server: Server | None, alone: dict[tuple[str, ...], float]) -> Iterator[Row]:

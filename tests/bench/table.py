@@ -45,10 +45,10 @@ GROUP BY {_SETTINGS}
 """  # noqa: S608 - our own names
 
 
-def best(*works: Callable[[], object]) -> list[float]:
+def best(*works: Callable[[], object], rounds: int = _ROUNDS) -> list[float]:
     """Return the least time of each piece of work in s, in alternating rounds after one to warm up."""
     least = [float("inf")] * len(works)
-    for turn in range(_ROUNDS + 1):
+    for turn in range(rounds + 1):
         for place, work in enumerate(works):
             began = time.perf_counter()
             work()
@@ -65,11 +65,6 @@ def _table() -> Iterator[Row]:
         ours, floor = best(
             lambda: list(as_lines(summary_table(book))), lambda: raw.execute(_ROWS_BEHIND).fetchall()
         )
-        every, grouped = best(lambda: summary_table(book), lambda: raw.execute(SAME_ROWS).fetchall())
-    yield Row(
-        f"table with intervals from plate to plate, {_RESULTS:,} results", every, grouped, "≤ 2.0",
-        note="floor: the same rows and columns by one plain GROUP BY, counts and means alone",
-    )  # fmt: skip
     raw.close()
     yield Row(
         f"table over {_RESULTS:,} results", ours, floor, "≤ 1 s", note="floor: the same rows by raw sqlite3"

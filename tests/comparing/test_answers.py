@@ -9,7 +9,7 @@ import pytest
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tracker.book import Book
-from tracker.comparing import Scope, follow_up, plan_text, watched, why
+from tracker.comparing import Scope, asking, follow_up, plan_text, watched, why
 from tracker.comparing.asking import name_group
 from tracker.desk.voiding import judge
 from tracker.errors import Refused
@@ -277,3 +277,23 @@ def test_what_nobody_recorded_is_told(book: Book, plugged: Plugged, unlike: tupl
     assert {"printed_on", "tested_on", "note"} <= set(found["equal"]) | {
         row["factor"] for row in found["differed"]
     }
+
+
+def test_of_very_many_plates_the_nearest_and_some_others_are_looked_at(
+    book: Book, plugged: Plugged, unlike: tuple[str, str], spool: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The answer waits for no more plates than it needs, and says which it looked at."""
+    for _ in range(4):
+        plate(book, spool, [30.8, 31.3], nozzle_set_c=245, chamber_set_c=60)
+    monkeypatch.setattr(asking, "_NEAREST", 1)
+    monkeypatch.setattr(asking, "_SPREAD", 2)
+    told = why(book, plugged, *unlike, STRENGTH).answer
+    assert told is not None
+    assert told.scope.results == 8 + 3 * 2
+    assert told.scope.words.endswith(
+        "of 4 other plates the 1 printed nearest to these and 2 spread over the rest"
+    )
+    monkeypatch.setattr(asking, "_SPREAD", 3)
+    whole = why(book, plugged, *unlike, STRENGTH).answer
+    assert whole is not None
+    assert (whole.scope.results, "other plates" in whole.scope.words) == (16, False)

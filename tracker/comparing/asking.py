@@ -24,7 +24,7 @@ from tracker.errors import Refused
 from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors, some_of, unit_of
 from tracker.ids import Ident, IdError, job_id, read_id
 from tracker.kinds import resolve
-from tracker.model import BookRecord, Job, JobSpool, Material, Measurement, Specimen, Spool
+from tracker.model import BookRecord, Job, JobInForce, JobSpool, Material, Measurement, Specimen, Spool
 from tracker.moments import local_day
 from tracker.orientation import in_words
 from tracker.plugins import Plugged
@@ -99,6 +99,7 @@ class Named:
         wanted: The filter, where it is one.
         names: IDs of jobs, specimens and measurements that results hang on, where it names IDs.
         materials: Materials that its results can be of; None where only reading can tell.
+        jobs: Jobs that its results hang on, where it names IDs.
     """
 
     text: str
@@ -106,6 +107,7 @@ class Named:
     wanted: Filter | None = None
     names: frozenset[str] = frozenset()
     materials: frozenset[str] | None = None
+    jobs: frozenset[int] = frozenset()
 
     @property
     def asks_of_factors(self) -> bool:
@@ -121,6 +123,7 @@ class _Sides:
         a: Results of A.
         b: Results of B.
         rest: Other results in scope.
+        bounded: Words of what was looked at where a material has more plates than are read; else empty.
         zone: The bench's zone.
         excluded: Why results of A and B were left out, with their number.
         aside: Results of A and of B that a verdict set aside.
@@ -134,6 +137,7 @@ class _Sides:
     excluded: Counter[str] = field(default_factory=Counter)
     aside: tuple[list[ResultRow], list[ResultRow]] = field(default_factory=lambda: ([], []))
     costs: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    bounded: str = ""
 
 
 def problems(
@@ -157,7 +161,7 @@ def problems(
     with book.read() as session:
         check_quantities(session.connection(), [quantity] if quantity else [], declared)
         named = [name_group(book, session, text) for text in (a, b)]
-        rows = _rows_in_scope(session, named, quantity, scope)
+        rows, bounded = _rows_in_scope(session, named, quantity, scope)
         # A filter may ask of any factor, and so of every result; IDs need the factors of what is compared.
         early = any(each.asks_of_factors for each in named)
         if early:
@@ -167,6 +171,7 @@ def problems(
         if not early:
             _put_factors(session, plugged, [*sides.a, *sides.b, *sides.rest])
         _put_sections_and_notes(session, [*sides.a, *sides.b, *sides.rest, *sides.aside[0], *sides.aside[1]])
+        sides.bounded = bounded
         sides.costs = _costs(session, [*sides.a, *sides.b])
     shared = {row.quantity for row in sides.a} & {row.quantity for row in sides.b}
     return [
@@ -233,7 +238,8 @@ def _ids_named(book: Book, session: Session, text: str, materials: Sequence[str]
             jobs |= own
             names |= {job_id(number) for number in own}
         jobs |= _jobs_behind(session, ident, spools)
-    return Named(text, names=frozenset(names), materials=_materials_of(session, jobs, spools))
+    found = _materials_of(session, jobs, spools)
+    return Named(text, names=frozenset(names), materials=found, jobs=frozenset(jobs))
 
 
 def _jobs_behind(session: Session, ident: Ident, spools: set[int]) -> set[int]:
@@ -301,8 +307,11 @@ def group(named: Named, rows: Sequence[ResultRow]) -> list[ResultRow]:
 
 def _rows_in_scope(
     session: Session, named: Sequence[Named], quantity: str | None, scope: Scope
-) -> list[ResultRow]:
-    """Return the results of the materials that A and B name, or of all where only reading can tell."""
+) -> tuple[list[ResultRow], str]:
+    """Return the results of the materials that A and B name, or of all where only reading can tell.
+
+    With them what was left out in words, where plates were named of a material that has very many.
+    """
     materials: list[str] | None = None
     if all(each.materials is not None for each in named):
         wanted = {name for each in named for name in each.materials or ()}
@@ -310,11 +319,15 @@ def _rows_in_scope(
             families = select(Material.family).where(Material.name.in_(wanted), Material.family.is_not(None))
             wanted |= set(session.scalars(select(Material.name).where(Material.family.in_(families))))
         materials = sorted(wanted)
+    jobs, bounded = None, ""
+    if materials is not None and all(each.jobs for each in named):
+        jobs, bounded = _jobs_near(session, materials, frozenset().union(*(each.jobs for each in named)))
     rows = result_rows(
         session.connection(),
         quantities=[quantity] if quantity else None,
         materials=materials,
         since=scope.since,
+        jobs=jobs,
     )
     rows = [row for row in rows if _in_time(row, scope)]
     if scope.benches:
@@ -329,7 +342,32 @@ def _rows_in_scope(
         and _in_time(row, scope)
         and (scope.since is None or (row.at is not None and row.at >= scope.since))
     ]
-    return rows
+    return rows, bounded
+
+
+_NEAREST: Final = 150
+_SPREAD: Final = 100
+"""Plates beside the named ones: those printed next to them know the day's spool and rig, those spread over
+all the others know settings long past. More of them hardly narrow what is known of scatter and effects."""
+
+
+def _jobs_near(
+    session: Session, materials: Sequence[str], named: frozenset[int]
+) -> tuple[list[int] | None, str]:
+    """Return the jobs that are looked at beside those named, and words for it; None for all there are.
+
+    They are chosen by their numbers alone, so that no result has a say in which results are looked at.
+    """
+    of = select(JobInForce.job_id).join(Material, Material.id == JobInForce.material_id)
+    every = set(session.scalars(of.where(Material.name.in_(materials)))) - named
+    if len(every) <= _NEAREST + _SPREAD:
+        return None, ""
+    by_distance = sorted(every, key=lambda job: (min(abs(job - each) for each in named), job))
+    far = sorted(by_distance[_NEAREST:])
+    spread = [far[place * len(far) // _SPREAD] for place in range(_SPREAD)]
+    others = f"the {_NEAREST} printed nearest to these and {_SPREAD} spread over the rest"
+    words = f"of {len(every):,} other plates {others}"
+    return [*named, *by_distance[:_NEAREST], *spread], words
 
 
 def _in_time(row: ResultRow, scope: Scope) -> bool:
@@ -506,7 +544,7 @@ def _problem(
         settings_a=_settings(a, scope),
         settings_b=_settings(b, scope),
         excluded=dict(sides.excluded),
-        scope=_scope_words(every, way, scope, sides.zone),
+        scope="; ".join(filter(None, (_scope_words(every, way, scope, sides.zone), sides.bounded))),
         aside=tuple(_observation(row, sides.zone) for row in (*aside_a, *aside_b)),
         aside_a=frozenset(row.measurement for row in aside_a),
         **_matters(scope.matters, question),

@@ -326,22 +326,30 @@ class _Asking:
         self, model: type[FactorRecord | FactorInForce], term: Term
     ) -> tuple[ColumnElement[bool] | None, ColumnElement[bool]] | None:
         """Return that a table has a row of this factor (None: it never has), and that it fulfils a term."""
-        own = [model.name == term.name]
+        live = [model.name == term.name]
+        own = live
         if model is FactorRecord:
-            own += [FactorRecord.voided.is_(None), or_(model.number.is_not(None), model.text.is_not(None))]
+            live = [*live, FactorRecord.voided.is_(None)]
+            own = [*live, or_(model.number.is_not(None), model.text.is_not(None))]
         if not self._connection.scalar(select(model.specimen_id).where(*own).limit(1)):
             return None, false()
         words = self._word_holds(model.text, term, *own)
         if words is None:
             return None
-        fits = or_(_number_holds(model.number, term), and_(model.number.is_(None), words))
-        found = select(model.specimen_id).where(*own, fits)
+        # Of numbers alone, so that an index leads to those that fit; beside an OR none is used.
+        fits = _number_holds(model.number, term)
+        if not isinstance(words, False_):
+            fits = or_(fits, and_(model.number.is_(None), words))
+        found = select(model.specimen_id).where(*live, fits)
         few = select(func.count()).select_from(found.limit(_FEW + 1).subquery())
         here = model.specimen_id == Specimen.id
         there = exists().where(here, *own).correlate(Specimen)
-        if (self._connection.scalar(few) or 0) <= _FEW:
+        many = self._connection.scalar(few) or 0
+        if not many:
+            return there, false()
+        if many <= _FEW:
             return there, Specimen.id.in_(found.correlate(None))
-        return there, exists().where(here, *own, fits).correlate(Specimen)
+        return there, exists().where(here, *live, fits).correlate(Specimen)
 
     def _of_job(self, term: Term) -> ColumnElement[bool]:
         kept = select(JobInForce.job_id)

@@ -143,6 +143,7 @@ def result_rows(
     materials: Sequence[str] | None = None,
     since: dt.datetime | None = None,
     narrowed: Narrowed | None = None,
+    jobs: Sequence[int] | None = None,
 ) -> list[ResultRow]:
     """Return results in the order in which they were made.
 
@@ -152,6 +153,7 @@ def result_rows(
         materials: Only of these, by name; all where None.
         since: Only measured at or after this moment.
         narrowed: Only those that this lets through; what it leaves to Python is not asked here.
+        jobs: With ``materials``, in place of all their jobs only these; what was measured on spools stays.
     """
     statement = _STATEMENT
     if narrowed is not None:
@@ -161,14 +163,14 @@ def result_rows(
     if materials is not None:
         # By number and by job, for which there are indices: the name stands at the end of all joins.
         numbers = list(connection.scalars(select(Material.id).where(Material.name.in_(materials))))
-        jobs = select(JobInForce.job_id).where(JobInForce.material_id.in_(numbers))
+        every = select(JobInForce.job_id).where(JobInForce.material_id.in_(numbers))
         spools = select(Spool.id).where(Spool.material_id.in_(numbers))
         of_spools = Measurement.spool_id.in_(spools.correlate(None))
         own = select(FactorInForce.specimen_id).where(
             FactorInForce.name == OWN_MATERIAL, FactorInForce.number.in_(numbers)
         )
-        of_jobs: ColumnElement[bool] = Specimen.job_id.in_(jobs.correlate(None))
-        if connection.scalar(own.limit(1)) is not None:
+        of_jobs: ColumnElement[bool] = Specimen.job_id.in_(every.correlate(None) if jobs is None else jobs)
+        if jobs is None and connection.scalar(own.limit(1)) is not None:
             of_jobs = or_(of_jobs, Specimen.id.in_(own.correlate(None)))
         any_spool = connection.scalar(select(Measurement.id).where(of_spools).limit(1))
         statement = statement.where(
