@@ -7,6 +7,7 @@ map would fill the memory before anything could be said of it.
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import stat
 from collections.abc import Iterator
@@ -16,7 +17,9 @@ from typing import IO, Final, Literal
 
 from tracker.errors import Refused
 
-Kind = Literal["plate file", "log", "recording", "sheet", "picture", "settings"]
+Kind = Literal[
+    "plate file", "log", "recording", "sheet", "day sheet", "picture", "settings", "table of a site"
+]
 
 MB: Final = 1 << 20
 LIMITS: Final[dict[Kind, int]] = {
@@ -24,13 +27,16 @@ LIMITS: Final[dict[Kind, int]] = {
     "log": 16 * MB,
     "recording": 20 * MB,
     "sheet": 100 * MB,
+    "day sheet": MB,
+    "table of a site": 8 * MB,
     "picture": 32 * MB,
     "settings": MB,
 }
-"""Most bytes of each kind of file: far above what a bench makes, and held in memory whole.
+"""Most bytes of each kind of file: far above what a bench makes.
 
-Reading stays within 300 MB: measured, a log takes 13 times its size and a recording 9 times, beside the 50 to
-80 MB of the program; a plate file is read as it goes and takes 25 MB. A week of one line a second is 13 MB.
+Reading stays within 300 MB (tests/ground/peaks.py measures it): a log takes 13 times its size, a recording 9
+times and a table of a site 6 times, beside the 50 to 80 MB of the program; a plate file and a sheet that is
+brought in are read as they go. A week of one line a second is 13 MB.
 """
 
 
@@ -65,6 +71,19 @@ def opened(path: Path) -> Iterator[IO[bytes]]:
         yield stream
 
 
+def sha256_of(path: Path) -> str:
+    """Return the digest of a file of any size, hexadecimal.
+
+    Raises:
+        InputError: It cannot be read, or is no regular file.
+    """
+    digest = hashlib.sha256()
+    with opened(path) as stream:
+        while block := stream.read(MB):
+            digest.update(block)
+    return digest.hexdigest()
+
+
 def read_input(path: Path, kind: Kind) -> bytes:
     """Return the bytes of a file that a person named.
 
@@ -83,6 +102,8 @@ def read_input(path: Path, kind: Kind) -> bytes:
         raise InputError(
             f"{path} cannot be read",
             why=f"it is larger than a {kind} can be ({most // MB} MB)",
-            do="Check that it is the right file",
+            do="Divide it: give each part the header line"
+            if "sheet" in kind
+            else "Check that it is the right file",
         )
     return data

@@ -16,8 +16,10 @@ if TYPE_CHECKING:
 
 # Others are refused unopened: some of Pillow's readers start programs, none of them is a camera's format.
 _FORMATS = ("PNG", "JPEG", "WEBP", "TIFF", "BMP", "GIF", "PPM", "MPO")
-_MOST_BYTES = 100_000_000
-_MOST_PIXELS = 80_000_000
+_MOST_BYTES = 32_000_000
+_MOST_PIXELS = 40_000_000
+_MOST_DEEP = 12_000_000
+"""Pixels of a picture with transparency or deep shades, which is unpacked three times over: within 300 MB."""
 # Beyond this many pixels the harder looks would take seconds each and see nothing more.
 _ENOUGH_PIXELS = 6_000_000
 _SMALL_PIXELS = 1_500_000
@@ -110,6 +112,9 @@ def _grey(picture: Image.Image) -> Image.Image:
         picture.draft("L", (picture.width // 2, picture.height // 2))
         if picture.size == before:
             raise _too_large(f"{picture.width} × {picture.height} pixels")
+    deep = picture.has_transparency_data or picture.mode.startswith(("I", "F"))
+    if deep and picture.width * picture.height > _MOST_DEEP:
+        raise _too_large(f"{picture.width} × {picture.height} pixels", _MOST_DEEP)
     if picture.has_transparency_data:
         paper = Image.new("RGBA", picture.size, "white")
         return Image.alpha_composite(paper, picture.convert("RGBA")).convert("L")
@@ -126,11 +131,11 @@ def _eight_bits(picture: Image.Image) -> Image.Image:
     return deep.point(lambda value: value * scale - low * scale).convert("L")  # type: ignore[operator]
 
 
-def _too_large(size: str) -> LabelError:
+def _too_large(size: str, most: int = _MOST_PIXELS) -> LabelError:
     """Return the refusal of a picture that would fill the memory."""
-    most = _MOST_PIXELS // 1_000_000
     return LabelError(
-        f"The picture is too large ({size})", do=f"Use one of at most {most} million pixels, or a part of it."
+        f"The picture is too large ({size})",
+        do=f"Use one of at most {most // 1_000_000} million pixels, or a part of it.",
     )
 
 

@@ -7,19 +7,23 @@ import hashlib
 import io
 import json
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
+from tracker.acts import Act
 from tracker.book import Book
 from tracker.errors import Refused
+from tracker.inputs import read_input
 from tracker.model import OtherBench, OtherResult
 from tracker.publish.manifest import own_files
 
-_MOST_BYTES: Final = 200_000_000
+T = TypeVar("T")
+
 _TABLES: Final = ("data/results.csv", "data/factors.csv")
 _COLUMNS: Final = (
     "specimen", "job", "material", "family", "orientation", "method", "method_version", "unit", "relation",
@@ -70,12 +74,10 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
     facts = _bench_facts(package, code)
     with book.read() as session:
         bench = session.scalar(select(OtherBench).where(OtherBench.code == code))
-        had = {}
-        for row in () if bench is None else bench.results:
-            had[row.measurement, row.quantity] = _values(row)
+        had = {} if bench is None else _had(session, bench.id)
     new = [key for key in told if key not in had]
-    changed = [key for key in told if key in had and had[key] != told[key]]
-    gone = [key for key in had if key not in told]
+    changed = {had[key][0]: key for key in told if key in had and had[key][1] != _digest(told[key])}
+    gone = [number for key, (number, _) in had.items() if key not in told]
     counts = Imported(
         code, str(facts["title"]), str(facts["licence"] or ""), len(new), len(changed), len(gone),
         len(told) - len(new) - len(changed),
@@ -91,22 +93,61 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
         for name, value in facts.items():
             setattr(bench, name, value)
         session.flush()
-        rows = {(row.measurement, row.quantity): row for row in bench.results}
-        for key in new:
-            session.add(OtherResult(bench_id=bench.id, measurement=key[0], quantity=key[1], **told[key]))
-        for key in changed:
-            for name, value in told[key].items():
-                setattr(rows[key], name, value)
-        for key in gone:
-            rows[key].voided = act.seq
+        _add(act, bench.id, [{"measurement": key[0], "quantity": key[1], **told[key]} for key in new])
+        for some in _parts([*changed, *gone]):
+            for row in session.scalars(select(OtherResult).where(OtherResult.id.in_(some))):
+                if row.id not in changed:
+                    row.voided = act.seq
+                    continue
+                for name, value in told[changed[row.id]].items():
+                    setattr(row, name, value)
         entry = act.seq
     return Imported(**{**vars(counts), "entry": entry})
 
 
+_AT_ONCE: Final = 500
+_MANY: Final = 2_000
+
+
+def _parts(whole: Sequence[T]) -> Iterator[Sequence[T]]:
+    for start in range(0, len(whole), _AT_ONCE):
+        yield whole[start : start + _AT_ONCE]
+
+
+def _had(session: Session, bench: int) -> dict[tuple[str, str], tuple[int, bytes]]:
+    """Return the results of a bench that are in the book: of each its number, and a digest of its values."""
+    columns = [getattr(OtherResult, name) for name in ("id", "measurement", "quantity", *_KEPT)]
+    asked = select(*columns).where(OtherResult.bench_id == bench, OtherResult.voided.is_(None))
+    rows = session.execute(asked.execution_options(yield_per=_AT_ONCE))
+    return {
+        (row.measurement, row.quantity): (row.id, _digest({name: getattr(row, name) for name in _KEPT}))
+        for row in rows
+    }
+
+
+def _digest(values: Mapping[str, Any]) -> bytes:
+    """Return what stands for values in a comparison: of a large site they would be held twice."""
+    text = json.dumps([values[name] for name in _KEPT], sort_keys=True)
+    return hashlib.sha256(text.encode()).digest()[:16]
+
+
+def _add(act: Act, bench: int, new: Sequence[Mapping[str, Any]]) -> None:
+    """Put new results in: a few are told one by one by the journal, many by a manifest."""
+    if len(new) <= _MANY:
+        act.session.add_all(OtherResult(bench_id=bench, **each) for each in new)
+        return
+    table: Any = OtherResult.__table__
+    number = act.next_number(table)
+    for some in _parts(new):
+        rows = [{"id": number + at, "bench_id": bench, "voided": None, **row} for at, row in enumerate(some)]
+        number += len(rows)
+        act.bulk(OtherResult, rows)
+
+
 def _described(folder: Path) -> Mapping[str, Any]:
     try:
-        package = json.loads((folder / "datapackage.json").read_text("utf-8"))
-    except (OSError, ValueError) as error:
+        package = json.loads(read_input(folder / "datapackage.json", "table of a site"))
+    except (OSError, ValueError, RecursionError) as error:
         raise Refused(
             f"{folder} is no published site", why="it has no datapackage.json that can be read",
             do="Name the folder that strandbook publish wrote",
@@ -131,20 +172,19 @@ def _rows(folder: Path, path: str, digests: Mapping[str, str]) -> Iterator[dict[
     place = folder / path
     if not place.is_file():
         raise Refused(f"{place} is missing", why="the site is not whole")
-    if place.stat().st_size > _MOST_BYTES:
-        raise Refused(f"{place} is larger than any site's ({_MOST_BYTES // 10**6} MB)")
-    data = place.read_bytes()
+    data = read_input(place, "table of a site")
     if hashlib.sha256(data).hexdigest() != digests.get(path):
         raise Refused(
             f"{path} is not what the site's manifest lists", why="it was altered, or is damaged",
             do="Fetch the site again; strandbook check says what else differs",
         )  # fmt: skip
-    yield from csv.DictReader(io.StringIO(data.decode("utf-8")))
+    text = io.TextIOWrapper(io.BytesIO(data), "utf-8", newline="")
+    yield from csv.DictReader(text)
 
 
 def _results(folder: Path) -> dict[tuple[str, str], dict[str, Any]]:
     digests = own_files(folder)
-    results, factors = (list(_rows(folder, path, digests)) for path in _TABLES)
+    results, factors = (_rows(folder, path, digests) for path in _TABLES)
     of: dict[str, dict[str, Any]] = defaultdict(dict)
     for row in factors:
         of[row["specimen"]][row["factor"]] = _number(row["value"]) if row["value"] else row["text"]
@@ -160,10 +200,6 @@ def _results(folder: Path) -> dict[tuple[str, str], dict[str, Any]]:
 
 
 _KEPT: Final = (*_COLUMNS, "value", "uncertainty", "counted", "factors")
-
-
-def _values(row: OtherResult) -> dict[str, Any]:
-    return {name: getattr(row, name) for name in _KEPT}
 
 
 def _number(text: str) -> float | None:

@@ -18,6 +18,7 @@ from tracker.desk.labelling import print_pdf
 from tracker.desk.offbed import PieceOutcome, open_pieces, plate_map, read_outcomes, take_off
 from tracker.errors import Refused
 from tracker.forms import When, read, when_at
+from tracker.inputs import MB
 from tracker.kinds import KINDS
 from tracker.kinds.specimen import OUTCOMES
 from tracker.units import parse
@@ -116,7 +117,10 @@ def _design(bench: Bench, wanted: str) -> Any:
 
 
 def _from_stdin() -> list[str]:
-    return sys.stdin.read().split()
+    text = sys.stdin.read(MB + 1)
+    if len(text) > MB:
+        raise Refused("More than a million characters came in", do="Pipe IDs, one a line")
+    return text.split()
 
 
 def print_labels(bench: Bench, targets: Sequence[str], *, quiet: bool = False, **how: Any) -> None:

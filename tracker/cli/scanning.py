@@ -32,6 +32,8 @@ from tracker.moments import local_time
 from tracker.programme import still_wanted
 from tracker.stating import state_row
 
+_LONGEST = 4096
+
 
 @click.command("scan", epilog="Example: strandbook scan, then point the scanner at one label after another")
 @click.argument("text_or_image", required=False)
@@ -77,7 +79,8 @@ def scan_command(
     elif bench.may_ask:
         _at_the_rig(bench)
     else:
-        for line in sys.stdin:
+        # No label is as long: a pipe without line ends must not fill the memory.
+        for line in iter(lambda: sys.stdin.readline(_LONGEST), ""):
             if line.strip():
                 _tell(bench, line.strip(), as_json)
 

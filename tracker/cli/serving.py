@@ -24,6 +24,7 @@ from tracker.cli._telling import note
 from tracker.cli.manual import commands
 from tracker.desk.devices import pair_device
 from tracker.errors import Refused
+from tracker.inputs import read_input
 
 if TYPE_CHECKING:
     from tracker.web import Serving
@@ -288,7 +289,10 @@ def send_recording(file: Path, page: str, token: str, rig: str | None, authority
     Raises:
         Refused: The page cannot be reached, or refuses it.
     """
-    body = {"file": {"name": file.name, "base64": base64.b64encode(file.read_bytes()).decode()}, "rig": rig}
+    body = {
+        "file": {"name": file.name, "base64": base64.b64encode(read_input(file, "recording")).decode()},
+        "rig": rig,
+    }
     if not page.startswith(("http://", "https://")):
         raise Refused(f"{page} is no address of a page", do="Give it as http://HOST:8413")
     asked = urllib.request.Request(  # noqa: S310 - the scheme is one of two, looked at above

@@ -11,6 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from tracker.errors import Refused
+from tracker.inputs import read_input
 from tracker.platefile.facts import PlateObject
 from tracker.platefile.gauge import Window
 from tracker.platefile.orientation import NO_AXIS, orientation_of
@@ -91,9 +92,10 @@ def _built_in() -> tuple[Piece, ...]:
 
 def _own(path: Path) -> tuple[Piece, ...]:
     try:
-        table = tomllib.loads(path.read_text("utf-8"))
+        table = tomllib.loads(read_input(path, "settings").decode("utf-8"))
         return tuple(_piece(row) for row in table["piece"])
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, KeyError, TypeError, ValueError) as error:
+    # What cannot be decoded, and what is no TOML, are ValueErrors.
+    except (OSError, KeyError, TypeError, ValueError, RecursionError) as error:
         raise Refused(
             f"{path} is no file of templates",
             why=str(error),

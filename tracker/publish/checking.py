@@ -6,7 +6,7 @@ No book is needed; the installed methods are. What the manifests say of the file
 from __future__ import annotations
 
 import csv
-import hashlib
+import io
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -16,6 +16,7 @@ from typing import Any, Final
 from tracker.api import Piece, Recording, validate
 from tracker.desk.rigs import instruments
 from tracker.errors import Refused
+from tracker.inputs import opened, read_input, sha256_of
 from tracker.lineage import Row
 from tracker.plugins import Plugged
 from tracker.publish.evidence import measurements_of, read_packed
@@ -111,11 +112,12 @@ def check_site(folder: Path, plugged: Plugged, step: Callable[[int, int], None] 
 def _check_table(folder: Path, found: Checked) -> None:
     """Compare the table of results with the numbers that were computed again: most readers take that one."""
     try:
-        text = (folder / RESULTS).read_text("utf-8")
-    except (OSError, ValueError):
+        with opened(folder / RESULTS) as stream, io.TextIOWrapper(stream, "utf-8", newline="") as text:
+            rows = csv.DictReader(text)
+            table = {(row["measurement"], row["quantity"]): row["value"] for row in rows}
+    except (OSError, ValueError, KeyError, csv.Error):
         found.table.setdefault(RESULTS, "cannot be read")
         return
-    table = {(row["measurement"], row["quantity"]): row["value"] for row in csv.DictReader(text.splitlines())}
     for each in found.numbers:
         told = table.pop((each.measurement, each.quantity), None)
         if told is None or told != ("" if each.published is None else str(each.published)):
@@ -134,7 +136,7 @@ def _check_files(folder: Path, found: Checked) -> None:
             place = folder / path
             if not place.is_file():
                 found.files[path] = "is missing"
-            elif hashlib.sha256(place.read_bytes()).hexdigest() != digest:
+            elif sha256_of(place) != digest:
                 found.files[path] = "is not what the manifest lists"
 
 
@@ -190,7 +192,7 @@ def _computed(folder: Path, told: Mapping[str, Any], plugged: Plugged) -> dict[s
         place = folder / each["path"]
         if ".." in Path(each["path"]).parts or not place.is_file():
             raise Refused(f"The recording {each['path']} is missing")
-        files[each["field"]] = _recording(each, place.read_bytes())
+        files[each["field"]] = _recording(each, read_input(place, "recording"))
     readings = validate(loaded.method, {**(told.get("readings") or {}), **files})
     used: list[Any] = [_used(each) for each in told.get("instruments", ())]
     known: dict[str, Any] = told.get("piece") or {}

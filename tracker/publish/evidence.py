@@ -21,6 +21,7 @@ from tracker.book import Book
 from tracker.desk.pieces import piece_from
 from tracker.errors import Refused
 from tracker.ids import job_id, specimen_id, spool_id
+from tracker.inputs import MB, opened
 from tracker.lineage import Judged, Measured
 from tracker.plugins import Plugged
 from tracker.publish.drawing import Curve, curves
@@ -189,11 +190,14 @@ def read_packed(place: pathlib.Path) -> Any:
     Raises:
         OSError, EOFError, ValueError: It cannot be read, or is damaged.
     """
-    with gzip.open(place) as stream:
-        return json.loads(stream.read(_MOST_BYTES))
+    with opened(place) as packed, gzip.open(packed) as stream:
+        text = stream.read(_MOST_BYTES + 1)
+    if len(text) > _MOST_BYTES:
+        raise ValueError(f"more than {_MOST_BYTES // MB} MB")
+    return json.loads(text)
 
 
-_MOST_BYTES: Final = 200_000_000
+_MOST_BYTES: Final = 16 * MB
 """Of one unpacked document: a folder may come from anybody."""
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from tracker.errors import Refused
+from tracker.inputs import sha256_of
 
 PAYLOAD: Final = "manifest-sha256.txt"
 TAGS: Final = "tagmanifest-sha256.txt"
@@ -105,7 +106,7 @@ class Site:
         place = self._root / path
         if path in self._old:
             # What stands on the disk counts, not what a manifest says of it.
-            if place.is_file() and hashlib.sha256(place.read_bytes()).hexdigest() == digest:
+            if place.is_file() and sha256_of(place) == digest:
                 self.kept += 1
                 return
         elif place.exists():
@@ -223,7 +224,7 @@ def own_files(root: Path) -> dict[str, str]:
             found |= read_manifest((root / name).read_text("utf-8"))
     if (root / TAGS).is_file():
         # No manifest can hold its own digest.
-        found[TAGS] = hashlib.sha256((root / TAGS).read_bytes()).hexdigest()
+        found[TAGS] = sha256_of(root / TAGS)
     return found
 
 

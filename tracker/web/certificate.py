@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from tracker.errors import Refused
+from tracker.inputs import read_input
 
 LASTS_DAYS: Final = 397
 """Browsers refuse certificates that last longer: CA/Browser Forum baseline requirements, 6.3.2."""
@@ -67,8 +68,8 @@ def given_certificate(file: Path, key: Path) -> PageCertificate:
     from cryptography.hazmat.primitives import hashes  # noqa: PLC0415 - the same
 
     try:
-        found = x509.load_pem_x509_certificate(file.read_bytes())
-        key.read_bytes()
+        found = x509.load_pem_x509_certificate(read_input(file, "settings"))
+        read_input(key, "settings")
     except (OSError, ValueError) as error:
         raise Refused(f"{file} is no certificate that can be read", why=str(error)) from error
     return PageCertificate(file, key, found.fingerprint(hashes.SHA256()).hex(":").upper())

@@ -38,7 +38,9 @@ _ABOUT_AT_MOST: Final = 100
 _CHUNK: Final = 500
 _ASKED_AT_ONCE: Final = 8
 _AT_ONCE: Final = 20_000
-"""Specimens whose rows are made and written together: all rows of a large sheet would fill the memory."""
+_CHARACTERS: Final = 8_000_000
+"""Specimens, and characters of their texts, whose rows are made and written together: all rows of a large
+sheet would fill the memory."""
 _TABLES: Final = 6
 
 Row = dict[str, Any]
@@ -231,14 +233,17 @@ class _Rows:
         job = _next_number(act, Job)
         self.job_numbers = range(job, job + len(self.plan.jobs))
         self._first = {model: _next_number(act, model) for model in (Specimen, Measurement, Result)}
+        characters = 0
         for number, draft in zip(self.job_numbers, self.plan.jobs, strict=True):
             material = self._materials[draft.material.casefold()]
             note = f"From {self.plan.name}."
             self.jobs.append(_row(Job, id=number, name=draft.name, material_id=material, note=note))
             for piece, specimen in enumerate(draft.specimens, start=1):
                 self._specimen(number, piece, specimen)
-            if len(self.specimens) >= _AT_ONCE:
+                characters += specimen.characters()
+            if len(self.specimens) >= _AT_ONCE or characters > _CHARACTERS:
                 yield from self._let_go()
+                characters = 0
         yield from self._let_go()
 
     def _let_go(self) -> Iterator[tuple[type[Base], list[Row]]]:

@@ -27,6 +27,9 @@ from tracker.plugins import Plugged
 Find = Callable[[str], Recording]
 """Returns the recording that a cell names."""
 
+MOST_ROWS: Final = 5_000
+"""Rows of a day's sheet: they are stored and answered one by one."""
+
 _ABOUT: Final = ("at", "operator", "remark", "room_c", "room_rh_pct")
 
 
@@ -72,7 +75,7 @@ def plan_day(plugged: Plugged, file: Path, columns: ColumnMap) -> DayPlan:
         MapError: The map does not fit the sheet.
     """
     try:
-        data = read_input(file, "sheet")
+        data = read_input(file, "day sheet")
     except OSError as error:
         raise ImportRefusedError(f"{file} cannot be read", why=error.strerror or str(error)) from error
     return _planned(plugged, file.name, data, columns, Besides(file.parent).recording)
@@ -102,7 +105,7 @@ def plan_sent_day(
 
 
 def _planned(plugged: Plugged, name: str, data: bytes, columns: ColumnMap, find: Find) -> DayPlan:
-    sheet = read_sheet(data, name)
+    sheet = read_sheet(data, name, MOST_ROWS)
     binding = bind(columns, sheet, plugged)
     wanted: list[tuple[str, Wanted]] = []
     refused = list(sheet.refused)

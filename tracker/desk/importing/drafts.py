@@ -13,7 +13,8 @@ from typing import Any, Final, NamedTuple, overload
 from tracker.plugins import Computed
 
 _AT_ONCE: Final = 1000
-"""Specimens that are held in memory before they go to the disk."""
+_CHARACTERS: Final = 2_000_000
+"""Specimens, and characters of their texts, that are held in memory before they go to the disk."""
 
 
 class FileDraft(NamedTuple):
@@ -74,6 +75,12 @@ class SpecimenDraft(NamedTuple):
     factors: tuple[FactorDraft, ...]
     measurements: tuple[MeasurementDraft, ...]
 
+    def characters(self) -> int:
+        """Return about how long its texts are together."""
+        given = sum(len(each.text or "") for each in self.factors)
+        read = sum(len(str(each.readings)) for each in self.measurements if each.readings)
+        return sum(map(len, self.texts.values())) + given + read
+
 
 class JobDraft(NamedTuple):
     """A plate: the pieces that were printed together, in the order of the sheet."""
@@ -98,7 +105,7 @@ class Drafts(Sequence[JobDraft]):
     def __init__(self) -> None:
         self._jobs: list[JobDraft] = []
         self._waiting: dict[int, list[SpecimenDraft]] = defaultdict(list)
-        self._count = self._part = 0
+        self._count = self._part = self._characters = 0
         # An empty name: SQLite keeps it in a file of its own that has no name, once it is large.
         self._kept = sqlite3.connect("", isolation_level=None, check_same_thread=False)
         self._kept.execute("PRAGMA journal_mode = OFF")
@@ -116,7 +123,8 @@ class Drafts(Sequence[JobDraft]):
         """Put a piece on the plate of a place."""
         self._waiting[job].append(specimen)
         self._count += 1
-        if self._count % _AT_ONCE == 0:
+        self._characters += specimen.characters()
+        if self._count % _AT_ONCE == 0 or self._characters > _CHARACTERS:
             self._let_go()
 
     def _let_go(self) -> None:
@@ -129,6 +137,7 @@ class Drafts(Sequence[JobDraft]):
         )
         self._kept.execute("COMMIT")
         self._waiting.clear()
+        self._characters = 0
 
     def bare(self) -> Sequence[JobDraft]:
         """Return the plates without their pieces."""

@@ -24,7 +24,7 @@ from tracker.inputs import LIMITS, MB, opened
 MOST_ROWS: Final = 250_000
 """Rows of a sheet that is brought in: about half a kilobyte of each stays in memory until all is written."""
 
-_LONGEST_ROW: Final = MB
+_LONGEST_ROW: Final = 1 << 16
 _BLOCK: Final = MB
 _DELIMITERS: Final = (",", ";", "\t")
 _UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
@@ -262,7 +262,7 @@ class _Room:
             raise StopIteration
         self.left -= len(line)
         if self.left < 0:
-            raise csv.Error(f"the row has more than {_LONGEST_ROW // MB} million characters")
+            raise csv.Error(f"the row has more than {_LONGEST_ROW:,} characters")
         return line
 
 
