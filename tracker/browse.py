@@ -21,10 +21,11 @@ from tracker.day import SpoolNow, spools_now
 from tracker.errors import Refused
 from tracker.kinds import listed_of
 from tracker.kinds.specimen import Shape, seen_from_above, shape_of
-from tracker.lineage import main_spool_id
+from tracker.lineage import join_material, material_of_job, material_of_specimen
 from tracker.model import (
     Drying,
     Job,
+    JobInForce,
     JobSpool,
     JournalRecord,
     Material,
@@ -160,7 +161,7 @@ def _job_lines(book: Book, session: Session, numbers: Sequence[int]) -> list[Lin
             ids.job_id(row.id),
             _some(
                 row.name,
-                _material_of(row),
+                _named(material_of_job(row)),
                 row.outcome or "planned",
                 row.started_at and local_time(row.started_at, book.zone),
                 _counted(len(row.specimens), "specimen"),
@@ -171,8 +172,7 @@ def _job_lines(book: Book, session: Session, numbers: Sequence[int]) -> list[Lin
     ]
 
 
-def _material_of(row: Job) -> str:
-    material = row.material or next((each.spool.material for each in row.spools if each.tool == 0), None)
+def _named(material: Material | None) -> str:
     return material.name if material is not None else ""
 
 
@@ -189,7 +189,7 @@ def _specimen_lines(book: Book, session: Session, numbers: Sequence[int]) -> lis
             ids.specimen_id(row.job_id, row.piece),
             _some(
                 row.name,
-                _material_of(row.job),
+                _named(material_of_specimen(row)),
                 row.orientation,
                 row.outcome or "no outcome yet",
                 row.remark or row.cause,
@@ -254,16 +254,6 @@ def _counted(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
 
 
-def _with_material(statement: Select[Any], job: Any) -> Select[Any]:
-    """Join the material of jobs: that of the spool in the lowest tool, else what the job says."""
-    main = main_spool_id(job)
-    return (
-        statement.outerjoin(JobSpool, and_(JobSpool.job_id == job, JobSpool.spool_id == main))
-        .outerjoin(Spool, Spool.id == JobSpool.spool_id)
-        .outerjoin(Material, Material.id == func.coalesce(Spool.material_id, Job.material_id))
-    )
-
-
 _LISTS: Final[Mapping[str, _List]] = {
     "materials": _List(
         Material,
@@ -291,7 +281,11 @@ _LISTS: Final[Mapping[str, _List]] = {
     ),
     "jobs": _List(
         Job,
-        lambda: _with_material(select(Job.id).select_from(Job), Job.id),
+        lambda: (
+            select(Job.id)
+            .outerjoin(JobInForce, JobInForce.job_id == Job.id)
+            .outerjoin(Material, Material.id == JobInForce.material_id)
+        ),
         {"outcome": Job.outcome, "printer": Job.printer, "material": Material.name},
         {"newest": Job.id, "started": Job.started_at, "name": Job.name},
         (Job.name, Job.printer, Job.operator, Job.note, Material.name, Job.plate_name),
@@ -299,9 +293,7 @@ _LISTS: Final[Mapping[str, _List]] = {
     ),
     "specimens": _List(
         Specimen,
-        lambda: _with_material(
-            select(Specimen.id).select_from(Specimen).join(Job, Job.id == Specimen.job_id), Job.id
-        ),
+        lambda: join_material(select(Specimen.id)),
         {"material": Material.name, "orientation": Specimen.orientation, "outcome": Specimen.outcome},
         {"newest": Specimen.id, "name": Specimen.name, "orientation": Specimen.orientation},
         (Specimen.name, Specimen.remark, Specimen.cause, Specimen.note),

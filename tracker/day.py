@@ -18,6 +18,7 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.history import many_spool_days, mass_left, water_at
 from tracker.kinds.specimen import seen_from_above
+from tracker.lineage import material_of_job
 from tracker.model import Drying, DryingSpool, Job, JobSpool, Measurement, Spool, Stay
 from tracker.moments import local_midnight
 from tracker.plugins import Plugged
@@ -204,8 +205,7 @@ def _running(row: Job) -> RunningJob:
     ready = None
     if row.started_at is not None and row.time_s is not None:
         ready = row.started_at + dt.timedelta(seconds=row.time_s)
-    first = min(row.spools, key=lambda each: (each.tool, each.from_layer or 1), default=None)
-    material = row.material or (first.spool.material if first is not None else None)
+    material = material_of_job(row)
     return RunningJob(
         id=ids.job_id(row.id),
         name=row.name or "",

@@ -7,7 +7,7 @@ from sqlalchemy import func, select
 
 from tests.books import WHO, fill
 from tracker.book import WITH_VOIDED, Book, with_voided
-from tracker.model import Job, JobSpool, Measurement, Result, Specimen, Spool, Stay, spools_of_piece
+from tracker.model import Job, Measurement, Result, Specimen, Spool, Stay
 
 
 @pytest.fixture
@@ -49,26 +49,3 @@ def test_who_asks_for_them_sees_them(voided: Book) -> None:
             assert len(session.get_one(Job, 1).specimens) == 4
         assert session.scalar(select(func.count()).select_from(Result)) == 2
         assert session.scalar(counted) == 3
-
-
-@pytest.mark.parametrize(
-    ("links", "piece", "layers", "found"),
-    [
-        ([(1, 0, None, None)], 1, None, [1]),
-        ([(2, 1, None, None), (1, 0, None, None)], 1, 40, [1, 2]),
-        ([(1, 0, None, None), (2, 0, 10, None)], 1, 40, [2, 1]),
-        ([(1, 0, None, None), (2, 0, 30, None)], 1, 40, [1, 2]),
-        ([(1, 0, None, None), (2, 0, 41, None)], 1, 40, [1]),
-        ([(1, 0, None, [1]), (2, 0, None, [2, 3])], 3, 40, [2]),
-        ([(1, 0, None, [1])], 2, 40, []),
-    ],
-)
-def test_the_spool_of_a_piece(
-    links: list[tuple[int, int, int | None, list[int] | None]],
-    piece: int,
-    layers: int | None,
-    found: list[int],
-) -> None:
-    """By piece, by tool, and by the layer at which another spool was put in."""
-    rows = [JobSpool(spool_id=s, tool=t, from_layer=layer, pieces=of) for s, t, layer, of in links]
-    assert [each.spool_id for each in spools_of_piece(rows, piece, layers)] == found

@@ -12,7 +12,7 @@ import pytest
 from tests.why import plain
 from tests.why.simulated import SIX, STRENGTH, World, plate, some
 from tracker.errors import Refused
-from tracker.why import Factor, Observation, watch
+from tracker.why import Factor, Observation, draw_watch, watch
 from tracker.why.design import build
 from tracker.why.posterior import infer, sums
 from tracker.why.watch import Records, _Book, _Fit, _step
@@ -187,7 +187,7 @@ def test_picture_draws_what_a_line_is_about_and_no_hundred_charts() -> None:
         for o in own
     ]
     found = watch(STRENGTH, SIX, mixed)
-    text = found.picture_svg().decode()
+    text = draw_watch(found).decode()
     assert any(signal.shown and signal.text.startswith("M12: P50") for signal in found.signals)
     assert "1 more materials are not drawn" in text
     assert "M12" in text

@@ -94,8 +94,8 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
 
 
 _OWN_WAY: Final = frozenset(
-    {"base", "drying", "job", "material", "measurement", "person", "registry", "rig", "specimen", "spool",
-     "whereabouts"}
+    {"base", "drying", "job", "material", "measurement", "person", "photograph", "registry", "rig",
+     "specimen", "spool", "whereabouts"}
 )  # fmt: skip
 """Modules of ``tracker.kinds`` whose kinds have commands in the table above, or are no kinds."""
 

@@ -189,7 +189,7 @@ def watch_command(bench: Bench, /, quantity: str | None, picture: Path | None, a
             raise Refused(f"{picture} is no SVG", do="Let the name end in .svg")
         # Of several orientations that with the least probable line is drawn.
         worst = min(found, key=lambda each: min((s.p for s in each.signals), default=1.0))
-        write_file(picture, worst.picture_svg())
+        write_file(picture, comparing.draw_watch(worst))
         return
     if as_json:
         say_json({"watched": [each.as_json() for each in found], "refused": refused})

@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 import sys
 from collections.abc import Iterable, Mapping
+from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -23,7 +24,22 @@ from tracker.cli._telling import (
     write_file,
 )
 from tracker.errors import Refused
+from tracker.forms import Ask, read, when_at
+from tracker.lazy_modules import lazy
 from tracker.safe_text import cell
+
+if TYPE_CHECKING:
+    from tracker import kinds, listfilter
+    from tracker.desk import platemaps
+    from tracker.records import daylog, factors, spoolstory
+    from tracker.table import charts
+else:
+    # Help needs none of them, and each answer only some.
+    kinds, listfilter = lazy("tracker.kinds"), lazy("tracker.listfilter")
+    platemaps = lazy("tracker.desk.platemaps")
+    daylog, factors = lazy("tracker.records.daylog"), lazy("tracker.records.factors")
+    spoolstory = lazy("tracker.records.spoolstory")
+    charts = lazy("tracker.table.charts")
 
 
 @click.command("show", epilog="Example: strandbook show J0012-04-K --factors")
@@ -49,24 +65,18 @@ def show_command(
         form = picture_form(picture)
         write_file(picture, _picture_of(bench, target, form))
         return
-    from tracker.kinds import card_of, find, find_row  # noqa: PLC0415 - help and a picture need none
-
     book = bench.book
     with book.read() as session:
         if wants_factors:
-            from tracker.records.factors import shown_factors  # noqa: PLC0415 - brings numpy
-
-            told = shown_factors(book, find(book, session, target, "specimen"), bench.plugged)
+            told = factors.shown_factors(book, kinds.find(book, session, target, "specimen"), bench.plugged)
         else:
-            told = card_of(session, find_row(book, session, target, voided=True), book.zone)
+            told = kinds.card_of(session, kinds.find_row(book, session, target, voided=True), book.zone)
     if as_json:
         say_json(told.data)
         return
     say_card(told)
     if any(piece.get("box_mm") for piece in told.data.get("specimens") or ()):
-        from tracker.desk.platemaps import map_text  # noqa: PLC0415 - brings numpy
-
-        click.echo(map_text(book, told.data["id"], min(width(), 80)), nl=False)
+        click.echo(platemaps.map_text(book, told.data["id"], min(width(), 80)), nl=False)
 
 
 def _picture_of(bench: Bench, target: str, form: str) -> bytes:
@@ -75,23 +85,15 @@ def _picture_of(bench: Bench, target: str, form: str) -> bytes:
     Raises:
         Refused: There is no such record, or nothing of it can be drawn.
     """
-    from tracker.kinds import card_of, find_row  # noqa: PLC0415 - help needs none
-
     with bench.book.read() as session:
-        card = card_of(session, find_row(bench.book, session, target), bench.book.zone)
+        card = kinds.card_of(session, kinds.find_row(bench.book, session, target), bench.book.zone)
     drawn = card.pictures[0].name if card.pictures else ""
     if drawn == "figure":
-        from tracker.table.charts import method_picture  # noqa: PLC0415 - the methods and matplotlib follow
-
-        return method_picture(bench.book, bench.plugged, target, form)
+        return charts.method_picture(bench.book, bench.plugged, target, form)
     if drawn == "plate":
-        from tracker.desk.platemaps import map_picture  # noqa: PLC0415 - brings numpy
-
-        return map_picture(bench.book, target, form)
+        return platemaps.map_picture(bench.book, target, form)
     if drawn == "days":
-        from tracker.records.spoolstory import spool_story  # noqa: PLC0415 - brings numpy
-
-        return spool_story(bench.book, target).picture(form)
+        return spoolstory.spool_story(bench.book, target).picture(form)
     raise Refused(
         f"There is no picture of {target}", do="Name a measurement, a spool, or a job with its plate file"
     )
@@ -118,38 +120,32 @@ def list_command(
     KIND is a plural: materials, spools, storage, weighings, dryings, jobs, changes, logs, photographs,
     specimens, rigs, calibrations, measurements, results, people.
     """
-    from tracker.kinds import LISTS, count_voided, listed  # noqa: PLC0415 - help needs none
-
-    if kind not in LISTS:
-        raise click.BadParameter(f"{kind!r} is none of {', '.join(LISTS)}")
+    if kind not in kinds.LISTS:
+        raise click.BadParameter(f"{kind!r} is none of {', '.join(kinds.LISTS)}")
 
     if wants_factors and kind != "specimens":
         raise Refused(f"{kind.capitalize()} have no factors", do="strandbook list specimens --factors")
     people = not (as_json or as_csv)
     asked = None
     if where.strip():
-        from tracker.cli._choosing import asked_of  # noqa: PLC0415 - a whole list needs no filter
-
-        asked = asked_of(bench, kind, where, voided=voided)
+        asked = listfilter.asked_of(bench.book, bench.plugged, kind, where, voided=voided)
     conditions = () if asked is None else asked.conditions
     with bench.book.connect() as connection:
         rows: Iterable[Mapping[str, Any]]
         if wants_factors:
-            from tracker.records.factors import factor_table  # noqa: PLC0415 - brings numpy
-
-            rows = factor_table(bench.book, bench.plugged, bases=not people, where=conditions)
+            rows = factors.factor_table(bench.book, bench.plugged, bases=not people, where=conditions)
         else:
             zone = bench.book.zone if people else None
-            rows = listed(connection, kind, zone, voided=voided, where=conditions)
+            rows = kinds.listed(connection, kind, zone, voided=voided, where=conditions)
         if asked is not None:
-            rows = asked.kept(rows)
+            rows = asked.kept(kind, rows, note)
         if as_json:
             say_json_stream(rows)
         elif as_csv:
             _say_csv(rows)
         elif not table(rows) and not where.strip():
             note(f"Nothing was taken back of {kind}." if voided else f"There are no {kind} in this book yet.")
-        if people and not voided and (gone := count_voided(connection, kind)):
+        if people and not voided and (gone := kinds.count_voided(connection, kind)):
             note(f"{gone} taken back: strandbook list {kind} --voided")
 
 
@@ -184,18 +180,12 @@ def log_command(
     as_json: bool,
 ) -> None:
     """Read the journal: who did what, when, to which record and why, the newest first."""
-    from itertools import islice  # noqa: PLC0415 - other answers need none of it
-
-    from tracker.forms import Ask, read, when_at  # noqa: PLC0415 - the same
-    from tracker.kinds import find, name_of  # noqa: PLC0415 - the same
-    from tracker.records.daylog import acts  # noqa: PLC0415 - the same
-
     when = when_at(bench.book)
     begin = read(Ask("since", "Since", "moment"), "today 00:00" if today else since or "", when)
     with bench.book.read() as session:
-        ident = name_of(find(bench.book, session, about)) if about else None
+        ident = kinds.name_of(kinds.find(bench.book, session, about)) if about else None
     with bench.book.connect() as connection:
-        found = acts(connection, bench.book.zone, since=begin, who=person, about=ident)
+        found = daylog.acts(connection, bench.book.zone, since=begin, who=person, about=ident)
         shown = list(islice(found, most))
         more = next(found, None) is not None
     if as_json:

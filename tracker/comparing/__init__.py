@@ -10,12 +10,14 @@ from __future__ import annotations
 from tracker.comparing.answers import PlateToEnter, Why, follow_up, plan_text, plates_to_enter, watched, why
 from tracker.comparing.asking import Scope, problems
 from tracker.comparing.usual import Unusual, unusual
+from tracker.why import draw_watch
 
 __all__ = [
     "PlateToEnter",
     "Scope",
     "Unusual",
     "Why",
+    "draw_watch",
     "follow_up",
     "plan_text",
     "plates_to_enter",

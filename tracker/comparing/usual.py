@@ -24,7 +24,8 @@ from tracker.factors import (
 )
 from tracker.ids import Ident
 from tracker.kinds import resolve
-from tracker.model import Job, JobSpool, Measurement, Specimen, Spool
+from tracker.lineage import made_of, material_of_specimen
+from tracker.model import Measurement, Specimen
 from tracker.plugins import Plugged
 
 PLATES: Final = 40
@@ -102,28 +103,15 @@ def _specimen_of(session: Any, ident: Ident) -> Any:
 
 def _others(session: Any, specimen: Specimen) -> list[int]:
     """Return a specimen of each of the newest other plates of the material, of like orientation if any is."""
-    material = session.scalar(
-        select(func.coalesce(Spool.material_id, Job.material_id))
-        .select_from(Job)
-        .outerjoin(JobSpool, (JobSpool.job_id == Job.id) & (JobSpool.tool == 0))
-        .outerjoin(Spool, Spool.id == JobSpool.spool_id)
-        .where(Job.id == specimen.job_id)
-        .limit(1)
-    )
+    material = material_of_specimen(specimen)
     if material is None:
         return []
-    spools = select(Spool.id).where(Spool.material_id == material)
-    from_spools = select(JobSpool.job_id).where(JobSpool.spool_id.in_(spools), JobSpool.tool == 0)
-    plates = (
-        select(Job.id)
-        .where(Job.id.in_(from_spools) | (Job.material_id == material), Job.id != specimen.job_id)
-        .order_by(Job.id.desc())
-        .limit(PLATES)
-    )
+    others = made_of(material.id), Specimen.job_id != specimen.job_id
+    plates = select(Specimen.job_id).where(*others).distinct().order_by(Specimen.job_id.desc()).limit(PLATES)
     alike = Specimen.orientation == specimen.orientation
     asked = (
         select(func.coalesce(func.min(Specimen.id).filter(alike), func.min(Specimen.id)))
-        .where(Specimen.job_id.in_(list(session.scalars(plates))))
+        .where(Specimen.job_id.in_(list(session.scalars(plates))), made_of(material.id))
         .group_by(Specimen.job_id)
     )
     return list(session.scalars(asked))

@@ -14,7 +14,9 @@ from tracker.desk.typedpieces import PieceWanted
 from tracker.forms import FormError
 from tracker.ids import spool_id
 from tracker.kinds import find, material_named
-from tracker.model import Job, JobSpool, Specimen, Spool
+from tracker.kinds.job import kept_reading
+from tracker.lineage import spools_of_job
+from tracker.model import Job, Specimen, Spool
 
 if TYPE_CHECKING:
     from tracker.desk.plates import PlateRead
@@ -125,7 +127,7 @@ def read_job_plate(
         as_before = earlier is None or plate.read_as in ({}, kept_reading(earlier))
         if earlier and as_before and earlier.plate_sha256 == plate.sha256:
             return None
-        rows = [find(book, session, each, "spool") for each in list(spools) or spools_of(earlier)]
+        rows = [find(book, session, each, "spool") for each in list(spools) or spool_ids_of(earlier)]
         if rows:
             return read_pieces(plate.source, read_as=plate.read_as, **filaments_of(rows))
         made_of = material_named(session, material) if material else earlier.material if earlier else None
@@ -174,7 +176,7 @@ def feeds(read: PlateRead | None, spools: Sequence[Spool], earlier: Job | None =
         earlier: The job of which this is another attempt.
     """
     if read is None and earlier is not None and len(spools) > 1:
-        before = sorted((each for each in earlier.spools if each.from_layer is None), key=_tool)
+        before = [each for each in spools_of_job(earlier) if each.from_layer is None]
         if len(before) == len(spools):
             pairs = zip(spools, before, strict=True)
             return [Feed(row, each.tool, each.pieces, each.filament_g) for row, each in pairs]
@@ -192,19 +194,9 @@ def feeds(read: PlateRead | None, spools: Sequence[Spool], earlier: Job | None =
     return found
 
 
-def kept_reading(job: Job) -> dict[str, Any]:
-    """Return how a job's plate file was read, where it allows more than one reading."""
-    facts = (each.plate_facts for each in job.specimens if each.plate_facts)
-    return next((dict(each.get("read_as") or {}) for each in facts), {})
-
-
-def spools_of(job: Job | None) -> list[str]:
-    """Return the IDs of a job's spools, by tool."""
-    return [] if job is None else [spool_id(each.spool_id) for each in sorted(job.spools, key=_tool)]
-
-
-def _tool(each: JobSpool) -> int:
-    return each.tool
+def spool_ids_of(job: Job | None) -> list[str]:
+    """Return the IDs of a job's spools, the one that stands for the plate first."""
+    return [] if job is None else [spool_id(each.spool_id) for each in spools_of_job(job)]
 
 
 def name_pieces(read: PlateRead, pieces: Sequence[PieceWanted]) -> None:

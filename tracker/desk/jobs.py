@@ -21,7 +21,7 @@ from tracker.desk.jobplates import (
     name_pieces,
     read_job_plate,
     said_of,
-    spools_of,
+    spool_ids_of,
     with_plate,
 )
 from tracker.desk.typedpieces import PieceWanted, specimens_of
@@ -29,8 +29,9 @@ from tracker.forms import NONE, Ask, FormError, check_order, clean, when_at
 from tracker.ids import job_id, specimen_id, spool_id
 from tracker.kinds import KINDS, find, material_named, name_of
 from tracker.kinds.base import plausible_end, refuse_assumed_end
-from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM, SETTINGS, planned_h, spools_by_tool
+from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM, SETTINGS, planned_h
 from tracker.kinds.whereabouts import contradictions
+from tracker.lineage import spools_of_job
 from tracker.model import Job, JobSpool, SettingChange, Specimen
 from tracker.moments import local_time as local
 from tracker.units import UnitError, parse
@@ -97,7 +98,7 @@ def add_job(
         )
         if earlier is not None:
             job.again_of_id = earlier.id
-        _put_spools(book, act, job, spools or spools_of(earlier), material, (read, earlier))
+        _put_spools(book, act, job, spools or spool_ids_of(earlier), material, (read, earlier))
         _put_plate(act, job, plate, earlier)
         job.specimens = from_plate(read, who) if read is not None else specimens_of(pieces, earlier)
         act.session.add(job)
@@ -397,7 +398,7 @@ def _numbers(typed: str, job: Job) -> list[int]:
 
 def spool_answers(job: Job) -> Iterator[tuple[str, str, str]]:
     """Yield name, label and value of what can be corrected of a job's first spool."""
-    links = spools_by_tool(job)
+    links = spools_of_job(job)
     first = links[0] if links else None
     yield "spool", "Spool", spool_id(first.spool_id) if first is not None else ""
     yield "from_layer", "Spool, first layer printed from it", str(first.from_layer or "") if first else ""

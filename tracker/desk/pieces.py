@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from tracker.kinds import ident_of
-from tracker.kinds.specimen import material_of
+from tracker.lineage import material_of_specimen
 from tracker.model import Material, Specimen, Spool
 
 if TYPE_CHECKING:
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def piece_of(row: Specimen | Spool) -> Piece:
     """Return what is recorded of the thing tested, as far as a method's arithmetic may use it."""
-    material = row.material if isinstance(row, Spool) else material_of(row)
+    material = row.material if isinstance(row, Spool) else material_of_specimen(row)
     return piece_from(str(ident_of(row)), None if isinstance(row, Spool) else row, material)
 
 

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from tracker.book import Book
-from tracker.desk.jobplates import kept_reading
 from tracker.desk.platefacts import agreed_hint, cut_section, facts_of, stated_section, usual_set_points
 from tracker.errors import Refused
 from tracker.forms import FormError
 from tracker.ids import job_id
 from tracker.kinds import find
+from tracker.kinds.job import kept_reading
 from tracker.model import Job
 from tracker.orientation import in_words
 from tracker.platefile import (

@@ -16,14 +16,14 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import and_, bindparam, or_, select
+from sqlalchemy import Integer, bindparam, select
 from sqlalchemy.orm import Session
 
 from tracker.api import Instrument, Method, Quantity, fields
 from tracker.api.maths import dimension, family_span, scale
 from tracker.desk.pieces import piece_of
-from tracker.kinds.specimen import material_of
-from tracker.model import Job, JobSpool, Measurement, Result, Specimen, Spool
+from tracker.lineage import made_of, material_of_specimen
+from tracker.model import Measurement, Result, Specimen, Spool
 from tracker.plugins import Computed
 from tracker.stating import plain
 from tracker.units import shown
@@ -226,11 +226,11 @@ def values_of_material(
 @cache
 def _on_material(grouped: bool, oriented: bool) -> Any:
     """Return the statement of :func:`values_of_material`, made once: each result of a day asks it."""
-    made_of = _made_of(bindparam("material"))
+    of_material = made_of(bindparam("material", type_=Integer))
     same = Specimen.orientation == bindparam("orientation") if oriented else Specimen.orientation.is_(None)
     return _newest(
         _values(grouped)
-        .where(Measurement.id != bindparam("leave_out"), Specimen.job_id.in_(made_of), same)
+        .where(Measurement.id != bindparam("leave_out"), of_material, same)
         .join(Specimen, Specimen.id == Measurement.specimen_id)
     )
 
@@ -261,32 +261,15 @@ def _of_the_kind(statement: Any, subject: Specimen | Spool) -> Any:
         return statement.join(Spool, Spool.id == Measurement.spool_id).where(
             Spool.material_id == subject.material_id
         )
-    material = material_of(subject)
+    material = material_of_specimen(subject)
     if material is None:
         return statement.where(Measurement.specimen_id == subject.id)
     return _of_material(statement, material.id, subject.orientation)
 
 
-def _made_of(material: Any) -> Any:
-    """Return the jobs that were printed from a material, by its number."""
-    return (
-        select(Job.id)
-        .outerjoin(JobSpool, JobSpool.job_id == Job.id)
-        .outerjoin(Spool, Spool.id == JobSpool.spool_id)
-        .where(
-            or_(
-                Spool.material_id == material,
-                and_(JobSpool.spool_id.is_(None), Job.material_id == material),
-            )
-        )
-    )
-
-
 def _of_material(statement: Any, material: int, orientation: str | None) -> Any:
     same = Specimen.orientation == orientation if orientation else Specimen.orientation.is_(None)
-    return statement.join(Specimen, Specimen.id == Measurement.specimen_id).where(
-        Specimen.job_id.in_(_made_of(material)), same
-    )
+    return statement.join(Specimen, Specimen.id == Measurement.specimen_id).where(made_of(material), same)
 
 
 def _readings_apart(

@@ -17,7 +17,7 @@ from tracker.errors import Refused
 from tracker.history import exposure_line, spool_days
 from tracker.ids import Ident, IdError, read_payload
 from tracker.kinds import NotFoundError, fetch, ident_of, resolve
-from tracker.kinds.specimen import spools_of
+from tracker.lineage import spools_of_specimen
 from tracker.model import Measurement, Specimen, Spool
 from tracker.moments import local_day
 from tracker.orientation import in_words
@@ -152,7 +152,7 @@ def five_lines(book: Book, session: Session, ident: Ident) -> list[str]:
 
 
 def _specimen_lines(session: Session, row: Specimen) -> list[str]:
-    spools, printed = [each.spool for each in spools_of(row)], row.job.started_at
+    spools, printed = [each.spool for each in spools_of_specimen(row)], row.job.started_at
     material = spools[0].material if spools else row.job.material
     said = row.remark or row.cause
     outcome = f"{row.outcome or 'still on the bed, as far as is recorded'}{f' ({said})' if said else ''}"

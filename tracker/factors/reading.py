@@ -21,7 +21,7 @@ from tracker.factors.registry import COMMANDED, ESTIMATED, MEASURED, REGISTRY, F
 from tracker.history import SpoolDays, many_spool_days, water_at_many
 from tracker.ids import job_id, specimen_id, spool_id
 from tracker.lazy_modules import lazy
-from tracker.lineage import join_main_spool, material_id_of_job
+from tracker.lineage import join_main_spool, material_id_of_job, spools_of_piece
 from tracker.model import (
     FactorRecord,
     Job,
@@ -33,7 +33,6 @@ from tracker.model import (
     SettingChange,
     Specimen,
     Spool,
-    spools_of_piece,
 )
 
 # Brings numpy, which looking at a record does not need.

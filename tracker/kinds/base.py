@@ -290,11 +290,6 @@ def add_note(card: Card, note: str | None) -> None:
         card.add("note", note)
 
 
-def live(rows: Iterable[Any]) -> list[Any]:
-    """Return the rows that were not taken back."""
-    return [row for row in rows if row.voided is None]
-
-
 def told_of(rows: Sequence[Any], words: Mapping[int, str] | Iterable[str]) -> Iterator[Fact]:
     """Yield a fact for each row; those that were taken back are struck through and say so."""
     for row, text in zip(rows, words, strict=True):

@@ -12,9 +12,9 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card
 from tracker.forms import Ask, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, far_end, live, told_of
+from tracker.kinds.base import Kind, Listing, add_note, far_end, told_of
 from tracker.kinds.whereabouts import contradictions
-from tracker.model import Drying, Spool
+from tracker.model import Drying, Spool, live
 from tracker.moments import local_day, local_time
 from tracker.units import compact
 

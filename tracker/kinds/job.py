@@ -12,10 +12,12 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, far_end, live, numbered, plain, span, told_of
+from tracker.kinds.base import Kind, Listing, add_note, far_end, numbered, span, told_of
+from tracker.kinds.photograph import add_photographs
 from tracker.kinds.specimen import piece_data, specimens_table
 from tracker.kinds.whereabouts import contradictions
-from tracker.model import Job, JobLog, JobSpool, Photograph, SettingChange, Specimen
+from tracker.lineage import Print, Reader, SpoolHistory, of_jobs, spools_of_job
+from tracker.model import Job, JobLog, JobSpool, Photograph, SettingChange, Specimen, live
 from tracker.moments import local_day, local_time
 from tracker.units import compact
 
@@ -79,7 +81,7 @@ class JobKind(Kind):
 
     def odd(self, session: Session, row: Any, when: When) -> Iterable[str]:
         """Ask about set-points outside of the sheet or unlike this printer, and times that do not fit."""
-        for link in spools_by_tool(row):
+        for link in spools_of_job(row):
             yield from _outside_sheet(row, link)
             came = link.spool.received_on
             day = local_day(row.started_at, when.zone) if row.started_at is not None else None
@@ -112,7 +114,7 @@ class JobKind(Kind):
         card.add("started, ended", f"{local_time(row.started_at, zone)} – {local_time(row.ended_at, zone)}")
         if row.first_layer_at is not None:
             card.add("first layer began", local_time(row.first_layer_at, zone))
-        self._add_origin(row, card)
+        self._add_origin(session, row, card)
         card.add("printer", row.printer)
         card.add("plate file", row.plate_name)
         for stem in ("nozzle", "bed", "chamber"):
@@ -137,21 +139,28 @@ class JobKind(Kind):
             card.pictures.append(CardPicture("plate", f"The plate of {self.name_of(row)} from above"))
         return card
 
-    def _add_origin(self, row: Job, card: Card) -> None:
+    def _add_origin(self, session: Session, row: Job, card: Card) -> None:
         """Add which attempt it is, and what it was printed from."""
+        with Reader(session.connection()) as reader:
+            printed = of_jobs(reader, [row.id])[row.id]
         again = None if row.again_of_id is None else ids.job_id(row.again_of_id)
         if again is not None:
             card.add("another attempt at", again)
-        spools = spools_by_tool(row)
-        card.add("spools", ", ".join(spool_words(each, row) for each in spools))
-        material = material_name(row)
-        if not spools:
+        card.add("spools", ", ".join(_spool_words(each, printed) for each in printed.spools))
+        material = printed.material.name if printed.material else None
+        if not printed.spools:
             card.add("material", material)
         card.data |= {
             "again_of": again,
-            "spools": [ids.spool_id(each.spool_id) for each in spools],
+            "spools": [ids.spool_id(each.spool.id) for each in printed.spools],
             "material": material,
         }
+
+
+def kept_reading(job: Job) -> dict[str, Any]:
+    """Return how a job's plate file was read, where it allows more than one reading."""
+    facts = (each.plate_facts for each in job.specimens if each.plate_facts)
+    return next((dict(each.get("read_as") or {}) for each in facts), {})
 
 
 def planned_h(row: Job) -> float | None:
@@ -222,30 +231,17 @@ def _at_once(session: Session, row: Job, zone: dt.tzinfo) -> Iterator[str]:
             )
 
 
-def spools_by_tool(job: Job) -> list[JobSpool]:
-    """Return the spools of a job that count, by tool and by the layer from which each was used."""
-
-    def order(each: JobSpool) -> tuple[int, int]:
-        return each.tool, each.from_layer or 1
-
-    return sorted(live(job.spools), key=order)
-
-
-def spool_words(link: JobSpool, job: Job) -> str:
+def _spool_words(history: SpoolHistory, printed: Print) -> str:
     """Return a spool of a job: its ID and material; tool, layers and pieces where there are several."""
-    words = f"{ids.spool_id(link.spool_id)} {link.spool.material.name}"
-    parts = [f"tool {link.tool}"] if len({each.tool for each in live(job.spools)}) > 1 else []
+    words = f"{ids.spool_id(history.spool.id)} {history.material.name}"
+    link = history.used
+    if link is None:
+        return words
+    tools = {each.used.tool for each in printed.spools if each.used is not None}
+    parts = [f"tool {link.tool}"] if len(tools) > 1 else []
     parts += [f"from layer {link.from_layer}"] if link.from_layer else []
     parts += [f"pieces {', '.join(map(str, link.pieces))}"] if link.pieces else []
     return f"{words} ({'; '.join(parts)})" if parts else words
-
-
-def material_name(job: Job) -> str | None:
-    """Return the material of a job: its first spool's, else what the job itself says."""
-    spools = spools_by_tool(job)
-    if spools:
-        return spools[0].spool.material.name
-    return job.material.name if job.material else None
 
 
 class ChangeKind(Kind):
@@ -300,40 +296,6 @@ class LogKind(Kind):
         return card
 
 
-class PhotographKind(Kind):
-    """A photograph of a plate or of one piece."""
-
-    name, plural, model, place = "photograph", "photographs", Photograph, 46
-    owner, part = ("specimen_id", "job_id"), "photograph"
-    form = (Ask("note", "What is to be seen"),)
-
-    def listing(self) -> Listing:
-        """With whose it is."""
-        return (
-            select(
-                Photograph.id, Photograph.job_id, Specimen.piece, Photograph.name, Photograph.at,
-                Photograph.by, Photograph.note,
-            )
-            .outerjoin(Specimen, Specimen.id == Photograph.specimen_id)
-            .order_by(Photograph.id)
-        )  # fmt: skip
-
-    def listed(self, row: Row[Any]) -> dict[str, Any]:
-        """Under the ID of the job or piece."""
-        named = super().listed(row)
-        piece, job = named.pop("piece"), named.pop("job_id")
-        of = ids.job_id(job) if piece is None else ids.specimen_id(job, piece)
-        return {"id": named.pop("id"), "of": of, **named}
-
-    def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
-        """File, time and note."""
-        card = self.begun(session, row, zone)
-        card.add("file", row.name)
-        card.add("taken in", f"{local_time(row.at, zone)} by {row.by}")
-        add_note(card, row.note)
-        return card
-
-
 def of_job(listed: dict[str, Any]) -> dict[str, Any]:
     """Return a row of a list with its job's ID in the place of the number."""
     return {("job" if key == "job_id" else key): ids.job_id(value) if key == "job_id" else value
@@ -350,33 +312,4 @@ def change_words(row: SettingChange, zone: dt.tzinfo) -> str:
     return f"change{row.id}: {row.setting}={value} from {since}"
 
 
-def add_photographs(session: Session, which: Any, card: Card, zone: dt.tzinfo) -> None:
-    """Add photographs; a job's are those of its pieces too, each with whose it is."""
-    asked = (
-        select(Photograph, Specimen.piece)
-        .outerjoin(Specimen, Specimen.id == Photograph.specimen_id)
-        .where(which)
-        .order_by(Photograph.id)
-    )
-    own = card.data["id"]
-    rows = [
-        (photo, own if piece is None else ids.specimen_id(photo.job_id, piece))
-        for photo, piece in session.execute(asked)
-    ]
-    words = []
-    for photo, of in rows:
-        whose = "" if of == own else f", of {of}"
-        note = f": {photo.note}" if photo.note else ""
-        words.append(f"{photo.name}, {local_time(photo.at, zone)} by {photo.by}{whose}{note}")
-    card.add_all("photographs", told_of([photo for photo, _ in rows], words))
-    card.data["photographs"] = [
-        {
-            "id": photo.id, "of": of, "name": photo.name, "kind": photo.kind, "at": plain(photo.at),
-            "by": photo.by, "note": photo.note, "sha256": photo.sha256,
-        }
-        for photo, of in rows
-        if photo.voided is None
-    ]  # fmt: skip
-
-
-KINDS = (JobKind(), ChangeKind(), LogKind(), PhotographKind())
+KINDS = (JobKind(), ChangeKind(), LogKind())

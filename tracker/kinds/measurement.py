@@ -13,8 +13,9 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture, table_of
 from tracker.forms import Ask, When
-from tracker.kinds.base import Kind, Listing, live, plain, told_of
-from tracker.model import Job, JournalRecord, Measurement, Result, Specimen, Spool
+from tracker.kinds.base import Kind, Listing, plain, told_of
+from tracker.lineage import join_material
+from tracker.model import Job, JournalRecord, Material, Measurement, Result, Specimen, Spool, live
 from tracker.moments import local_day, local_time
 from tracker.stating import state_row
 from tracker.units import reading_text
@@ -164,10 +165,6 @@ class ResultKind(Kind):
 
     def listing(self) -> Listing:
         """With specimen and material."""
-        # The statement over specimens stands beside them; they in turn show their measurements.
-        from tracker.kinds.specimen import with_material  # noqa: PLC0415 - see above
-        from tracker.model import Material  # noqa: PLC0415 - see above
-
         rows = (
             select(
                 Result.measurement_id, Specimen.job_id, Specimen.piece, Measurement.spool_id,
@@ -178,7 +175,7 @@ class ResultKind(Kind):
             .join(Measurement, Measurement.id == Result.measurement_id)
             .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
         )  # fmt: skip
-        return with_material(rows, Measurement.spool_id).order_by(Result.id)
+        return join_material(rows, Measurement.spool_id).order_by(Result.id)
 
     def listed(self, row: Row[Any]) -> dict[str, Any]:
         """With the keys that other people's scripts read."""

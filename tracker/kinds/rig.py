@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card
 from tracker.forms import Ask, FormError
-from tracker.kinds.base import Kind, Listing, add_note, columns_of, live, span, told_of
-from tracker.model import Calibration, Rig
+from tracker.kinds.base import Kind, Listing, add_note, columns_of, span, told_of
+from tracker.model import Calibration, Rig, live
 from tracker.units import compact, parse, shown
 
 CANONICAL: Final = {"force": "N", "length": "mm", "mass": "g", "angle": "degree", "temperature": "degC",

@@ -7,27 +7,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, and_, func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import Row, func, select
+from sqlalchemy.orm import Session
 
 from tracker import ids
 from tracker.cards import Card, CardTable
 from tracker.forms import Ask, FormError, When
 from tracker.ids import Ident
-from tracker.kinds.base import Kind, Listing, add_note, live, told_of
+from tracker.kinds.base import Kind, Listing, add_note, told_of
 from tracker.kinds.measurement import summary
+from tracker.kinds.photograph import add_photographs
+from tracker.lineage import Reader, join_material, of_specimens, spools_of_specimen
 from tracker.model import (
-    OWN_MATERIAL,
-    FactorInForce,
     Job,
-    JobInForce,
-    JobSpool,
     Material,
     Measurement,
     Photograph,
     Specimen,
-    Spool,
-    spools_of_piece,
+    live,
 )
 from tracker.moments import local_time
 from tracker.orientation import checked_letters, in_words
@@ -126,7 +123,7 @@ class SpecimenKind(Kind):
             func.coalesce(Specimen.remark, Specimen.cause).label("remark"),
             Job.name.label("job_name"),
         ).select_from(Specimen)
-        return with_material(rows).order_by(Specimen.job_id, Specimen.piece)
+        return join_material(rows).order_by(Specimen.job_id, Specimen.piece)
 
     def listed(self, row: Row[Any]) -> dict[str, Any]:
         """Under its own ID and its job's."""
@@ -142,14 +139,15 @@ class SpecimenKind(Kind):
     def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
         """What it is of, what became of it, what was measured on it."""
         card = self.begun(session, row, zone)
-        links = spools_of(row)
-        material = material_of(row)
+        with Reader(session.connection()) as reader:
+            way = of_specimens(reader, [row.id], measured=False)[row.id]
+        material = way.material
         job = ids.job_id(row.job_id)
         card.data |= {
             **piece_data(row),
             "job": job,
             "material": material.name if material else None,
-            "spools": [ids.spool_id(each.spool_id) for each in links],
+            "spools": [ids.spool_id(each.spool.id) for each in way.spools],
         }
         card.add("material", card.data["material"])
         card.add(
@@ -157,7 +155,9 @@ class SpecimenKind(Kind):
         )
         started = local_time(row.job.started_at, zone) if row.job.started_at else "start not recorded"
         card.add("job", f"{job}, {started}")
-        lots = (f"{ids.spool_id(each.spool_id)} (lot {each.spool.lot or 'not recorded'})" for each in links)
+        lots = (
+            f"{ids.spool_id(each.spool.id)} (lot {each.spool.lot or 'not recorded'})" for each in way.spools
+        )
         card.add("spool", ", ".join(lots))
         if row.gauge:
             by = ((row.plate_facts or {}).get("section") or {}).get("by") or "somebody"
@@ -175,8 +175,6 @@ class SpecimenKind(Kind):
         done = [f"{ids.measurement_id(each.id)}  {each.method}  {summary(each)}" for each in rows]
         card.add_all("measured", told_of(rows, done), none="nothing yet")
         card.data["measurements"] = [ids.measurement_id(each.id) for each in live(rows)]
-        from tracker.kinds.job import add_photographs  # noqa: PLC0415 - jobs show their pieces
-
         add_photographs(session, Photograph.specimen_id == row.id, card, zone)
         add_note(card, row.note)
         return card
@@ -194,8 +192,8 @@ class SpecimenKind(Kind):
 
     def label(self, row: Any, zone: dt.tzinfo) -> dict[str, str]:
         """Material, orientation and the day it was printed."""
-        links = spools_of(row)
-        material = material_of(row)
+        links = spools_of_specimen(row)
+        material = links[0].spool.material if links else row.job.material
         started = row.job.started_at
         return {
             "material": material.name if material else "",
@@ -213,39 +211,6 @@ def _described(row: Specimen) -> str:
     letters = row.orientation or ""
     words = in_words(letters) if letters else ""
     return " · ".join(part for part in (row.name or "", f"{words} ({letters})" if words else letters) if part)
-
-
-def spools_of(row: Specimen) -> list[JobSpool]:
-    """Return the spools that a specimen was printed from, the one most of it came from first."""
-    return spools_of_piece(live(row.job.spools), row.piece, (row.plate_facts or {}).get("layers"))
-
-
-def material_of(row: Specimen) -> Material | None:
-    """Return the material a specimen is made of: that of the spool it came from, else what the job says."""
-    links = spools_of(row)
-    return links[0].spool.material if links else row.job.material
-
-
-def with_material(statement: Select[*tuple[Any, ...]], spool: Any = None) -> Listing:
-    """Join the material of specimens to a list: that of the spool that most of it was printed from.
-
-    Where a piece has another spool than its plate's main one, that is kept (:mod:`tracker.factors.kept`).
-
-    Args:
-        statement: Over specimens.
-        spool: Column with the number of a spool that was tested itself, where there may be one.
-    """
-    own = aliased(FactorInForce)
-    statement = (
-        statement.outerjoin(Job, Job.id == Specimen.job_id)
-        .outerjoin(JobInForce, JobInForce.job_id == Specimen.job_id)
-        .outerjoin(own, and_(own.specimen_id == Specimen.id, own.name == OWN_MATERIAL))
-    )
-    material: Any = func.coalesce(own.number, JobInForce.material_id)
-    if spool is not None:
-        statement = statement.outerjoin(Spool, Spool.id == spool)
-        material = func.coalesce(own.number, JobInForce.material_id, Spool.material_id)
-    return statement.outerjoin(Material, Material.id == material)
 
 
 def check_outcome(piece: int, outcome: str | None, words: str | None) -> None:

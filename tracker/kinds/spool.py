@@ -12,10 +12,10 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, FormError, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, live, numbered, plain, refuse_upside_down, told_of
+from tracker.kinds.base import Kind, Listing, add_note, numbered, plain, refuse_upside_down, told_of
 from tracker.kinds.drying import cycle_words
 from tracker.kinds.whereabouts import contradictions
-from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, Stay, Weighing
+from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, Stay, Weighing, live
 from tracker.moments import local_day, local_time
 from tracker.units import compact
 

@@ -1,19 +1,12 @@
 """One lineage: what a number came from, read in one way for everybody who asks.
 
-``records`` holds the read model and loads it in batches; ``mainspool`` the one rule for the spool that stands
-for a plate; ``questions`` the statements; ``reading`` runs them quickly. Nothing here loads numpy, pydantic
-or pint.
+``records`` holds the read model and loads it in batches; ``spools`` the one rule for the spool and material
+of a specimen and of a plate; ``questions`` the statements; ``reading`` runs them quickly. Nothing here loads
+numpy, pydantic or pint.
 """
 
 from __future__ import annotations
 
-from tracker.lineage.mainspool import (
-    in_tool_order,
-    join_main_spool,
-    main_spool,
-    main_spool_id,
-    material_id_of_job,
-)
 from tracker.lineage.reading import Reader, Row, columns_of
 from tracker.lineage.records import (
     Dried,
@@ -30,6 +23,21 @@ from tracker.lineage.records import (
     of_specimens,
     spool_histories,
 )
+from tracker.lineage.spools import (
+    in_tool_order,
+    jobs_of_material,
+    join_main_spool,
+    join_material,
+    made_of,
+    main_spool,
+    main_spool_id,
+    material_id_of_job,
+    material_of_job,
+    material_of_specimen,
+    spools_of_job,
+    spools_of_piece,
+    spools_of_specimen,
+)
 
 __all__ = [
     "Dried",
@@ -44,13 +52,21 @@ __all__ = [
     "SpoolHistory",
     "columns_of",
     "in_tool_order",
+    "jobs_of_material",
     "join_main_spool",
+    "join_material",
+    "made_of",
     "main_spool",
     "main_spool_id",
     "material_id_of_job",
+    "material_of_job",
+    "material_of_specimen",
     "of_jobs",
     "of_measurements",
     "of_piece",
     "of_specimens",
     "spool_histories",
+    "spools_of_job",
+    "spools_of_piece",
+    "spools_of_specimen",
 ]

@@ -184,7 +184,7 @@ SPOOLS_OF_JOB: Final = Question(
     ),
     _JOB_SPOOL.c.job_id,
 )
-"""The spools of jobs with their materials, the main spool first (see :mod:`tracker.lineage.mainspool`)."""
+"""The spools of jobs with their materials, the main spool first (see :mod:`tracker.lineage.spools`)."""
 
 SPOOLS: Final = Question(
     {"spool": _SPOOL, "material": _MATERIAL},

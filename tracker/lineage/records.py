@@ -14,6 +14,7 @@ from typing import Any
 
 from tracker.lineage import questions as ask
 from tracker.lineage.reading import Parts, Question, Reader
+from tracker.lineage.spools import spools_of_piece
 from tracker.model import (
     Attachment,
     Calibration,
@@ -34,7 +35,6 @@ from tracker.model import (
     Spool,
     Stay,
     Verdict,
-    spools_of_piece,
 )
 
 
@@ -98,7 +98,7 @@ class Print:
 
     @property
     def main(self) -> SpoolHistory | None:
-        """The spool that stands for the plate (see :mod:`tracker.lineage.mainspool`)."""
+        """The spool that stands for the plate (see :mod:`tracker.lineage.spools`)."""
         return self.spools[0] if self.spools else None
 
     @property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.model.base import SCHEMA, Base, Voidable, utc
+from tracker.model.base import SCHEMA, Base, Voidable, live, utc
 from tracker.model.derived import DERIVED, OWN_MATERIAL, FactorInForce, JobInForce, PlateSum
 from tracker.model.keeping import Attachment, BookRecord, JournalRecord, SentForm
 from tracker.model.planning import Choice, Device, Person, Programme
@@ -14,7 +14,6 @@ from tracker.model.printing import (
     Photograph,
     SettingChange,
     Specimen,
-    spools_of_piece,
 )
 from tracker.model.publishing import Dispute, OtherBench, OtherResult
 from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
@@ -68,6 +67,6 @@ __all__ = [
     "Verdict",
     "Voidable",
     "Weighing",
-    "spools_of_piece",
+    "live",
     "utc",
 ]

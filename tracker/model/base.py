@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any, ClassVar, Final
+from collections.abc import Iterable
+from typing import Any, ClassVar, Final, TypeVar
 
 from sqlalchemy import JSON, BigInteger, DateTime, Dialect, Integer, MetaData, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
@@ -110,6 +111,14 @@ class Voidable(Entered):
     """
 
     voided: Mapped[int | None] = mapped_column()
+
+
+Taken = TypeVar("Taken", bound=Voidable)
+
+
+def live(rows: Iterable[Taken]) -> list[Taken]:
+    """Return the rows that were not taken back."""
+    return [row for row in rows if row.voided is None]
 
 
 class Numbered(Voidable):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
 from typing import Any, Final
 
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
@@ -85,26 +84,6 @@ class JobSpool(Base, Voidable):
 
     job: Mapped[Job] = relationship(back_populates="spools")
     spool: Mapped[Spool] = relationship()
-
-
-def spools_of_piece(links: Iterable[JobSpool], piece: int, layers: int | None = None) -> list[JobSpool]:
-    """Return the spools of a piece, the one most of it was printed from first: the one rule for it.
-
-    A link that names pieces holds for those alone. Of several spools of one tool each holds from its first
-    layer to the next one's; one that began above the piece has no part in it. The piece's material, lot and
-    exposure are those of the first: of the lowest tool, the spool in use in the middle of the piece.
-
-    Args:
-        links: Spools of the piece's job.
-        piece: Its number in the job.
-        layers: How many layers it has; None where no plate file says so.
-    """
-    own = [each for each in links if each.pieces is None or piece in each.pieces]
-    own = [each for each in own if layers is None or (each.from_layer or 1) <= layers]
-    own.sort(key=lambda each: (each.tool, each.from_layer or 1, each.spool_id))
-    middle = (layers or 0) // 2 + 1
-    first = [each for each in own if each.tool == own[0].tool and (each.from_layer or 1) <= middle]
-    return [first[-1], *(each for each in own if each is not first[-1])] if first else own
 
 
 class SettingChange(Base, Numbered):

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.desk.plates import PlateRead
-from tracker.kinds.specimen import material_of
+from tracker.lineage import material_of_specimen
 from tracker.model import Job, Measurement, Result, Specimen
 from tracker.orientation import in_words
 from tracker.preflight.findings import Finding
@@ -46,7 +46,7 @@ def tested_sections(session: Session, cut: Sections, material: str) -> dict[str,
     found: dict[str, list[Section]] = defaultdict(list)
     for row in rows:
         section = (row.plate_facts or {}).get("section")
-        made_of = material_of(row)
+        made_of = material_of_specimen(row)
         if section and made_of is not None and made_of.name == material:
             found[row.orientation or ""].append(section)
     return found

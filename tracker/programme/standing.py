@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, Integer, cast, func, select
 from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.kinds import find, material_named
-from tracker.kinds.specimen import material_of
-from tracker.model import Job, JobSpool, Material, Measurement, Result, Specimen, Spool
+from tracker.lineage import made_of, material_of_specimen
+from tracker.model import Material, Measurement, Result, Specimen
 from tracker.model import Programme as ProgrammeRecord
 from tracker.programme.wanted import Programme, WantedTest, read_programme, usual
 
@@ -80,7 +80,7 @@ def still_wanted(book: Book, specimen: str) -> str:
     """
     with book.read() as session:
         row = find(book, session, specimen)
-        material = material_of(row) if isinstance(row, Specimen) else None
+        material = material_of_specimen(row) if isinstance(row, Specimen) else None
         if material is None:
             return ""
         name, orientation = material.name, row.orientation
@@ -160,19 +160,15 @@ def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[N
 
 
 def _pieces(connection: Connection, material: int) -> list[_Piece]:
-    # Of the spool's material, or of the job's own where nobody recorded the spool: imported plates know the
-    # material alone.
-    of_spool = select(JobSpool.job_id).join(Spool, Spool.id == JobSpool.spool_id)
-    own = select(Job.id).where(Job.material_id == material)
-    jobs = of_spool.where(Spool.material_id == material).union(own)
+    of_material = made_of(material)
     rows = connection.execute(
         select(Specimen.id, Specimen.orientation, Specimen.outcome, Specimen.broken_at)
         # A dummy was printed for the others' layer times and is nobody's test piece; old rows say nothing,
         # so "is not true".
-        .where(Specimen.job_id.in_(jobs), Specimen.dummy.is_not(True))
+        .where(of_material, Specimen.dummy.is_not(True))
         .order_by(Specimen.job_id, Specimen.piece)
     ).all()
-    tested, counted = _measured(connection, jobs)
+    tested, counted = _measured(connection, of_material)
     return [
         _Piece(
             row.id, row.orientation, row.outcome, row.broken_at is not None,
@@ -182,14 +178,17 @@ def _pieces(connection: Connection, material: int) -> list[_Piece]:
     ]  # fmt: skip
 
 
-def _measured(connection: Connection, jobs: Any) -> tuple[dict[int, set[str]], dict[int, set[str]]]:
-    tested: dict[int, set[str]] = {}
-    counted: dict[int, set[str]] = {}
+def _measured(
+    connection: Connection, of_material: ColumnElement[bool]
+) -> tuple[dict[int | None, set[str]], dict[int | None, set[str]]]:
+    tested: dict[int | None, set[str]] = {}
+    counted: dict[int | None, set[str]] = {}
+    # PostgreSQL has no max of booleans.
     for specimen, method, has_counted in connection.execute(
-        select(Measurement.specimen_id, Measurement.method, func.max(_as_number(Result.counted)))
+        select(Measurement.specimen_id, Measurement.method, func.max(cast(Result.counted, Integer)))
         .join(Specimen, Specimen.id == Measurement.specimen_id)
         .outerjoin(Result, Result.measurement_id == Measurement.id)
-        .where(Specimen.job_id.in_(jobs))
+        .where(of_material)
         .group_by(Measurement.specimen_id, Measurement.method)
     ):
         tested.setdefault(specimen, set()).add(method)
@@ -197,9 +196,3 @@ def _measured(connection: Connection, jobs: Any) -> tuple[dict[int, set[str]], d
         if has_counted:
             counted.setdefault(specimen, set()).add(method)
     return tested, counted
-
-
-def _as_number(column: Any) -> Any:
-    from sqlalchemy import Integer, cast  # noqa: PLC0415 - PostgreSQL has no max of booleans
-
-    return cast(column, Integer)

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, and_, func, or_, select
-from sqlalchemy.orm import aliased
+from sqlalchemy import ColumnElement, Connection, or_, select
 
 from tracker import ids
+from tracker.lineage import join_material
 from tracker.model import (
     OWN_MATERIAL,
     FactorInForce,
@@ -27,8 +27,7 @@ from tracker.model import (
 from tracker.selection.filters import Filter, Term
 from tracker.selection.narrowing import Narrowed, check_names, why_none
 
-_OWN: Final = aliased(FactorInForce)
-_STATEMENT: Final = (
+_STATEMENT: Final = join_material(
     select(
         Result.id, Result.measurement_id, Result.quantity, Result.value, Result.unit, Result.uncertainty,
         Result.relation, Result.dof, Result.low, Result.high, Result.group, Result.counted, Result.remarks,
@@ -39,14 +38,9 @@ _STATEMENT: Final = (
         Material.name.label("material"), Material.family,
     )
     .join(Measurement, Measurement.id == Result.measurement_id)
-    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    .outerjoin(Job, Job.id == Specimen.job_id)
-    .outerjoin(JobInForce, JobInForce.job_id == Specimen.job_id)
-    .outerjoin(_OWN, and_(_OWN.specimen_id == Measurement.specimen_id, _OWN.name == OWN_MATERIAL))
-    .outerjoin(Spool, Spool.id == Measurement.spool_id)
-    .outerjoin(Material, Material.id == func.coalesce(_OWN.number, JobInForce.material_id, Spool.material_id))
-    .order_by(Result.id)
-)  # fmt: skip
+    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id),
+    Measurement.spool_id,
+).order_by(Result.id)  # fmt: skip
 
 
 @dataclass(slots=True)

@@ -7,11 +7,10 @@ and ``printed`` put them into words, station by station. ``facts`` makes JSON of
 
 from __future__ import annotations
 
-from tracker.trace.history import correction_lines, corrections, journal_lines
 from tracker.trace.stations import stations
 from tracker.trace.tracing import Trace, trace
 from tracker.trace.walk import TraceError
-from tracker.trace.way import WORDS, Describe, described_by
+from tracker.trace.way import WORDS, Describe, correction_lines, corrections, described_by, journal_lines
 from tracker.trace.words import Station
 
 __all__ = [

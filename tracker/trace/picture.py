@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
-from tracker.trace.history import correction_lines, journal_lines
 from tracker.trace.stations import stations
-from tracker.trace.way import WORDS, Way
+from tracker.trace.way import WORDS, Way, correction_lines, journal_lines
 from tracker.trace.words import Station, kept_together
 
 _WIDTH: Final = 900

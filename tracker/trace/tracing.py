@@ -11,12 +11,12 @@ from tracker.ids import Ident, IdError, read_payload
 from tracker.journal import plain
 from tracker.lineage import Judged, Measured, Reader
 from tracker.trace import facts
-from tracker.trace.history import correction_lines, journal_lines, journal_of
+from tracker.trace.history import journal_of
 from tracker.trace.picture import picture
 from tracker.trace.prov import prov
 from tracker.trace.stations import stations
 from tracker.trace.walk import Path, TraceError, walk
-from tracker.trace.way import WORDS, Describe, Way
+from tracker.trace.way import WORDS, Describe, Way, correction_lines, journal_lines
 from tracker.trace.words import Station, kept_together
 
 

@@ -1,4 +1,4 @@
-"""What a trace found, which number is meant, and what the book does not hold on the way.
+"""What a trace found, which number is meant, what was corrected, and what the book does not hold on the way.
 
 Every gap is named: "not recorded" is an answer, silence is none.
 """
@@ -6,13 +6,16 @@ Every gap is named: "not recorded" is an answer, silence is none.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 from tracker.lineage import Judged, Measured, columns_of
 from tracker.trace.facts import named_rows
+from tracker.trace.history import Change, Written
 from tracker.trace.walk import Path
+from tracker.trace.words import local, shortened, value_text
 
 WORDS: Final = {
     "number.uncertainty": "uncertainty of the number",
@@ -186,3 +189,81 @@ class Way:
     def names(self) -> Mapping[tuple[str, str], str]:
         """Return what the rows of the path are called, by table and key."""
         return named_rows(self.path)
+
+
+_DERIVED: Final = frozenset(
+    {
+        "budget",
+        "uncertainty",
+        "remarks",
+        "method_version",
+        "counted",
+        "problem",
+        "refused",
+        "log_facts",
+        "plate_facts",
+        "offset_s",
+    }
+)
+"""Columns that follow from others: a corrected reading changes them, and the number's own line has them."""
+
+_STILL_OPEN: Final = "running"
+_MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
+
+
+def journal_lines(way: Way) -> Iterator[str]:
+    """Yield the journal entries behind the path: one line for each day and person, oldest first."""
+    acts: dict[tuple[str, str], list[str]] = {}
+    for entry in way.path.journal.entries.values():
+        # A correction's reason stands beside what it corrected.
+        reason = "" if entry.changes else shortened(entry.reason)
+        day = f"{entry.at.astimezone(way.zone):%Y-%m-%d}"
+        act = f"{entry.seq} {entry.act}{f' {reason}' if reason else ''}"
+        acts.setdefault((day, entry.who), []).append(act)
+    for (day, who), entries in acts.items():
+        yield f"{day} {who}: {'; '.join(entries)}"
+
+
+def correction_lines(way: Way) -> Iterator[str]:
+    """Yield the corrections on the path: from what to what, who changed it, when and why.
+
+    What was added because it was not known before, as at the end of a job, corrects nothing; the JSON of
+    the trace has those changes too.
+    """
+    for change, entry in corrections(way):
+        why = f": {entry.reason}" if entry.reason else ""
+        yield f"{change} (entry {entry.seq}, {entry.who}, {local(entry.at, way.zone)}{why})"
+
+
+def corrections(way: Way) -> Iterator[tuple[str, Written]]:
+    """Yield what was corrected, from what to what, with the entry that did it."""
+    names = way.names()
+    for change in filter(_corrects, way.path.journal.changes):
+        what = names.get((change.table, change.key), f"{change.table} {change.key}")
+        for part, old, new in _apart(change.column, change.old, change.new):
+            before, after = (_value_words(value, way.zone) for value in (old, new))
+            yield f"{what} {part}: {before} → {after}", change.entry
+
+
+def _corrects(change: Change) -> bool:
+    """Whether a change says that something was wrong; a gap filled with a reason counts as that."""
+    if change.column in _DERIVED or change.old == _STILL_OPEN:
+        return False
+    return change.old is not None or bool(change.entry.reason)
+
+
+def _apart(field: str, old: Any, new: Any) -> Iterator[tuple[str, Any, Any]]:
+    """Yield what differs between two values; of readings and the like, the parts that do."""
+    if isinstance(old, dict) and isinstance(new, dict):
+        for name in {**old, **new}:
+            if old.get(name) != new.get(name):
+                yield f"{field} {name}", old.get(name), new.get(name)
+    else:
+        yield field, old, new
+
+
+def _value_words(value: Any, zone: dt.tzinfo) -> str:
+    """Return a value of the journal as text, a moment by the bench's clock."""
+    if isinstance(value, str) and _MOMENT.fullmatch(value):
+        return local(dt.datetime.fromisoformat(value), zone)
+    return value_text(value)

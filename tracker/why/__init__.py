@@ -11,6 +11,7 @@ to print next), ``overview`` (all quantities at once), ``watch`` (a whole book);
 from tracker.why.answer import Answer, answer
 from tracker.why.differed import settings_that_differ
 from tracker.why.overview import Overview, overview
+from tracker.why.picture import draw_watch
 from tracker.why.plan import Limit, Plan, PlannedPlate, Wishes, explain, followup, with_plan
 from tracker.why.problem import Factor, Observation, Problem, Question, Value
 from tracker.why.watch import (
@@ -43,6 +44,7 @@ __all__ = [
     "Watch",
     "Wishes",
     "answer",
+    "draw_watch",
     "explain",
     "followup",
     "overview",

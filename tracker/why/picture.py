@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.why.findings import Findings, Span
 from tracker.why.graph import STATIONS, arrows, station_of
+from tracker.why.watch import PlateChart, Watch
 from tracker.why.words import number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from tracker.why.watch import PlateChart, Watch
 
 _INK = "#1b1f24"
 _A, _B, _QUIET = "#1f6f8b", "#c2571a", "#8a9099"
@@ -299,7 +299,7 @@ def _draw_arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float]
 
 
 def draw_watch(found: Watch) -> bytes:
-    """Return the charts of a watch as SVG: each material's plates in order of time, with control limits."""
+    """Return the charts of a watch as SVG: each material's plates in order of time, limits, steps shown."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
     from matplotlib.figure import Figure  # noqa: PLC0415
 

@@ -22,7 +22,6 @@ from tracker.errors import Refused
 from tracker.lazy_modules import np
 from tracker.statistics import EwmaChart, IndividualsChart, ewma, shewhart_individuals, variance_components
 from tracker.why.design import Array, Design, Indices, build, to_working, working_scale
-from tracker.why.picture import draw_watch
 from tracker.why.posterior import Posterior, Sums, infer, intercepts, quantiles, weighted
 from tracker.why.problem import Factor, Observation, Question
 from tracker.why.words import number, per_cent, signed
@@ -199,10 +198,6 @@ class Watch:
         for reader, plain in zip(self.readers, data["readers"], strict=True):
             plain["differs"] = reader.differs
         return data
-
-    def picture_svg(self) -> bytes:
-        """Return the charts as SVG: plates in order of time, their limits, the step where one is shown."""
-        return draw_watch(self)
 
     def sentences(self, width: int = 80) -> list[str]:
         """Return what stands out, in plain sentences."""
