@@ -22,6 +22,7 @@ from tracker.errors import Refused
 from tracker.kinds import listed_of
 from tracker.kinds.specimen import Shape, seen_from_above, shape_of
 from tracker.lineage import join_material, material_of_job, material_of_specimen
+from tracker.listfilter import conditions_of
 from tracker.model import (
     Drying,
     Job,
@@ -36,6 +37,7 @@ from tracker.model import (
     Spool,
 )
 from tracker.moments import local_time
+from tracker.plugins import Plugged, load
 from tracker.stating import state_row
 
 PAGE: Final = 40
@@ -337,6 +339,8 @@ def list_page(
     filters: Asked | None = None,
     *,
     text: str = "",
+    where: str = "",
+    plugged: Plugged | None = None,
     sort: str = "",
     page: int = 1,
     size: int = PAGE,
@@ -348,17 +352,21 @@ def list_page(
         kind: One of :data:`KINDS`.
         filters: What must be equal, by the names of :func:`filters_of`.
         text: Words that must be found in names, lots, remarks, notes, operators.
+        where: A filter as the command line takes it (:mod:`tracker.listfilter`).
+        plugged: Plugins, which may add factors that the filter asks of; those installed where None.
         sort: One of :func:`sorts_of`; the newest first where empty.
         page: From 1; beyond the end it is the last one.
         size: Records on a page.
 
     Raises:
-        Refused: No such kind, filter or sort.
+        Refused: No such kind, filter or sort, or a filter that cannot be read.
     """
     how = _LISTS.get(kind)
     if how is None:
         raise Refused(f"There is no list of {kind}", do=f"There are {', '.join(KINDS)}")
     conditions = _conditions(how, kind, filters or {}, text)
+    if where.strip():
+        conditions += conditions_of(book, plugged or load(), kind, where)
     order = how.sorts.get(sort or next(iter(how.sorts)))
     if order is None:
         raise Refused(f"{kind} cannot be sorted by {sort!r}", do=f"Sort by {', '.join(how.sorts)}")
@@ -420,6 +428,12 @@ def _holds(columns: Sequence[Any], word: str) -> ColumnElement[bool]:
 
 
 _MOST_CHOICES: Final = 200
+
+
+def choices_of(book: Book, kind: str) -> dict[str, Sequence[str]]:
+    """Return what each filter of a list can be; at most so many, the first of the alphabet."""
+    with book.read() as session:
+        return _choices(session, _LISTS[kind])
 
 
 def _choices(session: Session, how: _List) -> dict[str, Sequence[str]]:

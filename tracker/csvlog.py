@@ -6,13 +6,18 @@ Loading plugins happens before every measurement, and numbers in bulk are wanted
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tracker.api import ReadLog, hookimpl
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    from tracker.chamberlog import plugin
+else:
+    plugin = lazy("tracker.chamberlog.plugin")
 
 
 @hookimpl
 def strandbook_read_log(path: Path) -> ReadLog | None:
     """Read a CSV log; None leaves a file that is none to another reader."""
-    from tracker.chamberlog.plugin import log_of  # noqa: PLC0415 - the reason stands above
-
-    return log_of(path)
+    return plugin.log_of(path)

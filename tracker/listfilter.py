@@ -13,7 +13,7 @@ from tracker.factors import REGISTRY
 from tracker.forms import column_named
 from tracker.ids import read_id
 from tracker.kinds import count_of, kind_named, listed
-from tracker.model import Measurement, Specimen
+from tracker.model import Specimen
 from tracker.plugins import Plugged
 from tracker.records.factors import factor_table
 from tracker.selection import (
@@ -97,15 +97,17 @@ def asked_of(book: Book, plugged: Plugged, kind: str, where: str, *, voided: boo
 
 
 def conditions_of(book: Book, plugged: Plugged, kind: str, where: str) -> Sequence[ColumnElement[bool]]:
-    """Return a filter of specimens or measurements as conditions alone; otherwise as :func:`asked_of`."""
+    """Return a filter of a list as conditions alone, for any kind but results; else as :func:`asked_of`."""
     asked = asked_of(book, plugged, kind, where)
     if asked.held is None:
         return asked.conditions
-    numbers = [read_id(str(key))[0] for key in asked.held[0]]
+    held, model = sorted(asked.held[0]), kind_named(kind).model
+    if kind == "materials":
+        return [model.name.in_(held)]
+    idents = [read_id(str(key))[0] for key in held]
     if kind == "specimens":
-        pieces = [(ident.number, ident.piece) for ident in numbers]
-        return [tuple_(Specimen.job_id, Specimen.piece).in_(pieces)]
-    return [Measurement.id.in_([ident.number for ident in numbers])]
+        return [tuple_(Specimen.job_id, Specimen.piece).in_([(each.number, each.piece) for each in idents])]
+    return [model.id.in_([each.number for each in idents])]
 
 
 def key_of(kind: str, row: Mapping[str, Any]) -> Any:

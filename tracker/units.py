@@ -12,9 +12,12 @@ import re
 from typing import TYPE_CHECKING, Any, Final
 
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
     import pint
+else:
+    pint = lazy("pint")
 
 # Thin, narrow and no-break blanks and the apostrophe: how digits are grouped in tables people paste from.
 _BLANKS: Final = "\u0020\u00a0\u2009\u202f'\u2019"
@@ -42,8 +45,6 @@ class UnitError(Refused, ValueError):
 
 @functools.cache
 def _registry() -> pint.UnitRegistry[Any]:
-    import pint  # noqa: PLC0415 - costs a fifth of a second that most commands never need
-
     return pint.UnitRegistry(cache_folder=None)
 
 

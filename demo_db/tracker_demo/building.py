@@ -19,7 +19,7 @@ from tracker.desk.jobs import change_setting
 from tracker.desk.logs import LogFile, add_log
 from tracker.desk.measuring import measure
 from tracker.desk.plates import mark_dummies
-from tracker.kinds import card_of
+from tracker.kinds import card_of, find
 from tracker.plugins import Plugged, load
 from tracker_demo.plates import chamber_log, plate_text
 from tracker_demo.readings import GAUGE_MM, pull_of, section_of, sizes_of
@@ -193,8 +193,6 @@ class _Telling:
                 self._test_one(event["test"], name, piece)
 
     def _fit(self, job: str) -> list[dict[str, Any]]:
-        from tracker.kinds import find  # noqa: PLC0415 - of this event only
-
         with self.book.read() as session:
             told = card_of(session, find(self.book, session, self.ids[job], "job"), self.book.zone)
         pieces: list[dict[str, Any]] = told.data["specimens"]

@@ -25,6 +25,7 @@ from tracker.desk.jobplates import PlateFile, read_job_plate
 from tracker.desk.logs import LogFile, add_log
 from tracker.desk.measuring import Wanted, measure_all
 from tracker.desk.photographs import add_photograph
+from tracker.desk.typedpieces import PieceWanted
 from tracker.kinds import listed
 from tracker.plugins import load
 from tracker.publish import choose_publication, publish
@@ -426,8 +427,6 @@ def _second_bench(folder: Path, told: Story) -> Path:
 
 def _plate_of_second(bench: _Bench, material: Mapping[str, Any], pieces: int, factor: float) -> None:
     """Print and pull one plate of upright bars at the second bench."""
-    from tracker.desk.typedpieces import PieceWanted  # noqa: PLC0415 - of this function alone
-
     printed = jobs.add_job(
         bench.book, bench.who, {"printer": "the only one", "started_at": bench.now - dt.timedelta(hours=4)},
         pieces=[PieceWanted("bar", "ZXY", pieces)], spools=[bench.spools[material["name"], ""]], sure=True,

@@ -6,7 +6,9 @@ read in a public script that applies it). The bar hangs free, held at 0.224 L fr
 
 from __future__ import annotations
 
+import io
 import math
+import wave
 from collections.abc import Iterable
 from typing import Annotated, Any
 
@@ -303,9 +305,6 @@ def example_sound(
     hertz: float = 1049.0, loss: float = 0.02, rate: int = 48_000, seconds: float = 0.6
 ) -> Recording:
     """Return a made-up tap: a damped tone, two overtones of a free bar, and a taller tone that is none."""
-    import io  # noqa: PLC0415 - for the example alone
-    import wave  # noqa: PLC0415 - the same
-
     time = np.arange(int(rate * seconds)) / rate
     parts = [
         (0.25, hertz, loss),

@@ -5,9 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from tracker.api.uncertainty import budget, nominal
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    from matplotlib import figure as mpl_figure
+else:
+    mpl_figure = lazy("matplotlib.figure")
 
 _MOST_BARS = 8
 
@@ -76,10 +82,9 @@ def picture(title: str, *labels: tuple[str, str]) -> tuple[Any, Any]:
     if _LINES_ALONE.get():
         bare = [LinesAlone(labels=each) for each in labels]
         return LinesAlone(*bare), bare[0] if len(bare) == 1 else bare
-    from matplotlib.figure import Figure  # noqa: PLC0415 - heavy to load
 
     # Not pyplot: it keeps every figure in a global list until somebody closes it.
-    figure = Figure(figsize=(6.4 if len(labels) == 1 else 9.6, 4.0), layout="constrained")
+    figure = mpl_figure.Figure(figsize=(6.4 if len(labels) == 1 else 9.6, 4.0), layout="constrained")
     figure.suptitle(title, fontsize=11)
     axes = [figure.add_subplot(1, len(labels), number + 1) for number in range(len(labels))]
     for each, (x, y) in zip(axes, labels, strict=True):

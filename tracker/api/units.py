@@ -7,8 +7,15 @@ bundled methods use; tests compare every line of it with pint, and any other uni
 from __future__ import annotations
 
 from functools import cache
+from typing import TYPE_CHECKING
 
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    import pint
+else:
+    pint = lazy("pint")
 
 # unit: (dimension word, factor to the first unit of that dimension); differences, no offsets.
 _TABLE: dict[str, tuple[str, float]] = {
@@ -71,8 +78,6 @@ _REFERENCE = {word: unit for unit, (word, factor) in reversed(_TABLE.items()) if
 @cache
 def _registry() -> object:
     """The unit registry, loaded at the first unit that the table does not hold."""
-    import pint  # noqa: PLC0415 - loading it costs more than a whole command
-
     return pint.UnitRegistry()
 
 

@@ -7,6 +7,7 @@ cannot be read costs that answer only.
 from __future__ import annotations
 
 import gc
+import getpass
 import os
 import secrets
 from collections.abc import Callable, Mapping, Sequence
@@ -17,13 +18,26 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from tracker.cli._telling import at_words
-from tracker.errors import Refused
+from tracker.errors import Doubt, Refused
 from tracker.forms import NONE, Ask, When, clean, read
+from tracker.lazy_modules import lazy
 from tracker.safe_text import visible
 
 if TYPE_CHECKING:
+    from tracker import benches, plugins
+    from tracker import book as _book
+    from tracker import kinds as _kinds
     from tracker.book import Book
+    from tracker.desk import entering
+    from tracker.desk import people as _people
     from tracker.plugins import Plugged
+else:
+    _kinds = lazy("tracker.kinds")
+    entering = lazy("tracker.desk.entering")
+    _book = lazy("tracker.book")
+    benches = lazy("tracker.benches")
+    plugins = lazy("tracker.plugins")
+    _people = lazy("tracker.desk.people")
 
 
 T = TypeVar("T")
@@ -75,9 +89,7 @@ class Bench:
     @property
     def named(self) -> str:
         """The place of the book, as it was found."""
-        from tracker.book import find_place  # noqa: PLC0415 - not every command needs a book
-
-        return find_place(self._here(), self.place)
+        return _book.find_place(self._here(), self.place)
 
     @property
     def book(self) -> Book:
@@ -90,13 +102,9 @@ class Bench:
     def books_beside(self) -> list[Book]:
         """The books named beside the first, opened when first asked for; they are only read."""
         if self._beside is None:
-            from tracker.book import open_book  # noqa: PLC0415 - not every command needs a book
-
-            self._beside = [open_book(place) for place in self._others]
+            self._beside = [_book.open_book(place) for place in self._others]
             if self._beside:
-                from tracker.benches import check_codes  # noqa: PLC0415 - with several books only
-
-                check_codes([self.book.code, *(book.code for book in self._beside)])
+                benches.check_codes([self.book.code, *(book.code for book in self._beside)])
         return self._beside
 
     def _opened(self) -> Book:
@@ -104,9 +112,7 @@ class Bench:
         # among them while they are made, and ever after, would cost a tenth of a short command's time.
         gc.disable()
         try:
-            from tracker.book import open_book  # noqa: PLC0415 - not every command needs a book
-
-            book = open_book(self.named).keyed(self.key)
+            book = _book.open_book(self.named).keyed(self.key)
             book.clock_is_right = self._clock_is_right
             return book
         finally:
@@ -118,9 +124,7 @@ class Bench:
     def plugged(self) -> Plugged:
         """The plugins, loaded when first asked for; one that cannot be used is named once."""
         if self._plugged is None:
-            from tracker.plugins import load  # noqa: PLC0415 - looking and labelling need no methods
-
-            self._plugged = load()
+            self._plugged = plugins.load()
             for problem in self._plugged.problems:
                 click.echo(f"strandbook: plugin left out: {problem}", err=True)
         return self._plugged
@@ -137,23 +141,19 @@ class Bench:
         return self._known
 
     def _person(self, typed: str) -> str:
-        from tracker.book import BookError  # noqa: PLC0415 - only acts ask who does them
-        from tracker.desk.people import known_person, people_of  # noqa: PLC0415 - the same
-        from tracker.errors import Refused  # noqa: PLC0415 - the same
-
         try:
             book = self.book
-        except BookError:
+        except _book.BookError:
             # It is about to be made.
             return typed
         while True:
             try:
-                return known_person(book, typed)
+                return _people.known_person(book, typed)
             except Refused as refusal:
                 if not self.may_ask:
                     raise
                 click.echo(f"  {refusal.what}.", err=True)
-                people = ", ".join(f"{initials} {name}" for initials, name in people_of(book))
+                people = ", ".join(f"{initials} {name}" for initials, name in _people.people_of(book))
                 typed = click.prompt(f"Who is doing this ({people})", err=True)
 
     @property
@@ -161,7 +161,6 @@ class Bench:
         """Who does this as it was said, in the environment or by the computer."""
         if self._who:
             return self._who
-        import getpass  # noqa: PLC0415 - looking asks nobody's name
 
         try:
             return getpass.getuser()
@@ -180,8 +179,6 @@ class Bench:
         Raises:
             Doubt: There is nobody to ask, and ``yes`` was not said beforehand.
         """
-        from tracker.desk.doubts import Doubt  # noqa: PLC0415 - only acts have doubts
-
         try:
             return act(yes)
         except Doubt as question:
@@ -260,11 +257,9 @@ def finder(bench: Bench, *kinds: str) -> Callable[[str], None]:
     """Return a reader of answers that name records of these kinds, one or several with spaces between."""
 
     def find_all(typed: str) -> None:
-        from tracker.kinds import find  # noqa: PLC0415 - most prompts name no record
-
         with bench.book.read() as session:
             for each in typed.split():
-                find(bench.book, session, each, *kinds)
+                _kinds.find(bench.book, session, each, *kinds)
 
     return find_all
 
@@ -317,10 +312,8 @@ def _check(bench: Bench, ask: Ask, when: When, text: str) -> None:
     """
     read(ask, text, when)
     if ask.kind == "record":
-        from tracker.desk.entering import linked  # noqa: PLC0415 - few commands ask for a record
-
         with bench.book.read() as session:
-            linked(bench.book, session, ask, text)
+            entering.linked(bench.book, session, ask, text)
 
 
 def until_stored(

@@ -13,14 +13,24 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import contextmanager
 from itertools import chain, islice
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from tracker.cards import Card, card_lines
 from tracker.desk.doubts import Done
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
 from tracker.safe_text import visible
+
+if TYPE_CHECKING:
+    from rich import console as rich_console
+    from rich import progress as rich_progress
+    from rich import text as rich_text
+else:
+    rich_console = lazy("rich.console")
+    rich_text = lazy("rich.text")
+    rich_progress = lazy("rich.progress")
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
 sure = click.option("-y", "--yes", is_flag=True, help="It is meant; ask nothing about it.")
@@ -188,14 +198,15 @@ def _in_a_pipe(line: str, way: str) -> None:
 
 def _at_terminal() -> Callable[[str, str], None]:
     """Return what draws a line with rich, which knows what the terminal can; NO_COLOR leaves it plain."""
-    from rich.console import Console  # noqa: PLC0415 - pipes and other answers do without
-    from rich.text import Text  # noqa: PLC0415 - the same
-
-    console, styles = Console(highlight=False, soft_wrap=True), {"heading": "bold", "struck": "strike"}
+    console, styles = (
+        rich_console.Console(highlight=False, soft_wrap=True),
+        {"heading": "bold", "struck": "strike"},
+    )
 
     def show(line: str, way: str) -> None:
         console.print(
-            Text(line, style="" if os.environ.get("NO_COLOR") else styles.get(way, "")), soft_wrap=True
+            rich_text.Text(line, style="" if os.environ.get("NO_COLOR") else styles.get(way, "")),
+            soft_wrap=True,
         )
 
     return show
@@ -272,10 +283,8 @@ def progress(what: str) -> Iterator[Any]:
     if not sys.stderr.isatty():
         yield lambda *_: None
         return
-    from rich.console import Console  # noqa: PLC0415 - only work of over a second shows a bar
-    from rich.progress import Progress  # noqa: PLC0415 - the same
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
+    with rich_progress.Progress(console=rich_console.Console(stderr=True), transient=True) as bar:
         task = bar.add_task(what, total=None)
 
         def step(finished: int, of_all: int | None = None, doing: str = "") -> None:

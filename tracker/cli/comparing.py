@@ -21,10 +21,14 @@ from tracker.programme import due, read_programme, standing
 from tracker.selection import check_quantities, parse_filter
 
 if TYPE_CHECKING:
+    from tracker import benches
     from tracker.book import Book
     from tracker.selection import ResultRow
-    from tracker.table import SummaryTable
+    from tracker.table import SummaryTable, charts
     from tracker.why import Watch
+else:
+    benches = lazy("tracker.benches")
+    charts = lazy("tracker.table.charts")
 
 # Brings scipy, which is installed by choice: what is due can be told without it.
 comparing = lazy("tracker.comparing")
@@ -110,9 +114,10 @@ def others_of(bench: Bench, quantities: list[str] | None) -> list[ResultRow]:
     """Return the results of the books that were named beside the first one."""
     if not bench.books_beside:
         return []
-    from tracker.benches import rows_of_books  # noqa: PLC0415 - with several books only
 
-    return rows_of_books(bench.books_beside, bench.plugged, first=bench.book.code, quantities=quantities)
+    return benches.rows_of_books(
+        bench.books_beside, bench.plugged, first=bench.book.code, quantities=quantities
+    )
 
 
 @click.command("followup", epilog="Example: strandbook followup J0012-P J0031-C --plates 2 -o plan.toml")
@@ -303,14 +308,12 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path, json_wanted: 
     Raises:
         Refused: There is nothing to draw, or the ending is unknown.
     """
-    from tracker.table.charts import chart  # noqa: PLC0415 - matplotlib follows
-
     form = picture_form(picture)
     drawn = [name for name in quantities if name in told.units]
     if not drawn:
         why = told.why_empty or f"there are no results of {', '.join(quantities)}"
         raise Refused("There is nothing to draw", why=why, do="strandbook list results shows what there is")
-    write_file(picture, chart(told, drawn, form), json_wanted)
+    write_file(picture, charts.chart(told, drawn, form), json_wanted)
 
 
 @click.command(
@@ -346,15 +349,13 @@ def chart_command(
 
 
 def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path, json_wanted: bool) -> None:
-    from tracker.table.charts import curve_chart  # noqa: PLC0415 - matplotlib follows
-
     form = picture_form(output)
     ids = {name.partition(".")[0] for name in names}
     if len(ids) > 1:
         raise Refused("Curves of different methods share no axes", do="Name one method, or its quantities")
     method = bench.plugged.method(ids.pop())
     told = tabled(bench, where, tuple(each.name for each in method.quantities), None)
-    write_file(output, curve_chart(bench.book, bench.plugged, told, method.id, form), json_wanted)
+    write_file(output, charts.curve_chart(bench.book, bench.plugged, told, method.id, form), json_wanted)
 
 
 @click.command(

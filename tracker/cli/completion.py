@@ -9,12 +9,26 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 from click.shell_completion import CompletionItem
 
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    import tracker_labels
+
+    from tracker import book as _book
+    from tracker import kinds as _kinds
+    from tracker import manual, plugins
+else:
+    _book = lazy("tracker.book")
+    _kinds = lazy("tracker.kinds")
+    plugins = lazy("tracker.plugins")
+    tracker_labels = lazy("tracker_labels")
+    manual = lazy("tracker.manual")
 
 _MOST: Final = 200
 """More would fill the screen and help nobody; a further letter narrows them."""
@@ -65,15 +79,12 @@ def _completer(words: Callable[[], Iterable[tuple[str, str]]]) -> Callable[..., 
 
 def _ids(kinds: Iterable[str]) -> Callable[[], Iterable[tuple[str, str]]]:
     def words() -> Iterable[tuple[str, str]]:
-        from tracker.book import find_place, open_book  # noqa: PLC0415 - only where IDs are completed
-        from tracker.kinds import listed  # noqa: PLC0415 - the same
-
         with (
-            open_book(find_place(Path.cwd(), os.environ.get("STRANDBOOK"))) as book,
+            _book.open_book(_book.find_place(Path.cwd(), os.environ.get("STRANDBOOK"))) as book,
             book.connect() as connection,
         ):
             for kind in kinds:
-                for row in listed(connection, kind):
+                for row in _kinds.listed(connection, kind):
                     yield str(row["id"]), _what(row)
 
     return words
@@ -84,27 +95,21 @@ def _what(row: Any) -> str:
 
 
 def _methods() -> Iterable[tuple[str, str]]:
-    from tracker.plugins import load  # noqa: PLC0415 - only where methods are completed
-
-    return [(name, each.method.title) for name, each in load().methods.items()]
+    return [(name, each.method.title) for name, each in plugins.load().methods.items()]
 
 
 def _quantities() -> Iterable[tuple[str, str]]:
-    from tracker.plugins import load  # noqa: PLC0415 - only where quantities are completed
-
-    return [(each.name, each.title) for one in load().methods.values() for each in one.method.quantities]
+    return [
+        (each.name, each.title) for one in plugins.load().methods.values() for each in one.method.quantities
+    ]
 
 
 def _stocks() -> Iterable[tuple[str, str]]:
-    from tracker_labels import stocks  # noqa: PLC0415 - only where stocks are completed
-
-    return [(name, each.description) for name, each in stocks().items()]
+    return [(name, each.description) for name, each in tracker_labels.stocks().items()]
 
 
 def _topics() -> Iterable[tuple[str, str]]:
-    from tracker.manual import topics  # noqa: PLC0415 - only where pages are completed
-
-    return [(each.name, each.title) for each in topics()]
+    return [(each.name, each.title) for each in manual.topics()]
 
 
 _WORDS: Final[dict[str, Callable[[], Iterable[tuple[str, str]]]]] = {

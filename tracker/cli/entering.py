@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,7 +18,15 @@ from tracker.errors import Refused
 from tracker.forms import Ask, when_at
 from tracker.ids import IdError, read_payload
 from tracker.kinds import KINDS, Kind, find
+from tracker.lazy_modules import lazy
 from tracker.units import parse
+
+if TYPE_CHECKING:
+    from tracker.cli import serving
+    from tracker.records import spoolstory
+else:
+    serving = lazy("tracker.cli.serving")
+    spoolstory = lazy("tracker.records.spoolstory")
 
 Store = Callable[[Bench, dict[str, Any], bool], Done]
 
@@ -122,14 +130,12 @@ def rig_watch_command(
     folder: Path, rig: str | None, page: str, token: str | None, certificate: Path | None
 ) -> None:
     """Offer each recording that the rig finishes in a folder to the specimen that is scanned at its page."""
-    from tracker.cli.serving import send_recording, watch_folder  # noqa: PLC0415 - brings a network client
-
     if not token:
         raise Refused(
             "No token is given", do="Make one: strandbook serve --rig-token RIG; then --token TOKEN"
         )
     note(f"Watching {folder}; Ctrl-C ends it.")
-    watch_folder(folder, lambda file: send_recording(file, page, token, rig, certificate))
+    serving.watch_folder(folder, lambda file: serving.send_recording(file, page, token, rig, certificate))
 
 
 person_command = _group(
@@ -153,9 +159,7 @@ person_command = _group(
 @pass_bench
 def spool_show(bench: Bench, /, spool: str, output: Path | None, as_json: bool) -> None:
     """Show the days of SPOOL: where it was, dryings, jobs, what is left, and the water in it."""
-    from tracker.records.spoolstory import spool_story  # noqa: PLC0415 - brings numpy
-
-    story = spool_story(bench.book, spool)
+    story = spoolstory.spool_story(bench.book, spool)
     if output is not None:
         write_file(output, story.picture(output.suffix.lower().removeprefix(".")))
         return

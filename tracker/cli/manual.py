@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,6 +12,18 @@ from tracker import manual
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, say_json, table, width
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    from rich import console, markdown
+
+    from tracker import reference as _reference_pages
+    from tracker.cli import _app
+else:
+    console = lazy("rich.console")
+    markdown = lazy("rich.markdown")
+    _reference_pages = lazy("tracker.reference")
+    _app = lazy("tracker.cli._app")
 
 _REFERENCE = "reference"
 
@@ -64,23 +77,17 @@ def _tell_page(text: str) -> None:
     if not sys.stdout.isatty():
         click.echo(text, nl=False)
         return
-    from rich.console import Console  # noqa: PLC0415 - only a terminal draws
-    from rich.markdown import Markdown  # noqa: PLC0415 - the same
 
-    Console(width=min(width(), 100)).print(Markdown(text))
+    console.Console(width=min(width(), 100)).print(markdown.Markdown(text))
 
 
 def _reference(bench: Bench) -> manual.Topic:
-    from tracker.reference import reference  # noqa: PLC0415 - other pages need none of it
-
-    return reference(bench.plugged, commands())
+    return _reference_pages.reference(bench.plugged, commands())
 
 
 def commands() -> Iterator[str]:
     """Yield what every command does and the options it has, as lines of Markdown."""
-    from tracker.cli._app import strandbook  # noqa: PLC0415 - it loads this module's command
-
-    for words, command in _leaves(strandbook):
+    for words, command in _leaves(_app.strandbook):
         yield f"- `strandbook {' '.join(words)}`: {command.get_short_help_str(200)}"
         for option in command.params:
             if isinstance(option, click.Option) and option.help and "--help" not in option.opts:

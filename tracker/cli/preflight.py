@@ -17,11 +17,18 @@ from tracker.desk.jobplates import PlateFile
 from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
 from tracker.forms import NONE
+from tracker.lazy_modules import lazy
 from tracker.orientation import checked_letters
 
 if TYPE_CHECKING:
+    from tracker import preflight as _preflight
+    from tracker.desk import platemaps, plates
     from tracker.desk.plates import PlatePiece, PlateRead
     from tracker.preflight import Difference, Report
+else:
+    platemaps = lazy("tracker.desk.platemaps")
+    plates = lazy("tracker.desk.plates")
+    _preflight = lazy("tracker.preflight")
 
 
 Texts = tuple[str, ...]
@@ -71,9 +78,8 @@ def taken_in(bench: Bench, path: Path, read_as: dict[str, Any]) -> PlateFile:
     plate = PlateFile.read(path, read_as)
     if "plate" in read_as:
         return plate
-    from tracker.desk.platemaps import choices_in  # noqa: PLC0415 - brings numpy
 
-    choices = choices_in(plate, width())
+    choices = platemaps.choices_in(plate, width())
     if not choices:
         return plate
     if not bench.may_ask:
@@ -115,8 +121,6 @@ def settle(bench: Bench, read: PlateRead, said: Said) -> None:
     Raises:
         Refused: They cannot be brought together.
     """
-    from tracker.desk import plates  # noqa: PLC0415 - brings numpy, which other commands do not need
-
     plates.give_geometries(read, said.geometries)
     plates.mark_dummies(read, said.dummies)
     plates.give_gauges(read, said.gauges)
@@ -139,8 +143,6 @@ def _confirmed(piece: PlatePiece) -> str:
 
 def _ask_gauge(read: PlateRead, group: list[PlatePiece]) -> None:
     """Ask for the gauge section of a shape that no template knows, and show what it holds."""
-    from tracker.desk import plates  # noqa: PLC0415 - loaded by now
-
     numbers = plates.numbers_of(read, group)
 
     def give(typed: str) -> None:
@@ -163,8 +165,6 @@ def asked_pieces() -> list[PieceWanted]:
 
 def commanded(read: PlateRead) -> dict[str, Any]:
     """Return the set-points that the plate commands, so that nobody is asked for them."""
-    from tracker.desk import plates  # noqa: PLC0415 - loaded by now
-
     kept = ("nozzle_set_c", "bed_set_c", "chamber_set_c", "fan_set_pct", "layer_height_mm", "line_width_mm")
     columns = plates.job_columns(read.plate)
     return {name: columns[name] for name in kept if columns.get(name) is not None}
@@ -205,10 +205,8 @@ def preflight_command(
     as_json: bool,
 ) -> None:
     """Hold a plate FILE against data sheet, spool, programme and an earlier job, before it is printed."""
-    from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
-
     plate = taken_in(bench, file, read_as)
-    report = preflight(bench.book, plate, spools or (_asked_spool(bench),), like, dummies)
+    report = _preflight.preflight(bench.book, plate, spools or (_asked_spool(bench),), like, dummies)
     if as_json:
         say_json(report.as_json())
     else:

@@ -22,10 +22,19 @@ from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.kinds import card_of, find, material_named
 from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM
+from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
+    from tracker import preflight as _preflight
+    from tracker.desk import gauges as _gauges
+    from tracker.desk import logs, platemaps
     from tracker.desk.logs import By, LogFile
     from tracker.desk.plates import PlateRead
+else:
+    _preflight = lazy("tracker.preflight")
+    platemaps = lazy("tracker.desk.platemaps")
+    logs = lazy("tracker.desk.logs")
+    _gauges = lazy("tracker.desk.gauges")
 
 
 @click.group("job", short_help="Jobs: add, change, end.")
@@ -124,9 +133,7 @@ def _material(bench: Bench) -> Callable[[str], None]:
 
 def _stops(bench: Bench, plate: PlateFile, spools: tuple[str, ...], dummies: tuple[str, ...]) -> list[str]:
     """Return what the check before the print would stop this plate for."""
-    from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
-
-    report = preflight(bench.book, plate, spools, None, dummies)
+    report = _preflight.preflight(bench.book, plate, spools, None, dummies)
     return [each.text.rstrip(".") for each in report.findings if each.kind == "stop"]
 
 
@@ -255,12 +262,11 @@ def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None, as
     if as_json:
         say_json({"id": job_data(bench, job)["id"], "specimens": job_data(bench, job)["specimens"]})
         return
-    from tracker.desk.platemaps import map_picture, map_text  # noqa: PLC0415 - brings numpy
 
     if output is None:
-        click.echo(map_text(bench.book, job, min(width(), 100), mark), nl=False)
+        click.echo(platemaps.map_text(bench.book, job, min(width(), 100), mark), nl=False)
         return
-    data = map_picture(bench.book, job, output.suffix.lower().removeprefix("."), mark)
+    data = platemaps.map_picture(bench.book, job, output.suffix.lower().removeprefix("."), mark)
     write_file(output, data)
 
 
@@ -275,9 +281,7 @@ def job_first_layer(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> N
 
     Logs and changes by hand at a time are laid beside the layers from then on.
     """
-    from tracker.desk.logs import first_layer  # noqa: PLC0415 - brings numpy
-
-    done(first_layer(bench.book, bench.who, bench.plugged, job, typed), as_json)
+    done(logs.first_layer(bench.book, bench.who, bench.plugged, job, typed), as_json)
 
 
 @job_command.command("gauge", epilog="Example: strandbook job gauge J0012-P x:20-60 --piece bar")
@@ -297,10 +301,11 @@ def job_gauge(
     RANGE is x:20-60, y:3-7 or both for a piece that lies, z:5-15 for one that stands; template takes it back.
     Layer times, set-points and logs of these pieces are read anew over it.
     """
-    from tracker.desk.gauges import state_gauge  # noqa: PLC0415 - brings numpy
-
     act = bench.sure(
-        lambda meant: state_gauge(bench.book, bench.who, bench.plugged, job, stated, pieces, sure=meant), yes
+        lambda meant: _gauges.state_gauge(
+            bench.book, bench.who, bench.plugged, job, stated, pieces, sure=meant
+        ),
+        yes,
     )
     done(act, as_json)
 
@@ -360,19 +365,13 @@ def job_log(
     as_json: bool,
 ) -> None:
     """Keep a log FILE of JOB; each piece gets what it says of the time in which it was printed."""
-    from tracker.desk.logs import (  # noqa: PLC0415 - the same
-        LogFile,
-        add_log,
-        offset_typed,
-    )
-
-    log = LogFile.read(file, mapping, zone)
-    offset_s = offset_typed(offset or "")
+    log = logs.LogFile.read(file, mapping, zone)
+    offset_s = logs.offset_typed(offset or "")
     by: By = "own offset" if offset_s is not None else "clock" if align == "clock" else "first rise"
     if dry_run:
         _tell_look(bench, job, log, by, offset_s, as_json)
     else:
-        done(add_log(bench.book, bench.who, bench.plugged, job, log, by, offset_s), as_json)
+        done(logs.add_log(bench.book, bench.who, bench.plugged, job, log, by, offset_s), as_json)
 
 
 def _tell_look(
@@ -383,9 +382,7 @@ def _tell_look(
     Raises:
         Refused: It cannot be laid beside the job.
     """
-    from tracker.desk.logs import look_at_log  # noqa: PLC0415 - brings numpy
-
-    look = look_at_log(bench.book, bench.plugged, job, log, by, offset_s)
+    look = logs.look_at_log(bench.book, bench.plugged, job, log, by, offset_s)
     if json_wanted:
         say_json(look.as_json())
         return

@@ -25,10 +25,25 @@ from tracker.cli.manual import commands
 from tracker.desk.devices import pair_device
 from tracker.errors import Refused
 from tracker.inputs import read_input
+from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
-    from tracker.web import Serving
+    import qrcode
+    import uvicorn
+
+    from tracker import book, web
+    from tracker.web import Serving, guard
+    from tracker.web import certificate as _certificate
     from tracker.web.certificate import PageCertificate
+    from tracker.web.pages import devices
+else:
+    book = lazy("tracker.book")
+    _certificate = lazy("tracker.web.certificate")
+    web = lazy("tracker.web")
+    qrcode = lazy("qrcode")
+    devices = lazy("tracker.web.pages.devices")
+    uvicorn = lazy("uvicorn")
+    guard = lazy("tracker.web.guard")
 
 _PORT = 8413
 _MOST_CONNECTIONS = 600
@@ -72,7 +87,7 @@ def serve_command(bench: Bench, /, rig: str | None, unit: bool, host: str | None
     host = host or ("0.0.0.0" if how["share"] else "127.0.0.1")  # noqa: S104 - asked for with --share
     if host not in _LOCAL and not how["share"]:
         raise Refused(f"{host} can be reached by others", do="Add --share: every device is then paired first")
-    found = _certificate(bench, host, **how)
+    found = _certificate_of(bench, host, **how)
     _run(_serving(bench, host, found, **how), host, how["port"], found)
 
 
@@ -82,15 +97,13 @@ def _service(bench: Bench, host: str | None, **how: Any) -> str:
     Raises:
         Refused: The book's address holds a password, which everybody could read in the unit.
     """
-    from tracker.book import files_folder, shown  # noqa: PLC0415 - only serving needs it
-
     place = bench.named
-    if shown(place) != place:
+    if book.shown(place) != place:
         raise Refused(
             "The book's address holds a password, and everybody can read a unit",
             do="Put it into ~/.pgpass or a file that PGPASSFILE names, and leave it out of the address",
         )
-    folder = files_folder(bench.book.place).parent.resolve()
+    folder = book.files_folder(bench.book.place).parent.resolve()
     named = place if "://" in place else str(Path(place).resolve())
     program = Path(sys.executable).with_name("strandbook")
     words = [str(program), "--book", named, "--who", bench.who, "serve"]
@@ -143,36 +156,33 @@ def _unit_word(word: str) -> str:
     return f'"{plain}"' if plain != word or not word or any(sign in word for sign in " ;'#") else word
 
 
-def _certificate(
+def _certificate_of(
     bench: Bench, host: str, *, tls: bool, certificate: Path | None, certificate_key: Path | None,
     names: tuple[str, ...], **_: Any,
 ) -> PageCertificate | None:  # fmt: skip
     if not tls and certificate is None:
         return None
-    from tracker.book import files_folder  # noqa: PLC0415 - only serving needs it
-    from tracker.web.certificate import given_certificate, own_certificate  # noqa: PLC0415 - the same
 
     if certificate is not None:
-        return given_certificate(certificate, certificate_key or certificate)
+        return _certificate.given_certificate(certificate, certificate_key or certificate)
     mine = _own_address() if host in ("0.0.0.0", "::") else host  # noqa: S104 - compared, not listened on
-    folder = files_folder(bench.book.place).parent
-    return own_certificate(folder, _hosts(bench, mine, names), bench.book.clock())
+    folder = book.files_folder(bench.book.place).parent
+    return _certificate.own_certificate(folder, _hosts(bench, mine, names), bench.book.clock())
 
 
 def _serving(
     bench: Bench, host: str, found: PageCertificate | None, *, port: int, share: bool, read_only: bool,
     names: tuple[str, ...], **_: Any,
-) -> Serving:  # fmt: skip
-    from tracker.web import Serving, signing_key  # noqa: PLC0415 - only serving needs a server
+) -> web.Serving:  # fmt: skip
 
     mine = _own_address() if host in ("0.0.0.0", "::") else host  # noqa: S104 - compared, not listened on
     # Labels say the book's own address; where one is recorded, devices are sent there too.
     address = bench.book.address or f"{mine}:{port}"
-    return Serving(
+    return web.Serving(
         book=bench.book,
         plugged=bench.plugged,
         who=bench.who,
-        key=signing_key(bench.named),
+        key=web.signing_key(bench.named),
         shared=share,
         read_only=read_only,
         hosts=_hosts(bench, mine, names),
@@ -203,13 +213,9 @@ def _own_address() -> str:
 
 
 def _announce(address: str, code: str, found: PageCertificate | None) -> None:
-    import qrcode  # noqa: PLC0415 - only a shared page shows one
-
-    from tracker.web.pages.devices import pairing_url  # noqa: PLC0415 - the same
-
     drawn = io.StringIO()
     made = qrcode.QRCode(border=2)
-    made.add_data(pairing_url(address, code, secure=found is not None))
+    made.add_data(devices.pairing_url(address, code, secure=found is not None))
     made.print_ascii(out=drawn, invert=True)
     kind = "http" if found is None else "https"
     note(f"{drawn.getvalue()}\nPair a device: scan this, or open {kind}://{address}/pair and type {code}")
@@ -218,19 +224,14 @@ def _announce(address: str, code: str, found: PageCertificate | None) -> None:
 
 
 def _run(serving: Serving, host: str, port: int, found: PageCertificate | None) -> None:
-    import uvicorn  # noqa: PLC0415 - only serving needs a server
-
-    from tracker.web import make_app  # noqa: PLC0415 - the same
-    from tracker.web.guard import patient_protocol  # noqa: PLC0415 - the same
-
-    app = make_app(serving)
+    app = web.make_app(serving)
     shown = f"[{host}]" if ":" in host else host
     kind = "http" if found is None else "https"
     note(f"The bench page: {kind}://{serving.address or f'{shown}:{port}'}/  (Ctrl-C ends it)")
     if serving.shared:
         app.state.bench.codes.current()
     uvicorn.run(app, host=host, port=port, log_level="warning", access_log=False, server_header=False,
-                proxy_headers=False, http=patient_protocol(), limit_concurrency=_MOST_CONNECTIONS,
+                proxy_headers=False, http=guard.patient_protocol(), limit_concurrency=_MOST_CONNECTIONS,
                 ssl_certfile=found.certificate if found is not None else None,
                 ssl_keyfile=found.key if found is not None else None)  # fmt: skip
 

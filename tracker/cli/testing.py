@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -31,7 +31,15 @@ from tracker.desk.voiding import judge
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.kinds import find
+from tracker.lazy_modules import lazy
 from tracker.stating import state_row
+
+if TYPE_CHECKING:
+    from tracker.desk import overtime
+    from tracker.desk.importing import day
+else:
+    day = lazy("tracker.desk.importing.day")
+    overtime = lazy("tracker.desk.overtime")
 
 
 @click.command("methods", epilog="Example: strandbook methods tensile")
@@ -197,8 +205,6 @@ def _measure_day(
     json_wanted: bool,
 ) -> None:
     """Enter a day's sheet, or say what would come of it."""
-    from tracker.desk.importing import day  # noqa: PLC0415 - one measurement needs no sheets
-
     if columns is None:
         raise Refused(
             "A sheet needs its column map", do="Give it with --columns MAP; strandbook manual test-day"
@@ -254,8 +260,6 @@ def append_command(
     as_json: bool,
 ) -> None:
     """Add a reading to a test that runs over days: the clock gives its time."""
-    from tracker.desk import overtime  # noqa: PLC0415 - other readings need none of it
-
     if not values and bench.may_ask:
         tests = overtime.running(bench.book, bench.plugged, target, method)
         values = asked_parts(tests[-1].parts) if tests else ()

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, say_json, width
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
 from tracker.trace import described_by, trace
+
+if TYPE_CHECKING:
+    from tracker.records import factors
+else:
+    factors = lazy("tracker.records.factors")
 
 
 @click.command("trace", epilog="Example: strandbook trace M0451-C --of tensile.strength")
@@ -42,9 +49,7 @@ def trace_command(
         say_json(way.prov())
     elif as_json:
         if way.path.specimen is not None:
-            from tracker.records.factors import told_factors  # noqa: PLC0415 - brings numpy; others need none
-
-            way.factors = told_factors(bench.book, way.path.specimen.id, bench.plugged)
+            way.factors = factors.told_factors(bench.book, way.path.specimen.id, bench.plugged)
         say_json(way.as_json())
     else:
         for line in way.lines(width()):

@@ -12,9 +12,10 @@ import datetime as dt
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import select
+from sqlalchemy.orm import object_session
 
 from tracker.acts import Act
 from tracker.api import Recording, dump, fields, text_of, units_of, validate
@@ -29,8 +30,14 @@ from tracker.forms import Ask, FormError, When, column_named, when_at
 from tracker.ids import IdError, read_id, spool_id
 from tracker.kinds import KINDS, Kind, find, find_row, kind_of, name_of
 from tracker.kinds.base import typed_again
+from tracker.lazy_modules import lazy
 from tracker.model import Drying, Job, Measurement, MeasurementFile, MeasurementRig, Rig, Specimen, Spool
 from tracker.plugins import Computation, Plugged
+
+if TYPE_CHECKING:
+    from tracker.desk import logs
+else:
+    logs = lazy("tracker.desk.logs")
 
 _MASSES: Final = (("before_g", "before"), ("after_g", "after"))
 _FOLLOWED: Final = {
@@ -203,9 +210,7 @@ def _correct_mass(doing: Correction, row: Drying, spool: str, field: str, typed:
 def _follow_up(doing: Correction, row: Any, changed: Sequence[str]) -> None:
     """Bring what was taken from plate and logs up to date, where the correction concerns it."""
     if set(_FOLLOWED.get(type(row), ())) & set(changed):
-        from tracker.desk.logs import after_amending  # noqa: PLC0415 - brings numpy
-
-        after_amending(doing.act, doing.book, doing.plugged, row, changed)
+        logs.after_amending(doing.act, doing.book, doing.plugged, row, changed)
     if isinstance(row, Rig) and {"measures", "resolution"} & set(changed):
         doing.act.session.flush()
 
@@ -474,8 +479,6 @@ def _of_parts(row: Any, zone: dt.tzinfo) -> Iterator[Correctable]:
 
 
 def _session_of(row: Any) -> Any:
-    from sqlalchemy.orm import object_session  # noqa: PLC0415 - of the row at hand
-
     return object_session(row)
 
 

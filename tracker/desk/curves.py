@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING, Any, Final
 from tracker.api import Recording, fields
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.lazy_modules import np
+from tracker.lazy_modules import lazy, np
 from tracker.model import Measurement
 from tracker.plugins import Plugged
 
 if TYPE_CHECKING:
+    from tracker import api
     from tracker.api import Curve
+else:
+    api = lazy("tracker.api")
 
 POINTS: Final = 400
 """Points of a curve: about two for each pixel of a phone's width."""
@@ -76,9 +79,7 @@ def thinned_curve(recording: Recording, subject: str, most: int = POINTS) -> Dra
     Raises:
         Refused: It is no force curve.
     """
-    from tracker.api import read_curve  # noqa: PLC0415 - brings numpy
-
-    curve: Curve = read_curve(recording)
+    curve: Curve = api.read_curve(recording)
     if curve.strain is not None:
         x, title = curve.strain * 100.0, "strain [%]"
     elif curve.extension_mm is not None:

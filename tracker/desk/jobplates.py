@@ -15,11 +15,17 @@ from tracker.forms import FormError
 from tracker.ids import spool_id
 from tracker.kinds import find, material_named
 from tracker.kinds.job import kept_reading
+from tracker.lazy_modules import lazy
 from tracker.lineage import spools_of_job
 from tracker.model import Job, Specimen, Spool
 
 if TYPE_CHECKING:
+    from tracker import platefile
+    from tracker.desk import plates
     from tracker.desk.plates import PlateRead
+else:
+    plates = lazy("tracker.desk.plates")
+    platefile = lazy("tracker.platefile")
 
 
 _IN_MEMORY: Final = 8 << 20
@@ -81,11 +87,9 @@ class PlateFile:
             FormError: It cannot be read, or is empty.
             PlateRefused: It is a folder, a pipe or a device.
         """
-        from tracker.platefile import check_regular  # noqa: PLC0415 - brings numpy, which other jobs do not need
-
         copy = cast("BinaryIO", tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY))  # noqa: SIM115 - as long as the plate
         try:
-            check_regular(path)
+            platefile.check_regular(path)
             with path.open("rb") as file:
                 while block := file.read(_BLOCK):
                     copy.write(block)
@@ -119,8 +123,6 @@ def read_job_plate(
     Raises:
         PlateRefused: The file is no readable plate.
     """
-    from tracker.desk.plates import read_pieces  # noqa: PLC0415 - brings numpy, which other jobs do not need
-
     with book.read() as session:
         earlier = find(book, session, again, "job") if again else None
         # Where nothing is said of how to read it, it is read as it was.
@@ -129,10 +131,10 @@ def read_job_plate(
             return None
         rows = [find(book, session, each, "spool") for each in list(spools) or spool_ids_of(earlier)]
         if rows:
-            return read_pieces(plate.source, read_as=plate.read_as, **filaments_of(rows))
+            return plates.read_pieces(plate.source, read_as=plate.read_as, **filaments_of(rows))
         made_of = material_named(session, material) if material else earlier.material if earlier else None
         density = made_of.density_g_cm3 if made_of is not None else None
-        return read_pieces(plate.source, read_as=plate.read_as, density_g_cm3=density)
+        return plates.read_pieces(plate.source, read_as=plate.read_as, density_g_cm3=density)
 
 
 def filaments_of(spools: Sequence[Spool]) -> dict[str, Any]:
@@ -205,27 +207,22 @@ def name_pieces(read: PlateRead, pieces: Sequence[PieceWanted]) -> None:
     Raises:
         FormError: They cannot be brought together.
     """
-    from tracker.desk.plates import give_pieces  # noqa: PLC0415 - loaded by now
-
-    give_pieces(read, [(each.name, each.orientation) for each in pieces for _ in range(each.count)])
+    plates.give_pieces(read, [(each.name, each.orientation) for each in pieces for _ in range(each.count)])
 
 
 def with_plate(values: dict[str, Any], read: PlateRead | None) -> dict[str, Any]:
     """Return a job's columns: what the person said, and what the plate says where nobody did."""
     if read is None:
         return values
-    from tracker.desk.plates import job_columns  # noqa: PLC0415 - loaded by now
 
     said = {key: value for key, value in values.items() if value is not None}
-    return values | job_columns(read.plate) | said
+    return values | plates.job_columns(read.plate) | said
 
 
 def from_plate(read: PlateRead, who: str) -> list[Specimen]:
     """Return the rows of a plate's pieces, as ``who`` confirmed them."""
-    from tracker.desk.plates import specimen_columns  # noqa: PLC0415 - loaded by now
-
     return [
-        Specimen(piece=number, **specimen_columns(piece, read.plate, who))
+        Specimen(piece=number, **plates.specimen_columns(piece, read.plate, who))
         for number, piece in enumerate(read.pieces, start=1)
     ]
 
@@ -234,6 +231,5 @@ def said_of(read: PlateRead | None, values: Mapping[str, Any], job: str, made: l
     """Return what the person should know of a job just entered, one sentence each."""
     if read is None:
         return [] if made else ["It has no pieces yet."]
-    from tracker.desk.plates import contradictions, job_columns  # noqa: PLC0415 - loaded by now
 
-    return read.says + contradictions(values, job_columns(read.plate), job)
+    return read.says + plates.contradictions(values, plates.job_columns(read.plate), job)

@@ -31,13 +31,19 @@ from tracker.kinds import KINDS, find, material_named, name_of
 from tracker.kinds.base import plausible_end, refuse_assumed_end
 from tracker.kinds.job import END_FORM, MEASURED_FORM, SET_FORM, SETTINGS, planned_h
 from tracker.kinds.whereabouts import contradictions
+from tracker.lazy_modules import lazy
 from tracker.lineage import spools_of_job
 from tracker.model import Job, JobSpool, SettingChange, Specimen
 from tracker.moments import local_time as local
 from tracker.units import UnitError, parse
 
 if TYPE_CHECKING:
+    from tracker import plugins
+    from tracker.desk import logs
     from tracker.desk.plates import PlateRead
+else:
+    logs = lazy("tracker.desk.logs")
+    plugins = lazy("tracker.plugins")
 
 _REPEATED: Final = (
     "printer", "nozzle", "surface", "nozzle_set_c", "bed_set_c", "chamber_set_c", "fan_set_pct",
@@ -227,10 +233,7 @@ def offered_end(book: Book, target: str) -> str:
 
 def _lay_logs_anew(act: Act, book: Book, row: Job) -> None:
     """Cut the job's logs to its layers again, now that it is known when these were printed."""
-    from tracker.desk.logs import refresh  # noqa: PLC0415 - brings numpy, which other ends do not need
-    from tracker.plugins import load  # noqa: PLC0415 - the readers of logs
-
-    refresh(act, book, load(), row)
+    logs.refresh(act, book, plugins.load(), row)
 
 
 def last_value(session: Session, column: str) -> Any:

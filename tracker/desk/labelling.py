@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from time import monotonic
-from typing import Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from sqlalchemy.orm import Session
 from tracker_labels import (
@@ -29,7 +29,13 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.ids import payload
 from tracker.kinds import find, ident_of, kind_of, name_of
+from tracker.lazy_modules import lazy
 from tracker.model import Job
+
+if TYPE_CHECKING:
+    from tracker.desk import platemaps
+else:
+    platemaps = lazy("tracker.desk.platemaps")
 
 _AROUND_MM: Final = 5.0
 """Free room around the pieces in the picture of a plate."""
@@ -127,9 +133,8 @@ def plate_picture(row: Job) -> PlatePicture | None:
     """Return a job's plate in small, as far as its pieces reach; None where no plate file tells of it."""
     if not any(piece.plate_facts for piece in row.specimens):
         return None
-    from tracker.desk.platemaps import outlines_of  # noqa: PLC0415 - brings numpy; few labels show a plate
 
-    outlines = outlines_of(row)
+    outlines = platemaps.outlines_of(row)
     if not outlines:
         return None
     points = [point for outline in outlines.values() for point in outline]

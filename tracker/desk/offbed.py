@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from tracker.acts import Act
 from tracker.book import Book
@@ -16,8 +16,14 @@ from tracker.kinds import KINDS, find
 from tracker.kinds.base import plausible_end
 from tracker.kinds.job import END_FORM, planned_h
 from tracker.kinds.specimen import check_outcome
+from tracker.lazy_modules import lazy
 from tracker.model import Job, Specimen
 from tracker.moments import local_time
+
+if TYPE_CHECKING:
+    from tracker.desk import platemaps
+else:
+    platemaps = lazy("tracker.desk.platemaps")
 
 
 @dataclass(frozen=True)
@@ -184,6 +190,5 @@ def plate_map(book: Book, job: str, width: int) -> str:
         row = find(book, session, job, "job")
         if not any(piece.plate_facts for piece in row.specimens):
             return ""
-        from tracker.desk.platemaps import has_map, map_of_row  # noqa: PLC0415 - brings numpy
 
-        return map_of_row(row, width) if has_map(row) else ""
+        return platemaps.map_of_row(row, width) if platemaps.has_map(row) else ""

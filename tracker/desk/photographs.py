@@ -8,14 +8,23 @@ import struct
 import warnings
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.kinds import NotFoundError, find, ident_of
+from tracker.lazy_modules import lazy
 from tracker.model import Photograph, Specimen
+
+if TYPE_CHECKING:
+    import PIL
+    from PIL import Image, ImageOps
+else:
+    Image = lazy("PIL.Image")
+    PIL = lazy("PIL")
+    ImageOps = lazy("PIL.ImageOps")
 
 MOST_BYTES: Final = 15_000_000
 MOST_PIXELS: Final = 50_000_000
@@ -53,8 +62,6 @@ def check_pixels(data: bytes, name: str) -> None:
     Raises:
         PictureError: It has more than :data:`MOST_PIXELS`, or its header cannot be read.
     """
-    from PIL import Image, UnidentifiedImageError  # noqa: PLC0415 - most of the desk needs no pictures
-
     try:
         with warnings.catch_warnings():
             # Pillow warns of large pictures; ours is the lower bound, and a refusal.
@@ -63,7 +70,7 @@ def check_pixels(data: bytes, name: str) -> None:
                 width, height = picture.size
     except Image.DecompressionBombError as error:
         raise PictureError(f"{name} has too many pixels", do="Take it at a lower resolution") from error
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error) as error:
+    except (PIL.UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error) as error:
         raise PictureError(f"{name} cannot be read as a picture", do="Take or save it again") from error
     if width * height > MOST_PIXELS:
         raise PictureError(
@@ -79,8 +86,6 @@ def thumbnail(data: bytes) -> bytes:
     Raises:
         PictureError: The picture is damaged or too large.
     """
-    from PIL import Image, ImageOps  # noqa: PLC0415 - most of the desk needs no pictures
-
     check_pixels(data, "The photograph")
     made = io.BytesIO()
     try:
@@ -198,8 +203,6 @@ def _end_of_scan(data: bytes, at: int) -> int:
 
 
 def _orientation(data: bytes) -> int:
-    from PIL import Image  # noqa: PLC0415 - most of the desk needs no pictures
-
     try:
         with Image.open(io.BytesIO(data)) as picture:
             found = picture.getexif().get(0x0112, 1)

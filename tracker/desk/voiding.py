@@ -7,10 +7,10 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Column, Date, DateTime, Table, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, object_session
 from sqlalchemy.types import TypeDecorator
 
 from tracker.acts import Act
@@ -23,6 +23,7 @@ from tracker.forms import FormError, When, when_at
 from tracker.ids import measurement_id
 from tracker.journal import plain
 from tracker.kinds import KINDS, find, find_row, kind_of, name_of
+from tracker.lazy_modules import lazy
 from tracker.model import (
     Base,
     Calibration,
@@ -44,6 +45,11 @@ from tracker.model import (
 )
 from tracker.moments import local_time
 from tracker.plugins import Plugged
+
+if TYPE_CHECKING:
+    from tracker.desk import logs
+else:
+    logs = lazy("tracker.desk.logs")
 
 LINK_OWNERS: Final[Mapping[type[Any], str]] = {
     DryingSpool: "drying_id",
@@ -183,8 +189,6 @@ def _refuse_resting(row: Any, resting: Iterable[Any]) -> None:
     Raises:
         Refused: Some do; they are named.
     """
-    from sqlalchemy.orm import object_session  # noqa: PLC0415 - of the row at hand
-
     session = object_session(row)
     if session is None:
         return
@@ -282,12 +286,10 @@ def _settle(act: Act, book: Book, plugged: Plugged, rows: Iterable[Any]) -> list
 
 def _read_logs_anew(act: Act, book: Book, plugged: Plugged, job: Job) -> list[str]:
     """Cut a job's logs to its pieces again; without any nothing is known of their conditions."""
-    from tracker.desk.logs import refresh  # noqa: PLC0415 - brings numpy
-
     act.session.expire(job, ["logs"])
     try:
         if job.logs:
-            refresh(act, book, plugged, job)
+            logs.refresh(act, book, plugged, job)
             return []
     except Refused as refusal:
         # What cannot be read any more tells nothing of the pieces, and is no bar to taking it back.

@@ -6,12 +6,20 @@ import importlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime, timedelta
 from io import BytesIO
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from tracker.errors import Refused
 from tracker.exposure.days import Timeline, Whereabouts
 from tracker.exposure.statement import GRADES, WaterHistory
+from tracker.lazy_modules import lazy
 from tracker.moments import local_day
+
+if TYPE_CHECKING:
+    import matplotlib as mpl
+    from matplotlib import figure as mpl_figure
+else:
+    mpl = lazy("matplotlib")
+    mpl_figure = lazy("matplotlib.figure")
 
 _ROWS: Final[tuple[Whereabouts, ...]] = ("unlogged", "open air", "printer", "dry box", "sealed bag", "dryer")
 # Told apart by row, hatch and lightness as well as hue, so that a grey print still reads.
@@ -78,14 +86,12 @@ def _drawn(
         raise Refused("chart of a spool", why="nothing is recorded of it", do="Record a stay first.")
     # Matplotlib takes half a second to import: only who wants a picture waits for it. A bare Figure
     # needs no display and leaves no global state behind.
-    from matplotlib import rc_context  # noqa: PLC0415
-    from matplotlib.figure import Figure  # noqa: PLC0415
 
     # No axis for what is not known: an empty one would look like dry filament.
     wet = history is not None and len(history.centre_pct) > 0
     heights = [1.5] + [1.6] * wet + [0.9] * bool(mass_left)
-    with rc_context(_STEADY):
-        figure = Figure(figsize=(8.0, 0.7 + 1.15 * sum(heights)), layout="constrained")
+    with mpl.rc_context(_STEADY):
+        figure = mpl_figure.Figure(figsize=(8.0, 0.7 + 1.15 * sum(heights)), layout="constrained")
         axes = figure.subplots(
             len(heights), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": heights}
         )[:, 0]

@@ -15,12 +15,17 @@ See J. Crank, The Mathematics of Diffusion, 2nd ed., section 5.3.
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from numpy.typing import NDArray
 
 from tracker.errors import Refused
-from tracker.lazy_modules import np
+from tracker.lazy_modules import lazy, np
+
+if TYPE_CHECKING:
+    from scipy import special
+else:
+    special = lazy("scipy.special")
 
 Array = NDArray[np.float64]
 
@@ -114,10 +119,8 @@ def profile(state: Array, radii: Array) -> Array:
 
     c(r) = Cs + Σ 2 (yn - Cs) J0(αn r/a) / (αn J1(αn)), with Cs the value the tail follows.
     """
-    from scipy.special import j0, j1  # noqa: PLC0415 - only profiles need it, and its import is slow
-
     surface = state[-1]
-    shape = 2.0 * j0(np.outer(radii, ZEROS)) / (ZEROS * j1(ZEROS))
+    shape = 2.0 * special.j0(np.outer(radii, ZEROS)) / (ZEROS * special.j1(ZEROS))
     return np.asarray(surface + shape @ (state[:-1] - surface))
 
 

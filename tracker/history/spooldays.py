@@ -14,13 +14,17 @@ from sqlalchemy.orm import Session, contains_eager, joinedload
 from tracker.book import zone_named
 from tracker.errors import Refused
 from tracker.ids import drying_id, job_id, spool_id
+from tracker.lazy_modules import lazy
 from tracker.model import BookRecord, Drying, DryingSpool, Job, JobSpool, Spool, Stay
 from tracker.moments import local_midnight
 
 if TYPE_CHECKING:
+    from tracker import exposure
     from tracker.exposure import Drying as ExposureDrying
     from tracker.exposure import Stay as ExposureStay
     from tracker.exposure import Timeline, Water, WaterHistory
+else:
+    exposure = lazy("tracker.exposure")
 
 USUAL_DIAMETER_MM: Final = 1.75
 
@@ -146,8 +150,6 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
 
 
 def _days(spool: Spool, until: dt.datetime, records: _Records, zone: dt.tzinfo) -> SpoolDays:
-    from tracker import exposure  # noqa: PLC0415 - brings numpy, which looking at a record does not need
-
     stays = [
         _stay(stay, spool)
         for stay in records.of(spool.id, records.stays, lambda row: row.began_at)
@@ -194,8 +196,6 @@ def _received(spool: Spool, zone: dt.tzinfo, until: dt.datetime) -> dt.datetime 
 
 
 def _stay(row: Stay, spool: Spool) -> ExposureStay:
-    from tracker import exposure  # noqa: PLC0415 - brings numpy
-
     return exposure.Stay(
         place=row.place,  # type: ignore[arg-type] # the database holds it to the four places
         began=row.began_at,
@@ -210,8 +210,6 @@ def _stay(row: Stay, spool: Spool) -> ExposureStay:
 
 def _drying(part: DryingSpool, spool: Spool, until: dt.datetime) -> ExposureDrying | None:
     """Return a drying, or None where no temperature is known: then those hours stay unlogged."""
-    from tracker import exposure  # noqa: PLC0415 - brings numpy
-
     row = part.drying
     set_c = row.set_c if row.set_c is not None else row.measured_c
     if set_c is None:
@@ -243,8 +241,6 @@ def water_at(days: SpoolDays, at: dt.datetime) -> Water:
     Raises:
         Refused: The moment is later than the days, or the filament's diameter is outside 0.5 to 10 mm.
     """
-    from tracker import exposure  # noqa: PLC0415 - brings numpy
-
     families = exposure.load_families()
     family = families.find(days.family) if days.family else None
     return exposure.water(days.timeline, at, family, days.diameter_mm or USUAL_DIAMETER_MM)
@@ -260,8 +256,6 @@ def water_at_many(days: SpoolDays, moments: Sequence[dt.datetime]) -> WaterHisto
     Raises:
         Refused: A moment is later than the days, or the filament's diameter is outside 0.5 to 10 mm.
     """
-    from tracker import exposure  # noqa: PLC0415 - brings numpy
-
     family = exposure.load_families().find(days.family) if days.family else None
     return exposure.water_history(days.timeline, moments, family, days.diameter_mm or USUAL_DIAMETER_MM)
 
@@ -272,8 +266,6 @@ def exposure_line(days: SpoolDays, at: dt.datetime) -> str:
     Raises:
         Refused: The moment is later than the days.
     """
-    from tracker import exposure  # noqa: PLC0415 - brings numpy
-
     air = exposure.open_air(days.timeline, at)
     if air.since_at is None:
         return f"{days.spool}: neither drying nor storage recorded"

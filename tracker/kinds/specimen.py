@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Row, func, select
 from sqlalchemy.orm import Session
@@ -17,6 +17,7 @@ from tracker.ids import Ident
 from tracker.kinds.base import Kind, Listing, add_note, told_of
 from tracker.kinds.measurement import summary
 from tracker.kinds.photograph import add_photographs
+from tracker.lazy_modules import lazy
 from tracker.lineage import Reader, join_material, of_specimens, spools_of_specimen
 from tracker.model import (
     Job,
@@ -28,6 +29,11 @@ from tracker.model import (
 )
 from tracker.moments import local_time
 from tracker.orientation import checked_letters, in_words
+
+if TYPE_CHECKING:
+    from tracker import platefile
+else:
+    platefile = lazy("tracker.platefile")
 
 OUTCOMES: Final = ("good", "usable", "failed")
 
@@ -101,9 +107,7 @@ class SpecimenKind(Kind):
         if ask.name == "orientation":
             return checked_letters(typed)
         if ask.name == "gauge":
-            from tracker.platefile import read_gauge  # noqa: PLC0415 - brings numpy
-
-            return read_gauge(typed).text
+            return platefile.read_gauge(typed).text
         return super().read(ask, typed, when)
 
     def check(self, session: Session, row: Any, when: When) -> None:

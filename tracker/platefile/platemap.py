@@ -11,12 +11,17 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from xml.sax.saxutils import escape, quoteattr
 
+from tracker.lazy_modules import lazy
 from tracker.orientation import in_words
 from tracker.platefile.facts import PlateObject, Point
 from tracker.platefile.orientation import orientation_of
 
 if TYPE_CHECKING:
-    from PIL import ImageDraw
+    from PIL import Image, ImageDraw, ImageFont
+else:
+    Image = lazy("PIL.Image")
+    ImageDraw = lazy("PIL.ImageDraw")
+    ImageFont = lazy("PIL.ImageFont")
 
 TICK, CROSS, TRIANGLE, RING = "tick", "cross", "triangle", "ring"
 _GOOD = frozenset({"good", "ok", "sound", "kept", "fine", "usable"})
@@ -515,7 +520,6 @@ def plate_map_png(
         scale: Pixels per drawing unit.
     """
     # Imported here: whoever only asks for facts should not wait for an imaging library.
-    from PIL import Image, ImageDraw  # noqa: PLC0415
 
     plan = drawing(objects, labels, bed, highlight)
     image = Image.new("RGB", (round(plan.width * scale), round(plan.height * scale)), "#ffffff")
@@ -559,8 +563,6 @@ def _dashes(points: Sequence[Point], scale: float) -> Iterable[list[Point]]:
 
 
 def _paint_text(image: Any, painter: ImageDraw.ImageDraw, text: Text, scale: float) -> None:
-    from PIL import Image, ImageDraw, ImageFont  # noqa: PLC0415 - as in plate_map_png
-
     font = ImageFont.load_default(text.size * scale)
     stroke = 0.25 * scale if text.bold else 0
     if not text.upright:

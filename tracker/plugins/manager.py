@@ -11,7 +11,7 @@ from functools import partial
 from importlib import metadata
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import pluggy
 
@@ -28,9 +28,15 @@ from tracker.api import (
 )
 from tracker.api import hooks as specs
 from tracker.api.hooks import GROUP
+from tracker.lazy_modules import lazy
 from tracker.plugins.arrival import Problem, hook_problems, method_problems
 from tracker.plugins.computing import Computation, Computed, compute, one_line
 from tracker.suggest import did_you_mean
+
+if TYPE_CHECKING:
+    import matplotlib as mpl
+else:
+    mpl = lazy("matplotlib")
 
 _LOG = logging.getLogger("tracker.plugins")
 _OURS = "strandbook"
@@ -238,7 +244,6 @@ def _listed(call: Callable[[], Any]) -> list[Any]:
 def _rendered(figure: Any, form: str) -> bytes | None:
     if figure is None:
         return None
-    import matplotlib as mpl  # noqa: PLC0415 - heavy to load
 
     buffer = io.BytesIO()
     # Names inside a picture are random otherwise, and two pictures of one result would differ.

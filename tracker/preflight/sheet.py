@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy.orm import Session
 
@@ -13,10 +13,16 @@ from tracker.desk.platefacts import agreed_hint, usual_set_points
 from tracker.desk.plates import PlateRead
 from tracker.errors import Refused
 from tracker.history import SpoolDays, mass_left, spool_days, water_at_many
+from tracker.lazy_modules import lazy
 from tracker.model import Spool
 from tracker.platefile import Reading
 from tracker.preflight.findings import Finding
 from tracker.units import compact
+
+if TYPE_CHECKING:
+    from tracker import exposure
+else:
+    exposure = lazy("tracker.exposure")
 
 STEMS: Final = ("nozzle", "bed", "chamber")
 _SPARE: Final = 1.1
@@ -133,8 +139,6 @@ def drying(session: Session, spool: Spool, now: dt.datetime, whose: str = "") ->
 
 
 def _advised(days: SpoolDays) -> bool:
-    from tracker import exposure  # noqa: PLC0415 - brings numpy
-
     try:
         return bool(days.family) and exposure.drying_advice(days.family or "").set_low_c is not None
     except Refused:
@@ -142,8 +146,6 @@ def _advised(days: SpoolDays) -> bool:
 
 
 def _overdue(days: SpoolDays, last: Any, now: dt.datetime, whose: str) -> Iterator[Finding]:
-    from tracker import exposure  # noqa: PLC0415 - brings numpy
-
     air = exposure.open_air(days.timeline, now)
     hours = air.hours + air.hours_unlogged
     told = water_at_many(days, [min(last.ended, now), now])

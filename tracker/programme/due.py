@@ -5,17 +5,23 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, func, select
 
 from tracker import ids
 from tracker.api import Method, validate
 from tracker.book import Book
+from tracker.lazy_modules import lazy
 from tracker.model import Calibration, Drying, Job, Measurement, Rig, Specimen
 from tracker.moments import local_midnight
 from tracker.plugins import Plugged
 from tracker.programme.wanted import usual
+
+if TYPE_CHECKING:
+    from tracker import plugins
+else:
+    plugins = lazy("tracker.plugins")
 
 _SOON: Final = dt.timedelta(days=14)
 
@@ -66,9 +72,7 @@ def due(book: Book, plugged: Plugged | None = None) -> list[DueItem]:
 
 def _methods() -> Plugged:
     """Load the installed methods, where nobody has them yet."""
-    from tracker.plugins import load  # noqa: PLC0415 - a list of what is due may be the first to want them
-
-    return load()
+    return plugins.load()
 
 
 def _readings(connection: Connection, plugged: Plugged, now: dt.datetime) -> Iterator[DueItem]:

@@ -11,9 +11,13 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.history import MassLeft, SpoolDays, mass_left, spool_days, water_at, water_at_many
 from tracker.kinds import find
+from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
+    from tracker import exposure
     from tracker.exposure import Water, WaterHistory
+else:
+    exposure = lazy("tracker.exposure")
 
 _MOMENTS = 200
 """Points of the chart: more than a terminal has columns, few enough to be quick."""
@@ -37,9 +41,7 @@ class SpoolStory:
 
     def text(self, width: int) -> str:
         """Return the days as text of so many columns."""
-        from tracker.exposure import days_text  # noqa: PLC0415 - brings numpy
-
-        return days_text(self.days.timeline, self.history, self.points, width=width)
+        return exposure.days_text(self.days.timeline, self.history, self.points, width=width)
 
     def picture(self, form: str) -> bytes:
         """Return the days as a picture, ``svg`` or ``png``.
@@ -47,11 +49,9 @@ class SpoolStory:
         Raises:
             Refused: There is no such form, or nothing is recorded.
         """
-        from tracker.exposure import days_png, days_svg  # noqa: PLC0415 - brings matplotlib
-
         if form not in ("svg", "png"):
             raise Refused(f"Days cannot be drawn as {form!r}", do="Name a file that ends in .svg or .png")
-        draw = days_svg if form == "svg" else days_png
+        draw = exposure.days_svg if form == "svg" else exposure.days_png
         return draw(self.days.timeline, self.history, self.points, title=f"The days of {self.days.spool}")
 
     @property

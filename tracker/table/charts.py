@@ -11,7 +11,7 @@ import io
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy.orm import Session
 
@@ -22,11 +22,17 @@ from tracker.desk.pieces import piece_of
 from tracker.errors import Refused
 from tracker.ids import measurement_id
 from tracker.kinds import find
+from tracker.lazy_modules import lazy
 from tracker.model import Measurement
 from tracker.plugins import Computation, Plugged
 from tracker.table.cells import Cell
 from tracker.table.results import Column
 from tracker.table.summary import CAUTION, SummaryTable, TableRow
+
+if TYPE_CHECKING:
+    from matplotlib import figure as mpl_figure
+else:
+    mpl_figure = lazy("matplotlib.figure")
 
 _INK: Final = "#26323a"
 _POINT: Final = "#8a6d1f"
@@ -53,11 +59,10 @@ def chart(table: SummaryTable, quantities: Sequence[str], form: str = "svg") -> 
     if form not in _FORMS:
         raise ValueError(form)
     # Matplotlib takes half a second to load; only pictures need it.
-    from matplotlib.figure import Figure  # noqa: PLC0415 - see above
 
     panels = [_lines(table, quantity) for quantity in quantities]
     height = 1.2 + sum(0.6 + 0.34 * max(1, len(panel)) for panel in panels)
-    figure = Figure(figsize=(9.0, height), layout="constrained")
+    figure = mpl_figure.Figure(figsize=(9.0, height), layout="constrained")
     axes = figure.subplots(
         len(panels), 1, squeeze=False, height_ratios=[max(1, len(p)) + 1.5 for p in panels]
     )
@@ -328,10 +333,8 @@ def _thinned(count: int) -> Iterator[int]:
 
 
 def _drawn(title: str, panels: Mapping[tuple[str, str], _Panel]) -> Any:
-    from matplotlib.figure import Figure  # noqa: PLC0415 - heavy to load
-
     most = max(len(panel.groups) for panel in panels.values())
-    figure = Figure(figsize=(9.0, 0.4 + (4.4 + 0.2 * most) * len(panels)), layout="constrained")
+    figure = mpl_figure.Figure(figsize=(9.0, 0.4 + (4.4 + 0.2 * most) * len(panels)), layout="constrained")
     figure.suptitle(title, fontsize=11)
     figure.supxlabel(CAUTION.partition(". ")[0] + ".", fontsize=7)
     for axes, (labels, panel) in zip(

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from tracker.ids import drying_id, job_id, specimen_id, spool_id
+from tracker.lazy_modules import lazy
 from tracker.lineage import SpoolHistory, columns_of
 from tracker.model import FactorRecord, Job, Material, SettingChange, Specimen, Stay
 from tracker.orientation import in_words
@@ -14,6 +15,11 @@ from tracker.trace.walk import Path
 from tracker.trace.way import Way
 from tracker.trace.words import UNKNOWN, Station, hours, humidity, local, place
 from tracker.units import compact
+
+if TYPE_CHECKING:
+    from tracker import factors as _factors
+else:
+    _factors = lazy("tracker.factors")
 
 _STAYS_SHOWN: Final = 3
 
@@ -248,9 +254,8 @@ def _by_hand(row: Specimen, path: Path) -> dict[str, dict[str, Any]]:
     if not path.changes or path.job is None or not row.plate_facts:
         return {}
     # Loaded only here: few prints are changed by hand, and every trace would pay for it.
-    from tracker.factors import changed_by_hand  # noqa: PLC0415
 
-    found = changed_by_hand(path.job, row.plate_facts, path.changes)
+    found = _factors.changed_by_hand(path.job, row.plate_facts, path.changes)
     return {
         name: {"value": each.value, "low": each.low, "high": each.high, "basis": each.basis}
         for name, each in found.items()

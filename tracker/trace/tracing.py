@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from tracker.book import Book
 from tracker.ids import Ident, IdError, read_payload
 from tracker.journal import plain
+from tracker.lazy_modules import lazy
 from tracker.lineage import Judged, Measured, Reader
 from tracker.trace import facts
 from tracker.trace.history import journal_of
@@ -18,6 +19,11 @@ from tracker.trace.stations import stations
 from tracker.trace.walk import Path, TraceError, walk
 from tracker.trace.way import WORDS, Describe, Way, correction_lines, journal_lines
 from tracker.trace.words import Station, kept_together
+
+if TYPE_CHECKING:
+    from tracker import kinds
+else:
+    kinds = lazy("tracker.kinds")
 
 
 class Trace(Way):
@@ -129,10 +135,9 @@ def idents(book: Book, ident: Ident | str) -> tuple[Ident, ...]:
         scanned = read_payload(ident)
     except IdError:
         # Loaded only after a slip, which the desk answers with what is near in this book.
-        from tracker.kinds import resolve  # noqa: PLC0415
 
         with book.read() as session:
-            resolve(book, session, ident)
+            kinds.resolve(book, session, ident)
         raise
     if scanned.book and scanned.book != book.code:
         raise TraceError(

@@ -9,13 +9,19 @@ import datetime as dt
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from tracker.lazy_modules import lazy
 from tracker.lineage import Judged, Measured, columns_of
 from tracker.trace.facts import named_rows
 from tracker.trace.history import Change, Written
 from tracker.trace.walk import Path
 from tracker.trace.words import local, shortened, value_text
+
+if TYPE_CHECKING:
+    from tracker import api
+else:
+    api = lazy("tracker.api")
 
 WORDS: Final = {
     "number.uncertainty": "uncertainty of the number",
@@ -144,9 +150,8 @@ def described_by(plugged: _Plugged) -> Describe:
         loaded = plugged.methods.get(method_id)
         if loaded is None:
             return {}
-        from tracker.api import fields  # noqa: PLC0415 - pydantic; whoever has plugins has paid for it
 
-        units = {field.name: field.unit for field in fields(loaded.method.Readings) if field.unit}
+        units = {field.name: field.unit for field in api.fields(loaded.method.Readings) if field.unit}
         return {"title": loaded.method.title, "standard": loaded.method.standard, "units": units}
 
     return describe

@@ -8,10 +8,21 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from tracker.errors import Refused
 from tracker.inputs import read_input
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+else:
+    x509 = lazy("cryptography.x509")
+    hashes = lazy("cryptography.hazmat.primitives.hashes")
+    serialization = lazy("cryptography.hazmat.primitives.serialization")
+    ec = lazy("cryptography.hazmat.primitives.asymmetric.ec")
 
 LASTS_DAYS: Final = 397
 """Browsers refuse certificates that last longer: CA/Browser Forum baseline requirements, 6.3.2."""
@@ -64,9 +75,6 @@ def given_certificate(file: Path, key: Path) -> PageCertificate:
     Raises:
         Refused: It cannot be read.
     """
-    from cryptography import x509  # noqa: PLC0415 - only a page with TLS needs it
-    from cryptography.hazmat.primitives import hashes  # noqa: PLC0415 - the same
-
     try:
         found = x509.load_pem_x509_certificate(read_input(file, "settings"))
         read_input(key, "settings")
@@ -76,8 +84,6 @@ def given_certificate(file: Path, key: Path) -> PageCertificate:
 
 
 def _holds(data: bytes, wanted: Iterable[str], now: dt.datetime) -> bool:
-    from cryptography import x509  # noqa: PLC0415 - only a page with TLS needs it
-
     try:
         found = x509.load_pem_x509_certificate(data)
         named = found.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
@@ -88,10 +94,6 @@ def _holds(data: bytes, wanted: Iterable[str], now: dt.datetime) -> bool:
 
 
 def _make(file: Path, key_file: Path, names: list[str], now: dt.datetime) -> None:
-    from cryptography import x509  # noqa: PLC0415 - only a page with TLS needs it
-    from cryptography.hazmat.primitives import hashes, serialization  # noqa: PLC0415 - the same
-    from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415 - the same
-
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "strandbook bench page")])
     made = (
@@ -117,8 +119,6 @@ def _make(file: Path, key_file: Path, names: list[str], now: dt.datetime) -> Non
 
 
 def _name(name: str) -> Any:
-    from cryptography import x509  # noqa: PLC0415 - only a page with TLS needs it
-
     try:
         return x509.IPAddress(ipaddress.ip_address(name))
     except ValueError:

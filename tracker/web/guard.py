@@ -5,12 +5,19 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Iterable, Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from tracker.lazy_modules import lazy
+
+if TYPE_CHECKING:
+    from uvicorn.protocols.http import auto
+else:
+    auto = lazy("uvicorn.protocols.http.auto")
 
 MOST_BYTES: Final = 40_000_000
 """Most that one request may carry: a plate file of a full bed, or a photograph as phones take them."""
@@ -188,9 +195,7 @@ def patient_protocol(head_s: float = PART_S) -> Any:
     Args:
         head_s: Seconds from the opening of a connection, or from the first byte of a further request.
     """
-    from uvicorn.protocols.http.auto import AutoHTTPProtocol  # noqa: PLC0415 - only serving needs a server
-
-    base: Any = AutoHTTPProtocol
+    base: Any = auto.AutoHTTPProtocol
 
     class PatientProtocol(base):  # type: ignore[misc]
         """Closes a connection whose request does not come to its end in time."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import re
 import secrets
 from collections.abc import Callable, Hashable
@@ -256,9 +257,7 @@ def there(path: str) -> RedirectResponse:
 
 def picture(request: Request, data: bytes, kind: str = "image/svg+xml") -> Response:
     """Return a picture; a browser that has it is told so."""
-    from hashlib import sha256  # noqa: PLC0415 - pages without pictures need none
-
-    tag = f'"{sha256(data).hexdigest()[:32]}"'
+    tag = f'"{hashlib.sha256(data).hexdigest()[:32]}"'
     headers = {"ETag": tag, "Content-Security-Policy": PICTURE_POLICY, "Cache-Control": "private, no-cache"}
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)

@@ -6,12 +6,12 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from scipy.special import ndtri
 
 from tracker.errors import Refused
-from tracker.lazy_modules import np
+from tracker.lazy_modules import lazy, np
 from tracker.statistics import RankTest, Welch, permutation_p, rank_test, welch
 from tracker.why import checks
 from tracker.why.design import Array
@@ -38,6 +38,11 @@ from tracker.why.problem import Cleaned, Observation, Problem, cleaned
 from tracker.why.separable import MATERIAL
 from tracker.why.words import findings_in_words, items_in_words
 from tracker.why.working import Extra, Working, compared_in, noise_weights, plates_beyond_factors, work
+
+if TYPE_CHECKING:
+    from scipy import special
+else:
+    special = lazy("scipy.special")
 
 NAMED = 0.65
 """Probability from which one factor is named: more than two to one against everything else together."""
@@ -441,9 +446,7 @@ def _difference(
 
 def _smaller_tail(total: Any) -> float:
     """Return the probability on the smaller side of zero."""
-    from scipy.special import ndtr  # noqa: PLC0415
-
-    below = float(total.weight @ ndtr(-total.mean[:, 0] / np.sqrt(total.variance[:, 0] + 1e-300)))
+    below = float(total.weight @ special.ndtr(-total.mean[:, 0] / np.sqrt(total.variance[:, 0] + 1e-300)))
     return min(below, 1 - below)
 
 

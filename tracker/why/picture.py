@@ -7,14 +7,24 @@ import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from tracker.lazy_modules import lazy
 from tracker.why.findings import Findings, Span
 from tracker.why.graph import STATIONS, arrows, station_of
 from tracker.why.watch import PlateChart, Watch
 from tracker.why.words import number
 
 if TYPE_CHECKING:
+    import matplotlib as mpl
+    from matplotlib import figure as mpl_figure
+    from matplotlib import patches
     from matplotlib.axes import Axes
+    from matplotlib.backends import backend_agg
     from matplotlib.figure import Figure
+else:
+    backend_agg = lazy("matplotlib.backends.backend_agg")
+    mpl_figure = lazy("matplotlib.figure")
+    mpl = lazy("matplotlib")
+    patches = lazy("matplotlib.patches")
 
 
 _INK = "#1b1f24"
@@ -34,14 +44,11 @@ class _Line:
 
 def draw(found: Findings, form: str) -> bytes:
     """Return the picture as ``"svg"`` or ``"png"`` bytes; matplotlib is loaded only here."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
     lines = _lines(found)
     height = max(3.2, 1.6 + 0.36 * len(lines))
     # A bare Figure instead of pyplot: no global state, no window system, safe in a server's threads.
-    figure = Figure(figsize=(10 if lines else 5, height), layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = mpl_figure.Figure(figsize=(10 if lines else 5, height), layout="constrained")
+    backend_agg.FigureCanvasAgg(figure)
     if lines:
         points, forest = figure.subplots(1, 2, width_ratios=(1, 1.9))
         _draw_forest(forest, found, lines)
@@ -54,8 +61,6 @@ def draw(found: Findings, form: str) -> bytes:
 
 def _saved(figure: Figure, form: str) -> bytes:
     """Return a figure as a file, the same bytes for the same figure."""
-    import matplotlib as mpl  # noqa: PLC0415 - slow to load
-
     out = io.BytesIO()
     # Without dates and random names the same answer gives the same file, and published pages do
     # not change when nothing has. Text stays text, so that it can be searched and read aloud.
@@ -199,14 +204,11 @@ def draw_graph(found: Findings) -> bytes:
     Drawn are the recorded factors that differ, with their levels; those not known to differ, with a broken
     edge; and equal ones that an arrow joins to one of them. The other equal ones are counted.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
     places = _places(found)
     tallest = max((y for _, y in places.values()), default=0) + 1
     columns = len(STATIONS)
-    figure = Figure(figsize=(columns * _STEP, 0.9 + 0.62 * tallest), layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = mpl_figure.Figure(figsize=(columns * _STEP, 0.9 + 0.62 * tallest), layout="constrained")
+    backend_agg.FigureCanvasAgg(figure)
     axes = figure.subplots()
     for i, (title, _) in enumerate(STATIONS):
         axes.text(i * _STEP, 0.75, title, ha="center", va="bottom", fontsize=10, color=_INK, weight="bold")
@@ -260,15 +262,13 @@ def _lit(found: Findings, name: str) -> bool:
 
 
 def _draw_node(axes: Axes, found: Findings, name: str, place: tuple[float, float]) -> None:
-    from matplotlib.patches import FancyBboxPatch  # noqa: PLC0415 - slow to load
-
     x, y = place
     labels = {factor.name: factor.words for factor in found.problem.factors}
     changed = next((item for item in found.differed if item.factor.name == name), None)
     unknown = any(item.factor.name == name for item in found.unknown)
     edge = _B if changed else _QUIET
     axes.add_patch(
-        FancyBboxPatch(
+        patches.FancyBboxPatch(
             (x - _BOX_WIDTH / 2, -y - _BOX_HEIGHT / 2), _BOX_WIDTH, _BOX_HEIGHT,
             boxstyle="round,pad=0.02,rounding_size=0.08", facecolor="#fff4ec" if changed else "#ffffff",
             edgecolor=edge, linewidth=1.8 if changed else 0.9, linestyle="--" if unknown else "-",
@@ -300,9 +300,6 @@ def _draw_arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float]
 
 def draw_watch(found: Watch) -> bytes:
     """Return the charts of a watch as SVG: each material's plates in order of time, limits, steps shown."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415 - slow to load
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
     shown = [signal for signal in found.signals if signal.shown]
 
     def told(chart: PlateChart, *kinds: str) -> bool:
@@ -310,8 +307,8 @@ def draw_watch(found: Watch) -> bytes:
 
     # Of hundreds of materials those that a line is about, first.
     charts = sorted(found.charts, key=lambda chart: not told(chart, "plate", "since", "trend"))[:_MOST_CHARTS]
-    figure = Figure(figsize=(10, max(2.4, 2.2 * len(charts))), layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = mpl_figure.Figure(figsize=(10, max(2.4, 2.2 * len(charts))), layout="constrained")
+    backend_agg.FigureCanvasAgg(figure)
     for axes, chart in zip(
         figure.subplots(max(len(charts), 1), 1, squeeze=False)[:, 0], charts, strict=False
     ):

@@ -9,7 +9,19 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from tracker.browse import COUNTED, KINDS, Line, filters_of, journal_page, list_page, search, sorts_of
+from tracker.browse import (
+    COUNTED,
+    KINDS,
+    Line,
+    Listing,
+    choices_of,
+    filters_of,
+    journal_page,
+    list_page,
+    search,
+    sorts_of,
+)
+from tracker.errors import Refused
 from tracker.web.pages.day import first_page
 from tracker.web.platemap import Mini, mini_map, shape_map
 from tracker.web.render import page
@@ -22,12 +34,20 @@ _COLUMNS: Final = "columns-"
 
 _KEPT_S: Final = 400 * 24 * 3600
 
+EXAMPLES: Final = {
+    "materials": "family=ASA", "spools": "lot=L-17", "dryings": "set_c>70", "jobs": "chamber_set_c>=70",
+    "specimens": "nozzle_c>260 outcome=good", "measurements": "method=tensile nozzle_c>260",
+    "rigs": "capacity>1000",
+}  # fmt: skip
+"""A filter for each list; the tests try every one."""
+
 
 @router.get("/list/{kind}")
 def all_of(
     request: Request, bench: Here, visitor: Reader,
     kind: Annotated[str, Path(pattern="^[a-z]{1,20}$")],
     text: Annotated[str, Query(max_length=200)] = "",
+    where: Annotated[str, Query(max_length=500)] = "",
     sort: Annotated[str, Query(max_length=40)] = "",
     number: Annotated[int, Query(alias="page", ge=1, le=10**7)] = 1,
     columns: Annotated[list[str] | None, Query(max_length=60)] = None,
@@ -36,19 +56,26 @@ def all_of(
     if kind not in KINDS:
         return first_page(request, bench, visitor, f"There is no list of {kind}.", 404)
     chosen = {name: request.query_params.get(name, "")[:200] for name in filters_of(kind)}
-    key = ("list", kind, tuple(chosen.items()), text, sort, number)
+    key = ("list", kind, tuple(chosen.items()), text, where, sort, number)
     minute = int(bench.book.clock().timestamp() // 60) if kind == "spools" else 0
-    found = bench.lately(
-        (key, minute),
-        lambda: list_page(bench.book, kind, chosen, text=text, sort=sort, page=number),
-        visitor.state,
-    )
-    listing = found.value
+
+    def make() -> Listing:
+        return list_page(
+            bench.book, kind, chosen, text=text, where=where, plugged=bench.plugged, sort=sort, page=number
+        )
+
+    problem, as_of = None, None
+    try:
+        found = bench.lately((key, minute), make, visitor.state)
+        listing, as_of = found.value, found.as_of
+    except Refused as refusal:
+        problem, listing = refusal, Listing([], 0, 1, 1, choices_of(bench.book, kind))
 
     def address(**changes: Any) -> str:
         asked = {
             **{name: value for name, value in chosen.items() if value},
             "text": text,
+            "where": where,
             "sort": sort,
             **changes,
         }
@@ -58,9 +85,9 @@ def all_of(
     there = list(listing.lines[0].columns) if listing.lines else []
     shown = [each for each in there if each in kept]
     answer = page(
-        request, bench, visitor, "list", kind=kind, listing=listing, chosen=chosen, text=text, sort=sort,
-        sorts=sorts_of(kind), address=address, minis=_minis(listing.lines),
-        columns=there, shown=shown, as_of=found.as_of,
+        request, bench, visitor, "list", kind=kind, listing=listing, chosen=chosen, text=text, where=where,
+        sort=sort, refusal=problem, sorts=sorts_of(kind), address=address, columns=there, shown=shown,
+        minis=_minis(listing.lines), examples=EXAMPLES, as_of=as_of,
     )  # fmt: skip
     if columns is not None and there:
         # A taste and no secret: what is in it is compared with the columns there are.

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 from fastapi import APIRouter, Path, Query, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
 from tracker import manual
+from tracker.lazy_modules import lazy
 from tracker.manual import search, topic, topics
 from tracker.web.render import page, picture
 from tracker.web.visitors import Here, Reader
+
+if TYPE_CHECKING:
+    import markdown_it
+else:
+    markdown_it = lazy("markdown_it")
 
 router = APIRouter()
 
@@ -55,6 +61,4 @@ def shown(
 @cache
 def _drawn(text: str) -> Markup:
     """Return a page of ours as HTML; markup in it is shown as text all the same."""
-    from markdown_it import MarkdownIt  # noqa: PLC0415 - most pages need none
-
-    return Markup(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))  # noqa: S704 - made from a page of our own, with raw markup switched off
+    return Markup(markdown_it.MarkdownIt("commonmark", {"html": False}).enable("table").render(text))  # noqa: S704 - made from a page of our own, with raw markup switched off

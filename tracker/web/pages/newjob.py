@@ -20,6 +20,7 @@ from tracker.desk.typedpieces import PieceWanted
 from tracker.errors import Refused
 from tracker.forms import FormError, when_at
 from tracker.kinds.job import MEASURED_FORM, SET_FORM
+from tracker.lazy_modules import lazy
 from tracker.orientation import NOTATIONS, checked_letters
 from tracker.web.acting import acted, meant
 from tracker.web.bench import Bench
@@ -31,8 +32,17 @@ from tracker.web.uploads import MOST_RECORDING, bytes_of, sent_file
 from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
 
 if TYPE_CHECKING:
+    from tracker import platefile
+    from tracker import preflight as _preflight
+    from tracker.desk import platemaps, plates, settling
     from tracker.desk.plates import PlatePiece, PlateRead
     from tracker.platefile import PlateObject
+else:
+    platemaps = lazy("tracker.desk.platemaps")
+    _preflight = lazy("tracker.preflight")
+    settling = lazy("tracker.desk.settling")
+    plates = lazy("tracker.desk.plates")
+    platefile = lazy("tracker.platefile")
 
 router = APIRouter()
 
@@ -138,14 +148,12 @@ def _read_as(form: FormData, *, chosen: bool = True) -> dict[str, Any]:
 
 
 def _choices(plate: PlateFile) -> list[Offered]:
-    from tracker.desk.platemaps import choices_in  # noqa: PLC0415 - brings numpy
-
     return [
         Offered(
             each.number, each.words, _data_address(each.picture),
             mini_of(each.read.plate.objects) if each.read is not None else None,
         )
-        for each in choices_in(plate)
+        for each in platemaps.choices_in(plate)
     ]  # fmt: skip
 
 
@@ -156,14 +164,12 @@ def _data_address(picture: bytes | None) -> str:
 
 
 def _check(bench: Bench, form: FormData, plate: PlateFile) -> Any:
-    from tracker.preflight import preflight  # noqa: PLC0415 - brings numpy
-
     spools = _spools(form)
     if not spools:
         raise FormError("A check needs the spool it will be printed from", do="Choose it")
     # A job and never a path: the name of a plan from the network would be a file of this computer.
     again = text_of(form, "again")
-    return preflight(bench.book, plate, spools, None if again.endswith(".toml") else again or None)
+    return _preflight.preflight(bench.book, plate, spools, None if again.endswith(".toml") else again or None)
 
 
 def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
@@ -173,9 +179,7 @@ def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
     read = looked.read if looked is not None else None
     # Pieces in the form are those of a plate that was looked at; one chosen since then has its own.
     if read is not None and sent_file(form, "plate") is None:
-        from tracker.desk.settling import settle  # noqa: PLC0415 - brings numpy
-
-        settle(read, _said(form))
+        settling.settle(read, _said(form))
     return add_job(
         bench.book, visitor.who, typed_asks(form, _FORM), spools=_spools(form),
         material=text_of(form, "material") or None, plate=looked.plate if looked is not None else None,
@@ -185,13 +189,11 @@ def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
 
 
 def _said(form: FormData) -> list[Any]:
-    from tracker.desk.settling import PieceSaid  # noqa: PLC0415 - brings numpy
-
     found: list[Any] = []
     while (geometry := form.get(f"g{len(found) + 1}")) is not None:
         n = len(found) + 1
         found.append(
-            PieceSaid(text_of(form, f"n{n}"), text_of(form, f"o{n}"), str(geometry), f"d{n}" in form)
+            settling.PieceSaid(text_of(form, f"n{n}"), text_of(form, f"o{n}"), str(geometry), f"d{n}" in form)
         )
     return found
 
@@ -247,10 +249,8 @@ def _still_held(bench: Bench, visitor: Visitor, form: FormData) -> Looked | None
 
 def _commanded(read: PlateRead) -> dict[str, str]:
     """Return what the plate commands, as it could be typed."""
-    from tracker.desk.plates import job_columns  # noqa: PLC0415 - loaded by now
-
     names = {each.name for each in _FORM}
-    columns = job_columns(read.plate).items()
+    columns = plates.job_columns(read.plate).items()
     return {name: f"{value:g}" for name, value in columns if name in names and value is not None}
 
 
@@ -284,12 +284,8 @@ def _spot(number: str, piece: PlatePiece) -> dict[str, Any]:
 
 
 def _with_gauge(piece: PlatePiece) -> PlateObject:
-    from tracker.desk.plates import gauge_corners  # noqa: PLC0415 - loaded by now
-
-    return replace(piece.thing, gauge_mm=gauge_corners(piece))
+    return replace(piece.thing, gauge_mm=plates.gauge_corners(piece))
 
 
 def _templates() -> list[str]:
-    from tracker.platefile import pieces  # noqa: PLC0415 - brings numpy
-
-    return [each.id for each in pieces()]
+    return [each.id for each in platefile.pieces()]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
@@ -18,6 +18,7 @@ from tracker.errors import Refused
 from tracker.history import SpoolDays, spool_days, water_at_many
 from tracker.ids import Ident
 from tracker.kinds import NotFoundError, card_of, find, ident_of
+from tracker.lazy_modules import lazy
 from tracker.trace import trace
 from tracker.web.acting import acted
 from tracker.web.bench import Bench
@@ -27,6 +28,11 @@ from tracker.web.pages.plate import ident_of_kind, plate_page
 from tracker.web.render import download, picture, templated
 from tracker.web.uploads import photograph_sent
 from tracker.web.visitors import Form, Here, Reader, Visitor, Writer
+
+if TYPE_CHECKING:
+    from tracker import exposure
+else:
+    exposure = lazy("tracker.exposure")
 
 router = APIRouter()
 
@@ -49,11 +55,9 @@ def days(request: Request, bench: Here, visitor: Reader, text: Text) -> Response
 
 
 def _days_drawn(told: SpoolDays, until: dt.datetime) -> bytes:
-    from tracker.exposure import days_svg  # noqa: PLC0415 - matplotlib follows
-
     began = told.timeline.began
     if began is None or began >= until:
-        return days_svg(told.timeline, title=told.spool)
+        return exposure.days_svg(told.timeline, title=told.spool)
     step = (until - began) / _POINTS
     moments = [began + step * place for place in range(_POINTS + 1)]
     try:
@@ -61,7 +65,7 @@ def _days_drawn(told: SpoolDays, until: dt.datetime) -> bytes:
     except Refused:
         # Of a family whose water is not known the places alone are drawn.
         water = None
-    return days_svg(told.timeline, water, title=told.spool)
+    return exposure.days_svg(told.timeline, water, title=told.spool)
 
 
 @router.get("/{text}/trace.svg")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
+from urllib import parse
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
@@ -20,11 +21,19 @@ from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.ids import rig_id
 from tracker.kinds import card_of, fetch, find, resolve
+from tracker.lazy_modules import lazy
 from tracker.web.bench import Bench, Offer
 from tracker.web.inputs import Input, of_form, of_readings
 from tracker.web.refusals import plainly
 from tracker.web.render import page
 from tracker.web.visitors import Here, Reader, Visitor
+
+if TYPE_CHECKING:
+    from tracker import api
+    from tracker.desk import measuring
+else:
+    measuring = lazy("tracker.desk.measuring")
+    api = lazy("tracker.api")
 
 router = APIRouter()
 
@@ -161,10 +170,8 @@ def _offered(each: Input, offer: Offer | None) -> bool:
 
 def _section(bench: Bench, method: Method) -> dict[str, str]:
     """Return the lengths that were last typed with a method."""
-    from tracker.desk.measuring import last_readings  # noqa: PLC0415 - beside its like
-
     with bench.book.read() as session:
-        last = last_readings(session, method.id)
+        last = measuring.last_readings(session, method.id)
     return {
         each.name: f"{last[each.name]:g}"
         for each in fields(method.Readings)
@@ -205,11 +212,9 @@ class ToldOffer:
 
 
 def _told(offer: Offer) -> ToldOffer:
-    from tracker.api import Recording, read_curve  # noqa: PLC0415 - brings numpy
-
-    recording = Recording(offer.name, offer.data)
+    recording = api.Recording(offer.name, offer.data)
     try:
-        curve = read_curve(recording)
+        curve = api.read_curve(recording)
         spark = spark_svg(thinned_curve(recording, "", 160).points)
     except Refused as refusal:
         return ToldOffer(offer.number, offer.name, "", [str(refusal)])
@@ -218,12 +223,10 @@ def _told(offer: Offer) -> ToldOffer:
 
 def choice_of(back: str) -> RigChoice | None:
     """Return the choice that the address of a page at the rig stands for; None for any other address."""
-    from urllib.parse import parse_qs, urlsplit  # noqa: PLC0415 - beside its only use
-
-    parts = urlsplit(back)
+    parts = parse.urlsplit(back)
     if parts.path != "/rig" or parts.netloc or parts.scheme:
         return None
-    asked = parse_qs(parts.query)
+    asked = parse.parse_qs(parts.query)
     return RigChoice(
         (asked.get("method") or [""])[0], tuple(asked.get("rigs") or ()), (asked.get("who") or [""])[0],
         asked.get("same") == ["1"],

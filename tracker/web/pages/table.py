@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
@@ -11,6 +11,7 @@ from starlette.responses import JSONResponse, Response
 
 from tracker.errors import Refused
 from tracker.kinds import NotFoundError, listed
+from tracker.lazy_modules import lazy
 from tracker.programme import standing
 from tracker.selection import parse_filter
 from tracker.table import SummaryTable, as_csv, compared, filled_columns, graded, remarks, summary_table
@@ -19,6 +20,11 @@ from tracker.web.bench import Answer, Bench
 from tracker.web.pages.pictures import MOST_CURVES
 from tracker.web.render import download, page, picture
 from tracker.web.visitors import Here, Reader
+
+if TYPE_CHECKING:
+    from tracker.table import charts
+else:
+    charts = lazy("tracker.table.charts")
 
 router = APIRouter()
 
@@ -170,9 +176,7 @@ def _drawn(told: SummaryTable) -> list[Any]:
 
 
 def _chart(told: SummaryTable, of: str) -> bytes:
-    from tracker.table.charts import chart  # noqa: PLC0415 - matplotlib follows
-
-    return chart(told, [of])
+    return charts.chart(told, [of])
 
 
 PROGRAMMES: Final = 8
