@@ -22,6 +22,7 @@ from tracker.kinds import find
 from tracker.model import Specimen, Stay
 from tracker.plugins import Plugged, load
 from tracker.web import inputs
+from tracker.web.pages.lists import EXAMPLES
 
 
 def plain(text: str) -> str:
@@ -474,6 +475,25 @@ def test_a_book_is_verified_backed_up_and_published(site: Site, browser: Browser
     browser.until("/care", 'href="/care/publish"')
     with zipfile.ZipFile(io.BytesIO(browser.get("/care/publish").content)) as packed:
         assert "index.html" in packed.namelist()
+
+
+def test_a_list_takes_the_filter_of_the_command_line(looking: Browser, steady: Site) -> None:
+    """By any column or factor, of every kind; what cannot be read is refused there and stays typed."""
+
+    def found(kind: str, where: str) -> set[str]:
+        text = looking.get(f"/list/{kind}", params={"where": where}).text
+        return {each for each in (*steady.pieces, steady.job, steady.spool) if f'href="/{each}"' in text}
+
+    assert found("specimens", f"job={steady.job} orientation=ZXY") == set(steady.pieces)
+    assert found("specimens", "orientation!=ZXY") == set()
+    assert found("jobs", f"job={steady.job}") == {steady.job}
+    assert found("spools", "material=Nordlicht*") == found("spools", "") != set()
+    for kind, example in EXAMPLES.items():
+        asked = looking.get(f"/list/{kind}", params={"where": example})
+        assert (kind, asked.status_code) == (kind, 200)
+    wrong = looking.get("/list/jobs", params={"where": "nonsense"})
+    assert "is no condition" in plain(wrong.text)
+    assert 'value="nonsense"' in wrong.text
 
 
 def test_columns_of_a_list_are_chosen_and_kept(looking: Browser) -> None:
