@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, ClassVar, Final
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, FileSystemLoader, PackageLoader, StrictUndefined
 
 from tracker.api import FactorValue, Method
 from tracker.book import Book
+from tracker.cards import TEMPLATES, Card, CardTable, Fact
 from tracker.factors import factor_named, in_registry_order, value_words
 from tracker.ids import job_id, measurement_id, read_id
 from tracker.lineage import Lineage, SpoolHistory
@@ -47,7 +48,7 @@ _WILSON: Final = 1.959964
 @cache
 def _templates() -> Environment:
     return Environment(
-        loader=PackageLoader("tracker.publish"),
+        loader=ChoiceLoader([PackageLoader("tracker.publish"), FileSystemLoader(TEMPLATES)]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=False,
@@ -414,13 +415,19 @@ def _linked(found: Gathered, stops: Iterable[Station]) -> list[dict[str, Any]]:
             "facts": list(stop.facts),
             "known": stop.known,
             "link": _link(found, stop.head),
-            "sides": [
-                {"label": s.label, "head": s.head, "facts": list(s.facts), "known": s.known}
-                for s in stop.sides
-            ],
+            "card": _card_of(stop),
         }
         for stop in stops
     ]
+
+
+def _card_of(stop: Station) -> Card:
+    """Return what stands beside a station as a card: a fact for each, None where the book holds nothing."""
+    facts = [
+        Fact(s.label, None if (s.head, s.facts) == (UNKNOWN, ()) else "; ".join((s.head, *s.facts)))
+        for s in stop.sides
+    ]
+    return Card(stop.head, facts=facts)
 
 
 _IDENT: Final = re.compile(r"^[JSM]\d{4,}(-\d\d+)?-[0-9A-Z*]")
@@ -553,7 +560,7 @@ def subject_page(
         lineage.material,
         tests=tests,
         stops=_stops(found, way, "measured"),
-        factors=_factor_lines(
+        factors=_factor_card(
             each for each in found.factors.get(ident, {}).values() if each.name not in shared
         ),
         job=group if shared else "",
@@ -561,11 +568,13 @@ def subject_page(
     )
 
 
-def _factor_lines(factors: Iterable[FactorValue]) -> list[tuple[str, str, str, str]]:
-    return [
+def _factor_card(factors: Iterable[FactorValue]) -> Card | None:
+    rows = tuple(
         (factor_named(each.name).words, value_words(each), each.basis, each.source)
         for each in in_registry_order({each.name: each for each in factors})
-    ]
+    )
+    columns = ("factor", "value", "basis", "source")
+    return Card("", tables=[CardTable("Factors in force", columns, rows)]) if rows else None
 
 
 def shared_factors(found: Gathered, pieces: Iterable[str]) -> dict[str, FactorValue]:
@@ -590,7 +599,7 @@ def job_page(
         printed.material,
         pieces=[(name, *_came_out(found, each)) for name, each in pieces.items()],
         stops=_stops(found, way, "specimens"),
-        factors=_factor_lines(shared.values()),
+        factors=_factor_card(shared.values()),
         group=ident if any(each.measured for each in pieces.values()) else "",
     )
 
@@ -631,7 +640,7 @@ def _stops(found: Gathered, way: Way, without: str) -> list[dict[str, Any]]:
 
 
 def _record_page(found: Gathered, title: str, material: Any, **facts: Any) -> str:
-    nothing: dict[str, Any] = {"tests": (), "pieces": (), "factors": (), "group": "", "job": ""}
+    nothing: dict[str, Any] = {"tests": (), "pieces": (), "factors": None, "group": "", "job": ""}
     above = []
     if material is not None and material.name in found.slugs:
         above = [(material.name, f"materials/{found.slugs[material.name]}.html")]
