@@ -21,11 +21,10 @@ from tracker.benches import import_site
 from tracker.book import Book, new_book
 from tracker.desk import dryings, jobs, offbed
 from tracker.desk.entering import add_record, keep_spool
-from tracker.desk.jobplates import PlateFile, read_job_plate
+from tracker.desk.jobplates import PieceWanted, PlateFile, read_job_plate
 from tracker.desk.logs import LogFile, add_log
 from tracker.desk.measuring import Wanted, measure_all
 from tracker.desk.photographs import add_photograph
-from tracker.desk.typedpieces import PieceWanted
 from tracker.kinds import listed
 from tracker.plugins import load
 from tracker.publish import choose_publication, publish

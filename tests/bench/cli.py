@@ -72,7 +72,7 @@ def rows() -> list[Row]:
         ids = _filled(folder, env)
         work = {f"show {kind}": [*_OURS, "show", ident] for kind, ident in ids.items()}
         work["list results"] = [*_OURS, "list", "results"]
-        if find_spec("tracker.cli.tracing") is not None:
+        if find_spec("tracker.cli.looking") is not None:
             work["trace measurement"] = [*_OURS, "trace", ids["measurement"]]
         floor = [sys.executable, "-c", _FLOOR.format(file=folder / "book.sqlite")]
         click = [sys.executable, "-c", "import click"]

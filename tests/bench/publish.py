@@ -17,9 +17,9 @@ from tests.bench._row import Row
 from tracker.api import Recording
 from tracker.book import Book, new_book, open_book
 from tracker.desk.entering import add_record
+from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job
 from tracker.desk.measuring import Wanted, measure_all
-from tracker.desk.typedpieces import read_piece
 from tracker.desk.voiding import judge
 from tracker.ids import measurement_id
 from tracker.model import SCHEMA

@@ -14,9 +14,9 @@ from tracker.api import Method, Outcome, Quantity, Reading, Readings, Recording,
 from tracker.book import Book
 from tracker.desk.doubts import Done
 from tracker.desk.entering import add_record
+from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job
 from tracker.desk.measuring import Measured, measure
-from tracker.desk.typedpieces import read_piece
 from tracker.kinds import find
 from tracker.model import JournalRecord
 from tracker.plugins import Plugged, load

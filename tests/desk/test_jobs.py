@@ -14,9 +14,8 @@ from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_job, a_material, a_spool, at, entries, row_of
 from tests.platefile.builder import TWO, boxes, text
 from tracker.book import Book
-from tracker.desk.jobplates import PlateFile
+from tracker.desk.jobplates import PieceWanted, PlateFile, read_piece
 from tracker.desk.jobs import add_job, change_setting, end_job, last_value, read_assignment
-from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.ids import specimen_id

@@ -11,8 +11,8 @@ from tracker.desk.correcting import correct
 from tracker.desk.doubts import Done
 from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
+from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job, add_specimens, end_job, use_spool
-from tracker.desk.typedpieces import read_piece
 from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.history import mass_left

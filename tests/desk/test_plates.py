@@ -10,7 +10,7 @@ from tests.desk.bench import WHO, a_material, a_spool, row_of
 from tests.plates import FLAT, UPRIGHT, plate
 from tracker.book import Book
 from tracker.desk.correcting import correct
-from tracker.desk.jobplates import PlateFile, read_job_plate
+from tracker.desk.jobplates import PlateFile, read_job_plate, read_piece
 from tracker.desk.jobs import add_job
 from tracker.desk.offbed import open_pieces, plate_map
 from tracker.desk.platefacts import agreed_hint, object_of
@@ -23,7 +23,6 @@ from tracker.desk.plates import (
     read_pieces,
     settings_of,
 )
-from tracker.desk.typedpieces import read_piece
 from tracker.errors import Refused
 from tracker.forms import FormError
 from tracker.platefile import Hint, orientation_of

@@ -16,8 +16,8 @@ from tracker.book import Book
 from tracker.desk.correcting import correct
 from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
+from tracker.desk.jobplates import PieceWanted
 from tracker.desk.jobs import add_job, change_setting
-from tracker.desk.typedpieces import PieceWanted
 from tracker.factors import factors_of, in_registry_order, measurement_factors
 from tracker.factors.reading import rows_of_jobs
 from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool

@@ -20,9 +20,9 @@ from tests.desk.bench import (
     plugged_with,
 )
 from tracker.book import Book
+from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job
 from tracker.desk.measuring import measure
-from tracker.desk.typedpieces import read_piece
 from tracker.desk.voiding import judge
 from tracker.kinds import LISTS, listed
 from tracker.stating import state_row

@@ -7,9 +7,9 @@ import pytest
 from tests.desk.bench import WHO
 from tracker.book import Book
 from tracker.desk.entering import add_record
-from tracker.desk.people import known_person, pseudonyms
 from tracker.errors import Refused
 from tracker.forms import FormError
+from tracker.kinds.person import known_person, pseudonyms
 
 
 def add(book: Book, initials: str, name: str, **more: str) -> str:

@@ -15,7 +15,7 @@ from tests.conftest import BenchClock
 from tests.databases import Places
 from tracker.acts import ClockDoubt
 from tracker.backup import backup, restore
-from tracker.book import BOOK_FILE, Book, BookError, filesystem, new_book, open_book
+from tracker.book import BOOK_FILE, Book, BookError, engines, new_book, open_book
 from tracker.cli import strandbook
 from tracker.model import SCHEMA, BookRecord, Material
 from tracker.verify import verify
@@ -94,8 +94,8 @@ class TestFileSystems:
     def mounts(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         """Give a list of mounts that tests write."""
         file = tmp_path / "mountinfo"
-        monkeypatch.setattr(filesystem, "MOUNTS", file)
-        monkeypatch.delenv(filesystem.I_KNOW, raising=False)
+        monkeypatch.setattr(engines, "MOUNTS", file)
+        monkeypatch.delenv(engines.I_KNOW, raising=False)
         return file
 
     @pytest.mark.parametrize("kind", ["nfs4", "cifs", "fuse.sshfs"])
@@ -114,7 +114,7 @@ class TestFileSystems:
         mounts.write_text(NFS.format(at="/", kind="nfs4"))
         assert CliRunner().invoke(strandbook, ["--book", place, "list", "spools"]).exit_code == 1
         assert CliRunner().invoke(strandbook, ["--i-know", "--book", place, "list", "spools"]).exit_code == 0
-        monkeypatch.delenv(filesystem.I_KNOW, raising=False)
+        monkeypatch.delenv(engines.I_KNOW, raising=False)
 
     def test_the_nearest_mount_counts(self, mounts: Path, tmp_path: Path) -> None:
         """A local disk below a share, a share below a local disk, blanks in its name."""
@@ -122,7 +122,7 @@ class TestFileSystems:
         mounts.write_text(
             NFS.format(at=tmp_path, kind="nfs") + f"9 9 0:1 / {spaced} rw - ext4 /dev/x rw\nnonsense\n" + ROOT
         )
-        kinds = [filesystem.kind_of(each) for each in (tmp_path, tmp_path / "a b" / "c", Path("/usr"))]
+        kinds = [engines.kind_of(each) for each in (tmp_path, tmp_path / "a b" / "c", Path("/usr"))]
         assert kinds == ["nfs", "ext4", "ext4"]
 
     def test_one_that_nobody_knows_is_tried(self, mounts: Path, tmp_path: Path) -> None:
@@ -137,7 +137,7 @@ class TestFileSystems:
         """As two computers would: the other process has a copy of its own."""
         mounts.write_text(NFS.format(at="/", kind="newfs"))
         own_copy = "import shutil, sys; sys.argv[1] = shutil.copyfile(sys.argv[1], sys.argv[1] + 'x')\n"
-        monkeypatch.setattr(filesystem, "_PROBE", own_copy + filesystem._PROBE)
+        monkeypatch.setattr(engines, "_PROBE", own_copy + engines._PROBE)
         with pytest.raises(BookError, match="two processes do not see the same"):
             new_book(str(tmp_path / "b"), "Ada")
 

@@ -29,10 +29,10 @@ from tracker.book import Book, open_book
 from tracker.desk.correcting import correct
 from tracker.desk.devices import pair_device
 from tracker.desk.entering import keep_spool
+from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job
 from tracker.desk.measuring import measure
 from tracker.desk.offbed import PieceOutcome, take_off
-from tracker.desk.typedpieces import read_piece
 from tracker.model import Specimen
 from tracker.plugins import Plugged
 

@@ -16,8 +16,8 @@ from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, PULL, Browser, Site, running
 from tracker.api import fields
 from tracker.desk.correcting import correct
+from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job
-from tracker.desk.typedpieces import read_piece
 from tracker.kinds import find
 from tracker.model import Specimen, Stay
 from tracker.plugins import Plugged, load

@@ -10,8 +10,7 @@ from __future__ import annotations
 
 from tracker.acts import ClockDoubt, DoneBefore
 from tracker.book.book import Book, LostAnswerError, new_book, now, open_book, zone_named
-from tracker.book.engines import make_engine
-from tracker.book.live import WITH_VOIDED, with_voided
+from tracker.book.engines import WITH_VOIDED, make_engine, with_voided
 from tracker.book.place import (
     BOOK_FILE,
     BookError,

@@ -82,7 +82,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "why": ("comparing", "Why two runs differ, and what cannot be told apart."),
         "followup": ("comparing", "What to print to tell it apart."),
         "watch": ("comparing", "Drift, readers that differ, improbable results."),
-        "trace": ("tracing", "The whole way back from a number."),
+        "trace": ("looking", "The whole way back from a number."),
     },
     "Reading up": {
         "manual": ("manual", "The manual: a first evening, and a page for each task."),

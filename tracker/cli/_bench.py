@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from tracker import kinds as _kinds
     from tracker.book import Book
     from tracker.desk import entering
-    from tracker.desk import people as _people
+    from tracker.kinds import person as _people
     from tracker.plugins import Plugged
 else:
     _kinds = lazy("tracker.kinds")
@@ -37,7 +37,7 @@ else:
     _book = lazy("tracker.book")
     benches = lazy("tracker.benches")
     plugins = lazy("tracker.plugins")
-    _people = lazy("tracker.desk.people")
+    _people = lazy("tracker.kinds.person")
 
 
 T = TypeVar("T")

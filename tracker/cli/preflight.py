@@ -13,8 +13,7 @@ import click
 from tracker.cautions import PRINTING
 from tracker.cli._bench import Bench, finder, pass_bench, prompt
 from tracker.cli._telling import as_json, folded, note, say_json, table, width
-from tracker.desk.jobplates import PlateFile
-from tracker.desk.typedpieces import PieceWanted, read_piece
+from tracker.desk.jobplates import PieceWanted, PlateFile, read_piece
 from tracker.errors import Refused
 from tracker.forms import NONE
 from tracker.lazy_modules import lazy

@@ -14,10 +14,9 @@ from tracker.cli._telling import as_json, done, note, say_json, sure, width, wri
 from tracker.cli.preflight import Said, asked_pieces, commanded, reads_plate, settle, taken_in
 from tracker.desk import jobs
 from tracker.desk.doubts import Done
-from tracker.desk.jobplates import PlateFile, read_job_plate
+from tracker.desk.jobplates import PieceWanted, PlateFile, read_job_plate, read_piece
 from tracker.desk.jobs import SPOOL_USE_FORM, change_setting, use_spool
 from tracker.desk.photographs import add_photograph, read_photograph
-from tracker.desk.typedpieces import PieceWanted, read_piece
 from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.kinds import card_of, find, material_named

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from tracker.book import Book
 from tracker.desk.doubts import Done, doubt
 from tracker.desk.logs import refresh
-from tracker.desk.plates import gauge_words
-from tracker.desk.recutting import cut_again, thing_of
+from tracker.desk.plates import cut_again, gauge_words, thing_of
 from tracker.forms import FormError
 from tracker.ids import job_id, specimen_id
 from tracker.kinds import find

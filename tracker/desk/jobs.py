@@ -15,16 +15,17 @@ from tracker.desk.doubts import Done, confirm
 from tracker.desk.entering import fill_in
 from tracker.desk.heatings import heating_doubt
 from tracker.desk.jobplates import (
+    PieceWanted,
     PlateFile,
     feeds,
     from_plate,
     name_pieces,
     read_job_plate,
     said_of,
+    specimens_of,
     spool_ids_of,
     with_plate,
 )
-from tracker.desk.typedpieces import PieceWanted, specimens_of
 from tracker.forms import NONE, Ask, FormError, check_order, clean, when_at
 from tracker.ids import job_id, specimen_id, spool_id
 from tracker.kinds import KINDS, find, material_named, name_of

@@ -17,8 +17,8 @@ from tracker.forms import FormError
 from tracker.ids import job_id
 from tracker.kinds import find
 from tracker.kinds.job import kept_reading
-from tracker.model import Job
-from tracker.orientation import in_words
+from tracker.model import Job, Specimen
+from tracker.orientation import checked_letters, in_words
 from tracker.platefile import (
     FREE,
     PerTool,
@@ -451,3 +451,65 @@ def kind_words(read: PlateRead, group: Sequence[PlatePiece]) -> str:
     """Return a line for pieces of one kind: ``1-3  bar: ZXY (upright), …``."""
     dummy = " (dummy)" if group[0].dummy else ""
     return f"{numbers_of(read, group)}  {group[0].kind}{dummy}: {group[0].words}"
+
+
+@dataclass(frozen=True)
+class PieceSaid:
+    """What a person says of one piece; an empty orientation is "not recorded"."""
+
+    name: str
+    orientation: str
+    geometry: str
+    dummy: bool
+
+
+def settle(read: PlateRead, said: Sequence[PieceSaid]) -> None:
+    """Put what a person says in the place of what was derived, piece by piece.
+
+    Raises:
+        FormError: There are more pieces, or fewer, or every one is a dummy.
+        Refused: No such letters, or no such template.
+    """
+    if len(said) != len(read.pieces):
+        raise FormError(
+            f"The plate holds {len(read.pieces)} pieces, the form {len(said)}", do="Look at the plate again"
+        )
+    if all(each.dummy for each in said):
+        raise FormError("Every piece is a dummy", do="Leave at least one to be tested")
+    for piece, each in zip(read.pieces, said, strict=True):
+        piece.name = " ".join(each.name.split())[:80] or piece.name
+        piece.orientation = checked_letters(each.orientation) if each.orientation.strip() else ""
+        piece.geometry = piece_named(each.geometry).id
+        piece.dummy = each.dummy
+
+
+def cut_again(book: Book, piece: Specimen, by: str = "") -> None:
+    """Cut a piece's gauge section anew from the kept plate file, for another template or a stated one.
+
+    Args:
+        book: The book.
+        piece: The piece, with its template and stated gauge section as they are to be.
+        by: Who stated the gauge section; empty for who did before.
+
+    Raises:
+        Refused: There is no plate file, the piece is not on it, or the gauge section misses it.
+    """
+    thing, plate = thing_of(book, piece), plate_of(book, piece.job)
+    geometry = piece_named(piece.geometry or "free").id
+    before = (piece.plate_facts or {}).get("section") or {}
+    piece.geometry = geometry
+    piece.plate_facts = facts_of(thing, geometry, plate, piece.gauge, by or before.get("by", ""))
+
+
+def thing_of(book: Book, piece: Specimen) -> PlateObject:
+    """Return the object on the plate that a piece is.
+
+    Raises:
+        Refused: There is no plate file, or the piece is not on it.
+    """
+    key = (piece.plate_facts or {}).get("key")
+    objects = plate_of(book, piece.job).objects
+    thing = next((each for each in objects if each.key == key), None)
+    if thing is None:
+        raise Refused("The piece is not on its plate any more", do="strandbook verify")
+    return thing

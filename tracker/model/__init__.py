@@ -4,8 +4,19 @@ from __future__ import annotations
 
 from tracker.model.base import SCHEMA, Base, Voidable, live, utc
 from tracker.model.derived import DERIVED, OWN_MATERIAL, FactorInForce, JobInForce, PlateSum
-from tracker.model.keeping import Attachment, BookRecord, JournalRecord, SentForm
-from tracker.model.planning import Choice, Device, Person, Programme
+from tracker.model.keeping import (
+    Attachment,
+    BookRecord,
+    Choice,
+    Device,
+    Dispute,
+    JournalRecord,
+    OtherBench,
+    OtherResult,
+    Person,
+    Programme,
+    SentForm,
+)
 from tracker.model.printing import (
     FactorRecord,
     Job,
@@ -15,7 +26,6 @@ from tracker.model.printing import (
     SettingChange,
     Specimen,
 )
-from tracker.model.publishing import Dispute, OtherBench, OtherResult
 from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
 from tracker.model.testing import (
     Calibration,

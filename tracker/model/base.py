@@ -107,7 +107,7 @@ class Voidable(Entered):
     """Mixin of rows that can be taken back; the row stays, and counts nowhere.
 
     ``voided`` is the number of the journal entry that took it back: who, when and why stand there.
-    Statements leave such rows out by themselves (:mod:`tracker.book.live`).
+    Statements leave such rows out by themselves (:mod:`tracker.book.engines`).
     """
 
     voided: Mapped[int | None] = mapped_column()

@@ -1,12 +1,14 @@
-"""What keeps the rest: the book's own row, the journal, the attachments."""
+"""What keeps the rest: the book, the journal, attachments; people, devices, plans; what other benches gave."""
 
 from __future__ import annotations
 
 import datetime as dt
+from typing import Any
 
-from sqlalchemy.orm import Mapped, mapped_column
+from sqlalchemy import ForeignKey, Index, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from tracker.model.base import Base, Entered
+from tracker.model.base import Base, Entered, Numbered
 
 
 class BookRecord(Base, Entered):
@@ -64,3 +66,125 @@ class SentForm(Base, Entered):
     __tablename__ = "sent_form"
 
     key: Mapped[str] = mapped_column(primary_key=True)
+
+
+class Programme(Base, Numbered):
+    """A named list of method × orientation × replicates; ``text`` is its TOML as the person wrote it."""
+
+    __tablename__ = "programme"
+    __table_args__ = (UniqueConstraint("name"),)
+
+    name: Mapped[str]
+    text: Mapped[str]
+
+
+class Person(Base, Numbered):
+    """Somebody who works at the bench: what ``--who`` and an operator's field name."""
+
+    __tablename__ = "person"
+    __table_args__ = (UniqueConstraint("initials"),)
+
+    initials: Mapped[str]
+    name: Mapped[str]
+    pseudonym: Mapped[str | None]
+    """What stands in published pages and data in the place of the name."""
+    note: Mapped[str | None]
+    named: Mapped[bool | None]
+    """Whether the person agreed to be named in what is published."""
+
+
+class Choice(Base, Numbered):
+    """Which condition of a material is published for a quantity; the newest choice holds."""
+
+    __tablename__ = "choice"
+
+    material_id: Mapped[int] = mapped_column(ForeignKey("material.id"), index=True)
+    quantity: Mapped[str | None]
+    """None: for every quantity of the material."""
+    condition: Mapped[dict[str, Any]]
+    """Factors and values that tell the chosen condition from the others."""
+    remark: Mapped[str | None]
+    reason: Mapped[str]
+    by: Mapped[str]
+    at: Mapped[dt.datetime]
+
+
+class Device(Base, Numbered):
+    """A phone, tablet or rig computer that may read, and perhaps write, over the network.
+
+    Only the SHA-256 of its secret is kept. A rig's own computer names the rig it serves.
+    """
+
+    __tablename__ = "device"
+
+    name: Mapped[str]
+    # A plain digest does for a long random secret; the slow hashes are for passwords that can be guessed.
+    secret_sha256: Mapped[str] = mapped_column(unique=True)
+    rig_id: Mapped[int | None] = mapped_column(ForeignKey("rig.id"))
+    read_only: Mapped[bool]
+    # "reads", "measures" or "keeps"; NULL in rows written before there were roles.
+    role: Mapped[str | None]
+    paired_at: Mapped[dt.datetime]
+    ended_at: Mapped[dt.datetime | None]
+
+
+class Dispute(Base, Numbered):
+    """An answer to a number, published beside it: a maker's, a reader's, or the bench's own reply."""
+
+    __tablename__ = "dispute"
+
+    measurement_id: Mapped[int | None] = mapped_column(ForeignKey("measurement.id"), index=True)
+    material_id: Mapped[int | None] = mapped_column(ForeignKey("material.id"), index=True)
+    text: Mapped[str]
+    by: Mapped[str]
+    """Who answers, as it is to be published."""
+    address: Mapped[str | None]
+    """Where more is said; a URL."""
+    at: Mapped[dt.datetime]
+
+
+class OtherBench(Base, Numbered):
+    """Another bench, by the code of its book; its results are never mixed with ours unasked."""
+
+    __tablename__ = "other_bench"
+    __table_args__ = (UniqueConstraint("code"),)
+
+    code: Mapped[str]
+    title: Mapped[str | None]
+    author: Mapped[str | None]
+    licence: Mapped[str | None]
+    address: Mapped[str | None]
+    version: Mapped[str | None]
+    """Of the site that was imported last: the date it states."""
+
+    results: Mapped[list[OtherResult]] = relationship(back_populates="bench", order_by="OtherResult.id")
+
+
+class OtherResult(Base, Numbered):
+    """A result that another bench published, with its own IDs."""
+
+    __tablename__ = "other_result"
+    __table_args__ = (
+        UniqueConstraint("bench_id", "measurement", "quantity"),
+        Index(None, "quantity"),
+    )
+
+    bench_id: Mapped[int] = mapped_column(ForeignKey("other_bench.id"))
+    measurement: Mapped[str]
+    specimen: Mapped[str | None]
+    job: Mapped[str | None]
+    material: Mapped[str | None]
+    family: Mapped[str | None]
+    orientation: Mapped[str | None]
+    method: Mapped[str]
+    method_version: Mapped[str | None]
+    quantity: Mapped[str]
+    value: Mapped[float | None]
+    unit: Mapped[str]
+    uncertainty: Mapped[float | None]
+    relation: Mapped[str] = mapped_column(default="=")
+    counted: Mapped[bool]
+    factors: Mapped[dict[str, Any] | None]
+    """Factors of the specimen by name: a number in the unit its name ends in, or a word."""
+
+    bench: Mapped[OtherBench] = relationship(back_populates="results")

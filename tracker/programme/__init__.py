@@ -6,8 +6,18 @@
 from __future__ import annotations
 
 from tracker.programme.due import DueItem, due
-from tracker.programme.standing import Need, Standing, programme_of, standing, still_wanted
-from tracker.programme.wanted import Programme, ProgrammeError, WantedTest, read_programme, usual
+from tracker.programme.standing import (
+    Need,
+    Programme,
+    ProgrammeError,
+    Standing,
+    WantedTest,
+    programme_of,
+    read_programme,
+    standing,
+    still_wanted,
+    usual,
+)
 
 __all__ = [
     "DueItem",

@@ -16,7 +16,7 @@ from tracker.lazy_modules import lazy
 from tracker.model import Calibration, Drying, Job, Measurement, Rig, Specimen
 from tracker.moments import local_midnight
 from tracker.plugins import Plugged
-from tracker.programme.wanted import usual
+from tracker.programme.standing import usual
 
 if TYPE_CHECKING:
     from tracker import plugins

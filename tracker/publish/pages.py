@@ -38,8 +38,7 @@ from tracker.table import Column, SummaryTable, TableRow
 from tracker.trace import WORDS, Station, Trace, corrections, stations
 from tracker.trace.stations import Tested
 from tracker.trace.walk import Path
-from tracker.trace.way import Way
-from tracker.trace.words import UNKNOWN
+from tracker.trace.way import UNKNOWN, Way
 from tracker.units import shown
 
 _WILSON: Final = 1.959964

@@ -10,8 +10,15 @@ from __future__ import annotations
 from tracker.trace.stations import stations
 from tracker.trace.tracing import Trace, trace
 from tracker.trace.walk import TraceError
-from tracker.trace.way import WORDS, Describe, correction_lines, corrections, described_by, journal_lines
-from tracker.trace.words import Station
+from tracker.trace.way import (
+    WORDS,
+    Describe,
+    Station,
+    correction_lines,
+    corrections,
+    described_by,
+    journal_lines,
+)
 
 __all__ = [
     "WORDS",

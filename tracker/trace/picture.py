@@ -12,8 +12,7 @@ from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
 from tracker.trace.stations import stations
-from tracker.trace.way import WORDS, Way, correction_lines, journal_lines
-from tracker.trace.words import Station, kept_together
+from tracker.trace.way import WORDS, Station, Way, correction_lines, journal_lines, kept_together
 
 _WIDTH: Final = 900
 _MARGIN: Final = 24

@@ -17,8 +17,7 @@ from tracker.trace.picture import picture
 from tracker.trace.prov import prov
 from tracker.trace.stations import stations
 from tracker.trace.walk import Path, TraceError, walk
-from tracker.trace.way import WORDS, Describe, Way, correction_lines, journal_lines
-from tracker.trace.words import Station, kept_together
+from tracker.trace.way import WORDS, Describe, Station, Way, correction_lines, journal_lines, kept_together
 
 if TYPE_CHECKING:
     from tracker import kinds

@@ -173,11 +173,6 @@ class NotRecorded:
     a: tuple[int, int]
     b: tuple[int, int]
 
-    @property
-    def wholly(self) -> bool:
-        """True where one group lacks it on every result."""
-        return self.a[0] == 0 or self.b[0] == 0
-
 
 @dataclass(frozen=True)
 class Scope:

@@ -185,16 +185,6 @@ def _quieten(axes: Axes) -> None:
     axes.set_axisbelow(True)
 
 
-def caption(found: Findings) -> str:
-    """Return one line that says in words what the picture shows, for those who cannot see it."""
-    step = found.difference
-    means = " and ".join(
-        f"{label} {number(side.mean)}" if side.mean is not None else label
-        for label, side in ((found.problem.label_a, step.a), (found.problem.label_b, step.b))
-    )
-    return f"{_title(found)}; means {means} {found.problem.question.unit}".rstrip() + "."
-
-
 _BOX_HEIGHT, _BOX_WIDTH, _STEP = 0.72, 1.86, 2.3
 
 

@@ -160,11 +160,6 @@ class Plan:
     grams: float | None = None
     words: Mapping[str, str] = field(default_factory=dict)
 
-    @property
-    def worth_most(self) -> PlannedPlate:
-        """The plate to print where there is time for one only."""
-        return self.plates[0]
-
     def rows(self) -> tuple[dict[str, Any], ...]:
         """Return the plates as rows of plain data."""
         return tuple(

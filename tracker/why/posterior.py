@@ -12,7 +12,7 @@ Bayesian Data Analysis, 3rd ed., ch. 14-15.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from scipy.special import ndtr, ndtri
 
@@ -442,13 +442,3 @@ def quantiles(posterior: Posterior, at: tuple[float, ...]) -> Array:
         least, most = low[rows, columns], high[rows, columns]
         x[rows, columns] = np.where((stepped > least) & (stepped < most), stepped, (least + most) / 2)
     return np.asarray(x)
-
-
-def with_noise(posterior: Posterior, mean: Array, per_piece: Array, per_plate: Array) -> Posterior:
-    """Return the nodes with contrasts that are pure noise about known means.
-
-    Their variance is σ²·per_piece + τ²·per_plate; all three arguments have shape (s,).
-    """
-    sigma, tau = posterior.sigma[:, None], (posterior.sigma * posterior.rho)[:, None]
-    variance = sigma**2 * per_piece + tau**2 * per_plate
-    return replace(posterior, mean=np.broadcast_to(mean, variance.shape), variance=variance)

@@ -13,10 +13,9 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.desk.doubts import Done
-from tracker.desk.jobplates import PlateFile, read_job_plate
+from tracker.desk.jobplates import PieceWanted, PlateFile, read_job_plate
 from tracker.desk.jobs import add_job
 from tracker.desk.photographs import picture_kind
-from tracker.desk.typedpieces import PieceWanted
 from tracker.errors import Refused
 from tracker.forms import FormError, when_at
 from tracker.kinds.job import MEASURED_FORM, SET_FORM
@@ -34,13 +33,12 @@ from tracker.web.visitors import Form, Here, Keeper, Reader, Visitor
 if TYPE_CHECKING:
     from tracker import platefile
     from tracker import preflight as _preflight
-    from tracker.desk import platemaps, plates, settling
+    from tracker.desk import platemaps, plates
     from tracker.desk.plates import PlatePiece, PlateRead
     from tracker.platefile import PlateObject
 else:
     platemaps = lazy("tracker.desk.platemaps")
     _preflight = lazy("tracker.preflight")
-    settling = lazy("tracker.desk.settling")
     plates = lazy("tracker.desk.plates")
     platefile = lazy("tracker.platefile")
 
@@ -179,7 +177,7 @@ def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
     read = looked.read if looked is not None else None
     # Pieces in the form are those of a plate that was looked at; one chosen since then has its own.
     if read is not None and sent_file(form, "plate") is None:
-        settling.settle(read, _said(form))
+        plates.settle(read, _said(form))
     return add_job(
         bench.book, visitor.who, typed_asks(form, _FORM), spools=_spools(form),
         material=text_of(form, "material") or None, plate=looked.plate if looked is not None else None,
@@ -193,7 +191,7 @@ def _said(form: FormData) -> list[Any]:
     while (geometry := form.get(f"g{len(found) + 1}")) is not None:
         n = len(found) + 1
         found.append(
-            settling.PieceSaid(text_of(form, f"n{n}"), text_of(form, f"o{n}"), str(geometry), f"d{n}" in form)
+            plates.PieceSaid(text_of(form, f"n{n}"), text_of(form, f"o{n}"), str(geometry), f"d{n}" in form)
         )
     return found
 

@@ -10,8 +10,8 @@ from starlette.responses import JSONResponse, Response
 
 from tracker.comparing import Why, follow_up, plan_text, plates_to_enter, watched, why
 from tracker.desk.doubts import Done
+from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job
-from tracker.desk.typedpieces import read_piece
 from tracker.errors import Refused
 from tracker.kinds import listed
 from tracker.progress import Progress
