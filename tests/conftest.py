@@ -27,6 +27,7 @@ LONG = frozenset(
         "cli/test_completion.py", "cli/test_day.py", "cli/test_fortnight.py", "cli/test_help.py",
         "cli/test_plates.py", "cli/test_preflight.py", "cli/test_session.py", "cli/test_terminal.py",
         "cli/test_voided.py", "comparing/test_answers.py", "demo/test_demo.py", "demo/test_year.py",
+        "docs/test_house.py",
         "example/test_example_plugin.py", "importing/test_pulls.py", "kinds/test_worked_example.py",
         "labels/test_pdf.py", "labels/test_sheet.py", "lineage/test_reading.py",
         "manual/test_shared_bench.py", "methods/test_every_method.py", "platefile/test_agreement.py",

@@ -1,4 +1,4 @@
-"""What keeps the rest: the book, the journal, attachments; people, devices, plans; what other benches gave."""
+"""What keeps the rest: book, journal, attachments; people, devices, plans; what other benches published."""
 
 from __future__ import annotations
 
