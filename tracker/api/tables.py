@@ -306,24 +306,29 @@ def _decimal_of(name: str, words: Sequence[str], rows: list[list[str]], asked: s
         raise Ambiguous(f"{name} has decimal points and decimal commas", "decimal", _both("1.234"))
     decimal = found.pop() if found else ""
     for word, column, cells in zip(words, columns, marked, strict=True):
-        doubtful = [cell for cell in cells if _GROUPED.match(cell)]
-        if not doubtful or len(doubtful) < len(cells):
-            continue
-        # Whole numbers without a mark up to 999 and then 1.234: the column itself says which it is.
-        grouped = _continues_as_thousands(column)
-        mark = doubtful[0].lstrip("+-\u2212").lstrip("0123456789")[0]
-        if not decimal and grouped is None:
-            raise Ambiguous(
-                f"{name}, column {word}: {doubtful[0]} can be read in two ways", "decimal", _both(doubtful[0])
-            )
-        if grouped and decimal == mark:
-            raise Ambiguous(
-                f"{name}, column {word}: {doubtful[0]} follows on whole numbers, so its mark parts "
-                "thousands, while other columns have it as the decimal mark", "decimal", _both(doubtful[0]),
-            )  # fmt: skip
-        if not decimal:
-            decimal = ("," if mark == "." else ".") if grouped else mark
+        # Only a column whose every marked number could be one of thousands leaves a doubt.
+        if cells and all(_GROUPED.match(cell) for cell in cells):
+            decimal = _of_thousands(f"{name}, column {word}", column, cells[0], decimal)
     return decimal
+
+
+def _of_thousands(place: str, column: Sequence[str], cell: str, decimal: str) -> str:
+    """Return the decimal mark after a column of numbers such as ``1.234``, given what the others show.
+
+    Raises:
+        Ambiguous: Nothing tells whether its mark parts thousands, or this column contradicts the others.
+    """
+    # Whole numbers without a mark up to 999 and then 1.234: the column itself says which it is.
+    grouped = _continues_as_thousands(column)
+    mark = cell.lstrip("+-\u2212").lstrip("0123456789")[0]
+    if not decimal and grouped is None:
+        raise Ambiguous(f"{place}: {cell} can be read in two ways", "decimal", _both(cell))
+    if grouped and decimal == mark:
+        raise Ambiguous(
+            f"{place}: {cell} follows on whole numbers, so its mark parts "
+            "thousands, while other columns have it as the decimal mark", "decimal", _both(cell),
+        )  # fmt: skip
+    return decimal or (("," if mark == "." else ".") if grouped else mark)
 
 
 def _both(example: str) -> list[tuple[str, str]]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from tracker.api import fields
+from tracker.api import Method, fields
 from tracker.cli._bench import Bench, asks, pass_bench, prompt_reason
 from tracker.cli._readings import (
     OtherLabelError,
@@ -154,22 +155,7 @@ def measure_command(
     chosen = bench.plugged.method(method)
     typed, kept = assigned(readings), recordings(chosen, files)
     if bench.may_ask and not typed and not kept:
-        with bench.book.read() as session:
-            find(bench.book, session, subject, "specimen", "spool")
-        cautions(chosen)
-        questions = Questions(bench, chosen, last_typed(bench, chosen))
-        try:
-            act, _, _ = measured_at_prompts(
-                bench, questions, subject, lambda: list(with_rigs) or asked_rigs(bench, chosen), about=about,
-                incomplete=incomplete,
-            )  # fmt: skip
-        except StepBackError as error:
-            raise click.Abort from error
-        except OtherLabelError as other:
-            raise Refused(
-                f"Nothing was stored of {subject}", do=f"strandbook measure {other.text} {chosen.id}"
-            ) from other
-        _tell_measured(act, as_json)
+        _tell_measured(_asked(bench, subject, chosen, with_rigs, about, incomplete=incomplete), as_json)
         return
     if not typed and not kept:
         raise Refused("There are no readings", do=f"strandbook methods {method} lists what {method} takes")
@@ -186,6 +172,34 @@ def measure_command(
         yes,
     )  # fmt: skip
     _tell_measured(act, as_json)
+
+
+def _asked(
+    bench: Bench,
+    subject: str,
+    method: Method,
+    rigs: Sequence[str],
+    about: Mapping[str, Any],
+    *,
+    incomplete: bool,
+) -> Measured:
+    """Ask for the readings of one specimen or spool, and store them."""
+    with bench.book.read() as session:
+        find(bench.book, session, subject, "specimen", "spool")
+    cautions(method)
+    questions = Questions(bench, method, last_typed(bench, method))
+    try:
+        act, _, _ = measured_at_prompts(
+            bench, questions, subject, lambda: list(rigs) or asked_rigs(bench, method), about=about,
+            incomplete=incomplete,
+        )  # fmt: skip
+    except StepBackError as error:
+        raise click.Abort from error
+    except OtherLabelError as other:
+        raise Refused(
+            f"Nothing was stored of {subject}", do=f"strandbook measure {other.text} {method.id}"
+        ) from other
+    return act
 
 
 def _tell_measured(act: Measured, json_wanted: bool) -> None:

@@ -218,18 +218,11 @@ def _follow_up(doing: Correction, row: Any, changed: Sequence[str]) -> None:
 def _correct_measurement(
     doing: Correction, row: Measurement, changes: Mapping[str, str], files: Mapping[str, Recording]
 ) -> list[str]:
-    form = KINDS["measurement"].form
-    own = {ask.name for ask in form}
-    # A reading of the method goes before an option of the same name.
-    loaded = doing.plugged.methods.get(row.method)
-    known = {each.name for each in fields(loaded.method.Readings)} if loaded is not None else set()
-    changes = {name if name in known else column_named(form, name): typed for name, typed in changes.items()}
-    links = {name: typed for name, typed in changes.items() if name in ("specimen", "spool", "rigs")}
-    readings = {name: typed for name, typed in changes.items() if name not in own and name not in links}
+    own, links, readings = _sorted_changes(doing, row, changes)
     before = row.specimen
-    if own & changes.keys():
-        _set_fields(doing, row, {name: typed for name, typed in changes.items() if name in own})
-    moved = "at" in changes and _calibrations_moved(row, doing.when.zone)
+    if own:
+        _set_fields(doing, row, own)
+    moved = "at" in own and _calibrations_moved(row, doing.when.zone)
     if "rigs" in links:
         _put_rigs(doing, row, links.pop("rigs").replace(",", " ").split())
         moved = True
@@ -244,10 +237,29 @@ def _correct_measurement(
         computation = compute_again(doing.act, doing.book, doing.plugged, row)
         says = [computation.problem] if computation.problem else []
         _ask_about(doing, row, computation)
-    if links or "at" in changes:
+    if links or "at" in own:
         for piece in {id(each): each for each in (before, row.specimen) if each is not None}.values():
             settle_used_up(doing.act.session, doing.plugged, piece, row)
     return says
+
+
+def _sorted_changes(
+    doing: Correction, row: Measurement, changes: Mapping[str, str]
+) -> tuple[dict[str, str], dict[str, str], dict[str, str]]:
+    """Return corrections of a measurement's own columns, of what it was done on and with, and of readings."""
+    form = KINDS["measurement"].form
+    # A reading of the method goes before an option of the same name.
+    loaded = doing.plugged.methods.get(row.method)
+    known = {each.name for each in fields(loaded.method.Readings)} if loaded is not None else set()
+    own: dict[str, str] = {}
+    links: dict[str, str] = {}
+    readings: dict[str, str] = {}
+    for typed_name, typed in changes.items():
+        name = typed_name if typed_name in known else column_named(form, typed_name)
+        is_own = any(ask.name == name for ask in form)
+        part = own if is_own else links if name in ("specimen", "spool", "rigs") else readings
+        part[name] = typed
+    return own, links, readings
 
 
 def _ask_about(doing: Correction, row: Measurement, computation: Computation) -> None:

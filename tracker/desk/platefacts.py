@@ -72,17 +72,7 @@ def facts_of(
         "flow_by_feature": {name: _flow(flow) for name, flow in piece.flow_by_feature},
         "retractions": piece.retractions.count + piece.retractions.by_firmware,
         "pauses": [pause.text for pause in piece.pauses],
-        "tools": [
-            {
-                "tool": use.tool,
-                "filament_mm": round(use.filament_mm, 3),
-                "filament_g": _short(use.filament_g),
-                "diameter_mm": use.diameter_mm,
-                "density_g_cm3": use.density_g_cm3,
-                "nozzle_c": as_data(use.nozzle_c),
-            }
-            for use in piece.tools
-        ],
+        "tools": _tools(piece),
         "basis": {
             "object": "told apart by islands, guessed" if plate.objects_guessed else plate.dialect,
             "filament_mm": piece.filament_basis,
@@ -98,6 +88,20 @@ def facts_of(
             round(layer.z_mm, 3) for layer in piece.layer_facts[cut.first_layer - 1 : cut.last_layer]
         ],
     }
+
+
+def _tools(piece: PlateObject) -> list[dict[str, Any]]:
+    return [
+        {
+            "tool": use.tool,
+            "filament_mm": round(use.filament_mm, 3),
+            "filament_g": _short(use.filament_g),
+            "diameter_mm": use.diameter_mm,
+            "density_g_cm3": use.density_g_cm3,
+            "nozzle_c": as_data(use.nozzle_c),
+        }
+        for use in piece.tools
+    ]
 
 
 def first_layer_s(plate: Plate) -> float:

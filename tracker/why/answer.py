@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -195,16 +195,20 @@ def from_work(working: Working) -> Answer:
         roles=working.roles,
         suspects=checks.suspects(working),
         checks=found,
-        bends=tuple(
-            f"{' and '.join(_label(usable.problem, n) for n in extra.factors)} "
-            f"{'act together' if len(extra.factors) > 1 else 'does not act along a straight line'}"
-            for extra in working.extras
-            if _shown_bend(working, extra)
-        ),
+        bends=tuple(_bends(working)),
         scope=_scope(usable, working.comparisons, working),
         leading=leading,
         working=working,
     )
+
+
+def _bends(working: Working) -> Iterator[str]:
+    """Yield in words which factors act together, or not along a straight line."""
+    for extra in working.extras:
+        if _shown_bend(working, extra):
+            names = " and ".join(_label(working.cleaned.problem, name) for name in extra.factors)
+            how = "act together" if len(extra.factors) > 1 else "does not act along a straight line"
+            yield f"{names} {how}"
 
 
 def _shown_bend(working: Working, extra: Extra) -> bool:
