@@ -43,14 +43,14 @@ class Bendcheck(Method):
     """Bending the strand around ever thinner mandrels."""
 
     id = "bendcheck"
-    title = "Bend check of the strand"
+    title = "Bend check of the filament"
     version = "1.0"
     standard = (
-        "No standard is followed: the strand is bent half round a mandrel by hand within about a second, at "
-        "room temperature. Departures between benches (speed, temperature, age of the bend) shift the "
+        "No standard is followed: the filament is bent half round a mandrel by hand within about a second, "
+        "at room temperature. Departures between benches (speed, temperature, age of the bend) shift the "
         "answer; compare on one bench only."
     )
-    cautions = ("Brittle strand breaks into flying ends: eye protection.",)
+    cautions = ("Brittle filament breaks into flying ends: eye protection.",)
     subject = "spool"
     Readings = BendcheckReadings
     quantities = (

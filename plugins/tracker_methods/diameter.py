@@ -57,19 +57,19 @@ class Diameter(Method):
     """Diameter of a spool's strand."""
 
     id = "diameter"
-    title = "Strand diameter"
+    title = "Filament diameter"
     version = "1.0"
     standard = (
-        "No standard is followed. Caliper or laser readings at places spread over the strand; ovality is the "
-        "difference of two diameters across each other. Departures from good practice: a caliper presses "
-        "soft strand flat."
+        "No standard is followed. Caliper or laser readings at places spread over the filament; ovality is "
+        "the difference of two diameters across each other. Departures from good practice: a caliper presses "
+        "soft filament flat."
     )
-    cautions = ("The end of a spool's strand springs: hold it.",)
+    cautions = ("The end of a spool's filament springs: hold it.",)
     subject = "spool"
     Readings = DiameterReadings
     quantities = (
         Quantity("diameter.mean", "mm", None, "mean diameter"),
-        Quantity("diameter.sd", "mm", False, "standard deviation along the strand", positive=False),
+        Quantity("diameter.sd", "mm", False, "standard deviation along the filament", positive=False),
         Quantity("diameter.ovality", "mm", False, "mean difference across", positive=False),
     )
     formulas = (
@@ -80,7 +80,7 @@ class Diameter(Method):
         ),
         Formula(
             "s = √[Σ (dᵢ − d̄)²/(n − 1)]",
-            "s standard deviation along the strand, mm",
+            "s standard deviation along the filament, mm",
             "arithmetic",
         ),
         Formula(
@@ -110,7 +110,7 @@ class Diameter(Method):
             return None
         if not places:
             return None
-        figure, axes = picture("Strand diameter", ("place along the strand", "diameter / mm"))
+        figure, axes = picture("Filament diameter", ("place along the filament", "diameter / mm"))
         for part, mark, fill in ((0, "o", "full"), (1, "s", "none")):
             pairs = [
                 (i + 1, nominal(place[part])) for i, place in enumerate(places) if place[part] is not None
@@ -170,17 +170,17 @@ def _mean(readings: Any, places: list[tuple[Any, Any]]) -> Outcome:
     far = [nominal(d) for d in singles if not _PLAUSIBLE[0] <= nominal(d) <= _PLAUSIBLE[1]]
     remarks = [f"{len(places)} places."]
     if far:
-        remarks.append(f"{far[0]:g} mm is no usual strand: a slip?")
+        remarks.append(f"{far[0]:g} mm is no usual diameter: a slip?")
     middles = [place[0] if place[1] is None else (place[0] + place[1]) / 2 for place in places]
     value = sum(middles) / len(middles)
     scatter = _scatter(places)
     # Places are a sample of the strand: s/√n is what the sample leaves open (type A).
     if scatter:
         value = value + uncertainties.ufloat(
-            0.0, scatter / math.sqrt(len(places)), tag="places: scatter along the strand"
+            0.0, scatter / math.sqrt(len(places)), tag="places: scatter along the filament"
         )
     else:
-        remarks.append("Scatter along the strand not known or none seen: it is not in the uncertainty.")
+        remarks.append("Scatter along the filament not known or none seen: it is not in the uncertainty.")
     if readings.nominal is not None:
         remarks.append(
             f"{nominal(value) - readings.nominal:+.3f} mm from the nominal {readings.nominal:g} mm."
@@ -209,7 +209,8 @@ def _ovality(places: list[tuple[Any, Any]]) -> Outcome:
     gaps = [d1 - d2 if nominal(d1) >= nominal(d2) else d2 - d1 for d1, d2 in places if d2 is not None]
     if not gaps:
         return Outcome(
-            "diameter.ovality", refused="no place was read twice: turn the strand by a quarter and read again"
+            "diameter.ovality",
+            refused="no place was read twice: turn the filament by a quarter and read again",
         )
     greatest = max(nominal(gap) for gap in gaps)
     said = f"{len(gaps)} places read twice; greatest difference {greatest:.3g} mm."

@@ -88,7 +88,7 @@ class Softening(Method):
     """Temperature at which a loaded bar gives."""
 
     id = "softening"
-    title = "Softening under load"
+    title = "Deflection under load while heating"
     version = "2.0"
     key = "softening.onset"
     standard = (
@@ -301,7 +301,7 @@ def _rate_remarks(heating: Heating) -> Iterator[str]:
 
 
 def _drawn(heating: Heating, target: Any, outcomes: tuple[Any, ...]) -> Any:
-    figure, axes = picture("Softening under load", ("temperature / °C", "deflection / mm"))
+    figure, axes = picture("Deflection under load while heating", ("temperature / °C", "deflection / mm"))
     axes.plot(heating.celsius, heating.mm, color=INK, linewidth=1.2, label="log")
     line = baseline(heating.celsius, heating.mm)
     if line is not None:

@@ -276,7 +276,7 @@ def _loss(sound: Sound, tone: Tone) -> Outcome:
 
 def _drawn(sound: Sound, tone: Tone) -> Any:
     figure, (left, right) = picture(
-        f"Tap tone: {tone.hertz:.1f} Hz",
+        f"Impulse excitation: {tone.hertz:.1f} Hz",
         ("frequency / kHz", "level / dB"),
         ("time / s", "amplitude of the tone"),
     )

@@ -145,7 +145,7 @@ def test_ids_to_be_labelled_may_come_from_a_pipe(filled: Filled, tmp_path: Path)
         (("show", "J0001-01-Z.222"), "label of another book (222)"),
         (("spool", "add", "Nordlich ASA"), "Did you mean Nordlicht ASA?"),
         (("material", "add", "nordlicht asa"), "already"),
-        (("dry", "S0001-R", "--set", "90"), "Repeat with --yes if it is meant"),
+        (("dry", "S0001-R", "--set", "90"), "Repeat with --yes if it is right"),
         (("dry", "D0001-Q", "S0001-R"), "completed alone"),
         (("job", "add", "--piece", "bar:X"), "--spool"),
         (("job", "add", "no.gcode", "--spool", "S0001-R"), "cannot be read"),

@@ -30,7 +30,7 @@ def test_a_programme_says_what_to_print_next(unlike: Unlike) -> None:
 def test_a_programme_has_the_keys_that_scripts_read(unlike: Unlike) -> None:
     """Eleven upright bars were pulled; two flat ones of five."""
     told = unlike.json("programme", MATERIAL)
-    needs = {(need["method"], need["way"]): need for need in told["needs"]}
+    needs = {(need["method"], need["orientation"]): need for need in told["needs"]}
 
     assert told["material"] == MATERIAL
     assert needs["tensile", "upright"]["counted"] == 11

@@ -1,4 +1,4 @@
-"""Strand diameter, bend check, appearance."""
+"""Filament diameter, bend check, appearance."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def test_ovality_is_the_mean_difference_across() -> None:
 def test_the_scatter_is_part_of_the_mean_s_uncertainty() -> None:
     """s/√n stands in the budget."""
     mean = testing.outcomes(Diameter(), {"places": "1.70:1.70 1.80:1.80"})["diameter.mean"].value
-    assert budget(mean)[0].source == "places: scatter along the strand"
+    assert budget(mean)[0].source == "places: scatter along the filament"
 
 
 def test_a_scatter_of_few_places_is_itself_uncertain() -> None:
@@ -55,7 +55,7 @@ def test_a_log_along_the_strand_is_read() -> None:
 def test_a_diameter_that_no_strand_has_is_questioned() -> None:
     """17.5 for 1.75."""
     remarks = testing.outcomes(Diameter(), {"places": "17.5:17.5"})["diameter.mean"].remarks
-    assert "17.5 mm is no usual strand: a slip?" in remarks
+    assert "17.5 mm is no usual diameter: a slip?" in remarks
 
 
 def bent(text: str) -> dict[str, Outcome]:

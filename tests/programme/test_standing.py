@@ -23,11 +23,11 @@ SHORT = """
 name = "short"
 [[test]]
 method = "tensile"
-lie = "upright"
+orientation = "upright"
 replicates = 3
 [[test]]
 method = "shear"
-lie = "upright"
+orientation = "upright"
 replicates = 2
 """
 
@@ -54,7 +54,7 @@ def test_what_is_on_the_shelf_is_shared_out_in_order(book: Book) -> None:
 
 @pytest.mark.usefixtures("plate")
 def test_the_next_plate_says_what_to_print(book: Book) -> None:
-    """Ways of lying with counts."""
+    """Orientations with counts."""
     assert standing(book, "Nordlicht ASA").next_plate == (("upright", 2),)
 
 

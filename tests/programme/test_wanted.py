@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 from tracker.errors import Refused
 from tracker.programme import read_programme, usual
 
-SHORT = 'name = "short"\n[[test]]\nmethod = "tensile"\nlie = "upright"\nreplicates = 5\n'
+SHORT = 'name = "short"\n[[test]]\nmethod = "tensile"\norientation = "upright"\nreplicates = 5\n'
 
 
 def test_the_bundled_programme_is_read() -> None:
     """It has tensile pieces flat and upright."""
-    ways = {(test.method, test.lie) for test in usual().tests}
+    ways = {(test.method, test.words) for test in usual().tests}
 
     assert {("tensile", "flat"), ("tensile", "upright")} <= ways
 
@@ -32,12 +32,19 @@ def test_letters_of_the_notation_fit_the_words() -> None:
     ]
 
 
+def test_programmes_of_earlier_versions_are_read() -> None:
+    """They call an orientation in words ``lie``; letters of the notation stand where words may."""
+    assert read_programme(SHORT.replace("orientation", "lie")) == read_programme(SHORT)
+    assert read_programme(SHORT.replace("upright", "zxy")).tests[0].letters == "ZXY"
+
+
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
         ("name = 5", "no name"), ('name = "x"', "no tests"), ("= 3", "no TOML"),
         (SHORT + "colour = 1", "unknown keys"), (SHORT.replace("5", "0"), "no count"),
-        (SHORT.replace("upright", "sideways"), "lie"), (SHORT + 'orientation = "XX"', "orientation"),
+        (SHORT.replace("upright", "sideways"), "orientation"),
+        (SHORT.replace("upright", "XX"), "orientation"),
         ('name = "x"\nwhat = 1', "unknown"), (SHORT.replace("tensile", ""), "no method"),
         ("conditioning_h = -1\n" + SHORT, "hours"),
     ],

@@ -181,8 +181,8 @@ class Person:
 
     def means_it(self) -> Seen:
         """Answer the page's question with yes."""
-        assert "Is it meant?" in self.page.text, self.page.text
-        return self.presses("Yes, it is meant")
+        assert "Is this right?" in self.page.text, self.page.text
+        return self.presses("Yes, it is right")
 
     def _came(self, answer: httpx.Response) -> Seen:
         self.page, self.status = Seen(answer.text), answer.status_code

@@ -106,10 +106,10 @@ def test_what_looks_wrong_is_one_list_with_one_button(site: Site, ada: Person) -
         {},
         {"Sheet": [("d.csv", sheet)], "Column map": [("m.toml", MAP.encode())]},
     )
-    assert "Are these meant?" in page.text, page.text
+    assert "Are these right?" in page.text, page.text
     assert ("line 4: " in page.text, "line 5: " in page.text) == (True, True)
     assert strengths(site) == {}
-    ada.presses("Yes, all of it is meant: store it")
+    ada.presses("Yes, all of it is right: store it")
     assert "4 measurements stored" in ada.page.text
 
 
@@ -120,8 +120,8 @@ def test_a_line_is_held_to_the_lines_before_it(site: Site, ada: Person) -> None:
     ada.opens("/sheet")
     files = {"Sheet": [("d.csv", sheet_of(site, *rows))]}
     page = ada.presses("Look at what it would store", {"The map's text": MAP}, files)
-    assert "Is it meant? line 3: Tensile strength 4.575 MPa" in page.text, page.text
-    ada.presses("Yes, it is meant: store it")
+    assert "Is this right? line 3: Tensile strength 4.575 MPa" in page.text, page.text
+    ada.presses("Yes, it is right: store it")
     assert strengths(site) == {
         site.pieces[0]: pytest.approx(45.75), site.pieces[1]: pytest.approx(4.575),
     }  # fmt: skip
@@ -154,9 +154,9 @@ def test_a_yes_answers_no_question_that_was_not_shown(site: Site, ada: Person) -
     with site.browser() as other:
         pull = {"r-max_force": "1 830 N", "r-width": "10.00", "r-thickness": "4.00"}
         other.fill(f"/{site.pieces[0]}/measure/tensile", pull)
-    ada.presses("Yes, it is meant: store it")
-    assert (ada.status, len(strengths(site)), "Are these meant?" in ada.page.text) == (409, 1, True)
-    ada.presses("Yes, all of it is meant")
+    ada.presses("Yes, it is right: store it")
+    assert (ada.status, len(strengths(site)), "Are these right?" in ada.page.text) == (409, 1, True)
+    ada.presses("Yes, all of it is right")
     assert "2 measurements stored" in ada.page.text
 
 

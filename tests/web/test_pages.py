@@ -157,7 +157,7 @@ def test_a_used_up_piece_is_asked_about(site: Site, browser: Browser, plugged: P
     """A second destructive test is stored when the box is ticked, and not before."""
     a_pull(site.book, site.pieces[0], plugged=plugged)
     asked = browser.fill(f"/{site.pieces[0]}/measure/tensile", PULL)
-    assert (asked.status_code, "Yes, it is meant" in asked.text) == (409, True)
+    assert (asked.status_code, "Yes, it is right" in asked.text) == (409, True)
     assert "M0002-W" in browser.fill(f"/{site.pieces[0]}/measure/tensile", {**PULL, "sure": "1"}).text
 
 

@@ -72,7 +72,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "log": ("looking", "The journal: who did what, when and why."),
         "due": ("comparing", "What waits: readings, rested pieces, calibrations."),
         "programme": ("comparing", "What a material still needs, and what to print next."),
-        "table": ("comparing", "Materials beside each other, with what lies behind each mean."),
+        "table": ("comparing", "Materials beside each other, with the results behind each mean."),
         "chart": ("comparing", "Quantities as a picture, every single result shown."),
         "publish": ("publishing", "The summary and everything behind it as a static site."),
         "compare-benches": ("publishing", "Repeatability and reproducibility over benches (ISO 5725-2)."),

@@ -33,7 +33,7 @@ else:
     rich_progress = lazy("rich.progress")
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
-sure = click.option("-y", "--yes", is_flag=True, help="It is meant; ask nothing about it.")
+sure = click.option("-y", "--yes", is_flag=True, help="Assume yes: ask nothing.")
 
 _LEAST_WIDTH: Final = 40
 

@@ -323,7 +323,9 @@ def draw(told: SummaryTable, quantities: list[str], picture: Path, json_wanted: 
 )
 @click.argument("quantities", nargs=-1, required=True, metavar="QUANTITY…")
 @click.option("--where", default="", metavar="FILTER", help="Only results of which this holds.")
-@click.option("--curves", is_flag=True, help="Lay what was recorded over each other, instead of the results.")
+@click.option(
+    "--curves", is_flag=True, help="Draw the recorded curves over each other, instead of the results."
+)
 @click.option(
     "-o",
     "--output",
@@ -405,12 +407,12 @@ def programme_command(bench: Bench, /, material: str, file: Path | None, as_json
         return
     click.echo(f"{told.material}: programme {told.programme!r}")
     table([vars(need) for need in told.needs])
-    plate = ", ".join(f"{count} {_lying(way)}" for way, count in told.next_plate)
+    plate = ", ".join(f"{count} {_orientation(each)}" for each, count in told.next_plate)
     click.echo(f"Next plate: {plate}." if plate else "Nothing has to be printed.")
 
 
-def _lying(way: str) -> str:
-    return "in any orientation" if way == "any" else way
+def _orientation(words: str) -> str:
+    return "in any orientation" if words == "any" else words
 
 
 @click.command("due", epilog="Example: strandbook due")

@@ -263,7 +263,9 @@ def _asked(bench: Bench, job: str) -> list[PieceOutcome]:
         Refused: There is nobody to ask.
     """
     if not bench.may_ask:
-        raise Refused("Nothing is said of any piece", do="Use --good, --usable, --failed or --rest-good")
+        raise Refused(
+            "No outcome is given for any specimen", do="Use --good, --usable, --failed or --rest-good"
+        )
     waiting = open_pieces(bench.book, job)
     drawn = plate_map(bench.book, job, width())
     if drawn:

@@ -216,7 +216,7 @@ def preflight_command(
 
 def _asked_spool(bench: Bench) -> str:
     if not bench.may_ask:
-        raise Refused("It is not said which spool it is to be printed from", do="--spool ID; see list spools")
+        raise Refused("No spool is named to print it from", do="--spool ID; see list spools")
     return prompt("Spool it is to be printed from (ID)", finder(bench, "spool"), needed=True)
 
 

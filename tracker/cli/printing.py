@@ -205,7 +205,7 @@ def job_data(bench: Bench, job: str) -> dict[str, Any]:
 @job_command.command("change", epilog="Example: strandbook job change J0012-P fan=50 --layer 40")
 @click.argument("job")
 @click.argument("assignment", metavar="SETTING=VALUE")
-@click.option("--at", metavar="TIME", help="From when (14:32); now where nothing is said.")
+@click.option("--at", metavar="TIME", help="From when (14:32); else now.")
 @click.option("--layer", metavar="NUMBER", help="From which layer.")
 @click.option("--height", "height_mm", metavar="NUMBER", help="From which height [mm].")
 @click.option("--note", metavar="TEXT", help="Why.")
@@ -348,7 +348,9 @@ def job_photo(bench: Bench, /, target: str, file: Path, note: str, as_json: bool
 @click.option(
     "--zone", metavar="NAME", help="Zone of the logger's clock, as Europe/Vienna; else the bench's."
 )
-@click.option("-n", "--dry-run", is_flag=True, help="Say how it is read and where it lies; keep nothing.")
+@click.option(
+    "-n", "--dry-run", is_flag=True, help="Show how it is read and how it fits the job; keep nothing."
+)
 @as_json
 @pass_bench
 def job_log(

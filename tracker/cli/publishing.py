@@ -127,7 +127,7 @@ def check_command(bench: Bench, /, site: Path, as_json: bool) -> None:
 @click.argument("about", metavar="ID-OR-MATERIAL")
 @click.argument("text")
 @click.option("--by", required=True, metavar="NAME", help="Who answers, as it is to be published.")
-@click.option("--address", default="", metavar="URL", help="Where more is said.")
+@click.option("--address", default="", metavar="URL", help="Where to read more.")
 @as_json
 @pass_bench
 def dispute_command(bench: Bench, /, about: str, text: str, by: str, address: str, as_json: bool) -> None:

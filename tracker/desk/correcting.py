@@ -349,7 +349,11 @@ def _read_otherwise(row: Measurement, said: Mapping[str, str]) -> None:
     """
     if len(row.files) != 1:
         have = ", ".join(each.field for each in row.files) or "none"
-        raise FormError("Which recording is meant", why=f"it has {have}", do="Attach it anew with --file")
+        raise FormError(
+            "It is not clear which recording to replace",
+            why=f"it has {have}",
+            do="Attach it anew with --file",
+        )
     options = dict(row.files[0].read_as or {})
     for name, value in said.items():
         key = name.removeprefix("read.")

@@ -36,7 +36,7 @@ def doubt(question: str, *, sure: bool, why: str = "") -> None:
     """
     if not sure:
         # A refusal of its own kind: the edges can ask and go on, which for other refusals would be wrong.
-        raise Doubt(question, why=why, do="Repeat with --yes if it is meant")
+        raise Doubt(question, why=why, do="Repeat with --yes if it is right")
 
 
 def ask_all(questions: Sequence[str], *, sure: bool) -> None:
@@ -47,7 +47,7 @@ def ask_all(questions: Sequence[str], *, sure: bool) -> None:
     """
     if questions and not sure:
         text = "; ".join(each.rstrip(".?") for each in questions)
-        raise Doubt(text, do="Repeat with --yes if it is meant", questions=questions)
+        raise Doubt(text, do="Repeat with --yes if it is right", questions=questions)
 
 
 def confirm(row: Any, questions: Iterable[str], *, sure: bool) -> None:

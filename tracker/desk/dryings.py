@@ -150,7 +150,7 @@ def _check_heat(spools: Sequence[Spool], values: Mapping[str, Any], *, sure: boo
         if hottest is not None and limit is not None and hottest > limit:
             doubt(
                 f"{hottest:g} °C is hotter than {spool.material.name} stands ({limit:g} °C)",
-                why="strands may weld together and the reel may warp",
+                why="the windings may weld together and the reel may warp",
                 sure=sure,
             )
 

@@ -96,7 +96,7 @@ def take_off(
         act.about += [job_id(row.id), *(specimen_id(row.id, number) for number in named)]
         fit = _with_outcome(known.values(), ("good", "usable"))
         still = _with_outcome(known.values(), (None,))
-        says = [f"Not yet said: {', '.join(still)}."] if still else []
+        says = [f"Without an outcome yet: {', '.join(still)}."] if still else []
         if ended or (end and fit and not still):
             says += _end(book, act, row, ended)
     return Done(job_id(row.id), says, fit)

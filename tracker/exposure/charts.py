@@ -83,7 +83,9 @@ def _drawn(
         Refused: Nothing is recorded of the spool.
     """
     if days.began is None:
-        raise Refused("chart of a spool", why="nothing is recorded of it", do="Record a stay first.")
+        raise Refused(
+            "chart of a spool", why="nothing is recorded of it", do="Record a storage period first."
+        )
     # Matplotlib takes half a second to import: only who wants a picture waits for it. A bare Figure
     # needs no display and leaves no global state behind.
 

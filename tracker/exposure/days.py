@@ -48,7 +48,7 @@ class Stay:
     @property
     def name(self) -> str:
         """The key, or the place with its beginning."""
-        return self.key or f"stay in {self.place} from {self.began:%Y-%m-%d %H:%M}"
+        return self.key or f"storage in {self.place} from {self.began:%Y-%m-%d %H:%M}"
 
     @property
     def humidity(self) -> tuple[float, float, float] | None:
@@ -508,7 +508,7 @@ def _dried_while_printing(
 
 def _drying_and_job(drying: Drying, job: JobUse, began: datetime, ended: datetime, zone: tzinfo) -> Conflict:
     why = f"the drying ends at {_when(drying.ended, zone)}, after the print began at {_when(job.began, zone)}"
-    do = "Correct one of them; a warm box that feeds the printer is a stay in a dry box."
+    do = "Correct one of them; a warm box that feeds the printer is storage in a dry box."
     return Conflict(drying, job, began, ended, why, do)
 
 

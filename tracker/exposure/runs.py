@@ -173,7 +173,7 @@ def _start_notes(days: Timeline, start_pct: float | None, assumed: Assumptions) 
             f"({low:g} to {high:g})."
         )
     else:
-        yield f"Water at the beginning taken as {start_pct:g} wt%, even over the strand."
+        yield f"Water at the beginning taken as {start_pct:g} wt%, even over the filament."
 
 
 Row = tuple[int, float, float, float, float, float, float]

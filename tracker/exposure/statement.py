@@ -254,7 +254,7 @@ def _strained(segments: Sequence[Segment], family: Family | None) -> Iterator[st
         if drying.temperature_c > family.drying.max_c:
             yield (
                 f"{drying.name} was at {drying.temperature_c:g} °C, above the {family.drying.max_c:g} °C "
-                f"that {family.name} filament on a reel should see: look at its strands before printing."
+                f"that {family.name} filament on a reel should see: look at its windings before printing."
             )
 
 
@@ -320,7 +320,7 @@ def _generic(found: Water, family: Family | None, winding: float) -> str:
         f"winding alone, slower by up to {winding:g}: {percent(wound[0])} to {percent(wound[1])}; with the "
         f"diffusion coefficient ×/÷ {family.d_factor:g}: {percent(spread[0])} to {percent(spread[1])}; the "
         f"rest is humidity, isotherm ± {100 * family.w_relative:.0f} % and start; grade C: generic figures "
-        f"of {family.name}, centre for a loose strand, not verified by weighing"
+        f"of {family.name}, centre for loose filament, not verified by weighing"
     )
 
 

@@ -62,7 +62,9 @@ class _Spool:
         if self.start_pct is not None and not 0.0 <= self.start_pct <= 100.0:  # noqa: PLR2004 - per cent
             raise Refused(f"water at the beginning {self.start_pct:g} %", why="outside 0 to 100 %")
         if not self.winding >= 1.0:
-            raise Refused(f"winding {self.winding:g}", why="a wound spool is never faster than a strand")
+            raise Refused(
+                f"winding {self.winding:g}", why="a wound spool is never faster than loose filament"
+            )
 
     def steps(self, family: Family, times: Sequence[datetime]) -> Steps:
         """Return the spool's days as numbers."""

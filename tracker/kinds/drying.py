@@ -25,7 +25,7 @@ class DryingKind(Kind):
     name, plural, model, place = "drying", "dryings", Drying, 30
     form = (
         Ask("set_c", "Temperature set", "number", "degC", prompt=True, low=20, high=300),
-        Ask("planned_h", "Time meant", "number", "h", prompt=True, low=0.05, high=2000),
+        Ask("planned_h", "Time planned", "number", "h", prompt=True, low=0.05, high=2000),
         Ask("measured_c", "Temperature measured inside", "number", "degC", low=10, high=300),
         Ask("began_at", "Began", "moment", prompt=True),
         Ask("ended_at", "Ended", "moment"),

@@ -141,7 +141,9 @@ def _letters(read: PlateRead, wanted: Mapping[str, Any]) -> Iterator[Finding]:
     letters = wanted["levels"].get("orientation")
     odd = [p.name for p in read.pieces if letters and not p.dummy and p.orientation != letters]
     if odd:
-        yield Finding("stop", "orientation", f"The plan wants {letters}; otherwise lie {', '.join(odd)}.")
+        yield Finding(
+            "stop", "orientation", f"The plan wants {letters}; oriented otherwise: {', '.join(odd)}."
+        )
 
 
 def _count(read: PlateRead, wanted: Mapping[str, Any]) -> Iterator[Finding]:

@@ -27,7 +27,7 @@ class Need:
 
     Attributes:
         method: Id of the method.
-        way: Orientation letters or way of lying.
+        orientation: In letters or words.
         wanted: Counted pieces it takes.
         shelf: Pieces that fit, came off the bed fit for testing and are not used up or tested by it; a
             piece that could serve several lines is named at each.
@@ -38,7 +38,7 @@ class Need:
     """
 
     method: str
-    way: str
+    orientation: str
     wanted: int
     shelf: int
     tested: int
@@ -58,11 +58,11 @@ class Standing:
 
     @property
     def next_plate(self) -> tuple[tuple[str, int], ...]:
-        """Ways of lying with the number of pieces to print next."""
+        """Orientations with the number of specimens to print next."""
         wanted: Counter[str] = Counter()
         for need in self.needs:
-            wanted[need.way] += need.to_print
-        return tuple((way, count) for way, count in wanted.items() if count)
+            wanted[need.orientation] += need.to_print
+        return tuple((each, count) for each, count in wanted.items() if count)
 
     def as_json(self) -> dict[str, Any]:
         """Return it as plain JSON values."""
@@ -70,7 +70,7 @@ class Standing:
             "material": self.material,
             "programme": self.programme,
             "needs": [asdict(need) for need in self.needs],
-            "next_plate": [{"way": way, "pieces": count} for way, count in self.next_plate],
+            "next_plate": [{"orientation": each, "specimens": count} for each, count in self.next_plate],
         }
 
 
@@ -151,7 +151,7 @@ def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[N
     taken = set([row for row in waiting if row in free][:missing])
     need = Need(
         method=test.method,
-        way=test.way,
+        orientation=test.orientation,
         wanted=test.replicates,
         shelf=len(waiting),
         tested=sum(1 for piece in fitting if test.method in piece.tested),
@@ -201,8 +201,9 @@ def _measured(
     return tested, counted
 
 
-_LIES: Final = ("flat", "on edge", "upright", "")
-_KEYS: Final = frozenset({"method", "lie", "orientation", "replicates"})
+_WORDS: Final = ("flat", "on edge", "upright", "")
+_KEYS: Final = frozenset({"method", "orientation", "lie", "replicates"})
+"""``lie`` is how programmes of earlier versions call an orientation in words; they are kept in books."""
 _MOST: Final = 1000
 
 
@@ -216,28 +217,28 @@ class WantedTest:
 
     Attributes:
         method: Id of the method.
-        lie: ``flat``, ``on edge``, ``upright``, or empty where it does not matter.
-        orientation: Letters where they must be exact; else None.
+        words: ``flat``, ``on edge``, ``upright``, or empty where it does not matter.
+        letters: Where they must be exact; else None.
         replicates: How many counted results it takes.
     """
 
     method: str
-    lie: str
-    orientation: str | None
+    words: str
+    letters: str | None
     replicates: int
 
     def fits(self, orientation: str | None) -> bool:
         """Whether a piece of an orientation serves it."""
-        if self.orientation is not None:
-            return orientation == self.orientation
+        if self.letters is not None:
+            return orientation == self.letters
         # A piece of unknown orientation serves no line that asks for one: an upright bar taken for a flat
         # one is the largest error there is.
-        return not self.lie or (orientation is not None and in_words(orientation) == self.lie)
+        return not self.words or (orientation is not None and in_words(orientation) == self.words)
 
     @property
-    def way(self) -> str:
-        """The letters, or the way of lying, or "any"."""
-        return self.orientation or self.lie or "any"
+    def orientation(self) -> str:
+        """The letters, or the words, or "any"."""
+        return self.letters or self.words or "any"
 
 
 @dataclass(frozen=True)
@@ -278,7 +279,9 @@ def read_programme(text: str) -> Programme:
         raise ProgrammeError(f"conditioning_h = {hours!r} is no number of hours")
     tests = tuple(_test(number, each) for number, each in enumerate(said.get("test", ()), start=1))
     if not tests:
-        raise ProgrammeError("The programme has no tests", do="Add [[test]] with method, lie and replicates")
+        raise ProgrammeError(
+            "The programme has no tests", do="Add [[test]] with method, orientation and replicates"
+        )
     return Programme(name.strip(), float(hours), tests)
 
 
@@ -286,15 +289,21 @@ def _test(number: int, said: Any) -> WantedTest:
     where = f"test {number}"
     if not isinstance(said, dict) or set(said) - _KEYS:
         raise ProgrammeError(f"{where}: unknown keys", do=f"There are {', '.join(sorted(_KEYS))}")
-    method, lie, count = said.get("method"), said.get("lie", ""), said.get("replicates", 1)
+    method, count = said.get("method"), said.get("replicates", 1)
+    asked = str(said.get("orientation") or said.get("lie") or "").strip()
     if not isinstance(method, str) or not method:
         raise ProgrammeError(f"{where} has no method")
-    if lie not in _LIES:
-        raise ProgrammeError(f"{where}: lie = {lie!r}", do="Say flat, on edge, upright, or nothing")
     if not isinstance(count, int) or isinstance(count, bool) or not 1 <= count <= _MOST:
         raise ProgrammeError(f"{where}: replicates = {count!r} is no count from 1 to {_MOST}")
-    letters = said.get("orientation")
-    return WantedTest(method, lie, checked_letters(str(letters)) if letters else None, count)
+    if asked in _WORDS:
+        return WantedTest(method, asked, None, count)
+    try:
+        return WantedTest(method, "", checked_letters(asked), count)
+    except Refused as error:
+        raise ProgrammeError(
+            f"{where}: orientation = {asked!r}",
+            do="Write flat, on edge, upright, letters such as ZXY, or nothing",
+        ) from error
 
 
 def usual() -> Programme:

@@ -234,7 +234,7 @@ Licence: {about.licence or "none chosen, all rights reserved"}.
 
 {CAUTIONS}
 
-## What lies where
+## What is where
 
 Open `index.html`: it works from a disk. Every ID on a label has a page, `ID.{about.code}/`, whose address
 never changes.

@@ -474,7 +474,7 @@ def number_of_job(ident: str) -> int:
     return read_id(ident)[0].number
 
 
-def lies(letters: str | None) -> str:
+def oriented(letters: str | None) -> str:
     """Return an orientation in words; empty where it is not recorded."""
     return in_words(letters) if letters else ""
 

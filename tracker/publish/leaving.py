@@ -343,5 +343,5 @@ def listed(leaving: Leaving) -> Sequence[str]:
         stands = how if published == name else f"in the place of {name}"
         lines.append(f"name   {published}, {stands}")
     lines += [f"file   {path}: {what}" for path, what in sorted(leaving.files.items())]
-    lines += [f"stays  {path}: {why}" for path, why in sorted(leaving.kept.items())]
+    lines += [f"kept   {path}: {why}" for path, why in sorted(leaving.kept.items())]
     return lines

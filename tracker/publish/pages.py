@@ -27,9 +27,9 @@ from tracker.publish.gathering import (
     Answer,
     Gathered,
     Told,
-    lies,
     name_of,
     number_of_job,
+    oriented,
     slug,
 )
 from tracker.publish.tables import TABLES
@@ -85,7 +85,7 @@ class ResultLine:
     measurement: str
     specimen: str
     title: str
-    lying: str
+    orientation: str
     day: str
     standing: str
     remarks: Sequence[str]
@@ -102,7 +102,7 @@ def result_line(told: Told, book: Book) -> ResultLine:
         row.measurement,
         row.specimen,
         told.title.partition(" [")[0],
-        lies(row.orientation),
+        oriented(row.orientation),
         "" if row.at is None else f"{local_day(row.at, book.zone)}",
         told.standing,
         [text for text in row.remarks if text not in told.refused],
@@ -198,16 +198,16 @@ def failure_lines(found: Gathered) -> list[dict[str, Any]]:
         row = lineage.specimen
         if row is not None and row.outcome is not None:
             groups[
-                lineage.material.name if lineage.material else "not recorded", lies(row.orientation)
+                lineage.material.name if lineage.material else "not recorded", oriented(row.orientation)
             ].append(row.outcome)
     lines = []
-    for (material, lying), outcomes in sorted(groups.items()):
+    for (material, orientation), outcomes in sorted(groups.items()):
         failed = outcomes.count("failed")
         low, high = wilson(failed, len(outcomes))
         lines.append(
             {
                 "material": material,
-                "lying": lying or "not recorded",
+                "orientation": orientation or "not recorded",
                 "printed": len(outcomes),
                 "failed": failed,
                 "rate": f"{failed / len(outcomes):.4f}",
@@ -236,7 +236,7 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
         for column, cell in row.cells.items():
             if column.quantity != quantity:
                 continue
-            here = [each.row for each in own if lies(each.row.orientation) == column.orientation]
+            here = [each.row for each in own if oriented(each.row.orientation) == column.orientation]
             aside = [each.value for each in here if not each.counted and each.value is not None]
             limits = [
                 each.value
@@ -245,8 +245,8 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
             ]
             if not (cell.values or aside or limits):
                 continue
-            lying = ", ".join(filter(None, (column.orientation, column.group)))
-            words = (lying, row.words) if one else (row.material, lying, row.words)
+            orientation = ", ".join(filter(None, (column.orientation, column.group)))
+            words = (orientation, row.words) if one else (row.material, orientation, row.words)
             interval = (None, None) if cell.uninformative or cell.ordinal else (cell.low, cell.high)
             only = f", {len(limits)} limits" if limits else ""
             lines.append(
@@ -275,7 +275,7 @@ def _failed(found: Gathered, row: TableRow, orientation: str) -> str:
         for each in found.pieces_of(job_id(job)).values()
         if each.specimen is not None
         and each.specimen.outcome is not None
-        and lies(each.specimen.orientation) == orientation
+        and oriented(each.specimen.orientation) == orientation
     ]
     return f", {outcomes.count('failed')} of {len(outcomes)} failed" if "failed" in outcomes else ""
 
@@ -296,15 +296,15 @@ def dry_and_wet(found: Gathered, quantity: str) -> list[Strip]:
         if air is None or not isinstance(air.value, (int, float)):
             continue
         dried = "drying_h" in factors and air.value <= _STILL_DRY_H
-        groups[name_of(row), lies(row.orientation)][dried].append(row.value)
+        groups[name_of(row), oriented(row.orientation)][dried].append(row.value)
     lines = []
-    for (material, lying), pair in sorted(groups.items()):
+    for (material, orientation), pair in sorted(groups.items()):
         if pair[True] and pair[False]:
             for dried, values in pair.items():
                 words = "dried" if dried else "not dried"
                 lines.append(
                     Strip(
-                        f"{material} · {lying} · {words}",
+                        f"{material} · {orientation} · {words}",
                         values,
                         (),
                         sum(values) / len(values),
@@ -325,7 +325,7 @@ def material_page(found: Gathered, book: Book, material: str, pictures: Sequence
     means = [
         {
             "title": found.heading(quantity),
-            "lying": lying,
+            "orientation": orientation,
             "condition": row.words,
             "text": cell.text(),
             "number": "" if cell.mean is None else f"{cell.mean:.9g}",
@@ -333,12 +333,14 @@ def material_page(found: Gathered, book: Book, material: str, pictures: Sequence
         }
         for row in found.whole.rows
         if row.material == material
-        for (quantity, lying, *_), cell in row.cells.items()
+        for (quantity, orientation, *_), cell in row.cells.items()
     ]
     failed = [
         (
             ident,
-            f"{lies(each.specimen.orientation)}, {each.specimen.cause or each.specimen.remark or 'failed'}",
+            ", ".join(
+                (oriented(each.specimen.orientation), each.specimen.cause or each.specimen.remark or "failed")
+            ),
         )
         for ident, each in found.pieces.items()
         if each.specimen is not None
@@ -394,7 +396,8 @@ def results_tables(
             aside = [f"{t.title.partition(' [')[0]}: {t.standing}" for t in own if t.set_aside]
             rows.append(
                 {
-                    "measurement": ident, "specimen": first.specimen, "lying": lies(first.orientation),
+                    "measurement": ident, "specimen": first.specimen,
+                    "orientation": oriented(first.orientation),
                     "day": "" if first.at is None else f"{local_day(first.at, book.zone)}",
                     "cells": [_cell(cells.get(quantity)) for quantity in quantities],
                     "standing": "; ".join(aside),
@@ -654,5 +657,5 @@ def _came_out(found: Gathered, lineage: Lineage) -> tuple[str, bool]:
     idents = [measurement_id(each.measurement.id) for each in lineage.measured]
     told = [each for ident in idents for each in found.measurements[ident] if each.row.value is not None]
     key = [f"{each.title.partition(' [')[0]} {state_row(each.row).short}" for each in told[:1]]
-    said = ", ".join(filter(None, (lies(row.orientation), row.outcome, row.cause or row.remark, *key)))
+    said = ", ".join(filter(None, (oriented(row.orientation), row.outcome, row.cause or row.remark, *key)))
     return said, row.outcome == "failed"

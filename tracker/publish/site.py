@@ -32,7 +32,7 @@ from tracker.publish.evidence import (
     recordings,
     way_of,
 )
-from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, gather, lies, name_of, slug
+from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, gather, name_of, oriented, slug
 from tracker.publish.leaving import Choice, listed
 from tracker.publish.manifest import HEAD, Site, published
 from tracker.publish.pages import (
@@ -405,14 +405,14 @@ class _Making:
 
     def _over_each_other(self, title: str, idents: Sequence[str]) -> str:
         found = self._found
-        lying = {each: lies(found.measurements[each][0].row.orientation) for each in idents}
-        groups = list(dict.fromkeys(lying.values()))
+        orientation = {each: oriented(found.measurements[each][0].row.orientation) for each in idents}
+        groups = list(dict.fromkeys(orientation.values()))
         axes, lines = ("", ""), list[Curve]()
         for each in idents:
             figure = self._lines(each)
             if figure is not None and (not lines or figure[0] == axes):
                 axes = figure[0]
-                lines.append(replace(figure[1][0], group=groups.index(lying[each])))
+                lines.append(replace(figure[1][0], group=groups.index(orientation[each])))
         return curves(title, axes, lines, groups) if len(lines) > 1 else ""
 
     def described(self) -> None:

@@ -16,7 +16,7 @@ from typing import Any, Final
 from tracker.factors import factor_named
 from tracker.ids import drying_id, job_id, rig_id, spool_id
 from tracker.lineage import Lineage
-from tracker.publish.gathering import Gathered, Told, lies, name_of
+from tracker.publish.gathering import Gathered, Told, name_of, oriented
 from tracker.safe_text import cell
 from tracker.stating import state_row
 
@@ -163,7 +163,7 @@ def specimen_record(found: Gathered, ident: str, lineage: Lineage) -> Record:
         "spool": spool_id(main.spool.id) if main else None,
         "name": row.name if row else None,
         "orientation": row.orientation if row else None,
-        "lying": lies(row.orientation if row else None),
+        "orientation_words": oriented(row.orientation if row else None),
         "geometry": row.geometry if row else None,
         "outcome": row.outcome if row else None,
         "cause": row.cause if row else None,
@@ -253,7 +253,7 @@ def result_record(told: Told) -> Record:
         "material": row.material,
         "family": row.family,
         "orientation": row.orientation,
-        "lying": lies(row.orientation),
+        "orientation_words": oriented(row.orientation),
         "method": row.method,
         "method_version": row.version,
         "remarks": "; ".join(row.remarks),
@@ -404,7 +404,7 @@ TABLES: Final[Sequence[Table]] = (
     Table("specimens", "A printed piece, those that failed included.",
           (*_f("specimen job material spool name"),
            *_f("orientation", title="in the notation of ISO/ASTM 52921"),
-           *_f("lying geometry outcome cause remark"),
+           *_f("orientation_words geometry outcome cause remark"),
            *_f("x_mm y_mm size_x_mm size_y_mm size_z_mm", "number", "mm"), *_f("filament_g", "number", "g"),
            *_f("drying", title="last drying of the spool before the print"),
            *_f("drying_c", "number", "degC"), *_f("drying_h", "number", "h"),
@@ -429,7 +429,8 @@ TABLES: Final[Sequence[Table]] = (
            *_f("low high", "number", title="end of the 95 % interval, in the unit"),
            *_f("relation", title="= for a value; > or < where the truth lies above or below it"),
            *_f("counted", "boolean", title="whether it enters means"), *_f("standing reason group"),
-           *_f("specimen spool job material family orientation lying method method_version remarks")),
+           *_f("specimen spool job material family orientation orientation_words"),
+           *_f("method method_version remarks")),
           ("measurement", "quantity"),
           {**_refers("measurement", "specimen", "spool", "job", "material"), "quantity": ("terms", "term")},
           _results),

@@ -215,7 +215,7 @@ class Printed:
         letters, known = row.orientation, columns_of(row)
         facts = [
             f"orientation {f'{letters}, {in_words(letters)}' if letters else UNKNOWN}",
-            f"came out {row.outcome or UNKNOWN}",
+            f"outcome {row.outcome or UNKNOWN}",
             f"place on the plate {place(row)}",
             *(f"{word} {known[word]}" for word in ("geometry", "remark", "cause", "note") if known[word]),
         ]

@@ -36,7 +36,7 @@ WORDS: Final = {
     "measurement.room_c": "room temperature at the test",
     "measurement.room_rh_pct": "room humidity at the test",
     "specimen.orientation": "orientation",
-    "specimen.outcome": "how the piece came out",
+    "specimen.outcome": "outcome of the specimen",
     "specimen.geometry": "geometry of the piece",
     "specimen.x_mm": "place on the plate",
     "job.plate_sha256": "plate file",

@@ -24,8 +24,8 @@ from tracker.web.visitors import Form, Here, Writer, anyone
 _BEFORE = "It was stored before; nothing was stored twice."
 
 
-def meant(form: FormData) -> bool:
-    """Return whether the person said that what was asked about is meant."""
+def is_sure(form: FormData) -> bool:
+    """Return whether the person answered yes to what was asked about."""
     return form.get("sure") == "1"
 
 
@@ -40,7 +40,7 @@ def check_no_scan(bench: Bench, form: FormData) -> None:
         doubt(
             f"The label of {ident} was scanned into the field {field.removeprefix('r-').replace('_', ' ')!r}",
             why="the cursor was there",
-            sure=meant(form),
+            sure=is_sure(form),
         )
 
 
@@ -121,7 +121,7 @@ def undone(request: Request, bench: Here, visitor: Writer, form: Form) -> Respon
     entry = text_of(form, "entry")
     where = own_path(text_of(form, "where"))
     try:
-        done = undo_slip(bench, visitor.who, int(entry) if entry.isdecimal() else 0, sure=meant(form))
+        done = undo_slip(bench, visitor.who, int(entry) if entry.isdecimal() else 0, sure=is_sure(form))
     except Refused as refusal:
         return page(
             request, bench, visitor, "refused", refusal=refusal, words="", sent=True, inputs=(), kept=()

@@ -73,7 +73,7 @@ class Sent(BaseModel):
         default_factory=dict, max_length=60, description="By field, as the form on the page has them."
     )
     reason: str = Field("", max_length=2000, description="Why; wanted by acts that put something right.")
-    sure: bool = Field(False, description="What would be asked about is meant.")
+    sure: bool = Field(False, description="Assume yes to what would be asked.")
     file: File | None = Field(None, description="With log and photograph: the file that is kept.")
     key: str | None = Field(
         None, min_length=1, max_length=100, description="Made by the sender: sent again, it is done once."
@@ -263,7 +263,7 @@ class DaySheet(BaseModel):
     )  # fmt: skip
     dry_run: bool = Field(False, description="Write nothing: say what would be stored and asked.")
     incomplete: bool = Field(False, description="Readings that give no result yet are kept.")
-    sure: bool = Field(False, description="What would be asked about is meant.")
+    sure: bool = Field(False, description="Assume yes to what would be asked.")
     key: str | None = Field(
         None, min_length=1, max_length=100, description="Made by the sender: sent again, it is stored once."
     )

@@ -75,7 +75,7 @@ class Post(BaseModel):
     rigs: list[Annotated[str, Field(max_length=100)]] = Field(
         default_factory=list, max_length=20, description="IDs; the token's own rig where empty."
     )
-    at: str | None = Field(None, max_length=60, description="When, RFC 3339; now where nothing is said.")
+    at: str | None = Field(None, max_length=60, description="When, RFC 3339; else now.")
     operator: str | None = Field(None, max_length=100)
     room_c: float | None = None
     room_rh_pct: float | None = None
@@ -89,7 +89,7 @@ class Post(BaseModel):
     incomplete: bool = Field(False, description="Readings that give no result yet are kept.")
     sure: bool = Field(
         False,
-        description="What would be asked about is meant: a failed or used-up specimen, an unusual value.",
+        description="Assume yes to what would be asked: a failed or used-up specimen, an unusual value.",
     )
 
 

@@ -371,7 +371,7 @@ def test_a_slip_in_a_sheet_is_asked_about_with_its_line(book: Book, plugged: Plu
     (asked,) = plan.questions()
     assert (asked.line, asked.quantity) == (4, "tensile.strength")
     assert asked.question.startswith("Tensile strength 3.96 MPa, where the other 4 of this material")
-    assert f"Is it meant? line 4: {asked.question}" in list(plan_lines(plan))
+    assert f"Is this right? line 4: {asked.question}" in list(plan_lines(plan))
     assert plan_json(plan)["questions"][0]["line"] == 4
 
 

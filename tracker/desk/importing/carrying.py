@@ -128,7 +128,7 @@ def _check(plan: Plan, earlier: Any, *, sure: bool, leave_out: bool) -> None:
     if asked and not sure:
         more = [f"and {len(asked) - _ASKED_AT_ONCE} more, which --dry-run lists"]
         told = asked if len(asked) <= _ASKED_AT_ONCE else asked[:_ASKED_AT_ONCE] + more
-        raise Doubt("; ".join(told), do="Repeat with --yes if it is meant", questions=asked)
+        raise Doubt("; ".join(told), do="Repeat with --yes if it is right", questions=asked)
 
 
 def _reason(plan: Plan) -> str:

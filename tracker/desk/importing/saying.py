@@ -22,7 +22,7 @@ def plan_lines(plan: Plan) -> Iterator[str]:
     if plan.earlier is not None:
         yield f"This file was {plan.earlier}"
     yield from plan.notes
-    yield from (f"Is it meant? {each}" for each in plan.questions())
+    yield from (f"Is this right? {each}" for each in plan.questions())
     yield from (str(refusal) for refusal in plan.refused_rows)
     yield from refused_lines(plan.refused_quantities)
 

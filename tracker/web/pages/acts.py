@@ -21,7 +21,7 @@ from tracker.forms import Ask, when_at
 from tracker.ids import IdError
 from tracker.kinds import NotFoundError, find, ident_of, material_named
 from tracker.table import Choosable, choosable, meant_by
-from tracker.web.acting import acted, meant
+from tracker.web.acting import acted, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import Choices, Of, asked, text_of, typed_asks
 from tracker.web.refusals import plainly
@@ -235,7 +235,7 @@ def done(request: Request, bench: Here, visitor: Keeper, form: Form, name: str, 
         ]
         if lacking:
             raise Refused(f"{lacking[0]}: nothing is typed there")
-        return one.do(bench, visitor.who, of, typed, meant(form))
+        return one.do(bench, visitor.who, of, typed, is_sure(form))
 
     return acted(
         request, bench, form, page_of, act,

@@ -22,7 +22,7 @@ from tracker.progress import Progress
 from tracker.publish import Choice, publish
 from tracker.selection import parse_filter
 from tracker.verify import verify
-from tracker.web.acting import acted, meant
+from tracker.web.acting import acted, is_sure
 from tracker.web.bench import Bench, HeldFile
 from tracker.web.inputs import text_of
 from tracker.web.refusals import UploadError
@@ -217,7 +217,7 @@ def brought_in(request: Request, bench: Here, visitor: Keeper, form: Form) -> Re
         leave_out = form.get("leave_out") == "1"
         made = _planned(
             bench, held[0][1], held[1][1],
-            lambda plan: carry_out(bench.book, plan, visitor.who, sure=meant(form), leave_out=leave_out),
+            lambda plan: carry_out(bench.book, plan, visitor.who, sure=is_sure(form), leave_out=leave_out),
         )  # fmt: skip
         counts = ", ".join(f"{count} {thing}" for thing, count in made.counts.items() if count)
         return Done(

@@ -15,7 +15,7 @@ from tracker.desk.doubts import Done
 from tracker.desk.importing.day import DayPlan, enter_day, plan_sent_day, read_day_map
 from tracker.desk.measuring import Measured
 from tracker.errors import Refused
-from tracker.web.acting import acted, meant
+from tracker.web.acting import acted, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import text_of
 from tracker.web.refusals import UploadError
@@ -181,7 +181,7 @@ def stored(request: Request, bench: Here, visitor: Writer, form: Form) -> Respon
 
     def act() -> Done:
         # A yes holds for the questions that stood above it: the book may raise others since.
-        sure = meant(form) and text_of(form, "asked") == _look(bench, visitor, held, form).asked_of
+        sure = is_sure(form) and text_of(form, "asked") == _look(bench, visitor, held, form).asked_of
         done, _ = enter_day(
             bench.book, visitor.who, bench.plugged, _plan(bench, visitor, held),
             incomplete=form.get("incomplete") == "1", sure=sure,

@@ -26,7 +26,7 @@ from tracker.ids import Ident, rig_id
 from tracker.kinds import Card, card_of, fetch, resolve
 from tracker.platefile import PlateObject
 from tracker.programme import still_wanted
-from tracker.web.acting import acted, check_no_scan, followed, meant
+from tracker.web.acting import acted, check_no_scan, followed, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, text_of, typed, typed_asks
 from tracker.web.pages.acts import acts_on
@@ -261,7 +261,7 @@ def measured(
             bench.book, visitor.who, bench.plugged, str(ident), chosen.id, typed(form, names, READING),
             files=_recordings(bench, visitor, form, chosen), rigs=_rigs_sent(form),
             about=typed_asks(form, MEASURE_FORM), key=key_of(form, request.url.path) or None,
-            incomplete=form.get("incomplete") == "1", sure=meant(form),
+            incomplete=form.get("incomplete") == "1", sure=is_sure(form),
         )  # fmt: skip
     except Refused as refusal:
         if choice is not None:
@@ -327,7 +327,7 @@ def appended(
         request, bench, form, str(ident),
         lambda: append(
             bench.book, visitor.who, bench.plugged, text_of(form, "test"), values,
-            at=text_of(form, "at"), sure=meant(form),
+            at=text_of(form, "at"), sure=is_sure(form),
         ),
         lambda refusal: refused_page(request, bench, visitor, ident, refusal),
     )  # fmt: skip

@@ -21,7 +21,7 @@ from tracker.forms import FormError, when_at
 from tracker.kinds.job import MEASURED_FORM, SET_FORM
 from tracker.lazy_modules import lazy
 from tracker.orientation import NOTATIONS, checked_letters
-from tracker.web.acting import acted, meant
+from tracker.web.acting import acted, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import MOST_CHOICES, asked, offered, text_of, typed_asks
 from tracker.web.platemap import Mini, PlateMap, mini_of, plate_map
@@ -182,7 +182,7 @@ def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
         bench.book, visitor.who, typed_asks(form, _FORM), spools=_spools(form),
         material=text_of(form, "material") or None, plate=looked.plate if looked is not None else None,
         pieces=_wanted(form) if read is None else (), again=text_of(form, "again") or None, read=read,
-        sure=meant(form),
+        sure=is_sure(form),
     )  # fmt: skip
 
 

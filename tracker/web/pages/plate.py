@@ -24,7 +24,7 @@ from tracker.kinds import Card, card_of, fetch, find, ident_of
 from tracker.kinds.job import END_FORM, SETTINGS
 from tracker.kinds.specimen import OUTCOMES, check_outcome
 from tracker.platefile import PlateObject
-from tracker.web.acting import acted, followed, meant
+from tracker.web.acting import acted, followed, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import of_form, text_of, typed_asks
 from tracker.web.pages.acts import acts_on
@@ -178,7 +178,7 @@ def ended(request: Request, bench: Here, visitor: Writer, form: Form, text: Text
     return acted(
         request, bench, form, str(ident),
         lambda: end_job(
-            bench.book, visitor.who, str(ident), typed_asks(form, END_FORM), sure=meant(form)
+            bench.book, visitor.who, str(ident), typed_asks(form, END_FORM), sure=is_sure(form)
         ),
         lambda refusal: plate_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip

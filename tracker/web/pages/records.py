@@ -21,7 +21,7 @@ from tracker.forms import when_at
 from tracker.ids import Ident
 from tracker.kinds import Card, Kind, NotFoundError, card_of, find, find_row, ident_of, material_named
 from tracker.units import shown
-from tracker.web.acting import acted, meant
+from tracker.web.acting import acted, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import Input, Of, asked, offered, text_of, typed_asks
 from tracker.web.pages.acts import acts_on
@@ -151,7 +151,7 @@ def enter(request: Request, bench: Here, visitor: Keeper, form: Form, what: str)
     kind = _kind(what)
     return acted(
         request, bench, form, lambda name: _entered_path(kind, name),
-        lambda: add_record(bench.book, visitor.who, what, typed_asks(form, kind.form), sure=meant(form)),
+        lambda: add_record(bench.book, visitor.who, what, typed_asks(form, kind.form), sure=is_sure(form)),
         lambda refusal: _asked(request, bench, visitor, what, form=form, refusal=refusal),
     )  # fmt: skip
 
@@ -224,7 +224,7 @@ def correct(request: Request, bench: Here, visitor: Keeper, form: Form, of: Of) 
         _, found = correctable(bench.book, bench.plugged, of)
         changes = changed(_texts(form, _SENT), _texts(form, _WAS), found)
         return correcting.correct(
-            bench.book, visitor.who, bench.plugged, of, changes, text_of(form, "reason"), sure=meant(form)
+            bench.book, visitor.who, bench.plugged, of, changes, text_of(form, "reason"), sure=is_sure(form)
         )
 
     return acted(
@@ -260,7 +260,7 @@ def take_back(request: Request, bench: Here, visitor: Keeper, form: Form, of: Of
         request, bench, form, lambda _: _where(of),
         lambda: void(
             bench.book, visitor.who, bench.plugged, of, text_of(form, "reason"),
-            sure=meant(form), back=text_of(form, "bring") == "back",
+            sure=is_sure(form), back=text_of(form, "bring") == "back",
         ),
         lambda refusal: _voiding(request, bench, visitor, of, form, refusal),
     )  # fmt: skip

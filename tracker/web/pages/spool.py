@@ -17,7 +17,7 @@ from tracker.forms import Ask, when_at
 from tracker.ids import Ident
 from tracker.kinds import KINDS, Card, card_of, fetch, find
 from tracker.kinds.spool import PLACES
-from tracker.web.acting import acted, meant
+from tracker.web.acting import acted, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import Input, of_form, typed_asks
 from tracker.web.pages.acts import acts_on
@@ -84,7 +84,7 @@ def kept(request: Request, bench: Here, visitor: Writer, form: Form, text: Text)
     return acted(
         request, bench, form, str(ident),
         lambda: keep_spool(
-            bench.book, visitor.who, str(ident), typed_asks(form, STORAGE_FORM), sure=meant(form)
+            bench.book, visitor.who, str(ident), typed_asks(form, STORAGE_FORM), sure=is_sure(form)
         ),
         lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
@@ -98,7 +98,7 @@ def weighed(request: Request, bench: Here, visitor: Writer, form: Form, text: Te
         request, bench, form, str(ident),
         lambda: add_record(
             bench.book, visitor.who, "weighing", {"spool": str(ident), **typed_asks(form, WEIGHING_FORM)},
-            sure=meant(form),
+            sure=is_sure(form),
         ),
         lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
@@ -113,10 +113,10 @@ def dried(request: Request, bench: Here, visitor: Writer, form: Form, text: Text
     answers = typed_asks(form, DRYING_FORM)
     return acted(
         request, bench, form, str(ident),
-        lambda: end_drying(bench.book, visitor.who, drying, answers, masses, sure=meant(form))
+        lambda: end_drying(bench.book, visitor.who, drying, answers, masses, sure=is_sure(form))
         if drying
         else start_drying(
-            bench.book, visitor.who, [str(ident)], answers, before=masses, sure=meant(form)
+            bench.book, visitor.who, [str(ident)], answers, before=masses, sure=is_sure(form)
         ),
         lambda refusal: spool_page(request, bench, visitor, ident, form=form, refusal=refusal),
     )  # fmt: skip
