@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -43,6 +44,12 @@ def test_a_log_of_another_day_is_refused_with_both_times(days: int) -> None:
     """A log that does not touch the job is refused, and both times are named."""
     with pytest.raises(Refused, match=r"it runs from .* UTC, the job started at 2025-03-01 12:00 UTC"):
         align(log_from(JOB + timedelta(days=days)), JOB)
+
+
+def test_a_refusal_gives_times_by_the_benchs_clock() -> None:
+    """Noon in UTC is one o'clock in Vienna's winter; nobody at the bench reads UTC."""
+    with pytest.raises(Refused, match="the job started at 2025-03-01 13:00 CET"):
+        align(log_from(JOB + timedelta(days=2)), JOB, zone=ZoneInfo("Europe/Vienna"))
 
 
 def test_a_log_after_the_jobs_end_is_refused() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final, Literal
 
 from numpy.typing import NDArray
@@ -45,6 +45,7 @@ def align(
     by: Literal["clock", "first rise"] = "clock",
     *,
     job_ended: datetime | None = None,
+    zone: tzinfo = UTC,
 ) -> Aligned:
     """Return the log laid beside a job.
 
@@ -54,6 +55,7 @@ def align(
         by: ``"clock"`` trusts the log's times; ``"first rise"`` takes the first lasting rise of nozzle, bed
             or chamber by 5 °C for the job's start.
         job_ended: Aware; None while it runs, when a day is allowed for.
+        zone: In which a refusal gives its times.
 
     Raises:
         Refused: A job start or, by the clock, a log without a zone; a log of another day; or, by the first
@@ -76,9 +78,9 @@ def align(
             log, log.first_s, "The log counts from its start, which is taken as the job's start.", (_UNSURE,)
         )
     if log.basis == "time of day":
-        return _by_time_of_day(log, job_started, job_ended)
+        return _by_time_of_day(log, job_started, job_ended, zone)
     offset = ((log.began or job_started) - job_started).total_seconds()
-    _refuse_another_day(log, offset, job_started, job_ended)
+    _refuse_another_day(log, offset, job_started, job_ended, zone)
     return Aligned(log, offset, _by_clock(offset), tuple(_partly(log, offset, job_started, job_ended)))
 
 
@@ -107,7 +109,9 @@ def _length_s(started: datetime, ended: datetime | None) -> float:
     return _AFTER_S if ended is None else (ended - started).total_seconds()
 
 
-def _refuse_another_day(log: Log, offset: float, started: datetime, ended: datetime | None) -> None:
+def _refuse_another_day(
+    log: Log, offset: float, started: datetime, ended: datetime | None, zone: tzinfo
+) -> None:
     """Refuse a log that does not touch the job.
 
     Raises:
@@ -115,11 +119,11 @@ def _refuse_another_day(log: Log, offset: float, started: datetime, ended: datet
     """
     if offset > _length_s(started, ended) or offset + log.length_s < 0.0:
         first = started + timedelta(seconds=offset)
-        last = first + timedelta(seconds=log.length_s)
+        times = (first, first + timedelta(seconds=log.length_s), started)
+        begins, ends, job = (f"{each.astimezone(zone):%Y-%m-%d %H:%M %Z}" for each in times)
         raise Refused(
             "log of another time",
-            why=f"it runs from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC, the job started at "
-            f"{started:%Y-%m-%d %H:%M} UTC",
+            why=f"it runs from {begins} to {ends}, the job started at {job}",
             do="Give the log of that job, or align by the first rise if the logger's clock was wrong.",
         )
 
@@ -135,7 +139,7 @@ def _partly(log: Log, offset: float, started: datetime, ended: datetime | None) 
         yield f"The log ends {missing / 60.0:.0f} min before the job: its last layers are not covered."
 
 
-def _by_time_of_day(log: Log, started: datetime, ended: datetime | None) -> Aligned:
+def _by_time_of_day(log: Log, started: datetime, ended: datetime | None, zone: tzinfo) -> Aligned:
     """Put a clock without a date on the day of the job.
 
     Raises:
@@ -151,7 +155,7 @@ def _by_time_of_day(log: Log, started: datetime, ended: datetime | None) -> Alig
     of_day = (local - local.replace(hour=0, minute=0, second=0, microsecond=0)).total_seconds()
     # The nearest day: a log may have been started the evening before.
     offset = (log.first_s % DAY_S - of_day + DAY_S / 2.0) % DAY_S - DAY_S / 2.0
-    _refuse_another_day(log, offset, started, ended)
+    _refuse_another_day(log, offset, started, ended, zone)
     warning = "The log has no date: nothing shows that it is of the job's day."
     return Aligned(log, offset, _by_clock(offset), (warning, *_partly(log, offset, started, ended)))
 

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from sqlalchemy.orm import object_session
+
 from tracker.acts import Act
 from tracker.book import Book, zone_named
 from tracker.chamberlog import (
@@ -30,6 +32,7 @@ from tracker.desk.heatings import check_first_layer, first_layer_s, heating_doub
 from tracker.desk.plates import cut_again, plate_of
 from tracker.errors import Refused
 from tracker.forms import Ask, FormError, clean, when_at
+from tracker.history import zone_of
 from tracker.ids import job_id, specimen_id
 from tracker.inputs import read_input
 from tracker.kinds import find
@@ -205,7 +208,9 @@ def laid_beside(row: Job, log: Log, by: By, offset_s: float | None = None) -> Al
                 "No offset was stated", do="Say how long after the job's start the log begins: -90 s"
             )
         return laid_at(log, offset_s)
-    return align(log, row.started_at, by, job_ended=row.ended_at)
+    session = object_session(row)
+    zone = dt.UTC if session is None else zone_of(session)
+    return align(log, row.started_at, by, job_ended=row.ended_at, zone=zone)
 
 
 def logs_of(book: Book, plugged: Plugged, row: Job) -> list[Aligned]:

@@ -50,6 +50,7 @@ from tracker.model import (
     Specimen,
     Spool,
 )
+from tracker.moments import local_day
 from tracker.moments import local_time as local
 from tracker.plugins import Computation, Computed, Plugged, load
 from tracker.units import parse
@@ -120,7 +121,7 @@ def measure(
             _refuse_twice(act.session, key)
             entered = _enter(act, book, who, plugged, wanted)
             ask_all(entered.asked, sure=sure)
-            done = _keep(act, entered)
+            done = _keep(act, entered, book.zone)
     except _StoredAlready as stored:
         return _told_again(book, stored.number)
     # Only when the act is on the disk: a plugin told of a result that was rolled back would have sent it
@@ -187,11 +188,12 @@ def measure_all(
             if rehearse:
                 # A rehearsal gives no number: the next measurement that is stored may have it.
                 done = [
-                    dataclasses.replace(told(one.measurement, one.computation), id="") for _, one in entered
+                    dataclasses.replace(told(one.measurement, one.computation, book.zone), id="")
+                    for _, one in entered
                 ]
                 raise _RehearsedError  # noqa: TRY301 - leaving the act is what takes it back
             ask_all(asked, sure=sure)
-            done = [_keep(act, one) for _, one in entered]
+            done = [_keep(act, one, book.zone) for _, one in entered]
     except _RehearsedError:
         return done, asked
     for each in done:
@@ -299,7 +301,7 @@ def _refuse_incomplete(method: Method, readings: Readings, computation: Computat
         )
 
 
-def _keep(act: Act, entered: _Entered) -> Measured:
+def _keep(act: Act, entered: _Entered, zone: dt.tzinfo) -> Measured:
     """Keep the files of a measurement with it, and what was asked about it."""
     measurement = entered.measurement
     _attach(act, measurement, entered.files)
@@ -309,7 +311,7 @@ def _keep(act: Act, entered: _Entered) -> Measured:
         keep_posted(act.session, measurement.posted_key)
     act.session.flush()
     act.about += [measurement_id(measurement.id), str(ident_of(entered.subject))]
-    return told(measurement, entered.computation)
+    return told(measurement, entered.computation, zone)
 
 
 def _refuse_twice(session: Session, key: str | None) -> None:
@@ -605,13 +607,13 @@ def _fill(result: Result, outcome: Computed, version: str) -> None:
         result.counted = True
 
 
-def told(measurement: Measurement, computation: Computation) -> Measured:
-    """Return what is told of a measurement that was just stored or computed."""
+def told(measurement: Measurement, computation: Computation, zone: dt.tzinfo) -> Measured:
+    """Return what is told of a measurement that was just stored or computed; days are the bench's."""
     says = _without_value(computation.outcomes, measurement_id(measurement.id))
     # Stored all the same: a reading without its rig is worth more than a reading that was not entered.
     if not measurement.rigs:
         says.append("Rig not recorded: the uncertainty holds the reading's resolution only.")
-    day = measurement.at.date() if measurement.at is not None else dt.date.max
+    day = local_day(measurement.at, zone) if measurement.at is not None else dt.date.max
     warned = (warning_of(each.rig, each.calibration, day) for each in measurement.rigs)
     says += [each for each in warned if each]
     if computation.problem:

@@ -116,7 +116,7 @@ def append(
         )
         computation = compute_again(act, book, plugged, row)
         act.about += [measurement_id(row.id), test.subject]
-        return told(row, computation)
+        return told(row, computation, book.zone)
 
 
 def _of(

@@ -10,6 +10,7 @@ from tracker.history.spooldays import (
     spool_days,
     water_at,
     water_at_many,
+    zone_of,
 )
 
 __all__ = [
@@ -21,4 +22,5 @@ __all__ = [
     "spool_days",
     "water_at",
     "water_at_many",
+    "zone_of",
 ]

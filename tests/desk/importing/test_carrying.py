@@ -23,6 +23,7 @@ from tracker.errors import Refused
 from tracker.model import (
     Attachment,
     Base,
+    BookRecord,
     FactorRecord,
     Job,
     JournalRecord,
@@ -150,6 +151,16 @@ def test_the_same_file_is_doubted(book: Book, plugged: Plugged, tmp_path: Path) 
     bring_in(book, plugged, tmp_path)
 
     with pytest.raises(Doubt, match=rf"old\.csv was brought in before, on 2026-03-02 by {BEGUN_BY}"):
+        bring_in(book, plugged, tmp_path)
+
+
+def test_the_day_of_an_earlier_import_is_the_benchs(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+    """What was brought in by day in Greenwich was brought in the next day where the bench is."""
+    bring_in(book, plugged, tmp_path)
+    with book.act("settings", BEGUN_BY) as act:
+        act.session.get_one(BookRecord, 1).zone = "Pacific/Kiritimati"
+
+    with pytest.raises(Doubt, match=r"old\.csv was brought in before, on 2026-03-03"):
         bring_in(book, plugged, tmp_path)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from sqlalchemy import Connection, func, select
+from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.desk.importing.besides import Besides
@@ -19,9 +21,11 @@ from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
 from tracker.desk.importing.rowreading import AS_WRITTEN, RowReader
 from tracker.desk.importing.sheet import Sheet, SheetRow, open_sheet
 from tracker.errors import Refused
+from tracker.history import zone_of
 from tracker.ids import job_id
 from tracker.journal import moment
 from tracker.model import Attachment, Job, JournalRecord, Material
+from tracker.moments import local_day
 from tracker.plugins import Plugged
 
 ACT: Final = "import"
@@ -37,10 +41,11 @@ class EarlierImport:
     entry: int
     at: str
     who: str
+    day: dt.date
 
     def __str__(self) -> str:
-        """When and by whom, in one clause."""
-        return f"brought in before, on {self.at[:10]} by {self.who} (journal entry {self.entry})"
+        """When and by whom, in one clause; the day is the bench's."""
+        return f"brought in before, on {self.day} by {self.who} (journal entry {self.entry})"
 
 
 @dataclass(frozen=True)
@@ -150,7 +155,10 @@ def earlier_import(connection: Connection, digest: str) -> EarlierImport | None:
         .order_by(JournalRecord.seq.desc())
         .limit(1)
     ).one_or_none()
-    return EarlierImport(row.seq, moment(row.at), row.who) if row else None
+    if row is None:
+        return None
+    day = local_day(row.at, zone_of(Session(connection)))
+    return EarlierImport(row.seq, moment(row.at), row.who, day)
 
 
 class _Rows:
