@@ -143,7 +143,7 @@ def read_id(text: str) -> list[Ident]:
     )
 
 
-def near_misses(text: str) -> list[Ident]:
+def likely_slips(text: str) -> list[Ident]:
     """Return the IDs one slip away from a text that :func:`read_id` refused.
 
     The digits as typed come first (the check character is off), then every single other

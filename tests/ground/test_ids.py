@@ -18,8 +18,8 @@ from tracker.ids import (
     check_character,
     drying_id,
     job_id,
+    likely_slips,
     measurement_id,
-    near_misses,
     payload,
     read_id,
     read_payload,
@@ -229,7 +229,7 @@ class TestForgiving:
         if typed[1] == "0" and ident.number >= 10_000:
             return  # such a number is never written with a nought before it
         try:
-            near = near_misses(typed)
+            near = likely_slips(typed)
         except IdError:
             return
 

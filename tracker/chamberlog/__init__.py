@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.chamberlog.aligning import Aligned, Stats, align, cut, laid_at
+from tracker.chamberlog.aligning import Aligned, Stats, align, aligned_at, cut
 from tracker.chamberlog.chart import Band, Mark, log_chart
 from tracker.chamberlog.log import CHANNELS, Basis, Channel, ChannelName, HowRead, Log, Problem
 from tracker.chamberlog.reading import read_csv_log
@@ -20,8 +20,8 @@ __all__ = [
     "Problem",
     "Stats",
     "align",
+    "aligned_at",
     "cut",
-    "laid_at",
     "log_chart",
     "read_csv_log",
 ]

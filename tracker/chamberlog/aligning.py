@@ -84,7 +84,7 @@ def align(
     return Aligned(log, offset, _by_clock(offset), tuple(_partly(log, offset, job_started, job_ended)))
 
 
-def laid_at(log: Log, offset_s: float) -> Aligned:
+def aligned_at(log: Log, offset_s: float) -> Aligned:
     """Return the log laid beside a job as a person stated it.
 
     Args:

@@ -162,7 +162,7 @@ def write_sheet(sheet: Sheet, output: Path, *, quiet: bool = False) -> None:
     Raises:
         Refused: The ending is unknown, or the file cannot be written.
     """
-    pages = _drawn(sheet, output)
+    pages = _page_files(sheet, output)
     many = [output.with_stem(f"{output.stem}-{n}") for n in range(1, len(pages) + 1)]
     names = [output] if len(pages) == 1 else many
     for name, page in zip(names, pages, strict=True):
@@ -175,7 +175,7 @@ def write_sheet(sheet: Sheet, output: Path, *, quiet: bool = False) -> None:
         click.echo(str(name), err=quiet)
 
 
-def _drawn(sheet: Sheet, output: Path) -> Sequence[bytes]:
+def _page_files(sheet: Sheet, output: Path) -> Sequence[bytes]:
     """Return the pages as the ending of the file wants them.
 
     Raises:
@@ -232,7 +232,7 @@ def offbed_command(
     outcomes = _typed((good, usable, failed))
     asked = not outcomes and not rest_good
     if asked:
-        outcomes = _asked(bench, job)
+        outcomes = _ask_outcomes(bench, job)
     check_labels(bench, **how)
     rest = "good" if rest_good else ""
     act = take_off(bench.book, bench.who, job, outcomes, rest=rest, end=True, ended=ended)
@@ -256,7 +256,7 @@ def _typed(said: tuple[tuple[str, ...], ...]) -> list[PieceOutcome]:
     ]
 
 
-def _asked(bench: Bench, job: str) -> list[PieceOutcome]:
+def _ask_outcomes(bench: Bench, job: str) -> list[PieceOutcome]:
     """Ask for the outcome of each piece.
 
     Raises:

@@ -230,7 +230,7 @@ def trace_command(
         say_json(way.prov())
     elif as_json:
         if way.path.specimen is not None:
-            way.factors = factors.told_factors(bench.book, way.path.specimen.id, bench.plugged)
+            way.factors = factors.factors_with_basis(bench.book, way.path.specimen.id, bench.plugged)
         say_json(way.as_json())
     else:
         for line in way.lines(width()):

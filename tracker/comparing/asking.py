@@ -167,7 +167,7 @@ def problems(
         if early:
             _put_factors(session, plugged, rows)
         side_a, side_b = (_tested(each, rows, quantity, scope, book.zone) for each in named)
-        sides = _kept(side_a, side_b, rows, scope, book.zone)
+        sides = _within_scope(side_a, side_b, rows, scope, book.zone)
         if not early:
             _put_factors(session, plugged, [*sides.a, *sides.b, *sides.rest])
         _put_sections_and_notes(session, [*sides.a, *sides.b, *sides.rest, *sides.aside[0], *sides.aside[1]])
@@ -470,7 +470,7 @@ def _costs(session: Session, rows: Sequence[ResultRow]) -> dict[str, tuple[float
     }
 
 
-def _kept(
+def _within_scope(
     side_a: Sequence[ResultRow],
     side_b: Sequence[ResultRow],
     rows: Sequence[ResultRow],

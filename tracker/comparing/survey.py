@@ -223,7 +223,7 @@ def _alike(connection: Connection, wanted: set[int]) -> dict[int, int]:
     template and height, and what was given outright. On a plate of several spools, or on which a setting was
     changed by hand, what held for a piece depends on its layers: there each stands for itself.
     """
-    given = _given(connection)
+    given = _given_outright(connection)
     apart = _jobs_read_piece_by_piece(connection)
     asked = select(
         Specimen.id, Specimen.job_id, Specimen.geometry, Specimen.size_z_mm,
@@ -238,7 +238,7 @@ def _alike(connection: Connection, wanted: set[int]) -> dict[int, int]:
     }
 
 
-def _given(connection: Connection) -> dict[int, tuple[Any, ...]]:
+def _given_outright(connection: Connection) -> dict[int, tuple[Any, ...]]:
     """Return what was given outright of each piece."""
     asked = select(
         FactorRecord.specimen_id,

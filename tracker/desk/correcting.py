@@ -210,7 +210,7 @@ def _correct_mass(doing: Correction, row: Drying, spool: str, field: str, typed:
 def _follow_up(doing: Correction, row: Any, changed: Sequence[str]) -> None:
     """Bring what was taken from plate and logs up to date, where the correction concerns it."""
     if set(_FOLLOWED.get(type(row), ())) & set(changed):
-        logs.after_amending(doing.act, doing.book, doing.plugged, row, changed)
+        logs.after_correcting(doing.act, doing.book, doing.plugged, row, changed)
     if isinstance(row, Rig) and {"measures", "resolution"} & set(changed):
         doing.act.session.flush()
 

@@ -228,7 +228,7 @@ def from_plate(read: PlateRead, who: str) -> list[Specimen]:
     ]
 
 
-def said_of(read: PlateRead | None, values: Mapping[str, Any], job: str, made: list[str]) -> list[str]:
+def job_remarks(read: PlateRead | None, values: Mapping[str, Any], job: str, made: list[str]) -> list[str]:
     """Return what the person should know of a job just entered, one sentence each."""
     if read is None:
         return [] if made else ["It has no pieces yet."]

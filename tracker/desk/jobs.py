@@ -19,9 +19,9 @@ from tracker.desk.jobplates import (
     PlateFile,
     feeds,
     from_plate,
+    job_remarks,
     name_pieces,
     read_job_plate,
-    said_of,
     specimens_of,
     spool_ids_of,
     with_plate,
@@ -113,7 +113,7 @@ def add_job(
         confirm(job, [*asked, *_JOB.odd(act.session, job, when)], sure=sure)
         made = [specimen_id(job.id, piece.piece) for piece in job.specimens]
         act.about += [job_id(job.id), *(spool_id(each.spool_id) for each in job.spools)]
-    return Done(job_id(job.id), said_of(read, values, job_id(job.id), made), made)
+    return Done(job_id(job.id), job_remarks(read, values, job_id(job.id), made), made)
 
 
 def add_specimens(book: Book, who: str, job: str, pieces: Sequence[PieceWanted]) -> Done:

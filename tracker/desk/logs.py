@@ -20,8 +20,8 @@ from tracker.chamberlog import (
     Log,
     Mark,
     align,
+    aligned_at,
     cut,
-    laid_at,
     log_chart,
     read_csv_log,
 )
@@ -129,7 +129,7 @@ def add_log(
     log = read_log(book, plugged, file)
     with book.act("job log", who) as act:
         row = find(book, act.session, job, "job")
-        aligned = laid_beside(row, log, by, offset_s)
+        aligned = aligned_with_job(row, log, by, offset_s)
         kept = JobLog(
             job_id=row.id, sha256=act.attach(file.data, file.name), name=file.name,
             offset_s=round(aligned.offset_s, 3), aligned_by=by,
@@ -184,7 +184,7 @@ def _csv(book: Book, file: LogFile) -> Log:
     return read_csv_log(file.data, zone=zone, columns=dict(file.columns) or None)
 
 
-def laid_beside(row: Job, log: Log, by: By, offset_s: float | None = None) -> Aligned:
+def aligned_with_job(row: Job, log: Log, by: By, offset_s: float | None = None) -> Aligned:
     """Return a log laid beside a job.
 
     Args:
@@ -207,7 +207,7 @@ def laid_beside(row: Job, log: Log, by: By, offset_s: float | None = None) -> Al
             raise FormError(
                 "No offset was stated", do="Say how long after the job's start the log begins: -90 s"
             )
-        return laid_at(log, offset_s)
+        return aligned_at(log, offset_s)
     session = object_session(row)
     zone = dt.UTC if session is None else zone_of(session)
     return align(log, row.started_at, by, job_ended=row.ended_at, zone=zone)
@@ -225,7 +225,7 @@ def logs_of(book: Book, plugged: Plugged, row: Job) -> list[Aligned]:
 def _others(book: Book, plugged: Plugged, row: Job, besides: JobLog | None) -> list[tuple[JobLog, Aligned]]:
     """Return the other logs of a job, read again and laid beside it."""
     return [
-        (kept, _as_entered(row, _kept(book, plugged, kept), kept))
+        (kept, _as_entered(row, _read_again(book, plugged, kept), kept))
         for kept in sorted(row.logs, key=lambda each: each.id)
         if kept is not besides
     ]
@@ -233,10 +233,10 @@ def _others(book: Book, plugged: Plugged, row: Job, besides: JobLog | None) -> l
 
 def _as_entered(row: Job, log: Log, kept: JobLog) -> Aligned:
     by = next(each for each in ALIGNMENTS if each == kept.aligned_by)
-    return laid_beside(row, log, by, kept.offset_s)
+    return aligned_with_job(row, log, by, kept.offset_s)
 
 
-def _kept(book: Book, plugged: Plugged, kept: JobLog) -> Log:
+def _read_again(book: Book, plugged: Plugged, kept: JobLog) -> Log:
     mapping = kept.mapping or {}
     data = book.files.get(kept.sha256)
     return read_log(
@@ -318,7 +318,7 @@ def refresh(act: Act, book: Book, plugged: Plugged, row: Job) -> None:
     act.session.flush()
 
 
-def after_amending(act: Act, book: Book, plugged: Plugged, row: Any, changed: Sequence[str]) -> None:
+def after_correcting(act: Act, book: Book, plugged: Plugged, row: Any, changed: Sequence[str]) -> None:
     """Bring what rests on plate and logs up to date after a job or a piece was corrected.
 
     Raises:
@@ -396,7 +396,7 @@ def look_at_log(
     log = read_log(book, plugged, file)
     with book.read() as session:
         row = find(book, session, job, "job")
-        aligned, refusal = _laid(row, log, by, offset_s)
+        aligned, refusal = _aligned_or_why_not(row, log, by, offset_s)
         # Drawn by itself where it does not fit: what rises when tells which offset is wanted.
         drawn = aligned or Aligned(log, 0.0, "")
         bands, marks = _of_job(row, known=aligned is not None)
@@ -412,9 +412,9 @@ def look_at_log(
     )
 
 
-def _laid(row: Job, log: Log, by: By, offset_s: float | None) -> tuple[Aligned | None, str]:
+def _aligned_or_why_not(row: Job, log: Log, by: By, offset_s: float | None) -> tuple[Aligned | None, str]:
     try:
-        return laid_beside(row, log, by, offset_s), ""
+        return aligned_with_job(row, log, by, offset_s), ""
     except Refused as refusal:
         return None, str(refusal)
 

@@ -123,7 +123,7 @@ def measure(
             ask_all(entered.asked, sure=sure)
             done = _keep(act, entered, book.zone)
     except _StoredAlready as stored:
-        return _told_again(book, stored.number)
+        return _stored_before(book, stored.number)
     # Only when the act is on the disk: a plugin told of a result that was rolled back would have sent it
     # on.
     _tell_plugins(plugged, done)
@@ -188,7 +188,9 @@ def measure_all(
             if rehearse:
                 # A rehearsal gives no number: the next measurement that is stored may have it.
                 done = [
-                    dataclasses.replace(told(one.measurement, one.computation, book.zone), id="")
+                    dataclasses.replace(
+                        stored_measurement(one.measurement, one.computation, book.zone), id=""
+                    )
                     for _, one in entered
                 ]
                 raise _RehearsedError  # noqa: TRY301 - leaving the act is what takes it back
@@ -311,7 +313,7 @@ def _keep(act: Act, entered: _Entered, zone: dt.tzinfo) -> Measured:
         keep_posted(act.session, measurement.posted_key)
     act.session.flush()
     act.about += [measurement_id(measurement.id), str(ident_of(entered.subject))]
-    return told(measurement, entered.computation, zone)
+    return stored_measurement(measurement, entered.computation, zone)
 
 
 def _refuse_twice(session: Session, key: str | None) -> None:
@@ -337,10 +339,10 @@ def stored_under(book: Book, key: str) -> list[Measured]:
         kept = session.scalars(
             select(Measurement.id).where(Measurement.id.in_(numbers)).order_by(Measurement.id)
         ).all()
-    return [_told_again(book, number) for number in kept]
+    return [_stored_before(book, number) for number in kept]
 
 
-def _told_again(book: Book, number: int) -> Measured:
+def _stored_before(book: Book, number: int) -> Measured:
     """Return what a stored measurement gave, in the words of the day it was stored."""
     with book.read() as session:
         row = session.get_one(Measurement, number)
@@ -607,7 +609,7 @@ def _fill(result: Result, outcome: Computed, version: str) -> None:
         result.counted = True
 
 
-def told(measurement: Measurement, computation: Computation, zone: dt.tzinfo) -> Measured:
+def stored_measurement(measurement: Measurement, computation: Computation, zone: dt.tzinfo) -> Measured:
     """Return what is told of a measurement that was just stored or computed; days are the bench's."""
     says = _without_value(computation.outcomes, measurement_id(measurement.id))
     # Stored all the same: a reading without its rig is worth more than a reading that was not entered.

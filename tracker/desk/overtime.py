@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from tracker.api import Method, Recording, dump, fields, units_of, validate
 from tracker.book import Book
 from tracker.desk.doubts import ask_all
-from tracker.desk.measuring import Measured, compute_again, told
+from tracker.desk.measuring import Measured, compute_again, stored_measurement
 from tracker.forms import Ask, FormError, read, when_at
 from tracker.ids import measurement_id
 from tracker.kinds import find, name_of
@@ -116,7 +116,7 @@ def append(
         )
         computation = compute_again(act, book, plugged, row)
         act.about += [measurement_id(row.id), test.subject]
-        return told(row, computation, book.zone)
+        return stored_measurement(row, computation, book.zone)
 
 
 def _of(

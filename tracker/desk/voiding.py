@@ -547,7 +547,7 @@ def judge(
         raise FormError("A verdict needs a reason", do="Give it with --reason")
     with book.act("verdict", who, reason=" ".join(reason.split())) as act:
         row = find(book, act.session, measurement, "measurement")
-        results = _meant(row, quantity)
+        results = _results_to_judge(row, quantity)
         for result in results:
             # Counted without a value it would raise the number of results of a mean and nothing else.
             if counted and result.value is None:
@@ -563,7 +563,7 @@ def judge(
     return Done(measurement_id(row.id), [f"{result.quantity} {word}." for result in results])
 
 
-def _meant(row: Measurement, quantity: str | None) -> list[Result]:
+def _results_to_judge(row: Measurement, quantity: str | None) -> list[Result]:
     # Without a quantity all that have a value are meant; what was refused has nothing to be counted.
     with_value = [each for each in row.results if each.value is not None]
     if quantity is None and with_value:

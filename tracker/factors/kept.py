@@ -134,7 +134,10 @@ def stray(connection: Connection) -> Iterator[str]:
 def _differences(session: Session, wanted: Kept, there: Kept) -> Iterator[tuple[int, str]]:
     for job in sorted(wanted.jobs.keys() | there.jobs.keys()):
         if wanted.jobs.get(job) != there.jobs.get(job):
-            yield job, f"{_told(there.jobs.get(job))} is kept, {_told(wanted.jobs.get(job))} follows"
+            yield (
+                job,
+                f"{_values_text(there.jobs.get(job))} is kept, {_values_text(wanted.jobs.get(job))} follows",
+            )
     wrong = {
         key for key in wanted.factors.keys() | there.factors.keys()
         if wanted.factors.get(key) != there.factors.get(key)
@@ -146,10 +149,10 @@ def _differences(session: Session, wanted: Kept, there: Kept) -> Iterator[tuple[
     ).all())  # fmt: skip
     for piece, name in sorted(wrong):
         kept, follows = there.factors.get((piece, name)), wanted.factors.get((piece, name))
-        yield of.get(piece, 0), f"{name}: {_told(kept)} is kept, {_told(follows)} follows"
+        yield of.get(piece, 0), f"{name}: {_values_text(kept)} is kept, {_values_text(follows)} follows"
 
 
-def _told(values: Sequence[Any] | None) -> str:
+def _values_text(values: Sequence[Any] | None) -> str:
     return "nothing" if values is None else " ".join("–" if each is None else str(each) for each in values)
 
 

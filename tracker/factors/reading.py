@@ -209,7 +209,7 @@ def rows_of(session: Session, specimens: Sequence[int]) -> Rows:
     rows = Rows()
     for some in some_of(specimens):
         rows.pieces += session.execute(_pieces().where(Specimen.id.in_(some)))
-        for row in session.execute(_given().where(FactorRecord.specimen_id.in_(some))):
+        for row in session.execute(_given_outright().where(FactorRecord.specimen_id.in_(some))):
             rows.given[row.specimen_id].append(row)
     return _with_jobs(session, rows, sorted({row.job_id for row in rows.pieces}))
 
@@ -217,7 +217,7 @@ def rows_of(session: Session, specimens: Sequence[int]) -> Rows:
 def rows_of_jobs(session: Session, jobs: Sequence[int]) -> Rows:
     """Read the same of all specimens of jobs, and the jobs themselves, with or without specimens."""
     rows = Rows()
-    given = _given().join(Specimen, Specimen.id == FactorRecord.specimen_id)
+    given = _given_outright().join(Specimen, Specimen.id == FactorRecord.specimen_id)
     for some in some_of(jobs):
         rows.pieces += session.execute(_pieces().where(Specimen.job_id.in_(some)))
         for row in session.execute(given.where(Specimen.job_id.in_(some))):
@@ -285,7 +285,7 @@ def _layers() -> Select[*tuple[Any, ...]]:
 
 
 @cache
-def _given() -> Select[*tuple[Any, ...]]:
+def _given_outright() -> Select[*tuple[Any, ...]]:
     return select(
         FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text,
         FactorRecord.basis, FactorRecord.source,

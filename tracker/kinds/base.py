@@ -290,7 +290,7 @@ def add_note(card: Card, note: str | None) -> None:
         card.add("note", note)
 
 
-def told_of(rows: Sequence[Any], words: Mapping[int, str] | Iterable[str]) -> Iterator[Fact]:
+def struck_or_plain(rows: Sequence[Any], words: Mapping[int, str] | Iterable[str]) -> Iterator[Fact]:
     """Yield a fact for each row; those that were taken back are struck through and say so."""
     for row, text in zip(rows, words, strict=True):
         gone = row.voided is not None

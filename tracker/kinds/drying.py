@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card
 from tracker.forms import Ask, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, far_end, told_of
+from tracker.kinds.base import Kind, Listing, add_note, far_end, struck_or_plain
 from tracker.kinds.whereabouts import contradictions
 from tracker.model import Drying, Spool, live
 from tracker.moments import local_day, local_time
@@ -73,7 +73,7 @@ class DryingKind(Kind):
         spools = sorted(row.spools, key=lambda one: one.spool_id)
         for each in spools:
             masses = f"{compact(each.before_g, 'g')} before, {compact(each.after_g, 'g')} after"
-            for fact in told_of([each], [f"{each.spool.material.name}: {masses}"]):
+            for fact in struck_or_plain([each], [f"{each.spool.material.name}: {masses}"]):
                 card.add(ids.spool_id(each.spool_id), fact.text, struck=fact.struck)
         card.data["spools"] = [
             {"id": ids.spool_id(each.spool_id), "before_g": each.before_g, "after_g": each.after_g}

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, far_end, numbered, span, told_of
+from tracker.kinds.base import Kind, Listing, add_note, far_end, numbered, span, struck_or_plain
 from tracker.kinds.photograph import add_photographs
 from tracker.kinds.specimen import piece_data, specimens_table
 from tracker.kinds.whereabouts import contradictions
@@ -124,9 +124,11 @@ class JobKind(Kind):
             card.add("fan set", compact(row.fan_set_pct, "%"), row.fan_set_pct, "%")
         card.add("layer, line", f"{compact(row.layer_height_mm, 'mm')}, {compact(row.line_width_mm, 'mm')}")
         changes = sorted(row.changes, key=lambda each: int(each.id))
-        card.add_all("changed by hand", told_of(changes, [change_words(each, zone) for each in changes]))
+        card.add_all(
+            "changed by hand", struck_or_plain(changes, [change_words(each, zone) for each in changes])
+        )
         logs = sorted(row.logs, key=lambda each: int(each.id))
-        card.add_all("logs", told_of(logs, [f"log{each.id}: {each.name}" for each in logs]))
+        card.add_all("logs", struck_or_plain(logs, [f"log{each.id}: {each.name}" for each in logs]))
         if not row.specimens:
             card.add("specimens", "none yet")
         else:

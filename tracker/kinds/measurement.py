@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture, table_of
 from tracker.forms import Ask, When
-from tracker.kinds.base import Kind, Listing, plain, told_of
+from tracker.kinds.base import Kind, Listing, plain, struck_or_plain
 from tracker.lineage import join_material
 from tracker.model import Job, JournalRecord, Material, Measurement, Result, Specimen, Spool, live
 from tracker.moments import local_day, local_time
@@ -103,7 +103,7 @@ class MeasurementKind(Kind):
         readings = sorted((row.readings or {}).items())
         texts = [f"{name} = {reading_text(value, units.get(name, ''))}" for name, value in readings]
         card.add_all("readings", texts, none=None)
-        card.add_all("file", told_of(row.files, [f"{each.field}: {each.name}" for each in row.files]))
+        card.add_all("file", struck_or_plain(row.files, [f"{each.field}: {each.name}" for each in row.files]))
         for result in row.results:
             card.add_all(result.quantity, [result_words(result), *map(str, result.remarks or ())])
         if row.problem:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card
 from tracker.forms import Ask
-from tracker.kinds.base import Kind, Listing, add_note, plain, told_of
+from tracker.kinds.base import Kind, Listing, add_note, plain, struck_or_plain
 from tracker.model import Photograph, Specimen
 from tracker.moments import local_time
 
@@ -68,7 +68,7 @@ def add_photographs(session: Session, which: Any, card: Card, zone: dt.tzinfo) -
         whose = "" if of == own else f", of {of}"
         note = f": {photo.note}" if photo.note else ""
         words.append(f"{photo.name}, {local_time(photo.at, zone)} by {photo.by}{whose}{note}")
-    card.add_all("photographs", told_of([photo for photo, _ in rows], words))
+    card.add_all("photographs", struck_or_plain([photo for photo, _ in rows], words))
     card.data["photographs"] = [
         {
             "id": photo.id, "of": of, "name": photo.name, "kind": photo.kind, "at": plain(photo.at),

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from tracker.book import WITH_VOIDED, Book, with_voided
 from tracker.errors import Refused
-from tracker.ids import Ident, IdError, near_misses, read_payload, unchecked
+from tracker.ids import Ident, IdError, likely_slips, read_payload, unchecked
 from tracker.kinds.base import Kind, merged_into
 from tracker.model import Material, Specimen
 from tracker.moments import local_time
@@ -237,7 +237,7 @@ def _with_neighbours(session: Session, text: str, error: IdError) -> IdError:
     meant = unchecked(text)
     if meant is not None and fetch(session, meant) is not None:
         return IdError(f"{text.strip()!r} lacks its check character", do=f"Did you mean {meant}?")
-    existing = [ident for ident in near_misses(text) if fetch(session, ident) is not None]
+    existing = [ident for ident in likely_slips(text) if fetch(session, ident) is not None]
     if not existing:
         return error
     return IdError(error.what, do=f"Nearest in this book: {', '.join(map(str, existing[:4]))}")

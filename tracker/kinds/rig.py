@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card
 from tracker.forms import Ask, FormError
-from tracker.kinds.base import Kind, Listing, add_note, columns_of, span, told_of
+from tracker.kinds.base import Kind, Listing, add_note, columns_of, span, struck_or_plain
 from tracker.model import Calibration, Rig, live
 from tracker.units import compact, parse, shown
 
@@ -84,7 +84,9 @@ class RigKind(Kind):
         words = [
             f"calibration{each.id}: {calibration_words(each, row.unit or '')}" for each in row.calibrations
         ]
-        card.add_all("calibrated", told_of(row.calibrations, words), none="never, as far as is recorded")
+        card.add_all(
+            "calibrated", struck_or_plain(row.calibrations, words), none="never, as far as is recorded"
+        )
         card.data["calibrations"] = [columns_of(each) for each in live(row.calibrations)]
         add_note(card, row.note)
         return card

@@ -14,7 +14,7 @@ from tracker import ids
 from tracker.cards import Card, CardTable
 from tracker.forms import Ask, FormError, When
 from tracker.ids import Ident
-from tracker.kinds.base import Kind, Listing, add_note, told_of
+from tracker.kinds.base import Kind, Listing, add_note, struck_or_plain
 from tracker.kinds.measurement import summary
 from tracker.kinds.photograph import add_photographs
 from tracker.lazy_modules import lazy
@@ -177,7 +177,7 @@ class SpecimenKind(Kind):
             select(Measurement).where(Measurement.specimen_id == row.id).order_by(Measurement.id)
         ).all()
         done = [f"{ids.measurement_id(each.id)}  {each.method}  {summary(each)}" for each in rows]
-        card.add_all("measured", told_of(rows, done), none="nothing yet")
+        card.add_all("measured", struck_or_plain(rows, done), none="nothing yet")
         card.data["measurements"] = [ids.measurement_id(each.id) for each in live(rows)]
         add_photographs(session, Photograph.specimen_id == row.id, card, zone)
         add_note(card, row.note)
@@ -192,7 +192,7 @@ class SpecimenKind(Kind):
         cut = session.scalars(
             select(Specimen).where(Specimen.cut_from_id == row.id).order_by(Specimen.piece)
         ).all()
-        card.add_all("cut into", told_of(cut, [self.head(each) for each in cut]))
+        card.add_all("cut into", struck_or_plain(cut, [self.head(each) for each in cut]))
 
     def label(self, row: Any, zone: dt.tzinfo) -> dict[str, str]:
         """Material, orientation and the day it was printed."""

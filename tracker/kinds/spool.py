@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, FormError, When, check_order
-from tracker.kinds.base import Kind, Listing, add_note, numbered, plain, refuse_upside_down, told_of
+from tracker.kinds.base import Kind, Listing, add_note, numbered, plain, refuse_upside_down, struck_or_plain
 from tracker.kinds.drying import cycle_words
 from tracker.kinds.whereabouts import contradictions
 from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, Stay, Weighing, live
@@ -117,19 +117,19 @@ class SpoolKind(Kind):
         self._add_winding(session, row, zone, card)
         stays = _parts(session, Stay, row, Stay.began_at)
         card.add_all(
-            "kept", told_of(stays, [f"storage{s.id}: {storage_words(s, zone)}" for s in stays]), None
+            "kept", struck_or_plain(stays, [f"storage{s.id}: {storage_words(s, zone)}" for s in stays]), None
         )
         weighings = _parts(session, Weighing, row, Weighing.at)
         words = [
             f"weighing{each.id}: {local_time(each.at, zone)} {compact(each.mass_g, 'g')}"
             for each in weighings
         ]
-        card.add_all("weighed", told_of(weighings, words))
+        card.add_all("weighed", struck_or_plain(weighings, words))
         dryings = session.scalars(
             select(Drying).join(DryingSpool).where(DryingSpool.spool_id == row.id).order_by(Drying.began_at)
         ).all()
         cycles = [f"{ids.drying_id(each.id)}: {cycle_words(each, zone)}" for each in dryings]
-        card.add_all("dried", told_of(dryings, cycles), none="never, as far as is recorded")
+        card.add_all("dried", struck_or_plain(dryings, cycles), none="never, as far as is recorded")
         used = session.scalars(select(JobSpool).where(JobSpool.spool_id == row.id).order_by(JobSpool.job_id))
         jobs = [ids.job_id(each.job_id) for each in live(used)]
         card.add("jobs", ", ".join(jobs) or "none yet")
@@ -150,7 +150,7 @@ class SpoolKind(Kind):
             card.data["wound_from"] = source
         onto = session.scalars(select(Spool).where(Spool.wound_from_id == row.id).order_by(Spool.id)).all()
         words = [f"{ids.spool_id(each.id)}, {local_time(each.wound_at, zone)}" for each in onto]
-        card.add_all("wound onto", told_of(onto, words))
+        card.add_all("wound onto", struck_or_plain(onto, words))
 
     def label(self, row: Any, zone: dt.tzinfo) -> dict[str, str]:
         """Material and lot."""

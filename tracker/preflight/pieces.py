@@ -76,7 +76,10 @@ def against_job(read: PlateRead, job: Job) -> Iterator[Finding]:
         before = {letters: n for (kind, letters), n in there.items() if kind == name}
         now = {letters: n for (kind, letters), n in here.items() if kind == name}
         if before and now and set(before) != set(now):
-            text = f"{name} lies {_lies(now)} on this plate and {_lies(before)} in the job to be repeated."
+            text = (
+                f"{name} is oriented {_orientations(now)} on this plate"
+                f" and {_orientations(before)} in the job to be repeated."
+            )
             yield Finding("stop", "orientation", text)
         elif sum(before.values()) != sum(now.values()):
             counts = f"{sum(now.values())} of {name} on this plate, {sum(before.values())}"
@@ -95,5 +98,5 @@ def _kind(name: str | None) -> str:
     return (name or "").rpartition(" #")[0] or name or ""
 
 
-def _lies(counted: dict[str, int]) -> str:
+def _orientations(counted: dict[str, int]) -> str:
     return " and ".join(letters or "without an axis" for letters in counted)

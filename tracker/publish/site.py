@@ -465,12 +465,12 @@ class _Making:
                 for p in reader.ask(questions.ENTRIES, [seq for _, seq in latest])
             }
         return [
-            (at[seq].strftime("%Y-%m-%dT%H:%M:%SZ"), ident, self._said(ident))
+            (at[seq].strftime("%Y-%m-%dT%H:%M:%SZ"), ident, self._answer_text(ident))
             for ident, seq in latest
             if seq in at
         ]
 
-    def _said(self, ident: str) -> str:
+    def _answer_text(self, ident: str) -> str:
         told = self._found.measurements[ident]
         values = "; ".join(f"{t.title.partition(' [')[0]} {t.standing}" for t in told[:3])
         return f"{ident} on {told[0].row.specimen}, {name_of(told[0].row)}: {values}"

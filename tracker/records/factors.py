@@ -15,7 +15,7 @@ from tracker.model import Specimen
 from tracker.plugins import Plugged
 
 
-def told_factors(book: Book, specimen: int, plugged: Plugged | None = None) -> list[dict[str, Any]]:
+def factors_with_basis(book: Book, specimen: int, plugged: Plugged | None = None) -> list[dict[str, Any]]:
     """Return the factors of a specimen as JSON, in the order of the registry.
 
     Args:

@@ -28,7 +28,7 @@ _INTERNAL: Final = frozenset(
 """Columns that point within the store: the JSON says the same with IDs, or by what lies inside what."""
 
 
-def told(row: object, **more: Any) -> dict[str, Any]:
+def row_data(row: object, **more: Any) -> dict[str, Any]:
     """Return a row's own columns as JSON has them, after ``more``."""
     for name, value in columns_of(row).items():
         if name not in _INTERNAL:
@@ -41,7 +41,7 @@ def number_facts(judged: Judged) -> dict[str, Any]:
     result = judged.result
     first = {name: columns_of(result)[name] for name in _NUMBER}
     rest = {name: value for name, value in columns_of(result).items() if name not in _NUMBER}
-    return {**first, **told(rest), "verdicts": [told(verdict) for verdict in judged.verdicts]}
+    return {**first, **row_data(rest), "verdicts": [row_data(verdict) for verdict in judged.verdicts]}
 
 
 _NUMBER: Final = ("quantity", "value", "unit", "uncertainty")
@@ -85,44 +85,44 @@ def file_facts(recorded: Recorded) -> dict[str, Any]:
 
 def rig_facts(use: RigUse) -> dict[str, Any]:
     """Return a rig or instrument with the calibration in force, or None in its place."""
-    calibration = None if use.calibration is None else told(use.calibration)
-    return told(use.rig, id=rig_id(use.rig.id), calibration=calibration)
+    calibration = None if use.calibration is None else row_data(use.calibration)
+    return row_data(use.rig, id=rig_id(use.rig.id), calibration=calibration)
 
 
 def rig_row(rig: Rig, calibrations: Iterable[Calibration]) -> dict[str, Any]:
     """Return a rig by itself, with all its calibrations, oldest first."""
-    return told(rig, id=rig_id(rig.id), calibrations=[told(row) for row in calibrations])
+    return row_data(rig, id=rig_id(rig.id), calibrations=[row_data(row) for row in calibrations])
 
 
 def alone(drying: Drying | None) -> list[dict[str, Any]]:
     """Return a drying in which no spool is recorded."""
-    return [] if drying is None else [told(drying, id=drying_id(drying.id))]
+    return [] if drying is None else [row_data(drying, id=drying_id(drying.id))]
 
 
 def specimen_facts(specimen: Specimen) -> dict[str, Any]:
     """Return a specimen."""
-    return told(specimen, id=specimen_id(specimen.job_id, specimen.piece))
+    return row_data(specimen, id=specimen_id(specimen.job_id, specimen.piece))
 
 
 def job_facts(path: Path, job: Job) -> dict[str, Any]:
     """Return a job with its plate file, changes by hand and logs."""
     again = job.again_of_id
     plate = path.plate
-    return told(
+    return row_data(
         job,
         id=job_id(job.id),
         again_of=None if again is None else job_id(again),
         plate=None
         if plate is None
         else {"name": job.plate_name or plate.name, "sha256": plate.sha256, "size": plate.size},
-        changes=[told(change) for change in path.changes],
-        logs=[told(log) for log in path.logs],
+        changes=[row_data(change) for change in path.changes],
+        logs=[row_data(log) for log in path.logs],
     )
 
 
 def spool_facts(path: SpoolHistory) -> dict[str, Any]:
     """Return a spool, with the name of its material and the tool it was in."""
-    return told(
+    return row_data(
         path.spool,
         id=spool_id(path.spool.id),
         material=path.material.name,
@@ -133,15 +133,15 @@ def spool_facts(path: SpoolHistory) -> dict[str, Any]:
 def storage_facts(spools: Iterable[SpoolHistory]) -> Iterator[dict[str, Any]]:
     """Yield where each spool was kept before the print."""
     for path in spools:
-        yield from (told(stay, spool=spool_id(path.spool.id)) for stay in path.storage)
+        yield from (row_data(stay, spool=spool_id(path.spool.id)) for stay in path.storage)
 
 
 def drying_facts(spools: Iterable[SpoolHistory]) -> Iterator[dict[str, Any]]:
     """Yield how each spool was dried before the print, with its mass before and after in g."""
     for path in spools:
         for each in path.dryings:
-            yield told(
-                {**columns_of(each.drying), **told(each.masses)},
+            yield row_data(
+                {**columns_of(each.drying), **row_data(each.masses)},
                 id=drying_id(each.drying.id),
                 spool=spool_id(path.spool.id),
             )

@@ -246,7 +246,7 @@ class Printed:
         name = f" “{row.name}”" if row.name else ""
         facts = [
             f"began {self._when(row.started_at)}",
-            f"printer {row.printer or _given(path, 'printer') or UNKNOWN}",
+            f"printer {row.printer or _factor_given(path, 'printer') or UNKNOWN}",
             f"ended {row.outcome or UNKNOWN}",
             *([f"another attempt at {job_id(again)}"] if again is not None else []),
             *(text for text in (row.cause, row.note) if text),
@@ -333,7 +333,7 @@ class Printed:
             f"{row.supplied or 'supply ' + UNKNOWN}",
             *([f"on arrival {row.condition}"] if row.condition else []),
         )
-        sides = (*self._dryings(path), self._stays(path))
+        sides = (*self._dryings(path), self._storage(path))
         return Station("spool", spool_id(row.id), facts, link="is", sides=sides)
 
     def _dryings(self, path: SpoolHistory) -> Iterator[Station]:
@@ -348,7 +348,7 @@ class Printed:
             )
             yield Station("drying", drying_id(row.id), facts)
 
-    def _stays(self, path: SpoolHistory) -> Station:
+    def _storage(self, path: SpoolHistory) -> Station:
         if not path.storage:
             return Station("kept", UNKNOWN, known=False)
         earlier = len(path.storage) - _STAYS_SHOWN
@@ -385,7 +385,7 @@ _SETTINGS: Final = (
 )
 
 
-def _given(path: Path, name: str) -> str:
+def _factor_given(path: Path, name: str) -> str:
     """Return a factor given outright for the specimen, as text."""
     for row in path.factors:
         if row.name == name:

@@ -91,7 +91,7 @@ class Trace(Way):
             "spools": [facts.spool_facts(spool) for spool in path.spools],
             "stays": list(facts.storage_facts(path.spools)),
             "dryings": list(facts.drying_facts(path.spools)) or facts.alone(path.drying),
-            "material": None if path.material is None else facts.told(path.material),
+            "material": None if path.material is None else facts.row_data(path.material),
             "factors": self.factors
             if self.factors is not None
             else [facts.factor_facts(factor) for factor in path.factors],
@@ -194,9 +194,9 @@ def lines(way: Way, width: int = 80) -> list[str]:
     width = max(width, _NARROWEST)
     found = [way.id]
     for station in stations(way):
-        found += _shown(station, width)
+        found += _station_lines(station, width)
         for side in station.sides:
-            found += _shown(side, width, indent="  ")
+            found += _station_lines(side, width, indent="  ")
     if way.exposure is not None:
         found += _paragraph("exposure", str(way.exposure.get("text", way.exposure)), width)
     for entry in journal_lines(way):
@@ -208,7 +208,7 @@ def lines(way: Way, width: int = 80) -> list[str]:
     return list(_merged(found))
 
 
-def _shown(station: Station, width: int, indent: str = "") -> list[str]:
+def _station_lines(station: Station, width: int, indent: str = "") -> list[str]:
     text = "; ".join((station.head, *station.facts))
     return _paragraph(f"{indent}{station.label}", text, width)
 
