@@ -6,12 +6,12 @@ import re
 from html import unescape
 
 import pytest
-from tracker.desk.typedpieces import read_piece
 
 from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, Browser, Site
 from tests.web.test_pages import plain
 from tracker.desk.correcting import correct
+from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job
 from tracker.plugins import Plugged
 
