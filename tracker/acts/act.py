@@ -13,8 +13,7 @@ from sqlalchemy import Connection, Table, select
 from sqlalchemy.orm import Session
 
 from tracker.acts.derived import Touched, working_out
-from tracker.acts.recording import Noting, dated_columns, table_of, written
-from tracker.acts.statements import driver_of, highest, insert_into
+from tracker.acts.recording import Noting, dated_columns, driver_of, highest, insert_into, table_of, written
 from tracker.errors import Doubt
 from tracker.files import Files
 from tracker.journal import FIRST_PREV, Entry, canonical, canonical_row, hash_of, plain

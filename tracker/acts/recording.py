@@ -8,11 +8,13 @@ from __future__ import annotations
 import functools
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
+from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, Date, DateTime, Table, event, inspect
+from sqlalchemy import Connection, Date, DateTime, Dialect, Table, event, func, insert, inspect, select
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.state import InstanceState
+from sqlalchemy.sql.schema import ScalarElementColumnDefault
 from sqlalchemy.types import TypeDecorator
 
 from tracker.errors import Refused
@@ -223,3 +225,52 @@ def _committed(row: Base, state: InstanceState[Any]) -> dict[str, Any]:
     return {
         name: plain(state.committed_state.get(name, getattr(row, name))) for name, _ in _columns(type(row))
     }
+
+
+def driver_of(connection: Connection) -> Any:
+    """Return the driver's own connection: ``execute(text, values)`` is the same on both."""
+    return connection.connection.driver_connection
+
+
+@functools.cache
+def highest(table: Table) -> str:
+    """Return the statement that asks for the highest number in a table."""
+    return str(select(func.max(table.c.id)).compile())
+
+
+class Insert:
+    """How rows of some columns are put into a table.
+
+    Attributes:
+        text: The statement.
+    """
+
+    def __init__(self, table: Table, columns: tuple[str, ...], dialect: Dialect) -> None:
+        self._left_out: dict[str, Any] = {
+            column.name: column.default.arg
+            for column in table.c
+            if column.name not in columns and isinstance(column.default, ScalarElementColumnDefault)
+        }
+        names = [*columns, *self._left_out]
+        compiled: Any = insert(table).compile(dialect=dialect, column_keys=names)
+        self.text = str(compiled)
+        processors = {
+            name: table.c[name].type.dialect_impl(dialect).bind_processor(dialect) for name in names
+        }
+        self._converters = {name: turn for name, turn in processors.items() if turn is not None}
+        self._order: Callable[[Mapping[str, Any]], Any] = (
+            itemgetter(*compiled.positiontup) if compiled.positional else dict
+        )
+
+    def values(self, row: Mapping[str, Any], **more: Any) -> Any:
+        """Return a row's values, and those given beside it, as the statement takes them."""
+        whole = {**self._left_out, **row, **more}
+        for name, turn in self._converters.items():
+            whole[name] = turn(whole[name])
+        return self._order(whole)
+
+
+@functools.lru_cache(maxsize=128)
+def insert_into(table: Table, columns: tuple[str, ...], dialect: Dialect) -> Insert:
+    """Return how rows of some columns are put into a table."""
+    return Insert(table, columns, dialect)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.benches.comparing import BenchLevel, compare_benches
+from tracker.benches.comparing import BenchLevel, check_codes, compare_benches, rows_of_books
 from tracker.benches.importing import Imported, import_site
-from tracker.benches.together import check_codes, rows_of_books
 
 __all__ = ["BenchLevel", "Imported", "check_codes", "compare_benches", "import_site", "rows_of_books"]

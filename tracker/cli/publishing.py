@@ -13,8 +13,8 @@ from tracker.cli._telling import as_json, note, progress, say_json, write_file
 from tracker.cli.comparing import others_of
 from tracker.errors import Refused
 from tracker.publish import Choice, choose_publication, publish
-from tracker.publish.answers import dispute
 from tracker.publish.checking import check_site
+from tracker.publish.gathering import dispute
 from tracker.selection import parse_filter
 
 

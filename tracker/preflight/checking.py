@@ -13,7 +13,7 @@ from tracker.desk.plates import PlateRead, alike, kind_words, mark_dummies, read
 from tracker.ids import job_id, spool_id
 from tracker.kinds import find
 from tracker.model import Job
-from tracker.preflight import likeness, pieces, sections, sheet
+from tracker.preflight import likeness, sections, sheet
 from tracker.preflight.findings import Finding, Report
 
 
@@ -61,8 +61,8 @@ def preflight(
             )
         found += sections.replicates(cut)
         for name in dict.fromkeys(each.material.name for each in cut):
-            found += pieces.against_programme(book, cut, name)
-            found += sections.against_tested(cut, pieces.tested_sections(session, cut, name))
+            found += likeness.against_programme(book, cut, name)
+            found += sections.against_tested(cut, likeness.tested_sections(session, cut, name))
         if like is not None:
             found += _hold_against(book, session, report, read, like, cut)
     report.findings = sorted(found, key=lambda each: each.kind != "stop")
@@ -116,4 +116,4 @@ def _hold_against(
             *(likeness.changed_settings(here, there) if there else ()),
         ]
     )
-    return list(pieces.against_job(read, job))
+    return list(likeness.against_job(read, job))
