@@ -197,7 +197,7 @@ def sibling_values(
     leave_out: int | None = None,
 ) -> list[float]:
     """Return the counted values of a quantity on the same material and orientation, the newest first."""
-    if isinstance(subject, Specimen) and (material := material_of(subject)) is not None:
+    if isinstance(subject, Specimen) and (material := material_of_specimen(subject)) is not None:
         return values_of_material(session, material.id, subject.orientation, quantity, unit, group, leave_out)
     statement = _values(bool(group))
     if leave_out is not None:
