@@ -311,7 +311,7 @@ _LISTS: Final[Mapping[str, _List]] = {
     ),
     "measurements": _List(
         Measurement,
-        lambda: select(Measurement.id),
+        lambda: select(Measurement.id).outerjoin(Specimen, Specimen.id == Measurement.specimen_id),
         {"method": Measurement.method, "operator": Measurement.operator},
         {"newest": Measurement.id, "time": Measurement.at},
         (Measurement.operator, Measurement.remark),

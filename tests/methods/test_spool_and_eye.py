@@ -43,7 +43,7 @@ def test_one_place_has_no_scatter_and_one_reading_no_ovality() -> None:
     """Both are refused with what to read."""
     found = testing.outcomes(Diameter(), {"places": "1.75:-"})
     assert "read two or more" in found["diameter.sd"].refused
-    assert "turn the strand" in found["diameter.ovality"].refused
+    assert "turn the filament" in found["diameter.ovality"].refused
 
 
 def test_a_log_along_the_strand_is_read() -> None:
