@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import pty
 import select
 import signal
 import subprocess
@@ -18,6 +17,7 @@ from typing import Any, Self
 import click
 from click.testing import CliRunner, Result
 
+from tests.cli.seats import seats
 from tracker.cli import strandbook
 
 PROGRAM = (
@@ -145,11 +145,7 @@ class Terminal:
     def __init__(self, *words: str, env: Mapping[str, str]) -> None:
         self.seen = ""
         self._code: int | None = None
-        self._pid, self._end = pty.fork()
-        if self._pid == 0:  # pragma: no cover - this is the other process
-            # Tests run in the background inherit an ignored Ctrl-C; a person's terminal does not.
-            signal.signal(signal.SIGINT, signal.SIG_DFL)
-            os.execve(sys.executable, [*PROGRAM, *words], {**os.environ, "TERM": "dumb", **env})  # noqa: S606 - ours
+        self._pid, self._end = seats().open(words, {**os.environ, "TERM": "dumb", **env})
 
     def expect(self, text: str, seconds: float = 300) -> str:
         """Wait until a text is seen; returns all that was seen up to it, which is then forgotten."""
@@ -196,7 +192,7 @@ class Terminal:
 
     def _wait(self) -> int:
         if self._code is None:
-            self._code = os.waitstatus_to_exitcode(os.waitpid(self._pid, 0)[1])
+            self._code = seats().ended(self._pid)
         return self._code
 
     def _read(self, deadline: float) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -71,10 +72,23 @@ def _is_text(path: Path) -> bool:
     return path.suffix in (".html", ".json", ".csv", ".md", ".txt", ".svg")
 
 
+@pytest.fixture(scope="module")
+def twins_once(book_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Twins:
+    """Give the filled book, to be copied."""
+    place = tmp_path_factory.mktemp("twins") / "book"
+    shutil.copytree(book_template, place)
+    return Twins(place).fill()
+
+
 @pytest.fixture
-def twins(cli: Cli) -> Twins:
-    """Give the filled book."""
-    return Twins(cli.place).fill()
+def twins(twins_once: Twins, tmp_path: Path) -> Twins:
+    """Give a copy of the filled book."""
+    shutil.copytree(twins_once.place, tmp_path / "twins")
+    copy = Twins(tmp_path / "twins")
+    for name in ("material", "spool", "drying", "jobs", "pieces", "tests"):
+        value = getattr(twins_once, name)
+        setattr(copy, name, value if isinstance(value, str) else [*value])
+    return copy
 
 
 def _taken_back(twins: Twins, what: str) -> list[str]:
