@@ -16,7 +16,7 @@ from typing import Any, Final
 import pytest
 from hypothesis import HealthCheck, settings
 
-from tests.compiled import compiled_once
+from tests.compiled import MIGRATE, compiled_once, migrated_once, reflected_once
 from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
 from tracker.heads import FOLDER
@@ -122,9 +122,15 @@ def _keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 @pytest.fixture(scope="session", autouse=True)
 def _compiled_once() -> Iterator[None]:
-    """Compile each statement once for all books of a session."""
-    with compiled_once():
+    """Compile each statement once for all books of a session; read tables and migrate once."""
+    with compiled_once(), reflected_once(), migrated_once():
         yield
+
+
+@pytest.fixture
+def really_migrated(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let Alembic make each book of a test: for tests of migrations, and of how long it takes."""
+    monkeypatch.setattr("alembic.command.upgrade", MIGRATE)
 
 
 @pytest.fixture(scope="session", autouse=True)

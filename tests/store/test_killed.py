@@ -20,6 +20,8 @@ from tracker.backup import backup, restore
 from tracker.book import BookError, new_book, open_book
 from tracker.verify import verify
 
+pytestmark = pytest.mark.usefixtures("really_migrated")
+
 ROOT = Path(__file__).resolve().parents[2]
 _LINGERS_S = 0.03
 

@@ -20,6 +20,8 @@ from tracker.book import Book, BookError, open_book
 from tracker.model import SCHEMA, Base
 from tracker.verify import verify
 
+pytestmark = pytest.mark.usefixtures("really_migrated")
+
 NEXT = f"{int(SCHEMA) + 1:04d}"
 
 REVISION = '''
