@@ -340,8 +340,25 @@ def _id_row(text: str, area: Area, largest_id: int | None) -> _Row:
 
 
 def _body_rows(label: Label, area: Area, top: int, id_size: int) -> list[_Row]:
-    """Return the rows below the ID, in the largest size in which they can be shown whole."""
+    """Return the rows below the ID, in the largest size in which they can be shown whole.
+
+    Name and orientation tell two specimens apart: where they would be cut, the material gives way to them,
+    and then the date.
+    """
     texts = [visible(text, bold=False) for text in _body(label)]
+    _, orientation, date, line = texts
+    fewer = (texts, ["", orientation, date, line], ["", orientation, "", line])
+    tried = [_rows_of(each, area, top, id_size) for each in (fewer[:2] if area.circle else fewer)]
+    return next((each for each in tried if _shows(each, orientation, area)), tried[0])
+
+
+def _shows(rows: Sequence[_Row], text: str, area: Area) -> bool:
+    """Whether all words of a text can be read in rows as they are drawn."""
+    shown = " ".join(_shortened(row, area.span(row.top, row.baseline)[1]) for row in rows)
+    return all(word in shown.split() for word in text.replace(SEPARATOR, " ").split())
+
+
+def _rows_of(texts: Sequence[str], area: Area, top: int, id_size: int) -> list[_Row]:
     largest = min(dots(_BODY_LARGEST, area.dpi), math.floor(id_size * _BODY_SHARE_OF_ID))
     for size in _sizes(largest, dots(_BODY_SMALLEST, area.dpi)):
         rows = _arrange(texts, size, top, area)
@@ -461,15 +478,15 @@ def _at_height(marks: list[Mark], area: Area, id_size: int) -> list[Mark]:
 def _remarks(label: Label, drawn: Sequence[str]) -> list[str]:
     """Say what of a label is not on it as it was written."""
     said: list[str] = []
-    # A text that was broken at a blank is whole again when its rows are joined by one.
-    shown = " ".join(drawn)
+    # A text that was broken, at a blank or where it was joined, is whole again when its rows are joined.
+    shown = " ".join(drawn).replace(SEPARATOR, " ")
     for name, text, bold in _named(label):
         lost = missing(text, bold)
         if lost:
             said.append(
                 f"{label.id_text}: the font has no {lost!r} (in its {name}); a square stands for each"
             )
-        if visible(text, bold) not in shown:
+        if visible(text, bold).replace(SEPARATOR, " ") not in shown:
             said.append(f"{label.id_text}: no room for the whole {name}, {text!r}")
     return said
 

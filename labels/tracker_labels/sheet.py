@@ -141,11 +141,14 @@ def draw_sheet(
         one if one.id_size == even else plan(label, stock, dpi, largest_id=even)
         for label, one in zip(asked, plans, strict=True)
     ]
-    plans += [_plate_plan(plate, stock, dpi) for plate in plates]
+    pictures = [_plate_plan(plate, stock, dpi) for plate in plates]
+    remarks = dict.fromkeys(remark for one in (*plans, *pictures) for remark in one.remarks)
+    # Where a picture has no room, no place stays empty for it.
+    plans += [one for one in pictures if one.marks]
     pages = tuple(
         _page(chunk, first, stock, dpi, (dx, dy)) for first, chunk in _chunks(plans, skip, stock.places)
     )
-    return Sheet(pages, dpi, tuple(dict.fromkeys(remark for one in plans for remark in one.remarks)))
+    return Sheet(pages, dpi, tuple(remarks))
 
 
 def checked_dpi(dpi: float | None, stock: Stock) -> float:

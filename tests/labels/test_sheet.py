@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageChops
-from tracker_labels import Label, LabelError, PlatePicture, draw_sheet, stocks
+from tracker_labels import Label, LabelError, PlatePicture, draw_sheet, find_stock, stocks
 from tracker_labels.drawing import code_dots, paint
 from tracker_labels.marks import CodeMark, LineMark, RuleMark, TextMark
 
@@ -294,3 +294,25 @@ def test_a_sheet_of_cut_labels_has_no_line(stock: str) -> None:
     sheet = draw_sheet(some_labels(2), stocks()[stock])
 
     assert not any(isinstance(mark, LineMark) for mark in sheet.pages[0].marks)
+
+
+@pytest.mark.parametrize("stock", ["tape-9", "strip-7", "round-25"])
+def test_no_place_stays_empty_for_a_picture_that_has_no_room(stock: str) -> None:
+    """A tape is not fed and a strip not cut for nothing; that there is no picture is said."""
+    picture = PlatePicture("J0012-P", 200, 200, ((1, ((10, 10), (90, 10), (90, 20), (10, 20))),))
+    label = Label("J0012-04-K.7QX", "J0012-04-K", "ASA", "bar #4 · upright (ZXY)", "2026-03-24")
+    found = find_stock(stock)
+    with_picture = draw_sheet([label], found, plates=[picture])
+    assert len(with_picture.pages) == 1
+    assert with_picture.pages == draw_sheet([label], found).pages
+    assert any("no room for a picture" in remark for remark in with_picture.remarks)
+
+
+def test_name_and_orientation_stand_on_the_smallest_faces() -> None:
+    """On a strip the material gives way to what tells two specimens apart, and it is said."""
+    label = Label("J0012-04-K.7QX", "J0012-04-K", "Tarnholm ASA 40", "bar #4 · upright (ZXY)", "2026-03-24")
+    made = draw_sheet([label], find_stock("strip-7"))
+    texts = [mark.text for mark in made.pages[0].marks if isinstance(mark, TextMark)]
+    assert "bar #4 · upright (ZXY)" in texts
+    assert any("whole material" in remark for remark in made.remarks)
+    assert not any("orientation" in remark for remark in made.remarks)
