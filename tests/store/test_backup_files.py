@@ -92,6 +92,14 @@ class TestFolder:
                 assert _everything(again) == expected
                 assert verify(again).clean
 
+    def test_a_damaged_attachment_is_listed_and_not_counted(self, filled: Book, tmp_path: Path) -> None:
+        """A folder takes in no bytes that are not those of their digest; its run is whole without them."""
+        folder, whole = tmp_path / "backups", backup(filled, tmp_path / "b").attachments
+        an_attachment(filled).write_bytes(b"; something else")
+        run = backup_into(filled, folder, as_it_is=True)
+        assert run.contents.attachments == whole - 1
+        assert check_backup(folder)[0].damaged == [an_attachment(filled).name]
+
     def test_only_what_is_new_is_written(self, filled: Book, tmp_path: Path) -> None:
         """The second run of an unchanged book adds its own small list and nothing else."""
         folder = tmp_path / "backups"
