@@ -182,7 +182,7 @@ def test_any_readings_have_an_answer(groups: list[list[list[float]]], relative: 
 def test_intervals_hold_the_truth(ratio: float, sizes: tuple[int, ...]) -> None:
     """Without any book 92 to 97 % of intervals hold the material's mean, whatever the plate scatter.
 
-    ``python -m tests.bench coverage`` has more designs, books and draws.
+    ``python -m tests.bench.coverage`` has more designs, books and draws.
     """
     rng = np.random.default_rng([int(ratio), *sizes])
     held, rounds = 0, 600
