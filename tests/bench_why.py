@@ -236,6 +236,8 @@ BEFORE: dict[str, tuple[int, int, int, int]] = {
     "null, 3 + 3 plates": (95, 5, 0, 2),
     "null, lowest of 21": (83, 17, 0, 2),
     "null, several materials": (98, 2, 0, 1),
+    "another within bounds, 6 + 6": (0, 0, 0, 0),
+    "unrecorded behind bounds, 3 + 3": (0, 0, 0, 0),
 }
 """The engine before this one on 100 books a world, per cent: covered, claimed, right, wrong single cause.
 

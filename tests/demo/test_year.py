@@ -177,14 +177,15 @@ def test_why_puts_the_chamber_first_of_all_that_was_recorded(year: Book) -> None
     )
 
 
-@pytest.mark.xfail(
-    reason="A drift of 14 °C over fifteen plates is left to something not recorded", strict=True
-)
 def test_why_gives_the_chamber_more_than_what_nobody_recorded(year: Book) -> None:
-    """Fifteen plates at seven temperatures lie on one line: nothing unrecorded is needed."""
+    """Fifteen plates at seven temperatures lie on one line: nothing unrecorded is needed.
+
+    The water of each plate is known within wide bounds only, and the same ones: that takes nothing from it.
+    """
     chances = chamber_answer(year)
 
-    assert chances["chamber temperature"] > chances["something not recorded"]
+    assert chances["chamber temperature"] > 0.9
+    assert chances["something not recorded"] < 0.1
 
 
 def test_the_table_parts_the_wet_lot_from_the_dry_one(year: Book) -> None:

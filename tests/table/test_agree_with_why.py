@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.desk.bench import a_job, a_material, a_pull, a_spool
 from tracker.book import Book
 from tracker.comparing import why
 from tracker.plugins import load
+from tracker.statistics import material_mean
 from tracker.table import Cell, summary_table
+from tracker.why import Factor, Observation, Problem, Question, answer
 
 STRENGTH = "tensile.strength"
 NEAR = [[48.2, 47.5, 49.1, 48.0]]
@@ -45,20 +48,53 @@ def interval(cells: dict[str, Cell]) -> tuple[float, float]:
     return apart - math.hypot(*halves), apart + math.hypot(*halves)
 
 
+UNEQUAL = [[48.0, 49.0], [46.0]], [[44.0], [41.0, 41.8, 42.0]]
+"""The plates' means are 47.25 and 42.8, the pieces' 47.67 and 42.2."""
+
+
 @pytest.mark.parametrize(
     ("warm", "cool"),
-    [(NEAR, FAR), (NEAR, NEAR), ([[48.0, 49.0], [46.0, 46.4]], [[44.0], [41.0], [42.0]])],
+    [(NEAR, FAR), (NEAR, NEAR), ([[48.0, 49.0], [46.0, 46.4]], [[44.0], [41.0], [42.0]]), UNEQUAL],
 )
 def test_both_tell_one_difference_of_the_same_plates(
     book: Book, warm: list[list[float]], cool: list[list[float]]
 ) -> None:
-    """The means are the same numbers where plates are of one size, and so are pieces and plates."""
+    """The means are the same numbers, whatever the sizes of the plates, and so are pieces and plates."""
     cells, told = pulled_and_told(book, warm, cool)
     assert told["mean_a"] == pytest.approx(cells["warm"].mean)
     assert told["mean_b"] == pytest.approx(cells["cool"].mean)
     assert told["delta"] == pytest.approx((cells["cool"].mean or 0.0) - (cells["warm"].mean or 0.0))
     assert (told["plates_a"], told["n_a"]) == (cells["warm"].plates, cells["warm"].n)
     assert (told["plates_b"], told["n_b"]) == (cells["cool"].plates, cells["cool"].n)
+
+
+def test_both_take_the_plate_as_the_unit_in_any_design() -> None:
+    """Random plates of one to eight pieces: the mean of the plates' means, and what the answer rests on."""
+    rng = np.random.default_rng(41)
+    for _ in range(12):
+        sides = [
+            [(40 + 4 * rng.normal() + rng.normal(size=rng.integers(1, 9))).tolist() for _ in range(k)]
+            for k in rng.integers(1, 5, 2)
+        ]
+        observations = [
+            Observation(f"{side}{j}-{i}", STRENGTH, value, "M", f"{side}{j}", factors={"chamber_c": chamber})
+            for side, chamber, plates in zip("AB", (60.0, 40.0), sides, strict=True)
+            for j, plate in enumerate(plates)
+            for i, value in enumerate(plate)
+        ]
+        named = {
+            side: frozenset(o.result_id for o in observations if o.result_id.startswith(side))
+            for side in "AB"
+        }
+        factors = (Factor("chamber_c", "°C", resolution=2.0, span=20.0),)
+        told = answer(
+            Problem(Question(STRENGTH, "MPa"), factors, tuple(observations), named["A"], named["B"])
+        ).as_json()["difference"]
+        stated = [material_mean(plates) for plates in sides]
+        assert [told["mean_a"], told["mean_b"]] == pytest.approx([each.mean for each in stated])
+        assert told["low"] <= told["delta"] <= told["high"]
+        assert [told["n_a"], told["n_b"]] == [each.pieces for each in stated]
+        assert [told["plates_a"], told["plates_b"]] == [each.plates for each in stated]
 
 
 @pytest.mark.parametrize(("cool", "differ"), [(FAR, True), (NEAR, False)])

@@ -18,6 +18,7 @@ from tracker.why import Factor, Observation, Problem, Value
 NUMBERS: Final = tuple(f.name for f in SIX if f.kind == "number")
 CENTRE: Final = {"nozzle_c": 240.0, "chamber_c": 40.0, "fan_pct": 30.0, "layer_time_s": 12.0}
 SPAN: Final = {f.name: f.span for f in SIX}
+VAGUE: Final = Factor("water_pct", "%", resolution=0.05, span=0.3)
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,8 @@ class Recipe:
         materials: Number of materials.
         slopes: Standard deviation of the materials' own slopes, as a part of the effect.
         lowest: True where B is chosen as the lowest of all plates.
+        vague: Half the width, in spans, of the bounds within which a seventh factor is known on every plate;
+            0 where there is none. It does nothing by itself: what ``hidden`` does may stand behind it.
     """
 
     history: int = 12
@@ -105,6 +108,7 @@ class Recipe:
     materials: int = 1
     slopes: float = 0.0
     lowest: bool = False
+    vague: float = 0.0
 
 
 WORLDS: Final[dict[str, Recipe]] = {
@@ -137,6 +141,8 @@ WORLDS: Final[dict[str, Recipe]] = {
     "null, 3 + 3 plates": Recipe(null=True, plates=(3, 3)),
     "null, lowest of 21": Recipe(null=True, lowest=True, history=20),
     "null, several materials": Recipe(null=True, materials=3, history=24),
+    "another within bounds, 6 + 6": Recipe(plates=(6, 6), history=3, changed=2, vague=2.5),
+    "unrecorded behind bounds, 3 + 3": Recipe(null=True, hidden=-0.15, plates=(3, 3), vague=2.5),
 }
 
 
@@ -205,6 +211,8 @@ def _case(
         if "error" in Factor.__dataclass_fields__
         else SIX
     )
+    if recipe.vague:
+        factors = (*factors, VAGUE)
     parts = {name: float(c) for name, c in zip(terms, change, strict=True)}
     total = float(change.sum())
     null = recipe.null and not recipe.hidden and not recipe.drift
@@ -273,6 +281,10 @@ def _recorded(
             found[name] = value + recipe.error * SPAN[name] * float(rng.normal())
         else:
             found[name] = value
+    if recipe.vague:
+        # A little off from plate to plate, as an estimate is, or it would be no factor at all.
+        middle = 0.01 * VAGUE.span * float(rng.normal())
+        found[VAGUE.name] = (middle - recipe.vague * VAGUE.span, middle + recipe.vague * VAGUE.span)
     return found
 
 

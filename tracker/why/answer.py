@@ -291,11 +291,12 @@ def difference_seen(working: Working) -> float:
     """Return the difference seen, working scale; an odd plate of A or B counts for as little as it should."""
     design = working.design
     k = len(working.data.counts)
-    count = np.bincount(design.plate, minlength=k)
-    mean = np.bincount(design.plate, weights=design.y, minlength=k) / count
     ends = []
     for group in (working.cleaned.a, working.cleaned.b):
-        weight = np.bincount(design.plate, weights=working.index(group), minlength=k) / working.data.looseness
+        own = working.index(group)
+        pieces = np.bincount(design.plate, weights=own, minlength=k)
+        mean = np.bincount(design.plate, weights=own * design.y, minlength=k) / np.maximum(pieces, 1.0)
+        weight = (pieces > 0) / working.data.looseness
         ends.append(float(weight @ mean / weight.sum()))
     return ends[1] - ends[0]
 
@@ -524,7 +525,11 @@ def _median(values: Array, weight: Array) -> float:
 
 
 def _mean(group: tuple[Observation, ...]) -> float:
-    return math.fsum(o.value for o in group) / len(group)
+    """Return the mean of the plates' means: pieces of one plate share its luck, so the plate is the unit."""
+    by_plate: dict[str, list[float]] = {}
+    for o in group:
+        by_plate.setdefault(o.plate, []).append(o.value)
+    return math.fsum(math.fsum(plate) / len(plate) for plate in by_plate.values()) / len(by_plate)
 
 
 def _welch(a: tuple[Observation, ...], b: tuple[Observation, ...]) -> Welch | None:

@@ -15,6 +15,10 @@ effects from 1/(εκ)² to 1/κ², a decrease Δ. With M = Δ⁻¹ - V_γγ
     log Z' = log Z + Σ_γ log ε - ½ log |ΔM|,
 
 so that hundreds of sets cost matrices no larger than the set. σ is summed over a grid at each.
+
+Values that were imputed or are known only within bounds are a doubt about a factor, and no more than that:
+as the factor itself they either act or hardly do. Both are on the grid, since the doubt is part of the noise.
+A doubt that always acted would make plates worthless that lie on one line with all others.
 """
 
 from __future__ import annotations
@@ -69,8 +73,21 @@ class Cause:
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """What is not known of the factors' values.
+
+    Attributes:
+        columns: Columns of Z that stand for what is not known of A's and of B's values.
+        chance: Prior probability that a factor acts whose values are in doubt.
+    """
+
+    columns: tuple[int, ...]
+    chance: float
+
+
+@dataclass(frozen=True)
 class _Sheets:
-    """Base solutions at h pairs (ρ, κ); u causes, s contrasts.
+    """Base solutions at h points (ρ, κ, whether doubts act); u causes, s contrasts.
 
     Attributes:
         rho: ρ, shape (h,).
@@ -189,7 +206,14 @@ def _log_prior(causes: Sequence[Cause], sets: Sequence[tuple[int, ...]]) -> Arra
     return np.array([odds[list(one)].sum() for one in sets])
 
 
-def weigh(data: Sums, causes: Sequence[Cause], contrasts: Array, scale: Array, prior: Prior) -> Mixture:
+def weigh(
+    data: Sums,
+    causes: Sequence[Cause],
+    contrasts: Array,
+    scale: Array,
+    prior: Prior,
+    doubt: Doubt | None = None,
+) -> Mixture:
     """Return the posterior over sets of causes, and of linear contrasts of the columns of Z.
 
     Args:
@@ -199,6 +223,7 @@ def weigh(data: Sums, causes: Sequence[Cause], contrasts: Array, scale: Array, p
         scale: Prior standard deviation of each effect relative to λ, shape (c - q,); a negative one is
             relative to σ, for levels that must not decide how large an effect may be.
         prior: Priors of the scatters.
+        doubt: What is not known of the factors' values; None where nothing is in doubt.
     """
     rho, kappa = prior.ranges()
     # A first look at few sets finds where the mass is; the sets themselves are weighed on the last grid.
@@ -206,7 +231,7 @@ def weigh(data: Sums, causes: Sequence[Cause], contrasts: Array, scale: Array, p
     few += tuple((i,) for i in range(len(causes))) + ((tuple(range(len(causes))),) if len(causes) > 1 else ())
     empty = np.zeros((0, contrasts.shape[1]))
     for _ in range(4):
-        sheets = _base(data, causes, empty, scale, (rho, kappa))
+        sheets = _base(data, causes, empty, scale, (rho, kappa), doubt)
         weight, _, _, _ = _weights(sheets, few, _log_prior(causes, few), data, prior, 7)
         mass = weight.sum(axis=(1, 2))
         nearer = narrow(sheets.rho, mass, rho, _NODES), narrow(sheets.kappa, mass, kappa, _NODES)
@@ -214,7 +239,7 @@ def weigh(data: Sums, causes: Sequence[Cause], contrasts: Array, scale: Array, p
         rho, kappa = nearer
         if not closing:
             break
-    sheets = _base(data, causes, contrasts, scale, (rho, kappa))
+    sheets = _base(data, causes, contrasts, scale, (rho, kappa), doubt)
     sets = sets_of(causes)
     return _mixture(sheets, sets, _log_prior(causes, sets), data, prior)
 
@@ -224,18 +249,33 @@ def _area(ranges: tuple[Range, Range]) -> float:
 
 
 def _base(
-    data: Sums, causes: Sequence[Cause], contrasts: Array, scale: Array, ranges: tuple[Range, Range]
+    data: Sums,
+    causes: Sequence[Cause],
+    contrasts: Array,
+    scale: Array,
+    ranges: tuple[Range, Range],
+    doubt: Doubt | None = None,
 ) -> _Sheets:
-    """Solve every (ρ, κ) of a grid with no cause acting, everything but the causes eliminated."""
+    """Solve every (ρ, κ) of a grid with no cause acting, everything but the causes eliminated.
+
+    With a doubt every pair stands there twice, with it acting and hardly acting.
+    """
     columns = np.array([cause.column for cause in causes], dtype=np.intp)
     faint = np.array([_NOTHING if cause.unrecorded else _FAINT for cause in causes])
     others = np.setdiff1d(np.arange(len(data.xy)), columns)
     rhos, kappas = (np.exp(np.linspace(*pair, _NODES)) for pair in ranges)
     rho, kappa = np.repeat(rhos, _NODES), np.tile(kappas, _NODES)
-    a, b, yy, log_noise = systems(data, rho, kappa)
+    size, log_chance = np.ones(len(rho)), np.zeros(len(rho))
+    if doubt is not None:
+        rho, kappa = np.tile(rho, 2), np.tile(kappa, 2)
+        size = np.repeat([1.0, _FAINT], len(size))
+        log_chance = np.repeat(np.log([doubt.chance, 1 - doubt.chance]), len(log_chance))
+    a, b, yy, log_noise = systems(data, rho, kappa * size)
     q = data.q
     spread = np.where(scale < 0, -scale, scale * kappa[:, None])
     spread[:, columns - q] *= faint
+    if doubt is not None:
+        spread[:, np.array(doubt.columns, dtype=np.intp) - q] *= size[:, None]
     effects = np.arange(q, len(data.xy))
     a[:, effects, effects] += spread**-2.0
     # The causes' effects alone are needed for every set; all else is eliminated once.
@@ -260,7 +300,7 @@ def _base(
         mean=(row @ m[:, :, None])[:, :, 0] + by_y @ contrasts[:, others].T,
         base=row @ v @ row.swapaxes(1, 2) + contrasts[:, others] @ by_row,
         rest=np.maximum(rest, max(1e-14 * data.yy, data.n * 1e-14)),
-        log_constant=-0.5 * (log_noise + log_det) - np.log(spread).sum(axis=1),
+        log_constant=log_chance - 0.5 * (log_noise + log_det) - np.log(spread).sum(axis=1),
         faint=faint,
         scale=scale[columns - q],
     )

@@ -142,10 +142,10 @@ def _foreseen(working: Working, name: str) -> Check:
     mean = float(working.row_b @ theta) + float(rest.y.mean())
     k = len(np.unique(design.plate[in_b]))
     plate_variance = (sigma * rho) ** 2 / k * float(np.mean(working.data.looseness))
-    spread = math.sqrt(
-        float(working.row_b @ covariance @ working.row_b) + plate_variance + sigma**2 / in_b.sum()
-    )
-    seen = float(design.y[in_b].mean())
+    counts_for = working.weight(working.cleaned.b)
+    own_variance = plate_variance + sigma**2 * float(counts_for @ counts_for)
+    spread = math.sqrt(float(working.row_b @ covariance @ working.row_b) + own_variance)
+    seen = float(counts_for @ design.y)
     miss = (seen - mean) / spread
     words = _words(working, name)
     return Check(

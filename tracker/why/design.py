@@ -55,6 +55,7 @@ class Design:
         factors: The factors that have columns.
         imputed: Factor name to the number of results on which it was not recorded.
         pooled: Factor name to the number of levels pooled as "other".
+        vague: How many factors were imputed or are known only as an interval on some results.
         weight: Precision of each piece relative to the usual piece, shape (n,); None where all count alike.
         plate_weight: Precision of each plate relative to the usual plate, shape (k,); None likewise.
     """
@@ -71,6 +72,7 @@ class Design:
     factors: tuple[Factor, ...]
     imputed: dict[str, int]
     pooled: dict[str, int]
+    vague: int = 0
     weight: Array | None = None
     plate_weight: Array | None = None
 
@@ -161,6 +163,7 @@ def build(
         # A factor that is constant where it is known was still not recorded on the rest: it is counted too.
         imputed={factor.name: block.missing for factor, block in blocks.items() if block.missing},
         pooled={factor.name: block.pooled for factor, block in used.items() if block.pooled},
+        vague=sum(bool(block.open_variance.any()) for block in used.values()),
     )
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from scipy.special import fdtri
 
 from tracker.lazy_modules import np
-from tracker.why.causes import Cause, Mixture, weigh
+from tracker.why.causes import Cause, Doubt, Mixture, weigh
 from tracker.why.design import Array, Design, Indices, build
 from tracker.why.differed import Comparison, compare, compare_materials, one_per_cause
 from tracker.why.graph import Roles, roles
@@ -127,6 +127,10 @@ class Working:
         """Return 1 at the results of a group, shape (n,)."""
         return _index(self.cleaned, group)
 
+    def weight(self, group: tuple[Observation, ...]) -> Array:
+        """Return what each result counts for in the mean of a group, shape (n,), summing to 1."""
+        return _weight(self.cleaned, self.design, group)
+
     def level(self, *, picked: bool) -> float:
         """Return the probability of error for a claim: 5 %, less where a plate was picked out."""
         choices = math.prod(extreme.of for extreme in self.extremes) if picked else 1
@@ -137,6 +141,13 @@ class Working:
 def _index(cleaned: Cleaned, group: tuple[Observation, ...]) -> Array:
     ids = {o.result_id for o in group}
     return np.array([float(o.result_id in ids) for o in cleaned.observations])
+
+
+def _weight(cleaned: Cleaned, design: Design, group: tuple[Observation, ...]) -> Array:
+    """Return weights of the results in a group's mean: plates count alike, and pieces of one plate alike."""
+    own = _index(cleaned, group)
+    pieces = np.bincount(design.plate, weights=own)
+    return np.asarray(own / np.maximum(pieces, 1.0)[design.plate] / np.count_nonzero(pieces))
 
 
 def prior_for(cleaned: Cleaned, design: Design) -> Prior:
@@ -188,7 +199,8 @@ def work(cleaned: Cleaned) -> Working:
     contrasts = np.vstack([rows, *groups, together, unseen, total, row_a])
     # Effects that act may be of any size; the even prior of the grid is narrower, as it has many to share.
     prior = replace(prior, effect=_ACTS, plate_ratio=_PLATES)
-    mixture = weigh(data, causes, contrasts, _scales(design, causes, data.q, doubts), prior)
+    doubt = _doubt(design, [columns[name] for name in doubts], len(changes))
+    mixture = weigh(data, causes, contrasts, _scales(design, causes, data.q, doubts), prior, doubt)
     s, g = len(changes), len(groups)
     return Working(
         cleaned, compared, found, unused, design, data, tuple(changes), rows, separation.groups,
@@ -284,15 +296,17 @@ def _with_doubts(cleaned: Cleaned, design: Design) -> tuple[Design, dict[str, fl
     """Return the design with what is not known of A's and B's own factors as columns, and their sizes.
 
     Of other plates a missing or rough value makes the plate less sure, like luck. Of A and B it is part of
-    the true difference: had the value been known, its effect would stand among the shares.
+    the true difference: had the value been known, its effect would stand among the shares. Every plate has an
+    unknown of its own, so what k plates of a side have in common of it is a k-th of its variance; the rest
+    shows in how they differ among themselves, and is left to each of them.
     """
     open_variance = design.open_variance.copy()
     sizes = {}
     for side, group in (("A", cleaned.a), ("B", cleaned.b)):
         member = _index(cleaned, group)
         plates = np.unique(design.plate[member > 0])
-        size = math.sqrt(float(design.open_variance[plates].mean()))
-        open_variance[plates] = 0.0
+        size = math.sqrt(float(design.open_variance[plates].mean()) / len(plates))
+        open_variance[plates] *= 1 - 1 / len(plates)
         if size > 0:
             sizes[f"{_UNRECORDED}values of {side}"] = size
             design = design.with_column(Factor(f"{_UNRECORDED}values of {side}"), member)
@@ -366,7 +380,7 @@ def _causes(
     factor counts once for itself, something not recorded as one factor and one more for each of which it is
     not known whether it differs, shared out among its forms.
     """
-    each = _EXPECTED / (len(names) + 1 + _EXPECTED)
+    each = _chance(len(names))
     chances = [_MATERIAL_ACTS if name == MATERIAL else each for name in names]
     causes = [Cause(n, q + int(design.columns_of(n)[0]), p) for n, p in zip(names, chances, strict=True)]
     odds = each / (1 - each) * (1 + unknown)
@@ -379,6 +393,18 @@ def _causes(
         own = part / sides / plates[name] ** 2 if name in plates else part / runs
         causes.append(Cause(name, q + int(design.columns_of(name)[0]), own / (1 + own), unrecorded=True))
     return causes
+
+
+def _chance(causes: int) -> float:
+    """Return the prior probability that any one of so many recorded causes acts."""
+    return _EXPECTED / (causes + 1 + _EXPECTED)
+
+
+def _doubt(design: Design, columns: list[int], causes: int) -> Doubt | None:
+    """Return what is not known of the factors' values: it acts if one of those factors does."""
+    if not columns and not design.open_variance.any():
+        return None
+    return Doubt(tuple(columns), 1 - (1 - _chance(causes)) ** max(design.vague, 1))
 
 
 def _side_plates(cleaned: Cleaned) -> dict[str, int]:
@@ -413,7 +439,7 @@ def _rows(
 
 def _mean_rows(cleaned: Cleaned, design: Design) -> tuple[Array, Array]:
     z = np.hstack([np.eye(len(design.materials))[design.material], design.x])
-    row_a, row_b = (z[_index(cleaned, group) > 0].mean(axis=0) for group in (cleaned.a, cleaned.b))
+    row_a, row_b = (_weight(cleaned, design, group) @ z for group in (cleaned.a, cleaned.b))
     return row_a, row_b
 
 
@@ -629,12 +655,11 @@ def plates_beyond_factors(working: Working) -> float:
 def noise_weights(working: Working) -> tuple[float, float]:
     """Return (w, v) with Var(mean_B - mean_A) = σ²·w + τ²·v.
 
-    v is 1/k_A + 1/k_B for equal plates; pieces of A and B on one plate share
+    v is 1/k_A + 1/k_B for usual plates; pieces of A and B on one plate share
     what that plate had, which cancels.
     """
     # Weights per result, summed per plate before squaring: only so does a shared plate cancel.
-    in_a, in_b = working.index(working.cleaned.a), working.index(working.cleaned.b)
-    weight = in_b / in_b.sum() - in_a / in_a.sum()
+    weight = working.weight(working.cleaned.b) - working.weight(working.cleaned.a)
     per_plate = np.bincount(working.design.plate, weights=weight)
     return math.fsum(weight**2), math.fsum(per_plate**2 * working.data.looseness)
 
