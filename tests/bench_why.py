@@ -307,7 +307,7 @@ def _world_lines(name: str, counts: Score) -> list[Line]:
             Line(
                 f"{name}: right cause alone",
                 f"{right:.0f} % (oracle {100 * counts.oracle_right / n:.0f}, before {before[2]}), "
-                f"claimed {claimed:.0f}",
+                f"claimed {claimed:.0f}; of those right {100 * counts.right / max(counts.claimed, 1):.0f} %",
                 f"≥ {goal} %" if goal else "",
                 None if goal is None else right >= goal,
             )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -237,7 +237,7 @@ def pull_of(readings: Any, piece: Piece) -> Pull:
     Raises:
         Refused: There is a curve and it cannot be read.
     """
-    curve = None if readings.curve is None else read_curve(readings.curve)
+    curve = None if readings.curve is None else _as_written(read_curve(readings.curve), readings.max_force)
     area = section_area(readings)
     by = "" if curve is None else _extension_by(readings, curve)
     strain = None if curve is None else _strain(curve, readings, by)
@@ -254,6 +254,26 @@ def pull_of(readings: Any, piece: Piece) -> Pull:
     remarks = (*section_remarks(readings, piece), *_position(readings), *_area_twice(readings))
     remarks = (*remarks, *_about(readings, curve), *_speed(readings), *_area_unstated(readings))
     return Pull(_force(readings, curve), area, curve, strain, slope, by, remarks)
+
+
+def _as_written(curve: Curve, max_force: Any) -> Curve:
+    """Let a force that somebody wrote down say whether a fall was a slip or a yield: it is one of the two."""
+    at = next((i for i, each in enumerate(curve.signal.findings) if each.name == "slip"), None)
+    if max_force is None or at is None:
+        return curve
+    slip, typed = curve.signal.findings[at], nominal(max_force)
+    if not slip.open or "force" not in slip.touches:
+        return curve
+    first, later = float(curve.force_n[slip.first]), float(curve.force_n.max())
+    if abs(typed - later) <= min(_APART * later, abs(typed - first)):
+        text = f"{slip.text} The force written down, {typed:.5g} N, is the later maximum."
+        decided = replace(slip, text=text, touches=("strain",))
+    elif abs(typed - first) <= _APART * first:
+        decided = replace(slip, text=f"{slip.text} So it was written down.", taken="yield")
+    else:
+        return curve
+    findings = (*curve.signal.findings[:at], decided, *curve.signal.findings[at + 1 :])
+    return replace(curve, signal=replace(curve.signal, findings=findings))
 
 
 def _open(curve: Curve, what: str) -> str:
@@ -553,6 +573,9 @@ def _yield(readings: Any, pull: Pull, curve: Curve) -> Outcome:
     if travel is None:
         return _refused("yield", _NO_STRAIN)
     top = yield_index(travel, curve.force_n)
+    slip = next((e for e in curve.signal.findings if e.name == "slip" and e.taken != "yield"), None)
+    if slip is not None and top is not None and top <= slip.last:
+        return _refused("yield", _open(curve, "strain") if slip.open else slip.line)
     if top is None:
         return _refused(
             "yield", "it broke without yielding: force never fell by 1 % while the piece went on stretching"

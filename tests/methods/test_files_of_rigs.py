@@ -217,14 +217,43 @@ def test_a_drop_out_is_left_out() -> None:
 
 
 def test_a_slip_keeps_strain_from_being_used() -> None:
-    """The force falls to 600 N at once and recovers: the strength stands, strain and modulus must be said."""
+    """The force falls to half at once and recovers: too deep for a yield, strain and modulus must be said."""
     force = pull()[2]
-    force[1000:1540] = np.linspace(600.0, 1200.0, 540)
+    force[1000:1540] = np.linspace(500.0, 1200.0, 540)
     found = measured(as_text(force))
     assert named(found, "Slip: the force falls at once")
     assert nominal(found["tensile.strength"].value) == approx(STRENGTH, abs=0.05)
     assert "Slip" in found["tensile.strain_at_break"].refused
     assert measured(as_text(force), {"take.slip": "later maximum"})["tensile.modulus"].value is not None
+
+
+def test_a_fall_that_may_be_a_yield_refuses_the_strength_until_somebody_says() -> None:
+    """From 1,000 to 850 N at once, and on to 1,200 N: a slip is 30 MPa, a yield what it fell from."""
+    force = pull()[2]
+    fallen = float(force[1000])
+    force[1003:1540] = np.linspace(0.85 * fallen, 1200.0, 537)
+    found = measured(as_text(force))["tensile.strength"]
+    assert found.value is None
+    assert "Was it a yield" in found.refused
+    assert "--take 'slip=later-maximum' or 'slip=yield'" in found.refused.replace(
+        "later maximum", "later-maximum"
+    )
+    later = measured(as_text(force), {"take.slip": "later maximum"})["tensile.strength"]
+    assert nominal(later.value) == approx(STRENGTH, abs=0.05)
+    first = measured(as_text(force), {"take.slip": "yield"})["tensile.strength"]
+    assert nominal(first.value) == approx(fallen / 40.0, rel=0.01)
+
+
+@pytest.mark.parametrize("maximum", ["later", "first"])
+def test_a_written_force_says_which_maximum_is_meant(maximum: str) -> None:
+    """Who wrote 1,200 N down has looked at the display; strain still waits, where it was a slip."""
+    force = pull()[2]
+    fallen = float(force[1000])
+    force[1003:1540] = np.linspace(0.85 * fallen, 1200.0, 537)
+    written = 1200.0 if maximum == "later" else fallen
+    found = measured(as_text(force), max_force=written)
+    assert nominal(found["tensile.strength"].value) == approx(written / 40.0, rel=0.01)
+    assert bool(found["tensile.strain_at_break"].refused) is (maximum == "later")
 
 
 def test_a_recording_that_ends_while_it_rises_is_a_bound() -> None:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import html
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 from tests.desk.bench import a_job, a_material, a_pull, a_spool
+from tests.web.site import Browser, Site, served
 from tracker.book import Book
 from tracker.comparing import why
 from tracker.plugins import load
+from tracker.publish import publish
 from tracker.statistics import material_mean
-from tracker.table import Cell, summary_table
+from tracker.table import Cell, SummaryTable, summary_table
+from tracker.table.charts import _MEAN, _draw, _lines
 from tracker.why import Factor, Observation, Problem, Question, answer
 
 STRENGTH = "tensile.strength"
@@ -108,3 +114,56 @@ def test_neither_claims_what_the_other_denies(book: Book, cool: list[list[float]
     assert low <= told["delta"] <= high
     # They take the same prior of plate scatter; one is a mixture on strengths, the other on logarithms.
     assert 0.5 < (high - low) / (told["high"] - told["low"]) < 2.0
+
+
+def drawn_means(table: SummaryTable) -> dict[str, float]:
+    """Return where the chart draws the stroke of each line's mean, by the line's name."""
+    panel = _lines(table, STRENGTH)
+    axis = Figure().subplots()
+    _draw(axis, "", panel)
+    strokes = [line for line in axis.get_lines() if line.get_linewidth() == 2 and line.get_color() == _MEAN]
+    return {name: line.get_xdata()[0] for (name, _), line in zip(panel, strokes, strict=True)}
+
+
+def test_table_chart_ratio_page_site_and_why_give_one_mean(book: Book, tmp_path: Path) -> None:
+    """All of them are asked of one book with plates of unequal size, flat and upright."""
+    a_material(book)
+    spool, plugged = a_spool(book), load()
+    warm, cool = UNEQUAL
+    upright = [[30.0, 31.0, 29.6], [28.0]]
+    truth = {("60", "flat"): 47.25, ("40", "flat"): 42.8, ("60", "upright"): (30.2 + 28.0) / 2}
+    for chamber, way, plates in (("60", "XYZ", warm), ("40", "XYZ", cool), ("60", "ZXY", upright)):
+        for strengths in plates:
+            job = a_job(book, f"bar:{way}:{len(strengths)}", spools=(spool,), chamber_set_c=chamber)
+            for piece, strength in zip(job.also, strengths, strict=True):
+                raw = {"max_force": f"{40 * strength}", "width": "10", "thickness": "4"}
+                a_pull(book, piece, raw, sure=True)
+
+    table = summary_table(book, quantities=[STRENGTH], plugged=plugged)
+    means, shown = {}, []
+    for row in table.rows:
+        chamber = "60" if "60" in row.words else "40"
+        for column, cell in row.cells.items():
+            means[chamber, column.orientation] = cell.mean
+            shown.append(cell.text(table.units[STRENGTH]))
+    assert means == pytest.approx(truth)
+
+    ratio = next(row.ratio for row in table.rows if row.ratio is not None)
+    assert ratio.value == pytest.approx(truth["60", "upright"] / truth["60", "flat"])
+
+    assert sorted(drawn_means(table).values()) == pytest.approx(sorted(truth.values()))
+
+    with served(Site("", book, [], ""), book, plugged) as url, Browser(url) as page:
+        rows = page.get("/table.json", params={"of": STRENGTH}).json()["rows"]
+        read = page.get("/table").text
+    assert sorted(each["mean"] for each in rows) == pytest.approx(sorted(truth.values()))
+    assert all(html.escape(text) in read for text in shown)
+
+    publish(book, plugged, tmp_path / "site")
+    site = (tmp_path / "site" / "index.html").read_text(encoding="utf-8")
+    assert all(f'data-sort="{mean:.9g}"' in site for mean in truth.values())
+
+    told = why(
+        book, plugged, "chamber_c>50 orientation=flat", "chamber_c<50 orientation=flat", STRENGTH
+    ).as_json()["difference"]
+    assert (told["mean_a"], told["mean_b"]) == pytest.approx((truth["60", "flat"], truth["40", "flat"]))

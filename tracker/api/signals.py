@@ -193,7 +193,7 @@ def _out_of_time(seconds: Any, found: list[Finding]) -> None:
     back = np.flatnonzero(np.diff(seconds) < 0)
     if len(back):
         # Said, not sorted: the order of the rows is what the rig saw.
-        where = f"{len(back)} places, first at {seconds[back[0]]:.5g} s"
+        where = f"{_places(len(back))}, first at {seconds[back[0]]:.5g} s"
         text = f"The clock of the recording runs backwards in {where}."
         found.append(Finding("rows out of time", text, first=int(back[0]), last=int(back[-1])))
 
@@ -217,7 +217,7 @@ def _without_drop_outs(course: Numbers, said: Mapping[str, str], found: list[Fin
         return kept
     rows = sum(end - start + 1 for start, end in runs)
     text = (
-        f"Drop-out: the force is lost for {rows} rows in {len(runs)} places, first at row {runs[0][0] + 1}."
+        f"Drop-out: the force is lost for {rows} rows in {_places(len(runs))}, first at row {runs[0][0] + 1}."
     )
     finding = _take(
         Finding("drop-out", text, ("leave out", "keep"), "", ("force", "strain"), runs[0][0], runs[-1][1]),
@@ -383,14 +383,20 @@ def _maxima(
         return False, True
     sudden = [each for each in falls if _is_sudden(part, travel, *each)]
     if sudden:
-        peak, trough = sudden[0]
+        # What may have been a yield comes first: it decides which maximum is the strength.
+        peak, trough = next((each for each in sudden if not _is_let_go(part, *each)), sudden[0])
         text = (
             f"Slip: the force falls at once from {part[peak]:.5g} to {part[trough]:.5g} N at row {peak + 1} "
             f"and recovers to {high:.5g} N."
         )
-        finding = Finding(
-            "slip", text, ("later maximum", "yield"), touches=("strain",), first=peak, last=trough
+        let_go = _is_let_go(part, peak, trough)
+        text += (
+            " No piece that yields loses two fifths and then bears more: the later maximum is the strength."
+            if let_go
+            else f" Was it a yield, the strength is {part[peak]:.5g} N."
         )
+        touches = ("strain",) if let_go else ("force", "strain")
+        finding = Finding("slip", text, ("later maximum", "yield"), touches=touches, first=peak, last=trough)
         finding = _take(finding, said)
         found.append(finding)
         return finding.taken != "yield", finding.taken == "yield" or len(sudden) < len(falls)
@@ -400,14 +406,28 @@ def _maxima(
     return False, True
 
 
+def _places(count: int) -> str:
+    return "1 place" if count == 1 else f"{count} places"
+
+
+_LET_GO: Final = 0.6
+
+
+def _is_let_go(part: Numbers, peak: int, trough: int) -> bool:
+    """Tell whether a fall is too deep for a yield.
+
+    A piece that yields and is pulled on keeps most of its force; one that loses two fifths and then bears
+    more than before was let go and gripped again.
+    """
+    return bool(part[trough] < _LET_GO * part[peak])
+
+
 def _is_sudden(part: Numbers, travel: Any, peak: int, trough: int) -> bool:
     """Tell a fall within a moment from the slow one of a piece that yields and goes on stretching."""
     # Up to most of the fall: a piece that has slipped may lie there a while before the grips take hold again.
     drop = float(part[peak] - part[trough])
     low = peak + 1 + int(np.argmax(part[peak + 1 : trough + 1] <= part[peak] - 0.7 * drop))
-    # A piece that yields and is pulled on keeps most of its force; one that loses two fifths and then bears
-    # more than before was let go and gripped again.
-    if low - peak <= 3 or part[trough] < 0.6 * part[peak]:  # noqa: PLR2004 - a moment
+    if low - peak <= 3 or _is_let_go(part, peak, trough):  # noqa: PLR2004 - a moment
         return True
     # By travel where there is one, else by rows, which a rig of constant speed writes evenly. A yield takes
     # about as long to fall as to rise; a slip is over within a small part of it.

@@ -103,6 +103,10 @@ class Card:
         return [(fact.label, fact.words) for fact in self.facts]
 
 
+_LABEL: Final = 30
+"""Letters of a label beside which its words stand."""
+
+
 def card_lines(card: Card, width: int, strike: Any = None) -> Iterator[str]:
     """Yield the facts of a card as lines of text, labels in a column of their own; its tables stand below.
 
@@ -115,11 +119,16 @@ def card_lines(card: Card, width: int, strike: Any = None) -> Iterator[str]:
     yield card.title
     if card.voided:
         yield f"  Taken back {card.voided}. It counts nowhere."
-    column = max((len(fact.label) for fact in card.facts), default=0)
+    # One long label would push the words of all others to the right: it stands on a line of its own.
+    column = max((len(fact.label) for fact in card.facts if len(fact.label) <= _LABEL), default=0)
     for fact in card.facts:
         lines = textwrap.wrap(fact.words, max(20, width - column - 4), break_on_hyphens=False) or [""]
         lines = [mark(line) for line in lines] if fact.struck else lines
-        yield f"  {fact.label:<{column}}  {lines[0]}".rstrip()
+        if len(fact.label) > column:
+            yield f"  {fact.label}"
+            lines = ["", *lines]
+        else:
+            yield f"  {fact.label:<{column}}  {lines[0]}".rstrip()
         yield from (" " * (column + 4) + line for line in lines[1:])
 
 

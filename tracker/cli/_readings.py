@@ -16,7 +16,7 @@ import click
 from tracker.api import Ambiguous, Field, Method, ReadingsError, Recording, fields, validate
 from tracker.cautions import FIRST
 from tracker.cli._bench import Bench, DeclinedError, finder, prompt
-from tracker.cli._telling import note
+from tracker.cli._telling import folded, note, titled
 from tracker.desk import scanning
 from tracker.desk.measuring import (
     IncompleteError,
@@ -466,11 +466,13 @@ def tell_measured(act: Measured) -> None:
     for each in act.results:
         if each.value is None:
             continue
-        click.echo(f"{each.quantity}  {state_row(each).text}{f'  [{each.group}]' if each.group else ''}")
+        click.echo(
+            f"{titled(each.quantity)}  {state_row(each).text}{f'  [{each.group}]' if each.group else ''}"
+        )
         for remark in each.remarks:
-            click.echo(f"    {remark}")
+            click.echo(folded(remark, "    "))
     for sentence in act.says:
-        note(sentence)
+        note(folded(titled(sentence)))
     click.echo(act.id)
 
 

@@ -11,6 +11,7 @@ import textwrap
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -63,6 +64,22 @@ def say_json_stream(items: Iterable[Any]) -> None:
     click.echo("[]" if first else "\n]")
 
 
+_QUANTITY: Final = re.compile(r"(?<![\w.=])(?<!--of )[a-z][a-z0-9_-]*\.[a-z][A-Za-z0-9_]*(?![\w.])")
+"""What may be the name of a quantity, where it is not something to be typed."""
+
+
+def titled(text: str) -> str:
+    """Return a text with the titles of quantities in the place of their names, as people read them.
+
+    The methods are asked only where there is such a name: most answers do without them.
+    """
+    context = click.get_current_context(silent=True)
+    if context is None or not _QUANTITY.search(text):
+        return text
+    titles: Mapping[str, str] = context.find_root().obj.plugged.titles
+    return _QUANTITY.sub(lambda found: titles.get(found.group(), found.group()), text)
+
+
 def note(text: str) -> None:
     """Tell the person something that is no result; at a terminal, on lines that end between words."""
     click.echo(at_words(text), err=True)
@@ -104,7 +121,7 @@ def done(act: Done, json_wanted: bool, following: str = "") -> None:
         say_json({"id": act.id, "also": act.also, "parts": act.parts, "says": act.says})
         return
     for sentence in act.says:
-        note(sentence)
+        note(titled(sentence))
     if following:
         note(f"Next: {following}")
     for each in act.also:
@@ -127,11 +144,15 @@ def facts(title: str, pairs: Sequence[tuple[str, str]]) -> None:
 def say_card(card: Card) -> None:
     """Print what is told of a record; what was taken back is struck through where the terminal can."""
     strike = (lambda text: click.style(text, strikethrough=True)) if sys.stdout.isatty() else None
-    for line in card_lines(card, width(), strike):
+    facts = [
+        replace(each, label=titled(each.label), text=None if each.text is None else titled(each.text))
+        for each in card.facts
+    ]
+    for line in card_lines(replace(card, facts=facts), width(), strike):
         click.echo(line)
     for each in card.tables:
         click.echo(f"  {each.title}")
-        rows = [dict(zip(each.columns, row, strict=True)) for row in each.rows]
+        rows = [dict(zip(each.columns, map(titled, row), strict=True)) for row in each.rows]
         table(rows, each.columns, struck=each.struck, ahead="    ")
     if sys.stdout.isatty():
         for picture in card.pictures:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tracker.cli._bench import Bench, pass_bench, prompt_reason
-from tracker.cli._telling import as_json, done, note, picture_form, say_json, table, width, write_file
+from tracker.cli._telling import as_json, done, note, picture_form, say_json, table, titled, width, write_file
 from tracker.desk.plans import choose, set_programme
 from tracker.errors import Refused
 from tracker.forms import Ask, read, when_at
@@ -214,7 +214,7 @@ def _tell_watched(found: Sequence[Watch], refused: Mapping[str, str], *, whole: 
         click.echo(f"{quiet} {others} in their orientations: nothing stands out.")
     if whole or not found:
         for name, reason in refused.items():
-            note(f"{name}: {reason}")
+            note(titled(f"{name}: {reason}"))
     elif refused:
         note(f"Not watched, too few results or plates: {len(refused)}; strandbook watch --json names each.")
     if not found:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +20,7 @@ from tracker.cli._telling import (
     say_json,
     say_json_stream,
     table,
+    titled,
     width,
     write_file,
 )
@@ -145,10 +146,17 @@ def list_command(
             say_json_stream(rows)
         elif as_csv:
             _say_csv(rows)
-        elif not table(rows) and not where.strip():
+        elif not table(_as_read(rows)) and not where.strip():
             note(f"Nothing was taken back of {kind}." if voided else f"There are no {kind} in this book yet.")
         if people and not voided and (gone := kinds.count_voided(connection, kind)):
             note(f"{gone} taken back: strandbook list {kind} --voided")
+
+
+def _as_read(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:
+    """Yield rows with the titles of quantities."""
+    for row in rows:
+        quantity = row.get("quantity")
+        yield {**row, "quantity": titled(quantity)} if isinstance(quantity, str) else row
 
 
 def _say_csv(rows: Iterable[Mapping[str, Any]]) -> None:

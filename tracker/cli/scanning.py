@@ -23,7 +23,7 @@ from tracker.cli._readings import (
     measured_at_prompts,
     tell_measured,
 )
-from tracker.cli._telling import as_json, note, say_json
+from tracker.cli._telling import as_json, note, say_json, titled
 from tracker.desk import scanning
 from tracker.desk.measuring import Measured
 from tracker.desk.overtime import append, running
@@ -239,7 +239,7 @@ class Session:
 def _tell_short(act: Measured) -> None:
     """Print a measurement on one line, with what is remarkable about it below."""
     values = [
-        f"{each.quantity} {state_row(each).short}{f' [{each.group}]' if each.group else ''}"
+        f"{titled(each.quantity)} {state_row(each).short}{f' [{each.group}]' if each.group else ''}"
         for each in act.results
         if each.value is not None
     ]

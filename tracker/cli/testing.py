@@ -26,7 +26,7 @@ from tracker.cli._readings import (
     shown_before_kept,
     tell_measured,
 )
-from tracker.cli._telling import as_json, done, facts, note, say_json, sure, table
+from tracker.cli._telling import as_json, done, facts, note, say_json, sure, table, titled
 from tracker.desk.measuring import MEASURE_FORM, Measured, measure
 from tracker.desk.voiding import judge
 from tracker.errors import Refused
@@ -246,7 +246,9 @@ def _measure_day(
         {
             "measurement": each.id or "–", "specimen": each.subject, "method": each.method,
             "gives": "; ".join(
-                f"{one.quantity} {state_row(one).short}" for one in each.results if one.value is not None
+                f"{titled(one.quantity)} {state_row(one).short}"
+                for one in each.results
+                if one.value is not None
             ),
         }
         for each in done

@@ -270,7 +270,7 @@ def plates_to_enter(
             if (level := plate.levels.get(factor)) is not None
         }
         typed["name"] = f"follow-up {number} of {len(plan.plates)}"
-        typed["note"] = f"To tell A = {a} and B = {b} apart in {plan.named or plan.quantity}: {plate.words}"
+        typed["note"] = f"To tell A = {a} and B = {b} apart in {plan.called or plan.quantity}: {plate.words}"
         lot = plate.levels.get("lot")
         alike = (each.factors for each in of_b if lot in (None, each.factors.get("lot")))
         spool = plate.levels.get("spool") or next((each.get("spool") for each in alike), None)

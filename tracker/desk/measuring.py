@@ -644,7 +644,10 @@ def _without_value(outcomes: Iterable[Computed], ident: str) -> list[str]:
     """
     refused = {each.quantity: each.refused.rstrip(".") for each in outcomes if each.refused}
     if len(refused) <= _ONE_BY_ONE:
-        return [f"{name}: {why}" for name, why in refused.items()]
+        of: dict[str, list[str]] = {}
+        for name, why in refused.items():
+            of.setdefault(why, []).append(name)
+        return [f"{', '.join(names)}: {why}" for why, names in of.items()]
     parts = Counter(part for why in refused.values() for part in dict.fromkeys(why.split("; ")))
     shared = "; ".join(part for part, count in parts.items() if count > 1)
     alike = len(set(refused.values())) == 1

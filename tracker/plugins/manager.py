@@ -80,6 +80,20 @@ class Plugged:
         return MappingProxyType(self._methods)
 
     @property
+    def titles(self) -> dict[str, str]:
+        """Title of each quantity by its name; with its method's where two have the same."""
+        found: dict[str, list[tuple[str, str]]] = {}
+        for each in self._methods.values():
+            for quantity in each.method.quantities:
+                title = quantity.title or quantity.name.partition(".")[2].replace("_", " ")
+                found.setdefault(title[:1].upper() + title[1:], []).append((quantity.name, each.method.title))
+        return {
+            name: title if len(names) == 1 else f"{title} ({method})"
+            for title, names in found.items()
+            for name, method in names
+        }
+
+    @property
     def plugins(self) -> tuple[str, ...]:
         """Names of the plugins that are there."""
         return tuple(name for name, _ in self._pluggy.list_name_plugin())

@@ -7,7 +7,7 @@ import io
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
-from typing import Any
+from typing import Any, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -20,15 +20,15 @@ from tracker.units import shown
 
 
 def heading(table: SummaryTable, column: Column) -> str:
-    """Return a column's heading: quantity, orientation, group, unit."""
-    unit = shown(table.units[column.quantity])
-    return f"{column.words} [{unit}]" if unit else column.words
+    """Return a column's heading: title of the quantity, orientation, group, unit."""
+    unit, called = shown(table.units[column.quantity]), table.called(column)
+    return f"{called} [{unit}]" if unit else called
 
 
 def _head(table: SummaryTable) -> list[str]:
     return [
         "material", "condition", *(heading(table, column) for column in table.columns),
-        "interlayer ratio", "supply", "last", "remark",
+        "interlayer ratio (upright/flat)", "supply", "last", "remark",
     ]  # fmt: skip
 
 
@@ -41,11 +41,11 @@ def _line(table: SummaryTable, row: TableRow) -> list[str]:
         row.ratio.text() if row.ratio else "–",
         "; ".join(row.supply),
         row.last.isoformat() if row.last else "",
-        "; ".join(remarks(row)),
+        "; ".join(remarks(table, row)),
     ]
 
 
-def remarks(row: TableRow) -> Sequence[str]:
+def remarks(table: SummaryTable, row: TableRow) -> Sequence[str]:
     """Return what should be read beside a row: the choice, notes, what intervals rest on, hints, the ratio.
 
     What is said of several quantities is said once, with their names.
@@ -53,7 +53,7 @@ def remarks(row: TableRow) -> Sequence[str]:
     of: dict[str, list[str]] = {}
     for column, each in row.cells.items():
         for text in (*each.hints, *each.caveats()):
-            of.setdefault(text, []).append(column.words)
+            of.setdefault(text, []).append(table.called(column))
     said = [*([row.choice] if row.choice else []), *row.departures, *row.notes]
     for text, names in of.items():
         # What holds of the whole row needs no list of its quantities.
@@ -186,7 +186,7 @@ def as_lines(table: SummaryTable, width: int = 0) -> Iterator[str]:
         )
         yield from _wrapped(title, width, "", "  ")
         yield from _figures(table, row, width)
-        beside = [*remarks(row), *([f"supplied: {'; '.join(row.supply)}"] if row.supply else [])]
+        beside = [*remarks(table, row), *([f"supplied: {'; '.join(row.supply)}"] if row.supply else [])]
         for text in beside:
             yield from _wrapped(text, width, "    ", "      ")
     if table.rows:
@@ -194,12 +194,18 @@ def as_lines(table: SummaryTable, width: int = 0) -> Iterator[str]:
     yield from _wrapped(table.caution, width, "", "")
 
 
+_NAME: Final = 34
+"""Letters of a name beside which its figures stand; those of a longer one are not in line with the others."""
+
+
 def _figures(table: SummaryTable, row: TableRow, width: int) -> Iterator[str]:
-    wide = max((len(column.words) for column in row.cells), default=0)
-    figures = [(c.words, row.cells[c].text(table.units[c.quantity])) for c in table.columns if c in row.cells]
+    figures = [
+        (table.called(c), row.cells[c].text(table.units[c.quantity])) for c in table.columns if c in row.cells
+    ]
     if row.ratio is not None:
-        figures.append(("interlayer ratio", row.ratio.text()))
-        wide = max(wide, len("interlayer ratio"))
+        figures.append(("Interlayer ratio (upright/flat)", row.ratio.text()))
+    # One long name would push the figures of all others to the right.
+    wide = max((len(name) for name, _ in figures if len(name) <= _NAME), default=0)
     for name, text in figures:
         line = f"  {name:<{wide}}  {text}".rstrip()
         # Too long for the terminal, the figures go below their name, whole.

@@ -120,7 +120,7 @@ class SummaryTable:
         units: By quantity.
         caution: To stand at its foot.
         why_empty: Why there are no rows, a sentence; empty where there are some.
-        titles: What people call the quantities, where their methods say.
+        titles: What people call the quantities, by name, where their methods say.
     """
 
     rows: Sequence[TableRow]
@@ -132,10 +132,15 @@ class SummaryTable:
 
     def heading(self, quantity: str) -> str:
         """Return a quantity as people read it: ``Tensile strength [MPa]``."""
-        title, unit = self.titles.get(quantity) or quantity, shown(self.units.get(quantity, ""))
         # A name without a title stays what is typed in filters.
-        title = title[:1].upper() + title[1:] if self.titles.get(quantity) else title
+        title, unit = self.titles.get(quantity, quantity), shown(self.units.get(quantity, ""))
         return f"{title} [{unit}]" if unit else title
+
+    def called(self, column: Column) -> str:
+        """Return what people call a column: ``Impact strength flat, C``."""
+        title = self.titles.get(column.quantity, column.quantity)
+        named = f"{title} {column.orientation}".strip()
+        return f"{named}, {column.group}" if column.group else named
 
     def as_json(self) -> dict[str, Any]:
         """Return the table as plain JSON values."""
@@ -191,7 +196,7 @@ def summary_table(
         rows = LazyRows(len(lines), lambda places: building.rows([lines[place] for place in places]))
         told = SummaryTable(rows if held is not None else rows[:], building.columns(), building.units)
     if plugged is not None:
-        told.titles = {q.name: q.title for each in plugged.methods.values() for q in each.method.quantities}
+        told.titles = plugged.titles
     if not lines:
         told.why_empty = _why_empty(book, where, quantities, plugged)
     return told

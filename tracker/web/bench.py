@@ -419,17 +419,8 @@ class Bench:
 
     @cached_property
     def titles(self) -> dict[str, str]:
-        """Title of each quantity by its identifier; with its method's where two have the same one."""
-        found: dict[str, list[tuple[str, str]]] = {}
-        for each in self.plugged.methods.values():
-            for quantity in each.method.quantities:
-                title = quantity.title or quantity.name.partition(".")[2].replace("_", " ")
-                found.setdefault(title[:1].upper() + title[1:], []).append((quantity.name, each.method.title))
-        return {
-            name: title if len(names) == 1 else f"{title} ({method})"
-            for title, names in found.items()
-            for name, method in names
-        }
+        """Title of each quantity by its identifier."""
+        return self.plugged.titles
 
     @cached_property
     def method_titles(self) -> dict[str, str]:

@@ -138,7 +138,8 @@ class Plan:
         plates: The plates in the order in which to print them.
         foreseen: The interval each share would have afterwards.
         warnings: What must be said with them: levels outside the data sheet, factors that cannot be set.
-        named: The quantity, and of which pieces.
+        named: The quantity by its name, and of which pieces.
+        called: The same as people call it.
         sides: What A and B are called.
         now: Probability of the likeliest explanation now.
         chances: Chance that the right explanation comes first after the first plate, the second, and so on.
@@ -153,6 +154,7 @@ class Plan:
     foreseen: tuple[ForeseenShare, ...]
     warnings: tuple[str, ...]
     named: str = ""
+    called: str = ""
     sides: tuple[str, str] = ("A", "B")
     now: float = 0.0
     chances: tuple[float, ...] = ()
@@ -196,7 +198,8 @@ class Plan:
     def sentences(self, width: int = 80) -> list[str]:
         """Return the plan in plain sentences, wrapped to ``width`` columns."""
         a, b = self.sides
-        texts = [f"To tell apart what differed in {self.named or self.quantity} between A = {a} and B = {b}:"]
+        of = self.called or self.quantity
+        texts = [f"To tell apart what differed in {of} between A = {a} and B = {b}:"]
         for i, plate in enumerate(self.plates):
             after = f"; after it the right explanation comes first with a chance of {chance(self.chances[i])}"
             texts.append(f"Plate {i + 1}: {plate.words}; {plate.pieces} pieces{after}.")
@@ -417,6 +420,7 @@ def planned(working: Working, wishes: Wishes) -> Plan:
         _foreseen(working, bench, chosen, display.per_unit, display.base),
         _warnings(working, wishes, plates, bench),
         question.named,
+        question.called,
         (working.cleaned.problem.label_a, working.cleaned.problem.label_b),
         bench.now(),
         tuple(chances),

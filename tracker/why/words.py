@@ -144,6 +144,10 @@ def chance(p: float) -> str:
     return f"{100 * p:.0f} %"
 
 
+_SHOWN_BESIDE = 0.2
+"""Probability of something not recorded from which a factor that comes first is told apart from it in words."""
+
+
 def _explained(found: Findings, verdict: Verdict) -> str:
     shown = [each for each in verdict.explanations if each.p >= _SHOWN] or verdict.explanations[:1]
     texts = [f"{_explanation(found, each)} {chance(each.p)}" for each in shown]
@@ -151,7 +155,8 @@ def _explained(found: Findings, verdict: Verdict) -> str:
     rest = 1 - sum(each.p for each in shown)
     if rest >= _SHOWN:
         texts.append(f"others together {chance(rest)}")
-    text = f"What made most of it: {'; '.join(texts)}."
+    head = "What made most of it" if verdict.differs else "What is seen may come from"
+    text = f"{head}: {'; '.join(texts)}."
     if verdict.withdrawn:
         first = verdict.explanations[0].words
         text += f" But {first} is not claimed: {'; '.join(verdict.withdrawn)}."
@@ -159,6 +164,13 @@ def _explained(found: Findings, verdict: Verdict) -> str:
         text += f" Consistent with {verdict.explanations[0].words} alone."
     elif verdict.differs:
         text += f" {_none_alone(verdict)}"
+    first = verdict.explanations[0]
+    if found.leading is None and first.kind == "factor" and verdict.p("unrecorded") >= _SHOWN_BESIDE:
+        # With too few plates no arithmetic parts the two, and who reads it should know what would.
+        text += (
+            f" These plates cannot tell {first.words} from something nobody recorded; another plate as one "
+            "of them can."
+        )
     return text
 
 

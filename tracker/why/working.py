@@ -439,8 +439,13 @@ def _rows(
 
 def _mean_rows(cleaned: Cleaned, design: Design) -> tuple[Array, Array]:
     z = np.hstack([np.eye(len(design.materials))[design.material], design.x])
-    row_a, row_b = (_weight(cleaned, design, group) @ z for group in (cleaned.a, cleaned.b))
-    return row_a, row_b
+    rows = []
+    for group in (cleaned.a, cleaned.b):
+        weight = _weight(cleaned, design, group)
+        # From its first result, so that what all of them share comes out as it stands, to the last bit.
+        first = z[int(np.argmax(weight > 0))]
+        rows.append(first + weight @ (z - first))
+    return rows[0], rows[1]
 
 
 def joint_rows(names: tuple[str, ...], rows: Array, parts: tuple[Group, ...]) -> list[Array]:
