@@ -34,6 +34,7 @@ from tracker.inputs import read_input
 from tracker.kinds import find
 from tracker.lazy_modules import lazy
 from tracker.stating import state_row
+from tracker.units import shown
 
 if TYPE_CHECKING:
     from tracker.desk import overtime
@@ -76,7 +77,10 @@ def _tell_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
         return
     pairs = [("follows", method.standard), *(("caution", text) for text in method.cautions)]
     pairs += [("reading", f"{each.name} [{each.hint}] {each.help}") for each in fields(method.Readings)]
-    pairs += [("gives", f"{each.name} [{each.unit}] {each.title}") for each in method.quantities]
+    pairs += [
+        ("gives", f"{each.title or each.name} [{shown(each.unit) or '1'}], typed {each.name}")
+        for each in method.quantities
+    ]
     pairs += [("formula", str(each)) for each in method.formulas]
     facts(f"{method.id} {method.version}  {method.title}", pairs)
 

@@ -238,6 +238,8 @@ def _ratio(top: Array, below: Array) -> Array:
     return np.where(below > 0, np.maximum(top, 0.0) / np.where(below > 0, below, 1.0), 0.0)
 
 
+_NO_SCATTER: Final = 1e-12
+"""Part of the mean (or unit) below which half an interval is rounding."""
 _RATIOS: Final[Array] = np.concatenate([[0.0], np.geomspace(0.1, 8.0, 23)])
 """Values of s_L / s_r that the quadrature is over."""
 _SPREADS: Final = (0.1, 0.3, 0.55)
@@ -320,7 +322,9 @@ def _borrowed(
     half[say] = _half_width(weight[say], fitted.rows(say), level) * np.sqrt(unit[say])
     say &= groups.plates == 1
     middle[say] = _half_width(weight[say], fitted.rows(say), 0.5) * np.sqrt(unit[say])
-    return _Borrowed(half, middle, known)
+    # Readings that all agree say nothing of scatter: what is left of it is the arithmetic's.
+    nothing_left = half <= _NO_SCATTER * np.sqrt(unit)
+    return _Borrowed(np.where(nothing_left, 0.0, half), np.where(nothing_left, 0.0, middle), known)
 
 
 @dataclass(frozen=True)

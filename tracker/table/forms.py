@@ -56,8 +56,12 @@ def remarks(table: SummaryTable, row: TableRow) -> Sequence[str]:
             of.setdefault(text, []).append(table.called(column))
     said = [*([row.choice] if row.choice else []), *row.departures, *row.notes]
     for text, names in of.items():
-        # What holds of the whole row needs no list of its quantities.
-        said.append(text if len(names) == len(row.cells) > 1 else f"{text} ({', '.join(names)})")
+        others = [name for name in map(table.called, row.cells) if name not in names]
+        # What holds of the whole row needs no list of its quantities, and of most of it the shorter list.
+        if len(names) > len(others) and len(row.cells) > 1:
+            said.append(f"{text} (all but {'; '.join(others)})" if others else text)
+        else:
+            said.append(f"{text} ({'; '.join(names)})")
     if row.ratio is not None:
         said += [f"interlayer ratio: {reason}" for reason in row.ratio.reasons]
     return said
@@ -194,7 +198,7 @@ def as_lines(table: SummaryTable, width: int = 0) -> Iterator[str]:
     yield from _wrapped(table.caution, width, "", "")
 
 
-_NAME: Final = 34
+_NAME: Final = 26
 """Letters of a name beside which its figures stand; those of a longer one are not in line with the others."""
 
 

@@ -437,12 +437,13 @@ def _bench(working: Working, wishes: Wishes) -> _Bench:
     free, split, fixed = [], [], {}
     for i, name in enumerate(working.names):
         item = compared[name]
-        levels.append((item.a, item.b))
+        levels.append(_typical(item))
         side = _held(item, wishes)
         if side is not None:
             fixed[i] = side
         elif item.factor.of_test:
-            split.append(i)
+            if not _too_near(item):
+                split.append(i)
         else:
             free.append(i)
     sigma, rho, _ = typical_scatters(working.posterior)
@@ -458,6 +459,28 @@ def _bench(working: Working, wishes: Wishes) -> _Bench:
     noise = sigma**2 * (rho**2 * loose + 1 / pieces)
     truth = np.hstack([draws[:, -1:], draws[:, :s]])
     return _Bench(free, split, fixed, levels, pieces, noise, sigma**2, truth, draws[:, s], who)
+
+
+def _typical(item: Comparison) -> tuple[Level, Level]:
+    """Return the level of A and that of B; of mixed ones the level that each has more of than the other."""
+    if item.factor.kind != "category" or max(len(item.levels_a), len(item.levels_b)) < 2:  # noqa: PLR2004
+        return item.a, item.b
+    a, b = (
+        {level: count / sum(n for _, n in side) for level, count in side}
+        for side in (item.levels_a, item.levels_b)
+    )
+    excess = {level: a.get(level, 0.0) - b.get(level, 0.0) for level in sorted({*a, *b}, key=str)}
+    return max(excess, key=lambda level: excess[level]), min(excess, key=lambda level: excess[level])
+
+
+_NEAR = 0.1
+"""Part of a span below which two numbers of a test are not worth telling apart."""
+
+
+def _too_near(item: Comparison) -> bool:
+    if not isinstance(item.a, float) or not isinstance(item.b, float):
+        return False
+    return abs(item.a - item.b) < _NEAR * item.factor.span
 
 
 def _held(item: Comparison, wishes: Wishes) -> float | None:
@@ -741,15 +764,15 @@ def _warnings(
     found = []
     words = dict.fromkeys(working.names, "material")
     words |= {factor.name: factor.words for factor in working.cleaned.problem.factors}
+    units = {factor.name: factor.unit for factor in working.cleaned.problem.factors}
     for i, name in enumerate(working.names):
         limit = wishes.limits.get(name, Limit())
         outside = sorted(
             {_level(p.levels[name]) for p in plates if name in p.levels and not limit.allows(p.levels[name])}
         )
         if outside:
-            found.append(
-                f"{words[name]} {', '.join(outside)} lies outside the range {_range(limit)} ({limit.source})."
-            )
+            at = f"{', '.join(outside)} {units.get(name, '')}".strip()
+            found.append(f"{words[name]} {at} lies outside the range {_range(limit)} ({limit.source}).")
         if i not in bench.fixed:
             continue
         side = "B" if bench.fixed[i] else "A"

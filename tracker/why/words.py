@@ -145,7 +145,7 @@ def chance(p: float) -> str:
 
 
 _SHOWN_BESIDE = 0.2
-"""Probability of something not recorded from which a factor that comes first is told apart from it in words."""
+"""Probability of something not recorded from which it is set against the factor that comes first."""
 
 
 def _explained(found: Findings, verdict: Verdict) -> str:
