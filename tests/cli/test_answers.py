@@ -51,7 +51,7 @@ def test_the_result_is_shown_with_its_uncertainty_at_once(filled: Filled) -> Non
     """1830 N on 40 mm², before the piece is swept off the bench."""
     piece = filled.json("list", "specimens")[1]["id"]
     lines = filled.done("measure", piece, "tensile", "max_force=1830", "area=40", "--rig", filled.rig)
-    assert lines[0].startswith("tensile.strength  45.750 ± 0.0")
+    assert lines[0].startswith("Tensile strength  45.750 ± 0.0")
 
 
 @pytest.mark.parametrize("kind", KINDS)

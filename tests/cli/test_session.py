@@ -54,7 +54,7 @@ def test_thirty_bars_take_at_most_230_characters(bars: tuple[Cli, list[str]], te
         answers = {"max_force": str(force), "width": "10", "thickness": "4"}
         asked = fields if at == 0 else ["max_force"]
         typed += _types(seat, [answers.get(name, "") for name in asked])
-        seat.expect("tensile.strength")
+        seat.expect("Tensile strength")
     seat.expect("Label: ")
     seat.send("")
     assert seat.ended() == 0
@@ -82,7 +82,7 @@ def seat(bars: tuple[Cli, list[str]], terminal: Opened) -> tuple[Terminal, Cli, 
     session.send(pieces[0])
     answers = {"max_force": "1800", "width": "10", "thickness": "4"}
     _types(session, [answers.get(each["name"], "") for each in _asked_of_tensile(cli)])
-    session.expect("tensile.strength")
+    session.expect("Tensile strength")
     session.expect("Label: ")
     return session, cli, pieces
 
@@ -97,7 +97,7 @@ def test_an_equals_sign_takes_the_last_value(seat: tuple[Terminal, Cli, list[str
     session, cli, pieces = seat
     session.send(pieces[1])
     _types(session, ["1720", "=", "="])
-    assert "thickness 4" in session.expect("tensile.strength")
+    assert "thickness 4" in session.expect("Tensile strength")
     session.expect("Label: ")
     session.send("")
     assert session.ended() == 0
@@ -109,7 +109,7 @@ def test_a_step_back_asks_the_question_before_again(seat: tuple[Terminal, Cli, l
     session, cli, pieces = seat
     session.send(pieces[1])
     _types(session, ["172", "<", "1720", "=", "="])
-    session.expect("tensile.strength")
+    session.expect("Tensile strength")
     session.expect("Label: ")
     session.send("")
     assert session.ended() == 0
@@ -133,7 +133,7 @@ def test_a_bad_answer_costs_its_own_question(seat: tuple[Terminal, Cli, list[str
     session, cli, pieces = seat
     session.send(pieces[1])
     _types(session, ["17w0", "1720", "=", "="])
-    session.expect("tensile.strength")
+    session.expect("Tensile strength")
     session.expect("Label: ")
     session.send("")
     assert session.ended() == 0
@@ -149,7 +149,7 @@ def test_a_label_scanned_at_a_reading_is_asked_about(seat: tuple[Terminal, Cli, 
     session.expect(": ")
     session.send("y")
     _types(session, ["1720", "=", "="])
-    session.expect("tensile.strength")
+    session.expect("Tensile strength")
     session.expect("Label: ")
     session.send("")
     assert session.ended() == 0
@@ -172,7 +172,7 @@ def test_a_recording_that_appears_in_the_folder_is_the_reading(
     seat.expect("pull-1.csv")
     answers = {"width": "10", "thickness": "4"}
     _types(seat, [answers.get(each["name"], "") for each in _asked_of_tensile(cli)])
-    seat.expect("tensile.strength")
+    seat.expect("Tensile strength")
     seat.expect("Label: ")
     seat.send("")
     assert seat.ended() == 0

@@ -29,7 +29,7 @@ def test_the_table_reads_as_lines(unlike: Unlike) -> None:
     lines = unlike.done("table", env={"COLUMNS": "120"})
 
     assert lines[0] == "Nordlicht ASA · nozzle 245 °C, chamber 40 °C"
-    assert any("tensile.strength upright" in line and " MPa (" in line and "n 4" in line for line in lines)
+    assert any("Tensile strength upright" in line and " MPa (" in line and "n 4" in line for line in lines)
     assert "not design allowables" in " ".join(lines[-3:])
 
 
@@ -198,3 +198,17 @@ def test_publishing_answers_in_json(unlike: Unlike, tmp_path: Path) -> None:
 
     assert told["materials"] == 1
     assert told["files"] == sum(path.is_file() for path in (tmp_path / "site").rglob("*"))
+
+
+def test_people_read_titles_and_programs_names(unlike: Unlike) -> None:
+    """Table, list, card, way back and plan say what a quantity is called; JSON and CSV keep its name."""
+    first = unlike.json("list", "results")[0]
+    assert first["quantity"] == "tensile.strength"
+    assert "tensile.strength" in "".join(unlike.done("list", "results", "--csv"))
+    for words in (
+        ("table",), ("table", "--markdown"), ("table", "--html"), ("list", "results"),
+        ("show", first["measurement"]), ("trace", first["measurement"]), ("followup", unlike.first, unlike.second),
+    ):  # fmt: skip
+        text = " ".join(unlike.done(*words))
+        assert "ensile strength" in text, words
+        assert "tensile.strength" not in text, words

@@ -92,7 +92,7 @@ def test_what_is_not_meant_after_all_is_asked_again_with_the_answers_offered(
         offered = {"max_force": "[18.30]: ", "width": "[10]: ", "thickness": "[4]: "}.get(name, ": ")
         seat.expect(offered)
         seat.send("1830" if name == "max_force" else "")
-    seat.expect("tensile.strength  45.75")
+    seat.expect("Tensile strength  45.75")
     assert seat.ended() == 0
 
 
@@ -153,7 +153,7 @@ def test_readings_are_asked_with_their_units_and_the_last_value(filled: Filled, 
     seat.send("4")
     seat.expect(f"Measured with (IDs of rigs) [{filled.rig}]")
     seat.send("")
-    seat.expect("tensile.strength  47.5")
+    seat.expect("Tensile strength  47.5")
     assert seat.ended() == 0
 
 

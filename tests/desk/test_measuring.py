@@ -151,6 +151,19 @@ def test_readings_without_any_result_are_refused_and_the_piece_stays_free(book: 
         assert find(book, session, piece).broken_at is None
 
 
+def test_a_recording_that_waits_for_a_word_is_kept(book: Book) -> None:
+    """A fall that may be a slip or a yield refuses every number; the recording is stored all the same."""
+    rise = [(i * 0.02, 10.0 * i) for i in range(100)]
+    again = [(2.0 + i * 0.02, 850.0 + 5.0 * i) for i in range(80)]
+    rows = [*rise, *again, (3.62, 0.0), (3.64, 0.0)]
+    text = "extension_mm,force_N\n" + "\n".join(f"{x:.2f},{force:.1f}" for x, force in rows)
+    typed = {"width": "10", "thickness": "4", "gauge_length": "50"}
+    files = {"curve": Recording("pull.csv", text.encode())}
+    done = measure(book, WHO, load(), a_piece(book), "tensile", typed, files=files, sure=True)
+    assert all(each.value is None for each in done.results)
+    assert any("Was it a yield" in each.refused for each in done.results)
+
+
 def test_a_test_over_days_is_begun_without_its_first_reading(book: Book) -> None:
     """A creep test hangs there before it has been read."""
     typed = {"force": "280", "width": "10", "thickness": "4", "reference_length": "80"}

@@ -106,12 +106,13 @@ def test_a_figure_names_the_measurements_behind_it(two_conditions: Book) -> None
 
 def test_one_plate_is_said_to_be_one(two_conditions: Book) -> None:
     """Two pieces of one plate: an interval for the material, and what it assumes of plate scatter."""
-    row = summary_table(two_conditions, quantities=[STRENGTH]).rows[1]
+    table = summary_table(two_conditions, quantities=[STRENGTH])
+    row = table.rows[1]
     cell = row.cells[STRENGTH, "flat", ""]
 
     assert (cell.n, cell.plates) == (2, 1)
     assert cell.text("MPa").endswith("(95 %, plate scatter assumed), n 2, 1 plate")
-    assert any("1 plate: it describes this plate" in text for text in remarks(row))
+    assert any("1 plate: it describes this plate" in text for text in remarks(table, row))
 
 
 def test_two_plates_alone_say_next_to_nothing(book: Book, spool: str) -> None:
@@ -351,7 +352,8 @@ def test_limits_are_told_beside_the_mean_of_the_survivors(book: Book, spool: str
     pieces = a_job(book, "bar:XYZ:5", spools=(spool,)).also
     for piece, value in zip(pieces, (90.0, 92.0, 94.0, 120.0, 120.0), strict=True):
         given(book, piece, "softening.t", [value], relation=">" if value == 120.0 else "=")
-    row = summary_table(book).rows[0]
+    table = summary_table(book)
+    row = table.rows[0]
     cell = row.cells["softening.t", "flat", ""]
 
     assert (cell.n, cell.mean, cell.low, cell.limits) == (3, 92.0, None, ("> 120 MPa", "> 120 MPa"))
@@ -359,7 +361,8 @@ def test_limits_are_told_beside_the_mean_of_the_survivors(book: Book, spool: str
     assert cell.limited is not None
     assert cell.limited.mean == pytest.approx(103.2)
     assert any(
-        "with the limits the mean is at least 103.2 MPa (Kaplan-Meier)" in text for text in remarks(row)
+        "with the limits the mean is at least 103.2 MPa (Kaplan-Meier)" in text
+        for text in remarks(table, row)
     )
 
 

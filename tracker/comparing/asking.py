@@ -56,7 +56,7 @@ the same on both sides and cancels; what is estimated carries its own bounds."""
 SECTION: Final = Factor("section", "mm²", 0.8, 10.0, label="section of the piece")
 """Width by thickness as measured; two callipers differ by some hundredths of a millimetre on each."""
 _LISTED: Final = (
-    Factor("note", kind="category", label="note on the piece", settable=False, listed=True),
+    Factor("note", kind="category", label="note on job, piece or measurement", settable=False, listed=True),
     Factor("printed_on", kind="category", label="printed on", settable=False, listed=True),
     Factor("tested_on", kind="category", label="tested on", settable=False, listed=True),
 )

@@ -265,10 +265,13 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
     measurement.rigs = rigs_used(book, act.session, method, wanted.rigs, values["at"])
     readings = _as_the_rig_writes(method, readings, measurement)
     # A file that can be read in two ways is asked about; of one that came in bulk the results are refused.
+    waiting = False
     if wanted.source != "imported":
-        understandings(method, recordings_in(readings))
+        read = understandings(method, recordings_in(readings)).values()
+        # Nothing is missing where a recording only waits for a person's word: it is kept, its numbers are not.
+        waiting = any(finding.open for each in read for finding in each.findings)
     computation = computed(plugged, readings, measurement, zone=book.zone)
-    if not wanted.incomplete and wanted.source != "imported":
+    if not wanted.incomplete and not waiting and wanted.source != "imported":
         _refuse_incomplete(method, readings, computation)
     used = instruments(measurement.rigs).values()
     with act.session.no_autoflush:
