@@ -207,7 +207,8 @@ def test_people_read_titles_and_programs_names(unlike: Unlike) -> None:
     assert "tensile.strength" in "".join(unlike.done("list", "results", "--csv"))
     for words in (
         ("table",), ("table", "--markdown"), ("table", "--html"), ("list", "results"),
-        ("show", first["measurement"]), ("trace", first["measurement"]), ("followup", unlike.first, unlike.second),
+        ("show", first["measurement"]), ("trace", first["measurement"]),
+        ("followup", unlike.first, unlike.second),
     ):  # fmt: skip
         text = " ".join(unlike.done(*words))
         assert "ensile strength" in text, words

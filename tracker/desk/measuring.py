@@ -268,7 +268,7 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
     waiting = False
     if wanted.source != "imported":
         read = understandings(method, recordings_in(readings)).values()
-        # Nothing is missing where a recording only waits for a person's word: it is kept, its numbers are not.
+        # Nothing is missing where a recording only waits for a person's word: it is kept, without numbers.
         waiting = any(finding.open for each in read for finding in each.findings)
     computation = computed(plugged, readings, measurement, zone=book.zone)
     if not wanted.incomplete and not waiting and wanted.source != "imported":
