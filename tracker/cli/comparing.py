@@ -406,7 +406,12 @@ def programme_command(bench: Bench, /, material: str, file: Path | None, as_json
         say_json(told.as_json())
         return
     click.echo(f"{told.material}: programme {told.programme!r}")
-    table([vars(need) for need in told.needs])
+    methods = bench.plugged.methods
+    rows = (dict(vars(need)) for need in told.needs)
+    table(
+        {"method": methods[name].method.title if (name := row.pop("method")) in methods else name, **row}
+        for row in rows
+    )
     plate = ", ".join(f"{count} {_orientation(each)}" for each, count in told.next_plate)
     click.echo(f"Next plate: {plate}." if plate else "Nothing has to be printed.")
 

@@ -70,7 +70,10 @@ def wrapped(paragraphs: Iterable[str], width: int) -> list[str]:
     lines: list[str] = []
     for text in paragraphs:
         first, rest = ("  ", "    ") if text.startswith("  ") else ("", "")
-        lines += textwrap.wrap(text.strip(), max(width, 40), initial_indent=first, subsequent_indent=rest)
+        # A number and its per cent stay on one line.
+        held = text.strip().replace(" %", "\u00a0%")
+        found = textwrap.wrap(held, max(width, 40), initial_indent=first, subsequent_indent=rest)
+        lines += [line.replace("\u00a0%", " %") for line in found]
     return lines
 
 
