@@ -13,7 +13,7 @@ from tests.why.simulated import SIX, STRENGTH, World, book, levels, plate, probl
 from tests.why.worlds import WORLDS, make
 from tracker.why import Factor, Observation, Problem, Question, answer, explain, overview
 from tracker.why.answer import explained
-from tracker.why.causes import Cause, _base, _weights, sets_of, weigh
+from tracker.why.causes import Cause, Doubt, _base, _weights, sets_of, weigh
 from tracker.why.design import build
 from tracker.why.posterior import Prior, sums
 from tracker.why.problem import cleaned
@@ -61,6 +61,37 @@ def test_sets_agree_with_solving_each_from_scratch() -> None:
         found = plain.posterior(scaled, np.hstack([rows[:, :q], rows[:, q:] * size]), 1.0, rho, kappa)
         assert mean[cell, i] == pytest.approx(found[0], abs=1e-8)
         assert variance[cell, i] == pytest.approx(found[1], rel=1e-6)
+
+
+def test_a_doubt_acts_or_hardly_does_in_noise_and_columns_alike() -> None:
+    """Every pair (ρ, κ) stands twice; each equals the n × n matrix with its own size of the doubt."""
+    gaps = tuple(
+        replace(o, factors={**o.factors, "fan_pct": None} if o.plate in ("H01", "H03") else o.factors)
+        for o in _asked(6).observations
+    )
+    design = build(STRENGTH, SIX, gaps)
+    assert design.vague == 1
+    assert np.count_nonzero(design.open_variance) == 2
+    q, p = len(design.materials), design.x.shape[1]
+    causes, rows, scale = [Cause("nozzle_c", q, 0.3)], np.eye(2, q + p, q), np.ones(p)
+    ranges = ((math.log(0.8), math.log(1.5)), (math.log(3.0), math.log(5.0)))
+    sheets = _base(sums(design), causes, rows, scale, ranges, Doubt((q + p - 1,), 0.3))
+    half = len(sheets.rho) // 2
+    for cell, size in ((5, 1.0), (half + 5, 0.1)):
+        factor = np.ones(p)
+        # The one cause does not act in the base; the last column stands for the doubt.
+        factor[0], factor[-1] = 0.1, size
+        scaled = replace(design, x=design.x * factor, open_variance=design.open_variance * size**2)
+        wide = np.hstack([rows[:, :q], rows[:, q:] * factor])
+        found = plain.posterior(scaled, wide, 1.0, float(sheets.rho[cell]), float(sheets.kappa[cell]))
+        assert sheets.mean[cell] == pytest.approx(found[0], abs=1e-8)
+        assert np.diag(sheets.base[cell]) == pytest.approx(found[1], rel=1e-6)
+
+
+def test_bounds_on_another_factor_take_nothing_from_what_lies_on_a_line() -> None:
+    """Six plates and six at two levels of the cause, and a factor known only within wide bounds on all."""
+    case = make(np.random.default_rng(5), WORLDS["another within bounds, 6 + 6"])
+    assert answer(case.problem).leading == case.truth.cause
 
 
 def test_forms_of_something_not_recorded_exclude_each_other() -> None:
