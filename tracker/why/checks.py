@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tracker.lazy_modules import np
-from tracker.why.design import Array, as_interval, to_working
+from tracker.why.design import Array, limits, to_working
 from tracker.why.findings import Check, Suspect
 from tracker.why.posterior import Sums, sums, weighted
 from tracker.why.problem import Observation
@@ -29,14 +29,17 @@ def implausible(working: Working) -> tuple[Check, ...]:
     """Point at numbers of A and B far outside everything else: mostly a slip of typing or of the unit."""
     found = []
     usable = working.cleaned
+    sides = []
+    for side, group in (("A", usable.a), ("B", usable.b)):
+        ids = {o.result_id for o in group}
+        sides.append((side, group, [o for o in usable.observations if o.result_id not in ids]))
     for item in working.comparisons:
         factor = item.factor
         if factor.kind != "number" or item.state == "equal" or factor.listed:
             continue
-        for side, group in (("A", usable.a), ("B", usable.b)):
-            ids = {o.result_id for o in group}
+        for side, group, others in sides:
             own = _numbers(factor.name, group)
-            rest = _numbers(factor.name, [o for o in usable.observations if o.result_id not in ids])
+            rest = _numbers(factor.name, others)
             if not own or not rest:
                 continue
             value = max(own, key=lambda x: max(min(rest) - x, x - max(rest)))
@@ -90,8 +93,9 @@ def noted(working: Working) -> tuple[Check, ...]:
 
 
 def _numbers(name: str, group: Sequence[Observation]) -> list[float]:
-    pairs = [as_interval(o.factors.get(name)) for o in group]
-    return [(low + high) / 2 for low, high in (pair for pair in pairs if pair is not None)]
+    low, high = limits([o.factors.get(name) for o in group])
+    middle = (low + high) / 2
+    return list(middle[np.isfinite(middle)].tolist())
 
 
 def of_claim(working: Working, name: str) -> tuple[Check, ...]:

@@ -196,7 +196,7 @@ def _block(factor: Factor, observations: Sequence[Observation], keep: Sequence[O
 
 
 def _number(factor: Factor, values: list[Value]) -> _Block:
-    low, high = _limits(values)
+    low, high = limits(values)
     z = (low + high) / 2 / factor.span
     known = np.isfinite(z)
     missing = int(np.count_nonzero(~known))
@@ -218,7 +218,7 @@ def _number(factor: Factor, values: list[Value]) -> _Block:
     return _Block(filled[:, None], (None,), own, missing, 0)
 
 
-def _limits(values: list[Value]) -> tuple[Array, Array]:
+def limits(values: list[Value]) -> tuple[Array, Array]:
     """Return least and greatest values, NaN where absent, each of shape (n,)."""
     if set(map(type, values)) <= {float, int, type(None)}:
         # The common case goes through numpy at once, which reads None as NaN.

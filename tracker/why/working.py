@@ -570,10 +570,9 @@ def _bent(
         data = sums(design)
     column_a = _mean_rows(cleaned, design)[0][q:]
     ends = _index(cleaned, (*cleaned.a, *cleaned.b)) > 0
-    tried = [
-        (_asked_for(design, data, column, scatters), factors, column)
-        for factors, column in _bends(design, names, column_a)
-    ]
+    bends = _bends(design, names, column_a)
+    asked = _asked_for(design, len(data.xy), [column for _, column in bends], scatters)
+    tried = [(odds, *each) for odds, each in zip(asked.tolist(), bends, strict=True)]
     for odds, factors, column in sorted(tried, key=lambda each: -each[0]):
         pair = len(factors) > 1
         # Two factors together are weighed as a cause of their own, where any other plate had both: else
@@ -605,20 +604,31 @@ def _bends(design: Design, names: list[str], at_a: Array) -> list[tuple[tuple[st
 _MOST_BENDS = 40
 
 
-def _asked_for(design: Design, data: Sums, column: Array, scatters: tuple[float, float, float]) -> float:
-    """Return the log odds that a further column acts, at given scatters."""
-    _, rho, kappa = scatters
-    wide = sums(design.with_column(Factor("further"), column))
-    a, b, _, _ = weighted(wide, rho, kappa)
-    c = len(data.xy)
+def _asked_for(design: Design, c: int, columns: list[Array], scatters: tuple[float, float, float]) -> Array:
+    """Return the log odds that each of m further columns acts by itself, at given scatters, shape (m,).
+
+    Args:
+        design: The design without them; it has ``c`` columns of Z.
+        c: Their number.
+        columns: One for each result, shape (n,) each.
+        scatters: σ, ρ and κ.
+    """
+    sigma, rho, kappa = scatters
+    q = c - design.x.shape[1]
+    # All of them stand beside the design at once: what they have to do with each other is not looked at.
+    more = np.column_stack([column - column.mean() for column in columns]) if columns else design.x[:, :0]
+    a, b, _, _ = weighted(sums(replace(design, x=np.hstack([design.x, more]))), rho, kappa)
     inner = a[:c, :c].copy()
-    effects = np.arange(data.q, c)
+    effects = np.arange(q, c)
     inner[effects, effects] += kappa**-2.0
-    solved = np.linalg.solve(inner, np.column_stack([a[:c, c], b[:c]]))
-    information = float(a[c, c] - a[c, :c] @ solved[:, 0])
-    score = float(b[c] - a[c, :c] @ solved[:, 1]) / scatters[0]
+    border = a[c:, :c]
+    solved = np.linalg.solve(inner, np.column_stack([border.T, b[:c]]))
+    information = np.diag(a)[c:] - (border * solved[:, :-1].T).sum(axis=1)
+    score = (b[c:] - border @ solved[:, -1]) / sigma
     v = (kappa / 2) ** 2
-    return 0.5 * (v * score**2 / (1 + v * information) - math.log1p(v * max(information, 0.0)))
+    return np.asarray(
+        0.5 * (v * score**2 / (1 + v * information) - np.log1p(v * np.maximum(information, 0.0)))
+    )
 
 
 def _extremes(cleaned: Cleaned) -> tuple[Extreme, ...]:
