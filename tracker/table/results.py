@@ -55,12 +55,6 @@ class Column(NamedTuple):
     orientation: str = ""
     group: str = ""
 
-    @property
-    def words(self) -> str:
-        """The column in words: ``impact.strength flat, C``."""
-        named = f"{self.quantity} {self.orientation}".strip()
-        return f"{named}, {self.group}" if self.group else named
-
 
 Key = tuple[str | None, str | None, Condition, Column]
 """Of a cell: material, family, condition, column."""

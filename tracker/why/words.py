@@ -167,11 +167,11 @@ def _explained(found: Findings, verdict: Verdict) -> str:
         text += f" Consistent with {verdict.explanations[0].words} alone."
     elif verdict.differs:
         text += f" {_none_alone(verdict)}"
-    first = verdict.explanations[0]
-    if found.leading is None and first.kind == "factor" and verdict.p("unrecorded") >= _SHOWN_BESIDE:
+    likeliest = verdict.explanations[0]
+    if found.leading is None and likeliest.kind == "factor" and verdict.p("unrecorded") >= _SHOWN_BESIDE:
         # With too few plates no arithmetic parts the two, and who reads it should know what would.
         text += (
-            f" These plates cannot tell {first.words} from something nobody recorded; another plate as one "
+            f" These plates cannot tell {likeliest.words} from something nobody recorded; another plate as one "
             "of them can."
         )
     return text
