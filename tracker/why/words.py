@@ -171,8 +171,8 @@ def _explained(found: Findings, verdict: Verdict) -> str:
     if found.leading is None and likeliest.kind == "factor" and verdict.p("unrecorded") >= _SHOWN_BESIDE:
         # With too few plates no arithmetic parts the two, and who reads it should know what would.
         text += (
-            f" These plates cannot tell {likeliest.words} from something nobody recorded; another plate as one "
-            "of them can."
+            f" These plates cannot tell {likeliest.words} from something nobody recorded; another plate as "
+            "one of them can."
         )
     return text
 
