@@ -229,7 +229,8 @@ def trace_command(
     """Walk back from a result, measurement, specimen or job to spool, stays, dryings and journal."""
     # For scripts the units of the readings are said too; they are the methods' to say.
     describe = tracing.described_by(bench.plugged) if as_json or prov else None
-    way = tracing.trace(bench.book, target, quantity, describe)
+    titles = None if as_json or prov else bench.plugged.titles
+    way = tracing.trace(bench.book, target, quantity, describe, titles)
     if graph:
         _put(way.svg(), output)
     elif output is not None:

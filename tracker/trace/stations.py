@@ -47,6 +47,7 @@ class Tested:
         self._zone = way.zone
         self._units: Mapping[str, str] = way.described.get("units", {})
         self._title = str(way.described.get("title", ""))
+        self._titles = way.titles
 
     def _when(self, moment: dt.datetime | None) -> str:
         return local(moment, self._zone)
@@ -56,7 +57,9 @@ class Tested:
         result = judged.result
         value, u = result.value, result.uncertainty
         refused = result.refused
-        head = f"{result.quantity} " + ("has no value" if value is None else state_row(result).text)
+        head = f"{self._titles.get(result.quantity, result.quantity)} " + (
+            "has no value" if value is None else state_row(result).text
+        )
         facts = [f"refused: {refused}"] if refused else []
         if value is not None and not u:
             facts.append("uncertainty not recorded")
@@ -133,7 +136,8 @@ class Tested:
     def measurements(self, measured: Sequence[Measured]) -> Station:
         """All measurements of a piece, where none of them alone is meant."""
         facts = [
-            f"{measurement_id(each.measurement.id)} {result.quantity} " + state_row(result).text
+            f"{measurement_id(each.measurement.id)} {self._titles.get(result.quantity, result.quantity)} "
+            + state_row(result).text
             for each in measured
             for result in (judged.result for judged in each.results)
             if result.value is not None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from tracker.book import Book
@@ -99,7 +99,11 @@ class Trace(Way):
 
 
 def trace(
-    book: Book, ident: Ident | str, quantity: str | None = None, describe: Describe | None = None
+    book: Book,
+    ident: Ident | str,
+    quantity: str | None = None,
+    describe: Describe | None = None,
+    titles: Mapping[str, str] | None = None,
 ) -> Trace:
     """Walk back from a measurement, specimen or job; or say what hangs on a spool, a drying or a rig.
 
@@ -108,6 +112,7 @@ def trace(
         ident: What to begin at, as an ID or as typed or scanned.
         quantity: Which result is meant; None takes the only one, or the first that has a value.
         describe: Says more of a method than the book knows.
+        titles: What people call quantities, by name; their names are shown where None.
 
     Raises:
         IdError: The text is no ID.
@@ -115,7 +120,7 @@ def trace(
     """
     path = _walked(book, ident)
     chosen, number = _chosen(path, quantity)
-    made = Trace(book.code, path, chosen, number, zone=book.zone)
+    made = Trace(book.code, path, chosen, number, zone=book.zone, titles=titles or {})
     if describe is not None and chosen is not None:
         made.described = describe(chosen.measurement.method)
     return made

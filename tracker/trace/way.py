@@ -172,6 +172,7 @@ class Way:
         factors: Every factor of the piece with its basis; None where not asked: then those given outright.
         exposure: What is known of open-air hours and moisture at the print; None where not asked.
         zone: Zone that times are shown in; the JSON has UTC.
+        titles: What people call quantities, by name; a name without a title is shown itself.
     """
 
     book: str
@@ -182,6 +183,7 @@ class Way:
     factors: list[dict[str, Any]] | None = None
     exposure: Mapping[str, Any] | None = None
     zone: dt.tzinfo = dt.UTC
+    titles: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def id(self) -> str:

@@ -71,7 +71,11 @@ def _days_drawn(told: SpoolDays, until: dt.datetime) -> bytes:
 @router.get("/{text}/trace.svg")
 def way_back(request: Request, bench: Here, visitor: Reader, text: Text) -> Response:
     """Draw the whole way back."""
-    drawn = bench.of_state(("trace.svg", text), lambda: trace(bench.book, text).svg().encode(), visitor.state)
+    drawn = bench.of_state(
+        ("trace.svg", text),
+        lambda: trace(bench.book, text, titles=bench.titles).svg().encode(),
+        visitor.state,
+    )
     return picture(request, drawn)
 
 
