@@ -133,7 +133,7 @@ def test_level_outside_the_data_sheet_is_said() -> None:
     """A proposed set-point outside the data sheet's range comes with a sentence."""
     plan = followup(_asked(), limits={"nozzle_c": Limit(high=260.0, source="data sheet")})
     if any(p.levels["nozzle_c"] == 270.0 for p in plan.plates):
-        assert "nozzle_c 270 lies outside the range up to 260 (data sheet)." in plan.warnings
+        assert "nozzle_c 270 °C lies outside the range up to 260 (data sheet)." in plan.warnings
 
 
 def test_every_level_outside_is_said_whatever_is_proposed() -> None:
