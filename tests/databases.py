@@ -29,8 +29,9 @@ BEGUN_AT: Final = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
 """Before anything that the clock of a test says: a clock that goes back is asked about."""
 _MUST: Final = "STRANDBOOK_REQUIRE_POSTGRES"
 _TEMPLATE: Final = "strandbook_template"
-# Durability against a power cut cannot be seen from a test, and costs most of its time.
-_HASTE: Final = ("fsync", "full_page_writes", "synchronous_commit")
+# Durability against a power cut cannot be seen from a test, and costs most of its time; so does care for
+# databases that live for a second.
+_HASTE: Final = ("fsync", "full_page_writes", "synchronous_commit", "autovacuum", "jit")
 
 
 class Server:
@@ -51,6 +52,7 @@ class Server:
         # Not below pytest's own folder: that one is closed to the account the server runs as.
         folder = Path(tempfile.gettempdir()) / f"strandbook-pg-{run}"
         self._server: Any = get_server(folder, cleanup_mode="delete")
+        self._own = psycopg.connect(self._server.get_uri(), autocommit=True)
         self._run(*(sql.SQL("ALTER SYSTEM SET {} = off").format(sql.Identifier(name)) for name in _HASTE))
         self._run(sql.SQL("SELECT pg_reload_conf()"))
 
@@ -65,7 +67,8 @@ class Server:
 
     def fresh(self, files: Path) -> str:
         """Make a database that holds an empty book and return its place."""
-        self.make_template()
+        if not self._code:
+            self.make_template()
         Files(files).mark(self._code_of_template())
         return self._copy(_TEMPLATE, files)
 
@@ -94,12 +97,12 @@ class Server:
 
     def stop(self) -> None:
         """Let go of the server; the last worker of the run stops it."""
+        self._own.close()
         self._server.cleanup()
 
     def _run(self, *statements: sql.SQL | sql.Composed) -> None:
-        with psycopg.connect(self._server.get_uri(), autocommit=True) as connection:
-            for statement in statements:
-                connection.execute(statement)
+        for statement in statements:
+            self._own.execute(statement)
 
     def _copy(self, template: str, files: Path) -> str:
         name = f"t{os.getpid()}_{next(self._names)}"
