@@ -76,7 +76,7 @@ class Dimensions(Method):
         ),
         *(Quantity(f"dimensions.scale_{a.lower()}", "1", None, f"scale factor {a}") for a in _AXES),
         *(
-            Quantity(f"dimensions.offset_{a.lower()}", "mm", None, f"offset {a}", positive=False)
+            Quantity(f"dimensions.offset_{a.lower()}", "mm", None, f"line-width offset {a}", positive=False)
             for a in _AXES
         ),
         Quantity("dimensions.warp", "mm", False, "warp", positive=False),
