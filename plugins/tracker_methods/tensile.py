@@ -265,15 +265,18 @@ def _as_written(curve: Curve, max_force: Any) -> Curve:
     if not slip.open or "force" not in slip.touches:
         return curve
     first, later = float(curve.force_n[slip.first]), float(curve.force_n.max())
+    fallen = slip.text.partition(" Was it")[0]
     if abs(typed - later) <= min(_APART * later, abs(typed - first)):
-        text = f"{slip.text} The force written down, {typed:.5g} N, is the later maximum."
+        text = f"{fallen} The force written down, {typed:.5g} N, is the later maximum."
         decided = replace(slip, text=text, touches=("strain",))
     elif abs(typed - first) <= _APART * first:
-        decided = replace(slip, text=f"{slip.text} So it was written down.", taken="yield")
+        text = f"{fallen} The force written down, {typed:.5g} N, is what it fell from."
+        decided = replace(slip, text=text, taken="yield")
     else:
         return curve
     findings = (*curve.signal.findings[:at], decided, *curve.signal.findings[at + 1 :])
-    return replace(curve, signal=replace(curve.signal, findings=findings))
+    problems = tuple(decided.line if each == slip.line else each for each in curve.problems)
+    return replace(curve, problems=problems, signal=replace(curve.signal, findings=findings))
 
 
 def _open(curve: Curve, what: str) -> str:

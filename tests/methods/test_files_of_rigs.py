@@ -254,6 +254,8 @@ def test_a_written_force_says_which_maximum_is_meant(maximum: str) -> None:
     found = measured(as_text(force), max_force=written)
     assert nominal(found["tensile.strength"].value) == approx(written / 40.0, rel=0.01)
     assert bool(found["tensile.strain_at_break"].refused) is (maximum == "later")
+    assert named(found, "The force written down")
+    assert not named(found, "Was it a yield")
 
 
 def test_a_recording_that_ends_while_it_rises_is_a_bound() -> None:

@@ -72,7 +72,9 @@ class Finding:
         """The finding with what was done about it, as one remark."""
         if self.open:
             words = " or ".join(f"'{self.name.replace(' ', '-')}={way}'" for way in self.ways)
-            return f"{self.text} Say how to take it: --take {words}."
+            only = self.touches == ("strain",)
+            ask = "Strain waits until somebody says how to take it" if only else "Say how to take it"
+            return f"{self.text} {ask}: --take {words}."
         return f"{self.text} Taken: {self.taken}." if self.taken else self.text
 
 
