@@ -20,7 +20,17 @@ from tracker.desk.jobplates import PieceWanted
 from tracker.desk.jobs import add_job, change_setting
 from tracker.factors import factors_of, in_registry_order, measurement_factors
 from tracker.factors.reading import rows_of_jobs
-from tracker.model import Drying, DryingSpool, FactorRecord, Job, JobSpool, Material, Specimen, Spool
+from tracker.model import (
+    Drying,
+    DryingSpool,
+    FactorRecord,
+    Job,
+    JobSpool,
+    Material,
+    Measurement,
+    Specimen,
+    Spool,
+)
 from tracker.plugins import load
 
 STARTED = "2026-03-02 07:00"
@@ -65,6 +75,24 @@ def counted(book: Book) -> Iterator[list[str]]:
     event.listen(book.engine, "before_cursor_execute", note)
     yield seen
     event.remove(book.engine, "before_cursor_execute", note)
+
+
+def test_the_spool_of_a_job_is_a_factor(book: Book) -> None:
+    """By its ID, as typed; of a job whose spool nobody entered there is none."""
+    a_material(book)
+    of_one = a_job(book, spools=(spool := a_spool(book),)).also[0]
+    bar = [PieceWanted("bar", "ZXY")]
+    of_none = add_job(book, WHO, {}, material="Nordlicht ASA", pieces=bar, sure=True).also[0]
+    found = factors(book, of_one)["spool"]
+    assert (found.value, found.basis) == (spool, "typed")
+    assert "spool" not in factors(book, of_none)
+
+
+def test_the_middle_of_a_piece_of_no_plate_file_is_half_its_height(book: Book) -> None:
+    """From the bed up, in mm."""
+    piece = a_job(book).also[0]
+    read_plate_says(book, piece, size_z_mm=10.0)
+    assert factors(book, piece)["height_mm"].value == 5.0
 
 
 def test_a_set_value_is_commanded(book: Book) -> None:
@@ -319,6 +347,16 @@ def test_a_measurement_has_factors_of_its_own(book: Book) -> None:
     }  # fmt: skip
 
 
+def test_a_test_dated_before_its_print_has_no_age(book: Book) -> None:
+    """One of the two moments is wrong, and hours below nought would be taken for a number."""
+    measured = a_pull(book, a_job(book, started_at=STARTED).also[0])
+    number = row_of(book, measured.id).id
+    with book.act("test", WHO) as act:
+        act.session.get_one(Measurement, number).at = dt.datetime(2026, 3, 2, 6, tzinfo=dt.UTC)
+    with book.read() as session:
+        assert "age_h" not in measurement_factors(session, [number])[number]
+
+
 def test_a_corrected_start_changes_the_factors(book: Book) -> None:
     """They are read anew each time."""
     a_material(book)
@@ -396,3 +434,24 @@ def test_the_bounds_of_a_slower_print_are_scaled_as_its_value(book: Book) -> Non
     flow = factors(book, job.also[0])["flow_mm3_s"]
 
     assert (flow.low, flow.value, flow.high) == (2.5, 3.0, 3.5)
+
+
+def test_the_bounds_of_a_print_slowed_down_half_way_hold_both_speeds(book: Book) -> None:
+    """One of two layers at half the speed: three quarters in the mean, half of the least at the least."""
+    job = a_job(book, started_at=STARTED)
+    read_plate_says(book, job.also[0], plate_facts=PLATE)
+    change_setting(book, WHO, job.id, "speed=50", {"layer": "2"})
+    flow = factors(book, job.also[0])["flow_mm3_s"]
+
+    assert (flow.low, flow.value, flow.high) == (2.5, 4.5, 7.0)
+
+
+def test_a_lot_is_known_by_its_spool_and_a_printer_by_its_job(book: Book) -> None:
+    """Each factor says where it was read."""
+    a_material(book)
+    piece = a_job(book, spools=(a_spool(book, lot="L-17"),), printer="left").also[0]
+    found = factors(book, piece)
+
+    assert [(found[name].value, found[name].source) for name in ("lot", "printer")] == [
+        ("L-17", "spool"), ("left", "job"),
+    ]  # fmt: skip

@@ -51,6 +51,18 @@ def test_an_undeclared_factor_of_numbers_spans_their_range() -> None:
     assert (factor.kind, factor.unit, factor.span) == ("number", "percent", 40.0)
 
 
+def test_an_undeclared_factor_of_one_number_spans_one() -> None:
+    """Nothing is said of how far it usually goes, and a difference is divided by it."""
+    assert factor_named("infill_pct", [20.0, 20.0, None]).span == 1.0
+
+
+def test_what_cannot_be_dialled_in_for_a_next_plate() -> None:
+    """A follow-up proposes none of these: they are weather, outcome, history or of the test."""
+    assert {factor.name for factor in REGISTRY if not factor.settable} == {
+        "attempt", "filament_g", "method_version", "print_room_c", "print_room_rh", "room_c", "room_rh",
+    }  # fmt: skip
+
+
 def test_an_undeclared_factor_with_a_word_is_a_category() -> None:
     """A treatment is one."""
     assert factor_named("treatment", ["wet", 3.0]).kind == "category"
