@@ -9,7 +9,7 @@ import pytest
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tracker.book import Book
-from tracker.comparing import Scope, asking, follow_up, plan_text, watched, why
+from tracker.comparing import Scope, asking, follow_up, plan_text, survey, watched, why
 from tracker.comparing.asking import name_group
 from tracker.desk.voiding import judge
 from tracker.errors import Refused
@@ -297,3 +297,18 @@ def test_of_very_many_plates_the_nearest_and_some_others_are_looked_at(
     whole = why(book, plugged, *unlike, STRENGTH).answer
     assert whole is not None
     assert (whole.scope.results, "other plates" in whole.scope.words) == (16, False)
+
+
+def test_of_very_many_results_those_on_the_newest_plates_are_looked_over(
+    book: Book, plugged: Plugged, spool: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A watch of a very large book says from which plate on it looked, and reads the others not at all."""
+    jobs = [plate(book, spool, [31.0 + n, 31.5 + n, 30.2 + n], nozzle_set_c=250) for n in range(4)]
+    (every,), _ = watched(book, plugged, STRENGTH)
+    monkeypatch.setattr(survey, "MOST", 10)
+    (newest,), _ = watched(book, plugged, STRENGTH)
+
+    assert [each.charts[0].plates for each in (every, newest)] == [tuple(jobs), tuple(jobs[1:])]
+    assert every.looked_at == ""
+    assert newest.looked_at == f"of 12 results the 9 on plates from {jobs[1]} on were looked over"
+    assert newest.looked_at in " ".join(newest.sentences(200))

@@ -328,6 +328,8 @@ def _at_the_printer(name: str) -> bool:
 def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[list[Watch], dict[str, str]]:
     """Look over the whole book for drift, readers that differ, and improbable results.
 
+    Of a very large book it is the newest plates, which each watch then says (:attr:`Watch.looked_at`).
+
     Returns:
         One watch for each quantity and orientation, their lines adjusted for all charts together, and why
         others could not be looked over.
@@ -343,7 +345,8 @@ def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[
     refused: dict[str, str] = {}
     for each in surveys(book, plugged, declared, names):
         try:
-            found.append(watch(each.question, each.factors, each.records))
+            seen = watch(each.question, each.factors, each.records)
+            found.append(replace(seen, looked_at=each.looked_at))
         except Refused as refusal:
             refused[each.question.named] = str(refusal)
     return screened(found), refused

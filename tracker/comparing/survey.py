@@ -29,6 +29,7 @@ from tracker.model import (
     Material,
     Measurement,
     MeasurementRig,
+    PlateSum,
     Result,
     Rig,
     SettingChange,
@@ -41,6 +42,9 @@ from tracker.why import Factor, Observation, Question, Records, Value
 
 _OF_THE_PIECE: Final = frozenset({"x_mm", "y_mm", "filament_g", "orientation"})
 _DAY: Final = 86400.0
+MOST: Final = 120_000
+"""Results that are looked over together; of more those on the newest plates. What once stood out among older
+ones was told then, and ten times as many results would take minutes and gigabytes."""
 
 
 @dataclass(frozen=True)
@@ -51,15 +55,17 @@ class Survey:
         question: The quantity.
         factors: What is recorded of any of them, one factor a cause.
         records: The results.
+        looked_at: Words of what was looked over where that is not all there is; else empty.
     """
 
     question: Question
     factors: tuple[Factor, ...]
     records: Records
+    looked_at: str = ""
 
 
 def surveys(book: Book, plugged: Plugged, declared: Mapping[str, Any], names: Sequence[str]) -> list[Survey]:
-    """Return every counted result of quantities, by quantity and orientation.
+    """Return the counted results of quantities, by quantity and orientation.
 
     Args:
         book: To be read.
@@ -69,10 +75,11 @@ def surveys(book: Book, plugged: Plugged, declared: Mapping[str, Any], names: Se
     """
     with book.read() as session:
         connection = session.connection()
-        rows = _results(connection, names)
-        pieces = _alike(connection, {row.specimen_id for row in rows if row.specimen_id is not None})
+        first, looked_at = _first_job(connection, names)
+        rows = _results(connection, names, first)
+        pieces = _alike(connection, {row.specimen_id for row in rows if row.specimen_id is not None}, first)
         factors = factors_of(session, sorted(set(pieces.values())), plugged)
-        prints, rigs = _prints(connection), _rigs(connection)
+        prints, rigs = _prints(connection, first), _rigs(connection, rows)
     recorded = {
         piece: {name: value_of(each) for name, each in own.items() if name not in _OF_THE_PIECE}
         for piece, own in factors.items()
@@ -90,7 +97,32 @@ def surveys(book: Book, plugged: Plugged, declared: Mapping[str, Any], names: Se
         if own.add(row, alike):
             tested = values_of_test(row, read, printed.tested_from)
             own.cells.append(_cell(row, printed, {**recorded.get(piece or 0, {}), **tested}))
-    return [_survey(declared.get(name), name, way, own) for (name, way), own in sorted(found.items())]
+    return [
+        replace(_survey(declared.get(name), name, way, own), looked_at=looked_at)
+        for (name, way), own in sorted(found.items())
+    ]
+
+
+def _first_job(connection: Connection, names: Sequence[str]) -> tuple[int, str]:
+    """Return the first job that is looked at, and words for it; 0 and none where results are few enough."""
+    table: Any = PlateSum.__table__
+    wanted = (table.c.quantity.in_(names), table.c.counted)
+    every = connection.scalar(select(func.sum(table.c.n)).where(*wanted)) or 0
+    if every <= MOST:
+        return 0, ""
+    by_plate = (
+        select(table.c.plate, func.sum(table.c.n))
+        .where(*wanted, table.c.plate > 0)
+        .group_by(table.c.plate)
+        .order_by(table.c.plate.desc())
+    )
+    first, count = 0, 0
+    for plate, n in connection.execute(by_plate.limit(MOST)):
+        if first and count + n > MOST:
+            break
+        first, count = plate, count + int(n)
+    words = f"of {every:,} results the {count:,} on plates from {ids.job_id(first)} on were looked over"
+    return first, words
 
 
 @dataclass
@@ -167,8 +199,8 @@ def _one_a_cause(values: Mapping[str, list[Value]]) -> tuple[Factor, ...]:
     )
 
 
-def _results(connection: Connection, names: Sequence[str]) -> Sequence[Any]:
-    """Return counted results in the order in which they were made."""
+def _results(connection: Connection, names: Sequence[str], first: int) -> Sequence[Any]:
+    """Return counted results, of jobs from the first on and of spools, in the order they were made."""
     asked = (
         select(
             Result.measurement_id, Result.quantity, Result.value, Result.unit, Result.relation,
@@ -178,10 +210,15 @@ def _results(connection: Connection, names: Sequence[str]) -> Sequence[Any]:
         )
         .join(Measurement, Measurement.id == Result.measurement_id)
         .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-        .where(Result.counted, Result.value.is_not(None), Result.quantity.in_(names))
-        .order_by(Result.id)
+        .where(Result.counted, Result.value.is_not(None))
     )  # fmt: skip
-    return connection.execute(asked).all()
+    if not first:
+        return connection.execute(asked.where(Result.quantity.in_(names)).order_by(Result.id)).all()
+    # Led by the name of a quantity, a database would walk through all results of the book.
+    asked = asked.add_columns(Result.id).where((Result.quantity + "").in_(names))
+    parts = (Specimen.job_id >= first, Measurement.spool_id.is_not(None))
+    rows = [row for part in parts for row in connection.execute(asked.where(part))]
+    return sorted(rows, key=lambda row: row.id)
 
 
 @dataclass(frozen=True)
@@ -201,12 +238,12 @@ class _Print:
     tested_from: dt.datetime | None = None
 
 
-def _prints(connection: Connection) -> dict[tuple[str, int], _Print]:
-    """Return every job, and every spool, by kind and number."""
+def _prints(connection: Connection, first: int) -> dict[tuple[str, int], _Print]:
+    """Return every job from the first on, and every spool, by kind and number."""
     of_job = select(
         Job.id, Job.started_at, func.coalesce(Job.ended_at, Job.started_at).label("tested_from"),
         material_id_of_job().label("material_id"),
-    ).subquery()  # fmt: skip
+    ).where(Job.id >= first).subquery()  # fmt: skip
     jobs = select(of_job.c.id, Material.name, of_job.c.started_at, of_job.c.tested_from)
     jobs = jobs.outerjoin(Material, Material.id == of_job.c.material_id)
     spools = select(Spool.id, Material.name).join(Material, Material.id == Spool.material_id)
@@ -216,29 +253,29 @@ def _prints(connection: Connection) -> dict[tuple[str, int], _Print]:
     }
 
 
-def _alike(connection: Connection, wanted: set[int]) -> dict[int, int]:
+def _alike(connection: Connection, wanted: set[int], first: int) -> dict[int, int]:
     """Return for each piece one of its plate of which all the same is recorded, by row number.
 
     What is compared is all that factors are read from: the facts of its gauge section in plate and log, its
     template and height, and what was given outright. On a plate of several spools, or on which a setting was
     changed by hand, what held for a piece depends on its layers: there each stands for itself.
     """
-    given = _given_outright(connection)
+    given = _given_outright(connection, first)
     apart = _jobs_read_piece_by_piece(connection)
     asked = select(
         Specimen.id, Specimen.job_id, Specimen.geometry, Specimen.size_z_mm,
         cast(Specimen.plate_facts["section"], Text).label("section"),
         cast(Specimen.log_facts["section"], Text).label("logged"),
-    ).order_by(Specimen.id)  # fmt: skip
-    first: dict[tuple[Any, ...], int] = {}
+    ).where(Specimen.job_id >= first).order_by(Specimen.id)  # fmt: skip
+    one: dict[tuple[Any, ...], int] = {}
     return {
-        row.id: first.setdefault((*row[1:], given.get(row.id), row.job_id in apart and row.id), row.id)
+        row.id: one.setdefault((*row[1:], given.get(row.id), row.job_id in apart and row.id), row.id)
         for row in connection.execute(asked)
         if row.id in wanted
     }
 
 
-def _given_outright(connection: Connection) -> dict[int, tuple[Any, ...]]:
+def _given_outright(connection: Connection, first: int) -> dict[int, tuple[Any, ...]]:
     """Return what was given outright of each piece."""
     asked = select(
         FactorRecord.specimen_id,
@@ -247,6 +284,8 @@ def _given_outright(connection: Connection) -> dict[int, tuple[Any, ...]]:
         FactorRecord.text,
         FactorRecord.basis,
     ).order_by(FactorRecord.specimen_id, FactorRecord.name)
+    if first:
+        asked = asked.join(Specimen, Specimen.id == FactorRecord.specimen_id).where(Specimen.job_id >= first)
     found: dict[int, tuple[Any, ...]] = {}
     for row in connection.execute(asked):
         found[row.specimen_id] = (*found.get(row.specimen_id, ()), *row[1:])
@@ -265,13 +304,15 @@ def _jobs_read_piece_by_piece(connection: Connection) -> set[int]:
     return {*connection.scalars(several), *connection.scalars(changed)}
 
 
-def _rigs(connection: Connection) -> dict[int, tuple[str, ...]]:
-    """Return the names of the rigs of measurements."""
+def _rigs(connection: Connection, results: Sequence[Any]) -> dict[int, tuple[str, ...]]:
+    """Return the names of the rigs of the measurements that results are of."""
+    first = min((row.measurement_id for row in results), default=0)
     names = {
         row.id: row.name for row in connection.execute(select(Rig.id, Rig.name).where(Rig.role == "rig"))
     }
     found: dict[int, tuple[str, ...]] = {}
     asked = select(MeasurementRig.measurement_id, MeasurementRig.rig_id)
+    asked = asked.where(MeasurementRig.measurement_id >= first)
     for number, rig in connection.execute(asked):
         if rig in names:
             found[number] = tuple(sorted((*found.get(number, ()), names[rig])))

@@ -180,6 +180,7 @@ class Watch:
         precision: One for each reader with repeated levels.
         improbable: Results, least probable first.
         signals: What may be shown; see :func:`screened`.
+        looked_at: Words of what was looked over where that is not all there is; else empty.
     """
 
     question: Question
@@ -189,6 +190,7 @@ class Watch:
     precision: tuple[Precision, ...]
     improbable: tuple[Improbable, ...]
     signals: tuple[Signal, ...] = ()
+    looked_at: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """Return everything as plain data."""
@@ -202,6 +204,7 @@ class Watch:
     def sentences(self, width: int = 80) -> list[str]:
         """Return what stands out, in plain sentences."""
         texts = [signal.text for signal in self.signals if signal.shown] or ["nothing stands out."]
+        texts += [f"{self.looked_at}."] if self.looked_at else []
         named = [f"{self.question.called}: {text}" for text in texts]
         return [
             line for text in named for line in textwrap.wrap(text, max(width, 40), subsequent_indent="  ")
