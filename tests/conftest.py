@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import compileall
 import datetime as dt
 import functools
 import os
 import secrets
 import shutil
+import sys
 import tempfile
 from collections.abc import Iterator
 from importlib import metadata
@@ -68,6 +70,10 @@ def pytest_configure(config: pytest.Config) -> None:
     room = shutil.disk_usage(MEMORY).free if os.access(MEMORY, os.W_OK) else 0
     if "TMPDIR" not in os.environ and room > 4 << 30:
         os.environ["TMPDIR"] = tempfile.tempdir = str(MEMORY)
+    if sys.dont_write_bytecode and not hasattr(config, "workerinput"):
+        # Else every program that a test starts compiles all of ours anew.
+        for package in ("tracker", "plugins", "labels", "demo_db"):
+            compileall.compile_dir(config.rootpath / package, quiet=2)
     # How busy the machine is says nothing about the code.
     unhurried = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
     settings.register_profile("unhurried", parent=unhurried)
