@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -160,29 +160,40 @@ def fetched(
 @router.get("/import")
 def ask_import(request: Request, bench: Here, visitor: Reader) -> Response:
     """Show what an old spreadsheet is brought in by."""
-    return page(request, bench, visitor, "import", lines=(), sheet="", columns="", names=("", ""))
+    return _import_page(request, bench, visitor)
 
 
 @router.post("/import/look")
 def looked_at(request: Request, bench: Here, visitor: Keeper, form: Form) -> Response:
     """Show what an import would make, line by line; nothing is written."""
+    return _looked_at(request, bench, visitor, form)
+
+
+def _looked_at(
+    request: Request, bench: Bench, visitor: Visitor, form: FormData, refusal: Refused | None = None
+) -> Response:
+    held: dict[str, tuple[str, HeldFile]] = {}
+    lines: list[str] = []
     try:
-        held = [_held(bench, visitor, form, name) for name in ("sheet", "columns")]
-        lines = _planned(bench, held[0][1], held[1][1], lambda plan: list(plan_lines(plan)))
-    except Refused as refusal:
-        return page(
-            request, bench, visitor, "import", refusal=refusal, lines=(), sheet="", columns="", names=("", "")
-        )
-    return _import_page(request, bench, visitor, held, lines)
+        # One by one: a fault in the one must not cost the choosing of the other.
+        for name in ("sheet", "columns"):
+            held[name] = _held(bench, visitor, form, name)
+        lines = _planned(bench, held["sheet"][1], held["columns"][1], lambda plan: list(plan_lines(plan)))
+    except Refused as fault:
+        return _import_page(request, bench, visitor, held, refusal=refusal or fault, form=form)
+    return _import_page(request, bench, visitor, held, lines, refusal, form)
 
 
 def _import_page(
-    request: Request, bench: Bench, visitor: Visitor, held: list[tuple[str, HeldFile]], lines: list[str],
-    refusal: Refused | None = None,
+    request: Request, bench: Bench, visitor: Visitor, held: Mapping[str, tuple[str, HeldFile]] | None = None,
+    lines: Sequence[str] = (), refusal: Refused | None = None, form: FormData | None = None,
 ) -> Response:  # fmt: skip
+    here = held or {}
+    sheet, columns = (here[name][0] if name in here else "" for name in ("sheet", "columns"))
     return page(
-        request, bench, visitor, "import", refusal=refusal, lines=lines, sheet=held[0][0], columns=held[1][0],
-        names=(held[0][1].name, held[1][1].name),
+        request, bench, visitor, "import", refusal=refusal, lines=lines, sheet=sheet, columns=columns,
+        names=[here[name][1].name if name in here else "" for name in ("sheet", "columns")],
+        columns_text=text_of(form, "columns_text"),
     )  # fmt: skip
 
 
@@ -193,10 +204,15 @@ def _held(bench: Bench, visitor: Visitor, form: FormData, name: str) -> tuple[st
     if file is not None:
         data = bytes_of(file, MOST_RECORDING)
         word = bench.held.put(plain_name(file), data, visitor.sid)
+    elif name == "columns" and (typed := text_of(form, "columns_text")).strip():
+        word = bench.held.put("columns.toml", typed.encode(), visitor.sid)
     found = bench.held.get(word, visitor.sid)
     if found is None:
-        what = "spreadsheet" if name == "sheet" else "column map"
-        raise UploadError(f"The {what} is not here", do="Choose both files")
+        what, do = {
+            "sheet": ("spreadsheet", "Choose its file"),
+            "columns": ("column map", "Choose its file, or write it below"),
+        }[name]
+        raise UploadError(f"The {what} is not here", do=do)
     return word, found
 
 
@@ -225,21 +241,6 @@ def brought_in(request: Request, bench: Here, visitor: Keeper, form: Form) -> Re
         )
 
     def again(refusal: Refused) -> Response:
-        try:
-            held = [_held(bench, visitor, form, name) for name in ("sheet", "columns")]
-            lines = _planned(bench, held[0][1], held[1][1], lambda plan: list(plan_lines(plan)))
-        except Refused:
-            return page(
-                request,
-                bench,
-                visitor,
-                "import",
-                refusal=refusal,
-                lines=(),
-                sheet="",
-                columns="",
-                names=("", ""),
-            )
-        return _import_page(request, bench, visitor, held, lines, refusal)
+        return _looked_at(request, bench, visitor, form, refusal)
 
     return acted(request, bench, form, lambda name: f"/{name}" if name else "/list/jobs", act, again)
