@@ -6,11 +6,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
+from tests.desk.bench import a_job, a_pull
 from tests.publish.conftest import change_document
+from tracker.api import Recording
+from tracker.book import Book
 from tracker.errors import Refused
 from tracker.plugins import Plugged
+from tracker.publish import publish
 from tracker.publish.checking import check_site
 
 DOCUMENT = "data/measurements/J0001-J.json.gz"
@@ -110,3 +115,23 @@ def test_what_is_no_site_is_refused(tmp_path: Path, plugged: Plugged) -> None:
     """In one line."""
     with pytest.raises(Refused, match="is no published folder"):
         check_site(tmp_path, plugged)
+
+
+def test_a_long_recording_is_packed_and_still_proves_its_number(
+    book: Book, plugged: Plugged, tmp_path: Path
+) -> None:
+    """By gzip, named for it: pandas reads it with no options, and the number is computed from it."""
+    rows = "".join(f"{place / 400:.4f},{place * 1.14375:.3f}\n" for place in range(1601))
+    piece = a_job(book).also[0]
+    curve = Recording("pull.csv", f"extension_mm,force_N\n{rows}".encode())
+    a_pull(book, piece, {"width": "10", "thickness": "4"}, plugged=plugged, files={"curve": curve})
+    folder = publish(book, plugged, tmp_path / "site").folder
+    file = folder / "data/recordings/M0001-Y.curve.csv.gz"
+
+    assert len(curve.data) > 6_000
+    assert file.stat().st_size < len(curve.data) / 2
+    table = pd.read_csv(file)
+    assert (list(table.columns), len(table)) == (["extension_mm", "force_N"], 1601)
+    found = check_site(folder, plugged)
+    assert found.holds
+    assert "M0001-Y" in {each.measurement for each in found.of("holds")}
