@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, entries, row_of, weigh_spool
+from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, add_spool, entries, row_of, weigh_spool
 from tracker.book import Book
 from tracker.desk import voiding
 from tracker.desk.correcting import correct
@@ -212,3 +212,38 @@ def test_what_the_check_before_the_print_says_is_asked_with_all_else(book: Book,
     assert len(caught.value.questions) == 2
     job = add_job(book, WHO, {"nozzle_set_c": 280}, spools=[spool], asked=stop, sure=True).id
     assert row_of(book, job).confirmed == list(caught.value.questions)
+
+
+@pytest.mark.parametrize(
+    ("typed", "question"),
+    [
+        ({"net_g": "1.75", "gross_g": "1 kg"}, "leaves a reel of 998 g"),
+        ({"net_g": "1 kg", "gross_g": "1236.4"}, ""),
+        ({"net_g": "8 kg", "gross_g": "9 kg"}, ""),
+    ],
+)
+def test_a_reel_that_would_be_too_heavy_is_asked_about(
+    book: Book, typed: dict[str, str], question: str
+) -> None:
+    """A diameter typed where the mass belongs leaves nearly all of the spool to the reel."""
+    a_material(book)
+    if not question:
+        add_spool(book, WHO, "Nordlicht ASA", typed)
+        return
+    with pytest.raises(Doubt, match=question):
+        add_spool(book, WHO, "Nordlicht ASA", typed)
+
+
+@pytest.mark.parametrize(
+    ("before", "question"),
+    [("80", "less than the empty reel"), ("1300", "more than the whole spool as it came"), ("1150", "")],
+)
+def test_a_mass_before_drying_is_held_to_the_spool(
+    book: Book, spool: str, before: str, question: str
+) -> None:
+    """A temperature typed where the mass belongs is asked about before it is stored."""
+    if question:
+        with pytest.raises(Doubt, match=question):
+            start_drying(book, WHO, [spool], {"set_c": 80}, before=[before])
+    else:
+        assert start_drying(book, WHO, [spool], {"set_c": 80}, before=[before]).id

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -51,6 +51,8 @@ class DryingKind(Kind):
                 yield f"dried {day}, before {ids.spool_id(spool.id)} came ({spool.received_on})"
             for each in contradictions(session, part.spool_id, when.now, when.zone, row):
                 yield f"{ids.spool_id(spool.id)}: {each.sentence}"
+            if part.before_g is not None:
+                yield from _odd_mass(part.before_g, spool)
 
         far = far_end(row.began_at, row.ended_at, row.planned_h, "the plan")
         if far:
@@ -91,6 +93,21 @@ class DryingKind(Kind):
             "orientation": f"{heat} {hours}".strip(), "lot": "", "date": local_time(row.began_at, zone)[:10],
             "job": "", "name": row.dryer or "",
         }  # fmt: skip
+
+
+_REEL_PART: Final = 0.1
+"""No reel weighs less than this part of the whole spool as it came; common practice, no source."""
+
+
+def _odd_mass(grams: float, spool: Any) -> Iterable[str]:
+    """Ask about a mass before a drying that the spool cannot have; of the whole spool, in g."""
+    ident, came, reel = ids.spool_id(spool.id), spool.gross_g, spool.empty_g
+    least = 0.98 * reel if reel is not None else _REEL_PART * came if came is not None else 0.0
+    if grams < least:
+        against = f"the empty reel ({reel:g} g)" if reel is not None else f"any reel of {came:g} g as it came"
+        yield f"{ident}: {grams:g} g is less than {against}"
+    elif came is not None and grams > came + max(5.0, 0.01 * came):
+        yield f"{ident}: {grams:g} g is more than the whole spool as it came ({came:g} g)"
 
 
 def cycle_words(row: Drying, zone: dt.tzinfo) -> str:

@@ -25,6 +25,9 @@ SUPPLIED: Final = ("bought", "given", "lent", "sponsored")
 _MASS: Final[dict[str, Any]] = {"unit": "g", "low": 0.1, "high": 50_000.0}
 
 
+_HEAVY_REEL_G: Final = 600.0
+
+
 class SpoolKind(Kind):
     """A reel, from the day on which it came."""
 
@@ -75,6 +78,12 @@ class SpoolKind(Kind):
                     f"gross less net less reel leaves {off:.0f} g; on most spools it is under"
                     f" {0.1 * row.net_g:.0f} g"
                 )
+        elif row.net_g is not None and row.gross_g is not None:
+            reel = row.gross_g - row.net_g
+            # Reels of card and plastic for up to some kilograms; a slip in the unit leaves far more.
+            # Common practice, no source.
+            if reel > max(_HEAVY_REEL_G, row.net_g):
+                yield f"gross less net leaves a reel of {reel:.0f} g; few weigh over {_HEAVY_REEL_G:.0f} g"
 
     def remarks(self, row: Any) -> list[str]:
         """What is left can be told only where the reel's mass is known."""
