@@ -273,6 +273,26 @@ def test_a_spool_is_entered_and_its_form_is_empty_again(site: Site, opened: Open
     expect(page.locator("#n-lot")).to_have_value("")
 
 
+def test_slips_of_a_day_are_asked_about_and_taken_back_on_a_phone(site: Site, opened: Opened) -> None:
+    """A diameter in the place of a mass, a spool heavier than it came, and an undo: by touch alone."""
+    page = opened(f"{site.url}/new/spool", 360, height=740, has_touch=True)
+    page.select_option("#n-material", "Nordlicht ASA")
+    page.fill("#n-net_g", "1.75")
+    page.fill("#n-gross_g", "1000")
+    page.get_by_role("button", name="Enter", exact=True).tap()
+    expect(page.get_by_role("alert")).to_contain_text("leaves a reel of 998 g")
+    page.fill("#n-net_g", "750")
+    page.get_by_role("button", name="Enter", exact=True).tap()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("S0002")
+    page.fill("#m-mass_g", "1200")
+    page.get_by_role("button", name="Enter the mass").tap()
+    expect(page.get_by_role("alert")).to_contain_text("more than the whole spool as it came")
+    page.fill("#m-mass_g", "990")
+    page.get_by_role("button", name="Enter the mass").tap()
+    page.get_by_role("button", name="Undo").tap()
+    expect(page.locator(".done")).to_contain_text("Undone: spool weigh")
+
+
 def test_a_lost_answer_stores_nothing_twice(site: Site, opened: Opened) -> None:
     """The post arrives, its answer does not; sent again after a reload it is the same measurement."""
     page = opened(f"{site.url}/{site.pieces[0]}?method=tensile")
