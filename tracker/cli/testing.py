@@ -163,9 +163,6 @@ def measure_command(
         return
     if not typed and not kept:
         raise Refused("There are no readings", do=f"strandbook methods {method} lists what {method} takes")
-    if not as_json:
-        # Also who types all at once stands at the rig.
-        cautions(chosen)
     kept = read_with(kept, read_as, takes)
     kept = shown_before_kept(bench, chosen, kept, quiet=as_json)
     act = bench.sure(
@@ -175,6 +172,9 @@ def measure_command(
         ),
         yes,
     )  # fmt: skip
+    if not as_json:
+        # Also who types all at once stands at the rig, with the next specimen; a refusal stays one line.
+        cautions(chosen)
     _tell_measured(act, as_json)
 
 
