@@ -161,6 +161,13 @@ class TestUpgrade:
         with open_book(book_place) as upgraded:
             assert upgraded.files.trouble() == ""
 
+    def test_an_attachment_that_is_lost_does_not_hold_a_book_back(self, old: Book, book_place: str) -> None:
+        """The upgrade names it, and goes on where that is asked for."""
+        old.files.path(next(old.files.stored())).unlink()
+        with pytest.raises(BackupError, match=r"1 attachments are missing.*--as-it-is"):
+            upgrade_book(book_place, "Ada")
+        assert upgrade_book(book_place, "Ada", as_it_is=True).found == OLD
+
     def test_something_missing_stops_it(self, old: Book, book_place: str) -> None:
         """By name, and nothing is changed."""
         run(old, "DROP INDEX ix_job_name")

@@ -228,7 +228,9 @@ class Upgraded:
     foreign: list[str] = field(default_factory=list)
 
 
-def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgraded:
+def upgrade_book(
+    place: str, who: str, progress: Progress | None = None, *, as_it_is: bool = False
+) -> Upgraded:
     """Bring a book to the schema of this program, after a backup of it as it was.
 
     Backup and migration are one transaction: nobody writes in between, and where the migration fails
@@ -238,6 +240,7 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
         place: Folder or URL.
         who: The person, for the journal.
         progress: Called with the stage, what is done and how much it is.
+        as_it_is: Attachments that are missing or damaged are listed in the backup instead of ending it.
 
     Raises:
         BookError: There is no book, it is of a newer version, or it cannot be written.
@@ -253,7 +256,7 @@ def upgrade_book(place: str, who: str, progress: Progress | None = None) -> Upgr
         with book.writing() as connection:
             foreign = _check_before(place, connection, found)
             file = _beside(place, f"before-{SCHEMA}-{book.clock():%Y%m%dT%H%M%S}.backup")
-            save(connection, book, file, progress or silent)
+            save(connection, book, file, progress or silent, as_it_is=as_it_is)
             upgrade(connection)
             # SQLite did not look while tables were copied; before the commit is the last moment to.
             check_references(connection)

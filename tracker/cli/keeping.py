@@ -120,6 +120,11 @@ def _same_place(bench: Bench, folder: Path) -> None:
         raise Refused("The demonstration makes a book of its own", do=f"strandbook demo {bench.place}")
 
 
+AS_IT_IS = click.option(
+    "--as-it-is", is_flag=True, help="Go on where attachments are missing or damaged, and say so."
+)
+
+
 @click.command(
     "backup",
     epilog="Examples: strandbook backup bench-2026-03-14.backup --to /mnt/other · strandbook backup --folder "
@@ -132,7 +137,7 @@ def _same_place(bench: Bench, folder: Path) -> None:
 @click.option("--keep", type=click.IntRange(1), help="With --folder: how many runs stay; older ones go.")
 @click.option("--to", "second", type=click.Path(path_type=Path), help="A second place, for a copy of FILE.")
 @click.option("--check", is_flag=True, help="Read a backup and say whether it is whole; needs no book.")
-@click.option("--as-it-is", is_flag=True, help="Go on where attachments are missing or damaged, and say so.")
+@AS_IT_IS
 @as_json
 @pass_bench
 def backup_command(
@@ -212,12 +217,13 @@ def _tell_contents(held: Contents, place: str, json_wanted: bool) -> None:
 
 
 @click.command("upgrade", epilog="Example: strandbook --book bench upgrade")
+@AS_IT_IS
 @as_json
 @pass_bench
-def upgrade_command(bench: Bench, /, as_json: bool) -> None:
+def upgrade_command(bench: Bench, /, as_it_is: bool, as_json: bool) -> None:
     """Bring a book from an older version up to date, after a backup beside it."""
     with stages() as tell:
-        done = upgrade_book(bench.named, bench.who, tell)
+        done = upgrade_book(bench.named, bench.who, tell, as_it_is=as_it_is)
     if as_json:
         backup_file = str(done.backup) if done.backup else None
         say_json({"found": done.found, "now": done.now, "backup": backup_file, "foreign": done.foreign})

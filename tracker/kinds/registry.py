@@ -99,15 +99,16 @@ def find(book: Book, session: Session, text: str, *kinds: str, voided: bool = Fa
         WrongKindError: It is a row of another kind.
     """
     try:
-        ident = resolve(book, session, text, voided=voided)
+        row = _row_of(book, session, text, voided=voided)
     except IdError:
         named = KINDS[kinds[0]].by_name(session, text) if len(kinds) == 1 else None
         if named is None:
             raise
         return named
+    ident = ident_of(row)
     if kinds and ident.kind not in kinds:
         raise WrongKindError(f"{ident} is a {ident.kind}", do=f"Here a {' or '.join(kinds)} is wanted")
-    return fetch(session, ident)
+    return row
 
 
 def find_row(book: Book, session: Session, text: str, *, voided: bool = False) -> Any:
@@ -166,6 +167,11 @@ def resolve(book: Book, session: Session, text: str, *, voided: bool = False) ->
         IdError: It is none; the nearest that exist are named.
         NotFoundError: It is of another book, nothing has it, or what had it was taken back.
     """
+    return ident_of(_row_of(book, session, text, voided=voided))
+
+
+def _row_of(book: Book, session: Session, text: str, *, voided: bool) -> Any:
+    """Return the row that :func:`resolve` means: asked for once, as each question is a way to the server."""
     if len(text) > _LONGEST:
         raise IdError(f"{text[:20]!r}… is too long for an ID", do="Scan a label, or type an ID: J0012-04-K")
     try:
@@ -185,10 +191,10 @@ def resolve(book: Book, session: Session, text: str, *, voided: bool = False) ->
             continue
         merged = merged_into(session, row)
         if merged is not row:
-            return ident_of(merged)
+            return merged
         if row.voided is not None and not voided:
             raise NotFoundError(f"{ident} was taken back", do=f"strandbook show {ident} says when and why")
-        return ident
+        return row
     raise NotFoundError(
         f"There is no {scanned.readings[0]} in this book",
         do=f"strandbook list {KINDS[scanned.readings[0].kind].plural} shows what there is",

@@ -23,7 +23,7 @@ from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.history import spool_days
 from tracker.ids import Ident, rig_id
-from tracker.kinds import Card, card_of, fetch, resolve
+from tracker.kinds import Card, card_of, fetch, find, resolve
 from tracker.platefile import PlateObject
 from tracker.programme import still_wanted
 from tracker.web.acting import acted, check_no_scan, followed, is_sure
@@ -160,7 +160,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             things, bed = things_of(job), bed_of(job)
             pieces = card_of(session, job, book.zone).data["specimens"]
         told = [
-            card_of(session, fetch(session, resolve(book, session, each)), book.zone).data
+            card_of(session, find(book, session, each), book.zone).data
             for each in shown.data.get("measurements", ())
         ]
         lines, stop = _lines(book, session, ident)
@@ -199,7 +199,7 @@ def _lines(book: Book, session: Any, ident: Ident) -> tuple[tuple[str, ...], str
 def _just_stored(bench: Bench, text: str) -> Mapping[str, Any] | None:
     try:
         with bench.book.read() as session:
-            row = fetch(session, resolve(bench.book, session, text))
+            row = find(bench.book, session, text)
             told: Card = card_of(session, row, bench.book.zone)
     except Refused:
         return None
