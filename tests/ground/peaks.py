@@ -124,7 +124,7 @@ def kinds(folder: Path) -> Iterator[tuple[str, Making, float, float]]:
         book = new_book(str(place / "book"), "Ada Bench")
         return lambda: import_site(book, "Ada Bench", place / "site")
 
-    yield "a table of a site", site, 0.1, 0.05
+    yield "a table of a site", site, 0.06, 0.03
 
     def templates(share: float) -> Read:
         file = Path(tempfile.mkdtemp(dir=folder)) / "t.toml"
