@@ -10,13 +10,13 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.acts import Act
-from tracker.book import Book
+from tracker.book import WITH_VOIDED, Book
 from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.model import OtherBench, OtherResult
@@ -76,11 +76,17 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
         bench = session.scalar(select(OtherBench).where(OtherBench.code == code))
         had = {} if bench is None else _had(session, bench.id)
     new = [key for key in told if key not in had]
-    changed = {had[key][0]: key for key in told if key in had and had[key][1] != _digest(told[key])}
-    gone = [number for key, (number, _) in had.items() if key not in told]
+    # What they had taken back and publish again has its row still, and counts as new.
+    back = {each.number: key for key, each in had.items() if each.voided and key in told}
+    changed = {
+        each.number: key
+        for key, each in had.items()
+        if not each.voided and key in told and each.digest != _digest(told[key])
+    }
+    gone = [each.number for key, each in had.items() if not each.voided and key not in told]
     counts = Imported(
-        code, str(facts["title"]), str(facts["licence"] or ""), len(new), len(changed), len(gone),
-        len(told) - len(new) - len(changed),
+        code, str(facts["title"]), str(facts["licence"] or ""), len(new) + len(back), len(changed), len(gone),
+        len(told) - len(new) - len(back) - len(changed),
     )  # fmt: skip
     if dry:
         return counts
@@ -94,12 +100,12 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
             setattr(bench, name, value)
         session.flush()
         _add(act, bench.id, [{"measurement": key[0], "quantity": key[1], **told[key]} for key in new])
-        for some in _parts([*changed, *gone]):
-            for row in session.scalars(select(OtherResult).where(OtherResult.id.in_(some))):
-                if row.id not in changed:
-                    row.voided = act.seq
-                    continue
-                for name, value in told[changed[row.id]].items():
+        renewed = {**changed, **back}
+        for some in _parts([*renewed, *gone]):
+            asked = select(OtherResult).where(OtherResult.id.in_(some))
+            for row in session.scalars(asked, execution_options={WITH_VOIDED: True}):
+                row.voided = None if row.id in renewed else act.seq
+                for name, value in told[renewed[row.id]].items() if row.id in renewed else ():
                     setattr(row, name, value)
         entry = act.seq
     return Imported(**{**vars(counts), "entry": entry})
@@ -114,13 +120,21 @@ def _parts(whole: Sequence[T]) -> Iterator[Sequence[T]]:
         yield whole[start : start + _AT_ONCE]
 
 
-def _had(session: Session, bench: int) -> dict[tuple[str, str], tuple[int, bytes]]:
-    """Return the results of a bench that are in the book: of each its number, and a digest of its values."""
-    columns = [getattr(OtherResult, name) for name in ("id", "measurement", "quantity", *_KEPT)]
-    asked = select(*columns).where(OtherResult.bench_id == bench, OtherResult.voided.is_(None))
-    rows = session.execute(asked.execution_options(yield_per=_AT_ONCE))
+class _Had(NamedTuple):
+    number: int
+    digest: bytes
+    voided: bool
+
+
+def _had(session: Session, bench: int) -> dict[tuple[str, str], _Had]:
+    """Return the results of a bench that are in the book, those that it took back too."""
+    columns = [getattr(OtherResult, name) for name in ("id", "measurement", "quantity", "voided", *_KEPT)]
+    asked = select(*columns).where(OtherResult.bench_id == bench)
+    rows = session.execute(asked.execution_options(yield_per=_AT_ONCE, **{WITH_VOIDED: True}))
     return {
-        (row.measurement, row.quantity): (row.id, _digest({name: getattr(row, name) for name in _KEPT}))
+        (row.measurement, row.quantity): _Had(
+            row.id, _digest({name: getattr(row, name) for name in _KEPT}), row.voided is not None
+        )
         for row in rows
     }
 
