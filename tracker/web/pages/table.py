@@ -39,9 +39,11 @@ COLUMNS: Final = 6
 
 
 def tabled(
-    bench: Bench, where: str, sort: str, of: Sequence[str] = (), state: str = ""
+    bench: Bench, where: str, sort: str, of: Sequence[str] = (), state: str = "", *, older: bool = True
 ) -> Answer[SummaryTable]:
     """Return the summary that a page asks for, of a large book perhaps an older one.
+
+    What cannot say of when it is, as a file, is asked for with ``older`` false.
 
     Raises:
         Refused: The filter cannot be read.
@@ -59,7 +61,8 @@ def tabled(
             held=bench.results,
         )
 
-    return bench.lately(("table", where, sort, tuple(of)), make, state)
+    state = state or bench.book.state()
+    return bench.facts.get(("table", where, sort, tuple(of)), make, state, older=older)
 
 
 @router.get("/table")
@@ -111,7 +114,8 @@ def cell(
     orientation: Name = "", group: Name = "", where: Where = "",
 ) -> Response:  # fmt: skip
     """Show what is behind one figure: each measurement, with its way back and its curve."""
-    told = tabled(bench, where, "", (), visitor.state).value
+    answer = tabled(bench, where, "", (), visitor.state)
+    told = answer.value
     found = next(
         (
             each
@@ -128,14 +132,15 @@ def cell(
     curves = ",".join(found.results[:MOST_CURVES])
     return page(
         request, bench, visitor, "cell", cell=found, material=material, words=words, quantity=quantity,
-        orientation=orientation, unit=told.units[quantity], curves=curves,
+        orientation=orientation, unit=told.units[quantity], curves=curves, as_of=answer.as_of,
     )  # fmt: skip
 
 
 @router.get("/table.json")
 def table_chart(bench: Here, visitor: Reader, of: Name, where: Where = "") -> Response:
     """Give every result of a quantity with means and intervals, to be drawn by the page."""
-    told = tabled(bench, where, "", [of], visitor.state).value
+    answer = tabled(bench, where, "", [of], visitor.state)
+    told = answer.value
     rows = [
         {
             "name": " ".join(filter(None, (row.material, row.words, column.orientation, column.group))),
@@ -145,21 +150,24 @@ def table_chart(bench: Here, visitor: Reader, of: Name, where: Where = "") -> Re
         for column, each in row.cells.items()
     ][:ROWS * 2]  # fmt: skip
     unit = shown(told.units.get(of, ""))
-    return JSONResponse({"kind": "results", "title": bench.titles.get(of, of), "unit": unit, "rows": rows})
+    title = bench.titles.get(of, of)
+    if answer.as_of is not None:
+        title += f" (as of {answer.as_of.astimezone(bench.book.zone):%H:%M:%S})"
+    return JSONResponse({"kind": "results", "title": title, "unit": unit, "rows": rows})
 
 
 @router.get("/table.csv")
 def table_file(bench: Here, visitor: Reader, where: Where = "", sort: Name = "") -> Response:
     """Give the table as a file."""
     del visitor
-    return download(as_csv(tabled(bench, where, sort).value).encode(), "table.csv", "text/csv")
+    return download(as_csv(tabled(bench, where, sort, older=False).value).encode(), "table.csv", "text/csv")
 
 
 @router.get("/table.svg")
 def table_picture(request: Request, bench: Here, visitor: Reader, of: Name, where: Where = "") -> Response:
     """Draw a quantity: every single result, with mean and interval."""
     del visitor
-    told = tabled(bench, where, "", [of]).value
+    told = tabled(bench, where, "", [of], older=False).value
     if of not in told.units:
         raise Refused(f"There is nothing to draw of {of}", do="Choose a quantity that has results")
     # What is drawn makes the key: a write that leaves these results alone costs no new picture.
