@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tracker.orientation import NOTATIONS, OrientationError, asked_for, checked_letters, lies_as
+from tracker.orientation import NOTATIONS, OrientationError, asked_for, checked_letters, in_words, lies_as
 
 
 @pytest.mark.parametrize("letters", ["Z", "ZX", "ZXY", "ZYX"])
@@ -25,9 +25,21 @@ def test_two_letters_leave_no_choice_for_the_third() -> None:
     ("typed", "letters"),
     [("flat", "YX"), ("Upright", "ZYX"), ("on edge", "YZX"), ("on-edge", "XZ"), ("edge", "XZY")],
 )
-def test_words_ask_for_the_way_of_lying(typed: str, letters: str) -> None:
+def test_words_ask_for_an_orientation(typed: str, letters: str) -> None:
     """Upper and lower case, with blank or dash."""
     assert lies_as(letters, asked_for(typed))
+
+
+@pytest.mark.parametrize(
+    ("letters", "words"),
+    [
+        ("XYZ", "flat"), ("YXZ", "flat"), ("XY", "flat"), ("X", "flat"), ("XZY", "on edge"),
+        ("YZ", "on edge"), ("ZXY", "upright"), ("Z", "upright"), (None, "not recorded"), ("", "not recorded"),
+    ],
+)  # fmt: skip
+def test_letters_are_put_into_words(letters: str | None, words: str) -> None:
+    """By the place of Z, the axis across the bed: longest, middle or shortest (ISO/ASTM 52921:2013)."""
+    assert in_words(letters) == words
 
 
 @pytest.mark.parametrize("letters", sorted(NOTATIONS))

@@ -8,7 +8,7 @@ import pytest
 
 from tests.lineage.scene import Scene, at
 from tracker.book import Book
-from tracker.lineage import Reader, columns_of, questions
+from tracker.lineage import Reader, Row, columns_of, questions
 from tracker.lineage.reading import Question
 from tracker.model import Stay
 
@@ -30,7 +30,14 @@ def plainly(book: Book, name: str, *keys: int) -> list[Any]:
     values = {f"k{place}": key for place, key in enumerate(keys)} | OTHERS.get(name, {})
     with book.connect() as connection:
         rows = connection.execute(question.statement(len(keys)), values).all()
-    return [question.divided(tuple(row)) for row in rows]
+    return [
+        {
+            part: Row(zip(names, row[start:end], strict=True))
+            for part, key, start, end, names in question._parts
+            if row[key] is not None
+        }
+        for row in map(tuple, rows)
+    ]
 
 
 def test_every_question_is_tried() -> None:

@@ -68,6 +68,13 @@ class TestAttachments:
         with open_book(place) as again:
             assert [finding.kind for finding in verify(again).found] == ["attachment"]
 
+    def test_a_folder_counts_what_lies_in_it(self, filled: Book, tmp_path: Path) -> None:
+        """A damaged attachment is not put among the sound ones, and not counted with them."""
+        whole = backup_into(filled, tmp_path / "a").contents.attachments
+        an_attachment(filled).write_bytes(b"; something else")
+        run = backup_into(filled, tmp_path / "b", as_it_is=True).contents
+        assert (run.attachments, len(run.damaged)) == (whole - 1, 1)
+
     def test_what_no_act_names_is_left_out(self, filled: Book, tmp_path: Path) -> None:
         """A file that an act broken off left."""
         before = backup(filled, tmp_path / "a").attachments

@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, field
 from typing import Any, Final, Self, cast
 
 from sqlalchemy import ColumnElement, Connection, Dialect, Engine, FromClause, Select, bindparam, select
@@ -22,6 +21,10 @@ _SIZES: Final = (1, 12, 250)
 """How many keys a statement is compiled for: one record, the journal entries of a trace, a batch."""
 
 Converter = Callable[[Any], Any]
+
+_Part = tuple[str, int, int, int, tuple[str, ...], tuple[tuple[str, Converter], ...]]
+"""A table in an answer: name, place of a column that is never empty in a row found, first and last column,
+the columns' names, and what turns the driver's values of some of them into ours."""
 
 
 class Row(dict[str, Any]):
@@ -56,16 +59,16 @@ class _Ready:
         sql: Its text.
         order: Names of its parameters in order where they are positional; None where they are named.
         size: How many keys it takes.
+        keys_alone: Whether its parameters are the keys, by place and in their order, and nothing else.
     """
 
     sql: str
     order: tuple[str, ...] | None
     size: int
+    keys_alone: bool = field(init=False)
 
-    @cached_property
-    def keys_alone(self) -> bool:
-        """Whether its parameters are the keys, by place and in their order, and nothing else."""
-        return self.order == tuple(f"k{place}" for place in range(self.size))
+    def __post_init__(self) -> None:
+        self.keys_alone = self.order == tuple(f"k{place}" for place in range(self.size))
 
 
 class Question:
@@ -98,7 +101,7 @@ class Question:
         self._bare = build(select(*(column.label(f"c{i}") for i, column in enumerate(columns))))
         self._by = by
         self._ready: dict[tuple[str, int], _Ready] = {}
-        self._converters: dict[str, tuple[tuple[int, Converter], ...]] = {}
+        self._divided: dict[str, tuple[_Part, ...]] = {}
 
     def statement(self, size: int = 1) -> Select[Any]:
         """Return the statement for so many keys, parameters ``k0`` and on."""
@@ -106,32 +109,34 @@ class Question:
 
     def ready(self, dialect: Dialect, keys: int) -> _Ready:
         """Return the statement compiled for a kind of database and at least so many keys."""
-        size = next(size for size in _SIZES if size >= keys)
-        found = self._ready.get((dialect.name, size))
+        found = self._ready.get((dialect.name, keys))
         if found is None:
-            compiled: Any = self.statement(size).compile(dialect=dialect)
-            order = tuple(compiled.positiontup) if compiled.positional else None
-            found = self._ready[dialect.name, size] = _Ready(str(compiled), order, size)
+            size = next(size for size in _SIZES if size >= keys)
+            found = self._ready.get((dialect.name, size))
+            if found is None:
+                compiled: Any = self.statement(size).compile(dialect=dialect)
+                order = tuple(compiled.positiontup) if compiled.positional else None
+                found = self._ready[dialect.name, size] = _Ready(str(compiled), order, size)
+            self._ready[dialect.name, keys] = found
         return found
 
-    def converters(self, dialect: Dialect, description: Sequence[Any]) -> tuple[tuple[int, Converter], ...]:
-        """Return what turns the driver's values into ours, given how the driver describes its columns."""
-        found = self._converters.get(dialect.name)
+    def parts(self, dialect: Dialect, description: Sequence[Any]) -> tuple[_Part, ...]:
+        """Return how a row is divided, given how the driver describes its columns."""
+        found = self._divided.get(dialect.name)
         if found is None:
-            found = self._converters[dialect.name] = tuple(
-                (place, converter)
-                for place, (column, told) in enumerate(zip(self._columns, description, strict=True))
-                if (converter := _converter(column, dialect, told[1])) is not None
-            )
+            found = self._divided[dialect.name] = tuple(
+                (
+                    name, key, start, end, names,
+                    tuple(
+                        (column, converter)
+                        for place, column in enumerate(names, start=start)
+                        if (converter := _converter(self._columns[place], dialect, description[place][1]))
+                        is not None
+                    ),
+                )
+                for name, key, start, end, names in self._parts
+            )  # fmt: skip
         return found
-
-    def divided(self, row: Sequence[Any]) -> Parts:
-        """Return a row as tables side by side; one that an outer join did not find is absent."""
-        return {
-            name: Row(zip(names, row[start:end]))  # noqa: B905 - as many as the statement selects
-            for name, key, start, end, names in self._parts
-            if row[key] is not None
-        }
 
 
 def _converter(column: ColumnElement[Any], dialect: Dialect, code: Any) -> Converter | None:
@@ -198,10 +203,8 @@ class Reader:
         rows = self._cursor.fetchall()
         if not rows:
             return []
-        converters = question.converters(self._dialect, self._cursor.description or ())
-        if converters:
-            rows = [_converted(row, converters) for row in rows]
-        return [question.divided(row) for row in rows]
+        parts = question.parts(self._dialect, self._cursor.description or ())
+        return [_divided(row, parts) for row in rows]
 
     def one(self, question: Question, key: int, **others: Any) -> Parts | None:
         """Return the first row of an answer, or None."""
@@ -215,9 +218,14 @@ def _batches(keys: Iterable[int]) -> Iterator[Sequence[int]]:
         yield wanted[start : start + _SIZES[-1]]
 
 
-def _converted(row: Sequence[Any], converters: tuple[tuple[int, Converter], ...]) -> Sequence[Any]:
-    values = list(row)
-    for place, converter in converters:
-        if values[place] is not None:
-            values[place] = converter(values[place])
-    return values
+def _divided(row: Sequence[Any], parts: tuple[_Part, ...]) -> Parts:
+    """Return a row as tables side by side; one that an outer join did not find is absent."""
+    found: Parts = {}
+    for name, key, start, end, names, converters in parts:
+        if row[key] is not None:
+            part = found[name] = Row(zip(names, row[start:end]))  # noqa: B905 - as many as were selected
+            for column, converter in converters:
+                value = part[column]
+                if value is not None:
+                    part[column] = converter(value)
+    return found

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from tracker.lineage import questions as ask
@@ -66,14 +66,11 @@ class SpoolHistory:
 
     def before(self, moment: dt.datetime | None, used: JobSpool | None = None) -> SpoolHistory:
         """Return the spool as it went into a job: with what began up to a moment; all where it is None."""
-        if moment is None:
-            return replace(self, used=used)
-        return replace(
-            self,
-            used=used,
-            storage=[row for row in self.storage if row.began_at <= moment],
-            dryings=[each for each in self.dryings if each.drying.began_at <= moment],
-        )
+        storage, dryings = self.storage, self.dryings
+        if moment is not None:
+            storage = [row for row in storage if row.began_at <= moment]
+            dryings = [each for each in dryings if each.drying.began_at <= moment]
+        return SpoolHistory(self.spool, self.material, used, storage, dryings)
 
 
 @dataclass(slots=True)
