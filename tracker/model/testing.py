@@ -83,7 +83,7 @@ class Measurement(Base, Numbered):
         # Diameter and the like are measured on a spool, all else on a piece; never on both or neither.
         CheckConstraint("(specimen_id IS NULL) <> (spool_id IS NULL)", name="one_subject"),
         Index(None, "specimen_id"),
-        Index("ix_measurement_noted", "id", sqlite_where=_NOTED, postgresql_where=_NOTED),
+        Index("ix_measurement_noted", "id", sqlite_where=_NOTED),
     )
 
     specimen_id: Mapped[int | None] = mapped_column(ForeignKey("specimen.id"))
