@@ -9,7 +9,7 @@ plain execution.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Self, cast
 
@@ -187,9 +187,14 @@ class Reader:
         """
         if isinstance(keys, int):
             return self._asked(question, (keys,), others)
-        if isinstance(keys, list) and len(keys) == 1:
-            return self._asked(question, keys, others)
-        return [parts for some in _batches(keys) for parts in self._asked(question, some, others)]
+        wanted = list(dict.fromkeys(keys))
+        if len(wanted) == 1:
+            return self._asked(question, wanted, others)
+        return [
+            parts
+            for start in range(0, len(wanted), _SIZES[-1])
+            for parts in self._asked(question, wanted[start : start + _SIZES[-1]], others)
+        ]
 
     def _asked(self, question: Question, keys: Sequence[int], others: Mapping[str, Any]) -> list[Parts]:
         ready = question.ready(self._dialect, len(keys))
@@ -210,12 +215,6 @@ class Reader:
         """Return the first row of an answer, or None."""
         rows = self.ask(question, key, **others)
         return rows[0] if rows else None
-
-
-def _batches(keys: Iterable[int]) -> Iterator[Sequence[int]]:
-    wanted = list(dict.fromkeys(keys))
-    for start in range(0, len(wanted), _SIZES[-1]):
-        yield wanted[start : start + _SIZES[-1]]
 
 
 def _divided(row: Sequence[Any], parts: tuple[_Part, ...]) -> Parts:
