@@ -12,6 +12,8 @@ import unicodedata
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import cache
+from importlib.util import find_spec
 from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -68,15 +70,28 @@ _QUANTITY: Final = re.compile(r"(?<![\w.=])(?<!--of )[a-z][a-z0-9_-]*\.[A-Za-z][
 """What may be the name of a quantity, where it is not something to be typed."""
 
 
+@cache
+def _bundled_titles() -> Mapping[str, str]:
+    found = find_spec("tracker_methods")
+    if found is None or found.origin is None:
+        return {}
+    titles: dict[str, str] = json.loads(Path(found.origin).with_name("titles.json").read_text("utf-8"))
+    return titles
+
+
 def titled(text: str) -> str:
     """Return a text with the titles of quantities in the place of their names, as people read them.
 
-    The methods are asked only where there is such a name: most answers do without them.
+    The titles of the bundled methods stand in a file beside them. Only where there is another name the
+    methods themselves are asked, which takes as long as a whole command.
     """
+    names = set(_QUANTITY.findall(text))
     context = click.get_current_context(silent=True)
-    if context is None or not _QUANTITY.search(text):
+    if context is None or not names:
         return text
-    titles: Mapping[str, str] = context.find_root().obj.plugged.titles
+    titles = _bundled_titles()
+    if not names <= titles.keys():
+        titles = context.find_root().obj.plugged.titles
     return _QUANTITY.sub(lambda found: titles.get(found.group(), found.group()), text)
 
 
