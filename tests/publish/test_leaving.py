@@ -41,6 +41,10 @@ def marker(table: str, column: str) -> str:
     return f"Zq{table.title().replace('_', '')}X{column.title().replace('_', '')}qZ"
 
 
+AS_TEXT = {"own": '{{"nozzle": "{}"}}'}
+"""Texts that are JSON: what pieces have of their own, by the names of settings."""
+
+
 def mark(connection: Connection, table: Table) -> list[str]:
     """Write a marker into every text column of a table that takes any text; return the columns."""
     marked = []
@@ -50,7 +54,7 @@ def mark(connection: Connection, table: Table) -> list[str]:
         column, word = table.c[name], marker(table.name, name)
         kind = getattr(column.type, "impl", column.type)
         if not isinstance(kind, JSON):
-            value: Any = word
+            value: Any = AS_TEXT.get(name, "{}").format(word)
         elif name == "units":
             value = {"max_force": word, "area": word}
         elif name in ("readings", "mapping", "condition", "factors", "read_as"):
