@@ -82,12 +82,18 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what the quick profile leaves out."""
-    if not config.getoption("--quick"):
-        return
-    left_out = [item for item in items if _takes_long(item)]
+    """Leave out what cannot depend on the database it is run on, and what the quick profile leaves out."""
+    quick = config.getoption("--quick")
+    left_out = [item for item in items if _said_already(item) or (quick and _takes_long(item))]
     config.hook.pytest_deselected(items=left_out)
-    items[:] = [item for item in items if not _takes_long(item)]
+    gone = set(left_out)
+    items[:] = [item for item in items if item not in gone]
+
+
+def _said_already(item: pytest.Item) -> bool:
+    call = getattr(item, "callspec", None)
+    on = call.params.get("kind") if call is not None else None
+    return on == "postgresql" and item.get_closest_marker("one_database") is not None
 
 
 def _takes_long(item: pytest.Item) -> bool:

@@ -27,6 +27,7 @@ def words(picture: ET.Element) -> str:
     return " ".join(each.text or "" for each in picture.iter(f"{SVG}text"))
 
 
+@pytest.mark.one_database("drawn from a trace, which is tested on both")
 @pytest.mark.parametrize(
     "ident", ["M0001-Y", "J0002-01-T", "J0002-02-R", "J0002-H", "S0001-R", "D0001-Q", "R0001-M"]
 )

@@ -131,6 +131,7 @@ def test_decimal_commas_are_understood(book: Book, plugged: Plugged, tmp_path: P
     }  # fmt: skip
 
 
+@pytest.mark.one_database("refused as it is read, before a book is asked")
 @pytest.mark.parametrize(
     ("cells", "said"),
     [
@@ -216,6 +217,7 @@ def test_a_given_value_that_cannot_be_is_refused(book: Book, plugged: Plugged, t
     assert "tensile.strength: -0.001 MPa must be greater than 0" in plan.refused_rows[0].why
 
 
+@pytest.mark.one_database("refused as it is read, before a book is asked")
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
