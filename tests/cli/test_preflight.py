@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -101,6 +102,7 @@ def test_a_spool_too_light_for_the_plate_stops(cli: Cli, spool: str, sent: Calla
     found = told(cli, sent(), "--spool", spool)
     assert abouts(found, "stops") == ["filament"]
     assert found["left_g"] == pytest.approx(0.1)
+    assert "; it runs out in about layer 1 (0.2 mm) of bar" in found["stops"][0]["text"]
 
 
 def test_a_little_too_light_is_too_light(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
@@ -402,6 +404,11 @@ def test_each_spool_is_held_against_its_own_tool(
     assert set(stops) == {"nozzle", "filament"}
     assert f"for {other} in tool 1" in stops["nozzle"]
     assert f"of {other} in tool 1" in stops["filament"]
+    assert re.search(
+        r"runs out in about layer \d+ \([\d.]+ mm\) of second. Printed from it: second.$", stops["filament"]
+    )
+    dried = [each for each in found["warnings"] if each["about"] == "drying"]
+    assert [(other in each["text"], each["specimens"]) for each in dried] == [(True, ["second"])]
     need = [each["needs_g"] for each in found["spools"]]
     assert need[1] / need[0] == pytest.approx(1.3 / 1.07)
     assert [(each["name"], each["material"], each["spools"]) for each in found["sections"]] == [

@@ -98,6 +98,19 @@ def test_the_spool_of_a_piece(
     assert [each.spool_id for each in spools_of_piece(rows, piece, layers)] == found
 
 
+@pytest.mark.parametrize(
+    ("body", "found"), [((3.0, 90.0), [2, 1]), ((90.0, 3.0), [1, 2]), ((5.0, 5.0), [1, 2])]
+)
+def test_the_spool_of_a_piece_is_the_one_that_most_of_it_is_laid_from(
+    body: tuple[float, float], found: list[int]
+) -> None:
+    """Where the plate file says how much each tool laid; else, and of equals, that of the lowest tool."""
+    rows = [JobSpool(spool_id=1, tool=0), JobSpool(spool_id=2, tool=1)]
+    tools = [{"tool": 0, "body_mm": body[0]}, {"tool": 1, "body_mm": body[1]}]
+    assert [each.spool_id for each in spools_of_piece(rows, 1, 40, tools)] == found
+    assert [each.spool_id for each in spools_of_piece(rows, 1, 40, [{"tool": 0}, {"tool": 1}])] == [1, 2]
+
+
 def test_everybody_names_the_same_material(book: Book) -> None:
     """Of a plate of two, none in the first tool: card, lists, trace, results, programme, page and day."""
     for name in ("Nordlicht ASA", "Südwind PETG"):

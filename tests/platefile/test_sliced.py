@@ -6,16 +6,18 @@ setting is sliced once, in a few layers. Skipped where a slicer is not installed
 
 from __future__ import annotations
 
+import hashlib
 import math
 import shutil
 import subprocess
+import zipfile
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
 
-from tracker.platefile import Plate, read_plate
+from tracker.platefile import Plate, PlateRefused, ReadAs, WhichPlate, read_plate
 
 BAR = (24.0, 8.0, 0.8)
 """mm along X, Y and Z."""
@@ -207,3 +209,64 @@ def test_a_sliced_bar_that_rises_is_said_with_its_angle(rise: int, tmp_path: Pat
     assert piece.tilt is not None
     assert piece.tilt.angle_deg == pytest.approx(rise, abs=2)
     assert piece.tilt.size_mm == pytest.approx((24, 8, 2), abs=1.2)
+
+
+def run(folder: Path, *options: str, out: str) -> Path:
+    """Return what one slicer makes of the bar in a folder.
+
+    Raises:
+        pytest.skip.Exception: It is not installed, or does not know an option.
+    """
+    program = shutil.which("prusa-slicer")
+    if program is None:
+        pytest.skip("prusa-slicer is not installed (.ci/run installs it)")
+    words = [program, *options, "bar.stl", "--output", out]
+    subprocess.run(words, capture_output=True, check=False, timeout=120, cwd=folder)
+    if not (folder / out).exists():
+        pytest.skip(f"prusa-slicer made no {out}")
+    return folder / out
+
+
+TWO_TOOLS = (
+    "--export-gcode", "--nozzle-diameter", "0.4,0.4", "--filament-diameter", "1.75,1.75",
+    "--infill-extruder", "2", "--solid-infill-extruder", "2",
+)  # fmt: skip
+CHANGES = (
+    "--single-extruder-multi-material",
+    "--filament-load-time",
+    "10,10",
+    "--filament-unload-time",
+    "12,12",
+)
+
+
+def test_the_time_of_tool_changes_is_that_of_the_slicers_total(tmp_path: Path) -> None:
+    """A slicer that counts 10 s for loading and 12 s for unloading states so much more; no move says so."""
+    solid(tmp_path / "bar.stl", (24, 8, 2))
+    plain = read_plate(run(tmp_path, *TWO_TOOLS, out="plain.gcode"))
+    slow = read_plate(run(tmp_path, *TWO_TOOLS, *CHANGES, out="slow.gcode"))
+    assert slow.stated.time_s is not None
+    assert plain.stated.time_s is not None
+    assert slow.tool_changes == 6
+    # Nothing is unloaded before the first filament.
+    assert slow.stated.time_s - plain.stated.time_s == pytest.approx(6 * 22 - 12, abs=1)
+    assert slow.tool_change_s - plain.tool_change_s == pytest.approx(20, abs=0.2)
+
+
+def test_a_slicers_project_and_a_container_of_its_plates(tmp_path: Path) -> None:
+    """A project without plates is told so; plates put beside its models are read as they are outside."""
+    solid(tmp_path / "bar.stl")
+    project = run(tmp_path, "--export-3mf", out="project.3mf")
+    with pytest.raises(PlateRefused, match="a project with models and no sliced plate"):
+        read_plate(project)
+    plates = [run(tmp_path, "--export-gcode", *more, out=f"{n}.gcode").read_bytes()
+              for n, more in enumerate(((), ("--brim-width", "4")))]  # fmt: skip
+    with zipfile.ZipFile(project, "a", zipfile.ZIP_DEFLATED) as archive:
+        for number, plate in enumerate(plates, 1):
+            archive.writestr(f"Metadata/plate_{number}.gcode", plate)
+            archive.writestr(f"Metadata/plate_{number}.gcode.md5", hashlib.md5(plate).hexdigest().upper())  # noqa: S324
+    with pytest.raises(WhichPlate):
+        read_plate(project)
+    for number, plate in enumerate(plates, 1):
+        inside = read_plate(project, read_as=ReadAs(plate=number))
+        assert inside == replace(read_plate(plate), read_as=ReadAs(plate=number))

@@ -95,6 +95,7 @@ def _tools(piece: PlateObject) -> list[dict[str, Any]]:
         {
             "tool": use.tool,
             "filament_mm": round(use.filament_mm, 3),
+            "body_mm": round(use.body_mm, 3),
             "filament_g": _short(use.filament_g),
             "diameter_mm": use.diameter_mm,
             "density_g_cm3": use.density_g_cm3,

@@ -117,7 +117,7 @@ def _seen_from(rows: Rows, row: Any) -> _Seen:
     links = rows.links.get(row.job_id)
     if not links:
         return row.job_id, rows.jobs[row.job_id].spool_id
-    own = spools_of_piece(links, row.piece, row.layer_count)
+    own = spools_of_piece(links, row.piece, row.layer_count, rows.tools.get(row.id))
     return row.job_id, own[0].spool_id if own else None
 
 
@@ -186,7 +186,8 @@ class Rows:
         changes: Job to its settings changed by hand, in the order they were entered.
         given: Specimen to the factors given outright.
         attempts: Job to which attempt it is, from 1.
-        links: Job to its spools, of jobs printed from several; ``spools`` are those spools.
+        links: Job to its spools, of jobs printed from several; ``spools`` are those spools, and ``tools``
+            what each tool laid of their specimens.
     """
 
     pieces: list[Row[Any]] = field(default_factory=list)
@@ -197,6 +198,7 @@ class Rows:
     attempts: dict[int, int] = field(default_factory=dict)
     links: dict[int, list[JobSpool]] = field(default_factory=lambda: defaultdict(list))
     spools: dict[int, Row[Any]] = field(default_factory=dict)
+    tools: dict[int, Any] = field(default_factory=dict)
 
 
 def rows_of(session: Session, specimens: Sequence[int]) -> Rows:
@@ -246,6 +248,9 @@ def _read_links(session: Session, rows: Rows) -> None:
     for some in some_of(sorted(number for number, job in rows.jobs.items() if job.spool_count > 1)):
         for link in session.scalars(select(JobSpool).where(JobSpool.job_id.in_(some))):
             rows.links[link.job_id].append(link)
+        rows.tools |= {
+            row.id: row.tools for row in session.execute(_tools().where(Specimen.job_id.in_(some)))
+        }
     numbers = sorted({link.spool_id for links in rows.links.values() for link in links})
     for some in some_of(numbers):
         asked = select(Spool.id, Spool.lot, Spool.material_id, Material.name.label("material")).join(
@@ -282,6 +287,11 @@ def _layers() -> Select[*tuple[Any, ...]]:
         Specimen.plate_facts["tops_mm"].label("tops_mm"),
         Specimen.plate_facts["first_layer_s"].label("first_layer_s"),
     )
+
+
+@cache
+def _tools() -> Select[*tuple[Any, ...]]:
+    return select(Specimen.id, Specimen.plate_facts["tools"].label("tools"))
 
 
 @cache

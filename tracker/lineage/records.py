@@ -166,10 +166,11 @@ class Lineage:
             return ()
         if self.specimen is None or len(self.printed.spools) < 2:  # noqa: PLR2004 - one spool is that of all pieces
             return self.printed.spools
-        layers = (self.specimen.plate_facts or {}).get("layers")
+        facts = self.specimen.plate_facts or {}
         by_link = {id(each.used): each for each in self.printed.spools}
         links = [each.used for each in self.printed.spools if each.used is not None]
-        return [by_link[id(link)] for link in spools_of_piece(links, self.specimen.piece, layers)]
+        own = spools_of_piece(links, self.specimen.piece, facts.get("layers"), facts.get("tools"))
+        return [by_link[id(link)] for link in own]
 
     @property
     def material(self) -> Material | None:

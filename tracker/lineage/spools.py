@@ -42,20 +42,26 @@ def main_spool(uses: Iterable[JobSpool]) -> JobSpool | None:
     return next(iter(in_tool_order(uses)), None)
 
 
-def spools_of_piece(uses: Iterable[JobSpool], piece: int, layers: int | None = None) -> list[JobSpool]:
+def spools_of_piece(
+    uses: Iterable[JobSpool], piece: int, layers: int | None = None, tools: Iterable[Any] | None = None
+) -> list[JobSpool]:
     """Return the spools of a specimen, the one most of it was printed from first.
 
     A link that names specimens holds for those alone. Of several spools of one tool each holds from its first
     layer to the next one's; one that began above the specimen has no part in it. The specimen's material, lot
-    and exposure are those of the first: of the lowest tool, the spool in use in the middle of the specimen.
+    and exposure are those of the first: of the tool that laid most of its body (of the lowest, where no plate
+    file says how much each laid), the spool in use in the middle of the specimen.
 
     Args:
         uses: Spools of the specimen's job.
         piece: Its number in the job.
         layers: How many layers it has; None where no plate file says so.
+        tools: What each tool laid of it, as the facts from its plate file have it; None where unknown.
     """
+    laid = {each["tool"]: each["body_mm"] for each in tools or () if each.get("body_mm") is not None}
     own = [each for each in uses if each.pieces is None or piece in each.pieces]
     own = in_tool_order(each for each in own if layers is None or (each.from_layer or 1) <= layers)
+    own.sort(key=lambda use: -laid.get(use.tool, 0.0))
     middle = (layers or 0) // 2 + 1
     first = [each for each in own if each.tool == own[0].tool and (each.from_layer or 1) <= middle]
     return [first[-1], *(each for each in own if each is not first[-1])] if first else own
@@ -74,7 +80,8 @@ def material_of_job(job: Job) -> Material | None:
 
 def spools_of_specimen(row: Specimen) -> list[JobSpool]:
     """Return the spools that a specimen was printed from, the one most of it came from first."""
-    return spools_of_piece(live(row.job.spools), row.piece, (row.plate_facts or {}).get("layers"))
+    facts = row.plate_facts or {}
+    return spools_of_piece(live(row.job.spools), row.piece, facts.get("layers"), facts.get("tools"))
 
 
 def material_of_specimen(row: Specimen) -> Material | None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 import statistics
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -152,8 +153,9 @@ def corners_of(window: Window, piece: PlateObject) -> tuple[Point, ...]:
     angle = math.radians(window.angle_deg)
     c, s = math.cos(angle), math.sin(angle)
     box = piece.box_mm
-    outline = piece.outline_mm or ((box[0], box[1]), (box[3], box[4]))
-    across = window.across or (min(y * c - x * s for x, y in outline), max(y * c - x * s for x, y in outline))
+    outline = piece.contour_mm or piece.outline_mm or ((box[0], box[1]), (box[3], box[4]))
+    turned = [(x * c + y * s, y * c - x * s) for x, y in outline]
+    across = window.across or _breadth(turned, window.low, window.high)
     ends = (
         (window.low, across[0]),
         (window.high, across[0]),
@@ -161,6 +163,25 @@ def corners_of(window: Window, piece: PlateObject) -> tuple[Point, ...]:
         (window.low, across[1]),
     )
     return tuple((u * c - v * s, u * s + v * c) for u, v in ends)
+
+
+def _breadth(outline: Sequence[Point], low: float, high: float) -> tuple[float, float]:
+    """Return the least and the greatest Y that an outline has between two X: a dog-bone is slimmer there."""
+    found = []
+    for (x0, y0), (x1, y1) in zip(outline, [*outline[1:], *outline[:1]], strict=True):
+        ends = sorted((part, x0 + (x1 - x0) * part) for part in _crossings(x0, x1, low, high))
+        found += [y0 + (y1 - y0) * part for part, x in ends if low - _HAIR_MM <= x <= high + _HAIR_MM]
+    found = found or [y for _, y in outline]
+    return min(found), max(found)
+
+
+def _crossings(x0: float, x1: float, low: float, high: float) -> Iterator[float]:
+    """Yield the parts of a side, 0 to 1, at which it begins, ends, and crosses two X."""
+    yield from (0.0, 1.0)
+    yield from (part for x in (low, high) if x0 != x1 and 0 < (part := (x - x0) / (x1 - x0)) < 1)
+
+
+_HAIR_MM = 1e-6
 
 
 def _picked(piece: PlateObject, window: Window) -> list[tuple[int, Layer, list[tuple[Stretch, float]]]]:

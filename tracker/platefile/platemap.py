@@ -36,7 +36,9 @@ _WIDE: Final = 0.62
 _ROOM_MM: Final = 10.0
 _NEAR_MM: Final = 5.0
 _NEAR_SHARE: Final = 0.1
-"""Around the pieces, where not the whole bed is shown: the greater of the two."""
+_NEARLY: Final = 0.7
+"""Around the pieces, where not the whole bed is shown, the greater of the first two; the whole is shown where
+this part of both its sides would be."""
 _COARSE_MM: Final = 120.0
 
 
@@ -75,6 +77,7 @@ class Spot:
         outline: Its corners: of the true shape where it is known.
         gauge: Corners of its gauge section; empty where that is a range of heights.
         middle: Where its number stands.
+        turn_deg: Of its long side from X, counter-clockwise; 0 where it lies straight.
     """
 
     key: str
@@ -87,6 +90,7 @@ class Spot:
     outline: tuple[Point, ...]
     gauge: tuple[Point, ...]
     middle: Point
+    turn_deg: float = 0.0
 
 
 class View(NamedTuple):
@@ -213,10 +217,11 @@ def _shown(everything: Sequence[Point], wanted: Sequence[Point]) -> View:
         return View(*whole, whole)
     x, y = zip(*wanted, strict=True)
     room = max(_NEAR_MM, _NEAR_SHARE * max(max(x) - min(x), max(y) - min(y)))
-    return View(
-        max(whole[0], min(x) - room), min(whole[1], max(x) + room),
-        max(whole[2], min(y) - room), min(whole[3], max(y) + room), whole,
-    )  # fmt: skip
+    left, right = max(whole[0], min(x) - room), min(whole[1], max(x) + room)
+    front, back = max(whole[2], min(y) - room), min(whole[3], max(y) + room)
+    sides = ((right - left, whole[1] - whole[0]), (back - front, whole[3] - whole[2]))
+    nearly = all(shown > _NEARLY * side for shown, side in sides)
+    return View(*whole, whole) if nearly else View(left, right, front, back, whole)
 
 
 def _spot(one: PlateObject, number: int, named: Named, back: float) -> Spot:
@@ -235,6 +240,7 @@ def _spot(one: PlateObject, number: int, named: Named, back: float) -> Spot:
         outline=_down(outline(one), back),
         gauge=_down(one.gauge_mm, back),
         middle=(one.centre_mm[0], back - one.centre_mm[1]),
+        turn_deg=one.angle_deg if shape.rotation_deg else 0.0,
     )
 
 
@@ -335,14 +341,14 @@ class Circle:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """One line of text; ``anchor`` is ``start`` or ``middle``; ``upright`` runs it upwards."""
+    """One line of text; ``anchor`` is ``start`` or ``middle``; ``turn`` degrees counter-clockwise."""
 
     at: Point
     text: str
     size: float
     anchor: str = "start"
     fill: str = _INK
-    upright: bool = False
+    turn: float = 0.0
     bold: bool = False
 
 
@@ -416,26 +422,31 @@ def _piece(plan: Layout, spot: Spot, at: Any, highlight: str | None) -> list[Sha
     shapes: list[Shape] = [Polygon(points, _MARKED if meant else _PIECE, _INK, 3.0 if meant else 1.2)]
     if spot.gauge:
         shapes.append(Polygon(tuple(map(at, spot.gauge)), "none", _INK, 1.0, dashed=True))
-    x, y = zip(*points, strict=True)
     marks = f" {_tools(spot)}" if plan.several_tools and spot.tools else ""
     words = f"{spot.number}{marks}"
-    longer = f"{words}  {spot.label}  {spot.lies}"
-    return shapes + _inscribed(
-        (longer, f"{words} {spot.lies}", words), at(spot.middle), max(x) - min(x), max(y) - min(y)
-    )
+    texts = (f"{words}  {spot.label}  {spot.lies}", f"{words} {spot.lies}", words)
+    return [*shapes, _inscribed(texts, at(spot.middle), points, spot.turn_deg)]
 
 
-def _inscribed(texts: Sequence[str], at: Point, width: float, height: float) -> list[Shape]:
-    """Write the first text that fits into a piece, lying or standing; the last one fits always."""
-    x, y = at
+def _inscribed(texts: Sequence[str], at: Point, outline: Sequence[Point], turn: float) -> Text:
+    """Write the first text that fits into a piece, along its long side or across; the last fits always."""
+    c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+    along, across = [x * c - y * s for x, y in outline], [x * s + y * c for x, y in outline]
+    width, height = max(along) - min(along), max(across) - min(across)
     for text in texts:
         needed = len(text) * _TEXT * _WIDE
         if needed < width and height > _TEXT:
-            return [Text((x, y + _TEXT / 3), text, _TEXT, "middle", bold=True)]
+            return _centred(text, at, _TEXT, turn)
         if needed < height and width > _TEXT:
-            return [Text((x + _TEXT / 3, y), text, _TEXT, "middle", upright=True, bold=True)]
-    size = max(9.0, min(_TEXT, height, width))
-    return [Text((x, y + size / 3), texts[-1], size, "middle", bold=True)]
+            return _centred(text, at, _TEXT, turn + 90)
+    return _centred(texts[-1], at, max(9.0, min(_TEXT, height, width)), 0.0)
+
+
+def _centred(text: str, at: Point, size: float, turn: float) -> Text:
+    """Return a text whose middle stands at a point, no matter how it is turned; never upside down."""
+    turn = 90 - (90 - turn) % 180
+    c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+    return Text((at[0] + s * size / 3, at[1] + c * size / 3), text, size, "middle", turn=turn, bold=True)
 
 
 def _list(plan: Layout, left: float, highlight: str | None) -> list[Shape]:
@@ -497,7 +508,7 @@ def _svg(shape: Shape) -> str:
         place = f'cx="{shape.centre[0]:.1f}" cy="{shape.centre[1]:.1f}" r="{shape.radius:g}"'
         return f'<circle {place} fill="none" stroke="{shape.stroke}" stroke-width="{shape.width:g}"/>'
     x, y = shape.at
-    turn = f' transform="rotate(-90 {x:.1f} {y:.1f})"' if shape.upright else ""
+    turn = f' transform="rotate({-shape.turn:g} {x:.1f} {y:.1f})"' if shape.turn else ""
     weight = ' font-weight="bold"' if shape.bold else ""
     place = f'x="{x:.1f}" y="{y:.1f}" font-size="{shape.size:g}" text-anchor="{shape.anchor}"'
     return f'<text {place} fill="{shape.fill}"{weight}{turn}>{escape(shape.text)}</text>'
@@ -565,7 +576,7 @@ def _dashes(points: Sequence[Point], scale: float) -> Iterable[list[Point]]:
 def _paint_text(image: Any, painter: ImageDraw.ImageDraw, text: Text, scale: float) -> None:
     font = ImageFont.load_default(text.size * scale)
     stroke = 0.25 * scale if text.bold else 0
-    if not text.upright:
+    if not text.turn:
         anchor, at = "ms" if text.anchor == "middle" else "ls", (text.at[0] * scale, text.at[1] * scale)
         painter.text(at, text.text, text.fill, font, anchor, stroke_width=stroke)
         return
@@ -573,8 +584,11 @@ def _paint_text(image: Any, painter: ImageDraw.ImageDraw, text: Text, scale: flo
     height = round(text.size * scale * 1.4)
     strip = Image.new("L", (width, height), 0)
     ImageDraw.Draw(strip).text((width / 2, height * 0.75), text.text, 255, font, "ms", stroke_width=stroke)
-    turned = strip.rotate(90, expand=True)
-    corner = (round(text.at[0] * scale - height * 0.75), round(text.at[1] * scale - width / 2))
+    turned = strip.rotate(text.turn, Image.Resampling.BICUBIC, expand=True)
+    # The strip is turned about its middle, which lies a quarter of its height above the foot of the text.
+    angle, above = math.radians(text.turn), height / 4
+    middle = (text.at[0] * scale - above * math.sin(angle), text.at[1] * scale - above * math.cos(angle))
+    corner = (round(middle[0] - turned.width / 2), round(middle[1] - turned.height / 2))
     image.paste(text.fill, corner, turned)
 
 

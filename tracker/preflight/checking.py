@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from sqlalchemy.orm import Session
@@ -81,8 +82,10 @@ def _of_spools(
         report.left_g = left if alone else None
         report.left.append({"spool": spool_id(each.spool.id), "tool": each.tool, "left_g": left,
                             "needs_g": each.grams})  # fmt: skip
-        yield from said
-        yield from sheet.drying(session, each.spool, book.clock(), whose)
+        of_spool = [*said, *sheet.drying(session, each.spool, book.clock(), whose)]
+        served = () if each.pieces is None else tuple(read.pieces[number - 1].name for number in each.pieces)
+        listed = f" Printed from it: {', '.join(served)}." if served else ""
+        yield from (replace(one, text=one.text + listed, specimens=served) for one in of_spool)
 
 
 def _hold_against(

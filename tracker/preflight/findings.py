@@ -16,11 +16,13 @@ class Finding:
         kind: ``stop`` (do not print this) or ``warning`` (print it knowingly).
         about: What it concerns, one or two words.
         text: One sentence.
+        specimens: Names of those that it concerns, where a spool serves some of the plate's only.
     """
 
     kind: Kind
     about: str
     text: str
+    specimens: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,10 @@ class Report:
 
     def as_json(self) -> dict[str, Any]:
         """Return it as plain JSON values."""
-        named = [{"about": f.about, "text": f.text, "kind": f.kind} for f in self.findings]
+        named = [
+            {"about": f.about, "text": f.text, "kind": f.kind, "specimens": list(f.specimens)}
+            for f in self.findings
+        ]
         return {
             "plate": self.plate, "spool": self.spool, "go": not self.stopped,
             "stops": [each for each in named if each["kind"] == "stop"],

@@ -177,7 +177,11 @@ def against_programme(book: Book, cut: Sections, material: str) -> Iterator[Find
         yield Finding("warning", "pieces", f"More than the programme of {material} needs: {_listed(spare)}.")
     lacking = Counter({way: count for way, count in wanted.items() if count > 0})
     if lacking:
-        yield Finding("warning", "pieces", f"After this plate the programme still lacks {_listed(lacking)}.")
+        yield Finding(
+            "warning",
+            "pieces",
+            f"After this plate the programme of {material} still lacks {_listed(lacking)}.",
+        )
 
 
 def tested_sections(session: Session, cut: Sections, material: str) -> dict[str, list[Section]]:

@@ -115,10 +115,35 @@ def filament(
         return None, [Finding("warning", "filament", said)]
     said = f"The plate needs {need:.1f} g{of}, {compact(round(left.left_g, 1), 'g')} are left ({left.how})"
     if need > left.left_g + (left.u_g or 0.0):
-        return left.left_g, [Finding("stop", "filament", f"{said}.")]
+        end = runs_out(read, fed, left.left_g / need)
+        return left.left_g, [Finding("stop", "filament", f"{said}{end}.")]
     if need * _SPARE > left.left_g - (left.u_g or 0.0):
         return left.left_g, [Finding("warning", "filament", f"{said}: that is close.")]
     return left.left_g, []
+
+
+def runs_out(read: PlateRead, fed: Feed, share: float) -> str:
+    """Return where a spool runs out, in words: the specimen and its layer; empty where it does nowhere.
+
+    Args:
+        read: The plate.
+        fed: The spool, its tool, and the specimens it serves.
+        share: What is left of it, as a part of what the plate takes from it.
+    """
+    laid = sorted(
+        (stretch.end_s, stretch.filament_mm, number, layer.z_mm, piece.name)
+        for place, piece in enumerate(read.pieces, 1)
+        if fed.pieces is None or place in fed.pieces
+        for number, layer in enumerate(piece.thing.layer_facts, 1)
+        for stretch in layer.stretches
+        if stretch.tool == fed.tool or len(read.plate.tools) == 1
+    )
+    left = share * sum(each[1] for each in laid)
+    for _, length, number, z, name in laid:
+        left -= length
+        if left < 0:
+            return f"; it runs out in about layer {number} ({z:.4g} mm) of {name}"
+    return ""
 
 
 def drying(session: Session, spool: Spool, now: dt.datetime, whose: str = "") -> Iterator[Finding]:
