@@ -13,13 +13,16 @@ from tests.platefile.test_islands import bar
 from tracker.platefile import (
     PlateObject,
     orientation_of,
+    read_plate,
+)
+from tracker.platemap import (
+    mark_of,
+    outline,
     plate_map_png,
     plate_map_svg,
     plate_map_text,
-    read_plate,
     reading_order,
 )
-from tracker.platefile.platemap import mark_of, outline
 
 SIX = {
     "a": (0.0, 0.0, 60.0, 10.0),

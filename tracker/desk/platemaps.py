@@ -18,13 +18,10 @@ from tracker.model import Job, Specimen
 from tracker.platefile import (
     PackedPlate,
     PlateObject,
-    plate_map_png,
-    plate_map_svg,
-    plate_map_text,
     plates_in,
 )
 from tracker.platefile.facts import Point
-from tracker.platefile.platemap import Bed, Named, outline
+from tracker.platemap import Bed, Named, outline, plate_map_png, plate_map_svg, plate_map_text
 
 Labelled = tuple[list[PlateObject], dict[str, Named]]
 

@@ -32,8 +32,8 @@ from tracker.platefile import (
     piece_named,
     read_gauge,
     read_plate,
-    reading_order,
 )
+from tracker.platemap import reading_order
 
 _NUMBERED: Final = re.compile(r" #\d+$")
 _ENDING: Final = re.compile(r"\.(stl|3mf|obj|step|stp|amf)\b", re.IGNORECASE)

@@ -3,16 +3,15 @@
 Bytes in, facts out: no database, no clock. `read_plate` gives a `Plate` with its
 objects, their layers, times and the set-points in force while they were
 deposited; `section` restricts them to a gauge section; `orientation` names how a
-piece lies; `match_geometry` compares its size with the usual pieces;
-`plate_map_svg` and its kin draw the plate from above.
+piece lies; `match_geometry` compares its size with the usual pieces. `tracker.platemap` draws the
+plate from above.
 
-Inside, text flows through `source` (whole lines), `scan` (plain moves as columns) or
+Inside, the text that `tracker.platetext` gives flows through `scan` (plain moves as columns) or
 `meaning` and `lines` (every other line), `state` (what holds until changed), `path`,
 `filament` and `motion` (positions, arcs, deposits, extents), `planning` and `gather`
 (planned times, sums), `layering` and `digest` (facts).
 """
 
-from tracker.platefile.containers import PackedPlate, WhichPlate, plates_in
 from tracker.platefile.digest import PerTool
 from tracker.platefile.facts import (
     COMMANDED,
@@ -45,18 +44,7 @@ from tracker.platefile.orientation import (
     orientation,
     orientation_of,
 )
-from tracker.platefile.platemap import plate_map_png, plate_map_svg, plate_map_text, reading_order
 from tracker.platefile.reader import read_plate
-from tracker.platefile.source import (
-    BadWindow,
-    EmptyPlate,
-    NoExtrusion,
-    NotText,
-    PictureInstead,
-    PlateRefused,
-    Source,
-    check_regular,
-)
 from tracker.platefile.templates import (
     FREE,
     Candidate,
@@ -67,6 +55,17 @@ from tracker.platefile.templates import (
     own_size,
     piece_named,
     pieces,
+)
+from tracker.platetext.containers import PackedPlate, WhichPlate, plates_in
+from tracker.platetext.source import (
+    BadWindow,
+    EmptyPlate,
+    NoExtrusion,
+    NotText,
+    PictureInstead,
+    PlateRefused,
+    Source,
+    check_regular,
 )
 
 __all__ = [
@@ -121,12 +120,8 @@ __all__ = [
     "own_window",
     "piece_named",
     "pieces",
-    "plate_map_png",
-    "plate_map_svg",
-    "plate_map_text",
     "plates_in",
     "read_gauge",
     "read_plate",
-    "reading_order",
     "section",
 ]

@@ -12,7 +12,7 @@ from typing import BinaryIO, Final
 from tracker.lazy_modules import np
 from tracker.platefile import scan, settings_block
 from tracker.platefile.facts import Contradiction, Plate
-from tracker.platefile.source import chunks
+from tracker.platetext.source import chunks
 
 _SAME: Final = 0.02
 _SAME_TIME: Final = 0.15

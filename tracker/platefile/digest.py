@@ -29,9 +29,9 @@ from tracker.platefile.facts import (
 )
 from tracker.platefile.layering import Layering, Part, reading, set_points
 from tracker.platefile.orientation import contour_of, smallest_rectangle, tilt_of
-from tracker.platefile.source import NoExtrusion
 from tracker.platefile.state import COLD_C, DIALECTS
 from tracker.platefile.tally import NO_LAYER, Objects, Point, Tally, Weights, bin_rate, hull, is_ramp
+from tracker.platetext.source import NoExtrusion
 
 _CLOSING_DIALECTS = frozenset({0, 1, 2})
 

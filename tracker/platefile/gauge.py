@@ -17,7 +17,7 @@ from typing import Final
 from tracker.errors import Refused
 from tracker.platefile.facts import Layer, Pause, PlateObject, Point, Reading, SetPoints, Stretch
 from tracker.platefile.layering import reading, set_points
-from tracker.platefile.source import BadWindow
+from tracker.platetext.source import BadWindow
 
 BY_LAYERS = "layers whose middle lies in the Z range"
 BY_SHARE = "stretches of every layer, by the share of their box inside the window"

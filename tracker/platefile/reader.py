@@ -13,7 +13,6 @@ from typing import BinaryIO, TypedDict
 from tracker.lazy_modules import np
 from tracker.platefile import scan, settings_block
 from tracker.platefile.consistency import contradictions
-from tracker.platefile.containers import copied, unpacked
 from tracker.platefile.digest import USUAL_DIAMETER_MM, Digest, PerTool
 from tracker.platefile.facts import Plate, ReadAs
 from tracker.platefile.gather import Gatherer
@@ -22,9 +21,10 @@ from tracker.platefile.lines import Changes, Channels, OtherLines
 from tracker.platefile.meaning import ENDS, Meaning, of_line
 from tracker.platefile.motion import Follower
 from tracker.platefile.plain import Plain
-from tracker.platefile.source import CHUNK_BYTES, Progress, Source, check, chunks, opened, size_of
 from tracker.platefile.state import State
 from tracker.platefile.tally import Tally
+from tracker.platetext.containers import copied, unpacked
+from tracker.platetext.source import CHUNK_BYTES, Progress, Source, check, chunks, opened, size_of
 
 _LOOKED_AT = 1 << 20
 _SAYS = re.compile(rb"^[ \t]*(?:N\d+[ \t]*)?M8[23]\b", re.IGNORECASE | re.MULTILINE)

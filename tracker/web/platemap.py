@@ -9,8 +9,8 @@ from typing import Any, Final
 from tracker.desk.platefacts import boxed
 from tracker.kinds.specimen import Shape
 from tracker.platefile import PlateObject
-from tracker.platefile.platemap import Layout, Named, layout
-from tracker.platefile.platemap import Spot as Laid
+from tracker.platemap import Layout, Named, layout
+from tracker.platemap import Spot as Laid
 
 _MARGIN: Final = 6.0
 _LEAST: Final = 0.06

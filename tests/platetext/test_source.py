@@ -8,7 +8,7 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.platefile.source import chunks
+from tracker.platetext.source import chunks
 
 pieces = st.lists(st.sampled_from([b"\n", b"\r", b"\r\n", b"\r\r\n", b"G1", b" X1", b";"]), max_size=40)
 

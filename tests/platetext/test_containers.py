@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.platefile.builder import TWO, boxes, text
-from tests.platefile.packing import PNG, bgcode, container, meatpack
+from tests.platetext.packing import PNG, bgcode, container, meatpack
 from tracker.errors import Refused
 from tracker.platefile import Plate, PlateRefused, ReadAs, WhichPlate, plates_in, read_plate
-from tracker.platefile.bgcode import MeatPack, unshrink
+from tracker.platetext.bgcode import MeatPack, unshrink
 
 GOOD = text(boxes(TWO, layers=4))
 DIGEST = hashlib.md5(GOOD, usedforsecurity=False).hexdigest().upper().encode()
@@ -147,7 +147,7 @@ def test_a_plate_that_does_not_fit_its_digest() -> None:
 @pytest.mark.parametrize("pack", [gzip.compress, lambda data: container({"plate_1.gcode": data})])
 def test_bombs_are_refused(pack: object, monkeypatch: pytest.MonkeyPatch) -> None:
     """What unpacks to far more than a plate is refused before it is all unpacked."""
-    monkeypatch.setattr("tracker.platefile.containers._SURELY_FINE", 1 << 20)
+    monkeypatch.setattr("tracker.platetext.containers._SURELY_FINE", 1 << 20)
     with pytest.raises(PlateRefused, match="far more"):
         read_plate(pack(b"G1 X0\n" * 2_000_000))  # type: ignore[operator]
 

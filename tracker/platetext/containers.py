@@ -18,8 +18,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import IO, BinaryIO, Final, cast
 
-from tracker.platefile.bgcode import MAGIC, DamagedBlocksError, blocks, picture_of, text_of
-from tracker.platefile.source import PlateRefused, Source, opened
+from tracker.platetext.bgcode import MAGIC, DamagedBlocksError, blocks, picture_of, text_of
+from tracker.platetext.source import PlateRefused, Source, opened
 
 _ZIP, _EMPTY_ZIP, _GZIP = b"PK\x03\x04", b"PK\x05\x06", b"\x1f\x8b"
 _IN_MEMORY: Final = 16 << 20

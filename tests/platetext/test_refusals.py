@@ -16,7 +16,7 @@ from tracker.platefile import (
     PlateRefused,
     read_plate,
 )
-from tracker.platefile.containers import DamagedContainer
+from tracker.platetext.containers import DamagedContainer
 
 GOOD = text(boxes(TWO))
 
