@@ -37,7 +37,9 @@ ROOMS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "statistics": (("tracker/statistics",), ("tests/statistics",)),
     "exposure": (("tracker/exposure", "tracker/history"), ("tests/exposure",)),
     "methods": (("plugins/tracker_methods", "tracker/api"), ("tests/methods", "tests/api")),
-    "platefile": (("tracker/platefile",), ("tests/platefile",)),
+    "platefile": (
+        ("tracker/platefile", "tracker/platetext", "tracker/platemap.py"), ("tests/platefile", "tests/platetext"),
+    ),
 }  # fmt: skip
 """What a room is, and where its tests are."""
 
