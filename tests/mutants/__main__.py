@@ -38,7 +38,8 @@ ROOMS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "exposure": (("tracker/exposure", "tracker/history"), ("tests/exposure",)),
     "methods": (("plugins/tracker_methods", "tracker/api"), ("tests/methods", "tests/api")),
     "platefile": (
-        ("tracker/platefile", "tracker/platetext", "tracker/platemap.py"), ("tests/platefile", "tests/platetext"),
+        ("tracker/platefile", "tracker/platetext", "tracker/platemap.py"),
+        ("tests/platefile", "tests/platetext"),
     ),
 }  # fmt: skip
 """What a room is, and where its tests are."""
