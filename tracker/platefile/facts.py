@@ -98,7 +98,6 @@ class Stretch:
         box_mm: xmin, ymin, xmax, ymax of its centre lines.
         start_s: Start of its first deposit, s since the start of the file.
         end_s: End of its last deposit.
-        busy_s: Time of its depositing moves.
         filament_mm: Deposited.
         nozzle_c: °C, None if not stated.
         bed_c: °C, None if not stated.
@@ -113,7 +112,6 @@ class Stretch:
     box_mm: tuple[float, float, float, float]
     start_s: float
     end_s: float
-    busy_s: float
     filament_mm: float
     nozzle_c: float | None
     bed_c: float | None

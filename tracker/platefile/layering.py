@@ -185,7 +185,6 @@ class Layering:
             box_mm=(cell.x0, cell.y0, cell.x1, cell.y1),
             start_s=cell.t0,
             end_s=cell.t1,
-            busy_s=cell.busy,
             filament_mm=cell.moving * context.flow,
             nozzle_c=nozzle,
             bed_c=bed,

@@ -159,10 +159,6 @@ def _layer(found: re.Match[str]) -> Meaning:
     return ("layer", float(z) if z else None, found.group(0)[:6])
 
 
-def _assigned(found: re.Match[str]) -> Meaning:
-    return ("setting", found.group(1), found.group(2) or "", True)
-
-
 def _bracket(found: re.Match[str]) -> Meaning:
     return ("bracket", found.group(1).upper(), 1 if found.group(2).lower() != "end" else -1)
 
@@ -408,10 +404,6 @@ def _end_object(_: Line) -> tuple[Meaning, ...]:
     return (("object", 1, "", ""),)
 
 
-def _define_object(line: Line) -> tuple[Meaning, ...]:
-    return (("defined", 1, line.args.get("NAME", "")),)
-
-
 def _with_comment(line: Line) -> tuple[Meaning, ...]:
     found = of_comment(line.comment)
     return (found,) if found and found[0] == "object" else ()
@@ -478,7 +470,7 @@ COMMANDS: dict[str, Callable[[Line], tuple[Meaning, ...]]] = {
     "T": _tool,
     **dict.fromkeys(("M600", "M601", "M0", "M1", "M25", "M226", "PAUSE"), _pause),
     "M486": _objects,
-    "EXCLUDE_OBJECT_DEFINE": _define_object,
+    "EXCLUDE_OBJECT_DEFINE": _constant(),
     "EXCLUDE_OBJECT_START": _begin_object,
     "EXCLUDE_OBJECT_END": _end_object,
     "M624": _with_comment,

@@ -167,7 +167,6 @@ class Reader:
             self.tally.ended = False
         self.tally.ended |= self._others.end_line > self._follower.last_line
         self._follower.last_line = -1
-        self.tally.lines += len(found.kinds)
 
     def _cut(self, cut: Meaning) -> None:
         if cut[0] == "home":

@@ -283,7 +283,6 @@ class State:
         self.unknown: Counter[str] = Counter()
         self.troubles: Counter[str] = Counter()
         self.names: dict[tuple[int, str], str] = {}
-        self.defined: dict[tuple[int, str], None] = {}
         self.pauses: list[tuple[str, int]] = []
         self.firmware_retracts: Counter[tuple[str, ...]] = Counter()
         self.in_thumbnail = False
@@ -358,9 +357,6 @@ class State:
         elif name:
             self._do_object(4, f"{name}\n{number}", name)
             self.begin_visit()
-
-    def _do_defined(self, dialect: int, key: str) -> None:
-        self.defined[dialect, key] = None
 
     def _do_feature(self, auxiliary: bool, outer: bool, name: str) -> None:
         if auxiliary is not self.context.auxiliary:

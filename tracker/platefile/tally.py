@@ -170,7 +170,6 @@ class Tally:
         time: s of motion and dwell.
         problems: What was found wrong, in words.
         cuts: Signs that the file was cut off, in words.
-        lines: Lines read.
         ended: Whether anything that belongs to an end code stands behind the last deposit.
         changes_s: When another tool began to lay than before, s since the start of the file.
         other_mm: mm of filament in the other reading of G90 and G91, None where it is the same by all means.
@@ -190,7 +189,6 @@ class Tally:
     time: float = 0.0
     problems: list[str] = field(default_factory=list)
     cuts: list[str] = field(default_factory=list)
-    lines: int = 0
     ended: bool = False
     changes_s: list[float] = field(default_factory=list)
     other_mm: float | None = None
