@@ -22,6 +22,37 @@ from tracker.platefile import (
     section,
 )
 
+PUBLISHED = {
+    # Of a test laboratory's table of ASTM D638 (kcafrp.com): LO, WO, L, W.
+    "astm-d638-i": (165, 19, 57, 13),
+    "astm-d638-iv": (115, 19, 33, 6),
+    "astm-d638-v": (63.5, 9.53, 9.53, 3.18),
+    # Of a testing-machine maker's table (pdf.directindustry.com 15660-3706, p. 12): l3, b2, l1, b1.
+    "iso527-1a": (170, 20, 80, 10),
+    "iso527-1b": (150, 20, 60, 10),
+    "iso527-1ba": (75, 10, 30, 5),
+    "iso527-5a": (75, 12.5, 25, 4),
+    "iso527-5b": (35, 6, 12, 2),
+    # Of pages of laboratories and a data base, named in `pieces.toml`: length, width, span or none, width.
+    "iso178": (80, 10, 64, 10),
+    "iso179": (80, 10, 62, 10),
+    "iso180": (80, 10, None, 10),
+    "astm-d256": (63.5, 12.7, None, 12.7),
+    "astm-d790": (127, 12.7, 51.2, 12.7),
+}
+
+
+@pytest.mark.parametrize("name", PUBLISHED)
+def test_templates_have_the_published_sizes(name: str) -> None:
+    """Length, width, gauge length and width of its section are those of open tables."""
+    length, width, gauge, narrow = PUBLISHED[name]
+    piece = piece_named(name)
+    assert piece.size_mm is not None
+    assert piece.section_mm is not None
+    assert piece.size_mm[:2] == (length, width)
+    assert piece.section_mm[0] == narrow
+    assert gauge is None or piece.gauge_mm == pytest.approx(gauge)
+
 
 def ids(size: tuple[float, float, float]) -> list[str]:
     """Return the names of the templates that fit a size."""
