@@ -433,6 +433,20 @@ def test_specimens_know_the_spool_of_their_tool(
     assert listed == {pieces["second"]: "Südwind PLA", pieces["bar"]: "Nordlicht ASA"}
 
 
+def test_a_specimen_is_of_the_material_that_most_of_it_is_laid_from(
+    cli: Cli, spool: str, other: str, sent: Callable[..., str]
+) -> None:
+    """Three quarters of each bar come from the second tool: pages, lists and what is kept say so alike."""
+    path = sent(later=["M104 T1 S220", "T1"], later_from=6)
+    found = told(cli, path, "--spool", spool, "--spool", other)
+    assert {each["material"] for each in found["sections"]} == {"Südwind PLA"}
+    job = cli.id("job", "add", path, "--spool", spool, "--spool", other, "--yes")
+    pieces = [each["id"] for each in cli.json("show", job)["specimens"]]
+    assert [cli.json("show", each)["material"] for each in pieces] == ["Südwind PLA"] * 2
+    assert [each["material"] for each in cli.json("list", "specimens")] == ["Südwind PLA"] * 2
+    cli("verify")
+
+
 def test_replicates_that_are_not_printed_alike_are_told(
     cli: Cli, spool: str, sent: Callable[..., str]
 ) -> None:
