@@ -69,7 +69,7 @@ def test_a_fortnight_of_slips_at_the_page_ends_in_a_book_that_is_right_and_sound
     assert "cannot both be true" not in ada.opens(f"/{spool}").text
 
     # A drying of six hours that was forgotten: its end is not taken to be now.
-    ada.presses("into the dryer", {"Temperature set": "80", "Time meant": "6", "Began": "3 days ago"})
+    ada.presses("into the dryer", {"Temperature set": "80", "Time planned": "6", "Began": "3 days ago"})
     ada.opens(f"/{spool}")
     ada.presses("out of the dryer (D0001-Q)")
     assert (ada.status, "when did it end" in ada.page.text.lower()) == (422, True)
