@@ -278,7 +278,9 @@ def listed(
     statement = kind.listing().where(*where)
     if voided:
         statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
-    result = connection.execution_options(yield_per=2000).execute(statement)
+    # A few rows first and then ever more at a time: whoever reads a first page does not wait for thousands.
+    options = {"stream_results": True, "max_row_buffer": 2000}
+    result = connection.execute(statement, execution_options=options)
     for row in result:
         shaped = {key: _plain(value, zone) for key, value in kind.listed(row).items()}
         yield _for_people(shaped) if zone is not None and kind.name == "result" else shaped

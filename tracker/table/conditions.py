@@ -136,7 +136,8 @@ class Origins:
         self._heated = _lengthened(self._heated, last + 1)
         parts = [_JOBS] if jobs is None else [_JOBS.where(Job.id.in_(some)) for some in some_of(jobs)]
         for part in parts:
-            streamed = connection.execution_options(stream_results=True).execute(part)
+            options = {"stream_results": True, "max_row_buffer": _AT_ONCE}
+            streamed = connection.execute(part, execution_options=options)
             for rows in streamed.partitions(_AT_ONCE):
                 self._take_jobs(rows)
 

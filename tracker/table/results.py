@@ -241,9 +241,9 @@ class BookResults:
 
     def _read(self, connection: Connection, statements: Iterable[Select[Any]]) -> Iterator[_Rows]:
         places, alike = self._places, self._alike
-        streaming = connection.execution_options(stream_results=True)
+        options = {"stream_results": True, "max_row_buffer": _AT_ONCE}
         for statement in statements:
-            for rows in streaming.execute(statement).partitions(_AT_ONCE):
+            for rows in connection.execute(statement, execution_options=options).partitions(_AT_ONCE):
                 numbers = []
                 for row in rows:
                     key = row[1:10]
