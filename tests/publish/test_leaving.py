@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from sqlalchemy import JSON, Connection, Table, UniqueConstraint, select, update
 
 from tests.books import fill
+from tracker import plate_sums
 from tracker.book import Book
 from tracker.model import Base, Person
 from tracker.plugins import Plugged, load
@@ -41,10 +42,6 @@ def marker(table: str, column: str) -> str:
     return f"Zq{table.title().replace('_', '')}X{column.title().replace('_', '')}qZ"
 
 
-AS_TEXT = {"own": '{{"nozzle": "{}"}}'}
-"""Texts that are JSON: what pieces have of their own, by the names of settings."""
-
-
 def mark(connection: Connection, table: Table) -> list[str]:
     """Write a marker into every text column of a table that takes any text; return the columns."""
     marked = []
@@ -54,7 +51,7 @@ def mark(connection: Connection, table: Table) -> list[str]:
         column, word = table.c[name], marker(table.name, name)
         kind = getattr(column.type, "impl", column.type)
         if not isinstance(kind, JSON):
-            value: Any = AS_TEXT.get(name, "{}").format(word)
+            value: Any = word
         elif name == "units":
             value = {"max_force": word, "area": word}
         elif name in ("readings", "mapping", "condition", "factors", "read_as"):
@@ -88,8 +85,10 @@ def marked(book: Book) -> dict[str, list[str]]:
     found = {}
     with book.engine.begin() as connection:
         for table in Base.metadata.sorted_tables:
-            if table.name not in ("book", "journal"):
+            if table.name not in ("book", "journal", "plate_sum"):
                 found[table.name] = mark(connection, table)
+        # Sums hold no words but those of the rows they follow from.
+        plate_sums.refill(connection)
         journal = Base.metadata.tables["journal"]
         connection.execute(update(journal).values(who=marker("journal", "who")))
     return found
