@@ -62,6 +62,8 @@ COLUMNS: Final[Mapping[str, Mapping[str, Class]]] = {
     "measurement_rig": {"fields": "word"},
     "result": {"quantity": "word", "unit": "word", "relation": "word", "remarks": "text", "refused": "text",
                "budget": "word", "method_version": "word", "group": "word"},
+    # What is kept of results: their own words once more.
+    "plate_sum": {"quantity": "word", "group": "word"},
     "verdict": {"reason": "text", "by": "name"},
     "choice": {"quantity": "word", "condition": "word", "remark": "text", "reason": "text", "by": "name"},
     "dispute": {"text": "text", "by": "text", "address": "text"},
