@@ -205,7 +205,7 @@ def test_a_specimen_that_hangs_there_is_scanned_and_one_length_typed(
     seat.expect("Creep since")
     seat.expect("length_mm [mm], Enter for none: ")
     seat.send("80.39")
-    seat.expect("creep.strain_24h")
+    seat.expect("Creep strain after 24 h")
     seat.expect("Label: ")
     seat.send("")
     assert seat.ended() == 0
