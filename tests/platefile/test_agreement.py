@@ -106,12 +106,15 @@ plates = st.lists(
 
 UNKNOWN_Y = ["G1 Z0.2 X0", "G1 X9 E0.1", "G1 Y0 Z0.4", "G1 X0 E0.1"]
 """A deposit of which nobody knows where it lies, below one that is known."""
+FROM_NOWHERE = ["G0 Y0.01 Z0.2", "G0 X0.01 Y0 E0.001", "G0 X0 Z0.2 E0.001"]
+"""A deposit from an unknown place, where another one begins in the next chunk."""
 HALF_A_HUNDREDTH = ["G1 X0 Y0 Z0.2", "G1 X9 E0.204", "G1 E-0.015", "G1 E-0.03", "G1 X0 E0.3"]
 """A retraction of 0.045 mm in two pieces."""
 
 
 @given(plates, st.sampled_from(["M82", "M83"]), st.integers(20, 4000), st.booleans())
 @example(UNKNOWN_Y, "M83", 4000, False)
+@example(FROM_NOWHERE, "M83", 20, False)
 @example(HALF_A_HUNDREDTH, "M83", 4000, False)
 @settings(max_examples=150, deadline=None)
 def test_both_readers_agree_on_any_mixture_of_lines(

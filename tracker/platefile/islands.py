@@ -83,7 +83,7 @@ class Islands:
         """Draw deposits along straight lines.
 
         Args:
-            x: X of their starts and of their ends, mm; deposits from or to an unknown place are left out.
+            x: X of their starts and of their ends, mm; deposits to an unknown place are left out.
             y: Likewise Y.
 
         Returns:
@@ -96,7 +96,10 @@ class Islands:
         whole += y[1]
         if not math.isnan(float(whole.sum())):
             return self._draw(x, y)
-        known = np.flatnonzero(~np.isnan(whole))
+        # What comes from an unknown place lies at least where it ends.
+        lost = np.isnan(x[0] + y[0])
+        x, y = (np.where(lost, x[1], x[0]), x[1]), (np.where(lost, y[1], y[0]), y[1])
+        known = np.flatnonzero(~np.isnan(x[1] + y[1]))
         if len(known):
             self._draw((x[0].take(known), x[1].take(known)), (y[0].take(known), y[1].take(known)))
         return self._at(x[1], y[1])

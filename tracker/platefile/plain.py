@@ -344,9 +344,10 @@ def cell_at(x: float, y: float) -> tuple[int, int] | None:
 
 
 def cells_of(line: tuple[float, float, float, float]) -> set[tuple[int, int]]:
-    """Return the cells along a straight line; none where an end is unknown."""
-    if math.isnan(sum(line)):
+    """Return the cells along a straight line, that of its end where its start is unknown, else none."""
+    if math.isnan(line[2] + line[3]):
         return set()
+    line = (*line[2:], *line[2:]) if math.isnan(line[0] + line[1]) else line
     x0, y0, x1, y1 = (min(max((at - ORIGIN_MM) / CELL_MM, 0.0), CELLS - 1e-6) for at in line)
     steps = max(1, math.ceil(max(abs(x1 - x0), abs(y1 - y0))))
     return {
