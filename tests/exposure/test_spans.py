@@ -167,7 +167,7 @@ def test_an_impossible_mass_is_refused() -> None:
 
 def test_records_without_a_key_are_named_by_their_beginning() -> None:
     """A record that the caller gave no key is still named."""
-    with pytest.raises(Refused, match="stay in open air from 2025-03-01 00:00 and stay in dry box"):
+    with pytest.raises(Refused, match="storage in open air from 2025-03-01 00:00 and storage in dry box"):
         timeline([stay("open air", 0, 5, ""), stay("dry box", 4, 6, "")], [], [], hour(6))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import httpx
 import pytest
@@ -36,7 +37,9 @@ def asked(page: FastAPI, paths: Sequence[str]) -> list[str]:
         async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
             return [(await client.get(path)).text for path in paths]
 
-    told = asyncio.run(every())
+    # The browser of other tests may have a loop of its own running in this thread.
+    with ThreadPoolExecutor(1) as apart:
+        told = apart.submit(lambda: asyncio.run(every())).result()
     assert all("<main" in each for each in told)
     return [re.sub(r'name="(?:csrf|key)" value="[^"]*"|\d\d:\d\d(?::\d\d)?', "", each) for each in told]
 
