@@ -256,11 +256,13 @@ class Offers:
         self._lock = threading.Lock()
         self._offers: dict[str, list[Offer]] = {}
         self._count = 0
+        self._changes = 0
 
     def put(self, rig: str, name: str, data: bytes) -> Offer:
         """Take in a recording; of a rig the oldest goes when there are too many."""
         with self._lock:
             self._count += 1
+            self._changes += 1
             made = Offer(self._count, name, data, self._clock())
             self._offers[rig] = [*self._offers.get(rig, []), made][-self.MOST :]
             return made
@@ -279,12 +281,13 @@ class Offers:
     def drop(self, rig: str, number: int) -> None:
         """Let go of a recording that was stored or is not wanted."""
         with self._lock:
+            self._changes += 1
             self._offers[rig] = [each for each in self._offers.get(rig, []) if each.number != number]
 
     @property
     def mark(self) -> int:
-        """Number of the newest offer of all: another one means that something came."""
-        return self._count
+        """How often an offer came or was let go: another number means that a page at a rig is behind."""
+        return self._changes
 
 
 class LastSeen:

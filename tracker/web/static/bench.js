@@ -368,8 +368,10 @@
   if (alive.length) {
     // The state of the book that this page shows: what is written while it loads is new to it.
     let mark = alive[0].dataset.live;
+    // At a rig only recordings come by themselves; the mark's last part tells of them.
+    const part = (whole) => (alive[0].dataset.liveOf === "recordings" ? whole.slice(whole.lastIndexOf(".") + 1) : whole);
     const renew = async (fresh) => {
-      if (fresh === mark) return;
+      if (part(fresh) === part(mark)) return;
       mark = fresh;
       const answered = await fetch(location.href, { cache: "no-store" }).catch(() => null);
       if (!answered || !answered.ok) return;
