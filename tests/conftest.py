@@ -50,11 +50,16 @@ LONG = frozenset(
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Add the option of the quick profile."""
+    """Add the options of the quick profile and of generated cases."""
     parser.addoption(
         "--quick",
         action="store_true",
         help="books on SQLite only, no browser, and none of the files that take long",
+    )
+    parser.addoption(
+        "--draw-anew",
+        action="store_true",
+        help="generated cases that were never run before, to look for faults; else the same in each run",
     )
 
 
@@ -64,8 +69,8 @@ MEMORY: Final = Path("/dev/shm")  # noqa: S108 - pytest makes a folder of the ru
 def pytest_configure(config: pytest.Config) -> None:
     """Put what tests write into memory; let generated cases take the time they take.
 
-    Each act of a book waits for its disk, some hundred thousand times a run, and no test can see a power
-    cut. Where there is no such folder, little room in it, or a folder was named, all goes on the disk.
+    Each act of a book waits for its disk, and no test can see a power cut. Where there is no such folder,
+    little room in it, or a folder was named, all goes on the disk.
     """
     room = shutil.disk_usage(MEMORY).free if os.access(MEMORY, os.W_OK) else 0
     if "TMPDIR" not in os.environ and room > 4 << 30:
@@ -75,7 +80,12 @@ def pytest_configure(config: pytest.Config) -> None:
         for package in ("tracker", "plugins", "labels", "demo_db"):
             compileall.compile_dir(config.rootpath / package, quiet=2)
     # How busy the machine is says nothing about the code.
-    unhurried = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    unhurried = settings(
+        deadline=None,
+        suppress_health_check=[HealthCheck.too_slow],
+        # A change is judged by what it changed, and not by cases that chance draws on that day.
+        derandomize=not config.getoption("--draw-anew"),
+    )
     settings.register_profile("unhurried", parent=unhurried)
     settings.register_profile("quick", parent=unhurried, max_examples=15)
     settings.load_profile("quick" if config.getoption("--quick") else "unhurried")

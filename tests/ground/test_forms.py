@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from tests.desk.bench import at
@@ -209,15 +209,17 @@ def test_a_local_time_comes_back_as_it_was_typed_or_never_was(local: dt.datetime
             read(MOMENT, typed.isoformat(" "), WHEN)
 
 
+@example("-")
 @given(st.text(max_size=60))
 def test_text_is_kept_on_one_line_or_refused(typed: str) -> None:
-    """Blanks are made single; a control character or half a character is refused."""
+    """Blanks are made single, "-" means none; a control character or half a character is refused."""
     try:
         found = read(Ask("note", "Note"), typed, WHEN)
     except FormError:
         assert not typed.isprintable()
     else:
-        assert found == (" ".join(typed.split()) or None)
+        kept = " ".join(typed.split())
+        assert found == (None if kept in ("", "-") else kept)
 
 
 @pytest.mark.parametrize("typed", ["a\0b", "a\x1b[2Jb", "a\ud800b", "a\x7fb"])
