@@ -666,10 +666,14 @@ def test_the_work_is_done_by_keyboard_alone(site: Site, opened: Opened) -> None:
     expect(page.get_by_role("heading", level=1)).to_have_text(site.pieces[0])
     page.get_by_role("link", name=TENSILE).focus()
     page.keyboard.press("Enter")
+    # Nobody types before the page stands; until its scripts have run they may still set the focus.
+    page.wait_for_url(re.compile("method=tensile"), wait_until="load")
     page.locator("#r-r-max_force").focus()
+    expect(page.locator("#r-r-max_force")).to_be_focused()
     for text in ("1830", "10.00", "4.00"):
         page.keyboard.type(text)
         page.keyboard.press("Tab")
+    expect(page.locator("#r-r-thickness")).to_have_value("4.00")
     page.locator("#r-r-thickness").press("Enter")
     expect(page.locator(".stored .figure").first).to_contain_text("45.7")
 
