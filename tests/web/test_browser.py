@@ -525,6 +525,28 @@ def test_a_recording_that_the_rig_offers_is_the_reading(site: Site, opened: Open
     expect(page.locator("#offer")).to_be_empty()
 
 
+def test_a_rig_asks_anew_for_recordings_alone(site: Site, opened: Opened) -> None:
+    """What others enter meanwhile costs the page at a rig nothing."""
+    _, token = pair_device(site.book, "Ada Bench", "load cell", rig=site.rig, role="measures")
+    address = f"{site.url}/rig?method=tensile&rigs={site.rig}"
+    page = opened(address)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url) if request.url == address else None)
+    page.evaluate(
+        """() => { const marks = new Set();
+        new EventSource("/live").onmessage = (event) => { document.title = marks.add(event.data).size; }; }"""
+    )
+    expect(page).to_have_title("1")
+    a_spool(site.book, "Nordlicht ASA", lot="L-99")
+    expect(page).to_have_title("2")
+    httpx.post(
+        f"{site.url}/api/recordings", json={"file": {"name": "pull-8.csv", "text": "force_N\n1\n2\n"}},
+        headers={"Authorization": f"Bearer {token}"},
+    ).raise_for_status()  # fmt: skip
+    expect(page.get_by_text("pull-8.csv has come")).to_be_visible()
+    assert asked == [address]
+
+
 def test_the_curve_of_a_pull_is_drawn(site: Site, opened: Opened, plugged: Plugged) -> None:
     """By the library that comes with the page, within its policy: no complaint of the console."""
     curve = "extension_mm,force_N\n" + "".join(f"{i / 100:.2f},{i * 4.575:.1f}\n" for i in range(401))

@@ -14,6 +14,7 @@ from tests.web.site import ON_BOTH, Site
 from tracker.desk.devices import pair_device
 from tracker.desk.voiding import void
 from tracker.plugins import load
+from tracker.web.bench import Offers
 from tracker.web.programs import Kind
 
 READINGS = {"max_force": 1830, "width": "10.00", "thickness": 4.0}
@@ -255,3 +256,14 @@ def test_a_rig_does_what_is_done_at_the_rig_and_no_more(site: Site, rig: httpx.C
         assert done(measures, "offbed", site.job, answers={"rest": "good"}).status_code == 200
         assert done(measures, "void", site.job, reason="x").status_code == 403
     assert done(rig, "nothing", site.job).status_code == 404
+
+
+def test_a_recording_let_go_is_news_as_one_that_came() -> None:
+    """A page at a rig that still offers it is behind, wherever it was taken for a specimen."""
+    offers = Offers(lambda: 0.0)
+    marks = [offers.mark]
+    offer = offers.put("R0001-M", "pull-1.csv", b"")
+    marks.append(offers.mark)
+    offers.drop("R0001-M", offer.number)
+    marks.append(offers.mark)
+    assert len(set(marks)) == 3
