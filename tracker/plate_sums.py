@@ -11,7 +11,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from itertools import islice
 from typing import Any, Final, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, delete, func, or_, select
@@ -32,7 +31,7 @@ from tracker.model import (
     Spool,
 )
 from tracker.progress import Progress, silent
-from tracker.stored_rows import raw
+from tracker.stored_rows import batched, raw
 
 OWN_SETTINGS: Final = (
     "nozzle_c", "bed_c", "chamber_c", "fan_pct", "layer_height_mm", "line_width_mm", "printer", "treatment",
@@ -42,8 +41,6 @@ OWN_SETTINGS: Final = (
 
 _SUMS: Final[Any] = PlateSum.__table__
 _COLUMNS: Final = [column.name for column in _SUMS.c]
-_AT_ONCE: Final = 5000
-"""Ids in one statement: well below what either database takes as parameters."""
 _PLATES_AT_ONCE: Final = 1000
 """Plates worked out together: what is read of their results stays a few megabytes."""
 
@@ -212,15 +209,8 @@ def points(
 
 
 def _parts(statement: Select[Any], column: Any, numbers: Iterable[int]) -> Iterator[Select[Any]]:
-    for some in some_of(numbers):
+    for some in batched(sorted(numbers)):
         yield statement.where(column.in_(some))
-
-
-def some_of(numbers: Iterable[int], at_once: int = _AT_ONCE) -> Iterator[list[int]]:
-    """Yield numbers in order, as many at a time as one statement can take."""
-    left = iter(sorted(numbers))
-    while some := list(islice(left, at_once)):
-        yield some
 
 
 def moment_of(stored: Any) -> dt.datetime:
@@ -345,7 +335,9 @@ def worked_out(connection: Connection, plates: Collection[int]) -> dict[int, lis
     """Return the sums of plates that follow from their results; a plate without any is left out."""
     named = [plate for plate in plates if plate > 0]
     jobs = [
-        job for some in some_of(named) for job in connection.scalars(select(Job.id).where(Job.id.in_(some)))
+        job
+        for some in batched(sorted(named))
+        for job in connection.scalars(select(Job.id).where(Job.id.in_(some)))
     ]
     found = points(connection, jobs=jobs, spools=[-plate for plate in plates if plate < 0])
     return sums_of(found, own_settings(connection, jobs))
@@ -354,7 +346,7 @@ def worked_out(connection: Connection, plates: Collection[int]) -> dict[int, lis
 def keep(session: Session, seq: int, touched: Touched) -> None:
     """Work out anew the sums of all plates that an act touched; arguments as for the act's other keepers."""
     connection = session.connection()
-    for some in some_of(touched.plates_tested(connection), _PLATES_AT_ONCE):
+    for some in batched(sorted(touched.plates_tested(connection)), _PLATES_AT_ONCE):
         connection.execute(delete(_SUMS).where(_SUMS.c.plate.in_(some)))
         _write(connection, worked_out(connection, some), seq)
 
@@ -370,7 +362,7 @@ def refill(connection: Connection, progress: Progress | None = None) -> None:
     connection.execute(delete(_SUMS))
     seq = connection.scalar(select(func.max(JournalRecord.seq))) or 0
     plates = _plates(connection)
-    for done, some in enumerate(some_of(plates, _PLATES_AT_ONCE), start=1):
+    for done, some in enumerate(batched(sorted(plates), _PLATES_AT_ONCE), start=1):
         _write(connection, worked_out(connection, some), seq)
         tell("sums of plates", min(done * _PLATES_AT_ONCE, len(plates)), len(plates))
 
@@ -387,7 +379,7 @@ def differing(
     """
     tell = progress or silent
     plates = _plates(connection, span)
-    for done, some in enumerate(some_of(plates, _PLATES_AT_ONCE), start=1):
+    for done, some in enumerate(batched(sorted(plates), _PLATES_AT_ONCE), start=1):
         wanted, there = worked_out(connection, some), read_sums(connection, some)
         for plate in some:
             follow, kept = (_in_order(sums.get(plate, ())) for sums in (wanted, there))
@@ -411,7 +403,7 @@ def stray(connection: Connection) -> Iterator[str]:
 def read_sums(connection: Connection, plates: Collection[int]) -> dict[int, list[Sums]]:
     """Return the sums that are kept of plates."""
     found: dict[int, list[Sums]] = {}
-    for some in some_of(plates):
+    for some in batched(sorted(plates)):
         for row in connection.execute(kept_sums().where(_SUMS.c.plate.in_(some))):
             found.setdefault(row[0], []).append(Sums._make(row))
     return found

@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import islice
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from sqlalchemy import JSON, Boolean, Column, Connection, Date, DateTime, Table, Text, select, type_coerce
 from sqlalchemy.sql.expression import ColumnElement
@@ -21,8 +21,10 @@ from sqlalchemy.types import NullType, TypeDecorator
 
 from tracker.journal import canonical_row, plain
 
+T = TypeVar("T")
 Key = int | str
 BATCH: Final = 5000
+"""Rows at a time, and ids in one statement: well below what either database takes as parameters."""
 
 _STORED_MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{6}")
 
@@ -122,8 +124,8 @@ def digest(values: Sequence[Any]) -> bytes:
     return hashlib.sha256(text).digest()[:16]
 
 
-def batched(rows: Iterable[Any], size: int) -> Iterator[list[Any]]:
-    """Yield rows some at a time."""
+def batched(rows: Iterable[T], size: int = BATCH) -> Iterator[list[T]]:
+    """Yield rows, or their numbers, some at a time: as many as one statement takes."""
     rest = iter(rows)
     while batch := list(islice(rest, size)):
         yield batch

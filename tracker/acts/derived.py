@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from itertools import islice
 from typing import Any, Final
 
 from sqlalchemy import Connection, select
 
 from tracker.journal import RowChange
 from tracker.model import JobSpool, Measurement, Specimen
+from tracker.stored_rows import batched
 
 _JOB_OF: Final = {"job": "id", "job_spool": "job_id", "change": "job_id", "specimen": "job_id"}
 """Table to the column that names the job."""
@@ -29,14 +29,6 @@ _OF_TESTS: Final = (
     .outerjoin(_PIECES, _PIECES.c.id == _TESTS.c.specimen_id)
     .distinct()
 )
-_AT_ONCE: Final = 5000
-"""Ids in one statement."""
-
-
-def _some_of(numbers: Iterable[int]) -> Iterator[list[int]]:
-    left = iter(sorted(numbers))
-    while some := list(islice(left, _AT_ONCE)):
-        yield some
 
 
 def _only_used_up(change: RowChange) -> bool:
@@ -84,18 +76,18 @@ class Touched:
     def jobs_made(self, connection: Connection) -> set[int]:
         """Return the jobs of which, of whose pieces or of whose spool something was entered or changed."""
         jobs = set(self.jobs)
-        for some in _some_of(self.specimens):
+        for some in batched(sorted(self.specimens)):
             jobs.update(connection.scalars(_OF_PIECES.where(_PIECES.c.id.in_(some))))
-        for some in _some_of(self.spools):
+        for some in batched(sorted(self.spools)):
             jobs.update(connection.scalars(_OF_SPOOLS.where(_LINKS.c.spool_id.in_(some))))
         return jobs
 
     def plates_tested(self, connection: Connection) -> set[int]:
         """Return the plates of which results may be others, or be of others: jobs, and spools below zero."""
         plates = self.jobs_made(connection) | {-spool for spool in self.tested_spools}
-        for some in _some_of(self.tested - self.specimens):
+        for some in batched(sorted(self.tested - self.specimens)):
             plates.update(connection.scalars(_OF_PIECES.where(_PIECES.c.id.in_(some))))
-        for some in _some_of(self.measurements):
+        for some in batched(sorted(self.measurements)):
             for job, spool in connection.execute(_OF_TESTS.where(_TESTS.c.id.in_(some))):
                 plates.add(job if job is not None else -(spool or 0))
         return plates - {0}

@@ -21,6 +21,7 @@ from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.model import OtherBench, OtherResult
 from tracker.publish.manifest import own_files
+from tracker.stored_rows import batched
 
 T = TypeVar("T")
 
@@ -101,7 +102,7 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
         session.flush()
         _add(act, bench.id, [{"measurement": key[0], "quantity": key[1], **told[key]} for key in new])
         renewed = {**changed, **back}
-        for some in _parts([*renewed, *gone]):
+        for some in batched([*renewed, *gone], _AT_ONCE):
             asked = select(OtherResult).where(OtherResult.id.in_(some))
             for row in session.scalars(asked, execution_options={WITH_VOIDED: True}):
                 row.voided = None if row.id in renewed else act.seq
@@ -113,11 +114,6 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
 
 _AT_ONCE: Final = 500
 _MANY: Final = 2_000
-
-
-def _parts(whole: Sequence[T]) -> Iterator[Sequence[T]]:
-    for start in range(0, len(whole), _AT_ONCE):
-        yield whole[start : start + _AT_ONCE]
 
 
 class _Had(NamedTuple):
@@ -152,7 +148,7 @@ def _add(act: Act, bench: int, new: Sequence[Mapping[str, Any]]) -> None:
         return
     table: Any = OtherResult.__table__
     number = act.next_number(table)
-    for some in _parts(new):
+    for some in batched(new, _AT_ONCE):
         rows = [{"id": number + at, "bench_id": bench, "voided": None, **row} for at, row in enumerate(some)]
         number += len(rows)
         act.bulk(OtherResult, rows)

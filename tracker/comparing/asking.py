@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 from tracker.api import FactorValue
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors, some_of, unit_of
+from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors, unit_of
 from tracker.ids import Ident, IdError, job_id, read_id
 from tracker.kinds import resolve
 from tracker.model import BookRecord, Job, JobInForce, JobSpool, Material, Measurement, Specimen, Spool
@@ -41,6 +41,7 @@ from tracker.selection import (
     with_factors,
 )
 from tracker.selection.rows import OWN_NAMES, other_rows
+from tracker.stored_rows import batched
 from tracker.suggest import did_you_mean
 from tracker.units import shown
 from tracker.why import Factor, Observation, Problem, Question, Value
@@ -329,20 +330,27 @@ def _rows_in_scope(
         since=scope.since,
         jobs=jobs,
     )
-    rows = [row for row in rows if _in_time(row, scope)]
-    if scope.benches:
-        others = other_rows(session.connection(), quantities=[quantity] if quantity else None)
-        # A material is the same where its name is: another bench's results are read by it.
-        rows += [row for row in others if materials is None or row.material in materials]
-    rows += [
-        row
-        for row in scope.others
-        if (materials is None or row.material in materials)
-        and (quantity is None or row.quantity == quantity)
-        and _in_time(row, scope)
-        and (scope.since is None or (row.at is not None and row.at >= scope.since))
+    own = [row for row in rows if _in_time(row, scope)]
+    # A material is the same where its name is: another bench's results are read by it.
+    named_too = [
+        row for row in _of_others(session, quantity, scope) if materials is None or row.material in materials
     ]
-    return rows, bounded
+    return own + named_too, bounded
+
+
+def _of_others(session: Session, quantity: str | None, scope: Scope) -> list[ResultRow]:
+    """Return what other benches published and was brought in, where asked for, and what other books hold."""
+    quantities = [quantity] if quantity else None
+    return [
+        *(other_rows(session.connection(), quantities=quantities) if scope.benches else ()),
+        *(
+            row
+            for row in scope.others
+            if (quantity is None or row.quantity == quantity)
+            and _in_time(row, scope)
+            and (scope.since is None or (row.at is not None and row.at >= scope.since))
+        ),
+    ]
 
 
 _NEAREST: Final = 150
@@ -422,7 +430,7 @@ def _put_sections_and_notes(session: Session, rows: Sequence[ResultRow]) -> None
         .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
         .outerjoin(Job, Job.id == Specimen.job_id)
     )
-    for some in some_of(sorted(numbers)):
+    for some in batched(sorted(numbers)):
         found |= {numbers[row.id]: row for row in session.execute(asked.where(Measurement.id.in_(some)))}
     for row in rows:
         if row.bench:

@@ -9,7 +9,6 @@ from tracker.factors.reading import (
     factors_of,
     in_registry_order,
     measurement_factors,
-    some_of,
     values_of_test,
 )
 from tracker.factors.registry import (
@@ -42,7 +41,6 @@ __all__ = [
     "in_force",
     "in_registry_order",
     "measurement_factors",
-    "some_of",
     "unit_of",
     "value_words",
     "values_of_test",

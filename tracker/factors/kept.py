@@ -23,6 +23,7 @@ from tracker.factors.reading import Rows, material_of_piece, recorded_of, rows_o
 from tracker.factors.registry import ESTIMATED, MEASURED, Factors
 from tracker.model import OWN_MATERIAL, FactorInForce, Job, JobInForce, JournalRecord, Specimen
 from tracker.progress import Progress, silent
+from tracker.stored_rows import batched
 
 OF_DAYS: Final = frozenset({"water_pct", "open_air_h", "open_air_rh_h", "drying_c", "drying_h"})
 """Factors that are not kept."""
@@ -72,7 +73,7 @@ def keep(session: Session, seq: int, touched: Touched) -> None:
         seq: Number of its entry.
         touched: What it changed.
     """
-    for some in _parts(sorted(_jobs_behind(session, touched))):
+    for some in batched(sorted(_jobs_behind(session, touched)), _AT_ONCE):
         connection = session.connection()
         pieces = select(_SPECIMENS.c.id).where(_SPECIMENS.c.job_id.in_(some))
         connection.execute(delete(_FACTORS).where(_FACTORS.c.specimen_id.in_(pieces)))
@@ -93,7 +94,7 @@ def refill(connection: Connection, progress: Progress | None = None) -> None:
     seq = connection.scalar(select(func.max(JournalRecord.seq))) or 0
     with Session(connection) as session:
         numbers = list(session.scalars(select(Job.id).order_by(Job.id)))
-        for done, some in enumerate(_parts(numbers), start=1):
+        for done, some in enumerate(batched(numbers, _AT_ONCE), start=1):
             _write(connection, worked_out(session, some), seq)
             tell("factors in force", min(done * _AT_ONCE, len(numbers)), len(numbers))
 
@@ -114,7 +115,7 @@ def differing(
         if span is not None:
             asked = asked.where(Job.id >= span[0], Job.id < span[1])
         numbers = list(session.scalars(asked))
-        for done, some in enumerate(_parts(numbers), start=1):
+        for done, some in enumerate(batched(numbers, _AT_ONCE), start=1):
             yield from _differences(session, worked_out(session, some), _there(connection, some))
             tell("factors in force", min(done * _AT_ONCE, len(numbers)), len(numbers))
 
@@ -154,11 +155,6 @@ def _differences(session: Session, wanted: Kept, there: Kept) -> Iterator[tuple[
 
 def _values_text(values: Sequence[Any] | None) -> str:
     return "nothing" if values is None else " ".join("–" if each is None else str(each) for each in values)
-
-
-def _parts(numbers: Sequence[int]) -> Iterator[list[int]]:
-    for start in range(0, len(numbers), _AT_ONCE):
-        yield list(numbers[start : start + _AT_ONCE])
 
 
 def _jobs_behind(session: Session, touched: Touched) -> set[int]:

@@ -7,7 +7,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from itertools import islice
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -34,6 +33,7 @@ from tracker.model import (
     Specimen,
     Spool,
 )
+from tracker.stored_rows import batched
 
 # Brings numpy, which looking at a record does not need.
 exposure = lazy("tracker.exposure")
@@ -171,10 +171,6 @@ def in_registry_order(factors: Mapping[str, FactorValue]) -> Sequence[FactorValu
     return sorted(factors.values(), key=lambda each: (place.get(each.name, len(place)), each.name))
 
 
-_AT_ONCE: Final = 5000
-"""Ids in one statement: well below what either database takes as parameters."""
-
-
 @dataclass
 class Rows:
     """What was read.
@@ -209,7 +205,7 @@ def rows_of(session: Session, specimens: Sequence[int]) -> Rows:
         specimens: Row ids.
     """
     rows = Rows()
-    for some in some_of(specimens):
+    for some in batched(specimens):
         rows.pieces += session.execute(_pieces().where(Specimen.id.in_(some)))
         for row in session.execute(_given_outright().where(FactorRecord.specimen_id.in_(some))):
             rows.given[row.specimen_id].append(row)
@@ -220,7 +216,7 @@ def rows_of_jobs(session: Session, jobs: Sequence[int]) -> Rows:
     """Read the same of all specimens of jobs, and the jobs themselves, with or without specimens."""
     rows = Rows()
     given = _given_outright().join(Specimen, Specimen.id == FactorRecord.specimen_id)
-    for some in some_of(jobs):
+    for some in batched(jobs):
         rows.pieces += session.execute(_pieces().where(Specimen.job_id.in_(some)))
         for row in session.execute(given.where(Specimen.job_id.in_(some))):
             rows.given[row.specimen_id].append(row)
@@ -228,14 +224,14 @@ def rows_of_jobs(session: Session, jobs: Sequence[int]) -> Rows:
 
 
 def _with_jobs(session: Session, rows: Rows, jobs: Sequence[int]) -> Rows:
-    for some in some_of(jobs):
+    for some in batched(jobs):
         rows.jobs |= {row.id: row for row in session.execute(_jobs().where(Job.id.in_(some)))}
     # A piece that was left when its job was taken back has nothing to be read from.
     rows.pieces = [row for row in rows.pieces if row.job_id in rows.jobs]
-    for some in some_of(sorted(number for number, job in rows.jobs.items() if job.change_count)):
+    for some in batched(sorted(number for number, job in rows.jobs.items() if job.change_count)):
         for row in session.execute(_changes().where(SettingChange.job_id.in_(some))):
             rows.changes[row.job_id].append(row)
-    for some in some_of(sorted(rows.changes)):
+    for some in batched(sorted(rows.changes)):
         # Long lists: of no use, and dear to read, where nothing was changed by hand.
         rows.layers |= {row.id: row for row in session.execute(_layers().where(Specimen.job_id.in_(some)))}
     rows.attempts = _attempts(session, rows.jobs)
@@ -245,25 +241,18 @@ def _with_jobs(session: Session, rows: Rows, jobs: Sequence[int]) -> Rows:
 
 def _read_links(session: Session, rows: Rows) -> None:
     """Read the spools of jobs that were printed from several: their pieces may each have another."""
-    for some in some_of(sorted(number for number, job in rows.jobs.items() if job.spool_count > 1)):
+    for some in batched(sorted(number for number, job in rows.jobs.items() if job.spool_count > 1)):
         for link in session.scalars(select(JobSpool).where(JobSpool.job_id.in_(some))):
             rows.links[link.job_id].append(link)
         rows.tools |= {
             row.id: row.tools for row in session.execute(_tools().where(Specimen.job_id.in_(some)))
         }
     numbers = sorted({link.spool_id for links in rows.links.values() for link in links})
-    for some in some_of(numbers):
+    for some in batched(numbers):
         asked = select(Spool.id, Spool.lot, Spool.material_id, Material.name.label("material")).join(
             Material, Material.id == Spool.material_id
         )
         rows.spools |= {row.id: row for row in session.execute(asked.where(Spool.id.in_(some)))}
-
-
-def some_of(numbers: Sequence[int]) -> Iterator[list[int]]:
-    """Yield ids in parts that one statement can take."""
-    left = iter(numbers)
-    while some := list(islice(left, _AT_ONCE)):
-        yield some
 
 
 # Statements are kept: to make one anew for every act costs more than to run it.
@@ -437,7 +426,7 @@ def measurement_factors(session: Session | Connection, measurements: Iterable[in
         measurements: Row ids; unknown ones are left out of the answer.
     """
     found: dict[int, Factors] = {}
-    for some in some_of(list(dict.fromkeys(measurements))):
+    for some in batched(list(dict.fromkeys(measurements))):
         rigs = _rigs(session, some)
         for row in session.execute(_statement().where(Measurement.id.in_(some))):
             found[row.id] = _of_measurement(row, rigs.get(row.id, []))

@@ -28,8 +28,8 @@ from tracker.model import (
     Spool,
     Stay,
 )
-from tracker.plate_sums import moment_of, rounded_test, some_of
-from tracker.stored_rows import raw
+from tracker.plate_sums import moment_of, rounded_test
+from tracker.stored_rows import batched, raw
 from tracker.units import shown
 
 SETTINGS: Final[Mapping[str, tuple[str, str, str]]] = {
@@ -121,7 +121,7 @@ class Origins:
                 spool for spool in {*before, *self.days}
                 if before.get(spool) != self.days.get(spool)
             ]  # fmt: skip
-            for some in some_of(spools):
+            for some in batched(sorted(spools)):
                 again.update(
                     connection.scalars(select(JobInForce.job_id).where(JobInForce.spool_id.in_(some)))
                 )
@@ -134,7 +134,7 @@ class Origins:
         last = connection.scalar(select(func.max(Job.id))) or 0
         self._job = _lengthened(self._job, last + 1)
         self._heated = _lengthened(self._heated, last + 1)
-        parts = [_JOBS] if jobs is None else [_JOBS.where(Job.id.in_(some)) for some in some_of(jobs)]
+        parts = [_JOBS] if jobs is None else [_JOBS.where(Job.id.in_(some)) for some in batched(sorted(jobs))]
         for part in parts:
             options = {"stream_results": True, "max_row_buffer": _AT_ONCE}
             streamed = connection.execute(part, execution_options=options)
@@ -348,7 +348,7 @@ class SpoolsOfJobs:
     def renew(self, connection: Connection, jobs: Collection[int]) -> None:
         """Read the spools of some jobs again; what this one was copied from stays as it is."""
         kept = ~np.isin(self._job, list(jobs))
-        parts = [_JOBS_AND_SPOOLS.where(JobSpool.job_id.in_(some)) for some in some_of(jobs)]
+        parts = [_JOBS_AND_SPOOLS.where(JobSpool.job_id.in_(some)) for some in batched(sorted(jobs))]
         jobs_read, spools_read = _pairs([row for part in parts for row in connection.execute(part)])
         job = np.concatenate([self._job[kept], jobs_read])
         spool = np.concatenate([self._spool[kept], spools_read])

@@ -30,9 +30,8 @@ from tracker.plate_sums import (
     plates_of,
     points,
     rounded_test,
-    some_of,
 )
-from tracker.stored_rows import raw
+from tracker.stored_rows import batched, raw
 from tracker.table.conditions import Condition, Origins
 
 Array = NDArray[np.float64]
@@ -219,7 +218,7 @@ class BookResults:
         self.origins.renew(connection, [plate for plate in plates if plate > 0], days=days)
         kept = self._rows.where(~np.isin(self._rows.plate, list(plates)))
         table: Any = PlateSum.__table__
-        parts = [self._asked(kept_sums()).where(table.c.plate.in_(some)) for some in some_of(plates)]
+        parts = [self._asked(kept_sums()).where(table.c.plate.in_(some)) for some in batched(sorted(plates))]
         self._rows = _Rows.together([kept, *self._read(connection, parts)])
         self._points = [point for point in self._points if point.plate not in plates]
         self._singly = {each for each in self._singly if each[1] not in plates}
@@ -513,7 +512,7 @@ class Note(NamedTuple):
 
 def notes(connection: Connection, jobs: Collection[int] | None = None) -> list[Note]:
     """Return the notes and remarks of jobs, their pieces and measurements; of all where none are named."""
-    parts = [None] if jobs is None else some_of(jobs)
+    parts = [None] if jobs is None else batched(sorted(jobs))
     return [note for some in parts for note in _notes(connection, some)]
 
 
