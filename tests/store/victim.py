@@ -26,6 +26,11 @@ from tracker.book import Book, new_book, open_book
 from tracker.model import Specimen
 
 
+def _tell(line: object) -> None:
+    """Give the test a line in one write: of two, as unbuffered printing makes, a kill may leave one."""
+    os.write(1, f"{line}\n".encode())
+
+
 def _amend(book: Book, chance: random.Random) -> None:
     with book.act("amend", "Victim", reason="seen again") as act:
         last = act.session.scalar(select(func.max(Specimen.id))) or 1
@@ -47,7 +52,7 @@ def work(book: Book, seed: int) -> None:
     while True:
         chance.choice(kinds)()
         with book.connect() as connection:
-            print(connection.exec_driver_sql("SELECT max(seq) FROM journal").scalar(), flush=True)
+            _tell(connection.exec_driver_sql("SELECT max(seq) FROM journal").scalar())
 
 
 def _kinds(book: Book, chance: random.Random) -> list[Callable[[], object]]:
@@ -65,7 +70,7 @@ def _kinds(book: Book, chance: random.Random) -> list[Callable[[], object]]:
 
 def _begin() -> None:
     """Say who is to be killed."""
-    print(f"begun {os.getpid()}", flush=True)
+    _tell(f"begun {os.getpid()}")
 
 
 def write(place: str, seed: int) -> None:
@@ -80,7 +85,7 @@ def make(place: str, seed: int) -> None:
     del seed
     _begin()
     new_book(place, "Victim").close()
-    print("1", flush=True)
+    _tell(1)
     time.sleep(60)
 
 
@@ -90,7 +95,7 @@ def save(place: str, seed: int) -> None:
         _begin()
         for number in count(1):
             backup(book, Path(f"{place}-{seed}-{number}.backup"))
-            print(number, flush=True)
+            _tell(number)
 
 
 def bring_back(place: str, seed: int) -> None:
@@ -98,7 +103,7 @@ def bring_back(place: str, seed: int) -> None:
     del seed
     _begin()
     restore(Path(f"{place}.backup"), place)
-    print("1", flush=True)
+    _tell(1)
     time.sleep(60)
 
 
@@ -121,7 +126,7 @@ def nurse() -> None:
             WORKS[name](place, int(seed))
             os._exit(0)
         os.waitpid(child, 0)
-        print("ended", flush=True)
+        _tell("ended")
 
 
 if __name__ == "__main__":
