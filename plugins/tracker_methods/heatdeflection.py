@@ -63,7 +63,7 @@ class HeatDeflection(Method):
 
     id = "heatdeflection"
     title = "Heat deflection"
-    version = "1.1"
+    version = "1.2"
     key = "heatdeflection.temperature"
     standard = (
         "ISO 75-1:2020 and ISO 75-2:2013, flatwise. Departures: air oven instead of a stirred bath, the "

@@ -89,7 +89,7 @@ class Softening(Method):
 
     id = "softening"
     title = "Deflection under load while heating"
-    version = "2.0"
+    version = "2.1"
     key = "softening.onset"
     standard = (
         "Flatwise form of ISO 75-1 and ISO 75-2:2013. Departures: air oven instead of a stirred bath; "

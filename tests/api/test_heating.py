@@ -214,3 +214,12 @@ def test_an_oven_that_cools_again_does_not_come_back_into_the_baseline() -> None
 def test_an_oven_that_was_never_heated_has_no_baseline() -> None:
     """One temperature makes no line."""
     assert baseline(np.full(20, 23.0), np.zeros(20)) is None
+
+
+@pytest.mark.parametrize("knocks", [(1.0, 0.9), (0.9, 1.0), (1.0, 1.0)])
+def test_a_good_reading_between_two_knocks_stays(knocks: tuple[float, float]) -> None:
+    """It stands apart from both its neighbours as well; the two that stand apart most are left out."""
+    mm = [0.0, 0.0, knocks[0], 0.0, knocks[1], *[0.0] * 20]
+    rows = "".join(f"{20 + i},{value}\n" for i, value in enumerate(mm))
+    found = heating_of(log(f"temperature_c,deflection_mm\n{rows}"), "as recorded")
+    assert found.problems == ("2 knocked readings left out, at 22.0 °C, 24.0 °C.",)

@@ -260,16 +260,14 @@ def _knocked(mm: Any) -> Any:
     off = np.abs(mm[1:-1] - middle)
     # Where the bar gives, neighbours lie apart themselves: a reading between them is no knock.
     out[1:-1] = (off > threshold) & (off > 3 * np.abs(mm[2:] - mm[:-2]))
-    # A knock makes its neighbours look odd as well: only the greatest of a run is one.
-    for i in np.flatnonzero(out).tolist():
-        if (out[i - 1] and off[i - 2] > off[i - 1]) or (
-            i < len(mm) - 2 and out[i + 1] and off[i] > off[i - 1]
-        ):
-            out[i] = False
+    # A knock makes its neighbours look odd as well: the one that stands apart most is it, wherever it stands.
+    knocks = np.zeros(len(mm), dtype=bool)
+    for i in sorted(np.flatnonzero(out).tolist(), key=lambda i: -off[i - 1]):
+        knocks[i] = not (knocks[i - 1] or knocks[i + 1])
     # The first reading is the zero of all others.
     first = np.median(mm[1:4])
-    out[0] = abs(mm[0] - first) > threshold and float(np.ptp(mm[1:4])) < threshold / 3
-    return out
+    knocks[0] = abs(mm[0] - first) > threshold and float(np.ptp(mm[1:4])) < threshold / 3
+    return knocks
 
 
 def _refuse_doubtful_temperature(recording: Recording, column: ReadColumn, first: float) -> None:
