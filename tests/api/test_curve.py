@@ -65,6 +65,14 @@ def test_the_ways_rigs_write_a_table_are_understood(text: str) -> None:
     assert (curve.time_s.tolist(), curve.force_n.tolist()) == ([0.5, 1.5], [1.5, 2.5])
 
 
+def test_a_preamble_of_sixty_lines_is_the_longest() -> None:
+    """Whatever stands below more of them was no recording; the person is told how far was looked."""
+    table = "time_s,force_N\n0.5,1.5\n1.5,2.5\n"
+    assert read_curve(rec("a line of the rig\n" * 59 + table)).force_n.tolist() == [1.5, 2.5]
+    with pytest.raises(Refused, match="no row of numbers in its first 60 lines"):
+        read_curve(rec("a line of the rig\n" * 60 + table))
+
+
 def test_two_byte_text_is_understood() -> None:
     """Some loggers write UTF-16."""
     assert read_curve(rec("time_s,force_N\n0,1\n1,2\n".encode("utf-16"))).force_n.tolist() == [1.0, 2.0]

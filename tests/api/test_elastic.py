@@ -294,3 +294,11 @@ def test_travel_is_counted_from_the_first_reading() -> None:
     force = np.array([0.0, 50, 100, 98, 97, 96])
     travel = np.array([0.0, 50, 100, 101, 102, 103])
     assert yield_index(travel + 1000, force) == yield_index(travel, force) == 2
+
+
+@pytest.mark.parametrize(("beyond", "top"), [(1.9, None), (2.1, 100)])
+def test_a_yield_is_followed_by_two_per_cent_more_of_travel(beyond: float, top: int | None) -> None:
+    """100 mm to the maximum, then falling by a tenth over that many more; less is the machine stopping."""
+    travel = np.append(np.arange(101.0), 100 + beyond * np.array([0.25, 0.5, 0.75, 1.0]))
+    force = np.append(np.arange(101.0), [97.0, 94, 91, 90])
+    assert yield_index(travel, force) == top

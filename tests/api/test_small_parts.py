@@ -19,7 +19,7 @@ from uncertainties import ufloat
 
 from tests.api.close import approx
 from tracker.api import Outcome, Piece, budget_picture, picture, schema, validate
-from tracker.api.maths import section_area, section_remarks, straight_line
+from tracker.api.maths import family_span, section_area, section_remarks, straight_line
 
 
 def test_an_area_as_read_goes_before_its_sides() -> None:
@@ -119,3 +119,25 @@ def test_neither_importing_nor_arriving_loads_anything_heavy(work: str) -> None:
     code = f"import sys; {work}; print([m for m in {heavy!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("family", "modulus", "strength", "density"),
+    [
+        ("PLA", (1500, 4200), (10, 75), (1.17, 1.30)),
+        ("PETG", (900, 2500), (8, 60), (1.20, 1.33)),
+        ("ABS", (900, 2800), (6, 55), (1.00, 1.12)),
+        ("ASA", (900, 2800), (6, 60), (1.03, 1.12)),
+        ("PC", (1200, 2800), (10, 75), (1.15, 1.25)),
+        ("PA", (300, 3800), (8, 90), (0.98, 1.18)),
+        ("TPU", (3, 600), (4, 65), (1.05, 1.27)),
+        ("PP", (400, 1900), (5, 40), (0.86, 0.93)),
+        ("PA6-CF", (300, 22_800), (8, 225), (0.98, 1.652)),
+    ],
+)
+def test_what_a_polymer_family_usually_has(
+    family: str, modulus: tuple[float, float], strength: tuple[float, float], density: tuple[float, float]
+) -> None:
+    """The limits that a doubt names to a person (common practice, no source); they change on purpose only."""
+    found = [family_span(family, kind) for kind in ("modulus", "strength", "density")]
+    assert found == [approx(modulus), approx(strength), approx(density)]

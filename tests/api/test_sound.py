@@ -139,3 +139,12 @@ def test_a_clip_too_short_for_a_decay_says_so() -> None:
     found = decay_of(damped([(0.5, 1000, 1e-4)], seconds=0.4), 1000.0)
     assert isinstance(found, str)
     assert "too short" in found
+
+
+def test_a_clip_that_ends_in_the_tone_is_followed_to_its_end() -> None:
+    """Silence before the stroke is no floor: only an end that has died away has one."""
+    ringing = damped([(0.5, 1000, 2e-3)], seconds=0.35, noise=1e-6).samples
+    sound = Sound(np.append(np.zeros(RATE // 4), ringing), RATE)
+    found = decay_of(sound, 1000.0)
+    assert isinstance(found, Decay)
+    assert found.end_s == approx(sound.envelope(1000.0)[0][-1], abs=1e-9)

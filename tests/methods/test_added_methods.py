@@ -200,3 +200,13 @@ def test_a_modulus_that_no_family_member_has_is_refused() -> None:
     raw = {"length": 80.05, "width": 10.02, "thickness": 4.01, "mass": 39.68, "frequency": 1049}
     found = testing.outcomes(Taptone(), raw, Piece(family="PLA"))["taptone.modulus"]
     assert "three times off what PLA has" in found.refused
+
+
+@pytest.mark.parametrize(
+    ("hertz", "refused"), [(404.0, True), (408.0, False), (2032.0, False), (2042.0, True)]
+)
+def test_a_modulus_is_doubted_beyond_three_times_what_the_family_has(hertz: float, refused: bool) -> None:
+    """E grows with f², and 1049 Hz make 3,342 MPa; PLA has 1,500 to 4,200 MPa."""
+    raw = {"length": 80.05, "width": 10.02, "thickness": 4.01, "mass": 3.968, "frequency": hertz}
+    found = testing.outcomes(Taptone(), raw, Piece(family="PLA"))["taptone.modulus"]
+    assert bool(found.refused) is refused

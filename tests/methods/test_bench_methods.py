@@ -117,6 +117,22 @@ def test_modulus_of_a_round_bar_twisted() -> None:
     assert found == approx(32 * 1000 * 80 / (math.pi * 8**4 * math.radians(9)))
 
 
+@pytest.mark.parametrize(("radians", "warned"), [(0.3999, False), (0.4001, True)])
+def test_a_bar_twisted_beyond_two_per_cent_of_surface_strain_is_hardly_elastic(
+    radians: float, warned: bool
+) -> None:
+    """γ = dθ/(2L) at the surface of a round bar (closed form): 8 mm, 80 mm and 0.4 rad make 2 %."""
+    raw = {
+        "diameter": 8,
+        "free_length": 80,
+        "arm": 100,
+        "force_at_90": 10,
+        "angle_deg": math.degrees(radians),
+    }
+    found = of(torsion.Torsion(), "modulus", **raw)
+    assert ("Surface strain 2.0 %: hardly elastic any more." in found.remarks) is warned
+
+
 def test_torsion_stress_is_called_apparent() -> None:
     """And so is what it assumes."""
     assert (

@@ -26,3 +26,15 @@ def test_every_method_states_its_formulas_with_their_sources(method: Method) -> 
     for formula in method.formulas:
         assert formula.text
         assert formula.source
+
+
+def test_which_quantities_can_be_zero_or_negative() -> None:
+    """Their logarithms are never analysed: grades, °C, departures, scatter, and shares of nothing."""
+    found = {each.name for method in METHODS for each in method.quantities if not each.positive}
+    assert found == {
+        *(f"appearance.{name}" for name in ("stringing", "overhang", "bridging", "gaps", "warping", "seam")),
+        *(f"dimensions.{name}_{axis}" for name in ("shrinkage", "offset") for axis in "xyz"),
+        *("dimensions.warp", "flatness.deviation", "flatness.sag", "diameter.sd", "diameter.ovality"),
+        *("creep.e0", "density.voids"),
+        *("heatdeflection.temperature", "softening.onset", "softening.at_deflection"),
+    }

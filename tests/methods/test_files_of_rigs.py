@@ -244,6 +244,16 @@ def test_a_fall_that_may_be_a_yield_refuses_the_strength_until_somebody_says() -
     assert nominal(first.value) == approx(fallen / 40.0, rel=0.01)
 
 
+def test_a_written_force_leaves_the_other_findings_as_they_are() -> None:
+    """A zero offset of 30 N before and after the break is still told beside what was decided of the fall."""
+    force = pull()[2]
+    fallen = float(force[1000])
+    force[1003:1540] = np.linspace(0.85 * fallen, 1200.0, 537)
+    found = measured(as_text(force + 30.0), max_force=1200.0)
+    assert named(found, "Zero offset: 29.99 N")
+    assert named(found, "The force written down, 1200 N, is the later maximum.")
+
+
 @pytest.mark.parametrize("maximum", ["later", "first"])
 def test_a_written_force_says_which_maximum_is_meant(maximum: str) -> None:
     """Who wrote 1,200 N down has looked at the display; strain still waits, where it was a slip."""
