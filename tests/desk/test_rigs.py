@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.desk.bench import WHO, a_calibrated_rig, a_rig, calibrate, row_of
 from tracker.book import Book
-from tracker.desk.rigs import in_force, instruments, rigs_serving
+from tracker.desk.method_inputs import in_force, instruments, rigs_serving
 from tracker.errors import Refused
 from tracker.forms import FormError
 from tracker.kinds.rig import read_uncertainty

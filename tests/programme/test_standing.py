@@ -10,10 +10,10 @@ import pytest
 from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_rig, a_spool, calibrate
 from tracker.book import Book
+from tracker.desk.entering import set_programme
 from tracker.desk.jobs import end_job
 from tracker.desk.measuring import measure
 from tracker.desk.offbed import read_outcomes, take_off
-from tracker.desk.plans import set_programme
 from tracker.desk.voiding import judge
 from tracker.kinds import NotFoundError
 from tracker.plugins import load

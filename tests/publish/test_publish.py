@@ -18,7 +18,7 @@ from sqlalchemy import select
 from tests.desk.bench import WHO
 from tests.publish.scene import CURVE
 from tracker.book import Book, open_book
-from tracker.desk.plans import choose
+from tracker.desk.entering import choose
 from tracker.errors import Refused
 from tracker.ids import payload, read_id
 from tracker.model import JournalRecord

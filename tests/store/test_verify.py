@@ -11,8 +11,7 @@ from sqlalchemy import event, text
 
 from tests.books import CURVE, Filled, add_in_bulk, add_material, add_measurement, fill
 from tracker.book import Book
-from tracker.desk.pieces import piece_of
-from tracker.desk.rigs import instruments
+from tracker.desk.method_inputs import instruments, piece_of
 from tracker.errors import Refused
 from tracker.journal import canonical, hash_of
 from tracker.model import DERIVED, Base, Measurement, Specimen

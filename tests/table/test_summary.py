@@ -12,7 +12,7 @@ import pytest
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, at
 from tracker.book import Book
-from tracker.desk.plans import choose
+from tracker.desk.entering import choose
 from tracker.desk.voiding import judge
 from tracker.forms import FormError
 from tracker.model import Drying, DryingSpool, FactorRecord, Measurement, Result, Specimen, Stay

@@ -11,7 +11,7 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench, prompt_reason
 from tracker.cli._telling import as_json, done, note, picture_form, say_json, table, titled, width, write_file
-from tracker.desk.plans import choose, set_programme
+from tracker.desk.entering import choose, set_programme
 from tracker.errors import Refused
 from tracker.forms import Ask, read, when_at
 from tracker.inputs import read_input

@@ -25,7 +25,7 @@ from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
     from tracker import preflight as _preflight
-    from tracker.desk import gauges as _gauges
+    from tracker.desk import jobs as _gauges
     from tracker.desk import logs, platemaps
     from tracker.desk.logs import By, LogFile
     from tracker.desk.plates import PlateRead
@@ -33,7 +33,7 @@ else:
     _preflight = lazy("tracker.preflight")
     platemaps = lazy("tracker.desk.platemaps")
     logs = lazy("tracker.desk.logs")
-    _gauges = lazy("tracker.desk.gauges")
+    _gauges = lazy("tracker.desk.jobs")
 
 
 @click.group("job", short_help="Jobs: add, change, end.")

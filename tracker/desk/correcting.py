@@ -25,7 +25,7 @@ from tracker.desk.doubts import Done, confirm
 from tracker.desk.entering import linked, owner_of
 from tracker.desk.jobs import SPOOL_USE_FORM, put_spool, spool_answers
 from tracker.desk.measuring import compute_again, in_units, readings_of, settle_used_up
-from tracker.desk.rigs import compliance_in_force, in_force, instruments
+from tracker.desk.method_inputs import compliance_in_force, in_force, instruments
 from tracker.forms import Ask, FormError, When, column_named, when_at
 from tracker.ids import IdError, read_id, spool_id
 from tracker.kinds import KINDS, Kind, find, find_row, kind_of, name_of

@@ -1,13 +1,13 @@
-"""Records entered by one form: a material, a spool, a weighing, a rig, a calibration, a person.
+"""Records entered by one form: a material, a spool, a weighing, a rig, a calibration, a person; plans.
 
 Where a kind asks for more than its form (a job with its pieces, a drying of several spools) it has an act of
-its own; all of them use what stands here.
+its own; all of them use what stands here. A material's plans are its programme and its published condition.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import select
@@ -18,8 +18,9 @@ from tracker.book import Book
 from tracker.desk.doubts import Done, confirm
 from tracker.forms import Ask, FormError, clean, when_at
 from tracker.kinds import KINDS, Kind, find, material_named, name_of
-from tracker.model import Spool, Stay
+from tracker.model import Choice, Programme, Spool, Stay
 from tracker.moments import local_time as local
+from tracker.units import UnitError, parse
 
 
 def add_record(book: Book, who: str, kind: str, typed: Mapping[str, Any], *, sure: bool = False) -> Done:
@@ -176,3 +177,78 @@ def _end_running(act: Act, spool: Spool, at: dt.datetime) -> Stay | None:
         running.ended_at = at
         act.session.flush()
     return running
+
+
+def choose(
+    book: Book, who: str, material: str, settings: Sequence[str], reason: str, remark: str | None = None
+) -> Done:
+    """Choose the condition of a material that is published.
+
+    Args:
+        book: The book.
+        who: Whose choice it is.
+        material: Name of the material.
+        settings: ``nozzle_c=255`` and the like: what tells the condition from the others.
+        reason: Why; always wanted.
+        remark: What shall stand beside the published values.
+
+    Raises:
+        FormError: No reason, or no settings.
+        NotFoundError: There is no such material.
+    """
+    if not reason.strip():
+        raise FormError("A choice needs a reason", do="Give it with --reason")
+    # Kept as conditions and not as a list of results: pieces tested tomorrow under the same settings belong
+    # to it.
+    condition = dict(_setting(each) for each in settings)
+    with book.act("choose", who, reason=" ".join(reason.split())) as act:
+        row = material_named(act.session, material)
+        act.session.add(
+            Choice(
+                material_id=row.id, condition=condition, remark=remark, reason=act.reason, by=who, at=act.at
+            )
+        )
+        act.about.append(row.name)
+    return Done(row.name)
+
+
+def _setting(text: str) -> tuple[str, float | str]:
+    name, sign, value = (part.strip() for part in text.partition("="))
+    if not sign or not name or not value:
+        raise FormError(f"{text!r} is no setting", do="Write name=value, as in nozzle_c=255")
+    try:
+        return name, parse(value, "1", name)
+    # A lot or a surface is a word; what is no number is compared as one.
+    except UnitError:
+        return name, value
+
+
+# --- programmes ------------------------------------------------------------------------------------------
+
+
+def set_programme(book: Book, who: str, material: str, name: str, text: str) -> Done:
+    """Give a material a programme; one of the same name is replaced for all that have it.
+
+    Args:
+        book: The book.
+        who: Who decides it.
+        material: Name of the material.
+        name: Of the programme.
+        text: Its TOML, checked by the caller.
+
+    Raises:
+        NotFoundError: There is no such material.
+    """
+    with book.act("programme", who) as act:
+        row = material_named(act.session, material)
+        record = act.session.scalar(select(Programme).where(Programme.name == name))
+        if record is None:
+            record = Programme(name=name, text=text)
+            act.session.add(record)
+            act.session.flush()
+        # By name for all materials that have it: a programme changed for one and not the other would be two
+        # of one name.
+        record.text = text
+        row.programme_id = record.id
+        act.about.append(row.name)
+    return Done(row.name)

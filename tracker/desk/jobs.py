@@ -1,4 +1,4 @@
-"""Jobs: a plate file run on a printer with its specimens; its spools, what was changed by hand, its end."""
+"""Jobs: a plate file run on a printer with its specimens; spools, changes by hand, gauge sections, end."""
 
 from __future__ import annotations
 
@@ -11,9 +11,8 @@ from sqlalchemy.orm import Session
 
 from tracker.acts import Act
 from tracker.book import WITH_VOIDED, Book
-from tracker.desk.doubts import Done, confirm
+from tracker.desk.doubts import Done, confirm, doubt
 from tracker.desk.entering import fill_in
-from tracker.desk.heatings import heating_doubt
 from tracker.desk.jobplates import (
     PieceWanted,
     PlateFile,
@@ -26,6 +25,7 @@ from tracker.desk.jobplates import (
     spool_ids_of,
     with_plate,
 )
+from tracker.factors.inforce import heating_doubt
 from tracker.forms import NONE, Ask, FormError, check_order, clean, when_at
 from tracker.ids import job_id, specimen_id, spool_id
 from tracker.kinds import KINDS, find, material_named, name_of
@@ -39,12 +39,16 @@ from tracker.moments import local_time as local
 from tracker.units import UnitError, parse
 
 if TYPE_CHECKING:
-    from tracker import plugins
-    from tracker.desk import logs
+    from tracker import platefile, plugins
+    from tracker.desk import logs, plates
     from tracker.desk.plates import PlateRead
+    from tracker.plugins import Plugged
 else:
     logs = lazy("tracker.desk.logs")
+    platefile = lazy("tracker.platefile")
+    plates = lazy("tracker.desk.plates")
     plugins = lazy("tracker.plugins")
+
 
 _REPEATED: Final = (
     "printer", "nozzle", "surface", "nozzle_set_c", "bed_set_c", "chamber_set_c", "fan_set_pct",
@@ -406,3 +410,70 @@ def spool_answers(job: Job) -> Iterator[tuple[str, str, str]]:
     first = links[0] if links else None
     yield "spool", "Spool", spool_id(first.spool_id) if first is not None else ""
     yield "from_layer", "Spool, first layer printed from it", str(first.from_layer or "") if first else ""
+
+
+TEMPLATE = "template"
+"""What is typed to take a stated gauge section back."""
+
+
+def state_gauge(
+    book: Book, who: str, plugged: Plugged, job: str, stated: str, names: Sequence[str] = (), *, sure: bool
+) -> Done:
+    """State the gauge section of pieces of a job; all that was taken over it is read anew.
+
+    Args:
+        book: The book.
+        who: Who states it.
+        plugged: The readers of logs, which are cut anew too.
+        job: ID of the job.
+        stated: ``x:20-60``, ``x:20-60,y:3-7``, ``z:10-30``, or ``template`` to take it back.
+        names: Names or numbers of pieces; all but dummies where empty.
+        sure: Whether what it holds was confirmed.
+
+    Raises:
+        Doubt: It was not; tells what the gauge section holds.
+        Refused: It cannot be read or misses a piece, no such piece, or no plate file.
+    """
+    gauge = None if stated.strip().lower() == TEMPLATE else platefile.read_gauge(stated).text
+    with book.act("job gauge", who) as act:
+        row = find(book, act.session, job, "job")
+        pieces = _pieces(row, names)
+        doubt(_question(book, row, pieces, gauge), sure=sure)
+        for piece in pieces:
+            piece.gauge = gauge
+            plates.cut_again(book, piece, who)
+        logs.refresh(act, book, plugged, row)
+        ids = [specimen_id(row.id, piece.piece) for piece in pieces]
+        act.about += [job_id(row.id), *ids]
+        return Done(job_id(row.id), also=ids)
+
+
+def _pieces(row: Job, names: Sequence[str]) -> list[Specimen]:
+    if not names:
+        return [piece for piece in row.specimens if not piece.dummy]
+    found = [piece for piece in row.specimens if any(_is(piece, name) for name in names)]
+    strange = [name for name in names if not any(_is(piece, name) for piece in row.specimens)]
+    if strange:
+        known = ", ".join(f"{piece.piece} {piece.name or ''}".strip() for piece in row.specimens)
+        raise FormError(f"{job_id(row.id)} has no piece {strange[0]!r}", do=f"It has {known}")
+    return found
+
+
+def _is(piece: Specimen, name: str) -> bool:
+    """Whether a name means a piece: its number, its ID, its name, or the name without its own number."""
+    word, own = name.strip().casefold(), (piece.name or "").casefold()
+    named = {
+        str(piece.piece),
+        specimen_id(piece.job_id, piece.piece).casefold(),
+        own,
+        own.rpartition(" #")[0],
+    }
+    return bool(word) and word in named
+
+
+def _question(book: Book, row: Job, pieces: Sequence[Specimen], gauge: str | None) -> str:
+    names = ", ".join(specimen_id(row.id, piece.piece) for piece in pieces)
+    if gauge is None:
+        return f"{names}: gauge section of the template again"
+    said = dict.fromkeys(plates.gauge_words(plates.thing_of(book, piece), gauge) for piece in pieces)
+    return f"{names}: {' / '.join(said)}"

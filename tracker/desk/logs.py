@@ -28,9 +28,9 @@ from tracker.chamberlog import (
 from tracker.chamberlog.plugin import taken_over
 from tracker.desk.doubts import Done
 from tracker.desk.entering import fill_in
-from tracker.desk.heatings import check_first_layer, first_layer_s, heating_doubt, plan_begins_s
 from tracker.desk.plates import cut_again, plate_of
 from tracker.errors import Refused
+from tracker.factors.inforce import check_first_layer, first_layer_s, heating_doubt, plan_begins_s
 from tracker.forms import Ask, FormError, clean, when_at
 from tracker.history import zone_of
 from tracker.ids import job_id, specimen_id

@@ -33,8 +33,7 @@ from tracker.book import WITH_VOIDED, Book
 from tracker.desk import plausibility
 from tracker.desk.devices import check_posted, keep_posted
 from tracker.desk.doubts import Done, ask_all
-from tracker.desk.pieces import piece_of
-from tracker.desk.rigs import compliance_in_force, in_force, instruments, warning_of
+from tracker.desk.method_inputs import compliance_in_force, in_force, instruments, piece_of, warning_of
 from tracker.errors import Refused
 from tracker.forms import NONE, FormError, clean, when_at
 from tracker.ids import measurement_id, read_id, rig_id

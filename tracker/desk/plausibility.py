@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 
 from tracker.api import Instrument, Method, Quantity, fields
 from tracker.api.maths import dimension, family_span, scale
-from tracker.desk.pieces import piece_of
+from tracker.desk.method_inputs import piece_of
 from tracker.lineage import made_of, material_of_specimen
 from tracker.model import Measurement, Result, Specimen, Spool
 from tracker.plugins import Computed

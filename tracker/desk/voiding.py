@@ -17,7 +17,7 @@ from tracker.acts import Act
 from tracker.book import Book, with_voided
 from tracker.desk.doubts import Done, ask_all
 from tracker.desk.measuring import compute_again, settle_used_up
-from tracker.desk.rigs import in_force
+from tracker.desk.method_inputs import in_force
 from tracker.errors import Refused
 from tracker.forms import FormError, When, when_at
 from tracker.ids import measurement_id

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from tracker.api import Piece, Recording, validate
-from tracker.desk.rigs import instruments
+from tracker.desk.method_inputs import instruments
 from tracker.errors import Refused
 from tracker.inputs import opened, read_input, sha256_of
 from tracker.lineage import Row

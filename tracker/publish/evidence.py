@@ -18,7 +18,7 @@ from typing import Any, Final
 from tracker.api import Piece, Recording, validate
 from tracker.api.picture import LinesAlone, lines_alone
 from tracker.book import Book
-from tracker.desk.pieces import piece_from
+from tracker.desk.method_inputs import piece_from
 from tracker.errors import Refused
 from tracker.ids import job_id, specimen_id, spool_id
 from tracker.inputs import MB, opened

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from tracker.api import Piece, Readings
 from tracker.book import Book
 from tracker.desk.measuring import computed, readings_of
-from tracker.desk.pieces import piece_of
+from tracker.desk.method_inputs import piece_of
 from tracker.errors import Refused
 from tracker.ids import measurement_id
 from tracker.kinds import find

@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from tracker.api import Recording
-from tracker.desk.importing.besides import Besides, SentWith
-from tracker.desk.importing.refusals import ImportRefusedError
+from tracker.desk.importing.sheet import Besides, ImportRefusedError, SentWith
 
 
 @pytest.fixture

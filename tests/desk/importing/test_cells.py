@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.desk.importing.cells import Style, read_number, style_of
+from tracker.desk.importing.sheet import Style, read_number, style_of
 from tracker.errors import Refused
 
 

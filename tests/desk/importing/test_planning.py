@@ -13,7 +13,7 @@ from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing import MapError, Plan, carry_out, plan_json, plan_lines
 from tracker.desk.importing.drafts import FactorDraft, MeasurementDraft
-from tracker.desk.importing.saying import ranges, refused_lines
+from tracker.desk.importing.planning import ranges, refused_lines
 from tracker.model import JournalRecord, Measurement
 from tracker.plugins import Plugged
 

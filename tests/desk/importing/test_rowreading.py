@@ -15,7 +15,7 @@ from tests.desk.importing.test_planning import row
 from tracker.api import Outcome, Piece, Reading
 from tracker.book import Book
 from tracker.desk.importing import MapError
-from tracker.desk.importing.saying import plan_json
+from tracker.desk.importing.planning import plan_json
 from tracker.plugins import Plugged
 
 PLAIN = """

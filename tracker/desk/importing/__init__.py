@@ -10,10 +10,15 @@ from __future__ import annotations
 
 from tracker.desk.importing.carrying import Imported, carry_out
 from tracker.desk.importing.columnmap import Column, ColumnMap, read_map
-from tracker.desk.importing.planning import EarlierImport, Plan, Progress, plan_import
-from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal, MapError
-from tracker.desk.importing.saying import plan_json, plan_lines
-from tracker.desk.importing.sheet import Sheet, open_sheet, read_sheet
+from tracker.desk.importing.planning import EarlierImport, Plan, Progress, plan_import, plan_json, plan_lines
+from tracker.desk.importing.sheet import (
+    ImportRefusedError,
+    LineRefusal,
+    MapError,
+    Sheet,
+    open_sheet,
+    read_sheet,
+)
 
 __all__ = [
     "Column",

@@ -8,10 +8,8 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from tracker.api import Field, Method, Quantity, fields
-from tracker.desk.importing.cells import STYLES, Style, read_number, style_of
 from tracker.desk.importing.columnmap import Column, ColumnMap, suggestion
-from tracker.desk.importing.refusals import MapError
-from tracker.desk.importing.sheet import Sheet
+from tracker.desk.importing.sheet import STYLES, MapError, Sheet, Style, read_number, style_of
 from tracker.errors import Refused
 from tracker.plugins import Plugged
 from tracker.units import factor_between

@@ -17,7 +17,7 @@ from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing.drafts import FileDraft, MeasurementDraft, SpecimenDraft
 from tracker.desk.importing.planning import ACT, Plan, Progress, earlier_import
-from tracker.desk.importing.refusals import ImportRefusedError
+from tracker.desk.importing.sheet import ImportRefusedError
 from tracker.desk.measuring import result_columns
 from tracker.ids import job_id
 from tracker.inputs import MB, InputError, opened, read_input

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from tracker.desk.importing.refusals import ImportRefusedError, MapError
+from tracker.desk.importing.sheet import ImportRefusedError, MapError
 from tracker.suggest import close_names
 
 SPECIMEN_TEXTS: Final = ("orientation", "name", "geometry", "outcome", "remark", "cause", "note")

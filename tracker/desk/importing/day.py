@@ -14,11 +14,16 @@ from typing import Any, Final
 
 from tracker.api import Recording
 from tracker.book import Book
-from tracker.desk.importing.besides import Besides, SentWith
 from tracker.desk.importing.binding import Binding, BoundMethod, bind
 from tracker.desk.importing.columnmap import ColumnMap, day_map
-from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
-from tracker.desk.importing.sheet import SheetRow, read_sheet
+from tracker.desk.importing.sheet import (
+    Besides,
+    ImportRefusedError,
+    LineRefusal,
+    SentWith,
+    SheetRow,
+    read_sheet,
+)
 from tracker.desk.measuring import Measured, Wanted, measure_all
 from tracker.errors import Refused
 from tracker.inputs import read_input

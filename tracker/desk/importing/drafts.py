@@ -1,16 +1,24 @@
-"""What an import would make, before anything of it is written: kept on the disk, plate by plate."""
+"""What an import would make, before it is written: rows read into pieces, kept on the disk plate by plate."""
 
 from __future__ import annotations
 
+import hashlib
 import pickle
+import re
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Final, NamedTuple, overload
 
-from tracker.plugins import Computed
+from tracker.api import Piece, Quantity, Recording, dump, units_of, validate
+from tracker.desk.importing.binding import Binding, Bound, BoundMethod
+from tracker.desk.importing.sheet import Besides, ImportRefusedError, SheetRow
+from tracker.inputs import read_input
+from tracker.orientation import OrientationError, checked_letters
+from tracker.plugins import Computed, Plugged
 
 _AT_ONCE: Final = 1000
 _CHARACTERS: Final = 2_000_000
@@ -175,3 +183,198 @@ class Drafts(Sequence[JobDraft]):
             # Written above by this very process into a file that nobody else can open.
             pieces = [piece for _, some in parts for piece in pickle.loads(some)]  # noqa: S301
             yield self._jobs[job]._replace(specimens=pieces)
+
+
+OUTCOMES: Final = ("good", "usable", "failed")
+AS_WRITTEN: Final = "orientation_as_written"
+"""Factor that keeps an orientation which the notation does not know."""
+
+GIVEN_REMARK: Final = "Given as a value; its readings were not recorded."
+
+
+_MOST_ALIKE: Final = 4096
+
+
+@dataclass
+class RowReader:
+    """Reads rows by a binding.
+
+    Attributes:
+        binding: Which cell is what.
+        plugged: Computes results.
+        besides: Finds files named in cells.
+        odd_orientations: Orientations met that the notation does not know, with their first line.
+        seen: First line of each recording, by digest.
+        twice: Lines whose recording is byte for byte that of an earlier line.
+        alike: Factors and units of earlier rows.
+    """
+
+    binding: Binding
+    plugged: Plugged
+    besides: Besides
+    odd_orientations: dict[str, int] = field(default_factory=dict)
+    seen: dict[str, int] = field(default_factory=dict)
+    twice: list[tuple[int, int]] = field(default_factory=list)
+    alike: dict[Hashable, Any] = field(default_factory=dict)
+
+    def material(self, row: SheetRow) -> str:
+        """Return the material's name.
+
+        Raises:
+            ImportRefusedError: The cell is blank.
+        """
+        name = _line(row.cells[self.binding.material])
+        if not name:
+            raise ImportRefusedError("no material", do="Fill in its cell")
+        return name
+
+    def plate(self, row: SheetRow) -> tuple[str, ...]:
+        """Return what names the plate of a row; rows with equal parts were printed together."""
+        return tuple(_line(row.cells[index]) for index in self.binding.plate)
+
+    def specimen(self, row: SheetRow, material: str) -> SpecimenDraft:
+        """Return the piece of a row with its factors, measurements and results.
+
+        Raises:
+            Refused: A cell holds what cannot be; the text names its column and what would mend it.
+        """
+        texts = {
+            key: _line(row.cells[index]) for key, index in self.binding.texts.items() if row.cells[index]
+        }
+        factors = list(self._factors(row))
+        factors += self._orientation(texts, row.line)
+        if "outcome" in texts:
+            texts["outcome"] = _outcome(texts["outcome"])
+        piece = Piece(
+            name=texts.get("name", ""),
+            orientation=texts.get("orientation"),
+            outcome=texts.get("outcome"),
+            geometry=texts.get("geometry"),
+            material=material,
+            factors={factor.name: _either(factor) for factor in factors},
+        )
+        measured = [draft for method in self.binding.methods if (draft := self._measured(row, method, piece))]
+        found = tuple(factors)
+        return SpecimenDraft(row.line, texts, self.held(found, found), (*measured, *self._given(row)))
+
+    def held(self, key: Hashable, made: Any) -> Any:
+        """Return what was made of the same before, so that a hundred thousand rows alike hold it once."""
+        if len(self.alike) < _MOST_ALIKE:
+            return self.alike.setdefault(key, made)
+        return self.alike.get(key, made)
+
+    def _factors(self, row: SheetRow) -> Iterator[FactorDraft]:
+        for name, bound in self.binding.factors.items():
+            value = _value(row, bound)
+            if isinstance(value, str):
+                yield FactorDraft(name, None, value)
+            elif value is not None:
+                yield FactorDraft(name, value, None)
+
+    def _orientation(self, texts: dict[str, str], line: int) -> Iterator[FactorDraft]:
+        """Bring the orientation into the notation, or move it among the factors as it was written."""
+        written = texts.get("orientation")
+        if written is None:
+            return
+        try:
+            texts["orientation"] = checked_letters(written)
+        except OrientationError:
+            # Kept as it was written, among the factors: "45" is no orientation of the notation, yet it says
+            # something.
+            del texts["orientation"]
+            self.odd_orientations.setdefault(written, line)
+            yield FactorDraft(AS_WRITTEN, None, written)
+
+    def _measured(self, row: SheetRow, bound: BoundMethod, piece: Piece) -> MeasurementDraft | None:
+        """Return a measurement by one method; None where none of its cells holds anything."""
+        raw = {name: value for name, each in bound.values.items() if (value := _value(row, each)) is not None}
+        files: list[FileDraft] = []
+        for name, index in bound.files.items():
+            if row.cells[index]:
+                raw[name], draft = self._recording(name, row.cells[index], row.line)
+                files.append(draft)
+        # No cell of this method holds anything: the piece was not tested by it, which is no measurement.
+        if not raw:
+            return None
+        readings = validate(bound.method, bound.with_uncertainties(raw))
+        units = units_of(readings)
+        computation = self.plugged.compute(bound.method.id, readings, piece)
+        return MeasurementDraft(
+            method=bound.method.id,
+            version=bound.method.version,
+            readings=dump(readings),
+            units=self.held((bound.method.id, *units.items()), units),
+            source="imported",
+            results=_explained(computation.outcomes, row, bound),
+            problem=computation.problem,
+            files=tuple(files),
+        )
+
+    def _recording(self, name: str, written: str, line: int) -> tuple[Recording, FileDraft]:
+        place = self.besides.find(written)
+        try:
+            data = read_input(place, "recording")
+        except OSError as error:
+            raise ImportRefusedError(
+                f"{written!r} cannot be read", why=error.strerror or str(error)
+            ) from error
+        digest = hashlib.sha256(data).hexdigest()
+        # The same recording under two pieces is mostly a slip of the file name: told, as nobody sees it in
+        # the numbers.
+        if self.seen.setdefault(digest, line) != line:
+            self.twice.append((line, self.seen[digest]))
+        return Recording(place.name, data), FileDraft(name, place, place.name, digest, len(data))
+
+    def _given(self, row: SheetRow) -> Iterator[MeasurementDraft]:
+        """Yield values that came without readings, one measurement for each method they belong to."""
+        by_method: dict[str, list[Computed]] = {}
+        for quantity, bound in self.binding.quantities:
+            value = _value(row, bound)
+            if value is not None:
+                given = Computed(
+                    quantity.name, _possible(quantity, value), quantity.unit, remarks=(GIVEN_REMARK,)
+                )
+                by_method.setdefault(quantity.name.partition(".")[0], []).append(given)
+        for method, results in by_method.items():
+            yield MeasurementDraft(method, None, None, "given", tuple(results))
+
+
+def _value(row: SheetRow, bound: Bound) -> Any:
+    cell = row.cells[bound.index]
+    return bound.read(cell) if cell else None
+
+
+def _line(cell: str) -> str:
+    return " ".join(cell.split())
+
+
+def _either(factor: FactorDraft) -> float | str | None:
+    return factor.text if factor.number is None else factor.number
+
+
+def _outcome(word: str) -> str:
+    if word.lower() not in OUTCOMES:
+        raise ImportRefusedError(f"outcome {word!r} is none of {', '.join(OUTCOMES)}")
+    return word.lower()
+
+
+def _possible(quantity: Quantity, value: float) -> float:
+    # A nought in an old table mostly means "not measured"; taken as a strength it would have no logarithm.
+    if quantity.positive and value <= 0:
+        raise ImportRefusedError(f"{quantity.name}: {value:g} {quantity.unit} must be greater than 0")
+    return value
+
+
+def _explained(outcomes: tuple[Computed, ...], row: SheetRow, bound: BoundMethod) -> tuple[Computed, ...]:
+    """Add to each refusal which cells it asks for are blank: that is what the person can fill in."""
+    blank = [name for name, each in bound.values.items() if not row.cells[each.index]]
+    blank += [name for name, index in bound.files.items() if not row.cells[index]]
+    return tuple(_with_blanks(outcome, blank) for outcome in outcomes) if blank else outcomes
+
+
+def _with_blanks(outcome: Computed, blank: list[str]) -> Computed:
+    asked = [name for name in blank if re.search(rf"\b{re.escape(name)}\b", outcome.refused)]
+    if not asked:
+        return outcome
+    tail = f"({', '.join(asked)} {'is' if len(asked) == 1 else 'are'} empty)"
+    return replace(outcome, refused=f"{outcome.refused} {tail}")

@@ -1,32 +1,182 @@
-"""The plan of an import: everything it would make and everything it refuses. Nothing is written."""
+"""The plan of an import: all that it would make, refuses and asks about. Nothing is written.
+
+Each result is compared with its siblings: those of the same material, orientation, quantity and group in the
+sheet, and those that the book has. What is asked about stays marked with the measurement once it is meant; a
+hint asks nothing.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import math
+import statistics
+from array import array
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 from sqlalchemy import Connection, func, select
 from sqlalchemy.orm import Session
 
+from tracker.api import Quantity
 from tracker.book import Book
-from tracker.desk.importing.besides import Besides
 from tracker.desk.importing.binding import bind
 from tracker.desk.importing.columnmap import ColumnMap
-from tracker.desk.importing.drafts import Drafts, SpecimenDraft
-from tracker.desk.importing.oddities import Asked, Numbers
-from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
-from tracker.desk.importing.rowreading import AS_WRITTEN, RowReader
-from tracker.desk.importing.sheet import Sheet, SheetRow, open_sheet
+from tracker.desk.importing.drafts import AS_WRITTEN, Drafts, RowReader, SpecimenDraft
+from tracker.desk.importing.sheet import Besides, ImportRefusedError, LineRefusal, Sheet, SheetRow, open_sheet
+from tracker.desk.plausibility import outcome_questions, unasked_span, values_of_material
 from tracker.errors import Refused
 from tracker.history import zone_of
 from tracker.ids import job_id
 from tracker.journal import moment
 from tracker.model import Attachment, Job, JournalRecord, Material
 from tracker.moments import local_day
-from tracker.plugins import Plugged
+from tracker.plugins import Computed, Plugged
+from tracker.stating import plain
+from tracker.statistics import plate_outlier
+
+_MOST_SIBLINGS: Final = 60
+_NEAR: Final = 1.5
+"""Within this factor of the middle of its siblings no positive number is asked about."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Something in a sheet that should be meant.
+
+    Attributes:
+        line: Of the sheet.
+        quantity: Name of it.
+        question: One sentence.
+    """
+
+    line: int
+    quantity: str
+    question: str
+
+    def __str__(self) -> str:
+        """The question with its line."""
+        return f"line {self.line}: {self.question}"
+
+
+class _Kind(NamedTuple):
+    """What makes results siblings; the material folded, as the book folds it."""
+
+    material: str
+    orientation: str | None
+    quantity: str
+    unit: str
+    group: str
+
+
+@dataclass
+class _Found:
+    """The results of a kind: of each its line, plate, measurement of its piece, value and uncertainty."""
+
+    lines: array[int] = field(default_factory=lambda: array("l"))
+    plates: array[int] = field(default_factory=lambda: array("l"))
+    places: array[int] = field(default_factory=lambda: array("h"))
+    values: array[float] = field(default_factory=lambda: array("d"))
+    uncertainties: array[float] = field(default_factory=lambda: array("d"))
+
+    def result(self, at: int, kind: _Kind) -> Computed:
+        """Return one of them as far as it is asked about."""
+        u = self.uncertainties[at]
+        return Computed(
+            kind.quantity, self.values[at], kind.unit, None if math.isnan(u) else u, group=kind.group
+        )
+
+
+class Numbers:
+    """The results of a sheet by what makes them siblings, forty bytes each."""
+
+    def __init__(self) -> None:
+        self._by_kind: dict[_Kind, _Found] = defaultdict(_Found)
+
+    def take(self, plate: int, material: str, piece: SpecimenDraft) -> None:
+        """Take the results of a piece on a plate of some material."""
+        for place, measurement in enumerate(piece.measurements):
+            for result in measurement.results:
+                if result.value is None or result.relation != "=":
+                    continue
+                found = self._by_kind[
+                    _Kind(
+                        material.casefold(), piece.texts.get("orientation"), result.quantity, result.unit,
+                        result.group,
+                    )
+                ]  # fmt: skip
+                found.lines.append(piece.line)
+                found.plates.append(plate)
+                found.places.append(place)
+                found.values.append(result.value)
+                found.uncertainties.append(math.nan if result.uncertainty is None else result.uncertainty)
+
+    def oddities(
+        self, session: Session, plugged: Plugged
+    ) -> tuple[dict[tuple[int, int], list[Asked]], list[str]]:
+        """Return the questions by line and place of the measurement, and the hints of outliers as sentences.
+
+        Args:
+            session: To the book, for the siblings it has.
+            plugged: The methods, for what their quantities are.
+        """
+        declared = {q.name: q for each in plugged.methods.values() for q in each.method.quantities}
+        known = {
+            name.casefold(): (number, family)
+            for number, name, family in session.execute(select(Material.id, Material.name, Material.family))
+        }
+        asked: dict[tuple[int, int], list[Asked]] = defaultdict(list)
+        hints: list[str] = []
+        for kind, found in self._by_kind.items():
+            quantity = declared.get(kind.quantity)
+            if quantity is not None and quantity.scale == "ordinal":
+                continue
+            number, family = known.get(kind.material, (None, None))
+            before = values_of_material(session, number, *kind[1:]) if number is not None else []
+            for at, question in _questions(kind, found, before, quantity, family):
+                line = found.lines[at]
+                asked[line, found.places[at]].append(Asked(line, kind.quantity, question))
+            hints += _outliers(kind, found)
+        return dict(asked), hints
+
+
+def _questions(
+    kind: _Kind, found: _Found, before: Sequence[float], quantity: Quantity | None, family: str | None
+) -> Iterator[tuple[int, str]]:
+    values = found.values
+    many = len(values) + len(before) > _MOST_SIBLINGS
+    # Of many siblings a part in order of size has the same middle and scatter, and takes no time.
+    ordered = sorted([*values, *before])
+    part = ordered[:: max(1, len(ordered) // _MOST_SIBLINGS)] if many else []
+    middle = statistics.median(ordered)
+    positive = quantity is None or quantity.positive
+    low, high = unasked_span(part, positive=positive) if many else (math.inf, -math.inf)
+    for place, value in enumerate(values):
+        if low <= value <= high:
+            continue
+        if len(ordered) > 1 and positive and middle > 0 and middle / _NEAR <= value <= middle * _NEAR:
+            continue
+        others = part if many else [*values[:place], *values[place + 1 :], *before]
+        for question in outcome_questions(found.result(place, kind), quantity, others, family):
+            yield place, question
+
+
+def _outliers(kind: _Kind, found: _Found) -> Iterator[str]:
+    """Yield a hint where one piece lies farther from its plate's mean than chance allows."""
+    plates: dict[int, list[int]] = defaultdict(list)
+    for at, plate in enumerate(found.plates):
+        plates[plate].append(at)
+    members = list(plates.values())
+    hint = plate_outlier([[found.values[at] for at in plate] for plate in members])
+    if hint is not None and hint.stands_apart:
+        at = members[hint.plate][hint.index]
+        yield (
+            f"Line {found.lines[at]}: {kind.quantity} {plain(found.values[at])} {kind.unit}: "
+            f"possible outlier (G = {hint.statistic:.2f}, 5 % critical {hint.critical:.2f})"
+        )
+
 
 ACT: Final = "import"
 
@@ -263,3 +413,74 @@ def _names_again(connection: Connection, names: set[str]) -> Iterator[str]:
 def _unused(columns: tuple[str, ...]) -> Iterator[str]:
     if columns:
         yield f"Columns that the map does not name: {', '.join(columns)} (kept in the attached sheet)"
+
+
+EACH_AT_MOST: Final = 25
+"""So many lines refused for one reason are named one by one; more are named together."""
+
+
+def plan_lines(plan: Plan) -> Iterator[str]:
+    """Yield what a plan would make and all that it refuses, every line number named."""
+    counts = plan.counts()
+    yield f"{plan.name}: {plan.rows} rows, columns by {plan.columns.name}"
+    yield "Would make " + ", ".join(f"{count} {thing}" for thing, count in counts.items())
+    if plan.materials:
+        yield "New materials: " + ", ".join(plan.materials)
+    if plan.earlier is not None:
+        yield f"This file was {plan.earlier}"
+    yield from plan.notes
+    yield from (f"Is this right? {each}" for each in plan.questions())
+    yield from (str(refusal) for refusal in plan.refused_rows)
+    yield from refused_lines(plan.refused_quantities)
+
+
+def refused_lines(refusals: Iterable[LineRefusal]) -> Iterator[str]:
+    """Yield refused quantities: one by one, or together where one reason holds for many lines."""
+    groups: dict[tuple[str, str], list[LineRefusal]] = {}
+    for refusal in refusals:
+        # By reason: a missing column refuses every line, and a thousand equal sentences hide the one that
+        # differs.
+        groups.setdefault((refusal.quantity, refusal.why), []).append(refusal)
+    small = {key: group for key, group in groups.items() if len(group) <= EACH_AT_MOST}
+    for group in small.values():
+        yield from map(str, group)
+    for quantity, why in (key for key in groups if key not in small):
+        lines = ranges(each.line for each in groups[quantity, why])
+        yield f"{len(groups[quantity, why])} lines: {quantity} refused: {why}; lines {lines}"
+
+
+def ranges(numbers: Iterable[int]) -> str:
+    """Return whole numbers as ``2-21, 27, 30-34``."""
+    spans: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if spans and number == spans[-1][1] + 1:
+            spans[-1][1] = number
+        else:
+            spans.append([number, number])
+    return ", ".join(f"{low}" if low == high else f"{low}-{high}" for low, high in spans)
+
+
+def plan_json(plan: Plan) -> dict[str, Any]:
+    """Return a plan as plain JSON values."""
+    return {
+        "file": plan.name,
+        "sha256": plan.sha256,
+        "rows": plan.rows,
+        "would_make": plan.counts(),
+        "new_materials": list(plan.materials),
+        "jobs": [
+            {"name": job.name, "material": job.material, "lines": [each.line for each in job.specimens]}
+            for job in plan.jobs
+        ],
+        "refused_rows": [{"line": each.line, "why": each.why} for each in plan.refused_rows],
+        "refused_quantities": [
+            {"line": each.line, "quantity": each.quantity, "why": each.why}
+            for each in plan.refused_quantities
+        ],
+        "notes": list(plan.notes),
+        "questions": [
+            {"line": each.line, "quantity": each.quantity, "question": each.question}
+            for each in plan.questions()
+        ],
+        "earlier": None if plan.earlier is None else {"entry": plan.earlier.entry, "at": plan.earlier.at},
+    }

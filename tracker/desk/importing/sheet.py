@@ -1,8 +1,11 @@
-"""A spreadsheet saved as CSV: bytes in, rows with their line numbers out.
+"""A spreadsheet saved as CSV: its rows, the numbers in its cells, the files they name, what is refused.
 
 The delimiter is a comma, a semicolon or a tab, whichever the header line holds most of; quoting is
 that of RFC 4180. Nothing of a line is guessed: one with more or fewer cells than the header is refused.
 A sheet is read row by row as often as it is asked for, and never held whole.
+
+A single cell cannot say whether ``1,143`` is a little more than one or more than a thousand; its
+neighbours often can. What stays open is refused, never guessed.
 """
 
 from __future__ import annotations
@@ -11,15 +14,55 @@ import codecs
 import csv
 import hashlib
 import io
+import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import IO, Final, NamedTuple
+from functools import cached_property
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import IO, Final, Literal, NamedTuple
 
-from tracker.desk.importing.refusals import ImportRefusedError, LineRefusal
-from tracker.inputs import LIMITS, MB, opened
+from tracker.api import Recording
+from tracker.errors import Refused
+from tracker.inputs import LIMITS, MB, opened, read_input
+from tracker.units import parse
+
+
+class ImportRefusedError(Refused, ValueError):
+    """A spreadsheet, its column map, or the import of it cannot be taken as it is."""
+
+
+class MapError(ImportRefusedError):
+    """A column map that does not fit; the text names each key and what is allowed.
+
+    Attributes:
+        lines: One for each key at fault.
+    """
+
+    def __init__(self, name: str, lines: Sequence[str]) -> None:
+        self.lines = tuple(lines)
+        super().__init__(f"The column map {name} does not fit", why="; ".join(self.lines))
+
+
+@dataclass(frozen=True, slots=True)
+class LineRefusal:
+    """A line of the sheet, or one quantity of it, that is not taken.
+
+    Attributes:
+        line: Line number in the file, the header being line 1.
+        why: The reason, and what would mend it.
+        quantity: Name of the quantity; empty where the whole line is refused.
+    """
+
+    line: int
+    why: str
+    quantity: str = ""
+
+    def __str__(self) -> str:
+        """The refusal as it is shown: ``line 12: tensile.strength refused: no section``."""
+        return f"line {self.line}{f': {self.quantity}' if self.quantity else ''} refused: {self.why}"
+
 
 MOST_ROWS: Final = 250_000
 """Rows of a sheet that is brought in: about half a kilobyte of each stays in memory until all is written."""
@@ -289,3 +332,202 @@ def _fitted(cells: tuple[str, ...], width: int) -> tuple[str, ...]:
 
 def _ragged(found: int, wanted: int) -> str:
     return f"{found} cells where the header has {wanted}; look for a delimiter too many or too few"
+
+
+Style = Literal["point", "comma", "open"]
+STYLES: Final[tuple[Style, ...]] = ("point", "comma", "open")
+
+_PLAIN: Final = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?")
+_DECIMAL: Final = {mark: re.compile(rf"[+-]?[0-9]+\{mark}[0-9]+") for mark in ",."}
+_GROUP_LIKE: Final = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:[.,][0-9]{3})+")
+_BOTH: Final = {
+    "comma": re.compile(r"[+-]?[0-9]{1,3}(?:\.[0-9]{3})+,[0-9]+"),
+    "point": re.compile(r"[+-]?[0-9]{1,3}(?:,[0-9]{3})+\.[0-9]+"),
+}
+_MISSING: Final = {"nan", "na", "n/a", "#n/a", "-", "–", "—", "?", "none", "null"}
+
+
+def style_of(cells: Iterable[str]) -> Style:
+    """Return how a sheet writes decimals, from all its cells that should be numbers."""
+    comma = point = False
+    for cell in cells:
+        comma = comma or ("," in cell and _clear(cell, ",", "comma"))
+        point = point or ("." in cell and _clear(cell, ".", "point"))
+        # Both styles in one sheet: nothing can be inferred, and each doubtful cell is asked about.
+        if comma and point:
+            return "open"
+    return "comma" if comma else "point" if point else "open"
+
+
+def _clear(cell: str, mark: str, style: str) -> bool:
+    """Whether a cell leaves no doubt that the mark is its decimal mark."""
+    if _BOTH[style].fullmatch(cell):
+        return True
+    return bool(_DECIMAL[mark].fullmatch(cell)) and not _GROUP_LIKE.fullmatch(cell)
+
+
+def read_number(cell: str, style: Style, unit: str, what: str) -> float:
+    """Return the finite number in a cell.
+
+    Args:
+        cell: Its text, not blank; a unit behind the number is converted.
+        style: How the sheet writes decimals.
+        unit: Unit of a bare number.
+        what: Name for the refusal.
+
+    Raises:
+        Refused: It is no finite number, or could be two.
+    """
+    if style == "comma":
+        cell = _with_point(cell, what)
+    elif _BOTH["point"].fullmatch(cell):
+        cell = cell.replace(",", "")
+    if _PLAIN.fullmatch(cell):
+        number = float(cell)
+        if number not in (float("inf"), float("-inf")):
+            return number
+    # What sheets write for "not measured": it needs no mending as a number, but an empty cell.
+    if cell.casefold() in _MISSING:
+        raise ImportRefusedError(
+            f"{what}: {cell!r} is not a number", do="Leave the cell empty if it is not known"
+        )
+    return parse(cell, unit, what)
+
+
+def _with_point(cell: str, what: str) -> str:
+    """Return a number of a sheet with decimal commas as it is written with a point.
+
+    Raises:
+        ImportRefusedError: It has a point alone, before three digits.
+    """
+    if "," not in cell and _GROUP_LIKE.fullmatch(cell):
+        raise ImportRefusedError(
+            f"{what}: {cell} can mean {cell.replace('.', '')} or {cell.replace('.', ',')}",
+            do="The other numbers of this sheet have decimal commas; write this one without a point",
+        )
+    return cell.replace(".", "").replace(",", ".") if "," in cell else cell
+
+
+class Besides:
+    """Finds files by the paths that stand in a sheet.
+
+    A path is taken from the sheet's own folder, else from one folder directly below it; it never
+    leads out of there, whatever links or dots it holds.
+
+    Args:
+        folder: Folder of the sheet.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder.resolve()
+        self.below: set[str] = set()
+        """Names of folders in which files were found that the sheet names without their folder."""
+
+    def find(self, written: str) -> Path:
+        """Return where a file lies.
+
+        Raises:
+            ImportRefusedError: There is none, more than one fits, or the path leads elsewhere.
+        """
+        path = PurePosixPath(written.replace("\\", "/"))
+        # A sheet that came by mail must not bring files of this computer into a book that is published.
+        if path.is_absolute() or PureWindowsPath(written).drive or ".." in path.parts:
+            raise self._elsewhere(written)
+        own = self._file(self._folder / path, written)
+        if own is not None:
+            return own
+        fitting = [found for folder in self._folders if (found := self._file(folder / path, written))]
+        if len(fitting) > 1:
+            named = " and ".join(str(place.relative_to(self._folder)) for place in fitting)
+            raise ImportRefusedError(f"{written!r} fits {named}", do="Write the folder into the cell")
+        if not fitting:
+            raise ImportRefusedError(
+                f"there is no file {written!r} beside the sheet or in a folder beside it",
+                do="Put it there, or empty the cell",
+            )
+        self.below.add(str(fitting[0].parent.relative_to(self._folder)))
+        return fitting[0]
+
+    def recording(self, written: str) -> Recording:
+        """Return a file as the recording of a measurement.
+
+        Raises:
+            ImportRefusedError: As :meth:`find`, or it cannot be read.
+        """
+        place = self.find(written)
+        try:
+            return Recording(place.name, read_input(place, "recording"))
+        except OSError as error:
+            raise ImportRefusedError(
+                f"{written!r} cannot be read", why=error.strerror or str(error)
+            ) from error
+
+    @cached_property
+    def _folders(self) -> list[Path]:
+        return sorted(place for place in self._folder.iterdir() if place.is_dir())
+
+    def _file(self, place: Path, written: str) -> Path | None:
+        try:
+            if not place.is_file():
+                return None
+            resolved = place.resolve()
+        except (OSError, ValueError):
+            # Too long a name, or a character no file can have: nothing lies there.
+            return None
+        if not resolved.is_relative_to(self._folder):
+            raise self._elsewhere(written)
+        return resolved
+
+    def _elsewhere(self, written: str) -> ImportRefusedError:
+        return ImportRefusedError(
+            f"{written!r} leads out of the folder of the sheet",
+            do="Copy the file beside the sheet and write its name alone",
+        )
+
+
+class SentWith:
+    """Finds recordings among the files that were sent with a sheet; the disk of this computer is not read.
+
+    A browser sends the bare names of files, so that a path in the sheet is held to its last part.
+
+    Args:
+        files: What was sent.
+
+    Raises:
+        ImportRefusedError: Two different files have one name.
+    """
+
+    def __init__(self, files: Sequence[Recording]) -> None:
+        self._files: dict[str, Recording] = {}
+        self._written: dict[str, str] = {}
+        for each in files:
+            if self._files.setdefault(each.name, each).data != each.data:
+                raise ImportRefusedError(
+                    f"two different files are called {each.name!r}",
+                    do="Rename one, and write its new name into the sheet",
+                )
+
+    def recording(self, written: str) -> Recording:
+        """Return the file that a cell names.
+
+        Raises:
+            ImportRefusedError: It was not sent, or another path of the sheet ends in the same name.
+        """
+        # Both separators: the sheet may come from another system than the one that reads it.
+        name = PureWindowsPath(written).name
+        first = self._written.setdefault(name, written)
+        if PureWindowsPath(first) != PureWindowsPath(written):
+            raise ImportRefusedError(
+                f"{first!r} and {written!r} have one name, and files are sent without their folders",
+                do="Rename one of the files, and write its new name into the sheet",
+            )
+        if name not in self._files:
+            raise ImportRefusedError(
+                f"no file {name!r} was sent with the sheet", do="Choose it with the sheet, or empty the cell"
+            )
+        return self._files[name]
+
+    @property
+    def not_named(self) -> list[str]:
+        """Names of files that were sent and that no cell named so far."""
+        return sorted(set(self._files) - set(self._written))

@@ -12,10 +12,10 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from tracker.desk.doubts import Done
+from tracker.desk.entering import choose
 from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import SPOOL_USE_FORM, add_specimens, use_spool
 from tracker.desk.merging import CUT_FORM, WIND_FORM, cut_specimen, exchange_labels, merge, wind_spool
-from tracker.desk.plans import choose
 from tracker.errors import Refused
 from tracker.forms import Ask, when_at
 from tracker.ids import IdError

@@ -15,9 +15,9 @@ from tracker.api import Method, Recording, fields
 from tracker.book import Book
 from tracker.desk.logs import PieceLog, piece_log
 from tracker.desk.measuring import MEASURE_FORM, IncompleteError, last_readings, last_rigs, measure
+from tracker.desk.method_inputs import rigs_serving
 from tracker.desk.overtime import Running, append, running
 from tracker.desk.platemaps import bed_of, things_of
-from tracker.desk.rigs import rigs_serving
 from tracker.desk.scanning import fitting_methods, five_lines, warning
 from tracker.errors import Refused
 from tracker.forms import when_at

@@ -12,8 +12,8 @@ from starlette.responses import JSONResponse, Response
 from tracker.desk.curves import DrawnCurve, curve_of, spark_svg
 from tracker.desk.doubts import Done
 from tracker.desk.measuring import computed_again, readings_of
+from tracker.desk.method_inputs import piece_of
 from tracker.desk.photographs import add_photograph, photograph_of, picture_kind, thumbnail
-from tracker.desk.pieces import piece_of
 from tracker.errors import Refused
 from tracker.history import SpoolDays, spool_days, water_at_many
 from tracker.ids import Ident

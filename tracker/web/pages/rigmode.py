@@ -15,7 +15,7 @@ from starlette.responses import Response
 from tracker.api import Field, Method, fields
 from tracker.desk.curves import spark_svg, thinned_curve
 from tracker.desk.measuring import MEASURE_FORM, IncompleteError
-from tracker.desk.rigs import rigs_serving
+from tracker.desk.method_inputs import rigs_serving
 from tracker.desk.scanning import five_lines, warning
 from tracker.errors import Refused
 from tracker.forms import when_at
