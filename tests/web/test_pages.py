@@ -22,7 +22,7 @@ from tracker.kinds import find
 from tracker.model import Specimen, Stay
 from tracker.plugins import Plugged, load
 from tracker.web import inputs
-from tracker.web.pages.lists import EXAMPLES
+from tracker.web.pages.looking import EXAMPLES
 
 
 def plain(text: str) -> str:

@@ -37,7 +37,7 @@ from tracker.web.bench import Bench
 from tracker.web.inputs import text_of
 from tracker.web.pages.acts import ACTS
 from tracker.web.pages.daysheet import plan_of_files
-from tracker.web.pages.logs import placed_by
+from tracker.web.pages.plate import placed_by
 from tracker.web.programs import (
     REFUSALS,
     File,

@@ -1,14 +1,21 @@
-"""Lists with filters, sorting and pages to the very end; the search over all kinds; the journal."""
+"""Where people look things up: lists and the search, the journal, the manual, the way back from a number.
+
+Lists have filters, sorting and pages to the very end; the search goes over all kinds. The way back is one
+line with a stop for each record that a number comes from.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Final
+from functools import cache
+from typing import TYPE_CHECKING, Annotated, Any, Final
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request
+from markupsafe import Markup
 from starlette.responses import Response
 
+from tracker import manual
 from tracker.browse import (
     COUNTED,
     KINDS,
@@ -21,11 +28,22 @@ from tracker.browse import (
     search,
     sorts_of,
 )
+from tracker.comparing import unusual
 from tracker.errors import Refused
+from tracker.lazy_modules import lazy
+from tracker.manual import topic, topics
+from tracker.trace import WORDS, correction_lines, journal_lines, stations, trace
+from tracker.web.bench import Bench
 from tracker.web.pages.day import first_page
 from tracker.web.platemap import Mini, mini_map, shape_map
-from tracker.web.render import page
+from tracker.web.render import page, picture
 from tracker.web.visitors import Here, Reader
+
+if TYPE_CHECKING:
+    import markdown_it
+else:
+    markdown_it = lazy("markdown_it")
+
 
 router = APIRouter()
 
@@ -128,3 +146,78 @@ def journal(
         entries=entries,
         older=urlencode({"before": entries[-1]["seq"], "who": who, "of": of}) if entries else "",
     )  # fmt: skip
+
+
+@router.get("/help")
+def contents(
+    request: Request, bench: Here, visitor: Reader, words: Annotated[str, Query(max_length=100)] = ""
+) -> Response:
+    """Show the pages of the manual, and the lines in which some words stand."""
+    found = list(manual.search(words, bench.reference))[:_FOUND] if words.strip() else []
+    return page(
+        request, bench, visitor, "help", topics=topics(), words=words, found=found, text="", title="Help"
+    )
+
+
+_FOUND: Final = 60
+
+
+@router.get("/help/{name}")
+def opened(
+    request: Request, bench: Here, visitor: Reader, name: Annotated[str, Path(max_length=60)]
+) -> Response:
+    """Show a page of the manual."""
+    chosen = bench.reference if name == "reference" else topic(name)
+    return page(
+        request, bench, visitor, "help", topics=topics(), words="", found=(), title=chosen.title,
+        text=_drawn(chosen.text.partition("\n")[2]),
+    )  # fmt: skip
+
+
+@router.get("/help/pictures/{name}")
+def shown(
+    request: Request, bench: Here, visitor: Reader, name: Annotated[str, Path(max_length=60)]
+) -> Response:
+    """Show a picture of the manual."""
+    del bench, visitor
+    return picture(request, manual.picture(name), "image/png")
+
+
+@cache
+def _drawn(text: str) -> Markup:
+    """Return a page of ours as HTML; markup in it is shown as text all the same."""
+    return Markup(markdown_it.MarkdownIt("commonmark", {"html": False}).enable("table").render(text))  # noqa: S704 - made from a page of our own, with raw markup switched off
+
+
+@router.get("/{text}/trace")
+def way_back(
+    request: Request,
+    bench: Here,
+    visitor: Reader,
+    text: Annotated[str, Path(max_length=400)],
+    of: Annotated[str, Query(max_length=200)] = "",
+    part: Annotated[str, Query(pattern="^(list)?$")] = "",
+) -> Response:
+    """Show the way back; ``part=list`` gives the list alone, to be unfolded in another page."""
+    facts: dict[str, Any] = bench.of_state(
+        ("trace", text, of), lambda: _facts(bench, text, of), visitor.state
+    )
+    return page(request, bench, visitor, "waylist" if part else "trace", **facts)
+
+
+_WHOSE: Final = {"measured": "test", "job": "print", "spool": "spool"}
+"""Stations beside which stands what differs from the material's usual, by what it is of."""
+
+
+def _facts(bench: Bench, text: str, of: str) -> dict[str, Any]:
+    way = trace(bench.book, text, of or None)
+    differing = unusual(bench.book, bench.plugged, way.id)
+    stops = stations(way)
+    return {
+        "ident": way.id,
+        "of": of,
+        "stations": stops,
+        "marks": [[each.words for each in differing if each.of == _WHOSE.get(stop.label)] for stop in stops],
+        "journal": [*journal_lines(way), *(f"corrected: {line}" for line in correction_lines(way))],
+        "gaps": [WORDS[place] for place in way.missing],
+    }
