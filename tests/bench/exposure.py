@@ -11,7 +11,7 @@ import numpy as np
 from tests.bench._row import Row
 from tracker.chamberlog import read_csv_log
 from tracker.exposure import PLACES, Drying, Family, Stay, load_families, timeline, water
-from tracker.exposure.diffusion import RATES
+from tracker.exposure.physics import RATES
 
 _START = datetime(2023, 1, 1, tzinfo=UTC)
 _EVENTS = 2000

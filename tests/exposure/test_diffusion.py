@@ -13,7 +13,7 @@ from scipy.special import jn_zeros
 from tests.exposure.finite_volume import history, rings
 from tracker.errors import Refused
 from tracker.exposure import uptake
-from tracker.exposure.diffusion import (
+from tracker.exposure.physics import (
     RATES,
     WEIGHTS,
     ZEROS,

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tracker.exposure.diffusion import Array, exposed, mean_pct, sealed, uniform
+from tracker.exposure.physics import Array, exposed, mean_pct, sealed, uniform
 from tracker.exposure.runs import HIGH, LOW, MIDDLE, Kind, Runs, Steps, Winding, every_run, march, march_parts
 
 EXPONENTS = (-1.0, 0.0, 1.0)

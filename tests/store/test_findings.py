@@ -15,8 +15,8 @@ from tracker.book import BOOK_FILE, Book, open_book
 from tracker.errors import Refused
 from tracker.model import FactorRecord, Measurement, Specimen
 from tracker.stored_rows import RawTable
-from tracker.verify import chain, results, verify
-from tracker.verify.replay import Ledger
+from tracker.verify import chain, recomputed, verify
+from tracker.verify.ledger import Ledger
 
 
 @pytest.fixture(autouse=True)
@@ -148,7 +148,7 @@ def test_a_torn_database_file_is_a_finding(places: Places) -> None:
 def test_progress_of_journal_and_results(book: Book, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every so many, of how many there are."""
     monkeypatch.setattr(chain, "_SOME", 4)
-    monkeypatch.setattr(results, "_SOME", 1)
+    monkeypatch.setattr(recomputed, "_SOME", 1)
     told: list[tuple[str, int, int]] = []
     verify(
         book,

@@ -2,14 +2,6 @@
 
 from __future__ import annotations
 
-from tracker.exposure.air import (
-    absolute_humidity_g_m3,
-    dew_point_c,
-    rh_elsewhere,
-    rh_sealed_rigid,
-    saturation_hpa,
-    vapour_hpa,
-)
 from tracker.exposure.charts import days_png, days_svg, days_text
 from tracker.exposure.days import (
     PLACES,
@@ -23,7 +15,6 @@ from tracker.exposure.days import (
     Timeline,
     timeline,
 )
-from tracker.exposure.diffusion import uptake
 from tracker.exposure.families import (
     Assumptions,
     DryingAdvice,
@@ -33,6 +24,15 @@ from tracker.exposure.families import (
     drying_advice,
     load_families,
     parse_families,
+)
+from tracker.exposure.physics import (
+    absolute_humidity_g_m3,
+    dew_point_c,
+    rh_elsewhere,
+    rh_sealed_rigid,
+    saturation_hpa,
+    uptake,
+    vapour_hpa,
 )
 from tracker.exposure.statement import GRADES, Grade, OpenAir, Water, WaterHistory, open_air
 from tracker.exposure.water import water, water_history

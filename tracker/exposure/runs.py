@@ -16,10 +16,9 @@ from typing import Final
 
 from numpy.typing import NDArray
 
-from tracker.exposure.air import KELVIN, rh_elsewhere
 from tracker.exposure.days import Drying, MeasuredWater, Segment, Timeline
-from tracker.exposure.diffusion import MODES, RATES, SEALED_RATE, WEIGHTS, Array
 from tracker.exposure.families import Assumptions, Family
+from tracker.exposure.physics import KELVIN, MODES, RATES, SEALED_RATE, WEIGHTS, Array, rh_elsewhere
 from tracker.exposure.statement import EXPOSED
 from tracker.lazy_modules import np
 

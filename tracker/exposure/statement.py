@@ -8,8 +8,8 @@ from datetime import datetime
 from typing import Final, Literal
 
 from tracker.exposure.days import Drying, Segment, Timeline, Whereabouts
-from tracker.exposure.diffusion import Array
 from tracker.exposure.families import Assumptions, Family
+from tracker.exposure.physics import Array
 
 Grade = Literal["A", "B", "C", "D"]
 Interval = tuple[float, float]

@@ -9,8 +9,8 @@ from typing import Final
 
 from tracker.errors import Refused
 from tracker.exposure.days import MeasuredWater, Timeline
-from tracker.exposure.diffusion import Array
 from tracker.exposure.families import Assumptions, Family, load_families
+from tracker.exposure.physics import Array
 from tracker.exposure.runs import MIDDLE, Kind, Steps, arrhenius, build_steps, every_run, march
 from tracker.exposure.statement import (
     Grade,

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from tracker.errors import Refused
 from tracker.exposure.days import Drying, Timeline
-from tracker.exposure.diffusion import Array
 from tracker.exposure.families import Assumptions, Family
+from tracker.exposure.physics import Array
 from tracker.exposure.runs import (
     NINETY,
     Runs,

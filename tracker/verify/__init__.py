@@ -24,13 +24,11 @@ from tracker.progress import Progress, silent
 from tracker.stored_rows import RawTable, lenient_text, raw
 from tracker.verify.attachments import check_attachments, clean
 from tracker.verify.chain import walk
-from tracker.verify.compare import compare
-from tracker.verify.derived import check_derived, mend_derived
 from tracker.verify.findings import Difference, Finding, Findings, Origin, noting
 from tracker.verify.heads import Heads, attach_stamp, head_now, read_heads
+from tracker.verify.ledger import Ledger, Replay, compare
 from tracker.verify.parallel import UNSPOKEN, Recomputing, parts_of, worked
-from tracker.verify.replay import Ledger, Replay
-from tracker.verify.results import Recompute, check_results, note_missing
+from tracker.verify.recomputed import Recompute, check_derived, check_results, mend_derived, note_missing
 
 __all__ = [
     "Difference",

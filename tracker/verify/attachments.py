@@ -14,7 +14,7 @@ from tracker.progress import Progress
 from tracker.stored_rows import raw
 from tracker.verify.chain import origin_of
 from tracker.verify.findings import Finding, Origin
-from tracker.verify.replay import Replay
+from tracker.verify.ledger import Replay
 
 _EVERY = 100
 _SHOWN = 5

@@ -19,11 +19,9 @@ from tracker.model import DERIVED, Base, Job, Measurement
 from tracker.progress import Progress, silent
 from tracker.stored_rows import RawTable, lenient_text, raw
 from tracker.verify.chain import links
-from tracker.verify.compare import compare
-from tracker.verify.derived import check_derived
 from tracker.verify.findings import Finding, Findings, noting
-from tracker.verify.replay import Ledger, Replay
-from tracker.verify.results import Recompute, check_results
+from tracker.verify.ledger import Ledger, Replay, compare
+from tracker.verify.recomputed import Recompute, check_derived, check_results
 
 Recomputing = Callable[[Book], Recompute]
 """Gives what computes results again, in a process of its own: a function that stands in a module."""
