@@ -12,12 +12,12 @@ from tracker.api import ReadLog, hookimpl
 from tracker.lazy_modules import lazy
 
 if TYPE_CHECKING:
-    from tracker.chamberlog import plugin
+    from tracker.chamberlog import reading
 else:
-    plugin = lazy("tracker.chamberlog.plugin")
+    reading = lazy("tracker.chamberlog.reading")
 
 
 @hookimpl
 def strandbook_read_log(path: Path) -> ReadLog | None:
     """Read a CSV log; None leaves a file that is none to another reader."""
-    return plugin.log_of(path)
+    return reading.log_of(path)

@@ -13,7 +13,7 @@ from tests.plates import UPRIGHT, plate
 from tracker.api import ReadLog, hookimpl
 from tracker.book import Book
 from tracker.chamberlog import read_csv_log
-from tracker.chamberlog.plugin import handed_over, taken_over
+from tracker.chamberlog.reading import handed_over, taken_over
 from tracker.csvlog import strandbook_read_log
 from tracker.desk.correcting import correct
 from tracker.desk.jobplates import PlateFile

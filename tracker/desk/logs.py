@@ -25,7 +25,7 @@ from tracker.chamberlog import (
     log_chart,
     read_csv_log,
 )
-from tracker.chamberlog.plugin import taken_over
+from tracker.chamberlog.reading import taken_over
 from tracker.desk.doubts import Done
 from tracker.desk.entering import fill_in
 from tracker.desk.plates import cut_again, plate_of

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.plugins.arrival import Problem, hooks
 from tracker.plugins.computing import Computation, Computed
-from tracker.plugins.manager import Loaded, Plugged, load
+from tracker.plugins.manager import Loaded, Plugged, Problem, hooks, load
 
 __all__ = ["Computation", "Computed", "Loaded", "Plugged", "Problem", "hooks", "load"]

@@ -17,15 +17,19 @@ from tracker.statistics.compare import (
     permutation_p,
     welch,
 )
-from tracker.statistics.control import EwmaChart, IndividualsChart, ewma, shewhart_individuals
-from tracker.statistics.location import Summary, summary
-from tracker.statistics.outliers import (
+from tracker.statistics.one_group import (
+    EwmaChart,
+    IndividualsChart,
     OutlierHint,
     PlateOutlier,
+    Summary,
+    ewma,
     grubbs,
     plate_critical,
     plate_outlier,
     resolution_of,
+    shewhart_individuals,
+    summary,
     widened,
 )
 from tracker.statistics.plates import (

@@ -12,7 +12,7 @@ from scipy.special import stdtr, stdtrit
 
 from tracker.errors import Refused
 from tracker.lazy_modules import np
-from tracker.statistics.location import Summary, finite, summary
+from tracker.statistics.one_group import Summary, finite, summary
 
 _EXACT_UP_TO = 20_000
 """Rearrangements that are all tried; beyond, as many are drawn with a fixed seed."""

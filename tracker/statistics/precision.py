@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from scipy.special import fdtrc, fdtri, stdtrit
 
 from tracker.errors import Refused
-from tracker.statistics.location import finite, sum_of_squares, summary
-from tracker.statistics.outliers import OutlierHint, grubbs
+from tracker.statistics.one_group import OutlierHint, finite, grubbs, sum_of_squares, summary
 
 
 @dataclass(frozen=True)

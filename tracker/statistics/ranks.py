@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tracker.errors import Refused
 from tracker.lazy_modules import np
 from tracker.statistics.compare import share_at_least
-from tracker.statistics.location import finite
+from tracker.statistics.one_group import finite
 
 
 @dataclass(frozen=True)

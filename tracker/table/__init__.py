@@ -9,9 +9,19 @@ lets in.
 from __future__ import annotations
 
 from tracker.table.cells import Cell, Ratio
-from tracker.table.compared import ComparedRow, compared, filled_columns
 from tracker.table.filtering import results_where
-from tracker.table.forms import as_csv, as_html, as_lines, as_markdown, html_page, html_table, remarks
+from tracker.table.forms import (
+    ComparedRow,
+    as_csv,
+    as_html,
+    as_lines,
+    as_markdown,
+    compared,
+    filled_columns,
+    html_page,
+    html_table,
+    remarks,
+)
 from tracker.table.held import HeldResults
 from tracker.table.results import Column
 from tracker.table.summary import (
