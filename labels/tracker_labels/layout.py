@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from tracker_labels.code import QUIET, Code, choose, encode, encode_small
+from tracker_labels.drawing import MM_PER_INCH, Box, CodeMark, Mark, RuleMark, TextMark, dots, moved
 from tracker_labels.label import Label, LabelError
 from tracker_labels.lettering import font, ink, missing, shorten, visible, width
-from tracker_labels.marks import MM_PER_INCH, Box, CodeMark, Mark, RuleMark, TextMark, dots, moved
 from tracker_labels.stock import Stock, stocks
 
 FEWEST_DOTS = 3

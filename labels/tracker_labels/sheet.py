@@ -6,10 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from tracker_labels.label import Label, LabelError
-from tracker_labels.layout import Plan, plan
-from tracker_labels.lettering import font, ink, shorten
-from tracker_labels.marks import (
+from tracker_labels.drawing import (
     MM_PER_INCH,
     Box,
     CodeMark,
@@ -21,6 +18,9 @@ from tracker_labels.marks import (
     dots,
     moved,
 )
+from tracker_labels.label import Label, LabelError
+from tracker_labels.layout import Plan, plan
+from tracker_labels.lettering import font, ink, shorten
 from tracker_labels.stock import Stock
 
 # Beyond this it is not the printer's offset but the wrong stock.
@@ -86,7 +86,7 @@ class Sheet:
 
     def pdf(self) -> bytes:
         """Return a PDF of exact page sizes, drawn with 1-bit CCITT group 4 pictures at the printer's dots."""
-        from tracker_labels.pdf import write_pdf  # noqa: PLC0415 - Pillow is loaded by those who draw
+        from tracker_labels.drawing import write_pdf  # noqa: PLC0415 - Pillow is loaded by those who draw
 
         return write_pdf(self.pages, self.dpi)
 

@@ -16,9 +16,8 @@ from PIL import Image, ImageChops, ImageDraw, ImageFont
 from qrcode.util import MODE_ALPHA_NUM, QRData, lost_point
 from tracker_labels import Label, draw_sheet, stocks
 from tracker_labels import code as our_qr
-from tracker_labels.drawing import code_dots, text_dots
+from tracker_labels.drawing import code_dots, dots, text_dots
 from tracker_labels.lettering import font
-from tracker_labels.marks import dots
 
 from tests.bench._row import Row
 from tests.labels.damage import damaged

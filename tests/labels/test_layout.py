@@ -10,10 +10,9 @@ from hypothesis import strategies as st
 from PIL import Image, ImageChops
 from tracker_labels import Label, LabelError, draw_sheet, stocks
 from tracker_labels.code import encode, encode_small
-from tracker_labels.drawing import code_dots, text_dots
+from tracker_labels.drawing import Box, CodeMark, TextMark, code_dots, text_dots
 from tracker_labels.layout import FEWEST_DOTS, module_dots, plan
 from tracker_labels.lettering import STANDS_FOR_MISSING
-from tracker_labels.marks import Box, CodeMark, TextMark
 
 from tests.labels.helpers import STOCKS, pictures, read_by_zxing, some_labels
 

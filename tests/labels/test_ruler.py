@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from tracker_labels import LabelError, ruler_page, stocks
-from tracker_labels.marks import RuleMark
+from tracker_labels.drawing import RuleMark
 
 from tests.labels.helpers import STOCKS, pictures
 

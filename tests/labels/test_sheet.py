@@ -13,8 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageChops
 from tracker_labels import Label, LabelError, PlatePicture, draw_sheet, find_stock, stocks
-from tracker_labels.drawing import code_dots, paint
-from tracker_labels.marks import CodeMark, LineMark, RuleMark, TextMark
+from tracker_labels.drawing import CodeMark, LineMark, RuleMark, TextMark, code_dots, paint
 
 from tests.labels.damage import damaged
 from tests.labels.helpers import (

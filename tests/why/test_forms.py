@@ -14,7 +14,7 @@ from PIL import Image
 
 from tests.why.simulated import SIX, STRENGTH, World, book
 from tracker.why import Problem, Question, answer, overview
-from tracker.why.directions import _table, property_of, published
+from tracker.why.effects import _table, property_of, published
 
 _WORLD = World({f.name: 0.06 for f in SIX}, 0.02, 0.02)
 

@@ -11,7 +11,7 @@ import pytest
 from tests.why.simulated import SIX, World, book
 from tracker.why import Factor, Observation, Problem, Question, Value, answer
 from tracker.why.differed import compare
-from tracker.why.graph import FOLLOWS, roles
+from tracker.why.effects import FOLLOWS, roles
 
 _SPEED = Factor("print_speed_mm_s", "mm/s", 1.0, 40.0, label="print speed")
 _FLOW = Factor("flow_mm3_s", "mm³/s", 0.2, 5.0, label="volume flow")

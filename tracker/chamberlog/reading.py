@@ -501,7 +501,9 @@ def taken_over(found: ReadLog) -> Log:
     )
 
 
-def _channel(name: ChannelName, foreign: str, t_s: Array, found: ReadLog, order: NDArray[np.intp]) -> Channel:
+def _channel_handed_over(
+    name: ChannelName, foreign: str, t_s: Array, found: ReadLog, order: NDArray[np.intp]
+) -> Channel:
     values = np.asarray(found.channels[foreign], dtype=float)
     if values.shape != t_s.shape:
         raise Refused("log file", why=f"{foreign} has {values.size} values for {t_s.size} times")

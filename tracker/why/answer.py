@@ -16,7 +16,7 @@ from tracker.statistics import RankTest, Welch, permutation_p, rank_test, welch
 from tracker.why import checks
 from tracker.why.design import Array
 from tracker.why.differed import Comparison, in_order, settings_that_differ
-from tracker.why.directions import property_of, published
+from tracker.why.effects import Roles, property_of, published
 from tracker.why.findings import (
     Check,
     Difference,
@@ -31,7 +31,6 @@ from tracker.why.findings import (
     Verdict,
     findings_as_data,
 )
-from tracker.why.graph import Roles
 from tracker.why.picture import draw, draw_graph
 from tracker.why.posterior import quantiles
 from tracker.why.problem import Cleaned, Observation, Problem, cleaned

@@ -8,8 +8,7 @@ from typing import Any, Literal
 
 from tracker.statistics import RankTest, Welch
 from tracker.why.differed import Comparison, Setting
-from tracker.why.directions import Direction
-from tracker.why.graph import Roles
+from tracker.why.effects import Direction, Roles
 from tracker.why.problem import Problem, Zeros
 
 

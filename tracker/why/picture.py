@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tracker.lazy_modules import lazy
+from tracker.why.effects import STATIONS, arrows, station_of
 from tracker.why.findings import Findings, Span
-from tracker.why.graph import STATIONS, arrows, station_of
 from tracker.why.watch import PlateChart, Watch
 from tracker.why.words import number
 

@@ -16,7 +16,7 @@ from tracker.lazy_modules import np
 from tracker.why.causes import Cause, Doubt, Mixture, weigh
 from tracker.why.design import Array, Design, Indices, build
 from tracker.why.differed import Comparison, compare, compare_materials, one_per_cause
-from tracker.why.graph import Roles, roles
+from tracker.why.effects import Roles, roles
 from tracker.why.posterior import Posterior, Prior, Sums, infer, sums, weighted
 from tracker.why.problem import Cleaned, Factor, Observation
 from tracker.why.separable import MATERIAL, Group, Rule, Separation, separate

@@ -14,7 +14,7 @@ from tracker.kinds import NotFoundError, listed
 from tracker.lazy_modules import lazy
 from tracker.programme import standing
 from tracker.selection import parse_filter
-from tracker.table import SummaryTable, as_csv, filled_columns, forms, graded, remarks, summary_table
+from tracker.table import SummaryTable, as_csv, compared, filled_columns, graded, remarks, summary_table
 from tracker.units import shown
 from tracker.web.bench import Answer, Bench
 from tracker.web.pages.pictures import MOST_CURVES
@@ -84,7 +84,7 @@ def table(
     parts = [told.rows[at : at + size] for at in range(0, len(told.rows), size)] or [[]]
     shown = parts[min(number, len(parts)) - 1]
 
-    rows = forms(told, _better(bench), shown)
+    rows = compared(told, _better(bench), shown)
 
     def address(**changes: Any) -> str:
         asked: list[tuple[str, Any]] = [("of", each) for each in chosen]
