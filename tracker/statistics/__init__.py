@@ -5,8 +5,8 @@ frozen dataclasses, name their formula's source, and refuse (:class:`tracker.err
 computed.
 
 Modules: ``plates`` (means of a material whose pieces come from plates), ``precision`` (repeatability and
-reproducibility by ISO 5725-2), ``outliers`` (hints, never verdicts), ``ranks`` (grades and limits),
-``compare`` (two groups), ``location`` (mean and spread of a handful), ``control`` (charts in order of time).
+reproducibility by ISO 5725-2), ``ranks`` (grades and limits), ``compare`` (two groups), ``one_group`` (mean
+and spread of a handful; hints of outliers, never verdicts; charts in order of time).
 """
 
 from tracker.statistics.compare import (

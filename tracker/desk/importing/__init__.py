@@ -1,9 +1,9 @@
 """Old spreadsheets brought in: a column map and a CSV file, planned first, then whole or not at all.
 
 :func:`plan_import` reads and computes and writes nothing; :func:`carry_out` writes all of a plan as one
-act. The order of the modules is the way of a file: ``columnmap``, ``sheet`` and ``cells`` read it,
-``binding`` holds map and sheet together, ``rowreading`` makes a piece of a row, ``planning`` puts pieces
-on their plates, ``saying`` shows the plan, ``carrying`` writes it.
+act. The order of the modules is the way of a file: ``columnmap`` and ``sheet`` read it, ``binding`` holds
+map and sheet together, ``drafts`` makes a piece of a row, ``planning`` puts pieces on their plates, asks
+and shows the plan, ``carrying`` writes it; ``day`` takes a day's readings for pieces that are in the book.
 """
 
 from __future__ import annotations
