@@ -15,7 +15,7 @@ from tracker.ids import read_id
 from tracker.kinds import count_of, kind_named, listed
 from tracker.model import Specimen
 from tracker.plugins import Plugged
-from tracker.records.factors import factor_table
+from tracker.records import factor_table
 from tracker.selection import (
     OWN_NAMES,
     Filter,

@@ -21,8 +21,8 @@ from tracker.desk.measuring import measure
 from tracker.desk.plates import mark_dummies
 from tracker.kinds import card_of, find
 from tracker.plugins import Plugged, load
-from tracker_demo.plates import chamber_log, plate_text
-from tracker_demo.readings import GAUGE_MM, pull_of, section_of, sizes_of
+from tracker_demo.files import chamber_log, plate_text
+from tracker_demo.rigs import GAUGE_MM, pull_of, section_of, sizes_of
 
 Tell = Callable[[int, int], None]
 _NOT_FIELDS: Final = frozenset({"at"})

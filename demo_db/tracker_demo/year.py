@@ -29,8 +29,7 @@ from tracker.kinds import listed
 from tracker.plugins import load
 from tracker.publish import choose_publication, publish
 from tracker_demo.building import seldom_collected
-from tracker_demo.drawing import photograph
-from tracker_demo.plates import chamber_log, plate_text
+from tracker_demo.files import chamber_log, photograph, plate_text
 from tracker_demo.rigs import TAKEN, Truth, tensile_recorded
 
 Tell = Callable[[int, int], None]

@@ -15,8 +15,7 @@ from sqlalchemy import func, select
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tests.publish.conftest import filled, plugged
 from tests.statistics.certified import GLUCOSE, SULFUR_1, SULFUR_2, glucose
-from tracker.benches import BenchLevel, compare_benches, import_site
-from tracker.benches.comparing import picture
+from tracker.benches import BenchLevel, compare_benches, import_site, mandel_picture
 from tracker.book import Book, new_book, open_book
 from tracker.comparing import Scope
 from tracker.comparing.asking import problems
@@ -220,7 +219,7 @@ def test_precision_is_that_of_e691(book: Book) -> None:
 def test_the_picture_has_a_bar_for_each_bench(book: Book) -> None:
     """H and k of eight benches, two lines at each of the critical values of h, one of k."""
     put_levels(book, {"level 1": SULFUR_1})
-    svg = ET.fromstring(picture(compare_benches(book, "coal.sulfur"), "coal.sulfur"))  # noqa: S314 - it is our own
+    svg = ET.fromstring(mandel_picture(compare_benches(book, "coal.sulfur"), "coal.sulfur"))  # noqa: S314 - it is our own
     bars = [each for each in svg.iter("{http://www.w3.org/2000/svg}rect") if each.get("fill") == "#0f5c66"]
 
     assert len(bars) == 16
@@ -235,7 +234,7 @@ def test_two_benches_have_no_h_and_k(filled: Book, theirs: Path) -> None:
     assert set(level.values) == {filled.code, *(row.bench for row in _others(filled))}
     assert any("need three benches" in line for line in level.lines())
     with pytest.raises(Refused, match="nothing to draw"):
-        picture([level], "tensile.strength")
+        mandel_picture([level], "tensile.strength")
 
 
 def _others(book: Book) -> list[object]:

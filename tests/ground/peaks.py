@@ -30,7 +30,7 @@ from tracker.chamberlog import read_csv_log
 from tracker.desk.importing import carry_out, plan_import, read_map
 from tracker.desk.photographs import MOST_PIXELS, thumbnail
 from tracker.inputs import LIMITS
-from tracker.platefile.templates import _own
+from tracker.platefile.gauge import _own
 from tracker.plugins import load
 from tracker.web.guard import MOST_BYTES
 from tracker.web.programs import Post, read_body

@@ -15,7 +15,7 @@ from fastapi.exceptions import RequestValidationError
 
 from tests.books import fill
 from tests.databases import Places
-from tracker.benches.importing import _described
+from tracker.benches import _described
 from tracker.book import open_book
 from tracker.cli import strandbook
 from tracker.desk.importing import day, open_sheet

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.suggest import close_names, did_you_mean
+from tracker.errors import close_names, did_you_mean
 
 NAMES = ("tensile.strength", "tensile.modulus", "shear.strength")
 

@@ -12,7 +12,7 @@ from tracker.book import Book
 from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
 from tracker.errors import Refused
-from tracker.records.spoolstory import SpoolStory, spool_story
+from tracker.records import SpoolStory, spool_story
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from tracker.ids import read_id
 from tracker.kinds import listed
 from tracker.model import FactorRecord, Measurement, MeasurementRig, Result, Rig, Specimen, Spool
 from tracker.plugins import Plugged
-from tracker.records.factors import factor_table
+from tracker.records import factor_table
 from tracker.selection import (
     FilterError,
     check_filter,

@@ -18,9 +18,8 @@ import click
 
 from tracker import __version__
 from tracker.cli._bench import Bench
-from tracker.errors import Doubt, Refused, missing_extra, without_passwords
+from tracker.errors import Doubt, Refused, close_names, missing_extra, without_passwords
 from tracker.safe_text import visible, visible_but_colours
-from tracker.suggest import close_names
 
 # Without SQLAlchemy's parser: most commands name no server, and loading it costs more than they do.
 _PASSWORD: Final = re.compile(r"://[^/@]*:[^/@]+@|[?&]password=")

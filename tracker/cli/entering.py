@@ -22,11 +22,11 @@ from tracker.lazy_modules import lazy
 from tracker.units import parse
 
 if TYPE_CHECKING:
+    from tracker import records
     from tracker.cli import serving
-    from tracker.records import spoolstory
 else:
     serving = lazy("tracker.cli.serving")
-    spoolstory = lazy("tracker.records.spoolstory")
+    records = lazy("tracker.records")
 
 Store = Callable[[Bench, dict[str, Any], bool], Done]
 
@@ -159,7 +159,7 @@ person_command = _group(
 @pass_bench
 def spool_show(bench: Bench, /, spool: str, output: Path | None, as_json: bool) -> None:
     """Show the days of SPOOL: where it was, dryings, jobs, what is left, and the water in it."""
-    story = spoolstory.spool_story(bench.book, spool)
+    story = records.spool_story(bench.book, spool)
     if output is not None:
         write_file(output, story.picture(output.suffix.lower().removeprefix(".")))
         return

@@ -30,17 +30,15 @@ from tracker.lazy_modules import lazy
 from tracker.safe_text import cell
 
 if TYPE_CHECKING:
-    from tracker import kinds, listfilter
+    from tracker import kinds, listfilter, records
     from tracker import trace as tracing
     from tracker.desk import platemaps
-    from tracker.records import daylog, factors, spoolstory
     from tracker.table import charts
 else:
     # Help needs none of them, and each answer only some.
     kinds, listfilter = lazy("tracker.kinds"), lazy("tracker.listfilter")
     platemaps = lazy("tracker.desk.platemaps")
-    daylog, factors = lazy("tracker.records.daylog"), lazy("tracker.records.factors")
-    spoolstory = lazy("tracker.records.spoolstory")
+    records = lazy("tracker.records")
     charts = lazy("tracker.table.charts")
     tracing = lazy("tracker.trace")
 
@@ -71,7 +69,7 @@ def show_command(
     book = bench.book
     with book.read() as session:
         if wants_factors:
-            told = factors.shown_factors(book, kinds.find(book, session, target, "specimen"), bench.plugged)
+            told = records.shown_factors(book, kinds.find(book, session, target, "specimen"), bench.plugged)
         else:
             told = kinds.card_of(session, kinds.find_row(book, session, target, voided=True), book.zone)
     if as_json:
@@ -96,7 +94,7 @@ def _picture_of(bench: Bench, target: str, form: str) -> bytes:
     if drawn == "plate":
         return platemaps.map_picture(bench.book, target, form)
     if drawn == "days":
-        return spoolstory.spool_story(bench.book, target).picture(form)
+        return records.spool_story(bench.book, target).picture(form)
     raise Refused(
         f"There is no picture of {target}", do="Name a measurement, a spool, or a job with its plate file"
     )
@@ -136,7 +134,7 @@ def list_command(
     with bench.book.connect() as connection:
         rows: Iterable[Mapping[str, Any]]
         if wants_factors:
-            rows = factors.factor_table(bench.book, bench.plugged, bases=not people, where=conditions)
+            rows = records.factor_table(bench.book, bench.plugged, bases=not people, where=conditions)
         else:
             zone = bench.book.zone if people else None
             rows = kinds.listed(connection, kind, zone, voided=voided, where=conditions)
@@ -195,7 +193,7 @@ def log_command(
     with bench.book.read() as session:
         ident = kinds.name_of(kinds.find(bench.book, session, about)) if about else None
     with bench.book.connect() as connection:
-        found = daylog.acts(connection, bench.book.zone, since=begin, who=person, about=ident)
+        found = records.acts(connection, bench.book.zone, since=begin, who=person, about=ident)
         shown = list(islice(found, most))
         more = next(found, None) is not None
     if as_json:
@@ -239,7 +237,7 @@ def trace_command(
         say_json(way.prov())
     elif as_json:
         if way.path.specimen is not None:
-            way.factors = factors.factors_with_basis(bench.book, way.path.specimen.id, bench.plugged)
+            way.factors = records.factors_with_basis(bench.book, way.path.specimen.id, bench.plugged)
         say_json(way.as_json())
     else:
         for line in way.lines(width()):

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import click
 
-from tracker.benches import compare_benches
-from tracker.benches.comparing import picture as mandel_picture
+from tracker.benches import compare_benches, mandel_picture
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._telling import as_json, note, progress, say_json, write_file
 from tracker.cli.comparing import others_of

@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 
 from tracker.api import FactorValue
 from tracker.book import Book
-from tracker.errors import Refused
+from tracker.errors import Refused, did_you_mean
 from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors, unit_of
 from tracker.ids import Ident, IdError, job_id, read_id
 from tracker.kinds import resolve
@@ -42,7 +42,6 @@ from tracker.selection import (
 )
 from tracker.selection.rows import OWN_NAMES, other_rows
 from tracker.stored_rows import batched
-from tracker.suggest import did_you_mean
 from tracker.units import shown
 from tracker.why import Factor, Observation, Problem, Question, Value
 

@@ -8,11 +8,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.book import Book
-from tracker.errors import Refused
+from tracker.errors import Refused, did_you_mean
 from tracker.forms import Ask, When, refuse_taken
 from tracker.kinds.base import Kind
 from tracker.model import Person
-from tracker.suggest import did_you_mean
 
 
 class PersonKind(Kind):

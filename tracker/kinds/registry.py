@@ -14,13 +14,12 @@ from sqlalchemy import ColumnElement, Connection, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from tracker.book import WITH_VOIDED, Book, with_voided
-from tracker.errors import Refused
+from tracker.errors import Refused, did_you_mean
 from tracker.ids import Ident, IdError, likely_slips, read_payload, unchecked
 from tracker.kinds.base import Kind, merged_into
 from tracker.model import Material, Specimen
 from tracker.moments import local_time
 from tracker.stating import state
-from tracker.suggest import did_you_mean
 
 _NO_KINDS: Final = ("base", "registry", "whereabouts")
 

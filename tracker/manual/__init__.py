@@ -9,8 +9,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Final
 
-from tracker.errors import Refused
-from tracker.suggest import close_names
+from tracker.errors import Refused, close_names
 
 __all__ = ["Found", "Topic", "on_terminal", "picture", "search", "topic", "topics"]
 

@@ -36,7 +36,24 @@ from tracker.platefile.facts import (
     Stretch,
     ToolUse,
 )
-from tracker.platefile.gauge import OwnGauge, Section, Window, corners_of, own_window, read_gauge, section
+from tracker.platefile.gauge import (
+    FREE,
+    Candidate,
+    OwnGauge,
+    Piece,
+    Section,
+    Window,
+    corners_of,
+    gauge_window,
+    match_geometry,
+    match_object,
+    own_size,
+    own_window,
+    piece_named,
+    pieces,
+    read_gauge,
+    section,
+)
 from tracker.platefile.orientation import (
     NO_AXIS,
     NOTATIONS,
@@ -45,17 +62,6 @@ from tracker.platefile.orientation import (
     orientation_of,
 )
 from tracker.platefile.reader import read_plate
-from tracker.platefile.templates import (
-    FREE,
-    Candidate,
-    Piece,
-    gauge_window,
-    match_geometry,
-    match_object,
-    own_size,
-    piece_named,
-    pieces,
-)
 from tracker.platetext.containers import PackedPlate, WhichPlate, plates_in
 from tracker.platetext.source import (
     BadWindow,

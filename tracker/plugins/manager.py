@@ -34,9 +34,9 @@ from tracker.api import (
 from tracker.api import hooks as specs
 from tracker.api.hooks import GROUP
 from tracker.api.maths import readable
+from tracker.errors import did_you_mean
 from tracker.lazy_modules import lazy
 from tracker.plugins.computing import Computation, Computed, compute, one_line
-from tracker.suggest import did_you_mean
 
 if TYPE_CHECKING:
     import matplotlib as mpl

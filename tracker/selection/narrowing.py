@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, Connection, Select, and_, exists, false, f
 from sqlalchemy.sql.elements import False_
 
 from tracker import ids
-from tracker.errors import Refused
+from tracker.errors import Refused, did_you_mean
 from tracker.factors import REGISTRY
 from tracker.factors.kept import OF_DAYS, OF_JOB, OF_SPECIMEN
 from tracker.model import (
@@ -33,7 +33,6 @@ from tracker.model import (
     Spool,
 )
 from tracker.selection.filters import ORIENTATION, Filter, FilterError, Term
-from tracker.suggest import did_you_mean
 
 Of = Literal["results", "specimens"]
 _MOST_WORDS: Final = 20_000

@@ -19,6 +19,7 @@ from typing import Any, Final, NamedTuple, Protocol, overload
 from sqlalchemy import Connection, select
 
 from tracker.book import Book
+from tracker.errors import did_you_mean
 from tracker.forms import FormError
 from tracker.kinds import material_named
 from tracker.lazy_modules import np
@@ -27,7 +28,6 @@ from tracker.moments import local_day
 from tracker.plate_sums import Plate, Point, points
 from tracker.plugins import Plugged
 from tracker.selection import Filter, Term
-from tracker.suggest import did_you_mean
 from tracker.table.cells import Cell, Ratio, cells_of, interlayer_ratio
 from tracker.table.conditions import (
     ALWAYS,

@@ -1,11 +1,11 @@
 """Why two runs of the same material differ, computed (data in, answer out; no database).
 
 Modules in the order of the work: ``problem`` (what is asked), ``differed`` (what was not alike), ``effects``
-(what follows from what, and published effects), ``design`` (columns), ``posterior`` (the Gaussian model over its scatters),
-``causes`` (which of the changed things acted), ``separable`` (what cannot be told apart), ``working`` (these
-together), ``findings`` (what an answer is made of), ``checks`` (of the fit), ``answer``; then ``plan`` (what
-to print next), ``overview`` (all quantities at once), ``watch`` (a whole book); beside them ``words``
-and ``picture``.
+(what follows from what, and published effects), ``design`` (columns), ``posterior`` (the Gaussian model over
+its scatters), ``causes`` (which of the changed things acted), ``separable`` (what cannot be told apart),
+``working`` (these together), ``findings`` (what an answer is made of), ``checks`` (of the fit), ``answer``;
+then ``plan`` (what to print next), ``overview`` (all quantities at once), ``watch`` (a whole book); beside
+them ``words`` and ``picture``.
 """
 
 from tracker.why.answer import Answer, answer

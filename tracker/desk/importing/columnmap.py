@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from tracker.desk.importing.sheet import ImportRefusedError, MapError
-from tracker.suggest import close_names
+from tracker.errors import close_names
 
 SPECIMEN_TEXTS: Final = ("orientation", "name", "geometry", "outcome", "remark", "cause", "note")
 """Keys of ``[specimen]`` that name one column of text each, beside ``material`` and ``plate``."""

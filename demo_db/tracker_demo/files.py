@@ -1,17 +1,21 @@
-"""Plate files of the demonstration, written by a small generator of its own, and logs that go with them.
+"""Files of an invented bench: plates by a small generator of its own, their logs, and drawn photographs.
 
-The text is ordinary RepRap-style G-code: objects marked by M486, layers with their
+The text of a plate is ordinary RepRap-style G-code: objects marked by M486, layers with their
 height, a settings block at the end. Beads are outlines and a zigzag; nobody should print them.
+A photograph is what a phone held over a plate would have seen, drawn by Pillow.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import io
 import math
 import random
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
+
+from PIL import Image, ImageDraw
 
 _AREA_MM2: Final = math.pi / 4 * 1.75**2
 _SIZES: Final[Mapping[tuple[str, str], tuple[float, float, float]]] = {
@@ -165,3 +169,47 @@ def chamber_log(
         humidity = room_rh + chance.gauss(0.0, 0.6)
         lines.append(f"{at.isoformat()};{level:.1f};{room_c + chance.gauss(0.0, 0.1):.1f};{humidity:.0f}")
     return "\n".join(line.replace(".", ",") if n else line for n, line in enumerate(lines)) + "\n"
+
+
+_SIZE: Final = (640, 480)
+_COLOURS: Final = (
+    (214, 208, 190),
+    (58, 62, 66),
+    (120, 146, 158),
+    (196, 92, 62),
+    (222, 226, 228),
+    (84, 118, 82),
+)
+
+
+def photograph(material: str, failed: bool, seed: int) -> bytes:
+    """Return a plate seen from above as JPEG: bars, a block, and a tangle where a piece failed.
+
+    Args:
+        material: Its name chooses the colour.
+        failed: Draw the last bar as a tangle.
+        seed: Makes the light and the grain always the same.
+    """
+    chance = random.Random(f"{material} {seed}")  # noqa: S311 - repeatable, not secret
+    picture = Image.new("RGB", _SIZE, (38, 40, 44))
+    draw = ImageDraw.Draw(picture)
+    draw.rounded_rectangle((30, 20, 610, 460), 14, fill=(52, 54, 50), outline=(80, 82, 78), width=3)
+    colour = chance.choice(_COLOURS)
+    for number in range(9):
+        column, row = number % 2, number // 2
+        left, top = 60 + column * 280, 50 + row * 62
+        if failed and number == 8:  # noqa: PLR2004 - the last
+            points = [(left + chance.gauss(110, 50), top + chance.gauss(20, 14)) for _ in range(60)]
+            draw.line(points, fill=colour, width=2)
+            continue
+        shade = tuple(max(0, min(255, part + chance.randint(-8, 8))) for part in colour)
+        draw.rounded_rectangle((left, top, left + 240, top + 34), 3, fill=shade)
+        for line in range(top + 4, top + 34, 4):
+            draw.line((left + 2, line, left + 238, line), fill=tuple(max(0, part - 10) for part in shade))
+    draw.rectangle((60, 380, 240, 445), fill=colour, outline=(30, 30, 30))
+    # The grain of a sensor: a little off everywhere, alike in the three colours.
+    grain = Image.frombytes("L", _SIZE, chance.randbytes(_SIZE[0] * _SIZE[1])).convert("RGB")
+    picture = Image.blend(picture, grain, 0.05)
+    made = io.BytesIO()
+    picture.save(made, "JPEG", quality=72)
+    return made.getvalue()

@@ -1,0 +1,329 @@
+"""What follows from records, as it is shown: the journal, the factors of specimens, the days of a spool.
+
+The journal says who did what, when, to which record, and why. A spool's days say where it was, when it was
+dried and used, what is left, and its water.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from sqlalchemy import ColumnElement, Connection, select
+
+from tracker import ids
+from tracker.book import Book
+from tracker.cards import Card
+from tracker.errors import Refused
+from tracker.factors import REGISTRY, factor_data, factor_words, factors_of, in_registry_order
+from tracker.history import MassLeft, SpoolDays, mass_left, spool_days, water_at, water_at_many
+from tracker.kinds import find
+from tracker.lazy_modules import lazy
+from tracker.model import JournalRecord, Specimen
+from tracker.moments import NOT_RECORDED, local_time
+from tracker.plugins import Plugged
+
+if TYPE_CHECKING:
+    from tracker import exposure
+    from tracker.exposure import Water, WaterHistory
+else:
+    exposure = lazy("tracker.exposure")
+
+
+_BOOKKEEPING: Final = frozenset(
+    (
+        "entry",
+        "confirmed",
+        "voided",
+        "results",
+        "plate_facts",
+        "log_facts",
+        "units",
+        "readings",
+        "budget",
+        "broken_at",
+    )
+)
+"""Columns whose change says nothing to a person; readings are told one by one."""
+
+_MOST_CHANGES: Final = 6
+_MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z")
+
+
+@dataclass(frozen=True)
+class Act:
+    """One act of a person.
+
+    Attributes:
+        seq: Number of its entry in the journal.
+        at: When.
+        who: The person.
+        act: What was done, as the journal names it.
+        about: IDs of the records concerned.
+        reason: Why, where one was given.
+        changes: What was changed: ``width 10.02 → 10.20``; empty for what was new.
+    """
+
+    seq: int
+    at: dt.datetime
+    who: str
+    act: str
+    about: tuple[str, ...]
+    reason: str
+    changes: tuple[str, ...]
+
+    def told(self, zone: dt.tzinfo) -> dict[str, str]:
+        """Return the act as a row of a table."""
+        what = "; ".join(part for part in (", ".join(self.changes), self.reason) if part)
+        return {
+            "time": local_time(self.at, zone), "who": self.who, "act": self.act,
+            "records": " ".join(self.about), "what": what,
+        }  # fmt: skip
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the act as plain JSON values; the time in UTC."""
+        return {
+            "entry": self.seq, "at": self.at.isoformat(), "who": self.who, "act": self.act,
+            "about": list(self.about), "reason": self.reason or None, "changes": list(self.changes),
+        }  # fmt: skip
+
+
+def acts(
+    connection: Connection,
+    zone: dt.tzinfo,
+    *,
+    since: dt.datetime | None = None,
+    until: dt.datetime | None = None,
+    who: str | None = None,
+    about: str | None = None,
+) -> Iterator[Act]:
+    """Yield the acts of the journal, the newest first.
+
+    Args:
+        connection: Read only.
+        zone: The bench's zone, for moments that were changed.
+        since: None before this moment.
+        until: None from this moment on.
+        who: Only this person's, upper and lower case alike.
+        about: Only those that concern this ID; for a job its specimens' too.
+    """
+    rows = select(
+        JournalRecord.seq, JournalRecord.at, JournalRecord.who, JournalRecord.act, JournalRecord.body
+    )
+    if since is not None:
+        rows = rows.where(JournalRecord.at >= since)
+    if until is not None:
+        rows = rows.where(JournalRecord.at < until)
+    for row in connection.execute(rows.order_by(JournalRecord.seq.desc()).execution_options(yield_per=500)):
+        if who is not None and row.who.casefold() != who.casefold():
+            continue
+        body = json.loads(row.body)
+        named = tuple(dict.fromkeys(body.get("about") or ()))
+        if about is not None and not _concerns(named, about):
+            continue
+        changes = _changes(body.get("rows") or (), zone, gaps=bool(body.get("reason")))
+        yield Act(row.seq, row.at, row.who, row.act, named, body.get("reason") or "", changes)
+
+
+def _concerns(named: tuple[str, ...], wanted: str) -> bool:
+    # J0012-P and its specimens J0012-04-K share what stands before the check character.
+    stem = wanted.rpartition("-")[0]
+    return any(each == wanted or (wanted.startswith("J") and each.startswith(f"{stem}-")) for each in named)
+
+
+def _changes(rows: Iterable[Mapping[str, Any]], zone: dt.tzinfo, *, gaps: bool) -> tuple[str, ...]:
+    """Return what an act changed, each change once; filling a gap counts only where it has a reason."""
+    found: list[str] = []
+    for row in rows:
+        before, after = row.get("before"), row.get("after") or {}
+        if before is None:
+            continue
+        found += _apart(before, after, zone, gaps)
+        old, new = before.get("readings"), after.get("readings")
+        if isinstance(old, dict) and isinstance(new, dict):
+            found += _apart(old, new, zone, gaps)
+    return tuple(dict.fromkeys(found))[:_MOST_CHANGES]
+
+
+def _apart(before: Mapping[str, Any], after: Mapping[str, Any], zone: dt.tzinfo, gaps: bool) -> Iterator[str]:
+    for name, old in before.items():
+        new = after.get(name)
+        if name in _BOOKKEEPING or old == new or isinstance(old or new, (dict, list)):
+            continue
+        if old is not None or gaps:
+            yield f"{name} {_word(old, zone)} → {_word(new, zone)}"
+
+
+def _word(value: Any, zone: dt.tzinfo) -> str:
+    if value is None:
+        return NOT_RECORDED
+    if isinstance(value, str) and _MOMENT.fullmatch(value):
+        return local_time(dt.datetime.fromisoformat(value), zone)
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def factors_with_basis(book: Book, specimen: int, plugged: Plugged | None = None) -> list[dict[str, Any]]:
+    """Return the factors of a specimen as JSON, in the order of the registry.
+
+    Args:
+        book: Read only.
+        specimen: Row id.
+        plugged: Plugins that may add some.
+    """
+    with book.read() as session:
+        found = factors_of(session, [specimen], plugged).get(specimen, {})
+    return [factor_data(value) for value in in_registry_order(found)]
+
+
+def shown_factors(book: Book, row: Specimen, plugged: Plugged | None = None) -> Card:
+    """Return the factors of a specimen as they are shown; what is not recorded is named at the end."""
+    with book.read() as session:
+        found = factors_of(session, [row.id], plugged).get(row.id, {})
+    name = ids.specimen_id(row.job_id, row.piece)
+    told = Card(f"{name}  {row.name or ''}".rstrip(), data={"id": name})
+    for value in in_registry_order(found):
+        told.add(value.name, factor_words(value))
+    missing = [factor.name for factor in REGISTRY if not factor.of_test and factor.name not in found]
+    if missing:
+        told.add("not recorded", ", ".join(missing))
+    told.data |= {
+        "factors": [factor_data(value) for value in in_registry_order(found)],
+        "not_recorded": missing,
+    }
+    return told
+
+
+def factor_table(
+    book: Book,
+    plugged: Plugged | None = None,
+    *,
+    bases: bool = True,
+    where: Sequence[ColumnElement[bool]] = (),
+) -> Iterator[dict[str, Any]]:
+    """Yield every specimen with its factors, a column each.
+
+    Columns are the same for all: those of the registry that are recorded anywhere, then the others by name.
+
+    Args:
+        book: Read only.
+        plugged: Plugins that may add some.
+        bases: Whether a column with the basis follows each.
+        where: Conditions over specimens.
+    """
+    with book.read() as session:
+        rows = session.execute(
+            select(Specimen.id, Specimen.job_id, Specimen.piece, Specimen.name)
+            .where(*where)
+            .order_by(Specimen.job_id, Specimen.piece)
+        ).all()
+        found = factors_of(session, [row.id for row in rows], plugged)
+    recorded = {name for factors in found.values() for name in factors}
+    known = [factor.name for factor in REGISTRY if factor.name in recorded]
+    columns = [*known, *sorted(recorded - set(known))]
+    for row in rows:
+        factors = found[row.id]
+        told = {"id": ids.specimen_id(row.job_id, row.piece), "name": row.name}
+        for column in columns:
+            value = factors.get(column)
+            told[column] = value.value if value is not None else None
+            if bases:
+                told[f"{column} basis"] = value.basis if value is not None else "not recorded"
+        yield told
+
+
+_MOMENTS = 200
+"""Points of the chart: more than a terminal has columns, few enough to be quick."""
+
+
+@dataclass(frozen=True)
+class SpoolStory:
+    """A spool's days, ready to be drawn.
+
+    Attributes:
+        days: Where it was when.
+        water: Now; None where nothing is recorded of its days.
+        history: Water over the days.
+        left: Filament left.
+    """
+
+    days: SpoolDays
+    water: Water | None
+    history: WaterHistory | None
+    left: MassLeft
+
+    def text(self, width: int) -> str:
+        """Return the days as text of so many columns."""
+        return exposure.days_text(self.days.timeline, self.history, self.points, width=width)
+
+    def picture(self, form: str) -> bytes:
+        """Return the days as a picture, ``svg`` or ``png``.
+
+        Raises:
+            Refused: There is no such form, or nothing is recorded.
+        """
+        if form not in ("svg", "png"):
+            raise Refused(f"Days cannot be drawn as {form!r}", do="Name a file that ends in .svg or .png")
+        draw = exposure.days_svg if form == "svg" else exposure.days_png
+        return draw(self.days.timeline, self.history, self.points, title=f"The days of {self.days.spool}")
+
+    @property
+    def points(self) -> Sequence[tuple[dt.datetime, float]]:
+        """Filament left, within the days: what was on the label before the first record stands at it."""
+        began = self.days.timeline.began
+        if began is None:
+            return ()
+        earlier = [grams for at, grams in self.left.points if at < began]
+        later = [(at, grams) for at, grams in self.left.points if at >= began]
+        return [(began, earlier[-1]), *later] if earlier else later
+
+    def sentences(self) -> list[str]:
+        """Return what stands under the chart: mass left and water, each with how it is known."""
+        left = self.left
+        if left.left_g is None:
+            said = [f"Left: not known ({left.how})."]
+        else:
+            off = f" ± {left.u_g:.0f}" if left.u_g else ""
+            said = [f"Left: {left.left_g:.1f}{off} g ({left.how})."]
+        if self.water is not None:
+            said += [self.water.sentence, *self.water.sentences]
+        return said
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as plain JSON values."""
+        water = self.water
+        return {
+            "left_g": self.left.left_g, "left_u_g": self.left.u_g, "left_how": self.left.how,
+            "mass_left": [{"at": at.isoformat(), "g": grams} for at, grams in self.left.points],
+            "water": None if water is None else {
+                "pct": water.centre_pct, "low_pct": water.low_pct, "high_pct": water.high_pct,
+                "grade": water.grade, "statement": water.sentence, "assumed": list(water.sentences),
+                "open_air_h": water.exposure.hours, "unlogged_h": water.exposure.hours_unlogged,
+                "since": water.exposure.since,
+            },
+            "days": [
+                {"place": each.place, "began": each.began.isoformat(), "ended": each.ended.isoformat()}
+                for each in self.days.timeline.segments
+            ],
+        }  # fmt: skip
+
+
+def spool_story(book: Book, spool: str) -> SpoolStory:
+    """Return a spool's days up to now.
+
+    Raises:
+        Refused: There is no such spool, or its records cannot all be true.
+    """
+    with book.read() as session:
+        row = find(book, session, spool, "spool")
+        now = book.clock()
+        days, left = spool_days(session, row, now), mass_left(session, row, now, book.zone)
+    began = days.timeline.began
+    if began is None or began >= now:
+        return SpoolStory(days, None, None, left)
+    step = (now - began) / _MOMENTS
+    moments = [*(began + step * number for number in range(_MOMENTS)), now]
+    return SpoolStory(days, water_at(days, now), water_at_many(days, moments), left)

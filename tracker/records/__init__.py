@@ -1,1 +1,0 @@
-"""What follows from records: the factors of specimens, the days of a spool."""
