@@ -13,12 +13,14 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from importlib.util import cache_from_source
 from pathlib import Path
 from typing import Any, Final
 
 from tests.mutants.changes import Change, changes_of, made
-from tests.mutants.running import Reached, preload, reach, run
+from tests.mutants.running import Loaded, Reached, preload, reach, run
+from tests.mutants.swapping import swaps_of
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 KEPT: Final = ROOT / ".mutants"
@@ -61,7 +63,7 @@ def main() -> int:
         copy = Path(folder) / "tree"
         _copy_tree(copy)
         reached = _reached(wanted.room, copy, sources, tests)
-        done = _go_on(wanted.room, copy, reached, _drawn(copy, sources, wanted), until)
+        done = _go_on(Room(wanted.room, copy, tests, reached), _drawn(copy, sources, wanted), until)
     return _tell(wanted.room, done, wanted.sample)
 
 
@@ -121,47 +123,82 @@ def _drawn(copy: Path, sources: tuple[str, ...], wanted: argparse.Namespace) -> 
     return [chance.choice(places[place]) for place in chosen]
 
 
-def _go_on(
-    room: str, copy: Path, reached: Reached, drawn: list[Change], until: float
-) -> list[dict[str, Any]]:
+@dataclass(frozen=True)
+class Room:
+    """What a run is about.
+
+    Attributes:
+        name: As it was asked for.
+        copy: The tree in which changes are made.
+        tests: Where its tests are.
+        reached: Which of them reach which lines.
+    """
+
+    name: str
+    copy: Path
+    tests: tuple[str, ...]
+    reached: Reached
+
+    def tests_of(self, change: Change) -> list[str]:
+        """Return the tests that reach the changed line, quickest first."""
+        return self.reached.tests_of(change.file, change.line)
+
+
+def _go_on(room: Room, drawn: list[Change], until: float) -> list[dict[str, Any]]:
     """Try each change that was not tried before on the same source."""
-    kept = KEPT / f"{room}.jsonl"
+    kept = KEPT / f"{room.name}.jsonl"
     before = {row["key"]: row for row in _rows(kept)}
-    done = []
-    for change in drawn[:3]:
-        # Without a change they pass, or "noticed" would say nothing.
-        verdict, _ = run(copy, reached.tests_of(change.file, change.line))
-        if verdict not in ("survived", "unreached"):
-            raise SystemExit(f"the tests of {change.file}:{change.line} fail without any change")
+    done, left = [], []
     for change in drawn:
-        file = copy / change.file
-        text = file.read_text("utf-8")
+        text = (room.copy / change.file).read_text("utf-8")
         key = f"{hashlib.sha256(text.encode()).hexdigest()[:12]} {change.operator} {change.occurrence}"
         row = before.get(key)
         if row is None or row["verdict"] in ("survived", "unreached"):
-            if time.monotonic() > until:
-                continue
-            changed = made(change, text)
-            if changed is None:
-                continue
-            Path(cache_from_source(str(file))).unlink(missing_ok=True)
-            try:
-                file.write_text(changed, "utf-8")
-                verdict, tried = run(copy, reached.tests_of(change.file, change.line))
-            finally:
-                file.write_text(text, "utf-8")
-            row = {
-                "key": key,
-                **vars(change),
-                "verdict": verdict,
-                "tests": tried,
-                "now": _line(changed, text),
-            }
-            with kept.open("a", encoding="utf-8") as out:
-                out.write(json.dumps(row) + "\n")
+            left.append((change, key, text))
+        else:
+            done.append(row)
+    if left:
+        loaded = Loaded(room.copy, room.tests)
+        _hold_without(room, loaded, [change for change, _, _ in left[:3]])
+    for change, key, text in left:
+        changed = made(change, text) if time.monotonic() < until else None
+        if changed is None:
+            continue
+        verdict, tried = _tried(room, loaded, (change, text, changed))
+        row = {"key": key, **vars(change), "verdict": verdict, "tests": tried, "now": _line(changed, text)}
+        with kept.open("a", encoding="utf-8") as out:
+            out.write(json.dumps(row) + "\n")
         done.append(row)
         print(f"  {row['verdict']:10} {row['file']}:{row['line']} {row['operator']}", flush=True)
+    if left:
+        loaded.close()
     return done
+
+
+def _hold_without(room: Room, loaded: Loaded, changes: list[Change]) -> None:
+    """Refuse to go on where tests fail without any change: "noticed" would say nothing."""
+    for change in changes:
+        verdict, _ = loaded.run(room.tests_of(change), [])
+        if verdict not in ("survived", "unreached"):
+            raise SystemExit(f"the tests of {change.file}:{change.line} fail without any change")
+
+
+def _tried(room: Room, loaded: Loaded, what: tuple[Change, str, str]) -> tuple[str, int]:
+    """Make a change, run its tests, and take it back.
+
+    What survives in the loaded program is tried again in one loaded anew: the tests' modules may have called
+    the function before it was changed.
+    """
+    change, text, changed = what
+    file, tests = room.copy / change.file, room.tests_of(change)
+    swaps = swaps_of(text, changed, str(file))
+    Path(cache_from_source(str(file))).unlink(missing_ok=True)
+    try:
+        file.write_text(changed, "utf-8")
+        found = loaded.run(tests, swaps) if swaps else ("survived", 0)
+        return run(room.copy, tests) if found[0] == "survived" else found
+    finally:
+        file.write_text(text, "utf-8")
 
 
 def _rows(kept: Path) -> Iterator[dict[str, Any]]:

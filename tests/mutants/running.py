@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 import json
+import marshal
 import os
 import resource
 import signal
@@ -13,8 +14,13 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
+from multiprocessing import Pipe
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final
+
+from tests.mutants.swapping import Swaps, swap
 
 _LIBRARIES: Final = (
     "pytest", "hypothesis", "numpy", "scipy.stats", "scipy.optimize", "scipy.interpolate", "scipy.signal",
@@ -155,22 +161,71 @@ _OPTIONS: Final = (
 
 
 def run(copy: Path, tests: list[str]) -> tuple[str, int]:
-    """Run tests until one fails.
+    """Run tests until one fails, everything loaded anew from the copy.
 
     Returns:
         ``noticed``, ``endless`` (which is noticed too: a loop without an end), ``survived`` or ``unreached``;
         and how many tests there were.
     """
-    if not tests:
-        return "unreached", 0
+    return _verdict(_in_child(lambda: _pytest(tests), copy, 600, _ENDLESS_S), tests) if tests else _UNREACHED
 
-    def tried() -> int:
-        import pytest  # noqa: PLC0415 - loaded by now
 
-        return int(pytest.main([*_OPTIONS, *tests]))
+_UNREACHED: Final = ("unreached", 0)
 
-    code = _in_child(tried, copy, 600, _ENDLESS_S)
+
+def _pytest(arguments: Sequence[str]) -> int:
+    import pytest  # noqa: PLC0415 - loaded by now
+
+    return int(pytest.main([*_OPTIONS, *arguments]))
+
+
+def _verdict(code: int | None, tests: list[str]) -> tuple[str, int]:
     return ("survived" if code == 0 else "endless" if code is None or code < 0 else "noticed"), len(tests)
+
+
+class Loaded:
+    """A process that has loaded the room's tests, and with them the program, from the copy.
+
+    Each run is forked from it, with the code of a function changed: loading takes longer than most tests.
+    """
+
+    def __init__(self, copy: Path, tests: Sequence[str]) -> None:
+        self._copy = copy
+        self._here, there = Pipe()
+        self._process = os.fork()
+        if self._process == 0:
+            self._here.close()
+            try:
+                self._serve(there, [test for test in tests if (copy / test).exists()])
+            finally:
+                os._exit(0)
+        there.close()
+
+    def run(self, tests: list[str], swaps: Swaps) -> tuple[str, int]:
+        """Run tests until one fails, with changed functions; returns what `run` does."""
+        if not tests:
+            return _UNREACHED
+        self._here.send_bytes(marshal.dumps((tests, swaps)))
+        code: int | None = self._here.recv()
+        return _verdict(code, tests)
+
+    def close(self) -> None:
+        """End the process."""
+        self._here.close()
+        os.waitpid(self._process, 0)
+
+    def _serve(self, there: Connection, tests: list[str]) -> None:
+        _look_at(self._copy)
+        _pytest(["--collect-only", *tests])
+        with contextlib.suppress(EOFError):
+            while True:
+                names, swaps = marshal.loads(there.recv_bytes())  # noqa: S302 - from the process that forked this
+                there.send(_in_child(partial(_swapped, names, swaps), None, 600, _ENDLESS_S))
+
+
+def _swapped(tests: list[str], swaps: Swaps) -> int:
+    swap(swaps)
+    return _pytest(tests)
 
 
 def _processor_s() -> float:
@@ -178,7 +233,7 @@ def _processor_s() -> float:
     return spent.user + spent.system + spent.children_user + spent.children_system
 
 
-def _in_child(work: Callable[[], int], copy: Path, limit_s: float, processor_s: int = 0) -> int | None:
+def _in_child(work: Callable[[], int], copy: Path | None, limit_s: float, processor_s: int = 0) -> int | None:
     """Do something in a forked process that sees the copy in place of the checkout; None after the limit."""
     child = os.fork()
     if child == 0:
@@ -187,7 +242,8 @@ def _in_child(work: Callable[[], int], copy: Path, limit_s: float, processor_s: 
             os.setsid()
             if processor_s:
                 resource.setrlimit(resource.RLIMIT_CPU, (processor_s, processor_s))
-            _look_at(copy)
+            if copy is not None:
+                _look_at(copy)
             code = work()
         except BaseException as error:  # noqa: BLE001 - whatever a change does, it must not go on as the parent
             print(f"{type(error).__name__}: {error}", file=sys.__stderr__, flush=True)

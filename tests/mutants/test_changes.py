@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import ast
 from pathlib import Path
+from typing import Any
+
+import pytest
 
 from tests.mutants.changes import changes_of, made
 from tests.mutants.running import Reached
+from tests.mutants.swapping import swap, swaps_of
 
 SOURCE = '''"""A module of 1 line."""
 
@@ -61,3 +65,36 @@ def test_the_quickest_tests_that_reach_a_line_come_first() -> None:
     assert reached.tests_of("f.py", 4) == ["b", "a"]
     assert reached.tests_of("f.py", 30) == ["b", "a"]
     assert reached.tests_of("other.py", 1) == []
+
+
+LOADED = """
+from functools import cache
+
+LEAST = 3
+
+class Shelf:
+    @staticmethod
+    @cache
+    def holds(count):
+        return count > 3
+"""
+
+
+def test_a_loaded_function_is_changed_wherever_it_is_held() -> None:
+    """Also behind decorators: what was imported from the module by name, and wrapped, answers otherwise."""
+    names: dict[str, Any] = {}
+    exec(compile(LOADED, "shelf.py", "exec", dont_inherit=True), names)  # noqa: S102 - our own text
+    holds = names["Shelf"].holds
+    found = swaps_of(LOADED, LOADED.replace("count > 3", "count >= 3"), "shelf.py")
+    assert found is not None
+    swap(found)
+
+    assert holds(3) is True
+
+
+@pytest.mark.parametrize(
+    ("old", "new"), [("LEAST = 3", "LEAST = 4"), ("(count)", "(count=3)"), ("    @cache\n", "")]
+)
+def test_what_loading_uses_cannot_be_swapped(old: str, new: str) -> None:
+    """Constants, defaults and decorators were used when the module was loaded: it is loaded anew."""
+    assert swaps_of(LOADED, LOADED.replace(old, new), "shelf.py") is None
