@@ -34,7 +34,7 @@ from tracker.model import (
     SettingChange,
     Specimen,
     Spool,
-    Stay,
+    StoragePeriod,
     Verdict,
     Weighing,
 )
@@ -67,13 +67,13 @@ def add_material(book: Book, name: str = "Nordlicht ASA", family: str = "ASA") -
 
 
 def add_spool(book: Book, material: int = 1, lot: str = "L-17") -> int:
-    """Record a spool with a weighing and a stay, and return its number."""
+    """Record a spool with a weighing and a storage period, and return its number."""
     with book.act("spool add", WHO) as act:
         row = Spool(material_id=material, lot=lot, diameter_mm=1.75, net_g=1000.0, supplied="bought")
         act.session.add(row)
         act.session.flush()
         act.session.add(Weighing(spool_id=row.id, at=act.at, mass_g=1213.4))
-        act.session.add(Stay(spool_id=row.id, place="dry box", began_at=act.at, rh_pct=18.0))
+        act.session.add(StoragePeriod(spool_id=row.id, place="dry box", began_at=act.at, rh_pct=18.0))
         act.about.append(spool_id(row.id))
         return row.id
 

@@ -64,7 +64,7 @@ class Imported:
     licence: str
     new: int
     changed: int
-    gone: int
+    lost: int
     same: int
     entry: int | None = None
 
@@ -81,7 +81,7 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
     Raises:
         Refused: It is no site, its files are not those of its manifest, or it is of this very book.
     """
-    package, told = _described(folder), _results(folder)
+    package, results = _described(folder), _results(folder)
     code = str(package.get("id", "")).rpartition(":")[2]
     if code == book.code:
         raise Refused("These are results of this very book", why=f"both have the code {code}")
@@ -89,18 +89,18 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
     with book.read() as session:
         bench = session.scalar(select(OtherBench).where(OtherBench.code == code))
         had = {} if bench is None else _had(session, bench.id)
-    new = [key for key in told if key not in had]
+    new = [key for key in results if key not in had]
     # What they had taken back and publish again has its row still, and counts as new.
-    back = {each.number: key for key, each in had.items() if each.voided and key in told}
+    back = {each.number: key for key, each in had.items() if each.voided and key in results}
     changed = {
         each.number: key
         for key, each in had.items()
-        if not each.voided and key in told and each.digest != _digest(told[key])
+        if not each.voided and key in results and each.digest != _digest(results[key])
     }
-    gone = [each.number for key, each in had.items() if not each.voided and key not in told]
+    lost = [each.number for key, each in had.items() if not each.voided and key not in results]
     counts = Imported(
-        code, str(facts["title"]), str(facts["licence"] or ""), len(new) + len(back), len(changed), len(gone),
-        len(told) - len(new) - len(back) - len(changed),
+        code, str(facts["title"]), str(facts["licence"] or ""), len(new) + len(back), len(changed), len(lost),
+        len(results) - len(new) - len(back) - len(changed),
     )  # fmt: skip
     if dry:
         return counts
@@ -113,13 +113,13 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
         for name, value in facts.items():
             setattr(bench, name, value)
         session.flush()
-        _add(act, bench.id, [{"measurement": key[0], "quantity": key[1], **told[key]} for key in new])
+        _add(act, bench.id, [{"measurement": key[0], "quantity": key[1], **results[key]} for key in new])
         renewed = {**changed, **back}
-        for some in batched([*renewed, *gone], _AT_ONCE):
+        for some in batched([*renewed, *lost], _AT_ONCE):
             asked = select(OtherResult).where(OtherResult.id.in_(some))
             for row in session.scalars(asked, execution_options={WITH_VOIDED: True}):
                 row.voided = None if row.id in renewed else act.seq
-                for name, value in told[renewed[row.id]].items() if row.id in renewed else ():
+                for name, value in results[renewed[row.id]].items() if row.id in renewed else ():
                     setattr(row, name, value)
         entry = act.seq
     return Imported(**{**vars(counts), "entry": entry})
@@ -261,18 +261,18 @@ class BenchLevel:
     def lines(self) -> list[str]:
         """Return the level as text."""
         c = self.components
-        said = [f"{self.material} {self.orientation}".rstrip()]
+        lines = [f"{self.material} {self.orientation}".rstrip()]
         for name, values in self.values.items():
-            said.append(f"  {name}: {sum(values) / len(values):.4g} {self.unit}, n {len(values)}")
-        said.append(
+            lines.append(f"  {name}: {sum(values) / len(values):.4g} {self.unit}, n {len(values)}")
+        lines.append(
             f"  s_r {c.s_r:.3g}, s_R {c.s_big_r:.3g} {self.unit}; repeatability limit r {c.r:.3g}, "
             f"reproducibility limit R {c.big_r:.3g}"
         )
         if self.found is None:
-            said.append("  h and k, Cochran's and Grubbs' tests need three benches with repeated readings")
+            lines.append("  h and k, Cochran's and Grubbs' tests need three benches with repeated readings")
         else:
-            said += [f"  {text}" for text in _hints(self.found)]
-        return said + [f"  left out: {text}" for text in self.left_out]
+            lines += [f"  {text}" for text in _hints(self.found)]
+        return lines + [f"  left out: {text}" for text in self.left_out]
 
     def as_json(self) -> dict[str, Any]:
         """Return the level as plain JSON values."""
@@ -349,17 +349,17 @@ def _stated(material: str, orientation: str, unit: str, values: dict[str, list[f
 
 def _hints(found: Precision) -> list[str]:
     """Return what the tests say, as hints: straggler at 5 %, outlier at 1 % (ISO 5725-2, 7.3)."""
-    said = []
+    hints = []
     for name, strong, weak in (
         ("Cochran's test of the largest scatter", found.cochran, found.cochran_5),
         ("Grubbs' test of the farthest mean", found.grubbs, found.grubbs_5),
     ):
         index = getattr(weak, "index", None)
-        if index is None or not weak.stands_apart:
-            said.append(f"{name}: none at 5 %")
+        if index is None or not weak.is_outlier:
+            hints.append(f"{name}: none at 5 %")
             continue
-        grade = "possible outlier (1 %)" if strong.stands_apart else "straggler (5 %)"
-        said.append(
+        grade = "possible outlier (1 %)" if strong.is_outlier else "straggler (5 %)"
+        hints.append(
             f"{name}: {found.names[index]}, {grade}, {weak.statistic:.3g}, critical {weak.critical:.3g}"
         )
     for letter, values, critical in (
@@ -371,8 +371,8 @@ def _hints(found: Precision) -> list[str]:
             if v is not None and c is not None and abs(v) > c
         ]  # fmt: skip
         if far:
-            said.append(f"Mandel's {letter} beyond its 1 % value: {', '.join(far)}")
-    return said
+            hints.append(f"Mandel's {letter} beyond its 1 % value: {', '.join(far)}")
+    return hints
 
 
 _WIDTH, _BAR, _TOP, _HALF = 720, 16, 40, 70

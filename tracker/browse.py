@@ -56,7 +56,7 @@ class Line:
 
     Attributes:
         id: Its ID, or a material's name.
-        says: What people ask of its kind, a few words each.
+        facts: What people ask of its kind, a few words each.
         outlines: Of a job: the corners of each specimen seen from above, mm, for its plate in small.
         shape: Of a specimen: what it looks like; None where its plate is not known.
         number: Of a specimen: the number of the piece.
@@ -65,7 +65,7 @@ class Line:
     """
 
     id: str
-    says: tuple[str, ...]
+    facts: tuple[str, ...]
     outlines: Sequence[Sequence[Sequence[float]]] = ()
     shape: Shape | None = None
     number: int = 0

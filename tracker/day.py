@@ -19,7 +19,7 @@ from tracker.errors import Refused
 from tracker.history import many_spool_days, mass_left, water_at
 from tracker.kinds.specimen import seen_from_above
 from tracker.lineage import material_of_job
-from tracker.model import Drying, DryingSpool, Job, JobSpool, Measurement, Spool, Stay
+from tracker.model import Drying, DryingSpool, Job, JobSpool, Measurement, Spool, StoragePeriod
 from tracker.moments import local_midnight
 from tracker.plugins import Plugged
 from tracker.programme import DueItem, due
@@ -221,9 +221,9 @@ def _running(row: Job) -> RunningJob:
 def _spools(session: Session, now: dt.datetime, zone: dt.tzinfo) -> list[SpoolNow]:
     since = now - dt.timedelta(days=IN_USE_DAYS)
     used = (
-        select(Stay.spool_id, func.max(Stay.began_at).label("at"))
-        .where((Stay.began_at >= since) | Stay.ended_at.is_(None))
-        .group_by(Stay.spool_id)
+        select(StoragePeriod.spool_id, func.max(StoragePeriod.began_at).label("at"))
+        .where((StoragePeriod.began_at >= since) | StoragePeriod.ended_at.is_(None))
+        .group_by(StoragePeriod.spool_id)
         .union_all(
             select(JobSpool.spool_id, func.max(Job.started_at))
             .join(Job, Job.id == JobSpool.job_id)
@@ -258,14 +258,21 @@ def spools_now(session: Session, numbers: Sequence[int], now: dt.datetime, zone:
 
 def _spool(session: Session, row: Spool, days: Any, now: dt.datetime, zone: dt.tzinfo) -> SpoolNow:
     mass = mass_left(session, row, now, zone)
-    stay = session.scalars(
-        select(Stay).where(Stay.spool_id == row.id).order_by(Stay.began_at.desc()).limit(1)
+    period = session.scalars(
+        select(StoragePeriod)
+        .where(StoragePeriod.spool_id == row.id)
+        .order_by(StoragePeriod.began_at.desc())
+        .limit(1)
     ).first()
     place = (
-        "not recorded" if stay is None else stay.place if stay.ended_at is None else f"was in {stay.place}"
+        "not recorded"
+        if period is None
+        else period.place
+        if period.ended_at is None
+        else f"was in {period.place}"
     )
-    if stay is not None and stay.where:
-        place = f"{place}, {stay.where}"
+    if period is not None and period.where:
+        place = f"{place}, {period.where}"
     water, hours, problem = None, None, ""
     if isinstance(days, Refused):
         problem = str(days)

@@ -176,8 +176,8 @@ def clean(form: Sequence[Ask], typed: Mapping[str, Any], when: When) -> dict[str
         except Refused as refusal:
             refused[ask.name] = refusal
     if refused:
-        said = "; ".join(str(each).rstrip(".") for each in refused.values())
-        raise FormError(said, fields={name: _beside(each) for name, each in refused.items()})
+        problems = "; ".join(str(each).rstrip(".") for each in refused.values())
+        raise FormError(problems, fields={name: _beside(each) for name, each in refused.items()})
     return values
 
 

@@ -67,17 +67,17 @@ class ObjectFiles(Files):
         return self._made
 
     @contextmanager
-    def _told(self, doing: str) -> Iterator[None]:
+    def _refusing(self, doing: str) -> Iterator[None]:
         """Turn what the store says into a refusal.
 
         Raises:
             FilesError: It did not do what was asked.
         """
-        said = obstore.exceptions
+        exceptions = obstore.exceptions
         try:
             yield
-        except said.BaseError as error:
-            denied = isinstance(error, (said.PermissionDeniedError, said.UnauthenticatedError))
+        except exceptions.BaseError as error:
+            denied = isinstance(error, (exceptions.PermissionDeniedError, exceptions.UnauthenticatedError))
             raise FilesError(
                 f"The object store {self.where} cannot be {doing}",
                 why=next(iter(str(error).strip().splitlines()), type(error).__name__)[:200],
@@ -89,7 +89,7 @@ class ObjectFiles(Files):
     def _size(self, name: str) -> int | None:
         """Return how many bytes an object has; None where there is none."""
         store = self._store
-        with self._told("read"):
+        with self._refusing("read"):
             try:
                 return int(obstore.head(store, name)["size"])
             except FileNotFoundError:
@@ -97,7 +97,7 @@ class ObjectFiles(Files):
 
     def _put(self, name: str, data: bytes | IO[bytes]) -> None:
         store = self._store
-        with self._told("written"):
+        with self._refusing("written"):
             obstore.put(store, name, data)
 
     def _name(self, digest: str) -> str:
@@ -181,7 +181,7 @@ class ObjectFiles(Files):
     def _copy(self, name: str, into: Any) -> bool:
         """Copy an object into an open file, and return whether there is one."""
         store = self._store
-        with self._told("read"):
+        with self._refusing("read"):
             try:
                 chunks = obstore.get(store, name).stream(min_chunk_size=_CHUNK)
             except FileNotFoundError:
@@ -222,14 +222,14 @@ class ObjectFiles(Files):
     def stored(self) -> Iterator[str]:
         """Yield the digest of every attachment, in order."""
         store = self._store
-        with self._told("listed"):
+        with self._refusing("listed"):
             names = [each["path"] for some in obstore.list(store) for each in some]
         yield from sorted(name.rpartition("/")[2] for name in names if "/" in name)
 
     def remove(self, digest: str) -> None:
         """Take an object away that nothing names."""
         store = self._store
-        with self._told("written"):
+        with self._refusing("written"):
             if self.has(digest):
                 obstore.delete(store, self._name(digest))
 

@@ -64,7 +64,7 @@ def asked_for(typed: str) -> str:
     return word.upper()
 
 
-def lies_as(letters: str, asked: str) -> bool:
+def orientation_matches(letters: str, asked: str) -> bool:
     """Whether a piece of these letters is one that was asked for; see :func:`asked_for`."""
     if asked in (FLAT, ON_EDGE, UPRIGHT):
         return in_words(letters) == asked

@@ -439,10 +439,10 @@ def _in_order(sums: Iterable[Sums]) -> list[Sums]:
 def _difference(follow: Sequence[Sums], kept: Sequence[Sums]) -> str:
     missing = [each for each in follow if each not in kept]
     more = [each for each in kept if each not in follow]
-    return f"{_told(more)} kept, {_told(missing)} follows"
+    return f"{_sums_text(more)} kept, {_sums_text(missing)} follows"
 
 
-def _told(sums: Sequence[Sums]) -> str:
+def _sums_text(sums: Sequence[Sums]) -> str:
     return (
         "; ".join(f"{each.quantity} n {each.n} of {each.taken} mean {each.mean}" for each in sums)
         or "nothing"

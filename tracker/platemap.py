@@ -48,12 +48,12 @@ class Named(NamedTuple):
     Attributes:
         label: An ID, say; empty for the name in the file.
         outcome: As a word; empty where none is recorded.
-        lies: Its orientation in letters as it is recorded; empty for what its shape says.
+        orientation: Its orientation in letters as it is recorded; empty for what its shape says.
     """
 
     label: str = ""
     outcome: str = ""
-    lies: str = ""
+    orientation: str = ""
 
 
 Labels = Mapping[str, tuple[str, ...]]
@@ -71,7 +71,7 @@ class Spot:
         number: As it is written on the map.
         label: Its label, else its name.
         outcome: As a word; empty where none is recorded.
-        lies: Its orientation in letters, or in words where it has none.
+        orientation: Its orientation in letters, or in words where it has none.
         words: Its orientation in letters and words.
         tools: Numbers of the tools that laid it.
         outline: Its corners: of the true shape where it is known.
@@ -84,7 +84,7 @@ class Spot:
     number: int
     label: str
     outcome: str
-    lies: str
+    orientation: str
     words: str
     tools: tuple[int, ...]
     outline: tuple[Point, ...]
@@ -227,14 +227,14 @@ def _shown(everything: Sequence[Point], wanted: Sequence[Point]) -> View:
 def _spot(one: PlateObject, number: int, named: Named, back: float) -> Spot:
     shape = orientation_of(one)
     words = shape.text
-    if named.lies not in ("", shape.letters):
-        words = f"{named.lies} ({in_words(named.lies)})"
+    if named.orientation not in ("", shape.letters):
+        words = f"{named.orientation} ({in_words(named.orientation)})"
     return Spot(
         key=one.key,
         number=number,
         label=named.label or one.name,
         outcome=named.outcome,
-        lies=named.lies or shape.letters or shape.plain,
+        orientation=named.orientation or shape.letters or shape.plain,
         words=words,
         tools=tuple(use.tool for use in one.tools),
         outline=_down(outline(one), back),
@@ -386,12 +386,12 @@ def drawing(
     shapes = [*_bed(plan, at), *(s for spot in plan.spots for s in _piece(plan, spot, at, highlight))]
     shapes += _list(plan, wide * factor + 2 * _MARGIN, highlight)
     height = max(high * factor + 2 * _MARGIN + _LINE, _MARGIN + _LINE * (len(plan.spots) + 3))
-    words = "; ".join(f"{spot.number} {', '.join(_told(spot, plan))}" for spot in plan.spots)
+    words = "; ".join(f"{spot.number} {', '.join(_caption(spot, plan))}" for spot in plan.spots)
     title = f"Plate from above, back row first: {words}"
     return Drawing(wide * factor + 2 * _MARGIN + _LIST_UNITS, height, tuple(shapes), title)
 
 
-def _told(spot: Spot, plan: Layout) -> list[str]:
+def _caption(spot: Spot, plan: Layout) -> list[str]:
     """Return what is written of a piece beside the map: label, orientation, tools, outcome."""
     tools = [_tools(spot)] if plan.several_tools and spot.tools else []
     return [spot.label, spot.words, *tools, spot.outcome or "not recorded"]
@@ -424,7 +424,7 @@ def _piece(plan: Layout, spot: Spot, at: Any, highlight: str | None) -> list[Sha
         shapes.append(Polygon(tuple(map(at, spot.gauge)), "none", _INK, 1.0, dashed=True))
     marks = f" {_tools(spot)}" if plan.several_tools and spot.tools else ""
     words = f"{spot.number}{marks}"
-    texts = (f"{words}  {spot.label}  {spot.lies}", f"{words} {spot.lies}", words)
+    texts = (f"{words}  {spot.label}  {spot.orientation}", f"{words} {spot.orientation}", words)
     return [*shapes, _inscribed(texts, at(spot.middle), points, spot.turn_deg)]
 
 
@@ -454,7 +454,7 @@ def _list(plan: Layout, left: float, highlight: str | None) -> list[Shape]:
     for row, spot in enumerate(plan.spots):
         y = _MARGIN + _LINE * (row + 0.9)
         shapes += _mark(mark_of(spot.outcome), (left + 8, y - 4))
-        words = "  ".join([f"{spot.number}", *_told(spot, plan)])
+        words = "  ".join([f"{spot.number}", *_caption(spot, plan)])
         shapes.append(Text((left + 24, y), words, _TEXT, bold=spot.key == highlight))
     return shapes
 
@@ -639,8 +639,8 @@ def _framed(grid: list[list[str]], shown: View) -> list[str]:
     framed = ["┌" + back * columns + "┐", *(left + "".join(row) + right for row in grid)]
     framed.append("└" + (words if len(words) <= columns else "").center(columns, front) + "┘")
     if shown.place:
-        told = f"Shown: {shown.place}. Beyond dotted sides the bed goes on."
-        framed += textwrap.wrap(told, max(columns + 2, 36))
+        caption = f"Shown: {shown.place}. Beyond dotted sides the bed goes on."
+        framed += textwrap.wrap(caption, max(columns + 2, 36))
     return framed
 
 
@@ -674,5 +674,5 @@ def _cell(grid: list[list[str]], plan: Layout, at: Point) -> tuple[int, int]:
 
 def _line(spot: Spot, plan: Layout, highlight: str | None, width: int) -> str:
     arrow = ">" if spot.key == highlight else " "
-    words = "  ".join(_told(spot, plan))
+    words = "  ".join(_caption(spot, plan))
     return f"{arrow}{spot.number:>3} {_LETTERS[mark_of(spot.outcome)]} {words}"[: max(width, 20)]

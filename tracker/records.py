@@ -76,7 +76,7 @@ class Act:
     reason: str
     changes: tuple[str, ...]
 
-    def told(self, zone: dt.tzinfo) -> dict[str, str]:
+    def as_row(self, zone: dt.tzinfo) -> dict[str, str]:
         """Return the act as a row of a table."""
         what = "; ".join(part for part in (", ".join(self.changes), self.reason) if part)
         return {
@@ -184,17 +184,17 @@ def shown_factors(book: Book, row: Specimen, plugged: Plugged | None = None) -> 
     with book.read() as session:
         found = factors_of(session, [row.id], plugged).get(row.id, {})
     name = ids.specimen_id(row.job_id, row.piece)
-    told = Card(f"{name}  {row.name or ''}".rstrip(), data={"id": name})
+    card = Card(f"{name}  {row.name or ''}".rstrip(), data={"id": name})
     for value in in_registry_order(found):
-        told.add(value.name, factor_words(value))
+        card.add(value.name, factor_words(value))
     missing = [factor.name for factor in REGISTRY if not factor.of_test and factor.name not in found]
     if missing:
-        told.add("not recorded", ", ".join(missing))
-    told.data |= {
+        card.add("not recorded", ", ".join(missing))
+    card.data |= {
         "factors": [factor_data(value) for value in in_registry_order(found)],
         "not_recorded": missing,
     }
-    return told
+    return card
 
 
 def factor_table(
@@ -226,13 +226,13 @@ def factor_table(
     columns = [*known, *sorted(recorded - set(known))]
     for row in rows:
         factors = found[row.id]
-        told = {"id": ids.specimen_id(row.job_id, row.piece), "name": row.name}
+        data = {"id": ids.specimen_id(row.job_id, row.piece), "name": row.name}
         for column in columns:
             value = factors.get(column)
-            told[column] = value.value if value is not None else None
+            data[column] = value.value if value is not None else None
             if bases:
-                told[f"{column} basis"] = value.basis if value is not None else "not recorded"
-        yield told
+                data[f"{column} basis"] = value.basis if value is not None else "not recorded"
+        yield data
 
 
 _MOMENTS = 200
@@ -284,13 +284,13 @@ class SpoolStory:
         """Return what stands under the chart: mass left and water, each with how it is known."""
         left = self.left
         if left.left_g is None:
-            said = [f"Left: not known ({left.how})."]
+            sentences = [f"Left: not known ({left.how})."]
         else:
             off = f" ± {left.u_g:.0f}" if left.u_g else ""
-            said = [f"Left: {left.left_g:.1f}{off} g ({left.how})."]
+            sentences = [f"Left: {left.left_g:.1f}{off} g ({left.how})."]
         if self.water is not None:
-            said += [self.water.sentence, *self.water.sentences]
-        return said
+            sentences += [self.water.sentence, *self.water.sentences]
+        return sentences
 
     def as_json(self) -> dict[str, Any]:
         """Return it as plain JSON values."""

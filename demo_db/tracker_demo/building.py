@@ -24,7 +24,7 @@ from tracker.plugins import Plugged, load
 from tracker_demo.files import chamber_log, plate_text
 from tracker_demo.rigs import GAUGE_MM, pull_of, section_of, sizes_of
 
-Tell = Callable[[int, int], None]
+Progress = Callable[[int, int], None]
 _NOT_FIELDS: Final = frozenset({"at"})
 
 
@@ -55,12 +55,12 @@ def seldom_collected() -> Iterator[None]:
 
 
 @seldom_collected()
-def build(place: str, tell: Tell = lambda *_: None) -> Book:
+def build(place: str, progress: Progress = lambda *_: None) -> Book:
     """Make the demonstration book and return it, open.
 
     Args:
         place: Where to, as for ``new_book``.
-        tell: Called with events done and of all.
+        progress: Called with events done and of all.
 
     Raises:
         BookError: There is a book already, or the place cannot be written.
@@ -68,12 +68,12 @@ def build(place: str, tell: Tell = lambda *_: None) -> Book:
     story = tomllib.loads(resources.files("tracker_demo").joinpath("scenario.toml").read_text("utf-8"))
     days = _Days(zoneinfo.ZoneInfo(story["zone"]))
     book = new_book(place, story["operator"], title="Demonstration", zone=story["zone"], clock=days)
-    telling = _Telling(book, story, load())
+    builder = _Builder(book, story, load())
     for number, event in enumerate(story["event"], start=1):
         # What happens on two days is entered when its last part is known.
         days.now = max(_ends(event).replace(tzinfo=days.zone), days.now)
-        telling.happen(event)
-        tell(number, len(story["event"]))
+        builder.happen(event)
+        progress(number, len(story["event"]))
     return book
 
 
@@ -82,7 +82,7 @@ def _ends(event: Mapping[str, Any]) -> dt.datetime:
     return ended
 
 
-class _Telling:
+class _Builder:
     """Turns events into acts; knows which ID each name of the scenario has got."""
 
     def __init__(self, book: Book, story: Mapping[str, Any], plugged: Plugged) -> None:
@@ -179,11 +179,11 @@ class _Telling:
     def offbed(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Take the pieces off the bed; what is not named came out well."""
         del at
-        said = [
+        outcomes = [
             each for word in ("usable", "failed") for text in event.get(word, ())
             for each in offbed.read_outcomes(word, text)
         ]  # fmt: skip
-        offbed.take_off(self.book, self.who, self.ids[event["offbed"]], said, rest="good")
+        offbed.take_off(self.book, self.who, self.ids[event["offbed"]], outcomes, rest="good")
 
     def test(self, event: dict[str, Any], at: dt.datetime) -> None:
         """Test the pieces of some jobs that are fit for it."""
@@ -194,8 +194,8 @@ class _Telling:
 
     def _fit(self, job: str) -> list[dict[str, Any]]:
         with self.book.read() as session:
-            told = card_of(session, find(self.book, session, self.ids[job], "job"), self.book.zone)
-        pieces: list[dict[str, Any]] = told.data["specimens"]
+            card = card_of(session, find(self.book, session, self.ids[job], "job"), self.book.zone)
+        pieces: list[dict[str, Any]] = card.data["specimens"]
         return [piece for piece in pieces if piece["outcome"] in ("good", "usable")]
 
     def _test_one(self, method: str, job: str, piece: Mapping[str, Any]) -> None:
@@ -227,15 +227,15 @@ _SET: Final = ("nozzle_set_c", "bed_set_c", "chamber_set_c", "fan_set_pct", "lay
 _ENDINGS: Final = ("ended_at", "outcome", "cause", "chamber_measured_c", "nozzle_measured_c", "room_c",
                    "room_rh_pct")  # fmt: skip
 
-_KINDS: Final[Mapping[str, Callable[[_Telling, dict[str, Any], dt.datetime], None]]] = {
-    "keep": _Telling.keep,
-    "dry": _Telling.dry,
-    "calibrate": _Telling.calibrate,
-    "change": _Telling.change,
-    "offbed": _Telling.offbed,
-    "test": _Telling.test,
-    "job": _Telling.job,
-    "rig": _Telling.rig,
-    "spool": _Telling.spool,
-    "material": _Telling.material,
+_KINDS: Final[Mapping[str, Callable[[_Builder, dict[str, Any], dt.datetime], None]]] = {
+    "keep": _Builder.keep,
+    "dry": _Builder.dry,
+    "calibrate": _Builder.calibrate,
+    "change": _Builder.change,
+    "offbed": _Builder.offbed,
+    "test": _Builder.test,
+    "job": _Builder.job,
+    "rig": _Builder.rig,
+    "spool": _Builder.spool,
+    "material": _Builder.material,
 }

@@ -32,7 +32,7 @@ from tracker_demo.building import seldom_collected
 from tracker_demo.files import chamber_log, photograph, plate_text
 from tracker_demo.rigs import TAKEN, Truth, tensile_recorded
 
-Tell = Callable[[int, int], None]
+Progress = Callable[[int, int], None]
 UPRIGHT: Final = (0, 1, 2)
 FLAT: Final = (3, 4, 5, 6, 7)
 BLOCK: Final = 8
@@ -71,26 +71,26 @@ def story() -> Story:
 
 
 @seldom_collected()
-def build_year(place: str, tell: Tell = lambda *_: None) -> Book:
+def build_year(place: str, progress: Progress = lambda *_: None) -> Book:
     """Make the book of the year, with a second bench's results beside its own, and return it, open.
 
     Args:
         place: The folder; the second bench's book and its published site lie in it too.
-        tell: Called with jobs done and of all.
+        progress: Called with jobs done and of all.
 
     Raises:
         BookError: There is a book already, or the place cannot be written.
     """
-    told = story()
-    bench = _Bench(place, told, told.data["title"], told.data["people"][0][1])
+    plan = story()
+    bench = _Bench(place, plan, plan.data["title"], plan.data["people"][0][1])
     bench.furnish()
-    for number, job in enumerate(_planned(told), start=1):
+    for number, job in enumerate(_planned(plan), start=1):
         bench.print_and_test(job)
-        tell(number, told.data["jobs"] + 1)
+        progress(number, plan.data["jobs"] + 1)
     bench.look_at_spools()
-    site = _second_bench(Path(place), told)
+    site = _second_bench(Path(place), plan)
     import_site(bench.book, bench.who, site)
-    tell(told.data["jobs"] + 1, told.data["jobs"] + 1)
+    progress(plan.data["jobs"] + 1, plan.data["jobs"] + 1)
     return bench.book
 
 
@@ -133,16 +133,16 @@ class _Planned:
     lot: str
 
 
-def _planned(told: Story) -> Iterator[_Planned]:
+def _planned(plan: Story) -> Iterator[_Planned]:
     """Yield the jobs of the year: in each round every material once, in an order drawn anew."""
-    chance = random.Random(told.data["seed"])  # noqa: S311 - repeatable, not secret
-    began = dt.datetime.combine(told.data["began"], dt.time(9), zoneinfo.ZoneInfo(told.data["zone"]))
-    rounds = told.data["jobs"] // len(told.materials)
+    chance = random.Random(plan.data["seed"])  # noqa: S311 - repeatable, not secret
+    began = dt.datetime.combine(plan.data["began"], dt.time(9), zoneinfo.ZoneInfo(plan.data["zone"]))
+    rounds = plan.data["jobs"] // len(plan.materials)
     number = 0
     for turn in range(rounds):
-        for material in chance.sample(told.materials, len(told.materials)):
+        for material in chance.sample(plan.materials, len(plan.materials)):
             # Lots change places, so that a lot is no second word for the season.
-            wet = turn in range(4, 9) if told.causes["wet_lot"]["lot"] in material["lots"] else turn % 2
+            wet = turn in range(4, 9) if plan.causes["wet_lot"]["lot"] in material["lots"] else turn % 2
             lot = material["lots"][wet]
             yield _Planned(material, turn, began + dt.timedelta(days=7 + 3 * number), lot)
             number += 1
@@ -151,13 +151,13 @@ def _planned(told: Story) -> Iterator[_Planned]:
 class _Bench:
     """A bench with its book, its clock and the IDs of what it has."""
 
-    def __init__(self, place: str, told: Story, title: str, who: str) -> None:
-        self.told, self.who = told, who
-        self.zone = zoneinfo.ZoneInfo(told.data["zone"])
-        self.now = dt.datetime.combine(told.data["began"], dt.time(8), self.zone)
-        self.book = new_book(place, who, title=title, zone=told.data["zone"], clock=lambda: self.now)
+    def __init__(self, place: str, plan: Story, title: str, who: str) -> None:
+        self.plan, self.who = plan, who
+        self.zone = zoneinfo.ZoneInfo(plan.data["zone"])
+        self.now = dt.datetime.combine(plan.data["began"], dt.time(8), self.zone)
+        self.book = new_book(place, who, title=title, zone=plan.data["zone"], clock=lambda: self.now)
         self.plugged = load()
-        self.chance = random.Random(f"{title} {told.data['seed']}")  # noqa: S311 - repeatable, not secret
+        self.chance = random.Random(f"{title} {plan.data['seed']}")  # noqa: S311 - repeatable, not secret
         self.rigs: dict[str, str] = {}
         self.spools: dict[tuple[str, str], str] = {}
         self.plates: dict[tuple[str, float], tuple[PlateFile, Any]] = {}
@@ -167,7 +167,7 @@ class _Bench:
 
     def furnish(self) -> None:
         """Enter people, rigs with their calibrations, materials and spools."""
-        for initials, name in self.told.data["people"]:
+        for initials, name in self.plan.data["people"]:
             add_record(self.book, self.who, "person", {"initials": initials, "name": name})
         for name, measures, resolution, uncertainty in (
             ("first pull rig", "force", "1 N", "1 N + 0.3 %"),
@@ -177,7 +177,7 @@ class _Bench:
             ("durometer", "", "", ""),
         ):  # fmt: skip
             self._rig(name, measures, resolution, uncertainty)
-        for material in self.told.materials:
+        for material in self.plan.materials:
             self._material(material)
 
     def _rig(self, name: str, measures: str, resolution: str, uncertainty: str) -> None:
@@ -195,7 +195,7 @@ class _Bench:
     def _material(self, material: Mapping[str, Any]) -> None:
         facts = {key: material[key] for key in ("name", "family", "maker")}
         add_record(self.book, self.who, "material", {**facts, **material["sheet"]})
-        wet = self.told.causes["wet_lot"]
+        wet = self.plan.causes["wet_lot"]
         for place, lot in enumerate(material["lots"]):
             spool = add_record(
                 self.book, self.who, "spool",
@@ -248,7 +248,7 @@ class _Bench:
             log = LogFile("chamber and room.csv", text.encode())
             add_log(self.book, self.who, self.plugged, printed.id, log)
         if job.turn in (0, 7):
-            picture = photograph(job.material["name"], bool(failed), self.told.data["seed"] + job.turn)
+            picture = photograph(job.material["name"], bool(failed), self.plan.data["seed"] + job.turn)
             add_photograph(self.book, self.who, printed.id, "plate.jpg", picture)
         self._test(job, printed.also, chamber, failed)
 
@@ -261,20 +261,20 @@ class _Bench:
 
     def _chamber(self, job: _Planned) -> float | None:
         """Return what the chamber really had; None where the printer has none."""
-        cause = self.told.causes["chamber"]
+        cause = self.plan.causes["chamber"]
         if job.material["printer"] != cause["printer"]:
             return None
         if job.material["family"] in cause["families"] and job.turn in cause["series"]:
             return round(float(cause["series_c"]) - 1 + self.chance.gauss(0.0, 0.6), 1)
         begins = dt.datetime.combine(cause["begins"], dt.time(), self.zone)
-        last = dt.datetime.combine(self.told.data["began"], dt.time(), self.zone) + dt.timedelta(days=367)
+        last = dt.datetime.combine(self.plan.data["began"], dt.time(), self.zone) + dt.timedelta(days=367)
         part = max(0.0, (job.began - begins) / (last - begins))
         level: float = cause["from_c"] + (cause["to_c"] - cause["from_c"]) * part
         return round(level + self.chance.gauss(0.0, 0.6), 1)
 
     def _wanted(self, job: _Planned) -> dict[str, float]:
         """Return what is set: the same all the year, but for a series in a cooler chamber."""
-        cause = self.told.causes["chamber"]
+        cause = self.plan.causes["chamber"]
         cooler = job.material["family"] in cause["families"] and job.turn in cause["series"]
         return {**job.material["set"], **({"chamber_set_c": cause["series_c"]} if cooler else {})}
 
@@ -295,9 +295,9 @@ class _Bench:
     def _test(self, job: _Planned, made: Sequence[str], chamber: float | None, failed: str) -> None:
         """Enter all readings of the day on which a job is tested, as one act."""
         self.now = max(self.now, job.began + dt.timedelta(days=2, hours=self.chance.uniform(0, 6)))
-        person = self.told.data["people"][self.chance.random() < 0.4][1]  # noqa: PLR2004 - his days
+        person = self.plan.data["people"][self.chance.random() < 0.4][1]  # noqa: PLR2004 - his days
         pull = ("first pull rig", "second pull rig")[self.chance.random() < 0.45]  # noqa: PLR2004 - likewise
-        plate = self.chance.gauss(1.0, self.told.data["plate_scatter"])
+        plate = self.chance.gauss(1.0, self.plan.data["plate_scatter"])
         wanted = []
         for method, piece in self._programme(job):
             if failed.startswith(f"{self.numbers[piece]}="):
@@ -333,8 +333,8 @@ class _Bench:
 
     def _truth(self, job: _Planned, ident: str, piece: int, chamber: float | None, plate: float) -> Truth:
         """Return what a piece really is: its material's values, the causes at work, and chance."""
-        own, causes = job.material["truth"], self.told.causes
-        factor = plate * self.chance.gauss(1.0, self.told.data["piece_scatter"])
+        own, causes = job.material["truth"], self.plan.causes
+        factor = plate * self.chance.gauss(1.0, self.plan.data["piece_scatter"])
         grade = 3
         if piece in UPRIGHT:
             factor *= own["upright"]
@@ -353,7 +353,7 @@ class _Bench:
 
     def _taken(self, method: str, truth: Truth, person: str, pull: str) -> Wanted:
         """Return the readings of one test, with what the reader and the rig do to them."""
-        rig, reader = self.told.causes["rig"], self.told.causes["reader"]
+        rig, reader = self.plan.causes["rig"], self.plan.causes["reader"]
         force = method in ("tensile", "tensile recorded", "shear", "adhesion")
         if force and pull == rig["rig"] and self.now.date() >= rig["begins"]:
             truth = replace(truth, strength=truth.strength * rig["factor"])
@@ -374,7 +374,7 @@ class _Bench:
     def look_at_spools(self) -> None:
         """Gauge and bend the strand of each material's first spool."""
         wanted = []
-        for material in self.told.materials:
+        for material in self.plan.materials:
             spool = self.spools[material["name"], material["lots"][0]]
             own = material["truth"]
             truth = Truth(
@@ -396,17 +396,17 @@ def _numbers(read: Any) -> list[int]:
         each.split(":") for each in _PIECES) for _ in range(int(count))]  # fmt: skip
 
 
-def _second_bench(folder: Path, told: Story) -> Path:
+def _second_bench(folder: Path, plan: Story) -> Path:
     """Make the second bench's small book, publish it, and return the folder of its site."""
-    facts = told.data["second"]
-    bench = _Bench(str(folder / "second-bench"), told, facts["title"], facts["operator"])
+    facts = plan.data["second"]
+    bench = _Bench(str(folder / "second-bench"), plan, facts["title"], facts["operator"])
     with bench.book as book:
         bench._rig("pull rig", "force", "1 N", "1 N + 0.3 %")  # noqa: SLF001 - of this very class
         began = bench.now + dt.timedelta(days=1)
         for number in range(facts["plates"] * len(facts["materials"])):
             material = next(
                 each
-                for each in told.materials
+                for each in plan.materials
                 if each["name"] == facts["materials"][number % len(facts["materials"])]
             )
             if (material["name"], "") not in bench.spools:
@@ -416,7 +416,7 @@ def _second_bench(folder: Path, told: Story) -> Path:
                     book, bench.who, "spool", {"material": material["name"], "lot": material["lots"][0]}
                 ).id
             bench.now = began + dt.timedelta(days=2 * number)
-            _plate_of_second(bench, material, facts["pieces"], told.causes["other_bench"]["factor"])
+            _plate_of_second(bench, material, facts["pieces"], plan.causes["other_bench"]["factor"])
         choose_publication(book, bench.who, licence="CC-BY-4.0", author=facts["title"])
         site = folder / "second-bench-site"
         publish(book, bench.plugged, site)
@@ -431,7 +431,7 @@ def _plate_of_second(bench: _Bench, material: Mapping[str, Any], pieces: int, fa
     )  # fmt: skip
     jobs.end_job(bench.book, bench.who, printed.id, {"outcome": "finished", "ended_at": bench.now}, sure=True)
     offbed.take_off(bench.book, bench.who, printed.id, [], rest="good")
-    plate = bench.chance.gauss(factor, bench.told.data["plate_scatter"])
+    plate = bench.chance.gauss(factor, bench.plan.data["plate_scatter"])
     wanted = []
     for ident in printed.also:
         job = _Planned(material, 0, bench.now, material["lots"][0])

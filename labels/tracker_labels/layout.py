@@ -477,18 +477,18 @@ def _at_height(marks: list[Mark], area: Area, id_size: int) -> list[Mark]:
 
 def _remarks(label: Label, drawn: Sequence[str]) -> list[str]:
     """Say what of a label is not on it as it was written."""
-    said: list[str] = []
+    remarks: list[str] = []
     # A text that was broken, at a blank or where it was joined, is whole again when its rows are joined.
     shown = " ".join(drawn).replace(SEPARATOR, " ")
     for name, text, bold in _named(label):
         lost = missing(text, bold)
         if lost:
-            said.append(
+            remarks.append(
                 f"{label.id_text}: the font has no {lost!r} (in its {name}); a square stands for each"
             )
         if visible(text, bold).replace(SEPARATOR, " ") not in shown:
-            said.append(f"{label.id_text}: no room for the whole {name}, {text!r}")
-    return said
+            remarks.append(f"{label.id_text}: no room for the whole {name}, {text!r}")
+    return remarks
 
 
 def _named(label: Label) -> tuple[tuple[str, str, bool], ...]:

@@ -264,8 +264,8 @@ def _number(raw: Mapping[str, object], key: str, rule: _Number) -> float:
         return rule.default
     value = raw.get(key)
     if key not in raw or not rule.allows(value):
-        said = f"{key} is {value!r}" if key in raw else f"{key} is missing"
-        raise StockError(said, do=f"It must be {rule.describe()}.")
+        problem = f"{key} is {value!r}" if key in raw else f"{key} is missing"
+        raise StockError(problem, do=f"It must be {rule.describe()}.")
     assert isinstance(value, (int, float))  # noqa: S101 - the rule has just said so; this tells the type checker
     return value
 

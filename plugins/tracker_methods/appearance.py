@@ -107,15 +107,15 @@ class Appearance(Method):
 
 
 def _graded(aspect: str, grades: list[int]) -> Outcome:
-    said = [
+    remarks = [
         f"Grades {min(grades)} to {max(grades)} of {len(grades)} judges." if len(grades) > 1 else "One judge."
     ]
     # Halfway between two grades is no grade: the lower of them is claimed.
     low, high = statistics.median_low(grades), statistics.median_high(grades)
     # No mean even of two judges: grades are ordered, not spaced.
     if low != high:
-        said.append(f"The middle lies between {low} and {high}; the worse one stands.")
-    return Outcome(f"appearance.{aspect}", low, remarks=tuple(said))
+        remarks.append(f"The middle lies between {low} and {high}; the worse one stands.")
+    return Outcome(f"appearance.{aspect}", low, remarks=tuple(remarks))
 
 
 def _points(readings: Any) -> Iterator[tuple[int, int, int]]:

@@ -332,10 +332,10 @@ def _curve_modulus(readings: Any, curve: Curve, remarks: tuple[str, ...]) -> Out
     own = uncertainties.ufloat(0.0, u / slope.modulus, tag=Source(source, dof)) if u else 0.0
     value = bending_modulus(carried * (1.0 + own), readings.span, readings.width, readings.thickness)
     name = "Chord" if readings.modulus_rule == "chord" else "Least squares"
-    said = [f"{name} between 0.05 and 0.25 % strain; {slope.points} readings lie in it."]
+    notes = [f"{name} between 0.05 and 0.25 % strain; {slope.points} readings lie in it."]
     if slope.points < ENOUGH_POINTS:
-        said.append(f"Fewer than {ENOUGH_POINTS} readings lie in the interval: the modulus is a rough one.")
-    return Outcome("bending.modulus", value, remarks=(*said, *curve.problems, *remarks))
+        notes.append(f"Fewer than {ENOUGH_POINTS} readings lie in the interval: the modulus is a rough one.")
+    return Outcome("bending.modulus", value, remarks=(*notes, *curve.problems, *remarks))
 
 
 def _own_u(readings: Any, curve: Curve, slope: Slope, newton: float) -> tuple[float, float, str]:
@@ -376,16 +376,18 @@ def _corrected(readings: Any, force: Any, deflection: float | None) -> tuple[Any
     # The supports slide together as the bar sags; ISO 14125 has a like factor with other numbers, so the
     # text names whose it is.
     factor = large_deflection(deflection, readings.span, readings.thickness)
-    said = f"Deflection {deflection:.3g} mm is beyond a tenth of the span"
-    return stress * factor, (f"{said}: factor {nominal(factor):.3f} of ASTM D790.",)
+    beyond = f"Deflection {deflection:.3g} mm is beyond a tenth of the span"
+    return stress * factor, (f"{beyond}: factor {nominal(factor):.3f} of ASTM D790.",)
 
 
 def _stress(readings: Any, curve: Curve | None, remarks: tuple[str, ...]) -> Iterator[Outcome]:
     if readings.rows:
         heaviest = max(readings.rows, key=lambda row: nominal(row[0]))
         deepest = max((nominal(d) for d in heaviest[1:] if d is not None), default=None)
-        stress, said = _corrected(readings, heaviest[0], deepest)
-        yield Outcome("bending.stress", stress, remarks=("Under the greatest dead load.", *said, *remarks))
+        stress, correction = _corrected(readings, heaviest[0], deepest)
+        yield Outcome(
+            "bending.stress", stress, remarks=("Under the greatest dead load.", *correction, *remarks)
+        )
     elif curve is not None:
         yield _conventional(readings, curve, remarks)
 
@@ -404,9 +406,9 @@ def _conventional(readings: Any, curve: Curve, remarks: tuple[str, ...]) -> Outc
     force = float(np.interp(target, deflection[last - 1 : last + 1], curve.force_n[last - 1 : last + 1]))
     if force <= 0:
         return Outcome("bending.stress", refused="no force at the conventional deflection")
-    stress, said = _corrected(readings, measured(readings, "curve", force, "N"), target)
+    stress, correction = _corrected(readings, measured(readings, "curve", force, "N"), target)
     return Outcome(
-        "bending.stress", stress, remarks=("At the conventional deflection 1.5 h.", *said, *remarks)
+        "bending.stress", stress, remarks=("At the conventional deflection 1.5 h.", *correction, *remarks)
     )
 
 
@@ -433,8 +435,8 @@ def _strength(readings: Any, curve: Curve | None, remarks: tuple[str, ...]) -> I
             "bending.strength", refused="the curve never pushes: its greatest force is not above zero"
         )
         return
-    stress, said = _corrected(readings, force, at)
-    yield Outcome("bending.strength", stress, remarks=(*said, *remarks))
+    stress, correction = _corrected(readings, force, at)
+    yield Outcome("bending.strength", stress, remarks=(*correction, *remarks))
 
 
 def _remarks(readings: Any, piece: Piece) -> Iterator[str]:

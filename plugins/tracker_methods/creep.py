@@ -228,13 +228,13 @@ def _beyond(mark: float, strains: list[tuple[float, Any]], found: Findley | str)
 def _law(found: Findley | str) -> list[Outcome]:
     if isinstance(found, str):
         return [Outcome(f"creep.{name}", refused=found) for name in ("e0", "A", "n")]
-    said = (
+    remarks = (
         f"Least squares over {found.points} readings, {found.first:g} to {found.last:g} h.",
         "Correlations e0–A {:+.3f}, e0–n {:+.3f}, A–n {:+.3f}.".format(*found.correlations),
     )
     values = (100 * found.e0, 100 * found.a, found.n)
     return [
-        Outcome(f"creep.{name}", value, remarks=said)
+        Outcome(f"creep.{name}", value, remarks=remarks)
         for name, value in zip(("e0", "A", "n"), values, strict=True)
     ]
 

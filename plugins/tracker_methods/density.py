@@ -111,9 +111,9 @@ class Density(Method):
         why = _missing(readings)
         if why:
             return [Outcome("density.apparent", refused=why)]
-        liquid, said = _liquid(readings)
+        liquid, liquid_from = _liquid(readings)
         if readings.sinker is None and nominal(readings.mass_liquid) == 0:
-            floats = f"It floats: lighter than the liquid. {said}"
+            floats = f"It floats: lighter than the liquid. {liquid_from}"
             return [Outcome("density.apparent", liquid, "<", (floats,))]
         pushed = _pushed(readings)
         # The liquid must push: else the piece floats, or the two masses were swapped.
@@ -121,7 +121,7 @@ class Density(Method):
             return [Outcome("density.apparent", refused=_FLOATS)]
         air = _air(readings) if readings.air_buoyancy == "corrected" else 0.0
         rho = immersion(readings.mass_air, pushed, liquid, air)
-        remarks = (said, *_conditions(readings))
+        remarks = (liquid_from, *_conditions(readings))
         return [Outcome("density.apparent", rho, remarks=remarks), _voids(readings, piece, rho)]
 
     def figure(self, readings: Any, piece: Piece, outcomes: Iterable[Any]) -> Any | None:

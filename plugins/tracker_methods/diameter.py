@@ -213,8 +213,8 @@ def _ovality(places: list[tuple[Any, Any]]) -> Outcome:
             refused="no place was read twice: turn the filament by a quarter and read again",
         )
     greatest = max(nominal(gap) for gap in gaps)
-    said = f"{len(gaps)} places read twice; greatest difference {greatest:.3g} mm."
-    return Outcome("diameter.ovality", sum(gaps) / len(gaps), remarks=(said,))
+    remark = f"{len(gaps)} places read twice; greatest difference {greatest:.3g} mm."
+    return Outcome("diameter.ovality", sum(gaps) / len(gaps), remarks=(remark,))
 
 
 @hookimpl

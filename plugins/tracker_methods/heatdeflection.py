@@ -94,8 +94,8 @@ class HeatDeflection(Method):
     def compute(self, readings: Any, piece: Piece) -> Iterable[Outcome]:
         """Answer T_f from the log; where the bar never sank so far, a limit."""
         name = "heatdeflection.temperature"
-        method, said = _stress(readings)
-        remarks = (*said, *section_remarks(readings, piece))
+        method, stress_from = _stress(readings)
+        remarks = (*stress_from, *section_remarks(readings, piece))
         if readings.log is None:
             if readings.at_c is None:
                 return [Outcome(name, refused="no temperature: attach a log, or give at_c")]
@@ -152,9 +152,9 @@ def _from_log(readings: Any, log: Heating, remarks: tuple[str, ...], method: str
     target = standard_deflection(readings.span, readings.thickness)
     index = crossing(log.celsius, log.mm, nominal(target), 3)
     if index is None:
-        said = f"Not reached: it sank by {float(log.mm.max()):.3g} mm of {nominal(target):.3g} mm."
+        not_reached = f"Not reached: it sank by {float(log.mm.max()):.3g} mm of {nominal(target):.3g} mm."
         value = measured(readings, "log", float(log.celsius.max()), "°C", log.step)
-        return Outcome(name, value, ">", (said, *remarks), group=method)
+        return Outcome(name, value, ">", (not_reached, *remarks), group=method)
     at = float(between(log.celsius, log.mm, index, nominal(target)))
     # The doubt about the deflection sought becomes one about the temperature by the slope there.
     low, high = max(0, index - 1), index

@@ -271,13 +271,13 @@ def _swung(readings: Any, moment: Any, fall: Any, rise: Any, free: Any) -> Swing
     # From the same moment as the losses, so that an error of it scales both alike.
     gross = pendulum_energy(moment, fall, rise)
     stored = pendulum_energy(moment, fall, 0.0)
-    said = list(_speed(readings, fall))
+    remarks = list(_speed(readings, fall))
     if free is None:
-        said.append("Losses not subtracted: no free swing was read.")
-        return Swing(gross, stored, tuple(said))
+        remarks.append("Losses not subtracted: no free swing was read.")
+        return Swing(gross, stored, tuple(remarks))
     loss = swept_loss(pendulum_energy(moment, fall, free), fall, rise, free)
-    said.append(f"Losses of {nominal(loss):.3g} J subtracted, the free swing's shared by swept angle.")
-    return Swing(gross - loss, stored, tuple(said))
+    remarks.append(f"Losses of {nominal(loss):.3g} J subtracted, the free swing's shared by swept angle.")
+    return Swing(gross - loss, stored, tuple(remarks))
 
 
 def _dial(readings: Any) -> Swing | str:

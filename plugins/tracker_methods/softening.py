@@ -250,8 +250,8 @@ def _at_deflection(readings: Any, heating: Heating, remarks: tuple[str, ...]) ->
 def _not_reached(name: str, readings: Any, heating: Heating, remarks: tuple[str, ...], rule: str) -> Outcome:
     """Say that a limit lies above all that was tried: a result of its own, never a number."""
     top = measured(readings, "log", float(heating.celsius.max()), "°C", heating.step)
-    said = "Not reached up to the highest temperature of the log."
-    return Outcome(f"softening.{name}", top, relation=">", remarks=(said, rule, *remarks))
+    remark = "Not reached up to the highest temperature of the log."
+    return Outcome(f"softening.{name}", top, relation=">", remarks=(remark, rule, *remarks))
 
 
 def _observed(readings: Any, remarks: tuple[str, ...]) -> Iterator[Outcome]:
@@ -266,8 +266,8 @@ def _observed(readings: Any, remarks: tuple[str, ...]) -> Iterator[Outcome]:
         if value is not None:
             yield Outcome(f"softening.{name}", value, remarks=("As observed.", *remarks))
         elif readings.highest_c is not None:
-            said = "Not reached up to the highest temperature."
-            yield Outcome(f"softening.{name}", readings.highest_c, relation=">", remarks=(said, *remarks))
+            remark = "Not reached up to the highest temperature."
+            yield Outcome(f"softening.{name}", readings.highest_c, relation=">", remarks=(remark, *remarks))
 
 
 def _load_remarks(readings: Any) -> Iterator[str]:

@@ -130,10 +130,10 @@ class Taptone(Method):
             )
             return [Outcome(f"taptone.{name}", refused=why) for name in ("modulus", "frequency")]
         pitch = _pitch(readings, tone)
-        said = (*tone.how, *_typed(readings, tone))
+        tone_from = (*tone.how, *_typed(readings, tone))
         outcomes = [
-            Outcome("taptone.frequency", pitch, remarks=said),
-            _modulus(readings, piece, pitch, (*said, *remarks)),
+            Outcome("taptone.frequency", pitch, remarks=tone_from),
+            _modulus(readings, piece, pitch, (*tone_from, *remarks)),
         ]
         return [*outcomes, _loss(sound, tone)] if sound is not None else outcomes
 
@@ -238,16 +238,16 @@ def _modulus(readings: Any, piece: Piece, pitch: Any, remarks: tuple[str, ...]) 
     if readings.mass is None or any(size is None for size in sizes):
         return Outcome("taptone.modulus", refused=_NO_BAR)
     length, width, thickness = sizes
-    said = list(remarks)
+    notes = list(remarks)
     poisson = readings.poisson
     if poisson is None:
-        said.append(f"Poisson's ratio assumed {_POISSON_UNKNOWN:g}; it matters little in a slender bar.")
+        notes.append(f"Poisson's ratio assumed {_POISSON_UNKNOWN:g}; it matters little in a slender bar.")
         poisson = uncertainties.ufloat(
             _POISSON_UNKNOWN, _POISSON_APART / math.sqrt(3), tag="Poisson's ratio: assumed"
         )
     # The correction is a series in t/L, which a stout bar leaves.
     if nominal(length) < _SLENDER * nominal(thickness):
-        said.append(
+        notes.append(
             f"L/t = {nominal(length) / nominal(thickness):.1f} is below {_SLENDER:g}: no slender bar."
         )
     value = modulus(readings.mass, pitch, length, width, thickness, poisson)
@@ -258,20 +258,22 @@ def _modulus(readings: Any, piece: Piece, pitch: Any, remarks: tuple[str, ...]) 
             f"{nominal(value):.0f} MPa is more than three times off what {piece.family} has "
             f"({span[0]:g} to {span[1]:g} MPa): another mode, or a slip in size or mass"
         )
-        return Outcome("taptone.modulus", refused=why, remarks=tuple(said))
-    return Outcome("taptone.modulus", value, remarks=tuple(said))
+        return Outcome("taptone.modulus", refused=why, remarks=tuple(notes))
+    return Outcome("taptone.modulus", value, remarks=tuple(notes))
 
 
 def _loss(sound: Sound, tone: Tone) -> Outcome:
     found = decay_of(sound, tone.hertz)
     if isinstance(found, str):
         return Outcome("taptone.loss_factor", refused=found)
-    said = (
+    remarks = (
         f"From {found.nepers:.1f} nepers of decay between {found.begin_s:.3f} and {found.end_s:.3f} s.",
         "Friction at the supports and radiated sound are part of it.",
     )
     parts = (Contribution("recording: scatter about the decay", found.u, 1.0),)
-    return Outcome("taptone.loss_factor", found.loss_factor, uncertainty=found.u, budget=parts, remarks=said)
+    return Outcome(
+        "taptone.loss_factor", found.loss_factor, uncertainty=found.u, budget=parts, remarks=remarks
+    )
 
 
 def _drawn(sound: Sound, tone: Tone) -> Any:

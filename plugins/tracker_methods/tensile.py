@@ -597,8 +597,10 @@ def _proof(readings: Any, pull: Pull, curve: Curve) -> Outcome:
     stress = proof_stress(pull.strain, curve.force_n / nominal(pull.area), pull.slope)
     if stress is None:
         # It broke before: what is known is that the proof stress lies above what it bore.
-        said = "Not reached: the curve stays within 0.2 % strain of its straight part up to its maximum."
-        return Outcome("tensile.proof_stress", pull.force / pull.area, ">", (said,), group=pull.group)
+        not_reached = (
+            "Not reached: the curve stays within 0.2 % strain of its straight part up to its maximum."
+        )
+        return Outcome("tensile.proof_stress", pull.force / pull.area, ">", (not_reached,), group=pull.group)
     rule = f"0.2 % offset from the line of the {readings.modulus_rule} modulus."
     step = step_of(curve.force_n)
     force = measured(readings, "curve", stress * nominal(pull.area), "N", step, "force")

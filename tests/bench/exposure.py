@@ -10,7 +10,7 @@ import numpy as np
 
 from tests.bench._row import Row
 from tracker.chamberlog import read_csv_log
-from tracker.exposure import PLACES, Drying, Family, Stay, load_families, timeline, water
+from tracker.exposure import PLACES, Drying, Family, StoragePeriod, load_families, timeline, water
 from tracker.exposure.physics import RATES
 
 _START = datetime(2023, 1, 1, tzinfo=UTC)
@@ -24,9 +24,9 @@ def rows() -> list[Row]:
 
 
 def _water(*, weighed: bool) -> Row:
-    stays, dryings = _events(weighed=weighed)
+    periods, dryings = _events(weighed=weighed)
     family = load_families().find("PA6")
-    ours, floor = _alternating(lambda: _answer(stays, dryings, family), _one_strand)
+    ours, floor = _alternating(lambda: _answer(periods, dryings, family), _one_strand)
     return Row(
         f"water of a spool with {_EVENTS} events{', every drying weighed' if weighed else ''}",
         ours,
@@ -36,14 +36,14 @@ def _water(*, weighed: bool) -> Row:
     )
 
 
-def _answer(stays: list[Stay], dryings: list[Drying], family: Family | None) -> None:
+def _answer(periods: list[StoragePeriod], dryings: list[Drying], family: Family | None) -> None:
     until = _START + timedelta(hours=8 * _EVENTS)
-    water(timeline(stays, dryings, [], until), until, family, 1.75)
+    water(timeline(periods, dryings, [], until), until, family, 1.75)
 
 
-def _events(*, weighed: bool) -> tuple[list[Stay], list[Drying]]:
+def _events(*, weighed: bool) -> tuple[list[StoragePeriod], list[Drying]]:
     rng = np.random.default_rng(1)
-    stays, dryings = [], []
+    periods, dryings = [], []
     for i in range(_EVENTS):
         began = _START + timedelta(hours=8 * i)
         ended = began + timedelta(hours=8)
@@ -54,8 +54,8 @@ def _events(*, weighed: bool) -> tuple[list[Stay], list[Drying]]:
             dryings.append(Drying(began, ended, 80.0, reel="none", key=f"D{i}", **scale))
         else:
             place = PLACES[i % 3]
-            stays.append(Stay(place, began, ended, 23.0, float(rng.uniform(10, 70)), key=str(i)))
-    return stays, dryings
+            periods.append(StoragePeriod(place, began, ended, 23.0, float(rng.uniform(10, 70)), key=str(i)))
+    return periods, dryings
 
 
 def _one_strand() -> None:

@@ -24,7 +24,7 @@ from tracker.exposure import (
     Drying,
     Family,
     MeasuredWater,
-    Stay,
+    StoragePeriod,
     Timeline,
     load_families,
     rh_elsewhere,
@@ -157,10 +157,10 @@ def a_history(rng: Generator, family: Family) -> tuple[Timeline, float]:
     spool = Spool(truth, family)
     polymer = float(rng.uniform(300.0, 1000.0))
     known_empty = rng.random() < 0.5
-    at, stays, dryings = 0.0, [], []
+    at, periods, dryings = 0.0, [], []
     dry_c = family.drying.set_high_c if family.drying and family.drying.set_high_c else 60.0
     for number in range(int(rng.integers(2, 5))):
-        at = _some_stays(rng, spool, stays, at)
+        at = _some_stays(rng, spool, periods, at)
         if number == 0 or rng.random() < 0.5:
             hours = float(rng.uniform(4.0, 12.0))
             room = float(rng.uniform(30.0, 60.0))
@@ -180,18 +180,18 @@ def a_history(rng: Generator, family: Family) -> tuple[Timeline, float]:
                 )
             )  # fmt: skip
             at += hours
-    at = _some_stays(rng, spool, stays, at)
-    return timeline(stays, dryings, [], hour(at)), spool.water()
+    at = _some_stays(rng, spool, periods, at)
+    return timeline(periods, dryings, [], hour(at)), spool.water()
 
 
-def _some_stays(rng: Generator, spool: Spool, stays: list[Stay], at: float) -> float:
+def _some_stays(rng: Generator, spool: Spool, periods: list[StoragePeriod], at: float) -> float:
     for _ in range(int(rng.integers(1, 3))):
         hours = float(np.exp(rng.uniform(math.log(2.0), math.log(400.0))))
         kind = rng.choice(["open air", "open air", "dry box", "sealed bag"])
         recorded = float(rng.uniform(30.0, 65.0) if kind == "open air" else rng.uniform(10.0, 25.0))
         t_c = float(rng.uniform(19.0, 26.0))
         spool.lie(hours, recorded + rng.normal() * 3.0 / _NINETY, t_c, closed=kind == "sealed bag")
-        stays.append(Stay(str(kind), hour(at), hour(at + hours), t_c, recorded))  # type: ignore[arg-type]
+        periods.append(StoragePeriod(str(kind), hour(at), hour(at + hours), t_c, recorded))  # type: ignore[arg-type]
         at += hours
     return at
 
@@ -215,13 +215,13 @@ def grade_a(family: Family, histories: int, seed: int) -> float:
     held = 0
     for _ in range(histories):
         spool = Spool(drawn(rng, family), family)
-        stays: list[Stay] = []
-        at = _some_stays(rng, spool, stays, 0.0)
+        periods: list[StoragePeriod] = []
+        at = _some_stays(rng, spool, periods, 0.0)
         u = float(rng.uniform(0.05, 0.3)) * spool.water()
         measured = MeasuredWater(hour(at), max(0.0, spool.water() + u * rng.normal()), u)
         end = at + float(rng.uniform(1.0, 200.0))
-        stays.append(Stay("sealed bag", hour(at), hour(end), 22.0))
-        days = timeline(stays, [], [], hour(end))
+        periods.append(StoragePeriod("sealed bag", hour(at), hour(end), 22.0))
+        days = timeline(periods, [], [], hour(end))
         told = water(days, days.until, family, 1.75, measured=[measured])
         assert told.grade == "A"
         assert told.low_pct is not None

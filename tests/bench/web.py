@@ -309,7 +309,7 @@ def _measured(port: int, token: str) -> int:
 
 def _hands(ours: int, piece: str) -> Iterator[Row]:
     """Give what a person takes over each task at both screens, with the machine's time measured beside it."""
-    pages = (f"/scan?told=json&text={piece}", f"/rig?method=tensile&of={piece}", f"/{piece}")
+    pages = (f"/scan?answer=json&text={piece}", f"/rig?method=tensile&of={piece}", f"/{piece}")
     machine = sum(min(_timed(ours, _get(path), 1, 4)[1]) for path in pages)
     for task, (screen, phone, bound) in TASKS.items():
         for where, operators in (("with a scanner", screen), ("on a phone", phone)):

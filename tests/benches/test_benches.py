@@ -189,7 +189,7 @@ def test_precision_is_that_of_the_standard(book: Book) -> None:
         assert (found.mean, found.s_r, found.s_big_r) == pytest.approx(printed, abs=5e-4)
     first = levels["level 1"]
     assert first.found is not None
-    assert not first.found.cochran.stands_apart
+    assert not first.found.cochran.is_outlier
     assert any("none at 5 %" in line for line in first.lines())
 
 

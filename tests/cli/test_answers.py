@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.bench import Cli, Filled, run
-from tracker.cli import _telling
+from tracker.cli import _output
 from tracker.ids import read_id
 
 KINDS = ("spools", "jobs", "specimens", "measurements", "results", "materials", "rigs", "dryings")
@@ -306,7 +306,7 @@ def test_facts_are_wrapped_to_a_narrow_screen(filled: Filled) -> None:
 
 def test_wide_characters_are_counted_as_two_columns() -> None:
     """So that the columns after them stand under each other."""
-    assert _telling._padded("白い", 6) == "白い  "
+    assert _output._padded("白い", 6) == "白い  "
 
 
 def test_a_table_in_a_pipe_shortens_nothing(cli: Cli) -> None:

@@ -422,7 +422,7 @@ def test_a_trace_carries_the_factors(cli: Cli, spool: str, tmp_path: Path) -> No
 
 
 def test_the_days_of_a_spool_as_text_and_picture(cli: Cli, spool: str, tmp_path: Path) -> None:
-    """Stays, dryings, jobs, what is left and the water, with its grade."""
+    """Storage periods, dryings, jobs, what is left and the water, with its grade."""
     cli.id("spool", "keep", spool, "open air", "--rh", "50", "--began", "30 h ago")
     cli.id("dry", spool, "--set", "80", "--began", "20 h ago", "--ended", "14 h ago")
     cli.id("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--started", "1 h ago")

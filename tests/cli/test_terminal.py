@@ -9,7 +9,7 @@ from unittest.mock import Mock
 import pytest
 
 from tests.cli.bench import Cli, Filled, Terminal
-from tracker.cli._telling import at_words
+from tracker.cli._output import at_words
 
 Opened = Callable[..., Terminal]
 

@@ -37,7 +37,7 @@ def test_a_drying_begins_now_unless_said_otherwise(book: Book, spool: str, clock
 
 def test_the_usual_caution_is_shown(book: Book, spool: str) -> None:
     """Hot plastic in an oven is dangerous, and the person is told each time."""
-    assert DRYING in dry(book, spool).says
+    assert DRYING in dry(book, spool).notes
 
 
 @pytest.mark.parametrize("typed", [{"set_c": 90}, {"set_c": 80, "measured_c": 86}, {"set_c": "200 °F"}])
@@ -72,13 +72,13 @@ def test_one_spool_too_tender_is_enough_for_a_doubt(book: Book, spool: str) -> N
 def test_what_was_lost_is_said(book: Book, spool: str) -> None:
     """Before minus after, in grams."""
     done = dry(book, spool, before=["1236.4"], after=["1229.9 g"])
-    assert f"{spool} lost 6.5 g." in done.says
+    assert f"{spool} lost 6.5 g." in done.notes
 
 
 def test_a_gain_is_said_and_not_clipped(book: Book, spool: str) -> None:
     """A spool that got heavier points to a mistake at the scales, not to zero loss."""
     done = dry(book, spool, before=["1229.9"], after=["1236.4"])
-    assert f"{spool} GAINED (check the weighings) 6.5 g." in done.says
+    assert f"{spool} GAINED (check the weighings) 6.5 g." in done.notes
 
 
 def test_masses_go_with_spools_in_their_order(book: Book, spool: str) -> None:
@@ -120,7 +120,7 @@ def test_ending_takes_the_moment_and_the_masses(book: Book, spool: str, clock: B
     done = end_drying(book, WHO, started.id, {"measured_c": 76.5}, ["1229.9"])
     row = row_of(book, started.id)
     assert (row.measured_c, abs((row.ended_at - clock.at).total_seconds()) < 10) == (76.5, True)
-    assert done.says == [f"{spool} lost 6.5 g."]
+    assert done.notes == [f"{spool} lost 6.5 g."]
 
 
 def test_ending_leaves_what_was_entered_before(book: Book, spool: str) -> None:

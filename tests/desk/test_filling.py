@@ -15,7 +15,7 @@ from tracker.desk.entering import keep_spool
 from tracker.desk.jobs import end_job
 from tracker.desk.offbed import read_outcomes, take_off
 from tracker.forms import FormError
-from tracker.model import Stay
+from tracker.model import StoragePeriod
 from tracker.plugins import Plugged
 
 
@@ -76,10 +76,10 @@ def test_a_short_stay_inside_another_lets_it_go_on(book: Book) -> None:
     keep_spool(book, WHO, spool, {"place": "dry box", "where": "box 2", "began_at": "30 h ago"})
     keep_spool(book, WHO, spool, {"place": "open air", "began_at": "20 h ago", "ended_at": "19 h ago"})
     with book.read() as session:
-        stays = session.query(Stay).order_by(Stay.began_at).all()
+        periods = session.query(StoragePeriod).order_by(StoragePeriod.began_at).all()
 
-    assert [stay.place for stay in stays] == ["dry box", "open air", "dry box"]
-    assert (stays[1].ended_at, stays[2].ended_at) == (stays[2].began_at, None)
+    assert [period.place for period in periods] == ["dry box", "open air", "dry box"]
+    assert (periods[1].ended_at, periods[2].ended_at) == (periods[2].began_at, None)
 
 
 def test_humidity_upside_down_is_refused(book: Book) -> None:

@@ -84,7 +84,7 @@ def test_a_job_of_a_material_whose_spool_is_not_known(book: Book) -> None:
     """The material alone is better than nothing."""
     a_material(book)
     done = add_job(book, WHO, {}, material="nordlicht asa")
-    assert (row_of(book, done.id).material.name, done.says) == ("Nordlicht ASA", ["It has no pieces yet."])
+    assert (row_of(book, done.id).material.name, done.notes) == ("Nordlicht ASA", ["It has no pieces yet."])
 
 
 def test_spools_take_the_tools_in_their_order(book: Book) -> None:
@@ -237,7 +237,7 @@ def test_the_end_takes_what_was_measured_and_says_what_waits(book: Book) -> None
     ended = end_job(book, WHO, done.id, {"outcome": "finished", "chamber_measured_c": 55})
     row = row_of(book, done.id)
     assert (row.outcome, row.chamber_measured_c, row.ended_at is not None) == ("finished", 55.0, True)
-    assert ended.says == [f"2 pieces wait to come off the bed: strandbook offbed {done.id}"]
+    assert ended.notes == [f"2 pieces wait to come off the bed: strandbook offbed {done.id}"]
 
 
 def test_the_end_needs_an_outcome(book: Book) -> None:

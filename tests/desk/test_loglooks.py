@@ -26,7 +26,7 @@ def test_looking_keeps_nothing_and_says_what_keeping_would(book: Book) -> None:
     look = look_at_log(book, load(), job, LOG)
     assert (entries(book), look.offset_s) == (before, -120.0)
     done = add_log(book, WHO, load(), job, LOG)
-    assert [*look.how, look.laid, *look.doubts] == done.says[: len(look.how) + 1 + len(look.doubts)]
+    assert [*look.how, look.placing, *look.doubts] == done.notes[: len(look.how) + 1 + len(look.doubts)]
 
 
 def test_a_log_that_does_not_fit_is_told_and_drawn(book: Book) -> None:

@@ -70,7 +70,7 @@ def test_a_log_is_kept_whole_with_how_it_was_read(book: Book) -> None:
         rising("2026-03-02 06:58"), -120.0, "clock",
     )  # fmt: skip
     assert [channel["name"] for channel in kept.channels] == ["chamber"]
-    assert any("120 s before" in sentence for sentence in done.says)
+    assert any("120 s before" in sentence for sentence in done.notes)
 
 
 def test_a_piece_gets_the_mean_over_its_own_layers(book: Book) -> None:
@@ -118,7 +118,7 @@ def test_a_log_without_a_usable_clock_is_aligned_by_its_rise(book: Book) -> None
     hot = b"".join(b"2020-01-01T00:%02d:00Z,60\n" % n for n in range(10, 50))
     done = add_log(book, WHO, load(), job, LogFile("log.csv", flat + hot), "first rise")
     assert row_of(book, job).logs[0].offset_s == pytest.approx(-540, abs=60)
-    assert any("first lasting rise" in sentence for sentence in done.says)
+    assert any("first lasting rise" in sentence for sentence in done.notes)
 
 
 def test_a_plugin_reads_logs_of_its_own_form(book: Book) -> None:
@@ -126,7 +126,7 @@ def test_a_plugin_reads_logs_of_its_own_form(book: Book) -> None:
     job = a_plate_job(book)
     plugged = load(extra=[("foreign", Foreign())])
     done = add_log(book, WHO, plugged, job, LogFile("x.own", b"\0\1binary"))
-    assert "mine" in done.says
+    assert "mine" in done.notes
     assert logged(book, job)["section"]["chamber"]["mean"] == 70.0
 
 

@@ -108,13 +108,13 @@ def test_the_budget_names_its_sources_and_adds_up(book: Book) -> None:
 
 def test_a_measurement_without_a_rig_says_so(book: Book) -> None:
     """The uncertainty is smaller than the truth, and the person is told."""
-    assert any("Rig not recorded" in each for each in a_pull(book, a_piece(book)).says)
+    assert any("Rig not recorded" in each for each in a_pull(book, a_piece(book)).notes)
 
 
 def test_a_rig_without_calibration_says_so(book: Book) -> None:
     """What was never compared is not trusted silently."""
     done = a_pull(book, a_piece(book), rigs=[a_rig(book)])
-    assert any("is not calibrated" in each for each in done.says)
+    assert any("is not calibrated" in each for each in done.notes)
 
 
 def test_the_calibration_in_force_that_day_is_kept(book: Book) -> None:
@@ -271,7 +271,7 @@ def test_a_method_that_raises_costs_its_results_and_nothing_else(book: Book) -> 
     row = row_of(book, done.id)
     assert (row.readings["load"], row.results) == (5.0, [])
     assert "plain plugin failed: ZeroDivisionError" in row.problem
-    assert any(each.startswith("Readings are kept; ") for each in done.says)
+    assert any(each.startswith("Readings are kept; ") for each in done.notes)
 
 
 def test_a_file_is_kept_with_its_measurement(book: Book) -> None:

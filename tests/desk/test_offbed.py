@@ -110,4 +110,4 @@ def test_the_rest_is_good_when_it_is_said(book: Book, job: str) -> None:
 def test_pieces_not_yet_judged_are_named(book: Book, job: str) -> None:
     """Half a plate may come off today."""
     done = take_off(book, WHO, job, [PieceOutcome(1, "good")])
-    assert done.says == [f"Without an outcome yet: {specimen_id(1, 2)}, {specimen_id(1, 3)}."]
+    assert done.notes == [f"Without an outcome yet: {specimen_id(1, 2)}, {specimen_id(1, 3)}."]

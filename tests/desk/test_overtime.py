@@ -149,7 +149,7 @@ def test_what_has_no_value_yet_is_told_in_one_line(
     """A test just begun names its quantities and what they all wait for; the reason of each is kept."""
     piece, test = hanging
     done = append(book, WHO, plugged, piece, ["80.30"])
-    told = [each for each in done.says if "creep." in each]
+    told = [each for each in done.notes if "creep." in each]
     assert len(told) == 1
     assert "creep.strain_1h, creep.strain_24h" in told[0]
     assert told[0].count("Findley's law wants") == 1

@@ -28,7 +28,7 @@ from tracker.desk.entering import keep_spool
 from tracker.errors import Doubt
 from tracker.forms import FormError
 from tracker.kinds import NotFoundError, card_of, find
-from tracker.model import Stay, Weighing
+from tracker.model import StoragePeriod, Weighing
 from tracker.plugins import load
 
 
@@ -39,10 +39,10 @@ def spool(book: Book) -> str:
     return a_spool(book)
 
 
-def stays(book: Book) -> list[Stay]:
+def periods(book: Book) -> list[StoragePeriod]:
     """Return all stays in order of their beginning."""
     with book.read() as session:
-        return list(session.scalars(select(Stay).order_by(Stay.began_at)))
+        return list(session.scalars(select(StoragePeriod).order_by(StoragePeriod.began_at)))
 
 
 def keep(book: Book, spool: str, place: str, **typed: Any) -> Any:
@@ -59,13 +59,13 @@ def test_any_mass_may_be_unknown(book: Book) -> None:
     """A spool without a label is taken in all the same, and the person is told what that costs."""
     a_material(book)
     done = add_spool(book, WHO, "Nordlicht ASA", {})
-    assert done.says == ["The empty reel's mass is not recorded: what is left can be told only roughly."]
+    assert done.notes == ["The empty reel's mass is not recorded: what is left can be told only roughly."]
 
 
 def test_net_and_gross_together_tell_the_reel(book: Book) -> None:
     """With both there is nothing to warn of."""
     a_material(book)
-    assert add_spool(book, WHO, "Nordlicht ASA", {"net_g": "1 kg", "gross_g": "1236.4"}).says == []
+    assert add_spool(book, WHO, "Nordlicht ASA", {"net_g": "1 kg", "gross_g": "1236.4"}).notes == []
 
 
 @pytest.mark.parametrize(
@@ -97,7 +97,7 @@ def test_a_stay_begins_now_unless_said_otherwise(book: Book, spool: str, clock: 
     """No time typed is this moment."""
     began = clock.at
     keep(book, spool, "dry box")
-    assert stays(book)[0].began_at - began < dt.timedelta(seconds=10)
+    assert periods(book)[0].began_at - began < dt.timedelta(seconds=10)
 
 
 def test_a_new_stay_ends_the_one_that_was_running(book: Book, spool: str, clock: BenchClock) -> None:
@@ -105,14 +105,14 @@ def test_a_new_stay_ends_the_one_that_was_running(book: Book, spool: str, clock:
     keep(book, spool, "dry box")
     clock.forward(hours=3)
     done = keep(book, spool, "printer")
-    first, second = stays(book)
+    first, second = periods(book)
     assert first.ended_at == second.began_at
-    assert done.says == ["dry box ended 2026-03-02 11:00."]
+    assert done.notes == ["dry box ended 2026-03-02 11:00."]
 
 
 def test_the_first_stay_ends_nothing(book: Book, spool: str) -> None:
-    """There is nothing to tell of a first stay."""
-    assert keep(book, spool, "open air").says == []
+    """There is nothing to tell of a first storage period."""
+    assert keep(book, spool, "open air").notes == []
 
 
 def test_overlapping_stays_are_asked_about_and_both_are_named(
@@ -126,14 +126,14 @@ def test_overlapping_stays_are_asked_about_and_both_are_named(
 
 
 def test_a_refused_stay_does_not_end_the_one_before(book: Book, spool: str, clock: BenchClock) -> None:
-    """All or nothing: the running stay runs on."""
+    """All or nothing: the running storage period runs on."""
     clock.forward(days=3)
     keep(book, spool, "sealed bag", began_at="2026-03-04 08:00", ended_at="2026-03-05 07:00")
     keep(book, spool, "dry box", began_at="2026-03-03 08:00", ended_at="2026-03-04 07:00")
-    before = [(each.began_at, each.ended_at) for each in stays(book)]
+    before = [(each.began_at, each.ended_at) for each in periods(book)]
     with pytest.raises(Doubt, match="overlaps"):
         keep(book, spool, "printer", began_at="2026-03-03 09:00")
-    assert [(each.began_at, each.ended_at) for each in stays(book)] == before
+    assert [(each.began_at, each.ended_at) for each in periods(book)] == before
 
 
 def test_stays_that_touch_do_not_overlap(book: Book, spool: str, clock: BenchClock) -> None:
@@ -141,14 +141,14 @@ def test_stays_that_touch_do_not_overlap(book: Book, spool: str, clock: BenchClo
     clock.forward(days=3)
     keep(book, spool, "sealed bag", began_at="2026-03-03 08:00", ended_at="2026-03-04 08:00")
     keep(book, spool, "printer", began_at="2026-03-04 08:00")
-    assert len(stays(book)) == 2
+    assert len(periods(book)) == 2
 
 
 def test_stays_of_two_spools_have_nothing_to_do_with_each_other(book: Book, spool: str) -> None:
     """Two spools may be in two places."""
     keep(book, spool, "dry box")
     keep(book, a_spool(book), "open air")
-    assert [stay.ended_at for stay in stays(book)] == [None, None]
+    assert [period.ended_at for period in periods(book)] == [None, None]
 
 
 def test_a_stay_that_ends_before_it_began_is_refused(book: Book, spool: str, clock: BenchClock) -> None:
@@ -182,7 +182,7 @@ def test_an_overlap_that_is_there_is_shown_with_what_mends_it(
     keep(book, spool, "sealed bag", began_at="2026-03-03 08:00", ended_at="2026-03-04 08:00")
     typed = {"place": "open air", "began_at": "2026-03-03 20:00", "ended_at": "2026-03-05 08:00"}
     keep_spool(book, WHO, spool, typed, sure=True)
-    assert "overlaps sealed bag" in str(stays(book)[-1].confirmed)
+    assert "overlaps sealed bag" in str(periods(book)[-1].confirmed)
     found = contradictions_of(book, spool)
     assert "storage1, storage2" in found[0]["what"]
     command = shlex.split(found[0]["do"].replace("WHY", "slip"))

@@ -17,7 +17,7 @@ def test_a_result_set_aside_keeps_its_value(book: Book) -> None:
     result = row_of(book, pull.id).results[0]
     assert (result.counted, result.value) == (False, pytest.approx(45.75))
     assert [(each.reason, each.by) for each in result.verdicts] == [("slipped in the grips", WHO)]
-    assert done.says == ["tensile.strength set aside."]
+    assert done.notes == ["tensile.strength set aside."]
 
 
 def test_a_verdict_can_be_taken_back_and_both_stay(book: Book) -> None:

@@ -181,7 +181,7 @@ def test_without_its_calibration_a_result_loses_its_uncertainty(book: Book) -> N
     found = []
     for part in (None, "calibration2", "calibration1"):
         if part is not None:
-            assert "computed anew" in void(book, part).says[-1]
+            assert "computed anew" in void(book, part).notes[-1]
         found.append(next(each.uncertainty for each in row_of(book, pull).results if each.value is not None))
     assert found[0] > found[1] > found[2]
 
@@ -216,7 +216,7 @@ def test_undo_takes_back_what_an_act_made(book: Book) -> None:
     done = undo(book)
     assert ids_of(book, "measurements") == []
     assert row_of(book, piece).broken_at is None
-    assert "Undone: measure" in done.says[0]
+    assert "Undone: measure" in done.notes[0]
 
 
 def test_undo_puts_back_what_an_act_changed(book: Book) -> None:
@@ -295,8 +295,8 @@ def test_undo_of_a_storage_period_lets_the_one_before_run_on(book: Book) -> None
     keep_spool(book, WHO, spool, {"place": "open air"})
     undo(book)
     with book.read() as session:
-        stays = card_of(session, find_row(book, session, spool), book.zone).data["stays"]
-    assert [(each["place"], each["ended_at"]) for each in stays] == [("dry box", None)]
+        periods = card_of(session, find_row(book, session, spool), book.zone).data["stays"]
+    assert [(each["place"], each["ended_at"]) for each in periods] == [("dry box", None)]
 
 
 def test_a_change_taken_back_is_out_of_the_factors(book: Book) -> None:

@@ -17,7 +17,7 @@ from tracker.errors import Refused
 from tracker.exposure import (
     Drying,
     JobUse,
-    Stay,
+    StoragePeriod,
     Timeline,
     WaterHistory,
     days_png,
@@ -32,14 +32,14 @@ MASS = [(hour(0), 1000.0), (hour(650), 900.0)]
 
 def the_days() -> Timeline:
     """Return a month of a spool with everything in it."""
-    stays = [
-        Stay("sealed bag", hour(0), hour(100)),
-        Stay("open air", hour(100), hour(272), 23.0, 50.0),
-        Stay("dry box", hour(272), hour(600), 23.0, 12.0),
-        Stay("printer", hour(620), hour(660), 28.0, 40.0),
+    periods = [
+        StoragePeriod("sealed bag", hour(0), hour(100)),
+        StoragePeriod("open air", hour(100), hour(272), 23.0, 50.0),
+        StoragePeriod("dry box", hour(272), hour(600), 23.0, 12.0),
+        StoragePeriod("printer", hour(620), hour(660), 28.0, 40.0),
     ]
     return timeline(
-        stays, [Drying(hour(600), hour(601), 80.0)], [JobUse(hour(642), hour(650), "J0001-X")], hour(700)
+        periods, [Drying(hour(600), hour(601), 80.0)], [JobUse(hour(642), hour(650), "J0001-X")], hour(700)
     )
 
 

@@ -12,7 +12,7 @@ from tests.exposure.days import family, hour, made_up
 from tracker.exposure import (
     Drying,
     Reel,
-    Stay,
+    StoragePeriod,
     Timeline,
     Water,
     load_families,
@@ -39,11 +39,11 @@ def the_days(loss_g: float, *, reel: Reel | None = "plastic", empty_g: float | N
         key="D0003-M",
         reel=reel,
     )
-    stays = [
-        Stay("open air", hour(0), hour(336), 23.0, 50.0),
-        Stay("open air", hour(344), hour(348), 23.0, 50.0),
+    periods = [
+        StoragePeriod("open air", hour(0), hour(336), 23.0, 50.0),
+        StoragePeriod("open air", hour(344), hour(348), 23.0, 50.0),
     ]
-    return timeline(stays, [drying], [], hour(348))
+    return timeline(periods, [drying], [], hour(348))
 
 
 def at(days: Timeline, hours: float, start: float | None = None) -> Water:

@@ -6,20 +6,20 @@ import pytest
 
 from tests.exposure.days import hour
 from tracker.errors import Refused
-from tracker.exposure import Drying, Stay, Timeline, open_air, timeline
+from tracker.exposure import Drying, StoragePeriod, Timeline, open_air, timeline
 
 
 def the_days() -> Timeline:
     """Return a day of a spool: open air, drying, open air, box, printer, bag, nothing."""
-    stays = [
-        Stay("open air", hour(0), hour(10), 23.0, 60.0),
-        Stay("open air", hour(16), hour(20), 22.0, 50.0, 45.0, 58.0),
-        Stay("dry box", hour(20), hour(25), 23.0, 12.0),
-        Stay("printer", hour(25), hour(27), 30.0, 40.0),
-        Stay("sealed bag", hour(27), hour(30)),
-        Stay("open air", hour(31), hour(33)),
+    periods = [
+        StoragePeriod("open air", hour(0), hour(10), 23.0, 60.0),
+        StoragePeriod("open air", hour(16), hour(20), 22.0, 50.0, 45.0, 58.0),
+        StoragePeriod("dry box", hour(20), hour(25), 23.0, 12.0),
+        StoragePeriod("printer", hour(25), hour(27), 30.0, 40.0),
+        StoragePeriod("sealed bag", hour(27), hour(30)),
+        StoragePeriod("open air", hour(31), hour(33)),
     ]
-    return timeline(stays, [Drying(hour(10), hour(16), 80.0, key="D0003-M")], [], hour(33))
+    return timeline(periods, [Drying(hour(10), hour(16), 80.0, key="D0003-M")], [], hour(33))
 
 
 def test_hours_by_place() -> None:
@@ -81,5 +81,5 @@ def test_a_time_without_zone_is_refused() -> None:
 
 def test_a_range_alone_gives_its_middle() -> None:
     """Where only least and greatest humidity are recorded, their middle weighs the hours."""
-    stays = [Stay("open air", hour(0), hour(10), 23.0, None, 40.0, 60.0)]
-    assert open_air(timeline(stays, [], [], hour(10)), hour(10)).rh_weighted_hours == pytest.approx(5.0)
+    periods = [StoragePeriod("open air", hour(0), hour(10), 23.0, None, 40.0, 60.0)]
+    assert open_air(timeline(periods, [], [], hour(10)), hour(10)).rh_weighted_hours == pytest.approx(5.0)

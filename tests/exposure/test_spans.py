@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 
 from tests.exposure.days import hour
 from tracker.errors import Refused
-from tracker.exposure import Drying, JobUse, Place, Stay, Timeline, timeline
+from tracker.exposure import Drying, JobUse, Place, StoragePeriod, Timeline, timeline
 
 
-def stay(place: Place, began: float, ended: float | None, key: str = "stay") -> Stay:
-    """Return a stay in hours."""
-    return Stay(place, hour(began), None if ended is None else hour(ended), 23.0, 50.0, key=key)
+def period(place: Place, began: float, ended: float | None, key: str = "stay") -> StoragePeriod:
+    """Return a storage period in hours."""
+    return StoragePeriod(place, hour(began), None if ended is None else hour(ended), 23.0, 50.0, key=key)
 
 
 def drying(began: float, ended: float, key: str = "D1") -> Drying:
@@ -30,51 +30,51 @@ def shape(days: Timeline) -> list[tuple[str, float]]:
 
 
 def test_what_nobody_logged_is_a_segment() -> None:
-    """A gap between two stays is there as 'unlogged'."""
-    days = timeline([stay("open air", 0, 2), stay("dry box", 5, 6)], [], [], hour(6))
+    """A gap between two storage periods is there as 'unlogged'."""
+    days = timeline([period("open air", 0, 2), period("dry box", 5, 6)], [], [], hour(6))
     assert shape(days) == [("open air", 2.0), ("unlogged", 3.0), ("dry box", 1.0)]
 
 
 def test_the_time_after_the_last_stay_is_unlogged() -> None:
     """From the end of the last stay on nothing is known."""
-    assert shape(timeline([stay("sealed bag", 0, 2)], [], [], hour(3)))[-1] == ("unlogged", 1.0)
+    assert shape(timeline([period("sealed bag", 0, 2)], [], [], hour(3)))[-1] == ("unlogged", 1.0)
 
 
 def test_a_drying_is_taken_out_of_its_stay() -> None:
     """A spool taken from its box to the dryer is in the dryer, and in the box before and after."""
-    days = timeline([stay("dry box", 0, 10)], [drying(2, 5)], [], hour(10))
+    days = timeline([period("dry box", 0, 10)], [drying(2, 5)], [], hour(10))
     assert shape(days) == [("dry box", 2.0), ("dryer", 3.0), ("dry box", 5.0)]
 
 
 def test_a_drying_may_reach_over_two_stays() -> None:
-    """A drying that covers the end of one stay and the beginning of the next shortens both."""
-    days = timeline([stay("open air", 0, 4), stay("dry box", 4, 8)], [drying(3, 5)], [], hour(8))
+    """A drying that covers the end of one storage period and the beginning of the next shortens both."""
+    days = timeline([period("open air", 0, 4), period("dry box", 4, 8)], [drying(3, 5)], [], hour(8))
     assert shape(days) == [("open air", 3.0), ("dryer", 2.0), ("dry box", 3.0)]
 
 
 def test_an_open_stay_runs_on_and_is_flagged() -> None:
-    """A stay nobody closed is counted up to the end, and the answer says so."""
-    days = timeline([stay("open air", 0, None, "stay 4")], [], [], hour(7))
+    """A storage period nobody closed is counted up to the end, and the answer says so."""
+    days = timeline([period("open air", 0, None, "stay 4")], [], [], hour(7))
     assert shape(days) == [("open air", 7.0)]
     assert "stay 4 is still open" in days.flags[0]
 
 
 def test_an_open_stay_ends_where_the_next_begins() -> None:
-    """A stay nobody closed ends with the next one, and both are named."""
-    days = timeline([stay("open air", 0, None, "S1"), stay("dry box", 4, 5, "S2")], [], [], hour(5))
+    """A storage period nobody closed ends with the next one, and both are named."""
+    days = timeline([period("open air", 0, None, "S1"), period("dry box", 4, 5, "S2")], [], [], hour(5))
     assert shape(days) == [("open air", 4.0), ("dry box", 1.0)]
     assert days.flags == ("S1 was never closed; taken to end when S2 began.",)
 
 
 def test_a_job_before_any_stay_begins_the_days() -> None:
     """The first job counts as the first record."""
-    days = timeline([stay("open air", 5, 6)], [], [JobUse(hour(1), hour(2))], hour(6))
+    days = timeline([period("open air", 5, 6)], [], [JobUse(hour(1), hour(2))], hour(6))
     assert shape(days) == [("unlogged", 4.0), ("open air", 1.0)]
 
 
 def test_nothing_after_the_end_is_looked_at() -> None:
     """What begins later is left out, what runs over is cut."""
-    days = timeline([stay("open air", 0, 9), stay("dry box", 9, 12)], [drying(13, 14)], [], hour(5))
+    days = timeline([period("open air", 0, 9), period("dry box", 9, 12)], [drying(13, 14)], [], hour(5))
     assert shape(days) == [("open air", 5.0)]
     assert days.dryings == ()
 
@@ -86,15 +86,15 @@ def test_a_spool_without_records() -> None:
 
 
 def test_overlapping_stays_are_refused_by_name() -> None:
-    """Two stays at one time are refused and both are named."""
+    """Two storage periods at one time are refused and both are named."""
     with pytest.raises(Refused, match=r"S1 and S2 overlap.*one place at a time"):
-        timeline([stay("open air", 0, 5, "S1"), stay("dry box", 4, 6, "S2")], [], [], hour(6))
+        timeline([period("open air", 0, 5, "S1"), period("dry box", 4, 6, "S2")], [], [], hour(6))
 
 
 def test_two_open_stays_from_one_moment_are_refused() -> None:
-    """Two stays that begin together cannot close each other."""
+    """Two storage periods that begin together cannot close each other."""
     with pytest.raises(Refused, match="S1 and S2 overlap"):
-        timeline([stay("open air", 0, None, "S1"), stay("dry box", 0, None, "S2")], [], [], hour(6))
+        timeline([period("open air", 0, None, "S1"), period("dry box", 0, None, "S2")], [], [], hour(6))
 
 
 def test_overlapping_dryings_are_refused_by_name() -> None:
@@ -124,15 +124,15 @@ def test_drying_up_to_the_print_is_fine() -> None:
 
 
 @pytest.mark.parametrize(
-    "event", [stay("open air", 3, 1, "S1"), drying(3, 1, "S1"), JobUse(hour(3), hour(1), key="S1")]
+    "event", [period("open air", 3, 1, "S1"), drying(3, 1, "S1"), JobUse(hour(3), hour(1), key="S1")]
 )
-def test_negative_hours_are_refused(event: Stay | Drying | JobUse) -> None:
+def test_negative_hours_are_refused(event: StoragePeriod | Drying | JobUse) -> None:
     """A record that ends before it begins is refused with its name and the hours."""
-    stays = [event] if isinstance(event, Stay) else []
+    periods = [event] if isinstance(event, StoragePeriod) else []
     dryings = [event] if isinstance(event, Drying) else []
     jobs = [event] if isinstance(event, JobUse) else []
     with pytest.raises(Refused, match=r"S1: it ends before it begins \(-2.00 h\)"):
-        timeline(stays, dryings, jobs, hour(6))
+        timeline(periods, dryings, jobs, hour(6))
 
 
 @pytest.mark.parametrize("zone", [None, timezone(timedelta(hours=2))])
@@ -140,20 +140,20 @@ def test_times_must_be_in_utc(zone: timezone | None) -> None:
     """A time without zone or in another zone is refused, not guessed."""
     began = datetime(2025, 3, 1, 12, tzinfo=zone)
     with pytest.raises(Refused, match="not in UTC"):
-        timeline([Stay("open air", began, key="S1")], [], [], hour(99))
+        timeline([StoragePeriod("open air", began, key="S1")], [], [], hour(99))
 
 
 @pytest.mark.parametrize(
     ("wrong", "words"),
     [
-        (Stay("cellar", hour(0), key="S1"), "'cellar' is no place"),  # type: ignore[arg-type]
-        (Stay("open air", hour(0), rh_pct=104.0, key="S1"), "humidity 104 %"),
-        (Stay("open air", hour(0), rh_pct=-1.0, key="S1"), "humidity -1 %"),
-        (Stay("open air", hour(0), temperature_c=293.0, key="S1"), "temperature 293 °C"),
-        (Stay("open air", hour(0), rh_pct=50.0, rh_low_pct=55.0, key="S1"), "least, mean, greatest"),
+        (StoragePeriod("cellar", hour(0), key="S1"), "'cellar' is no place"),  # type: ignore[arg-type]
+        (StoragePeriod("open air", hour(0), rh_pct=104.0, key="S1"), "humidity 104 %"),
+        (StoragePeriod("open air", hour(0), rh_pct=-1.0, key="S1"), "humidity -1 %"),
+        (StoragePeriod("open air", hour(0), temperature_c=293.0, key="S1"), "temperature 293 °C"),
+        (StoragePeriod("open air", hour(0), rh_pct=50.0, rh_low_pct=55.0, key="S1"), "least, mean, greatest"),
     ],
 )
-def test_impossible_readings_are_refused(wrong: Stay, words: str) -> None:
+def test_impossible_readings_are_refused(wrong: StoragePeriod, words: str) -> None:
     """A reading that cannot be is refused with the record's name."""
     with pytest.raises(Refused, match=f"S1.*{words}"):
         timeline([wrong], [], [], hour(1))
@@ -168,20 +168,20 @@ def test_an_impossible_mass_is_refused() -> None:
 def test_records_without_a_key_are_named_by_their_beginning() -> None:
     """A record that the caller gave no key is still named."""
     with pytest.raises(Refused, match="storage in open air from 2025-03-01 00:00 and storage in dry box"):
-        timeline([stay("open air", 0, 5, ""), stay("dry box", 4, 6, "")], [], [], hour(6))
+        timeline([period("open air", 0, 5, ""), period("dry box", 4, 6, "")], [], [], hour(6))
 
 
 @given(st.lists(st.tuples(st.sampled_from(["stay", "drying", "gap"]), st.integers(1, 50)), max_size=30))
 def test_segments_tile_the_days(plan: list[tuple[str, int]]) -> None:
     """Whatever was recorded, the segments follow each other without gap or overlap up to the end."""
-    at, stays, dryings = 0, [], []
+    at, periods, dryings = 0, [], []
     for kind, length in plan:
         if kind == "stay":
-            stays.append(stay("open air", at, at + length))
+            periods.append(period("open air", at, at + length))
         elif kind == "drying":
             dryings.append(drying(at, at + length))
         at += length
-    days = timeline(stays, dryings, [], hour(at + 1))
+    days = timeline(periods, dryings, [], hour(at + 1))
     edges = [(s.began, s.ended) for s in days.segments]
     assert all(a[1] == b[0] for a, b in pairwise(edges))
     assert not edges or edges[-1][1] == hour(at + 1)

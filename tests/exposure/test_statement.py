@@ -5,13 +5,13 @@ from __future__ import annotations
 import pytest
 
 from tests.exposure.days import family, hour
-from tracker.exposure import Drying, Stay, Timeline, Water, timeline, water
+from tracker.exposure import Drying, StoragePeriod, Timeline, Water, timeline, water
 from tracker.exposure.statement import percent
 
 
-def days(*stays: Stay, dryings: tuple[Drying, ...] = (), until: float = 20.0) -> Timeline:
+def days(*periods: StoragePeriod, dryings: tuple[Drying, ...] = (), until: float = 20.0) -> Timeline:
     """Return days up to ``until`` hours."""
-    return timeline(stays, dryings, [], hour(until))
+    return timeline(periods, dryings, [], hour(until))
 
 
 def told(of: Timeline, hours: float = 20.0, name: str = "PLA") -> Water:
@@ -29,7 +29,7 @@ def test_percentages_keep_two_digits(value: float, text: str) -> None:
 
 def test_without_a_drying_it_counts_from_the_first_record() -> None:
     """The statement says from when it counts."""
-    said = told(days(Stay("open air", hour(0), hour(20), 23.0, 50.0))).sentence
+    said = told(days(StoragePeriod("open air", hour(0), hour(20), 23.0, 50.0))).sentence
     assert said.startswith(
         "No drying recorded, since records began (2025-03-01 00:00 UTC, unknown before): "
         "open air 20.0 h at 50 %RH, 23 °C;"
@@ -56,20 +56,20 @@ def test_a_drying_without_a_key_is_told_by_its_beginning() -> None:
 
 def test_a_range_of_humidity_is_told() -> None:
     """A logged range stands behind the mean."""
-    said = told(days(Stay("open air", hour(0), hour(20), 23.0, 50.0, 41.0, 58.0))).sentence
+    said = told(days(StoragePeriod("open air", hour(0), hour(20), 23.0, 50.0, 41.0, 58.0))).sentence
     assert "at 50 %RH (41 to 58), 23 °C" in said
 
 
 def test_hours_without_humidity_are_told() -> None:
     """Open air at a humidity nobody recorded is told as that."""
-    found = told(days(Stay("open air", hour(0), hour(20))))
+    found = told(days(StoragePeriod("open air", hour(0), hour(20))))
     assert "open air 20.0 h at a humidity nobody recorded" in found.sentence
     assert any("not recorded for 20.0 h in open air" in note for note in found.sentences)
 
 
 def test_a_box_without_humidity_is_told() -> None:
     """A dry box nobody read is told with what was taken."""
-    found = told(days(Stay("dry box", hour(0), hour(20))))
+    found = told(days(StoragePeriod("dry box", hour(0), hour(20))))
     assert any("20.0 h in a dry box: taken as 5 to 30 %RH" in note for note in found.sentences)
 
 
@@ -94,13 +94,13 @@ def test_the_vented_dryer_is_told() -> None:
 
 def test_the_bounds_are_told_apart() -> None:
     """Winding, diffusion coefficient and isotherm each have their part in the statement."""
-    said = told(days(Stay("open air", hour(0), hour(20), 23.0, 50.0)), name="ABS").sentence
+    said = told(days(StoragePeriod("open air", hour(0), hour(20), 23.0, 50.0)), name="ABS").sentence
     for words in ("winding alone, slower by up to 10", "×/÷ 3", "isotherm ± 30 %", "generic figures of ABS"):
         assert words in said
 
 
 def test_the_statement_is_one_line() -> None:
     """The statement has no line breaks and ends with a full stop."""
-    said = told(days(Stay("open air", hour(0), hour(20), 23.0, 50.0))).sentence
+    said = told(days(StoragePeriod("open air", hour(0), hour(20), 23.0, 50.0))).sentence
     assert "\n" not in said
     assert said.endswith(".")

@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 
 from tests.exposure.days import family, hour, made_up
-from tracker.exposure import Drying, MeasuredWater, Stay, Timeline, load_families, rh_elsewhere, timeline
+from tracker.exposure import (
+    Drying,
+    MeasuredWater,
+    StoragePeriod,
+    Timeline,
+    load_families,
+    rh_elsewhere,
+    timeline,
+)
 from tracker.exposure.runs import HIGH, LOW, MIDDLE, Kind, Steps, build_steps
 
 # 0.02 % of water for each %RH up to 50, so that surface values read as humidities.
@@ -40,8 +48,8 @@ def humidity(steps: Steps, row: int = -1) -> list[float]:
 def kept(place: str, t_c: float | None = 23.0, *rh: float | None) -> Timeline:
     """Return ten hours in one place, with mean, least and greatest humidity."""
     mean, low, high = [*rh, None, None, None][:3]
-    stay = Stay(place, hour(0), hour(10), t_c, mean, low, high)  # type: ignore[arg-type]
-    return timeline([stay], [], [], hour(10))
+    period = StoragePeriod(place, hour(0), hour(10), t_c, mean, low, high)  # type: ignore[arg-type]
+    return timeline([period], [], [], hour(10))
 
 
 def test_length_in_tau() -> None:
@@ -83,16 +91,18 @@ def test_open_air_without_any_reading() -> None:
 
 def test_open_air_without_a_reading_borrows_the_spools_other_ones() -> None:
     """What else was logged of this spool stands in before any assumption."""
-    stays = [
-        Stay("open air", hour(0), hour(5), 23.0, 42.0, 40.0, 44.0),
-        Stay("open air", hour(5), hour(9), 23.0),
+    periods = [
+        StoragePeriod("open air", hour(0), hour(5), 23.0, 42.0, 40.0, 44.0),
+        StoragePeriod("open air", hour(5), hour(9), 23.0),
     ]
-    assert humidity(build(timeline(stays, [], [], hour(9)))) == [40.0, 42.0, 44.0]
+    assert humidity(build(timeline(periods, [], [], hour(9)))) == [40.0, 42.0, 44.0]
 
 
 def test_unlogged_time_is_two_halves() -> None:
     """A gap makes two steps of half its length between the least and greatest logged humidity."""
-    steps = build(timeline([Stay("open air", hour(0), hour(5), 23.0, 42.0, 30.0, 48.0)], [], [], hour(9)))
+    steps = build(
+        timeline([StoragePeriod("open air", hour(0), hour(5), 23.0, 42.0, 30.0, 48.0)], [], [], hour(9))
+    )
     assert steps.kind.tolist() == [Kind.EXPOSED, Kind.MAYBE, Kind.MAYBE_TOO]
     assert steps.tau[1] == steps.tau[2]
     assert humidity(steps) == [30.0, 39.0, 48.0]
@@ -129,9 +139,12 @@ def test_steps_are_cut_where_asked() -> None:
 
 
 def test_moments_on_an_edge_cut_nothing() -> None:
-    """A moment at the end of a stay makes no empty step."""
-    stays = [Stay("open air", hour(0), hour(5), 23.0, 40.0), Stay("dry box", hour(5), hour(9), 23.0, 10.0)]
-    steps = build(timeline(stays, [], [], hour(9)), hour(5), hour(9))
+    """A moment at the end of a storage period makes no empty step."""
+    periods = [
+        StoragePeriod("open air", hour(0), hour(5), 23.0, 40.0),
+        StoragePeriod("dry box", hour(5), hour(9), 23.0, 10.0),
+    ]
+    steps = build(timeline(periods, [], [], hour(9)), hour(5), hour(9))
     assert steps.ends_s.tolist() == [18000.0, 32400.0]
 
 

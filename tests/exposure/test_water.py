@@ -20,7 +20,7 @@ from tracker.exposure import (
     JobUse,
     MeasuredWater,
     Place,
-    Stay,
+    StoragePeriod,
     Timeline,
     Water,
     load_families,
@@ -38,23 +38,23 @@ SURE = replace(load_families().assumptions, sensor_rh_pct=0.0)
 
 def o2() -> Timeline:
     """Return the open history O2: 72 h of air, 30 days of box, 6 h at 80 °C, 4 h on the bench."""
-    stays = [
-        Stay("open air", hour(0), hour(72), 23.0, 50.0),
-        Stay("dry box", hour(72), hour(792), 23.0, 12.0),
-        Stay("open air", hour(798), hour(802), 23.0, 55.0),
+    periods = [
+        StoragePeriod("open air", hour(0), hour(72), 23.0, 50.0),
+        StoragePeriod("dry box", hour(72), hour(792), 23.0, 12.0),
+        StoragePeriod("open air", hour(798), hour(802), 23.0, 55.0),
     ]
     drying = Drying(hour(792), hour(798), 80.0, 80.0, dryer_rh_pct=2.5, key="D0003-M")
-    return timeline(stays, [drying], [], hour(802))
+    return timeline(periods, [drying], [], hour(802))
 
 
 def o3() -> Timeline:
     """Return the open history O3: two weeks of air, 8 h at 45 °C, 10 h on a warm bench, 2.85 mm."""
-    stays = [
-        Stay("open air", hour(0), hour(336), 22.0, 60.0),
-        Stay("open air", hour(344), hour(354), 26.0, 45.0),
+    periods = [
+        StoragePeriod("open air", hour(0), hour(336), 22.0, 60.0),
+        StoragePeriod("open air", hour(344), hour(354), 26.0, 45.0),
     ]
     drying = Drying(hour(336), hour(344), 45.0, 45.0, dryer_rh_pct=14.0, key="D1")
-    return timeline(stays, [drying], [], hour(354))
+    return timeline(periods, [drying], [], hour(354))
 
 
 def at(
@@ -175,8 +175,11 @@ def test_every_family_gives_a_sane_answer(name: str) -> None:
 
 def test_a_bag_keeps_the_water() -> None:
     """A sealed bag changes nothing of the total: it is no dry store."""
-    stays = [Stay("open air", hour(0), hour(48), 23.0, 60.0), Stay("sealed bag", hour(48), hour(2000))]
-    days = timeline(stays, [], [], hour(2000))
+    periods = [
+        StoragePeriod("open air", hour(0), hour(48), 23.0, 60.0),
+        StoragePeriod("sealed bag", hour(48), hour(2000)),
+    ]
+    days = timeline(periods, [], [], hour(2000))
     before, after = (at(days, hours, family("ABS"), 1.75) for hours in (48, 2000))
     assert (after.low_pct, after.centre_pct, after.high_pct) == pytest.approx(
         (before.low_pct, before.centre_pct, before.high_pct), abs=1e-12
@@ -185,8 +188,8 @@ def test_a_bag_keeps_the_water() -> None:
 
 def test_unlogged_time_widens_the_interval_both_ways() -> None:
     """A gap may have been nothing or all in open air, so neither end moves inwards."""
-    stays = [Stay("open air", hour(0), hour(100), 23.0, 40.0, 30.0, 60.0)]
-    days = timeline(stays, [], [], hour(200))
+    periods = [StoragePeriod("open air", hour(0), hour(100), 23.0, 40.0, 30.0, 60.0)]
+    days = timeline(periods, [], [], hour(200))
     before, after = (water(days, hour(h), family("PLA"), 1.75, 0.2) for h in (100, 200))
     assert (after.low_pct or 9.0) <= (before.low_pct or 0.0)
     assert (after.high_pct or 0.0) >= (before.high_pct or 9.0)
@@ -201,19 +204,19 @@ def test_a_vented_dryer_takes_the_rooms_vapour() -> None:
 
 
 def test_a_dryer_without_any_room_uses_the_last_open_air() -> None:
-    """Where the room of the dryer is not recorded, the last open-air stay stands for it."""
-    stay = Stay("open air", hour(0), hour(10), 22.0, 50.0)
-    bare = timeline([stay], [Drying(hour(10), hour(20), 60.0)], [], hour(20))
-    full = timeline([stay], [Drying(hour(10), hour(20), 60.0, room_c=22.0, room_rh_pct=50.0)], [], hour(20))
+    """Where the room of the dryer is not recorded, the last open-air storage period stands for it."""
+    period = StoragePeriod("open air", hour(0), hour(10), 22.0, 50.0)
+    bare = timeline([period], [Drying(hour(10), hour(20), 60.0)], [], hour(20))
+    full = timeline([period], [Drying(hour(10), hour(20), 60.0, room_c=22.0, room_rh_pct=50.0)], [], hour(20))
     assert at(bare, 20, PA, 1.75, 1.0).centre_pct == at(full, 20, PA, 1.75, 1.0).centre_pct
 
 
 def test_a_warm_chamber_has_the_rooms_vapour() -> None:
     """A spool inside a chamber of 60 °C sees the room's vapour pressure, not the room's humidity."""
-    room = Stay("open air", hour(0), hour(1), 22.0, 50.0)
+    room = StoragePeriod("open air", hour(0), hour(1), 22.0, 50.0)
     vented = rh_elsewhere(50.0, 22.0, 60.0, "hyland-wexler")
-    bare = timeline([room, Stay("printer", hour(1), hour(9), 60.0)], [], [], hour(9))
-    full = timeline([room, Stay("printer", hour(1), hour(9), 60.0, vented)], [], [], hour(9))
+    bare = timeline([room, StoragePeriod("printer", hour(1), hour(9), 60.0)], [], [], hour(9))
+    full = timeline([room, StoragePeriod("printer", hour(1), hour(9), 60.0, vented)], [], [], hour(9))
     assert at(bare, 9, PA, 1.75, 1.0).centre_pct == pytest.approx(
         at(full, 9, PA, 1.75, 1.0).centre_pct, rel=1e-3
     )
@@ -222,7 +225,7 @@ def test_a_warm_chamber_has_the_rooms_vapour() -> None:
 
 def test_before_the_first_record() -> None:
     """Asked for a moment before any record, the answer is the start, and says that nothing is known."""
-    days = timeline([Stay("open air", hour(10), hour(20), 22.0, 50.0)], [], [], hour(20))
+    days = timeline([StoragePeriod("open air", hour(10), hour(20), 22.0, 50.0)], [], [], hour(20))
     found = at(days, 5, PA, 1.75, 0.4)
     assert found.centre_pct == 0.4
     assert "Nothing is recorded before this moment." in found.sentences
@@ -252,7 +255,7 @@ def test_a_measured_content_ages() -> None:
 
 def test_a_measured_content_keeps_in_a_bag() -> None:
     """In a sealed bag a titration stays true."""
-    days = timeline([Stay("sealed bag", hour(0), hour(500))], [], [], hour(500))
+    days = timeline([StoragePeriod("sealed bag", hour(0), hour(500))], [], [], hour(500))
     found = water(days, hour(500), PA, 1.75, measured=[MeasuredWater(hour(100), 0.5, 0.0)])
     assert found.grade == "A"
     assert found.centre_pct == pytest.approx(0.5)
@@ -300,7 +303,7 @@ def test_statement() -> None:
 
 def test_after_long_exposure_the_isotherm_rules() -> None:
     """Beyond three times the time for 90 % the statement says that the isotherm dominates."""
-    days = timeline([Stay("open air", hour(0), hour(1000), 23.0, 50.0)], [], [], hour(1000))
+    days = timeline([StoragePeriod("open air", hour(0), hour(1000), 23.0, 50.0)], [], [], hour(1000))
     assert "isotherm dominates" in at(days, 1000, family("PLA"), 1.75).regime
 
 
@@ -319,13 +322,13 @@ def test_too_hot_a_drying_is_said() -> None:
 
 def test_damp_air_is_said() -> None:
     """Above 75 %RH the isotherm is extrapolated, and the answer says so."""
-    days = timeline([Stay("open air", hour(0), hour(4), 23.0, 85.0)], [], [], hour(4))
+    days = timeline([StoragePeriod("open air", hour(0), hour(4), 23.0, 85.0)], [], [], hour(4))
     assert any("extrapolated" in note for note in at(days, 4, family("PLA"), 1.75).sentences)
 
 
 def test_flags_of_the_days_reach_the_answer() -> None:
-    """An open stay is said in the answer as well."""
-    days = timeline([Stay("open air", hour(0), key="stay 4")], [], [], hour(4))
+    """An open storage period is said in the answer as well."""
+    days = timeline([StoragePeriod("open air", hour(0), key="stay 4")], [], [], hour(4))
     assert any("stay 4 is still open" in note for note in at(days, 4, family("PLA"), 1.75).sentences)
 
 
@@ -350,15 +353,15 @@ pieces = st.lists(st.tuples(places, st.floats(0.1, 500.0), st.floats(0.0, 100.0)
 
 def _days(plan: list[tuple[str, float, float]]) -> Timeline:
     """Return the days that a generated plan describes."""
-    began, stays, dryings = 0.0, [], []
+    began, periods, dryings = 0.0, [], []
     for place, hours, rh in plan:
         if place == "dryer":
             dryings.append(Drying(hour(began), hour(began + hours), 60.0, dryer_rh_pct=rh / 10.0))
         elif place != "gap":
             kept: Place = place  # type: ignore[assignment]
-            stays.append(Stay(kept, hour(began), hour(began + hours), 23.0, rh))
+            periods.append(StoragePeriod(kept, hour(began), hour(began + hours), 23.0, rh))
         began += hours
-    return timeline(stays, dryings, [], hour(began))
+    return timeline(periods, dryings, [], hour(began))
 
 
 @settings(deadline=None, max_examples=60)
@@ -406,8 +409,10 @@ def test_water_starts_at_reception_and_not_at_the_first_job() -> None:
 
 def test_unlogged_days_widen_the_water() -> None:
     """The same week, logged in a bag or not logged at all: not logged is wider at both ends."""
-    first = Stay("open air", hour(0), hour(24), 23.0, 40.0)
-    bag = timeline([first, Stay("sealed bag", hour(24), hour(192))], [], [], hour(192), received=hour(0))
+    first = StoragePeriod("open air", hour(0), hour(24), 23.0, 40.0)
+    bag = timeline(
+        [first, StoragePeriod("sealed bag", hour(24), hour(192))], [], [], hour(192), received=hour(0)
+    )
     gap = timeline([first], [], [], hour(192), received=hour(0))
     logged, unlogged = (water(days, hour(192), family("PLA"), 1.75, 0.05) for days in (bag, gap))
     assert (logged.high_pct or 0.0) < (unlogged.high_pct or 0.0)
@@ -416,7 +421,7 @@ def test_unlogged_days_widen_the_water() -> None:
 
 def test_no_drying_is_said() -> None:
     """That nothing was dried stands among the sentences, not only between the lines."""
-    days = timeline([Stay("open air", hour(0), hour(24), 23.0, 40.0)], [], [], hour(24))
+    days = timeline([StoragePeriod("open air", hour(0), hour(24), 23.0, 40.0)], [], [], hour(24))
     assert "No drying recorded." in water(days, hour(24), family("PLA"), 1.75).sentences
 
 

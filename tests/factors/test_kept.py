@@ -32,7 +32,7 @@ from tracker.model import (
     SettingChange,
     Specimen,
     Spool,
-    Stay,
+    StoragePeriod,
 )
 from tracker.plate_sums import stray
 from tracker.verify import mend_derived, verify
@@ -52,7 +52,7 @@ def _spool(act: Act, draw: random.Random) -> None:
         spool = Spool(material_id=material.id, lot=lot, received_on=_BEGAN.date())
         act.session.add(spool)
         act.session.flush()
-        act.session.add(Stay(spool_id=spool.id, place="open air", began_at=_BEGAN, rh_pct=50.0))
+        act.session.add(StoragePeriod(spool_id=spool.id, place="open air", began_at=_BEGAN, rh_pct=50.0))
 
 
 def _job(act: Act, draw: random.Random) -> None:

@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import pytest
 
-from tracker.orientation import NOTATIONS, OrientationError, asked_for, checked_letters, in_words, lies_as
+from tracker.orientation import (
+    NOTATIONS,
+    OrientationError,
+    asked_for,
+    checked_letters,
+    in_words,
+    orientation_matches,
+)
 
 
 @pytest.mark.parametrize("letters", ["Z", "ZX", "ZXY", "ZYX"])
 def test_a_single_letter_asks_for_the_first(letters: str) -> None:
     """Z means every piece that stands on end, whatever its other letters."""
-    assert lies_as(letters, asked_for("z"))
-    assert not lies_as("XZY", asked_for("Z"))
+    assert orientation_matches(letters, asked_for("z"))
+    assert not orientation_matches("XZY", asked_for("Z"))
 
 
 def test_two_letters_leave_no_choice_for_the_third() -> None:
     """ZX and ZXY are one orientation."""
-    assert lies_as("ZX", asked_for("ZXY"))
-    assert lies_as("ZXY", asked_for("ZX"))
-    assert not lies_as("ZYX", asked_for("ZX"))
+    assert orientation_matches("ZX", asked_for("ZXY"))
+    assert orientation_matches("ZXY", asked_for("ZX"))
+    assert not orientation_matches("ZYX", asked_for("ZX"))
 
 
 @pytest.mark.parametrize(
@@ -27,7 +34,7 @@ def test_two_letters_leave_no_choice_for_the_third() -> None:
 )
 def test_words_ask_for_an_orientation(typed: str, letters: str) -> None:
     """Upper and lower case, with blank or dash."""
-    assert lies_as(letters, asked_for(typed))
+    assert orientation_matches(letters, asked_for(typed))
 
 
 @pytest.mark.parametrize(
@@ -45,7 +52,7 @@ def test_letters_are_put_into_words(letters: str | None, words: str) -> None:
 @pytest.mark.parametrize("letters", sorted(NOTATIONS))
 def test_every_orientation_is_found_by_its_own_letters(letters: str) -> None:
     """What was entered can be asked for."""
-    assert lies_as(checked_letters(letters), asked_for(letters.lower()))
+    assert orientation_matches(checked_letters(letters), asked_for(letters.lower()))
 
 
 @pytest.mark.parametrize("typed", ["", "W", "ZZ", "ZXW", "standing"])

@@ -20,7 +20,7 @@ from tracker.history import (
     water_at_many,
 )
 from tracker.kinds import find
-from tracker.model import Drying, DryingSpool, Job, JobSpool, Stay
+from tracker.model import Drying, DryingSpool, Job, JobSpool, StoragePeriod
 
 NOON = at("2026-03-02 12:00")
 
@@ -43,10 +43,10 @@ def enter(book: Book, *rows: Any) -> None:
         act.session.add_all(rows)
 
 
-def stay(began: float, ended: float | None = None, spool: int = 1) -> Stay:
-    """Return a stay in open air, in hours after noon."""
+def period(began: float, ended: float | None = None, spool: int = 1) -> StoragePeriod:
+    """Return a storage period in open air, in hours after noon."""
     gone = None if ended is None else hour(ended)
-    return Stay(spool_id=spool, place="open air", rh_pct=50.0, began_at=hour(began), ended_at=gone)
+    return StoragePeriod(spool_id=spool, place="open air", rh_pct=50.0, began_at=hour(began), ended_at=gone)
 
 
 def drying(began: float, ended: float | None = None, spool: int = 1, **more: Any) -> Drying:
@@ -71,7 +71,7 @@ def days_of(book: Book, spool: str, until: dt.datetime = NOON) -> SpoolDays:
 
 def test_stays_dryings_and_jobs_are_in_the_days(book: Book, spool: str) -> None:
     """One of each, in its place."""
-    enter(book, stay(-9, -5), drying(-5, -3, set_c=80), job(-2, -1))
+    enter(book, period(-9, -5), drying(-5, -3, set_c=80), job(-2, -1))
     days = days_of(book, spool).timeline
     assert [each.place for each in days.segments] == ["open air", "dryer", "unlogged"]
     assert [each.key for each in days.dryings] == ["D0001-Q"]
@@ -86,14 +86,14 @@ def test_days_hold_the_jobs_of_their_own_spool(book: Book, spool: str) -> None:
 
 
 def test_a_stay_that_begins_at_the_end_of_the_days_is_not_in_them(book: Book, spool: str) -> None:
-    """Nothing is said of a stay that has not had a second."""
-    enter(book, stay(-2, 0), stay(0))
+    """Nothing is said of a storage period that has not had a second."""
+    enter(book, period(-2, 0), period(0))
     assert days_of(book, spool).timeline.flags == ()
 
 
 LATER: Mapping[str, Callable[[], tuple[Any, ...]]] = {
-    "stays that overlap": lambda: (stay(1, 4), stay(2, 5)),
-    "a drying without an end": lambda: (drying(1, set_c=80), stay(-2, -1)),
+    "stays that overlap": lambda: (period(1, 4), period(2, 5)),
+    "a drying without an end": lambda: (drying(1, set_c=80), period(-2, -1)),
     "a job during a drying": lambda: (drying(-1, 4, set_c=80), job(2, 3)),
 }
 
@@ -122,7 +122,7 @@ def among_many(book: Book, spool: str) -> SpoolDays | Refused:
 
 def test_a_stay_is_not_told_of_at_its_very_beginning_among_many_either(book: Book, spool: str) -> None:
     """One spool alone or with others: the same days."""
-    enter(book, stay(-2, 0), stay(0))
+    enter(book, period(-2, 0), period(0))
     assert among_many(book, spool) == days_of(book, spool)
 
 
@@ -141,7 +141,7 @@ def test_a_drying_ends_as_recorded_else_as_planned(
 
 def test_a_drying_of_unknown_temperature_leaves_its_hours_unlogged(book: Book, spool: str) -> None:
     """Nobody can say what it did."""
-    enter(book, stay(-9, -8), drying(-8, -4))
+    enter(book, period(-9, -8), drying(-8, -4))
     days = days_of(book, spool).timeline
     assert (days.dryings, [each.place for each in days.segments]) == ((), ["open air", "unlogged"])
 
@@ -165,7 +165,7 @@ def test_a_contradiction_makes_no_spool_unreadable(book: Book, spool: str) -> No
 
 def test_a_short_stay_inside_a_long_one_is_unlogged_however_many_follow(book: Book, spool: str) -> None:
     """Each that begins before the longest has ended contradicts it, also where its neighbour does not."""
-    enter(book, stay(-9, -1), stay(-8, -7), stay(-5, -4))
+    enter(book, period(-9, -1), period(-8, -7), period(-5, -4))
     days = days_of(book, spool).timeline
     unlogged = [(each.began, each.ended) for each in days.segments if each.place == "unlogged"]
     assert unlogged == [(hour(-8), hour(-7)), (hour(-5), hour(-4)), (hour(-1), NOON)]
@@ -174,7 +174,7 @@ def test_a_short_stay_inside_a_long_one_is_unlogged_however_many_follow(book: Bo
 
 def test_days_without_a_fault_have_no_conflicts(book: Book, spool: str) -> None:
     """Nothing is made up."""
-    enter(book, stay(-9, -5))
+    enter(book, period(-9, -5))
     assert days_of(book, spool).timeline.conflicts == ()
 
 
@@ -182,7 +182,7 @@ def wet(book: Book, **typed: Any) -> SpoolDays:
     """Return the days of a spool of some diameter that was dried, then lay in open air for four hours."""
     spool = a_spool(book, **typed)
     number = row_of(book, spool).id
-    enter(book, drying(-8, -4, number, set_c=80), stay(-4, None, number))
+    enter(book, drying(-8, -4, number, set_c=80), period(-4, None, number))
     return days_of(book, spool)
 
 
@@ -204,13 +204,13 @@ def test_the_exposure_of_a_spool_without_records_is_said_to_be_so(book: Book, sp
 
 def test_the_exposure_of_a_dried_spool_names_its_drying(book: Book, spool: str) -> None:
     """And counts the hours since."""
-    enter(book, drying(-8, -4, set_c=80), stay(-4))
+    enter(book, drying(-8, -4, set_c=80), period(-4))
     assert exposure_line(days_of(book, spool), NOON) == f"{spool}: dried in D0001-Q, then 4.0 h open air"
 
 
 def test_the_exposure_of_a_spool_never_dried_says_what_is_not_recorded(book: Book, spool: str) -> None:
     """Two hours in open air, then nobody knows."""
-    enter(book, stay(-5, -3))
+    enter(book, period(-5, -3))
     assert exposure_line(days_of(book, spool), NOON) == (
         f"{spool}: no drying recorded, then 2.0 h open air, 3 h not recorded"
     )

@@ -24,7 +24,7 @@ from tracker.model import (
     SettingChange,
     Specimen,
     Spool,
-    Stay,
+    StoragePeriod,
     Verdict,
 )
 
@@ -80,7 +80,7 @@ def _supply(book: Book) -> None:
     with book.act("spool keep", ADA) as act:
         for place, began, ended in (("open air", 0, 1), ("dry box", 1.3, 3), ("open air", 6, None)):
             act.session.add(
-                Stay(
+                StoragePeriod(
                     spool_id=1, place=place, began_at=at(began), temperature_c=22.5,
                     ended_at=None if ended is None else at(ended), rh_pct=45 if place == "open air" else 12,
                 )

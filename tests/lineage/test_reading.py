@@ -10,7 +10,7 @@ from tests.lineage.scene import Scene, at
 from tracker.book import Book
 from tracker.lineage import Reader, Row, columns_of, questions
 from tracker.lineage.reading import Question
-from tracker.model import Stay
+from tracker.model import StoragePeriod
 
 ALL = {name: value for name, value in vars(questions).items() if isinstance(value, Question)}
 KEYS = {
@@ -115,7 +115,7 @@ def test_a_reader_on_a_connection_sees_what_its_transaction_wrote(book: Book, sc
     """It reads in the act's own transaction, and leaves the connection to the act."""
     del scene
     with book.act("spool keep", "Ada Bench") as act:
-        act.session.add(Stay(spool_id=1, place="printer", began_at=at(9)))
+        act.session.add(StoragePeriod(spool_id=1, place="printer", began_at=at(9)))
         act.session.flush()
         with Reader(act.session.connection()) as reader:
             assert len(reader.ask(questions.STORAGE, 1)) == 4
@@ -132,6 +132,6 @@ def test_one_reader_sees_one_state(book: Book, scene: Scene, kind: str) -> None:
     with Reader(book.engine) as reader:
         before = reader.ask(questions.STORAGE, 1)
         with book.act("spool keep", "Ada Bench") as act:
-            act.session.add(Stay(spool_id=1, place="printer", began_at=at(9)))
+            act.session.add(StoragePeriod(spool_id=1, place="printer", began_at=at(9)))
 
         assert reader.ask(questions.STORAGE, 1) == before

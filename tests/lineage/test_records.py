@@ -25,7 +25,7 @@ from tracker.model import (
     SettingChange,
     Specimen,
     Spool,
-    Stay,
+    StoragePeriod,
     Verdict,
 )
 
@@ -156,8 +156,9 @@ def test_what_does_not_exist_is_left_out(book: Book, load: object) -> None:
 
 @pytest.mark.parametrize(
     ("model", "key"),
-    [(JobSpool, (2, 1)), (Stay, 1), (Drying, 1), (SettingChange, 1), (JobLog, 1), (MeasurementRig, (1, 1)),
-     (MeasurementFile, (1, "curve")), (FactorRecord, (3, "raster_deg")), (Verdict, 1), (Result, 2)],
+    [(JobSpool, (2, 1)), (StoragePeriod, 1), (Drying, 1), (SettingChange, 1), (JobLog, 1),
+     (MeasurementRig, (1, 1)), (MeasurementFile, (1, "curve")), (FactorRecord, (3, "raster_deg")),
+     (Verdict, 1), (Result, 2)],
 )  # fmt: skip
 def test_what_was_taken_back_is_no_part_of_a_lineage(book: Book, scene: Scene, model: Any, key: Any) -> None:
     """The short way to the rows leaves out what every other statement leaves out, and nothing else."""

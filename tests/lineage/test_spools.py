@@ -136,13 +136,13 @@ def test_everybody_names_the_same_material(book: Book) -> None:
         counted = {row.specimen: row.material for row in result_rows(connection)}
     traced = {each: trace(book, each).as_json()["material"]["name"] for each in made_of}
     assert [card, *in_lists, counted, traced] == [made_of] * 5
-    shown = {line.id: line.says for line in list_page(book, "specimens").lines}
+    shown = {line.id: line.facts for line in list_page(book, "specimens").lines}
     assert all(material in shown[piece] for piece, material in made_of.items())
     found = list_page(book, "specimens", {"material": "Südwind PETG"}).lines
     assert [line.id for line in found] == [job.also[2]]
     tested = list_page(book, "measurements", where='material="Südwind PETG"')
-    assert (tested.count, [line.says[0] for line in tested.lines]) == (1, [job.also[2]])
-    assert [line.says[0] for line in list_page(book, "jobs").lines] == ["Nordlicht ASA"]
+    assert (tested.count, [line.facts[0] for line in tested.lines]) == (1, [job.also[2]])
+    assert [line.facts[0] for line in list_page(book, "jobs").lines] == ["Nordlicht ASA"]
     assert [each.material for each in day_board(book).jobs] == ["Nordlicht ASA"]
     for name, count in (("Nordlicht ASA", 2), ("Südwind PETG", 1)):
         needs = standing(book, name).needs

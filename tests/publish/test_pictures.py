@@ -14,7 +14,7 @@ from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, at
 from tracker.api.picture import lines_alone, picture
 from tracker.book import Book, new_book
 from tracker.desk.voiding import judge
-from tracker.model import Drying, DryingSpool, Stay
+from tracker.model import Drying, DryingSpool, StoragePeriod
 from tracker.plugins import Plugged
 from tracker.publish import publish
 from tracker.publish.drawing import Curve, Strip, curves, strips, thinned, ticks
@@ -28,7 +28,7 @@ def dry_and_wet_book(place: Path) -> Book:
     a_material(book)
     spool = a_spool(book, lot="L-3")
     with book.act("spool keep", WHO) as act:
-        act.session.add(Stay(spool_id=1, place="open air", began_at=at("2026-01-01"), rh_pct=50))
+        act.session.add(StoragePeriod(spool_id=1, place="open air", began_at=at("2026-01-01"), rh_pct=50))
     with book.act("dry", WHO) as act:
         begun = at("2026-01-23")
         drying = Drying(began_at=begun, ended_at=begun + dt.timedelta(hours=6), set_c=80, measured_c=78)

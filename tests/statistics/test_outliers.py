@@ -17,7 +17,7 @@ def test_grubbs_agrees_with_the_handbook() -> None:
     found = grubbs(_URANIUM, sides=1)
     assert found.statistic == pytest.approx(2.46876, abs=1e-5)
     assert found.critical == pytest.approx(2.03165, abs=1e-5)
-    assert found.stands_apart
+    assert found.is_outlier
     assert found.value == 245.57
 
 
@@ -53,7 +53,7 @@ def test_cochran_names_the_widest_group() -> None:
     """The group with the largest variance is named."""
     found = cochran(SULFUR_2)
     assert found.index == 4
-    assert not found.stands_apart
+    assert not found.is_outlier
 
 
 def test_cochran_refuses_single_readings() -> None:
@@ -72,7 +72,7 @@ def test_cochran_compares_two_groups() -> None:
 
 def test_cochran_points_beyond_its_critical_value() -> None:
     """A group that holds 99 % of all variance stands apart."""
-    assert cochran([[0.0, 1.0, 2.0], [0.0, 10.0, 20.0]]).stands_apart
+    assert cochran([[0.0, 1.0, 2.0], [0.0, 10.0, 20.0]]).is_outlier
 
 
 def test_cochran_rounds_the_mean_size() -> None:
@@ -94,7 +94,7 @@ def test_of_one_plate_the_hint_is_grubbs() -> None:
     assert found is not None
     assert found.statistic == pytest.approx(2.46876, abs=1e-5)
     assert found.critical == pytest.approx(2.12665, abs=1e-5)
-    assert (found.plate, found.index, found.stands_apart) == (0, 7, True)
+    assert (found.plate, found.index, found.is_outlier) == (0, 7, True)
 
 
 def test_plates_that_differ_are_no_outliers() -> None:
@@ -103,9 +103,9 @@ def test_plates_that_differ_are_no_outliers() -> None:
     within = [[10.0, 10.13, 9.91, 10.04], [20.03, 19.95, 20.11, 17.02]]
     calm, found = plate_outlier(apart), plate_outlier(within)
     assert calm is not None
-    assert not calm.stands_apart
+    assert not calm.is_outlier
     assert found is not None
-    assert (found.plate, found.index, found.stands_apart) == (1, 3, True)
+    assert (found.plate, found.index, found.is_outlier) == (1, 3, True)
 
 
 @pytest.mark.parametrize("sizes", [(3,), (4,), (5,), (6,), (7,), (8,), (9,), (10,), (3, 3), (2, 5)])
@@ -119,7 +119,7 @@ def test_false_alarms_with_rounded_readings(sizes: tuple[int, ...], step: float)
         if step:
             plates = [np.round(plate / step) * step for plate in plates]
         found = plate_outlier([plate.tolist() for plate in plates])
-        alarms += found is not None and found.stands_apart
+        alarms += found is not None and found.is_outlier
     # Three standard errors of 1,500 draws at 5 % are 1.7 %.
     assert alarms / rounds <= 0.07
 
@@ -128,7 +128,7 @@ def test_a_true_outlier_is_seen_through_rounding() -> None:
     """Eight readings rounded to their scatter, one of them eight scatters off, raise the hint."""
     found = plate_outlier([[50, 51, 49, 50, 50, 51, 50, 58]])
     assert found is not None
-    assert found.stands_apart
+    assert found.is_outlier
 
 
 @pytest.mark.parametrize(

@@ -224,10 +224,10 @@ def test_precision_of_sulfur_in_coal() -> None:
     assert found.components.mean == pytest.approx(1.252, abs=5e-4)
     assert found.components.s_r == pytest.approx(0.029, abs=5e-4)
     assert found.components.s_big_r == pytest.approx(0.061, abs=5e-4)
-    assert not found.cochran_5.stands_apart
+    assert not found.cochran_5.is_outlier
     assert found.grubbs.critical == pytest.approx(2.274, abs=5e-4)
     assert found.names[found.grubbs_5.index] == "laboratory 6"
-    assert not found.grubbs.stands_apart
+    assert not found.grubbs.is_outlier
 
 
 def test_precision_refuses_two_laboratories() -> None:

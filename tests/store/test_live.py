@@ -7,7 +7,7 @@ from sqlalchemy import func, select
 
 from tests.books import WHO, fill
 from tracker.book import WITH_VOIDED, Book, with_voided
-from tracker.model import Job, Measurement, Result, Specimen, Spool, Stay
+from tracker.model import Job, Measurement, Result, Specimen, Spool, StoragePeriod
 
 
 @pytest.fixture
@@ -15,7 +15,7 @@ def voided(book: Book) -> Book:
     """Give a filled book whose second piece and only storage period were taken back."""
     fill(book)
     with book.act("void", WHO) as act:
-        for model, number in ((Specimen, 2), (Stay, 1)):
+        for model, number in ((Specimen, 2), (StoragePeriod, 1)):
             act.session.get_one(model, number).voided = act.seq
     return book
 
@@ -24,7 +24,7 @@ def test_a_session_does_not_see_them(voided: Book) -> None:
     """Neither asked for directly nor by way of the record they hang on."""
     with voided.read() as session:
         assert session.get(Specimen, 2) is None
-        assert session.scalars(select(Stay)).all() == []
+        assert session.scalars(select(StoragePeriod)).all() == []
         assert [piece.piece for piece in session.get_one(Job, 1).specimens] == [1, 3, 4]
 
 
@@ -32,7 +32,7 @@ def test_a_connection_does_not_see_them(voided: Book) -> None:
     """Not in counts, joins or subqueries either."""
     counted = select(func.count()).select_from(Specimen)
     joined = select(Measurement.id, Specimen.id).outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    within = select(Spool.id, select(func.count(Stay.id)).scalar_subquery())
+    within = select(Spool.id, select(func.count(StoragePeriod.id)).scalar_subquery())
     with voided.connect() as connection:
         assert connection.execute(counted).scalar() == 3
         assert connection.execute(joined.order_by(Measurement.id)).all() == [(1, 1), (2, None)]

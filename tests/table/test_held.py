@@ -10,7 +10,7 @@ import pytest
 from tests.factors.test_kept import ACTS, WHO, any_row
 from tracker.acts import Act
 from tracker.book import Book
-from tracker.model import Job, Material, Measurement, Specimen, Stay
+from tracker.model import Job, Material, Measurement, Specimen, StoragePeriod
 from tracker.table import HeldResults, summary_table
 
 GRADES = ("impact.energy",)
@@ -24,7 +24,7 @@ def _noted(act: Act, draw: random.Random) -> None:
 
 
 def _stored(act: Act, draw: random.Random) -> None:
-    row = any_row(act, Stay, draw)
+    row = any_row(act, StoragePeriod, draw)
     if row is not None:
         row.place = draw.choice(["open air", "dry box"])
 

@@ -15,7 +15,7 @@ from tracker.book import Book
 from tracker.desk.entering import choose
 from tracker.desk.voiding import judge
 from tracker.forms import FormError
-from tracker.model import Drying, DryingSpool, FactorRecord, Measurement, Result, Specimen, Stay
+from tracker.model import Drying, DryingSpool, FactorRecord, Measurement, Result, Specimen, StoragePeriod
 from tracker.plugins import load
 from tracker.selection import parse_filter
 from tracker.table import (
@@ -393,7 +393,7 @@ def test_a_dried_spool_is_told_from_one_that_lay_open(book: Book, spool: str) ->
         drying = Drying(began_at=at("2025-03-01 08:00"), ended_at=at("2025-03-01 16:00"), set_c=80.0)
         drying.spools.append(DryingSpool(spool_id=1))
         act.session.add(drying)
-        act.session.add(Stay(spool_id=1, place="open air", began_at=at("2025-03-01 16:00")))
+        act.session.add(StoragePeriod(spool_id=1, place="open air", began_at=at("2025-03-01 16:00")))
     for day in ("2025-02-28", "2025-03-02", "2025-03-05"):
         plate = a_job(book, "bar:XYZ:1", spools=(spool,), started_at=f"{day} 09:00")
         pull_all(book, plate.also, [48.0])

@@ -19,7 +19,7 @@ from tracker.desk.correcting import correct
 from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import add_job
 from tracker.kinds import find
-from tracker.model import Specimen, Stay
+from tracker.model import Specimen, StoragePeriod
 from tracker.plugins import Plugged, load
 from tracker.web import inputs
 from tracker.web.pages.looking import EXAMPLES
@@ -99,7 +99,7 @@ def test_a_foreign_label_is_named_and_the_field_is_ready(steady: Site, looking: 
 
 def test_the_name_of_a_file_is_no_picture_of_a_label(looking: Browser) -> None:
     """A text that names a file of this computer is taken as text, never opened."""
-    answer = looking.get("/scan", params={"text": "/etc/secret.png", "told": "json"})
+    answer = looking.get("/scan", params={"text": "/etc/secret.png", "answer": "json"})
     assert "picture" not in answer.json()["words"]
 
 
@@ -195,7 +195,7 @@ def test_a_job_is_ended(site: Site, browser: Browser) -> None:
 
 @ON_BOTH
 def test_a_spool_goes_where_it_is_put_by_one_tap(site: Site, browser: Browser) -> None:
-    """A tap on a place begins a stay there; a second ends the first."""
+    """A tap on a place begins a storage period there; a second ends the first."""
     browser.fill(f"/{site.spool}/keep", {"place": "sealed bag", "key": "a"})
     answer = browser.fill(f"/{site.spool}/keep", {"place": "dry box", "key": "b"})
     assert "sealed bag ended" in plain(answer.text)
@@ -551,7 +551,7 @@ def test_a_spool_whose_records_cannot_all_be_true_still_has_its_page(site: Site,
         spool = find(site.book, act.session, site.spool, "spool").id
         for place, hours in (("dry box", 9), ("open air", 5)):
             began, ended = (now - dt.timedelta(hours=each) for each in (hours, hours - 4.5))
-            act.session.add(Stay(spool_id=spool, place=place, began_at=began, ended_at=ended))
+            act.session.add(StoragePeriod(spool_id=spool, place=place, began_at=began, ended_at=ended))
     answer = browser.get(f"/{site.spool}")
     assert answer.status_code == 200, plain(answer.text)[:500]
     assert "overlap" in plain(answer.text)

@@ -212,8 +212,8 @@ class Act:
             rows=tuple(self.session.changes.values()),
             bulk=tuple(self._bulk),
         )
-        said = [self.who, self.act, self.reason, *self.about]
-        body = written(entry.body, "the entry", [said])
+        texts = [self.who, self.act, self.reason, *self.about]
+        body = written(entry.body, "the entry", [texts])
         columns = {"seq": entry.seq, "at": entry.at, "who": entry.who, "act": entry.act}
         self.hash = hash_of(body)
         into = insert_into(_JOURNAL, _ENTRY, self._connection.dialect)

@@ -310,8 +310,8 @@ def read_diameters(recording: Recording) -> list[list[float]]:
         )
     columns = []
     for i in used:
-        said = recording.read_as.get("diameter.unit", "").casefold()
-        unit = said or next((token for token in header_tokens(table.words[i])[1:] if token in LENGTH), "mm")
+        typed = recording.read_as.get("diameter.unit", "").casefold()
+        unit = typed or next((token for token in header_tokens(table.words[i])[1:] if token in LENGTH), "mm")
         columns.append(table.values[:, i] * LENGTH.get(unit, (1.0, 0.0))[0])
     rows = ([float(column[i]) for column in columns] for i in range(len(table.values)))
     return [[d for d in row if math.isfinite(d) and d > 0] for row in rows if any(d > 0 for d in row)]
@@ -368,16 +368,16 @@ class Understood:
 
     def lines(self, width: int = 60) -> list[str]:
         """Return what a person reads at a terminal."""
-        told = [
+        lines = [
             f"{column.role}: column {column.header!r} in {column.unit}, {column.why}"
             for column in self.columns
         ]
         out = f", {self.rows - self.kept} left out" if self.rows > self.kept else ""
-        told.append(
+        lines.append(
             f"{self.kept} rows{out}; {self.greatest[0]} {self.greatest[1]:.5g} {self.greatest[2]}".rstrip()
         )
-        told += [f"{role}: from {value:.5g} to {self.last[role]:.5g}" for role, value in self.first.items()]
-        return [*told, *self.left_out, *(each.line for each in self.findings), self.blocks(width)]
+        lines += [f"{role}: from {value:.5g} to {self.last[role]:.5g}" for role, value in self.first.items()]
+        return [*lines, *self.left_out, *(each.line for each in self.findings), self.blocks(width)]
 
     def data(self) -> dict[str, Any]:
         """Return it for machines and for the page."""
@@ -429,7 +429,7 @@ def _of_curve(recording: Recording) -> Understood:
             along, x_title = values * factor, title
             break
     rows = len(curve.signal.kept)
-    return _told(
+    return _understood_curve(
         recording, curve.columns, rows, curve.left_out, curve.signal.findings, (along, x_title),
         (curve.force_n, "force / N"), ("greatest force", "N"),
     )  # fmt: skip
@@ -438,7 +438,7 @@ def _of_curve(recording: Recording) -> Understood:
 def _of_heating(recording: Recording) -> Understood:
     log = heating_of(recording)
     rows = len(log.columns[0].values)
-    return _told(
+    return _understood_curve(
         recording, log.columns, rows, log.problems, (), (log.celsius, "temperature / °C"),
         (log.mm, "deflection / mm"), ("greatest deflection", "mm"),
     )  # fmt: skip
@@ -446,13 +446,13 @@ def _of_heating(recording: Recording) -> Understood:
 
 def _of_diameters(recording: Recording) -> Understood:
     places = np.array([row[0] for row in read_diameters(recording)])
-    return _told(
+    return _understood_curve(
         recording, (), len(places), (), (), (np.arange(1.0, len(places) + 1), "place"),
         (places, "diameter / mm"), ("greatest diameter", "mm"),
     )  # fmt: skip
 
 
-def _told(
+def _understood_curve(
     recording: Recording,
     columns: tuple[ReadColumn, ...],
     rows: int,

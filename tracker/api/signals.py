@@ -152,38 +152,38 @@ def looked_at(
     """
     course = np.array(force, dtype=float)
     found: list[Finding] = []
-    said = takes or {}
-    course = _turned(course, said, found)
+    decided = takes or {}
+    course = _turned(course, decided, found)
     kept = np.ones(len(course), dtype=bool)
     _out_of_time(seconds, found)
     if len(course) < 5 or course.max() <= 0:  # noqa: PLR2004 - nothing to be seen in four rows
         return Signal(course, kept, tuple(found))
-    kept &= _without_drop_outs(course, said, found)
-    kept &= _without_spikes(course, kept, said, found)
+    kept &= _without_drop_outs(course, decided, found)
+    kept &= _without_spikes(course, kept, decided, found)
     used = course[kept]
-    used = _zeroed(used, said, found)
+    used = _zeroed(used, decided, found)
     noise = noise_of(used)
-    limit = _clipped(used, noise, said, found)
+    limit = _clipped(used, noise, decided, found)
     ended, unbroken = _ended(used, found)
     along = None if travel is None else np.asarray(travel, dtype=float)[kept]
-    slipped, first = _maxima(used, along, noise, said, found)
+    slipped, first = _maxima(used, along, noise, decided, found)
     coarse = _coarse(used, found)
     return Signal(used, kept, tuple(found), limit or ended, unbroken, slipped, first, noise, coarse)
 
 
-def _take(finding: Finding, said: Mapping[str, str], usual: str = "") -> Finding:
+def _take(finding: Finding, decided: Mapping[str, str], usual: str = "") -> Finding:
     """Fill in the way taken: a person's word, else the usual one."""
-    word = said.get(finding.option, "").strip().casefold()
+    word = decided.get(finding.option, "").strip().casefold()
     return replace(finding, taken=word if word in finding.ways else usual)
 
 
-def _turned(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> Numbers:
+def _turned(course: Numbers, decided: Mapping[str, str], found: list[Finding]) -> Numbers:
     up, down = float(course.max(initial=0.0)), float(-course.min(initial=0.0))
     if down <= 3 * max(up, 0.0) or down == 0:
         return course
     text = f"The force is recorded with its sign turned: from {course.min():.5g} to {course.max():.5g} N."
     finding = _take(
-        Finding("inverted sign", text, ("turn", "keep"), touches=("force", "strain")), said, "turn"
+        Finding("inverted sign", text, ("turn", "keep"), touches=("force", "strain")), decided, "turn"
     )
     found.append(finding)
     return -course if finding.taken == "turn" else course
@@ -200,7 +200,7 @@ def _out_of_time(seconds: Any, found: list[Finding]) -> None:
         found.append(Finding("rows out of time", text, first=int(back[0]), last=int(back[-1])))
 
 
-def _without_drop_outs(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> Any:
+def _without_drop_outs(course: Numbers, decided: Mapping[str, str], found: list[Finding]) -> Any:
     """Find rows where the force falls to nothing and is back at once at its old height."""
     kept = np.ones(len(course), dtype=bool)
     high = float(np.quantile(course, 0.999)) if len(course) > 1000 else float(course.max())  # noqa: PLR2004 - see below
@@ -223,7 +223,7 @@ def _without_drop_outs(course: Numbers, said: Mapping[str, str], found: list[Fin
     )
     finding = _take(
         Finding("drop-out", text, ("leave out", "keep"), "", ("force", "strain"), runs[0][0], runs[-1][1]),
-        said, "leave out",
+        decided, "leave out",
     )  # fmt: skip
     found.append(finding)
     if finding.taken == "leave out":
@@ -232,7 +232,7 @@ def _without_drop_outs(course: Numbers, said: Mapping[str, str], found: list[Fin
     return kept
 
 
-def _without_spikes(course: Numbers, kept: Any, said: Mapping[str, str], found: list[Finding]) -> Any:
+def _without_spikes(course: Numbers, kept: Any, decided: Mapping[str, str], found: list[Finding]) -> Any:
     """Find single rows (or two) that stand out above both sides."""
     rows = np.flatnonzero(kept)
     values = course[rows]
@@ -266,7 +266,7 @@ def _without_spikes(course: Numbers, kept: Any, said: Mapping[str, str], found: 
     finding = Finding("spike", text, ("leave out", "keep"), touches=("force",) if moves else (),
                       first=int(rows[min(at)]), last=int(rows[max(at)]))  # fmt: skip
     # One that is not the maximum changes nothing that is read off; it is left out and said.
-    finding = _take(finding, said, "" if moves else "leave out")
+    finding = _take(finding, decided, "" if moves else "leave out")
     found.append(finding)
     # While nobody has said, the number is refused; what is drawn and searched on is the course without it.
     if finding.taken != "keep":
@@ -282,7 +282,7 @@ def _usual_step(steps: Numbers, first: int, last: int) -> float:
     return float(np.median(before if len(before) >= 3 else around)) if len(around) else 0.0  # noqa: PLR2004
 
 
-def _zeroed(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> Numbers:
+def _zeroed(course: Numbers, decided: Mapping[str, str], found: list[Finding]) -> Numbers:
     """Look at the force before the pull and after the break."""
     high = float(course.max())
     threshold = max(_ZERO * high, 5 * noise_of(course))
@@ -292,7 +292,7 @@ def _zeroed(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> N
     if abs(head) <= threshold:
         if tail is not None and abs(tail) > max(threshold, 2 * _ZERO * high):
             text = f"Zero drift: {head:.4g} N before the pull and {tail:.4g} N after the break."
-            finding = _take(Finding("zero drift", text, ("keep", "line"), touches=("force",)), said)
+            finding = _take(Finding("zero drift", text, ("keep", "line"), touches=("force",)), decided)
             found.append(finding)
             if finding.taken == "line":
                 return course - np.linspace(head, tail, len(course))
@@ -300,19 +300,21 @@ def _zeroed(course: Numbers, said: Mapping[str, str], found: list[Finding]) -> N
     part = f"{100 * head / high:.1f} % of the greatest force"
     if tail is not None and abs(tail) <= threshold:
         text = f"Preload: the recording begins at {head:.4g} N, {part}, and ends at zero after the break."
-        found.append(_take(Finding("preload", text, ("keep", "subtract"), touches=("force",)), said, "keep"))
+        found.append(
+            _take(Finding("preload", text, ("keep", "subtract"), touches=("force",)), decided, "keep")
+        )
     elif head < 0 or (tail is not None and abs(tail - head) <= threshold):
         where = "before the pull and after the break" if tail is not None else "before the pull"
         text = f"Zero offset: {head:.4g} N, {part}, {where}."
         found.append(
-            _take(Finding("zero offset", text, ("subtract", "keep"), touches=("force",)), said, "subtract")
+            _take(Finding("zero offset", text, ("subtract", "keep"), touches=("force",)), decided, "subtract")
         )
     elif tail is None:
         text = f"The recording begins at {head:.4g} N, {part}: a preload, or a zero that was not set."
-        found.append(_take(Finding("zero offset", text, ("subtract", "keep"), touches=("force",)), said))
+        found.append(_take(Finding("zero offset", text, ("subtract", "keep"), touches=("force",)), decided))
     else:
         text = f"Zero drift: {head:.4g} N before the pull and {tail:.4g} N after the break."
-        finding = _take(Finding("zero drift", text, ("keep", "line"), touches=("force",)), said)
+        finding = _take(Finding("zero drift", text, ("keep", "line"), touches=("force",)), decided)
         found.append(finding)
         return course - np.linspace(head, tail, len(course)) if finding.taken == "line" else course
     return course - head if found[-1].taken == "subtract" else course
@@ -330,7 +332,7 @@ def _tail_of(course: Numbers, greatest: float, threshold: float) -> float | None
     return float(np.median(tail)) if float(high - low) <= 2 * threshold else None
 
 
-def _clipped(course: Numbers, noise: float, said: Mapping[str, str], found: list[Finding]) -> bool:
+def _clipped(course: Numbers, noise: float, decided: Mapping[str, str], found: list[Finding]) -> bool:
     """Find a ceiling: equal greatest values that the course runs into at full slope."""
     top = float(course.max())
     at = np.flatnonzero(course >= top - 1e-9 * abs(top))
@@ -346,7 +348,7 @@ def _clipped(course: Numbers, noise: float, said: Mapping[str, str], found: list
         return False
     text = f"Clipping: {length} rows stand at exactly {top:.5g} N, the ceiling of the recording."
     finding = Finding("clipping", text, ("limit", "keep"), touches=("force",), first=start, last=int(run[-1]))
-    finding = _take(finding, said)
+    finding = _take(finding, decided)
     found.append(finding)
     return finding.taken != "keep"
 
@@ -367,7 +369,7 @@ def _ended(course: Numbers, found: list[Finding]) -> tuple[bool, bool]:
 
 
 def _maxima(
-    course: Numbers, travel: Any, noise: float, said: Mapping[str, str], found: list[Finding]
+    course: Numbers, travel: Any, noise: float, decided: Mapping[str, str], found: list[Finding]
 ) -> tuple[bool, bool]:
     """Find maxima that a greater one follows: yields, or slips of the piece in the grips."""
     high = float(course.max())
@@ -399,7 +401,7 @@ def _maxima(
         )
         touches = ("strain",) if let_go else ("force", "strain")
         finding = Finding("slip", text, ("later maximum", "yield"), touches=touches, first=peak, last=trough)
-        finding = _take(finding, said)
+        finding = _take(finding, decided)
         found.append(finding)
         return finding.taken != "yield", finding.taken == "yield" or len(sudden) < len(falls)
     peak, _ = falls[0]

@@ -219,7 +219,7 @@ def flexural_tone(sound: Sound, slenderness: float | None = None, near: float | 
         and _score((other, level), everything, slenderness) >= best - _NEARLY
         and all(abs(other / each - 1) > 0.03 for each in family)  # noqa: PLR2004 - as wide as a damped tone
     )
-    how = tuple(_said(pitch, height, overtones, everything))
+    how = tuple(_tone_remarks(pitch, height, overtones, everything))
     return Tone(pitch, 1 / sound.seconds, overtones, how, rivals)
 
 
@@ -244,18 +244,18 @@ def _refined(sound: Sound, pitch: float) -> float:
     return pitch + turned if abs(turned) < 0.02 * pitch else pitch
 
 
-def _said(
+def _tone_remarks(
     pitch: float, height: float, overtones: tuple[float, ...], tones: list[tuple[float, float]]
 ) -> list[str]:
-    said = [f"Flexural fundamental {pitch:.1f} Hz, confirmed by {len(overtones)} overtones of a free bar."]
+    remarks = [f"Flexural fundamental {pitch:.1f} Hz, confirmed by {len(overtones)} overtones of a free bar."]
     if not overtones:
-        said = [
+        remarks = [
             f"Tallest tone {pitch:.1f} Hz; no overtones of a free bar confirm that it is the fundamental."
         ]
     tallest = max(tones, key=lambda tone: tone[1])
     if tallest[1] > height:
-        said.append(f"The tallest tone, {tallest[0]:.1f} Hz, is another one.")
-    return said
+        remarks.append(f"The tallest tone, {tallest[0]:.1f} Hz, is another one.")
+    return remarks
 
 
 def _tones(hertz: Samples, amplitude: Samples) -> list[tuple[float, float]]:

@@ -549,13 +549,13 @@ def _named(recording: Recording, table: NumberTable, named: str) -> int:
 
 def _converted(recording: Recording, table: NumberTable, index: int, role: Role) -> ReadColumn:
     word, values = table.words[index], table.values[:, index]
-    said = recording.read_as.get(f"{role.name}.unit", "")
+    typed = recording.read_as.get(f"{role.name}.unit", "")
     if index in table.clocks and role.units is TIME:
         return ReadColumn(role.name, word, role.unit, "written as hh:mm:ss", values - values[0], index=index)
     tokens = header_tokens(word)
-    unit = said.casefold() if said else next((token for token in tokens[1:] if token in role.units), "")
-    if said and unit not in role.units:
-        raise Refused(f"{said!r} is no unit of {role.name}", do=f"Known are {', '.join(role.units)}.")
+    unit = typed.casefold() if typed else next((token for token in tokens[1:] if token in role.units), "")
+    if typed and unit not in role.units:
+        raise Refused(f"{typed!r} is no unit of {role.name}", do=f"Known are {', '.join(role.units)}.")
     # "Weg/mm" and "Kraft/N" of German bench software.
     if not unit and "/" in word:
         unit = next((u for u in role.units if word.casefold().endswith(f"/{u}")), "")
@@ -565,8 +565,8 @@ def _converted(recording: Recording, table: NumberTable, index: int, role: Role)
     # As the header has it: kN, not kn.
     shown = next((part for part in re.split(r"[\s_\[\](){}:,;=]+", word) if part.casefold() == unit), unit)
     why = (
-        f"as said: {said}"
-        if said
+        f"as said: {typed}"
+        if typed
         else f"header says {shown}"
         if unit
         else f"taken as {role.unit}, no unit there"

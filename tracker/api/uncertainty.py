@@ -396,13 +396,15 @@ class Measuring:
         """Keep a remark if a reading lies outside what its instrument may be used for."""
         # Range and capacity are said in the rig's own unit, which stands on its plate.
         shown = value / scale(instrument.unit, unit)
-        said = ""
+        where = ""
         if instrument.capacity is not None and abs(shown) > instrument.capacity:
-            said = f"above the {instrument.capacity:g} {instrument.unit} that {instrument.id} may be used for"
+            where = (
+                f"above the {instrument.capacity:g} {instrument.unit} that {instrument.id} may be used for"
+            )
         elif instrument.low is not None and abs(shown) < instrument.low:
-            said = f"below the {instrument.low:g} {instrument.unit} from which {instrument.id} may be used"
-        remark = f"{field} {value:g} {unit} is {said}."
-        if said and remark not in self.remarks:
+            where = f"below the {instrument.low:g} {instrument.unit} from which {instrument.id} may be used"
+        remark = f"{field} {value:g} {unit} is {where}."
+        if where and remark not in self.remarks:
             self.remarks.append(remark)
 
     @staticmethod

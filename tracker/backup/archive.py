@@ -350,17 +350,17 @@ def read_contents(file: Path, data: bytes) -> Contents:
         BackupError: They are none, or of a newer format.
     """
     try:
-        told = json.loads(data)
-        if told.get("what") != WHAT:
+        manifest = json.loads(data)
+        if manifest.get("what") != WHAT:
             raise foreign(file, "it is some other archive")
-        if told["format"] > FORMAT:
+        if manifest["format"] > FORMAT:
             raise BackupError(
-                f"{file} was written by a newer version (backup format {told['format']}, this program: "
+                f"{file} was written by a newer version (backup format {manifest['format']}, this program: "
                 f"{FORMAT})",
                 do="Install the newer strandbook to restore it",
             )
-        tables = {name: TableContents(**table) for name, table in told["tables"].items()}
-        contents = Contents(**{**told, "tables": tables})
+        tables = {name: TableContents(**table) for name, table in manifest["tables"].items()}
+        contents = Contents(**{**manifest, "tables": tables})
         _check_contents(contents)
     except KeyError as error:
         raise foreign(file, "it is some other archive") from error

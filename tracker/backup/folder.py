@@ -168,12 +168,12 @@ class FolderReader(Reader):
         with opened(run) as stream:
             data = stream.read(_LONGEST + 1)
         try:
-            told = json.loads(data)
-            self._index_digest = str(told.pop("index"))
-            self._head = told.pop("head_signed")
+            index = json.loads(data)
+            self._index_digest = str(index.pop("index"))
+            self._head = index.pop("head_signed")
         except (ValueError, KeyError, AttributeError, TypeError, RecursionError) as error:
             raise foreign(run, "it is no run of a backup folder") from error
-        self.contents = read_contents(run, json.dumps(told).encode())
+        self.contents = read_contents(run, json.dumps(index).encode())
         self._tables, self._files = self._index()
 
     def objects(self) -> set[Path]:

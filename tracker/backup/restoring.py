@@ -146,18 +146,18 @@ def _fill(book: Book, reader: Reader, put: list[str], progress: Progress) -> Non
 
 def _put_tables(connection: Connection, reader: Reader, progress: Progress) -> None:
     for table in tables_of(connection):
-        told = reader.contents.tables.get(table.name)
-        if told is None:
+        stated = reader.contents.tables.get(table.name)
+        if stated is None:
             raise reader.damaged(f"the table {table.name} is missing")
         try:
-            put_rows(connection, table, told.columns, reader.rows(table.name))
+            put_rows(connection, table, stated.columns, reader.rows(table.name))
         except _UNFIT as error:
             raise BackupError(
                 f"The table {table.name} of {reader.file} does not fit",
                 why=next(iter(str(error).splitlines()), type(error).__name__),
                 do="Nothing was written",
             ) from error
-        progress(table.name, told.rows, told.rows)
+        progress(table.name, stated.rows, stated.rows)
 
 
 def _put_files(files: Files, reader: Reader, put: list[str], progress: Progress) -> None:

@@ -188,28 +188,28 @@ _REFUSALS: Final = (
 
 def is_lost(error: Exception) -> bool:
     """Whether an error says that the connection ended, and not that the server refused something."""
-    said = str(getattr(error, "orig", error)).lower()
-    return bool(getattr(error, "connection_invalidated", False) or _LOST.search(said))
+    text = str(getattr(error, "orig", error)).lower()
+    return bool(getattr(error, "connection_invalidated", False) or _LOST.search(text))
 
 
 def refusal_for(place: str, error: Exception) -> BookError:
     """Return what a database's error means to the person, with what to do."""
     # By the words and not by error codes: the two drivers share no codes, and SQLite reports a full or a
     # read-only disk through the same class as a wrong statement.
-    said = str(getattr(error, "orig", error)).lower()
+    text = str(getattr(error, "orig", error)).lower()
     name = shown(place)
     if is_url(place):
         for words, what, do in _UNREACHABLE:
-            if re.search(words, said):
+            if re.search(words, text):
                 return UnreachableError(f"The book {name} {what}", do=f"Nothing was written. {do}")
         if is_lost(error):
             return UnreachableError(
                 f"The connection to the book {name} was lost", do="Nothing was written. Repeat the command"
             )
-    elif re.search("disk i/o error|unable to open", said) and _is_full(place):
-        said = "disk is full"
+    elif re.search("disk i/o error|unable to open", text) and _is_full(place):
+        text = "disk is full"
     for words, what, do in _REFUSALS:
-        if re.search(words, said):
+        if re.search(words, text):
             return BookError(f"The book {name} {what}", do=f"Nothing was written. {do}")
     return BookError(f"The book {name} did not take this", why=_first_line(error), do="Nothing was written")
 

@@ -180,7 +180,7 @@ def _translated(ctx: click.Context) -> Iterator[None]:
         raise
     except Exception as error:
         if type(error).__name__ == "DoneBefore":
-            _tell_done_before(str(error))
+            _print_done_before(str(error))
             return
         if ctx.params.get("debug"):
             raise
@@ -200,12 +200,12 @@ _WANTS_JSON: Final = "strandbook.json"
 
 def _refuse(ctx: click.Context, line: str, code: int = 1, refusal: Refused | None = None) -> None:
     if ctx.meta.get(_WANTS_JSON):
-        told: dict[str, Any] = {"refused": line, "what": line, "why": "", "do": "", "questions": []}
+        fields: dict[str, Any] = {"refused": line, "what": line, "why": "", "do": "", "questions": []}
         if refusal is not None:
             questions = list(refusal.questions) if isinstance(refusal, Doubt) else []
-            told |= {"what": refusal.what, "why": refusal.why, "do": refusal.do, "questions": questions}
-        told = {key: _clean(value) for key, value in told.items()}
-        click.echo(json.dumps(told, ensure_ascii=False), err=True)
+            fields |= {"what": refusal.what, "why": refusal.why, "do": refusal.do, "questions": questions}
+        fields = {key: _clean(value) for key, value in fields.items()}
+        click.echo(json.dumps(fields, ensure_ascii=False), err=True)
         ctx.exit(code)
     click.echo(f"strandbook: {visible(without_passwords(line))}", err=True)
     ctx.exit(code)
@@ -216,7 +216,7 @@ def _clean(value: Any) -> Any:
     return [_clean(each) for each in value] if isinstance(value, list) else without_passwords(value)
 
 
-def _tell_done_before(name: str) -> None:
+def _print_done_before(name: str) -> None:
     click.echo("This was done before under the same key; nothing was written again", err=True)
     if name:
         click.echo(name)

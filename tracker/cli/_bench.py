@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from tracker.cli._telling import at_words
+from tracker.cli._output import at_words
 from tracker.errors import Doubt, Refused
 from tracker.forms import NONE, Ask, When, clean, read
 from tracker.lazy_modules import lazy
@@ -352,8 +352,8 @@ def until_stored(
             wrong = set(getattr(error, "fields", ())) or {ask.name for ask in asked}
             if not wrong & {ask.name for ask in asked}:
                 raise
-            told = str(error) if isinstance(error, Refused) else "Nothing is stored yet; answer again"
-            click.echo(f"  {visible(told)}", err=True)
+            reason = str(error) if isinstance(error, Refused) else "Nothing is stored yet; answer again"
+            click.echo(f"  {visible(reason)}", err=True)
             defaults |= {name: text for name, text in answers.items() if text not in (None, "", NONE)}
             for ask in asked:
                 # What was left empty is answered too.

@@ -16,7 +16,7 @@ import click
 from tracker.api import Ambiguous, Field, Method, ReadingsError, Recording, fields, validate
 from tracker.cautions import FIRST
 from tracker.cli._bench import Bench, DeclinedError, finder, prompt
-from tracker.cli._telling import folded, note, titled
+from tracker.cli._output import folded, note, titled
 from tracker.desk import scanning
 from tracker.desk.measuring import (
     IncompleteError,
@@ -99,7 +99,7 @@ def shown_before_kept(
     kept = dict(files)
     while True:
         try:
-            told = understandings(method, kept)
+            previews = understandings(method, kept)
             break
         except Ambiguous as question:
             if not bench.may_ask:
@@ -109,12 +109,12 @@ def shown_before_kept(
                 name: replace(each, read_as={**each.read_as, question.option: answer})
                 for name, each in kept.items()
             }
-    for name, each in () if quiet else told.items():
+    for name, each in () if quiet else previews.items():
         note(f"{name}, {each.name}:")
         for line in each.lines():
             note(f"  {line}")
     if bench.may_ask:
-        for name, each in told.items():
+        for name, each in previews.items():
             for finding in each.findings:
                 if finding.open:
                     way = _chosen(finding.text, [(way, "") for way in finding.ways])
@@ -461,7 +461,7 @@ def measured_at_prompts(
             return act, typed, files
 
 
-def tell_measured(act: Measured) -> None:
+def print_measured(act: Measured) -> None:
     """Print results with their uncertainty, remarks below each, and the ID on the last line."""
     for each in act.results:
         if each.value is None:
@@ -471,7 +471,7 @@ def tell_measured(act: Measured) -> None:
         )
         for remark in each.remarks:
             click.echo(folded(remark, "    "))
-    for sentence in act.says:
+    for sentence in act.notes:
         note(folded(titled(sentence)))
     click.echo(act.id)
 
@@ -490,6 +490,6 @@ def measured_data(act: Measured) -> dict[str, Any]:
             }
             for each in act.results
         ],
-        "says": act.says,
+        "says": act.notes,
         "problem": act.problem,
     }  # fmt: skip

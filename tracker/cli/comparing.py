@@ -10,7 +10,17 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tracker.cli._bench import Bench, pass_bench, prompt_reason
-from tracker.cli._telling import as_json, done, note, picture_form, say_json, table, titled, width, write_file
+from tracker.cli._output import (
+    as_json,
+    done,
+    note,
+    picture_form,
+    print_json,
+    table,
+    titled,
+    width,
+    write_file,
+)
 from tracker.desk.entering import choose, set_programme
 from tracker.errors import Refused
 from tracker.forms import Ask, read, when_at
@@ -104,7 +114,7 @@ def why_command(
     if drawn:
         return
     if as_json:
-        say_json(found.as_json())
+        print_json(found.as_json())
         return
     for line in found.sentences(width()):
         click.echo(line)
@@ -159,7 +169,7 @@ def followup_command(
         plates=plates, pieces=pieces, forbid=[_combination(each) for each in forbid],
     )  # fmt: skip
     if as_json:
-        say_json(plan.as_json())
+        print_json(plan.as_json())
     else:
         for line in plan.sentences(width()):
             click.echo(line)
@@ -197,12 +207,12 @@ def watch_command(bench: Bench, /, quantity: str | None, picture: Path | None, a
         write_file(picture, comparing.draw_watch(worst))
         return
     if as_json:
-        say_json({"watched": [each.as_json() for each in found], "refused": refused})
+        print_json({"watched": [each.as_json() for each in found], "refused": refused})
         return
-    _tell_watched(found, refused, whole=bool(quantity))
+    _print_watched(found, refused, whole=bool(quantity))
 
 
-def _tell_watched(found: Sequence[Watch], refused: Mapping[str, str], *, whole: bool) -> None:
+def _print_watched(found: Sequence[Watch], refused: Mapping[str, str], *, whole: bool) -> None:
     """Print what stands out, and one line for the rest; of one quantity everything."""
     loud = [each for each in found if whole or any(signal.shown for signal in each.signals)]
     for each in loud:
@@ -251,28 +261,30 @@ def table_command(
     as_json: bool,
 ) -> None:
     """Set materials beside each other: mean, 95 % interval, n and remarks of every quantity."""
-    told = tabled(bench, where, quantities, sort)
-    if told.why_empty and picture is None:
-        note(told.why_empty)
+    summary = tabled(bench, where, quantities, sort)
+    if summary.why_empty and picture is None:
+        note(summary.why_empty)
     if bench.books_beside:
         if form or output or picture:
             raise Refused("Several books are read together as text or JSON alone", do="Name one book")
-        every = [(bench.book, told)]
+        every = [(bench.book, summary)]
         every += [(book, tabled(bench, where, quantities, sort, book)) for book in bench.books_beside]
         if as_json:
-            say_json([{"book": book.code, **each.as_json()} for book, each in every])
+            print_json([{"book": book.code, **each.as_json()} for book, each in every])
             return
         for book, each in every:
             click.echo(f"{book.code}  {book.settings()['title']}".rstrip())
             click.echo("\n".join(tables.as_lines(each, width())) + "\n")
         return
     if picture is not None:
-        draw(told, list(quantities) or list(dict.fromkeys(q for q, *_ in told.columns)), picture)
+        draw(summary, list(quantities) or list(dict.fromkeys(q for q, *_ in summary.columns)), picture)
     elif as_json:
-        say_json(told.as_json())
+        print_json(summary.as_json())
     else:
         text = (
-            getattr(tables, _FORMS[form])(told) if form else "\n".join(tables.as_lines(told, width())) + "\n"
+            getattr(tables, _FORMS[form])(summary)
+            if form
+            else "\n".join(tables.as_lines(summary, width())) + "\n"
         )
         if output is not None:
             write_file(output, text.encode())
@@ -302,18 +314,18 @@ def tabled(
     return found
 
 
-def draw(told: SummaryTable, quantities: list[str], picture: Path, json_wanted: bool = False) -> None:
+def draw(summary: SummaryTable, quantities: list[str], picture: Path, json_wanted: bool = False) -> None:
     """Write a picture of quantities.
 
     Raises:
         Refused: There is nothing to draw, or the ending is unknown.
     """
     form = picture_form(picture)
-    drawn = [name for name in quantities if name in told.units]
+    drawn = [name for name in quantities if name in summary.units]
     if not drawn:
-        why = told.why_empty or f"there are no results of {', '.join(quantities)}"
+        why = summary.why_empty or f"there are no results of {', '.join(quantities)}"
         raise Refused("There is nothing to draw", why=why, do="strandbook list results shows what there is")
-    write_file(picture, charts.chart(told, drawn, form), json_wanted)
+    write_file(picture, charts.chart(summary, drawn, form), json_wanted)
 
 
 @click.command(
@@ -356,8 +368,8 @@ def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path,
     if len(ids) > 1:
         raise Refused("Curves of different methods share no axes", do="Name one method, or its quantities")
     method = bench.plugged.method(ids.pop())
-    told = tabled(bench, where, tuple(each.name for each in method.quantities), None)
-    write_file(output, charts.curve_chart(bench.book, bench.plugged, told, method.id, form), json_wanted)
+    summary = tabled(bench, where, tuple(each.name for each in method.quantities), None)
+    write_file(output, charts.curve_chart(bench.book, bench.plugged, summary, method.id, form), json_wanted)
 
 
 @click.command(
@@ -370,12 +382,12 @@ def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path,
 @as_json
 @pass_bench
 def choose_command(
-    bench: Bench, /, material: str, settings: tuple[str, ...], reason: str | None, as_json: bool, **said: Any
+    bench: Bench, /, material: str, settings: tuple[str, ...], reason: str | None, as_json: bool, **typed: Any
 ) -> None:
     """Choose which condition of a material is published."""
     meant = tables.meant_by(bench.book, material, settings)
     why = prompt_reason(bench, reason)
-    act = choose(bench.book, bench.who, meant.material, meant.settings, why, said["remark"])
+    act = choose(bench.book, bench.who, meant.material, meant.settings, why, typed["remark"])
     if len(meant.rows) > 1:
         note(f"{len(meant.rows)} conditions have this and are published together: {'; '.join(meant.rows)}.")
     done(act, as_json)
@@ -401,18 +413,18 @@ def programme_command(bench: Bench, /, material: str, file: Path | None, as_json
             raise Refused(f"{file} cannot be read", why=str(error)) from error
         done(set_programme(bench.book, bench.who, material, read_programme(text).name, text), as_json)
         return
-    told = standing(bench.book, material)
+    materials = standing(bench.book, material)
     if as_json:
-        say_json(told.as_json())
+        print_json(materials.as_json())
         return
-    click.echo(f"{told.material}: programme {told.programme!r}")
+    click.echo(f"{materials.material}: programme {materials.programme!r}")
     methods = bench.plugged.methods
-    rows = (dict(vars(need)) for need in told.needs)
+    rows = (dict(vars(need)) for need in materials.needs)
     table(
         {"method": methods[name].method.title if (name := row.pop("method")) in methods else name, **row}
         for row in rows
     )
-    plate = ", ".join(f"{count} {_orientation(each)}" for each, count in told.next_plate)
+    plate = ", ".join(f"{count} {_orientation(each)}" for each, count in materials.next_plate)
     click.echo(f"Next plate: {plate}." if plate else "Nothing has to be printed.")
 
 
@@ -427,7 +439,7 @@ def due_command(bench: Bench, /, as_json: bool) -> None:
     """Show what waits: readings, rested pieces, calibrations, jobs and dryings left open."""
     found = due(bench.book)
     if as_json:
-        say_json([each.as_json() for each in found])
+        print_json([each.as_json() for each in found])
     elif not found:
         note("Nothing is due.")
     else:

@@ -7,8 +7,8 @@ from typing import Any
 import click
 
 from tracker.cli._bench import Bench, asks, pass_bench, prompt_reason
+from tracker.cli._output import as_json, done, sure
 from tracker.cli._readings import recordings
-from tracker.cli._telling import as_json, done, sure
 from tracker.desk import correcting, merging, voiding
 from tracker.kinds import find
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tracker.cli._bench import Bench, asks, given_of, pass_bench, prompt, until_stored
-from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
+from tracker.cli._output import as_json, done, note, print_json, sure, width, write_file
 from tracker.desk import dryings, merging
 from tracker.desk.doubts import Done
 from tracker.desk.entering import add_record, keep_spool
@@ -164,7 +164,7 @@ def spool_show(bench: Bench, /, spool: str, output: Path | None, as_json: bool) 
         write_file(output, story.picture(output.suffix.lower().removeprefix(".")))
         return
     if as_json:
-        say_json({"id": story.days.spool, **story.as_json()})
+        print_json({"id": story.days.spool, **story.as_json()})
         return
     click.echo(f"{story.days.spool}\n{story.text(min(width(), 120))}")
     for sentence in story.sentences():

@@ -22,7 +22,7 @@ from tracker.backup import (
 )
 from tracker.book import new_book, shown
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, note, progress, say_json, stages, sure, width
+from tracker.cli._output import as_json, note, print_json, progress, stages, sure, width
 from tracker.desk.measuring import recomputing, recomputing_anew
 from tracker.errors import Refused
 from tracker.heads import KEY_ENTERED, KeyRing, write_head
@@ -55,7 +55,7 @@ def init_command(
     with new_book(where, bench.who, title=title, zone=zone or own_zone(), address=address) as book:
         code = book.code
     if as_json:
-        say_json({"book": code, "place": shown(where)})
+        print_json({"book": code, "place": shown(where)})
         return
     named = where if where == shown(where) else "URL"
     note(f"Book {code} begun in {shown(where)}. Next: strandbook --book {named} material add")
@@ -80,7 +80,7 @@ def demo_command(bench: Bench, /, folder: Path, large: bool, as_json: bool) -> N
         with progress("Building the year") as step, tracker_demo.build_year(str(folder), step) as book:
             year = tracker_demo.questions(book, folder)
         if as_json:
-            say_json({"book": year.code, "place": str(folder), "made": year.counts, "ask": list(year.ask)})
+            print_json({"book": year.code, "place": str(folder), "made": year.counts, "ask": list(year.ask)})
             return
         click.echo(
             f"Book {year.code} in {folder}: {', '.join(f'{n} {kind}' for kind, n in year.counts.items())}."
@@ -91,21 +91,21 @@ def demo_command(bench: Bench, /, folder: Path, large: bool, as_json: bool) -> N
         click.echo(f"\nWhat was really going on: {year.causes}")
         return
     with progress("Building the book") as step, tracker_demo.build(str(folder), step) as book:
-        told = tracker_demo.walk(book, folder, width())
+        walked = tracker_demo.walk(book, folder, width())
         code = book.code
     if as_json:
-        say_json({"book": code, "place": str(folder), "made": told.counts, "labels": str(told.labels)})
+        print_json({"book": code, "place": str(folder), "made": walked.counts, "labels": str(walked.labels)})
         return
-    made = ", ".join(f"{count} {kind}" for kind, count in told.counts.items())
+    made = ", ".join(f"{count} {kind}" for kind, count in walked.counts.items())
     click.echo(f"Book {code} in {folder}: {made}.")
-    click.echo(f"Labels of all pieces: {told.labels}")
+    click.echo(f"Labels of all pieces: {walked.labels}")
     click.echo("\nOne label, read back from its own picture:")
-    for line in told.scanned:
+    for line in walked.scanned:
         click.echo(f"  {line}")
     click.echo("\nThe weakest bar, walked back:")
-    for line in told.traced:
+    for line in walked.traced:
         click.echo(line)
-    click.echo(f"\nNext, with --book {folder}: list results · show {told.result} · scan · verify")
+    click.echo(f"\nNext, with --book {folder}: list results · show {walked.result} · scan · verify")
 
 
 def _same_place(bench: Bench, folder: Path) -> None:
@@ -164,7 +164,7 @@ def backup_command(
         places = [file, *([copy_to(file, second)] if second is not None else [])]
         for each in places[1:]:
             note(f"And copied to {each}")
-        _tell_contents(held, str(file), as_json)
+        _print_contents(held, str(file), as_json)
 
 
 def _backup_into(bench: Bench, folder: Path, keep: int | None, as_it_is: bool, json_wanted: bool) -> None:
@@ -173,7 +173,7 @@ def _backup_into(bench: Bench, folder: Path, keep: int | None, as_it_is: bool, j
     gone = prune(folder, keep) if keep is not None else 0
     if not json_wanted:
         note(f"{run.added} bytes were new" + (f"; {gone} earlier runs taken away" if gone else ""))
-    _tell_contents(run.contents, str(run.file), json_wanted)
+    _print_contents(run.contents, str(run.file), json_wanted)
 
 
 def _check_backup(file: Path, json_wanted: bool) -> None:
@@ -182,7 +182,7 @@ def _check_backup(file: Path, json_wanted: bool) -> None:
     if head is not None and not json_wanted:
         signed = f"signed with the key {head.fingerprint}…" if head.key else "not signed"
         note(f"Head of its journal: entry {head.entry}, {head.hash}, {signed}")
-    _tell_contents(held, str(file), json_wanted)
+    _print_contents(held, str(file), json_wanted)
 
 
 @click.command("restore", epilog="Example: strandbook restore bench-2026-03-14.backup bench-again")
@@ -200,15 +200,15 @@ def restore_command(bench: Bench, /, file: Path, place: str | None, dry_run: boo
         named = where if where == shown(where) else "URL"
         note("It could be restored there; nothing was written" if dry_run else
              f"Next: strandbook --book {named} verify")  # fmt: skip
-    _tell_contents(held, shown(where), as_json)
+    _print_contents(held, shown(where), as_json)
 
 
-def _tell_contents(held: Contents, place: str, json_wanted: bool) -> None:
+def _print_contents(held: Contents, place: str, json_wanted: bool) -> None:
     rows = {name: table.rows for name, table in held.tables.items()}
     if json_wanted:
         lost = {"damaged": held.damaged, "missing": held.missing}
         counted = {"rows": rows, "attachments": held.attachments, **lost}
-        say_json({"book": held.code, "place": place, "head": held.head, **counted})
+        print_json({"book": held.code, "place": place, "head": held.head, **counted})
         return
     note(f"Book {held.code}: {sum(rows.values())} rows, {held.attachments} attachments.")
     if held.damaged or held.missing:
@@ -226,7 +226,7 @@ def upgrade_command(bench: Bench, /, as_it_is: bool, as_json: bool) -> None:
         done = upgrade_book(bench.named, bench.who, tell, as_it_is=as_it_is)
     if as_json:
         backup_file = str(done.backup) if done.backup else None
-        say_json({"found": done.found, "now": done.now, "backup": backup_file, "foreign": done.foreign})
+        print_json({"found": done.found, "now": done.now, "backup": backup_file, "foreign": done.foreign})
         return
     for sentence in done.foreign:
         note(sentence)
@@ -308,7 +308,7 @@ def verify_command(
     if note_to is not None and findings.clean:
         write_head(head_now(bench.book), note_to)
     if as_json:
-        say_json({**findings.as_json(), "cleaned": gone, "mended": mended})
+        print_json({**findings.as_json(), "cleaned": gone, "mended": mended})
     else:
         for line in findings.lines():
             click.echo(line)
@@ -338,7 +338,7 @@ def settings_command(
         bench.book.change_settings(bench.who, **changed)
     now = bench.book.settings()
     if as_json:
-        say_json(now)
+        print_json(now)
         return
     for name, value in now.items():
         click.echo(f"{name}: {value or '–'}")
@@ -364,7 +364,7 @@ def key_command(bench: Bench, /, new: bool, stamp: Path | None, stamped: Path | 
             note(f"The stamp says {at}. Whether its service's signature holds, ask: openssl ts -verify")
     public = ring.public_key(bench.book.code)
     if as_json:
-        say_json({"book": bench.book.code, "key": public, "folder": str(ring.folder)})
+        print_json({"book": bench.book.code, "key": public, "folder": str(ring.folder)})
         return
     if not public:
         note(
@@ -419,7 +419,7 @@ def import_command(
         plan = importing.plan_import(bench.book, bench.plugged, file, column_map, step)
     if dry_run:
         if as_json:
-            say_json(importing.plan_json(plan))
+            print_json(importing.plan_json(plan))
         else:
             for line in importing.plan_lines(plan):
                 click.echo(line)
@@ -435,7 +435,7 @@ def import_command(
             yes,
         )
     if as_json:
-        say_json(
+        print_json(
             {"id": made.jobs[0], "jobs": list(made.jobs), "made": dict(made.counts), "entry": made.entry}
         )
         return
@@ -458,7 +458,7 @@ def _column_map(columns: Path | None) -> ColumnMap:
 def _site(bench: Bench, folder: Path, dry_run: bool, as_json: bool) -> None:
     made = benches.import_site(bench.book, bench.who, folder, dry=dry_run)
     if as_json:
-        say_json({"bench": made.code, **vars(made)})
+        print_json({"bench": made.code, **vars(made)})
         return
     note(
         f"{made.title} ({made.code}), licence {made.licence or 'none stated, so ask before you use it'}: "

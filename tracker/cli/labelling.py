@@ -12,7 +12,7 @@ from tracker_labels import Sheet, ruler_page, stocks
 
 from tracker.cautions import OFF_THE_BED
 from tracker.cli._bench import Bench, pass_bench, prompt
-from tracker.cli._telling import as_json, done, note, say_json, table, width
+from tracker.cli._output import as_json, done, note, print_json, table, width
 from tracker.desk import labelling
 from tracker.desk.labelling import print_pdf
 from tracker.desk.offbed import PieceOutcome, open_pieces, plate_map, read_outcomes, take_off
@@ -73,7 +73,7 @@ def label_command(
     if list_stocks:
         found = [{"stock": name, "what": each.description} for name, each in stocks().items()]
         if as_json:
-            say_json(found)
+            print_json(found)
         else:
             table(found)
         return
@@ -85,7 +85,7 @@ def label_command(
     print_labels(bench, targets, quiet=as_json, **how)
     if as_json:
         output = None if how["queue"] and not how["output"] else str(how["output"] or "labels.pdf")
-        say_json({"ids": targets, "file": output, "queue": how["queue"] or None})
+        print_json({"ids": targets, "file": output, "queue": how["queue"] or None})
 
 
 def check_labels(bench: Bench, **how: Any) -> None:
@@ -246,11 +246,11 @@ def offbed_command(
 _OUTCOME: Final = next(ask for ask in KINDS["specimen"].form if ask.name == "outcome")
 
 
-def _typed(said: tuple[tuple[str, ...], ...]) -> list[PieceOutcome]:
+def _typed(typed: tuple[tuple[str, ...], ...]) -> list[PieceOutcome]:
     """Return the outcomes that the options name, in the order of :data:`OUTCOMES`."""
     return [
         each
-        for word, texts in zip(OUTCOMES, said, strict=True)
+        for word, texts in zip(OUTCOMES, typed, strict=True)
         for text in texts
         for each in read_outcomes(word, text)
     ]
@@ -273,8 +273,8 @@ def _ask_outcomes(bench: Bench, job: str) -> list[PieceOutcome]:
     note(f"Caution: {OFF_THE_BED}")
     note(f"{len(waiting)} pieces: g good, u usable (remark), f failed (cause), Enter later.")
     when = when_at(bench.book)
-    said = [_asked_one(piece, words, when) for piece, words in waiting]
-    return [each for each in said if each is not None]
+    answers = [_asked_one(piece, words, when) for piece, words in waiting]
+    return [each for each in answers if each is not None]
 
 
 def _asked_one(piece: int, words: str, when: When) -> PieceOutcome | None:
@@ -282,5 +282,5 @@ def _asked_one(piece: int, words: str, when: When) -> PieceOutcome | None:
     if not answer:
         return None
     word = read(_OUTCOME, answer, when)
-    said = "" if word == "good" else prompt("  remark" if word == "usable" else "  cause", needed=True)
-    return PieceOutcome(piece, word, said)
+    remark = "" if word == "good" else prompt("  remark" if word == "usable" else "  cause", needed=True)
+    return PieceOutcome(piece, word, remark)

@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import (
+from tracker.cli._output import (
     as_json,
     note,
     picture_form,
-    say_card,
-    say_json,
-    say_json_stream,
+    print_card,
+    print_json,
+    print_json_stream,
     table,
     titled,
     width,
@@ -69,15 +69,15 @@ def show_command(
     book = bench.book
     with book.read() as session:
         if wants_factors:
-            told = records.shown_factors(book, kinds.find(book, session, target, "specimen"), bench.plugged)
+            card = records.shown_factors(book, kinds.find(book, session, target, "specimen"), bench.plugged)
         else:
-            told = kinds.card_of(session, kinds.find_row(book, session, target, voided=True), book.zone)
+            card = kinds.card_of(session, kinds.find_row(book, session, target, voided=True), book.zone)
     if as_json:
-        say_json(told.data)
+        print_json(card.data)
         return
-    say_card(told)
-    if any(piece.get("box_mm") for piece in told.data.get("specimens") or ()):
-        click.echo(platemaps.map_text(book, told.data["id"], min(width(), 80)), nl=False)
+    print_card(card)
+    if any(piece.get("box_mm") for piece in card.data.get("specimens") or ()):
+        click.echo(platemaps.map_text(book, card.data["id"], min(width(), 80)), nl=False)
 
 
 def _picture_of(bench: Bench, target: str, form: str) -> bytes:
@@ -141,9 +141,9 @@ def list_command(
         if asked is not None:
             rows = asked.kept(kind, rows, note)
         if as_json:
-            say_json_stream(rows)
+            print_json_stream(rows)
         elif as_csv:
-            _say_csv(rows)
+            _print_csv(rows)
         elif not table(_as_read(rows)) and not where.strip():
             note(f"Nothing was taken back of {kind}." if voided else f"There are no {kind} in this book yet.")
         if people and not voided and (gone := kinds.count_voided(connection, kind)):
@@ -157,7 +157,7 @@ def _as_read(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:
         yield {**row, "quantity": titled(quantity)} if isinstance(quantity, str) else row
 
 
-def _say_csv(rows: Iterable[Mapping[str, Any]]) -> None:
+def _print_csv(rows: Iterable[Mapping[str, Any]]) -> None:
     """Print rows as CSV under their names, a line each; what is not recorded is empty."""
     writer = None
     for row in rows:
@@ -197,9 +197,9 @@ def log_command(
         shown = list(islice(found, most))
         more = next(found, None) is not None
     if as_json:
-        say_json([each.as_json() for each in shown])
+        print_json([each.as_json() for each in shown])
         return
-    table([each.told(bench.book.zone) for each in shown])
+    table([each.as_row(bench.book.zone) for each in shown])
     if not shown:
         note("Nothing was done, as far as that is asked for.")
     if more:
@@ -224,7 +224,7 @@ def trace_command(
     output: Path | None,
     as_json: bool,
 ) -> None:
-    """Walk back from a result, measurement, specimen or job to spool, stays, dryings and journal."""
+    """Walk back from a result, measurement, specimen or job to spool, storage, dryings and journal."""
     # For scripts the units of the readings are said too; they are the methods' to say.
     describe = tracing.described_by(bench.plugged) if as_json or prov else None
     titles = None if as_json or prov else bench.plugged.titles
@@ -234,11 +234,11 @@ def trace_command(
     elif output is not None:
         raise Refused("Only a picture goes to a file", do="Add --graph, or send the output there with >")
     elif prov:
-        say_json(way.prov())
+        print_json(way.prov())
     elif as_json:
         if way.path.specimen is not None:
             way.factors = records.factors_with_basis(bench.book, way.path.specimen.id, bench.plugged)
-        say_json(way.as_json())
+        print_json(way.as_json())
     else:
         for line in way.lines(width()):
             click.echo(line)

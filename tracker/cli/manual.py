@@ -10,7 +10,7 @@ import click
 
 from tracker import manual
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, say_json, table, width
+from tracker.cli._output import as_json, print_json, table, width
 from tracker.errors import Refused
 from tracker.lazy_modules import lazy
 
@@ -39,7 +39,7 @@ def manual_command(bench: Bench, /, topic: str | None, words: str | None, as_jso
     The page `reference` is made from the program: its commands, filters, quantities, factors and hooks.
     """
     if words is not None:
-        _tell_found(words, as_json)
+        _print_matches(words, as_json)
     elif topic is None:
         rows = [{"page": each.name, "title": each.title} for each in manual.topics()]
         rows.append(
@@ -49,21 +49,21 @@ def manual_command(bench: Bench, /, topic: str | None, words: str | None, as_jso
             }
         )
         if as_json:
-            say_json(rows)
+            print_json(rows)
         else:
             table(rows)
     else:
         page = _reference(bench) if topic.casefold() == _REFERENCE else manual.topic(topic)
         if as_json:
-            say_json({"page": page.name, "title": page.title, "text": page.text})
+            print_json({"page": page.name, "title": page.title, "text": page.text})
         else:
-            _tell_page(manual.on_terminal(page.text))
+            _print_page(manual.on_terminal(page.text))
 
 
-def _tell_found(words: str, json_wanted: bool) -> None:
+def _print_matches(words: str, json_wanted: bool) -> None:
     found = [{"page": each.topic, "under": each.heading, "line": each.line} for each in manual.search(words)]
     if json_wanted:
-        say_json(found)
+        print_json(found)
     elif found:
         table(found)
     else:
@@ -72,7 +72,7 @@ def _tell_found(words: str, json_wanted: bool) -> None:
         )
 
 
-def _tell_page(text: str) -> None:
+def _print_page(text: str) -> None:
     """Print a page: drawn on a terminal, as it is written in a pipe."""
     if not sys.stdout.isatty():
         click.echo(text, nl=False)

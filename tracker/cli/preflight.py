@@ -12,7 +12,7 @@ import click
 
 from tracker.cautions import PRINTING
 from tracker.cli._bench import Bench, finder, pass_bench, prompt
-from tracker.cli._telling import as_json, folded, note, say_json, table, width
+from tracker.cli._output import as_json, folded, note, print_json, table, width
 from tracker.desk.jobplates import PieceWanted, PlateFile, read_piece
 from tracker.errors import Refused
 from tracker.forms import NONE
@@ -98,7 +98,7 @@ def taken_in(bench: Bench, path: Path, read_as: dict[str, Any]) -> PlateFile:
 
 
 @dataclass(frozen=True)
-class Said:
+class PieceOptions:
     """What was said of the pieces on the command line.
 
     Attributes:
@@ -114,21 +114,21 @@ class Said:
     dummies: Texts = ()
 
 
-def settle(bench: Bench, read: PlateRead, said: Said) -> None:
+def settle(bench: Bench, read: PlateRead, options: PieceOptions) -> None:
     """Bring what the plate says of its pieces together with what the person says, and have it confirmed.
 
     Raises:
         Refused: They cannot be brought together.
     """
-    plates.give_geometries(read, said.geometries)
-    plates.mark_dummies(read, said.dummies)
-    plates.give_gauges(read, said.gauges)
-    plates.give_pieces(read, [(p.name, p.orientation) for p in said.wanted for _ in range(p.count)])
-    for sentence in read.says if bench.may_ask else ():
+    plates.give_geometries(read, options.geometries)
+    plates.mark_dummies(read, options.dummies)
+    plates.give_gauges(read, options.gauges)
+    plates.give_pieces(read, [(p.name, p.orientation) for p in options.wanted for _ in range(p.count)])
+    for sentence in read.notes if bench.may_ask else ():
         note(folded(sentence))
     for group in plates.alike(read):
         note(folded(plates.kind_words(read, group)))
-        if bench.may_ask and not said.wanted:
+        if bench.may_ask and not options.wanted:
             plates.give_orientation(group, _confirmed(group[0]))
         if bench.may_ask and group[0].gauge_open:
             _ask_gauge(read, group)
@@ -207,9 +207,9 @@ def preflight_command(
     plate = taken_in(bench, file, read_as)
     report = _preflight.preflight(bench.book, plate, spools or (_asked_spool(bench),), like, dummies)
     if as_json:
-        say_json(report.as_json())
+        print_json(report.as_json())
     else:
-        _tell(report)
+        _print_report(report)
     if report.stopped:
         raise click.exceptions.Exit(1)
 
@@ -220,14 +220,14 @@ def _asked_spool(bench: Bench) -> str:
     return prompt("Spool it is to be printed from (ID)", finder(bench, "spool"), needed=True)
 
 
-def _tell(report: Report) -> None:
+def _print_report(report: Report) -> None:
     click.echo(folded(f"{report.plate}: {_needs(report)}."))
     for line in report.pieces:
         click.echo(folded(line, "  "))
-    for sentence in report.says:
+    for sentence in report.notes:
         note(folded(sentence))
     if report.like:
-        _tell_differences(report)
+        _print_differences(report)
     for finding in report.findings:
         click.echo(folded(f"{'STOP' if finding.kind == 'stop' else 'warning'}: {finding.text}"))
     note(f"Caution: {PRINTING}")
@@ -248,7 +248,7 @@ def _needs(report: Report) -> str:
     return ", ".join([*parts, f"about {hours} without heating"])
 
 
-def _tell_differences(report: Report) -> None:
+def _print_differences(report: Report) -> None:
     like, found = report.like, report.differences
     if not found:
         # Said of every specimen or not at all: the plate as a whole may be alike and one section not.
@@ -272,8 +272,8 @@ def _left_out(like: str, settings: list[Difference], more: int) -> str:
         "that only this plate states": sum(each.alone and each.like is None for each in settings),
         "that differ less or in words": max(more, 0),
     }
-    said = ", ".join(f"{count} {which}" for which, count in counts.items() if count)
-    return f"Further settings, in --json: {said}." if said else ""
+    counted = ", ".join(f"{count} {which}" for which, count in counts.items() if count)
+    return f"Further settings, in --json: {counted}." if counted else ""
 
 
 def _row(each: Difference, like: str) -> dict[str, object]:

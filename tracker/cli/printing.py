@@ -10,8 +10,8 @@ import click
 
 from tracker.cautions import PRINTING
 from tracker.cli._bench import Bench, asks, finder, pass_bench, prompt, until_stored
-from tracker.cli._telling import as_json, done, note, say_json, sure, width, write_file
-from tracker.cli.preflight import Said, asked_pieces, commanded, reads_plate, settle, taken_in
+from tracker.cli._output import as_json, done, note, print_json, sure, width, write_file
+from tracker.cli.preflight import PieceOptions, asked_pieces, commanded, reads_plate, settle, taken_in
 from tracker.desk import jobs
 from tracker.desk.doubts import Done
 from tracker.desk.jobplates import PieceWanted, PlateFile, read_job_plate, read_piece
@@ -101,7 +101,7 @@ def job_add(
 
     Pieces, places, orientations, set-points and times are read from FILE; without one they are typed.
     """
-    said = Said([read_piece(each) for each in pieces], geometries, gauges, dummies)
+    options = PieceOptions([read_piece(each) for each in pieces], geometries, gauges, dummies)
     plate = taken_in(bench, file, read_as) if file else None
     if bench.may_ask and not (spools or material or again):
         named = prompt("Spools printed from (IDs), Enter if not known", finder(bench, "spool"))
@@ -109,7 +109,7 @@ def job_add(
         material = material or (None if spools else prompt("Material", _material(bench), needed=True))
     of: _Of = {"spools": spools, "material": material, "again": again}
     read = read_job_plate(bench.book, plate, **of) if plate is not None else None
-    wanted, typed = _pieces_of(bench, read, said, typed, again)
+    wanted, typed = _pieces_of(bench, read, options, typed, again)
     stops = _stops(bench, plate, spools, dummies) if plate is not None and spools and not yes else []
     act = until_stored(
         bench, (*SET_FORM, *MEASURED_FORM), typed, when_at(bench.book),
@@ -119,7 +119,7 @@ def job_add(
         ),
         yes, _last(bench, again),
     )  # fmt: skip
-    _tell_added(bench, act, as_json)
+    _print_added(bench, act, as_json)
 
 
 def _material(bench: Bench) -> Callable[[str], None]:
@@ -158,7 +158,7 @@ class _Of(TypedDict):
 
 
 def _pieces_of(
-    bench: Bench, read: PlateRead | None, said: Said, typed: dict[str, Any], again: str | None
+    bench: Bench, read: PlateRead | None, options: PieceOptions, typed: dict[str, Any], again: str | None
 ) -> tuple[list[PieceWanted], dict[str, Any]]:
     """Return the pieces that are typed, and the answers with what the plate commands.
 
@@ -166,26 +166,26 @@ def _pieces_of(
         Refused: Something is said of pieces that only a plate file could hold.
     """
     if read is not None:
-        settle(bench, read, said)
+        settle(bench, read, options)
         given = {key: value for key, value in typed.items() if value is not None}
         return [], {**typed, **commanded(read), **given}
-    if said.geometries or said.dummies or said.gauges:
+    if options.geometries or options.dummies or options.gauges:
         raise Refused(
             "--geometry, --gauge and --dummy name pieces of a plate file", do="Give FILE, a new one"
         )
-    if bench.may_ask and not (said.wanted or again):
+    if bench.may_ask and not (options.wanted or again):
         return asked_pieces(), typed
-    return said.wanted, typed
+    return options.wanted, typed
 
 
-def _tell_added(bench: Bench, act: Done, json_wanted: bool) -> None:
+def _print_added(bench: Bench, act: Done, json_wanted: bool) -> None:
     note(f"Caution: {PRINTING}")
     if not json_wanted:
         done(act, False, f"strandbook job end {act.id}, then strandbook offbed {act.id}")
         return
-    for sentence in act.says:
+    for sentence in act.notes:
         note(sentence)
-    say_json(job_data(bench, act.id))
+    print_json(job_data(bench, act.id))
 
 
 def _last(bench: Bench, again: str | None) -> dict[str, Any]:
@@ -259,7 +259,7 @@ def job_spool(bench: Bench, /, job: str, yes: bool, as_json: bool, **typed: Any)
 def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None, as_json: bool) -> None:
     """Draw the plate of JOB from above: which piece is which, and what became of it."""
     if as_json:
-        say_json({"id": job_data(bench, job)["id"], "specimens": job_data(bench, job)["specimens"]})
+        print_json({"id": job_data(bench, job)["id"], "specimens": job_data(bench, job)["specimens"]})
         return
 
     if output is None:
@@ -370,12 +370,12 @@ def job_log(
     offset_s = logs.offset_typed(offset or "")
     by: By = "own offset" if offset_s is not None else "clock" if align == "clock" else "first rise"
     if dry_run:
-        _tell_look(bench, job, log, by, offset_s, as_json)
+        _print_preview(bench, job, log, by, offset_s, as_json)
     else:
         done(logs.add_log(bench.book, bench.who, bench.plugged, job, log, by, offset_s), as_json)
 
 
-def _tell_look(
+def _print_preview(
     bench: Bench, job: str, log: LogFile, by: By, offset_s: float | None, json_wanted: bool
 ) -> None:
     """Say what a log would be; one that does not fit the job is refused after that.
@@ -385,9 +385,9 @@ def _tell_look(
     """
     look = logs.look_at_log(bench.book, bench.plugged, job, log, by, offset_s)
     if json_wanted:
-        say_json(look.as_json())
+        print_json(look.as_json())
         return
-    for line in filter(None, (*look.how, look.laid, *look.doubts)):
+    for line in filter(None, (*look.how, look.placing, *look.doubts)):
         click.echo(line)
     if look.refusal:
         raise Refused(look.refusal)

@@ -8,7 +8,7 @@ import click
 
 from tracker.benches import compare_benches, mandel_picture
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import as_json, note, progress, say_json, write_file
+from tracker.cli._output import as_json, note, print_json, progress, write_file
 from tracker.cli.comparing import others_of
 from tracker.errors import Refused
 from tracker.publish import Choice, choose_publication, publish
@@ -58,21 +58,23 @@ def publish_command(
         choose_publication(bench.book, bench.who, licence=licence, author=author, address=address)
     choice = Choice(names=with_names, notes=with_notes, headers=with_headers, plates=with_plates)
     with progress("Publishing") as step:
-        told = publish(bench.book, bench.plugged, folder.absolute(), wanted, step, choice=choice, dry=dry_run)
+        published = publish(
+            bench.book, bench.plugged, folder.absolute(), wanted, step, choice=choice, dry=dry_run
+        )
     if as_json:
-        say_json({**vars(told), "folder": str(folder), "dry_run": dry_run})
+        print_json({**vars(published), "folder": str(folder), "dry_run": dry_run})
         return
     if dry_run:
-        for line in told.leaving:
+        for line in published.leaving:
             click.echo(line)
         return
-    if not told.licence:
+    if not published.licence:
         note(
             "No licence was chosen, so all rights are reserved: --licence CC-BY-4.0 lets others use the data"
         )
     note(
-        f"{told.materials} materials, {told.measurements} measurements, {told.files} files, "
-        f"{told.changed} of them new or changed"
+        f"{published.materials} materials, {published.measurements} measurements, {published.files} files, "
+        f"{published.changed} of them new or changed"
     )
     click.echo(str(folder / "index.html"))
 
@@ -90,7 +92,7 @@ def check_command(bench: Bench, /, site: Path, as_json: bool) -> None:
         found = check_site(site, bench.plugged, step)
     held, differ, unknown = (found.of(state) for state in ("holds", "differs", "cannot be computed"))
     if as_json:
-        say_json(
+        print_json(
             {
                 "holds": found.holds,
                 "numbers": [vars(each) for each in found.numbers],
@@ -133,7 +135,7 @@ def dispute_command(bench: Bench, /, about: str, text: str, by: str, address: st
     """Record an answer to a number or a material; it is published beside it, as it was said."""
     number = dispute(bench.book, bench.who, about, text, by, address)
     if as_json:
-        say_json({"id": f"dispute{number}", "about": about})
+        print_json({"id": f"dispute{number}", "about": about})
         return
     note("It is published with the next strandbook publish")
     click.echo(f"dispute{number}")
@@ -160,7 +162,7 @@ def compare_benches_command(
     if picture is not None:
         write_file(picture, mandel_picture(levels, quantity).encode())
     if as_json:
-        say_json([each.as_json() for each in levels])
+        print_json([each.as_json() for each in levels])
         return
     for each in levels:
         for line in each.lines():

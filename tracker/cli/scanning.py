@@ -11,6 +11,7 @@ import click
 
 from tracker.api import Method, fields
 from tracker.cli._bench import Bench, pass_bench, prompt
+from tracker.cli._output import as_json, note, print_json, titled
 from tracker.cli._readings import (
     KEYS,
     OtherLabelError,
@@ -21,9 +22,8 @@ from tracker.cli._readings import (
     cautions,
     last_typed,
     measured_at_prompts,
-    tell_measured,
+    print_measured,
 )
-from tracker.cli._telling import as_json, note, say_json, titled
 from tracker.desk import scanning
 from tracker.desk.measuring import Measured
 from tracker.desk.overtime import append, running
@@ -75,30 +75,30 @@ def scan_command(
         count = Session(bench, bench.plugged.method(method), rigs, names, watch, incomplete).run()
         note(f"{count} {'specimen' if count == 1 else 'specimens'} measured.")
     elif text_or_image is not None:
-        _tell(bench, text_or_image, as_json)
+        _print_seen(bench, text_or_image, as_json)
     elif bench.may_ask:
         _at_the_rig(bench)
     else:
         # No label is as long: a pipe without line ends must not fill the memory.
         for line in iter(lambda: sys.stdin.readline(_LONGEST), ""):
             if line.strip():
-                _tell(bench, line.strip(), as_json)
+                _print_seen(bench, line.strip(), as_json)
 
 
-def _tell(bench: Bench, text: str, json_wanted: bool) -> None:
+def _print_seen(bench: Bench, text: str, json_wanted: bool) -> None:
     """Say what one label names; one of another book ends with exit code 1."""
     found = scanning.look(bench.book, text)
     if json_wanted:
-        say_json(
+        print_json(
             {"id": str(found.ident), "kind": found.ident.kind, "book": found.book, "belongs": found.belongs}
         )
         if not found.belongs:
             raise Refused(found.why_not)
         return
-    _say_lines(bench, scanning.seen(bench.book, found))
+    _print_lines(bench, scanning.seen(bench.book, found))
 
 
-def _say_lines(bench: Bench, seen: scanning.Seen) -> None:
+def _print_lines(bench: Bench, seen: scanning.Seen) -> None:
     for line in (*seen.lines, still_wanted(bench.book, seen.id)):
         if line:
             click.echo(line)
@@ -136,7 +136,7 @@ def _typed(question: str) -> str:
 
 def _one(bench: Bench, text: str) -> None:
     seen = scanning.seen(bench.book, scanning.look(bench.book, text), bench.plugged)
-    _say_lines(bench, seen)
+    _print_lines(bench, seen)
     if not seen.methods or _hangs_there(bench, seen.id):
         return
     chosen = prompt(f"Method ({', '.join(seen.methods)}), Enter for none", bench.plugged.method)
@@ -145,7 +145,7 @@ def _one(bench: Bench, text: str) -> None:
     method = bench.plugged.method(chosen)
     cautions(method)
     questions = Questions(bench, method, last_typed(bench, method))
-    tell_measured(measured_at_prompts(bench, questions, seen.id, lambda: asked_rigs(bench, method))[0])
+    print_measured(measured_at_prompts(bench, questions, seen.id, lambda: asked_rigs(bench, method))[0])
 
 
 def _hangs_there(bench: Bench, ident: str) -> bool:
@@ -155,7 +155,7 @@ def _hangs_there(bench: Bench, ident: str) -> bool:
         note(f"{test.method.title} since {since}, {test.count} readings.")
         values = asked_parts(test.parts, may_leave=True)
         if values:
-            tell_measured(
+            print_measured(
                 bench.sure(
                     lambda certain, test=test, values=values: append(  # type: ignore[misc]
                         bench.book, bench.who, bench.plugged, test.id, values, sure=certain
@@ -233,10 +233,10 @@ class Session:
             self.bench, self.questions, seen.id, lambda: list(self.rigs), incomplete=self.incomplete
         )
         self.questions.stored(typed, files)
-        _tell_short(act)
+        _print_short(act)
 
 
-def _tell_short(act: Measured) -> None:
+def _print_short(act: Measured) -> None:
     """Print a measurement on one line, with what is remarkable about it below."""
     values = [
         f"{titled(each.quantity)} {state_row(each).short}{f' [{each.group}]' if each.group else ''}"
@@ -247,5 +247,5 @@ def _tell_short(act: Measured) -> None:
     for each in act.results:
         for remark in each.remarks:
             note(f"  {remark}")
-    for sentence in act.says:
+    for sentence in act.notes:
         note(f"  {sentence}")

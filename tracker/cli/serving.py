@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._telling import note
+from tracker.cli._output import note
 from tracker.cli.manual import commands
 from tracker.desk.devices import pair_device
 from tracker.errors import Refused

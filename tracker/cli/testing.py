@@ -10,6 +10,7 @@ import click
 
 from tracker.api import Method, fields
 from tracker.cli._bench import Bench, asks, pass_bench, prompt_reason
+from tracker.cli._output import as_json, done, facts, note, print_json, sure, table, titled
 from tracker.cli._readings import (
     OtherLabelError,
     Questions,
@@ -21,12 +22,11 @@ from tracker.cli._readings import (
     last_typed,
     measured_at_prompts,
     measured_data,
+    print_measured,
     read_with,
     recordings,
     shown_before_kept,
-    tell_measured,
 )
-from tracker.cli._telling import as_json, done, facts, note, say_json, sure, table, titled
 from tracker.desk.measuring import MEASURE_FORM, Measured, measure
 from tracker.desk.voiding import judge
 from tracker.errors import Refused
@@ -51,7 +51,7 @@ else:
 def methods_command(bench: Bench, /, method: str | None, as_json: bool) -> None:
     """List the test methods that are installed, or tell all about one METHOD."""
     if method is not None:
-        _tell_method(bench, method, as_json)
+        _print_method(bench, method, as_json)
         return
     rows = [
         {"id": each.method.id, "title": each.method.title, "version": each.method.version,
@@ -59,15 +59,15 @@ def methods_command(bench: Bench, /, method: str | None, as_json: bool) -> None:
         for each in bench.plugged.methods.values()
     ]  # fmt: skip
     if as_json:
-        say_json({"methods": rows, "problems": [str(each) for each in bench.plugged.problems]})
+        print_json({"methods": rows, "problems": [str(each) for each in bench.plugged.problems]})
     else:
         table(rows)
 
 
-def _tell_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
+def _print_method(bench: Bench, method_id: str, json_wanted: bool) -> None:
     method = bench.plugged.method(method_id)
     if json_wanted:
-        say_json({
+        print_json({
             "id": method.id, "title": method.title, "version": method.version, "standard": method.standard,
             "cautions": list(method.cautions), "subject": method.subject,
             "readings": method.Readings.model_json_schema(),
@@ -159,7 +159,7 @@ def measure_command(
     chosen = bench.plugged.method(method)
     typed, kept = assigned(readings), recordings(chosen, files)
     if bench.may_ask and not typed and not kept:
-        _tell_measured(_asked(bench, subject, chosen, with_rigs, about, incomplete=incomplete), as_json)
+        _print_measurement(_asked(bench, subject, chosen, with_rigs, about, incomplete=incomplete), as_json)
         return
     if not typed and not kept:
         raise Refused("There are no readings", do=f"strandbook methods {method} lists what {method} takes")
@@ -175,7 +175,7 @@ def measure_command(
     if not as_json:
         # Also who types all at once stands at the rig, with the next specimen; a refusal stays one line.
         cautions(chosen)
-    _tell_measured(act, as_json)
+    _print_measurement(act, as_json)
 
 
 def _asked(
@@ -206,11 +206,11 @@ def _asked(
     return act
 
 
-def _tell_measured(act: Measured, json_wanted: bool) -> None:
+def _print_measurement(act: Measured, json_wanted: bool) -> None:
     if json_wanted:
-        say_json(measured_data(act))
+        print_json(measured_data(act))
     else:
-        tell_measured(act)
+        print_measured(act)
 
 
 def _measure_day(
@@ -239,7 +239,7 @@ def _measure_day(
         yes,
     )
     if json_wanted:
-        say_json({
+        print_json({
             "stored": not dry_run, "asked": asked, "unused_columns": list(plan.unused),
             "measurements": [measured_data(each) for each in done],
         })  # fmt: skip
@@ -289,7 +289,7 @@ def append_command(
         ),
         yes,
     )
-    _tell_measured(act, as_json)
+    _print_measurement(act, as_json)
 
 
 @click.command(

@@ -95,7 +95,7 @@ def why(
     largest = found.answers[0]
     problem = _with_settings(book, largest.problem)
     settings = settings_that_differ(problem.settings_a, problem.settings_b)
-    wishes = Wishes(limits=limits_of(book, problem), gone=gone_of(book, problem))
+    wishes = Wishes(limits=limits_of(book, problem), gone=lost_factors(book, problem))
     return Why(with_plan(replace(largest, problem=problem, settings=settings), wishes), found)
 
 
@@ -147,7 +147,7 @@ def _with_settings(book: Book, problem: Problem) -> Problem:
     return replace(problem, settings_a=sides[0], settings_b=sides[1])
 
 
-def gone_of(book: Book, problem: Problem) -> dict[str, frozenset[str]]:
+def lost_factors(book: Book, problem: Problem) -> dict[str, frozenset[str]]:
     """Return the spools, and lots, among A's and B's of which nothing is left to print from."""
     chosen = problem.a | problem.b
     named = {str(o.factors.get("spool")) for o in problem.observations if o.result_id in chosen}
@@ -226,7 +226,7 @@ def follow_up(
 
 
 def _planned(book: Book, problem: Problem, **wanted: Any) -> Plan:
-    limits, gone = limits_of(book, problem), gone_of(book, problem)
+    limits, gone = limits_of(book, problem), lost_factors(book, problem)
     return followup(problem, limits=limits, gone=gone, **wanted)
 
 

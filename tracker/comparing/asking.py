@@ -455,13 +455,13 @@ def _put_benches(session: Session, rows: Sequence[ResultRow]) -> None:
     """Make the bench a factor of every result, and of what other sites tell factors as ours are."""
     code = session.scalar(select(BookRecord.code)) or ""
     for row in rows:
-        told = dict(row.factors) if row.bench else {"bench": code}
+        factors = dict(row.factors) if row.bench else {"bench": code}
         source = f"published by {row.bench}" if row.bench else "book"
         made = {
             name: FactorValue(
                 name, value, unit_of(name) if isinstance(value, (int, float)) else "", "stated", source
             )
-            for name, value in told.items()
+            for name, value in factors.items()
             if not isinstance(value, FactorValue)
         }
         row.factors = {**row.factors, **made}

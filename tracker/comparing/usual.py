@@ -82,9 +82,9 @@ def unusual(book: Book, plugged: Plugged, name: str) -> list[Unusual]:
         if ident.kind == "measurement":
             # One measurement of each other specimen stands for how its tests were done.
             tests = _tests(session, others)
-            told = measurement_factors(session, [ident.number, *tests.values()])
-            own |= told.get(ident.number, {})
-            found = {n: {**found.get(n, {}), **told.get(tests.get(n, 0), {})} for n in others}
+            factors = measurement_factors(session, [ident.number, *tests.values()])
+            own |= factors.get(ident.number, {})
+            found = {n: {**found.get(n, {}), **factors.get(tests.get(n, 0), {})} for n in others}
     return _differing(own, list(found.values()))
 
 

@@ -106,12 +106,12 @@ def correct(
         doing = Correction(act, book, plugged, when_at(book), sure)
         owner = owner_of(act.session, kind_of(row), row) if kind_of(row).part else row
         act.about.append(name_of(owner if owner is not None else row))
-        says: list[str] = []
+        notes: list[str] = []
         if isinstance(row, Measurement):
-            says = _correct_measurement(doing, row, changes, files or {})
+            notes = _correct_measurement(doing, row, changes, files or {})
         else:
             _correct_row(doing, row, changes)
-    return Done(name_of(row), says)
+    return Done(name_of(row), notes)
 
 
 def _assignment(text: str) -> tuple[str, str]:
@@ -230,17 +230,17 @@ def _correct_measurement(
         _move(doing, row, *links.values())
         moved = True
     # A corrected operator or remark changes no number, so a method that is gone is no bar to it.
-    says: list[str] = []
+    notes: list[str] = []
     if readings or files or moved:
         _correct_readings(doing, row, readings, files)
         doing.act.session.flush()
         computation = compute_again(doing.act, doing.book, doing.plugged, row)
-        says = [computation.problem] if computation.problem else []
+        notes = [computation.problem] if computation.problem else []
         _ask_about(doing, row, computation)
     if links or "at" in own:
         for piece in {id(each): each for each in (before, row.specimen) if each is not None}.values():
             settle_used_up(doing.act.session, doing.plugged, piece, row)
-    return says
+    return notes
 
 
 def _sorted_changes(
@@ -321,10 +321,10 @@ def _correct_readings(
     """
     method = doing.plugged.method(row.method)
     known = [each.name for each in fields(method.Readings)]
-    said = {name: value for name, value in readings.items() if name.startswith(("take.", "read."))}
-    readings = {name: value for name, value in readings.items() if name not in said}
-    if said:
-        _read_otherwise(row, said)
+    decisions = {name: value for name, value in readings.items() if name.startswith(("take.", "read."))}
+    readings = {name: value for name, value in readings.items() if name not in decisions}
+    if decisions:
+        _read_otherwise(row, decisions)
     strangers = [name for name in (*readings, *files) if name not in known]
     if strangers:
         raise FormError(f"{method.title} has no reading {strangers[0]!r}", do=f"It has {', '.join(known)}")
@@ -341,7 +341,7 @@ def _correct_readings(
         _replace_file(doing.act, row, name, recording)
 
 
-def _read_otherwise(row: Measurement, said: Mapping[str, str]) -> None:
+def _read_otherwise(row: Measurement, decisions: Mapping[str, str]) -> None:
     """Change how the recording of a measurement is read: ``take.spike=leave out``, ``read.decimal=comma``.
 
     Raises:
@@ -355,7 +355,7 @@ def _read_otherwise(row: Measurement, said: Mapping[str, str]) -> None:
             do="Attach it anew with --file",
         )
     options = dict(row.files[0].read_as or {})
-    for name, value in said.items():
+    for name, value in decisions.items():
         key = name.removeprefix("read.")
         if value:
             options[key] = value
@@ -464,9 +464,9 @@ def changed(sent: Mapping[str, str], was: Mapping[str, str], now: list[Correctab
     names = [name for name in sent if name in current and sent[name].strip() != was.get(name, "").strip()]
     for name in names:
         if current[name].was.strip() != was.get(name, "").strip():
-            says = current[name].was or "nothing"
+            notes = current[name].was or "nothing"
             raise FormError(
-                f"{current[name].label} was corrected meanwhile: it says {says} now",
+                f"{current[name].label} was corrected meanwhile: it says {notes} now",
                 do="Load the page again and look",
             )
     return [f"{name}={sent[name].strip()}" for name in names]

@@ -17,13 +17,13 @@ class Done:
 
     Attributes:
         id: The ID (or name) that it made or changed.
-        says: What the person should know, one sentence each.
+        notes: What the person should know, one sentence each.
         also: Further IDs it made.
         parts: Parts without an ID that it made, as ``storage3``: the names by which they are corrected.
     """
 
     id: str
-    says: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
     also: list[str] = field(default_factory=list)
     parts: list[str] = field(default_factory=list)
 

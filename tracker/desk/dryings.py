@@ -109,8 +109,8 @@ def end_drying(
             _weigh_after(row, spool, mass)
         confirm(row, KINDS["drying"].odd(act.session, row, when), sure=sure)
         act.about += [drying_id(row.id), *(spool_id(each.spool_id) for each in row.spools)]
-        says = _mass_notes(row)
-    return Done(drying_id(row.id), says)
+        notes = _mass_notes(row)
+    return Done(drying_id(row.id), notes)
 
 
 def _weigh_after(row: Drying, spool: DryingSpool, mass: float | None) -> None:

@@ -18,7 +18,7 @@ from tracker.book import Book
 from tracker.desk.doubts import Done, confirm
 from tracker.forms import Ask, FormError, clean, when_at
 from tracker.kinds import KINDS, Kind, find, material_named, name_of
-from tracker.model import Choice, Programme, Spool, Stay
+from tracker.model import Choice, Programme, Spool, StoragePeriod
 from tracker.moments import local_time as local
 from tracker.units import UnitError, parse
 
@@ -141,34 +141,36 @@ def keep_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any], *, su
     values = clean(kind.form, with_defaults(kind.form, {**typed, "spool": spool}), when)
     with book.act("spool keep", who) as act:
         row: Spool = find(book, act.session, spool, "spool")
-        stay = Stay(**kind.columns({**values, "spool": row}))
-        ended = _end_running(act, row, stay.began_at)
-        kind.check(act.session, stay, when)
-        act.session.add(stay)
+        period = StoragePeriod(**kind.columns({**values, "spool": row}))
+        ended = _end_running(act, row, period.began_at)
+        kind.check(act.session, period, when)
+        act.session.add(period)
         act.session.flush()
-        confirm(stay, kind.odd(act.session, stay, when), sure=sure)
+        confirm(period, kind.odd(act.session, period, when), sure=sure)
         # A closed period inside a running one is an excursion: afterwards the spool is back where it was.
-        if ended is not None and stay.ended_at is not None:
-            act.session.add(_gone_on(ended, stay.ended_at))
+        if ended is not None and period.ended_at is not None:
+            act.session.add(_gone_on(ended, period.ended_at))
         act.about.append(name_of(row))
-        says = [f"{ended.place} ended {local(ended.ended_at, book.zone)}."] if ended is not None else []
-        return Done(name_of(row), says, parts=[name_of(stay)])
+        notes = [f"{ended.place} ended {local(ended.ended_at, book.zone)}."] if ended is not None else []
+        return Done(name_of(row), notes, parts=[name_of(period)])
 
 
-def _gone_on(stay: Stay, since: dt.datetime) -> Stay:
+def _gone_on(period: StoragePeriod, since: dt.datetime) -> StoragePeriod:
     """Return the storage period that went on where it was when a short one inside it was over."""
-    return Stay(
-        spool_id=stay.spool_id, place=stay.place, where=stay.where, began_at=since,
-        temperature_c=stay.temperature_c, rh_pct=stay.rh_pct, rh_low_pct=stay.rh_low_pct,
-        rh_high_pct=stay.rh_high_pct, note=stay.note,
+    return StoragePeriod(
+        spool_id=period.spool_id, place=period.place, where=period.where, began_at=since,
+        temperature_c=period.temperature_c, rh_pct=period.rh_pct, rh_low_pct=period.rh_low_pct,
+        rh_high_pct=period.rh_high_pct, note=period.note,
     )  # fmt: skip
 
 
-def _end_running(act: Act, spool: Spool, at: dt.datetime) -> Stay | None:
+def _end_running(act: Act, spool: Spool, at: dt.datetime) -> StoragePeriod | None:
     running = act.session.scalar(
-        select(Stay)
-        .where(Stay.spool_id == spool.id, Stay.ended_at.is_(None), Stay.began_at <= at)
-        .order_by(Stay.began_at.desc())
+        select(StoragePeriod)
+        .where(
+            StoragePeriod.spool_id == spool.id, StoragePeriod.ended_at.is_(None), StoragePeriod.began_at <= at
+        )
+        .order_by(StoragePeriod.began_at.desc())
         .limit(1)
     )
     if running is not None:

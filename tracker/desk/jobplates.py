@@ -191,7 +191,7 @@ def feeds(read: PlateRead | None, spools: Sequence[Spool], earlier: Job | None =
     for number, row in enumerate(spools):
         same = [use for use in used if use.tool == number] if len(spools) > len(used) else [used[number]]
         tool = same[0].tool if same else number
-        pieces = [n for n, each in enumerate(read.pieces, 1) if tool in each.laid_by]
+        pieces = [n for n, each in enumerate(read.pieces, 1) if tool in each.body_tools]
         everywhere = len(pieces) == len(read.pieces)
         found.append(Feed(row, tool, None if everywhere else pieces, same[0].filament_g if same else 0.0))
     return found
@@ -216,8 +216,8 @@ def with_plate(values: dict[str, Any], read: PlateRead | None) -> dict[str, Any]
     if read is None:
         return values
 
-    said = {key: value for key, value in values.items() if value is not None}
-    return values | plates.job_columns(read.plate) | said
+    given = {key: value for key, value in values.items() if value is not None}
+    return values | plates.job_columns(read.plate) | given
 
 
 def from_plate(read: PlateRead, who: str) -> list[Specimen]:
@@ -233,7 +233,7 @@ def job_remarks(read: PlateRead | None, values: Mapping[str, Any], job: str, mad
     if read is None:
         return [] if made else ["It has no pieces yet."]
 
-    return read.says + plates.contradictions(values, plates.job_columns(read.plate), job)
+    return read.notes + plates.contradictions(values, plates.job_columns(read.plate), job)
 
 
 _MOST_PIECES: Final = 999

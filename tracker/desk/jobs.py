@@ -214,15 +214,15 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any], *, sure: b
         _JOB.check(act.session, row, when)
         confirm(row, _JOB.odd(act.session, row, when), sure=sure)
         if "first_layer_at" in given and row.logs:
-            _lay_logs_anew(act, book, row)
+            _cut_logs(act, book, row)
         act.about.append(job_id(row.id))
         waiting = act.session.scalar(
             select(func.count()).where(Specimen.job_id == row.id, Specimen.outcome.is_(None))
         )
-    says = (
+    notes = (
         [f"{waiting} pieces wait to come off the bed: strandbook offbed {job_id(row.id)}"] if waiting else []
     )
-    return Done(job_id(row.id), says)
+    return Done(job_id(row.id), notes)
 
 
 def offered_end(book: Book, target: str) -> str:
@@ -236,7 +236,7 @@ def offered_end(book: Book, target: str) -> str:
     return "now" if latest is None or book.clock() <= latest else ""
 
 
-def _lay_logs_anew(act: Act, book: Book, row: Job) -> None:
+def _cut_logs(act: Act, book: Book, row: Job) -> None:
     """Cut the job's logs to its layers again, now that it is known when these were printed."""
     logs.refresh(act, book, plugins.load(), row)
 
@@ -475,5 +475,5 @@ def _question(book: Book, row: Job, pieces: Sequence[Specimen], gauge: str | Non
     names = ", ".join(specimen_id(row.id, piece.piece) for piece in pieces)
     if gauge is None:
         return f"{names}: gauge section of the template again"
-    said = dict.fromkeys(plates.gauge_words(plates.thing_of(book, piece), gauge) for piece in pieces)
-    return f"{names}: {' / '.join(said)}"
+    sections = dict.fromkeys(plates.gauge_words(plates.thing_of(book, piece), gauge) for piece in pieces)
+    return f"{names}: {' / '.join(sections)}"

@@ -340,7 +340,7 @@ class LogLook:
         job: ID of the job.
         how: What was guessed about the file, one line each.
         offset_s: Seconds from the job's start to the log's first row; None where it cannot be laid beside it.
-        laid: How it lies beside the job, in one sentence; empty where it does not.
+        placing: How it lies beside the job, in one sentence; empty where it does not.
         doubts: Gaps, readings that stand still, jumps of the clock, ends that are missing.
         refusal: Why it cannot be laid beside the job; empty where it can.
         chart: SVG of its channels over the job.
@@ -349,14 +349,14 @@ class LogLook:
     job: str
     how: tuple[str, ...]
     offset_s: float | None
-    laid: str
+    placing: str
     doubts: tuple[str, ...]
     refusal: str
     chart: str
 
     def as_json(self) -> dict[str, Any]:
         """Return it as plain JSON values, without the drawing."""
-        names = ("job", "offset_s", "laid", "refusal")
+        names = ("job", "offset_s", "placing", "refusal")
         return {name: getattr(self, name) for name in names} | {
             "how": list(self.how),
             "doubts": list(self.doubts),
@@ -405,7 +405,7 @@ def look_at_log(
         job=job_id(row.id),
         how=tuple(log.how_read.lines()),
         offset_s=None if aligned is None else round(aligned.offset_s, 3),
-        laid="" if aligned is None else aligned.how,
+        placing="" if aligned is None else aligned.how,
         doubts=tuple(doubts_of(log, aligned)),
         refusal=refusal,
         chart=chart,
@@ -468,11 +468,11 @@ def piece_log(row: Specimen) -> PieceLog | None:
     return PieceLog(lines, facts.get("over", "whole job"), made_of)
 
 
-def _line(name: str, said: dict[str, Any]) -> str:
-    whole = said["covered"] >= 0.995  # noqa: PLR2004 - rounds to all of it
-    covered = "" if whole else f", {said['covered']:.0%} of it covered"
-    low, high = compact(round(said["low"], 1)), compact(round(said["high"], 1), said["unit"])
-    return f"{name}: mean {said['mean']:.1f} {said['unit']}, from {low} to {high}{covered}"
+def _line(name: str, typed: dict[str, Any]) -> str:
+    whole = typed["covered"] >= 0.995  # noqa: PLR2004 - rounds to all of it
+    covered = "" if whole else f", {typed['covered']:.0%} of it covered"
+    low, high = compact(round(typed["low"], 1)), compact(round(typed["high"], 1), typed["unit"])
+    return f"{name}: mean {typed['mean']:.1f} {typed['unit']}, from {low} to {high}{covered}"
 
 
 def piece_log_chart(book: Book, plugged: Plugged, piece: str) -> str:

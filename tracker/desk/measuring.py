@@ -125,7 +125,7 @@ def measure(
         return _stored_before(book, stored.number)
     # Only when the act is on the disk: a plugin told of a result that was rolled back would have sent it
     # on.
-    _tell_plugins(plugged, done)
+    _notify_plugins(plugged, done)
     return done
 
 
@@ -198,7 +198,7 @@ def measure_all(
     except _RehearsedError:
         return done, asked
     for each in done:
-        _tell_plugins(plugged, each)
+        _notify_plugins(plugged, each)
     return done, asked
 
 
@@ -352,7 +352,7 @@ def _stored_before(book: Book, number: int) -> Measured:
         return Measured(
             id=measurement_id(number),
             again=True,
-            says=["It was stored before; nothing was stored twice."],
+            notes=["It was stored before; nothing was stored twice."],
             results=[
                 Computed(
                     quantity=each.quantity, value=each.value, unit=each.unit, uncertainty=each.uncertainty,
@@ -528,9 +528,9 @@ def _as_the_rig_writes(method: Method, readings: Readings, measurement: Measurem
         kind = next(each for each in fields(method.Readings) if each.name == name).reading.reads
         rig = _writer(measurement, name) if kind else None
         remembered = dict((rig.columns or {}).get(kind, {})) if rig is not None else {}
-        said = {key: value for key, value in recording.read_as.items() if not key.startswith("take.")}
-        if rig is not None and said and not said.items() <= remembered.items():
-            rig.columns = {**(rig.columns or {}), kind: {**remembered, **said}}
+        typed = {key: value for key, value in recording.read_as.items() if not key.startswith("take.")}
+        if rig is not None and typed and not typed.items() <= remembered.items():
+            rig.columns = {**(rig.columns or {}), kind: {**remembered, **typed}}
         if remembered:
             update[name] = dataclasses.replace(recording, read_as={**remembered, **recording.read_as})
     return readings.model_copy(update=update) if update else readings
@@ -538,11 +538,11 @@ def _as_the_rig_writes(method: Method, readings: Readings, measurement: Measurem
 
 def _writer(measurement: Measurement, name: str) -> Rig | None:
     """Return the rig that wrote a recording: the one said to, else the only one of role rig."""
-    said = [
+    usual = [
         each.rig for each in measurement.rigs if any(str(f).split(".")[0] == name for f in each.fields or ())
     ]
-    rigs = said or [each.rig for each in measurement.rigs if each.rig.role == "rig"]
-    return rigs[0] if len(rigs) == 1 or said else None
+    rigs = usual or [each.rig for each in measurement.rigs if each.rig.role == "rig"]
+    return rigs[0] if len(rigs) == 1 or usual else None
 
 
 def understandings(method: Method, files: Mapping[str, Recording]) -> dict[str, Understood]:
@@ -557,14 +557,14 @@ def understandings(method: Method, files: Mapping[str, Recording]) -> dict[str, 
         if recording is None or not field_.reading.reads:
             continue
         try:
-            told = understood(recording, field_.reading.reads)
+            understanding = understood(recording, field_.reading.reads)
         except Ambiguous:
             raise
         # One that cannot be read at all is kept raw, and its results are refused with the reason.
         except Refused:
             continue
-        if told is not None:
-            found[field_.name] = told
+        if understanding is not None:
+            found[field_.name] = understanding
     return found
 
 
@@ -613,19 +613,19 @@ def _fill(result: Result, outcome: Computed, version: str) -> None:
 
 def stored_measurement(measurement: Measurement, computation: Computation, zone: dt.tzinfo) -> Measured:
     """Return what is told of a measurement that was just stored or computed; days are the bench's."""
-    says = _without_value(computation.outcomes, measurement_id(measurement.id))
+    notes = _without_value(computation.outcomes, measurement_id(measurement.id))
     # Stored all the same: a reading without its rig is worth more than a reading that was not entered.
     if not measurement.rigs:
-        says.append("Rig not recorded: the uncertainty holds the reading's resolution only.")
+        notes.append("Rig not recorded: the uncertainty holds the reading's resolution only.")
     day = local_day(measurement.at, zone) if measurement.at is not None else dt.date.max
     warned = (warning_of(each.rig, each.calibration, day) for each in measurement.rigs)
-    says += [each for each in warned if each]
+    notes += [each for each in warned if each]
     if computation.problem:
-        says.append(f"Readings are kept; {computation.problem}")
+        notes.append(f"Readings are kept; {computation.problem}")
     subject = measurement.specimen if measurement.specimen is not None else measurement.spool
     return Measured(
         id=measurement_id(measurement.id),
-        says=says,
+        notes=notes,
         results=list(computation.outcomes),
         subject=str(ident_of(subject)),
         method=measurement.method,
@@ -657,7 +657,7 @@ def _without_value(outcomes: Iterable[Computed], ident: str) -> list[str]:
     return [f"No value yet of {', '.join(refused)}{f': {shared}' if shared else ''}.{more}"]
 
 
-def _tell_plugins(plugged: Plugged, done: Measured) -> None:
+def _notify_plugins(plugged: Plugged, done: Measured) -> None:
     for each in done.results:
         plugged.after_result(
             ResultFacts(

@@ -30,7 +30,7 @@ from tracker.model import (
     Photograph,
     Specimen,
     Spool,
-    Stay,
+    StoragePeriod,
     Weighing,
 )
 from tracker.plugins import Plugged
@@ -93,8 +93,8 @@ def _differences(kept: Any, other: Any) -> Iterator[str]:
     for ask in kind_of(kept).form:
         one, two = getattr(kept, ask.name, None), getattr(other, ask.name, None)
         if ask.name not in ("name", "note") and one is not None and two is not None and one != two:
-            said = [getattr(each, "name", each) for each in (one, two)]
-            yield f"{ask.label}: {name_of(kept)} says {said[0]}, {name_of(other)} says {said[1]}"
+            names = [getattr(each, "name", each) for each in (one, two)]
+            yield f"{ask.label}: {name_of(kept)} says {names[0]}, {name_of(other)} says {names[1]}"
 
 
 def _fill_blanks(kept: Any, other: Any) -> None:
@@ -272,12 +272,14 @@ def _too_much(wound: float | None, left: float | None) -> list[str]:
 
 def _move_storage(session: Session, old: Spool, new: Spool, at: Any) -> None:
     """End where the old spool was kept, and go on there with the new one."""
-    asked = select(Stay).where(Stay.spool_id == old.id, Stay.ended_at.is_(None), Stay.began_at <= at)
-    running = session.scalars(asked.order_by(Stay.began_at.desc())).first()
+    asked = select(StoragePeriod).where(
+        StoragePeriod.spool_id == old.id, StoragePeriod.ended_at.is_(None), StoragePeriod.began_at <= at
+    )
+    running = session.scalars(asked.order_by(StoragePeriod.began_at.desc())).first()
     if running is not None:
         running.ended_at = at
         session.add(
-            Stay(
+            StoragePeriod(
                 spool_id=new.id, place=running.place, where=running.where, began_at=at,
                 temperature_c=running.temperature_c, rh_pct=running.rh_pct, rh_low_pct=running.rh_low_pct,
                 rh_high_pct=running.rh_high_pct,
@@ -303,11 +305,11 @@ def exchange_labels(book: Book, who: str, plugged: Plugged, one: str, other: str
             raise FormError(f"{name_of(pair[0])} is named twice", do="Name the two that were mixed up")
         act.about += [name_of(each) for each in pair]
         moved = _exchange(session, *pair)
-        says = [said for row in moved if (said := _computed_anew(act, book, plugged, row))]
+        notes = [note for row in moved if (note := _computed_anew(act, book, plugged, row))]
         for row in moved:
             for piece in pair:
                 settle_used_up(session, plugged, piece, row)
-    return Done(name_of(pair[0]), says, [name_of(pair[1])])
+    return Done(name_of(pair[0]), notes, [name_of(pair[1])])
 
 
 def _exchange(session: Session, one: Specimen, other: Specimen) -> list[Measurement]:

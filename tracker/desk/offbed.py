@@ -96,10 +96,10 @@ def take_off(
         act.about += [job_id(row.id), *(specimen_id(row.id, number) for number in named)]
         fit = _with_outcome(known.values(), ("good", "usable"))
         still = _with_outcome(known.values(), (None,))
-        says = [f"Without an outcome yet: {', '.join(still)}."] if still else []
+        notes = [f"Without an outcome yet: {', '.join(still)}."] if still else []
         if ended or (end and fit and not still):
-            says += _end(book, act, row, ended)
-    return Done(job_id(row.id), says, fit)
+            notes += _end(book, act, row, ended)
+    return Done(job_id(row.id), notes, fit)
 
 
 def _end(book: Book, act: Act, job: Job, ended: str) -> list[str]:
@@ -152,17 +152,17 @@ def _by_piece(outcomes: Sequence[PieceOutcome]) -> dict[int, PieceOutcome]:
     return named
 
 
-def _enter(piece: Specimen, said: PieceOutcome) -> None:
-    check_outcome(said.piece, said.outcome, said.words)
-    if piece.outcome is not None and piece.outcome != said.outcome:
+def _enter(piece: Specimen, given: PieceOutcome) -> None:
+    check_outcome(given.piece, given.outcome, given.words)
+    if piece.outcome is not None and piece.outcome != given.outcome:
         name = specimen_id(piece.job_id, piece.piece)
         raise FormError(
             f"{name} is recorded as {piece.outcome} already",
-            do=f"Correct it with its reason: strandbook correct {name} outcome={said.outcome} --reason WHY",
+            do=f"Correct it with its reason: strandbook correct {name} outcome={given.outcome} --reason WHY",
         )
-    piece.outcome = said.outcome
-    piece.remark = said.words or None if said.outcome != "failed" else None
-    piece.cause = said.words if said.outcome == "failed" else None
+    piece.outcome = given.outcome
+    piece.remark = given.words or None if given.outcome != "failed" else None
+    piece.cause = given.words if given.outcome == "failed" else None
 
 
 def open_pieces(book: Book, job: str) -> list[tuple[int, str]]:

@@ -49,7 +49,7 @@ def facts_of(
     Raises:
         Refused: The stated gauge section cannot be read or misses the piece.
     """
-    lies = orientation_of(piece)
+    side_words = orientation_of(piece)
     cut = cut_section(piece, geometry, gauge)
     return {
         "key": piece.key,
@@ -59,11 +59,11 @@ def facts_of(
         "rect_mm": _rounded(piece.rect_mm),
         "angle_deg": round(piece.angle_deg, 2),
         # A straight piece is drawn as its box; only one that lies askew needs its outline.
-        "outline_mm": [_rounded(point) for point in piece.outline_mm] if lies.rotation_deg else [],
+        "outline_mm": [_rounded(point) for point in piece.outline_mm] if side_words.rotation_deg else [],
         "contour_mm": [_rounded(point) for point in piece.contour_mm],
         "gauge_mm": [_rounded(point) for point in corners_of(cut.window, piece)],
         **({"bed_mm": [_rounded(point) for point in plate.bed_mm]} if plate.bed_mm else {}),
-        "lies": lies.text,
+        "lies": side_words.text,
         "layers": piece.layers,
         "layer_time_min_s": round(piece.layer_time_min_s, 2),
         "own_layer_time_min_s": round(piece.own_layer_time_min_s, 2),

@@ -72,7 +72,7 @@ class PlatePiece:
         return _NUMBERED.sub("", self.name)
 
     @property
-    def laid_by(self) -> tuple[int, ...]:
+    def body_tools(self) -> tuple[int, ...]:
         """The tools that laid it, without those of its skirt and support."""
         return tuple(use.tool for use in self.thing.tools if use.body_mm > 0)
 
@@ -98,12 +98,12 @@ class PlateRead:
     Attributes:
         plate: All that is known of the file.
         pieces: As they will be numbered: back row first, from left to right.
-        says: What the person should know, one sentence each.
+        notes: What the person should know, one sentence each.
     """
 
     plate: Plate
     pieces: list[PlatePiece]
-    says: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def read_pieces(
@@ -132,7 +132,7 @@ def read_pieces(
     _number(pieces, plate)
     if not pieces:
         raise FormError("The plate holds no piece", do="Nothing on it but skirt, purge or supports")
-    return PlateRead(plate, pieces, _says(plate))
+    return PlateRead(plate, pieces, _remarks(plate))
 
 
 def _read_as(data: Source, how: ReadAs, density: PerTool, diameter: PerTool) -> Plate:
@@ -151,8 +151,8 @@ def _separated(data: Source, plate: Plate, density: PerTool, diameter: PerTool) 
     parts = [each for each in apart.objects if each.key.partition(" part ")[0] not in together]
     if any(match_object(each)[0].piece.id == FREE for each in parts):
         return plate
-    told = f"{len(parts)} parts that share a marker fit a template each and are specimens of their own"
-    return replace(apart, problems=(*apart.problems, f"{told}; --together makes one of them"))
+    assumption = f"{len(parts)} parts that share a marker fit a template each and are specimens of their own"
+    return replace(apart, problems=(*apart.problems, f"{assumption}; --together makes one of them"))
 
 
 def _derived(thing: PlateObject) -> PlatePiece:
@@ -177,18 +177,18 @@ def _number(pieces: Sequence[PlatePiece], plate: Plate) -> None:
             piece.name = f"{name} #{seen[name]}"
 
 
-def _says(plate: Plate) -> list[str]:
-    says = []
+def _remarks(plate: Plate) -> list[str]:
+    notes = []
     if not plate.complete:
         why = "; ".join(plate.problems) or "its end is missing"
-        says.append(f"The plate is incomplete ({why}): read as far as it goes, {plate.layers} layers.")
+        notes.append(f"The plate is incomplete ({why}): read as far as it goes, {plate.layers} layers.")
     else:
-        says += [f"{problem[:1].upper()}{problem[1:]}." for problem in plate.problems[:_LARGE]]
+        notes += [f"{problem[:1].upper()}{problem[1:]}." for problem in plate.problems[:_LARGE]]
     if plate.objects_guessed:
-        says.append("The file marks no objects: its pieces were told apart as islands, a guess.")
+        notes.append("The file marks no objects: its pieces were told apart as islands, a guess.")
     for what, words in _WORDS.items():
-        says += _unstated(plate, what, words)
-    return says
+        notes += _unstated(plate, what, words)
+    return notes
 
 
 def _unstated(plate: Plate, what: str, words: str) -> list[str]:
@@ -377,15 +377,15 @@ def job_columns(plate: Plate) -> dict[str, Any]:
 
 def contradictions(typed: Mapping[str, Any], columns: Mapping[str, Any], job: str) -> list[str]:
     """Return a sentence for each set-point that a person gave otherwise than the plate commands it."""
-    says = []
+    notes = []
     for name, words in _WORDS.items():
         given, commanded = typed.get(_SET[name]), columns.get(_SET[name])
         if given is not None and commanded is not None and abs(given - commanded) >= _SAME_C:
-            says.append(
+            notes.append(
                 f"The plate commands {commanded:g} °C for the {words}, you say {given:g} °C."
                 f" If it was changed at the printer: strandbook job change {job} {words}={given:g} --layer 1"
             )
-    return says
+    return notes
 
 
 def plate_of(book: Book, row: Job) -> Plate:
@@ -454,7 +454,7 @@ def kind_words(read: PlateRead, group: Sequence[PlatePiece]) -> str:
 
 
 @dataclass(frozen=True)
-class PieceSaid:
+class PieceInput:
     """What a person says of one piece; an empty orientation is "not recorded"."""
 
     name: str
@@ -463,20 +463,20 @@ class PieceSaid:
     dummy: bool
 
 
-def settle(read: PlateRead, said: Sequence[PieceSaid]) -> None:
+def settle(read: PlateRead, inputs: Sequence[PieceInput]) -> None:
     """Put what a person says in the place of what was derived, piece by piece.
 
     Raises:
         FormError: There are more pieces, or fewer, or every one is a dummy.
         Refused: No such letters, or no such template.
     """
-    if len(said) != len(read.pieces):
+    if len(inputs) != len(read.pieces):
         raise FormError(
-            f"The plate holds {len(read.pieces)} pieces, the form {len(said)}", do="Look at the plate again"
+            f"The plate holds {len(read.pieces)} pieces, the form {len(inputs)}", do="Look at the plate again"
         )
-    if all(each.dummy for each in said):
+    if all(each.dummy for each in inputs):
         raise FormError("Every piece is a dummy", do="Leave at least one to be tested")
-    for piece, each in zip(read.pieces, said, strict=True):
+    for piece, each in zip(read.pieces, inputs, strict=True):
         piece.name = " ".join(each.name.split())[:80] or piece.name
         piece.orientation = checked_letters(each.orientation) if each.orientation.strip() else ""
         piece.geometry = piece_named(each.geometry).id

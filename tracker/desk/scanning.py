@@ -154,8 +154,8 @@ def five_lines(book: Book, session: Session, ident: Ident) -> list[str]:
 def _specimen_lines(session: Session, row: Specimen) -> list[str]:
     spools, printed = [each.spool for each in spools_of_specimen(row)], row.job.started_at
     material = spools[0].material if spools else row.job.material
-    said = row.remark or row.cause
-    outcome = f"{row.outcome or 'still on the bed, as far as is recorded'}{f' ({said})' if said else ''}"
+    remark = row.remark or row.cause
+    outcome = f"{row.outcome or 'still on the bed, as far as is recorded'}{f' ({remark})' if remark else ''}"
     kind = f"{row.name or 'piece'} of {material.name if material else 'material not recorded'}"
     words = f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else "not recorded"
     lots = ", ".join(f"{ident_of(each)} lot {each.lot or 'not recorded'}" for each in spools)
@@ -173,11 +173,11 @@ def _specimen_lines(session: Session, row: Specimen) -> list[str]:
 def _measured(session: Session, row: Specimen | Spool) -> str:
     """Return what was measured on a specimen or spool, each with its values."""
     column = Measurement.specimen_id if isinstance(row, Specimen) else Measurement.spool_id
-    told = []
+    lines = []
     for each in session.scalars(select(Measurement).where(column == row.id).order_by(Measurement.id)):
         values = [f"{one.quantity} {state_row(one).short}" for one in each.results if one.value is not None]
-        told.append(f"{each.method} ({', '.join(values) or 'no value yet'})")
-    return "; ".join(told) or "nothing yet"
+        lines.append(f"{each.method} ({', '.join(values) or 'no value yet'})")
+    return "; ".join(lines) or "nothing yet"
 
 
 def fitting_methods(plugged: Plugged, row: Any) -> Sequence[str]:

@@ -124,11 +124,11 @@ def void(
         records = [each for each in hanging.parts if type(each) in _RECORDS and not isinstance(each, Result)]
         if records:
             ask_all([f"{name_of(row)} takes with it {_counted(records)}"], sure=sure)
-        says = [f"Taken back with it: {_counted(records)}."] if records else []
+        notes = [f"Taken back with it: {_counted(records)}."] if records else []
         _take_back(act, [row, *hanging.parts])
-        says += _settle(act, book, plugged, [row, *hanging.parts])
+        notes += _settle(act, book, plugged, [row, *hanging.parts])
         act.about += [name_of(each) for each in records if kind_of(each).has_id]
-        return Done(name_of(row), says)
+        return Done(name_of(row), notes)
 
 
 _RECORDS: Final = frozenset(kind.model for kind in KINDS.values())
@@ -249,8 +249,8 @@ def _bring_back(act: Act, book: Book, plugged: Plugged, row: Any) -> Done:
             _recount(each)
     session.flush()
     records = [each for each in rows[1:] if type(each) in _RECORDS and not isinstance(each, Result)]
-    says = [f"Back with it: {_counted(records)}."] if records else []
-    return Done(name_of(row), says + _settle(act, book, plugged, rows))
+    notes = [f"Back with it: {_counted(records)}."] if records else []
+    return Done(name_of(row), notes + _settle(act, book, plugged, rows))
 
 
 def _gone_with(session: Session, row: Any, gone: int) -> Iterator[Any]:
@@ -266,12 +266,12 @@ def _settle(act: Act, book: Book, plugged: Plugged, rows: Iterable[Any]) -> list
     rows, session = list(rows), act.session
     there = {id(each) for each in rows}
     session.flush()
-    says: list[str] = []
+    notes: list[str] = []
     for number in {each.job_id for each in rows if isinstance(each, JobLog)}:
         job = session.get(Job, number)
         # A job that came back with its logs has what they said of its pieces too.
         if job is not None and job.voided is None and id(job) not in there:
-            says += _read_logs_anew(act, book, plugged, job)
+            notes += _read_logs_anew(act, book, plugged, job)
     for each in rows:
         if isinstance(each, Measurement) and each.specimen_id is not None:
             piece = session.get(Specimen, each.specimen_id)
@@ -279,9 +279,9 @@ def _settle(act: Act, book: Book, plugged: Plugged, rows: Iterable[Any]) -> list
                 settle_used_up(session, plugged, piece, each)
     for each in rows:
         if isinstance(each, Calibration) and each.rig_id is not None:
-            says += _calibrate_anew(act, book, plugged, each)
+            notes += _calibrate_anew(act, book, plugged, each)
     session.flush()
-    return says
+    return notes
 
 
 def _read_logs_anew(act: Act, book: Book, plugged: Plugged, job: Job) -> list[str]:
@@ -293,19 +293,19 @@ def _read_logs_anew(act: Act, book: Book, plugged: Plugged, job: Job) -> list[st
             return []
     except Refused as refusal:
         # What cannot be read any more tells nothing of the pieces, and is no bar to taking it back.
-        told = [f"The logs of {name_of(job)} say nothing of its specimens now: {refusal}"]
+        notes = [f"The logs of {name_of(job)} say nothing of its specimens now: {refusal}"]
     else:
-        told = []
+        notes = []
     for piece in job.specimens:
         piece.log_facts = None
-    return told
+    return notes
 
 
 def _calibrate_anew(act: Act, book: Book, plugged: Plugged, calibration: Calibration) -> list[str]:
     """Compute anew what was measured with a rig whose calibrations are others now."""
     session = act.session
     session.expire(calibration.rig, ["calibrations"])
-    says = []
+    notes = []
     for link in session.scalars(select(MeasurementRig).where(MeasurementRig.rig_id == calibration.rig_id)):
         row = session.get(Measurement, link.measurement_id)
         if row is None or row.at is None:
@@ -318,10 +318,10 @@ def _calibrate_anew(act: Act, book: Book, plugged: Plugged, calibration: Calibra
         try:
             compute_again(act, book, plugged, row)
         except Refused as refusal:
-            says.append(f"{name_of(row)} keeps its results: {refusal}")
+            notes.append(f"{name_of(row)} keeps its results: {refusal}")
         else:
-            says.append(f"{name_of(row)} is computed anew.")
-    return says
+            notes.append(f"{name_of(row)} is computed anew.")
+    return notes
 
 
 def _recording(book: Book, session: Session, target: str) -> MeasurementFile | None:
@@ -383,10 +383,10 @@ def undo(
         act.reason = f"{reason}, undo of entry {record.seq}: {words}".removeprefix(", ")
         act.about += [f"entry {record.seq}", *body["about"]]
         rows = _reverse(act, record, body)
-        says = [f"Undone: {words}, {at}.", *_settle(act, book, plugged, rows)]
+        notes = [f"Undone: {words}, {at}.", *_settle(act, book, plugged, rows)]
         _check_reversed(act.session, rows, when_at(book))
     name = body["about"][0] if body["about"] else f"entry {record.seq}"
-    return Done(name, says)
+    return Done(name, notes)
 
 
 def _record_of(session: Session, who: str, entry: int | None) -> JournalRecord:

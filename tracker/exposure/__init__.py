@@ -1,4 +1,4 @@
-"""From stays, dryings and jobs to open-air hours and the water in the filament, with bounds and a grade."""
+"""From storage, dryings and jobs to open-air hours and the water in the filament, with bounds and a grade."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tracker.exposure.days import (
     Place,
     Reel,
     Segment,
-    Stay,
+    StoragePeriod,
     Timeline,
     timeline,
 )
@@ -55,7 +55,7 @@ __all__ = [
     "Place",
     "Reel",
     "Segment",
-    "Stay",
+    "StoragePeriod",
     "Timeline",
     "Water",
     "WaterHistory",

@@ -22,7 +22,7 @@ PLACES: Final[tuple[Place, ...]] = ("open air", "sealed bag", "dry box", "printe
 
 
 @dataclass(frozen=True, slots=True)
-class Stay:
+class StoragePeriod:
     """A time a spool was kept in one place.
 
     Attributes:
@@ -147,7 +147,7 @@ class MeasuredWater:
     key: str = ""
 
 
-Event = Stay | Drying | JobUse
+Event = StoragePeriod | Drying | JobUse
 
 
 def check_event(event: Event) -> None:
@@ -158,7 +158,7 @@ def check_event(event: Event) -> None:
             0 to 100 %, a temperature that is none, or a mass below zero; the record is named.
     """
     _check_times(event)
-    if isinstance(event, Stay):
+    if isinstance(event, StoragePeriod):
         if event.place not in PLACES:
             raise Refused(
                 f"{event.name}", why=f"'{event.place}' is no place", do=f"Places: {', '.join(PLACES)}."
@@ -208,16 +208,16 @@ def _check_rh(name: str, *values: float | None) -> None:
             )
 
 
-def _check_order(stay: Stay) -> None:
+def _check_order(period: StoragePeriod) -> None:
     """Refuse a mean humidity outside its own range.
 
     Raises:
         Refused: Least, mean and greatest are not in that order.
     """
-    logged = [v for v in (stay.rh_low_pct, stay.rh_pct, stay.rh_high_pct) if v is not None]
+    logged = [v for v in (period.rh_low_pct, period.rh_pct, period.rh_high_pct) if v is not None]
     if logged != sorted(logged):
         raise Refused(
-            f"{stay.name}",
+            f"{period.name}",
             why=f"humidities {', '.join(f'{v:g}' for v in logged)} % are not least, mean, greatest",
             do="Give them in that order.",
         )
@@ -248,7 +248,7 @@ def _check_mass(name: str, *values: float | None) -> None:
             raise Refused(f"{name}", why=f"mass {value:g} g is no mass", do="Correct the weighing.")
 
 
-_Event = TypeVar("_Event", Stay, Drying, JobUse)
+_Event = TypeVar("_Event", StoragePeriod, Drying, JobUse)
 
 Whereabouts = Place | Literal["dryer", "unlogged"]
 
@@ -261,14 +261,14 @@ class Segment:
         place: A place to keep it, ``"dryer"``, or ``"unlogged"`` where nothing is recorded.
         began: Aware, UTC.
         ended: Aware, UTC.
-        stay: The stay it comes from, or None.
+        period: The storage period it comes from, or None.
         drying: The drying it comes from, or None.
     """
 
     place: Whereabouts
     began: datetime
     ended: datetime
-    stay: Stay | None = None
+    period: StoragePeriod | None = None
     drying: Drying | None = None
 
     @property
@@ -279,7 +279,7 @@ class Segment:
     @property
     def key(self) -> str | None:
         """The key of the record it comes from; None where unlogged."""
-        source = self.stay or self.drying
+        source = self.period or self.drying
         return None if source is None else source.key
 
 
@@ -288,7 +288,7 @@ class Conflict:
     """Two records of one spool that cannot both be true.
 
     Attributes:
-        first: A stay, a drying or a job.
+        first: A storage period, a drying or a job.
         second: The other one.
         began: From when both claim the spool.
         ended: Until when.
@@ -378,7 +378,7 @@ def _when(moment: datetime, zone: tzinfo) -> str:
 
 
 def timeline(
-    stays: Iterable[Stay],
+    periods: Iterable[StoragePeriod],
     dryings: Iterable[Drying],
     jobs: Iterable[JobUse],
     until: datetime,
@@ -392,11 +392,11 @@ def timeline(
     They begin with the spool's reception, and with its first record where nobody recorded that: never with
     its first job alone, as if it had come dry out of nowhere.
 
-    A drying takes its time out of the stay it falls into. A stay nobody closed ends where the next one
-    begins, else at ``until``, and is flagged. What lies between is ``"unlogged"``: it is never left out.
+    A drying takes its time out of the storage period it falls into. A period nobody closed ends where the
+    next one begins, else at ``until``, and is flagged. What lies between is ``"unlogged"``: it is never left out.
 
     Args:
-        stays: In any order.
+        periods: In any order.
         dryings: In any order.
         jobs: In any order; they say when the spool was used, not where it was.
         until: Aware, UTC; nothing later is looked at.
@@ -409,13 +409,16 @@ def timeline(
         Refused: Stays or dryings that overlap, a drying during a job (both named; not with ``settle``), an
             end before its beginning, or an impossible reading.
     """
-    kept, dried = _in_order(stays), _in_order(dryings)
+    kept, dried = _in_order(periods), _in_order(dryings)
     used = _in_order(jobs)
     closed, flags = _close(kept, until, zone)
     conflicts = tuple(_overlaps(closed, dried, used, until, zone))
     if conflicts and not settle:
         raise Refused(conflicts[0].what, why=conflicts[0].why, do=conflicts[0].do)
-    pieces = [*_stay_pieces(closed, dried), *(Segment("dryer", d.began, d.ended, drying=d) for d in dried)]
+    pieces = [
+        *_storage_segments(closed, dried),
+        *(Segment("dryer", d.began, d.ended, drying=d) for d in dried),
+    ]
     # A drying that begins with its stay leaves a piece of no length before it.
     pieces = [piece for piece in _without(pieces, conflicts) if piece.ended > piece.began]
     pieces.sort(key=lambda piece: piece.began)
@@ -445,31 +448,37 @@ def _in_order(events: Iterable[_Event]) -> list[_Event]:
     return found
 
 
-def _close(stays: Sequence[Stay], until: datetime, zone: tzinfo) -> tuple[list[Stay], list[str]]:
-    """Return the stays with an end each, and what was taken for granted."""
-    closed: list[Stay] = []
+def _close(
+    periods: Sequence[StoragePeriod], until: datetime, zone: tzinfo
+) -> tuple[list[StoragePeriod], list[str]]:
+    """Return the storage periods with an end each, and what was taken for granted."""
+    closed: list[StoragePeriod] = []
     flags: list[str] = []
-    for stay, later in zip_longest(stays, stays[1:]):
-        if stay.ended is not None:
-            closed.append(stay)
-        elif later is not None and later.began > stay.began:
-            flags.append(f"{stay.name} was never closed; taken to end when {later.name} began.")
-            closed.append(replace(stay, ended=later.began))
+    for period, later in zip_longest(periods, periods[1:]):
+        if period.ended is not None:
+            closed.append(period)
+        elif later is not None and later.began > period.began:
+            flags.append(f"{period.name} was never closed; taken to end when {later.name} began.")
+            closed.append(replace(period, ended=later.began))
         else:
-            flags.append(f"{stay.name} is still open; counted up to {_when(until, zone)}.")
-            closed.append(replace(stay, ended=max(until, stay.began)))
+            flags.append(f"{period.name} is still open; counted up to {_when(until, zone)}.")
+            closed.append(replace(period, ended=max(until, period.began)))
     return closed, flags
 
 
 def _overlaps(
-    stays: Sequence[Stay], dryings: Sequence[Drying], jobs: Sequence[JobUse], until: datetime, zone: tzinfo
+    periods: Sequence[StoragePeriod],
+    dryings: Sequence[Drying],
+    jobs: Sequence[JobUse],
+    until: datetime,
+    zone: tzinfo,
 ) -> Iterator[Conflict]:
-    """Give what cannot be true together: two stays, two dryings, or a drying and a job at one time."""
-    # Open stays were closed before, so every end is known here.
-    kinds: tuple[Sequence[Stay | Drying], ...] = (stays, dryings)
+    """Give what cannot be true together: two periods, two dryings, or a drying and a job at one time."""
+    # Open periods were closed before, so every end is known here.
+    kinds: tuple[Sequence[StoragePeriod | Drying], ...] = (periods, dryings)
     for kind in kinds:
         # What begins is held against what lasts longest so far: a short stay may lie inside a long one.
-        latest: Stay | Drying | None = None
+        latest: StoragePeriod | Drying | None = None
         for each in kind:
             ended = each.ended or each.began
             if latest is not None and latest.ended is not None and each.began < latest.ended:
@@ -525,19 +534,19 @@ def _without(pieces: Iterable[Segment], conflicts: Sequence[Conflict]) -> Iterat
             yield replace(piece, began=began)
 
 
-def _stay_pieces(stays: Sequence[Stay], dryings: Sequence[Drying]) -> Iterator[Segment]:
-    """Give the stays with the dryings taken out."""
+def _storage_segments(periods: Sequence[StoragePeriod], dryings: Sequence[Drying]) -> Iterator[Segment]:
+    """Give the storage periods with the dryings taken out."""
     at = 0
-    for stay in stays:
-        began, ended = stay.began, stay.ended or stay.began
+    for period in periods:
+        began, ended = period.began, period.ended or period.began
         while at < len(dryings) and dryings[at].ended <= began:
             at += 1
         inside = at
         while inside < len(dryings) and dryings[inside].began < ended:
-            yield Segment(stay.place, began, dryings[inside].began, stay=stay)
+            yield Segment(period.place, began, dryings[inside].began, period=period)
             began = max(began, dryings[inside].ended)
             inside += 1
-        yield Segment(stay.place, began, ended, stay=stay)
+        yield Segment(period.place, began, ended, period=period)
 
 
 def _without_gaps(

@@ -189,9 +189,9 @@ class _Climates:
 
     def __post_init__(self) -> None:
         found = [
-            s.stay.humidity
+            s.period.humidity
             for s in self.days.segments
-            if s.place in EXPOSED and s.stay is not None and s.stay.humidity is not None
+            if s.place in EXPOSED and s.period is not None and s.period.humidity is not None
         ]
         self.logged = self.assumed.open_rh_pct
         if found:
@@ -221,24 +221,24 @@ class _Climates:
 
     def _climate(self, segment: Segment) -> tuple[Kind, float, Triple]:
         """Return kind, °C and three humidities of a segment."""
-        stay, drying = segment.stay, segment.drying
+        period, drying = segment.period, segment.drying
         if drying is not None:
             return Kind.EXPOSED, drying.temperature_c, self._dryer(drying)
-        if stay is None:
+        if period is None:
             # Between nothing and all of it in the worst air logged or usual in a room; leaving it out would
             # call the unknown harmless.
             return Kind.MAYBE, self.assumed.temperature_c, self._anywhere()
-        t_c = self.assumed.temperature_c if stay.temperature_c is None else stay.temperature_c
-        if stay.place == "sealed bag":
+        t_c = self.assumed.temperature_c if period.temperature_c is None else period.temperature_c
+        if period.place == "sealed bag":
             # No humidity: a bag without desiccant changes nothing but the profile. Taking it for dry air
             # would be wrong, and on the flattering side.
             return Kind.SEALED, t_c, (0.0, 0.0, 0.0)
-        humidity = self._widened(stay.humidity)
-        if stay.place == "dry box":
+        humidity = self._widened(period.humidity)
+        if period.place == "dry box":
             return Kind.EXPOSED, t_c, humidity or self.assumed.box_rh_pct
         # A spool in a warm enclosure sees the room's vapour at a higher temperature, and so a lower
         # relative humidity.
-        if stay.place == "printer":
+        if period.place == "printer":
             return Kind.EXPOSED, t_c, humidity or _warmed(self.room[1], self.room[0], t_c)
         # Kept for what follows: a dryer or a printer draws the air in which the spool lay last, where
         # nobody recorded its own.

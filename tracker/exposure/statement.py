@@ -147,13 +147,13 @@ def open_air(days: Timeline, at: datetime) -> OpenAir:
 
 def _humid(segments: Iterable[Segment]) -> list[tuple[float, tuple[float, float, float]]]:
     """Return hours and humidity (least, middle, greatest, %RH) of the segments that have one."""
-    found = ((s.hours, s.stay.humidity) for s in segments if s.stay is not None)
+    found = ((s.hours, s.period.humidity) for s in segments if s.period is not None)
     return [(hours, humidity) for hours, humidity in found if humidity is not None]
 
 
 def _warm(segments: Iterable[Segment]) -> list[tuple[float, float]]:
     """Return hours and temperature (°C) of the segments that have one."""
-    found = ((s.hours, s.stay.temperature_c) for s in segments if s.stay is not None)
+    found = ((s.hours, s.period.temperature_c) for s in segments if s.period is not None)
     return [(hours, t_c) for hours, t_c in found if t_c is not None]
 
 
@@ -220,7 +220,7 @@ def assumption_notes(
         segments, ("open air",), "open air", "what else was logged, or", assumed.open_rh_pct
     )
     yield from _missing_rh(segments, ("dry box",), "a dry box", "", assumed.box_rh_pct)
-    if any(s.place == "printer" and s.stay and s.stay.humidity is None for s in segments):
+    if any(s.place == "printer" and s.period and s.period.humidity is None for s in segments):
         yield "Humidity at the printer is the room's vapour pressure at the filament's temperature."
     unlogged = sum(s.hours for s in segments if s.place == "unlogged")
     if unlogged:
@@ -245,7 +245,7 @@ def _of_dryings(dryings: Sequence[Drying]) -> Iterator[str]:
 
 def _strained(segments: Sequence[Segment], family: Family | None) -> Iterator[str]:
     """Give a sentence where the model or the filament is strained."""
-    damp = [s.stay.humidity for s in segments if s.place in EXPOSED and s.stay and s.stay.humidity]
+    damp = [s.period.humidity for s in segments if s.place in EXPOSED and s.period and s.period.humidity]
     if any(middle > _DAMP_RH_PCT for _, middle, _ in damp):
         yield f"Above {_DAMP_RH_PCT:g} %RH the isotherm is extrapolated."
     if family is None or family.drying is None:
@@ -266,7 +266,7 @@ def _missing_rh(
     range_pct: tuple[float, float, float],
 ) -> Iterator[str]:
     """Give a sentence where a place has no humidity."""
-    hours = sum(s.hours for s in segments if s.place in places and s.stay and s.stay.humidity is None)
+    hours = sum(s.hours for s in segments if s.place in places and s.period and s.period.humidity is None)
     if hours:
         low, _, high = range_pct
         taken = f"{instead} {low:g} to {high:g} %RH".strip()

@@ -62,10 +62,10 @@ def of_piece(row: Any, job: Any, shared: Factors, changes: Sequence[Any], layers
     """
     found = dict(shared)
     section: Mapping[str, Any] = row.section or {}
-    told = _by_plate(section)
+    by_plate = _by_plate(section)
     for name in _FROM_PLATE:
         if name not in found or found[name].basis != MEASURED:
-            put_reading(found, name, section.get(name), told)
+            put_reading(found, name, section.get(name), by_plate)
     if changes:
         kept = {} if layers is None else {name: getattr(layers, name) for name in _LAYERS}
         _put_changes(found, job, changes, {**section, **kept})

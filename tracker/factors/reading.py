@@ -389,11 +389,11 @@ def _water(
     days: SpoolDays, moments: Iterable[dt.datetime]
 ) -> dict[dt.datetime, tuple[float, float, float, str]]:
     try:
-        told = water_at_many(days, sorted(set(moments)))
+        water = water_at_many(days, sorted(set(moments)))
     except Refused:
         return {}
-    low, centre, high = (each.tolist() for each in (told.low_pct, told.centre_pct, told.high_pct))
-    return {at: (low[i], centre[i], high[i], told.grade) for i, at in enumerate(told.times[: len(centre)])}
+    low, centre, high = (each.tolist() for each in (water.low_pct, water.centre_pct, water.high_pct))
+    return {at: (low[i], centre[i], high[i], water.grade) for i, at in enumerate(water.times[: len(centre)])}
 
 
 def _put_hours(into: Factors, days: SpoolDays, air: Any) -> None:

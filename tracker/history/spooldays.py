@@ -1,4 +1,4 @@
-"""A spool's days: its stays, dryings and jobs as the book has them, as ``tracker.exposure`` wants them."""
+"""A spool's days: its storage, dryings and jobs as the book has them, as ``tracker.exposure`` wants them."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from tracker.book import zone_named
 from tracker.errors import Refused
 from tracker.ids import drying_id, job_id, spool_id
 from tracker.lazy_modules import lazy
-from tracker.model import BookRecord, Drying, DryingSpool, Job, JobSpool, Spool, Stay
+from tracker.model import BookRecord, Drying, DryingSpool, Job, JobSpool, Spool, StoragePeriod
 from tracker.moments import local_midnight
 
 if TYPE_CHECKING:
     from tracker import exposure
     from tracker.exposure import Drying as ExposureDrying
-    from tracker.exposure import Stay as ExposureStay
+    from tracker.exposure import StoragePeriod as ExposurePeriod
     from tracker.exposure import Timeline, Water, WaterHistory
 else:
     exposure = lazy("tracker.exposure")
@@ -87,7 +87,7 @@ class _Records:
     ``came_from`` are the spools that each was wound from, with when.
     """
 
-    stays: dict[int, list[Stay]]
+    periods: dict[int, list[StoragePeriod]]
     dryings: dict[int, list[DryingSpool]]
     jobs: dict[int, list[Any]]
     came_from: dict[int, list[tuple[int, dt.datetime]]]
@@ -122,8 +122,10 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
     came_from = _came_from(session, spools)
     records = _Records(defaultdict(list), defaultdict(list), defaultdict(list), came_from)
     spools = [*spools, *{source for chain in came_from.values() for source, _ in chain} - set(spools)]
-    for stay in session.scalars(select(Stay).where(Stay.spool_id.in_(spools), Stay.began_at < until)):
-        records.stays[stay.spool_id].append(stay)
+    for period in session.scalars(
+        select(StoragePeriod).where(StoragePeriod.spool_id.in_(spools), StoragePeriod.began_at < until)
+    ):
+        records.periods[period.spool_id].append(period)
     dried = (
         select(DryingSpool)
         .join(Drying)
@@ -150,10 +152,10 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
 
 
 def _days(spool: Spool, until: dt.datetime, records: _Records, zone: dt.tzinfo) -> SpoolDays:
-    stays = [
-        _stay(stay, spool)
-        for stay in records.of(spool.id, records.stays, lambda row: row.began_at)
-        if stay.began_at < until
+    periods = [
+        _storage_period(period, spool)
+        for period in records.of(spool.id, records.periods, lambda row: row.began_at)
+        if period.began_at < until
     ]
     dryings = [
         _drying(part, spool, until)
@@ -168,7 +170,7 @@ def _days(spool: Spool, until: dt.datetime, records: _Records, zone: dt.tzinfo) 
     return SpoolDays(
         spool=spool_id(spool.id),
         timeline=exposure.timeline(
-            stays,
+            periods,
             [each for each in dryings if each is not None],
             jobs,
             until,
@@ -195,8 +197,8 @@ def _received(spool: Spool, zone: dt.tzinfo, until: dt.datetime) -> dt.datetime 
     return at if at < until else None
 
 
-def _stay(row: Stay, spool: Spool) -> ExposureStay:
-    return exposure.Stay(
+def _storage_period(row: StoragePeriod, spool: Spool) -> ExposurePeriod:
+    return exposure.StoragePeriod(
         place=row.place,  # type: ignore[arg-type] # the database holds it to the four places
         began=row.began_at,
         ended=row.ended_at,

@@ -352,8 +352,8 @@ def count_voided(connection: Connection, plural: str) -> int:
 
 def _for_people(result: dict[str, Any]) -> dict[str, Any]:
     """Put the statement in the place of its figures; machines get all of them."""
-    told = {name: value for name, value in result.items() if name not in _FIGURES}
-    return {**told, "stated": None if result["value"] is None else result["stated"]}
+    shown = {name: value for name, value in result.items() if name not in _FIGURES}
+    return {**shown, "stated": None if result["value"] is None else result["stated"]}
 
 
 def _plain(value: Any, zone: dt.tzinfo | None) -> Any:

@@ -242,14 +242,14 @@ def _add_section(row: Specimen, card: Card) -> None:
     """Add how the gauge section was printed, where the printer waited for a person, and with which tools."""
     facts = row.plate_facts or {}
     section = facts.get("section") or {}
-    told = []
+    figures = []
     for name, words, unit in _SECTION:
         low, high = ((section.get(name) or {}).get(end) for end in ("low", "high"))
         if low is not None and high is not None:
             value = f"{low:.3g}" if f"{low:.3g}" == f"{high:.3g}" else f"{low:.3g} – {high:.3g}"
-            told.append(f"{words} {value} {unit}")
-    if told:
-        card.add("gauge section printed with", ", ".join(told))
+            figures.append(f"{words} {value} {unit}")
+    if figures:
+        card.add("gauge section printed with", ", ".join(figures))
     inside = section.get("pauses_at") or ()
     pauses = [
         f"{each}{' (in the gauge section)' if each in inside else ''}" for each in facts.get("pauses", ())

@@ -15,7 +15,7 @@ from tracker.forms import Ask, FormError, When, check_order
 from tracker.kinds.base import Kind, Listing, add_note, numbered, plain, refuse_upside_down, struck_or_plain
 from tracker.kinds.drying import cycle_words
 from tracker.kinds.whereabouts import contradictions
-from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, Stay, Weighing, live
+from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, StoragePeriod, Weighing, live
 from tracker.moments import local_day, local_time
 from tracker.units import compact
 
@@ -124,9 +124,11 @@ class SpoolKind(Kind):
             card.add("cannot both be true", f"{each.sentence}. Mend it: {each.do}")
             card.data.setdefault("contradictions", []).append({"what": each.sentence, "do": each.do})
         self._add_winding(session, row, zone, card)
-        stays = _parts(session, Stay, row, Stay.began_at)
+        periods = _parts(session, StoragePeriod, row, StoragePeriod.began_at)
         card.add_all(
-            "kept", struck_or_plain(stays, [f"storage{s.id}: {storage_words(s, zone)}" for s in stays]), None
+            "kept",
+            struck_or_plain(periods, [f"storage{s.id}: {storage_words(s, zone)}" for s in periods]),
+            None,
         )
         weighings = _parts(session, Weighing, row, Weighing.at)
         words = [
@@ -143,7 +145,7 @@ class SpoolKind(Kind):
         jobs = [ids.job_id(each.job_id) for each in live(used)]
         card.add("jobs", ", ".join(jobs) or "none yet")
         card.data |= {
-            "stays": [numbered(each) for each in live(stays)],
+            "stays": [numbered(each) for each in live(periods)],
             "weighings": [numbered(each) for each in live(weighings)],
             "dryings": [ids.drying_id(each.id) for each in live(dryings)],
             "jobs": jobs,
@@ -177,7 +179,7 @@ def _parts(session: Session, model: Any, row: Spool, order: Any) -> list[Any]:
 class StorageKind(Kind):
     """Where a spool was kept from when to when."""
 
-    name, plural, model, place = "storage", "storage", Stay, 22
+    name, plural, model, place = "storage", "storage", StoragePeriod, 22
     owner, part, aliases, verb = ("spool_id",), "storage", ("stay",), "spool keep"
     form = (
         OF_SPOOL,
@@ -209,12 +211,13 @@ class StorageKind(Kind):
 
     def listing(self) -> Listing:
         """With its spool."""
+        period = StoragePeriod
         return (
             select(
-                Stay.id, Stay.spool_id, Stay.place, Stay.where, Stay.began_at, Stay.ended_at,
-                Stay.temperature_c, Stay.rh_pct,
+                period.id, period.spool_id, period.place, period.where, period.began_at, period.ended_at,
+                period.temperature_c, period.rh_pct,
             )
-            .order_by(Stay.spool_id, Stay.began_at)
+            .order_by(period.spool_id, period.began_at)
         )  # fmt: skip
 
     def listed(self, row: Row[Any]) -> dict[str, Any]:
@@ -287,12 +290,12 @@ def of_spool(listed: dict[str, Any]) -> dict[str, Any]:
             for key, value in listed.items()}  # fmt: skip
 
 
-def storage_words(stay: Stay, zone: dt.tzinfo) -> str:
+def storage_words(period: StoragePeriod, zone: dt.tzinfo) -> str:
     """Return a storage period in words: place, from, until, humidity."""
-    until = "now" if stay.ended_at is None else local_time(stay.ended_at, zone)
-    where = f" ({stay.where})" if stay.where else ""
-    air = f", {stay.rh_pct:g} %RH" if stay.rh_pct is not None else ""
-    return f"{stay.place}{where}, {local_time(stay.began_at, zone)} – {until}{air}"
+    until = "now" if period.ended_at is None else local_time(period.ended_at, zone)
+    where = f" ({period.where})" if period.where else ""
+    air = f", {period.rh_pct:g} %RH" if period.rh_pct is not None else ""
+    return f"{period.place}{where}, {local_time(period.began_at, zone)} – {until}{air}"
 
 
 KINDS = (SpoolKind(), StorageKind(), WeighingKind())

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker import ids
-from tracker.model import Drying, DryingSpool, Job, JobSpool, Stay
+from tracker.model import Drying, DryingSpool, Job, JobSpool, StoragePeriod
 from tracker.moments import local_time
 
 _TOGETHER: Final = ({"storage"}, {"drying"}, {"drying", "job"})
@@ -83,8 +83,8 @@ def contradictions(
 
 
 def _claims(session: Session, spool: int, now: dt.datetime) -> Iterator[Claim]:
-    for stay in session.scalars(select(Stay).where(Stay.spool_id == spool)):
-        yield Claim("storage", f"storage{stay.id}", stay.place, stay.began_at, stay.ended_at, stay)
+    for period in session.scalars(select(StoragePeriod).where(StoragePeriod.spool_id == spool)):
+        yield Claim("storage", f"storage{period.id}", period.place, period.began_at, period.ended_at, period)
     for row in session.scalars(select(Drying).join(DryingSpool).where(DryingSpool.spool_id == spool)):
         planned = dt.timedelta(hours=row.planned_h) if row.planned_h is not None else None
         ended = row.ended_at or (min(now, row.began_at + planned) if planned is not None else now)

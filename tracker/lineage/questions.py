@@ -30,7 +30,7 @@ from tracker.model import (
     SettingChange,
     Specimen,
     Spool,
-    Stay,
+    StoragePeriod,
     Verdict,
 )
 
@@ -54,7 +54,7 @@ _FACTOR: Final = _table(FactorRecord)
 _CHANGE: Final = _table(SettingChange)
 _JOURNAL: Final = _table(JournalRecord)
 _LOG: Final = _table(JobLog)
-_STAY: Final = _table(Stay)
+_STORAGE_PERIOD: Final = _table(StoragePeriod)
 _DRYING: Final = _table(Drying)
 _MEASUREMENT_RIG: Final = _table(MeasurementRig)
 _MEASUREMENT_FILE: Final = _table(MeasurementFile)
@@ -198,9 +198,11 @@ SPOOLS: Final = Question(
 """Spools with their materials."""
 
 STORAGE: Final = Question(
-    {"stay": _STAY},
-    lambda found: found.where(_live(_STAY)).order_by(_STAY.c.began_at, _STAY.c.id),
-    _STAY.c.spool_id,
+    {"stay": _STORAGE_PERIOD},
+    lambda found: found.where(_live(_STORAGE_PERIOD)).order_by(
+        _STORAGE_PERIOD.c.began_at, _STORAGE_PERIOD.c.id
+    ),
+    _STORAGE_PERIOD.c.spool_id,
 )
 """Where spools were kept."""
 

@@ -33,7 +33,7 @@ from tracker.model import (
     SettingChange,
     Specimen,
     Spool,
-    Stay,
+    StoragePeriod,
     Verdict,
 )
 
@@ -61,7 +61,7 @@ class SpoolHistory:
     spool: Spool
     material: Material
     used: JobSpool | None = None
-    storage: Sequence[Stay] = ()
+    storage: Sequence[StoragePeriod] = ()
     dryings: Sequence[Dried] = ()
 
     def before(self, moment: dt.datetime | None, used: JobSpool | None = None) -> SpoolHistory:

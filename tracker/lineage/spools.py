@@ -58,10 +58,10 @@ def spools_of_piece(
         layers: How many layers it has; None where no plate file says so.
         tools: What each tool laid of it, as the facts from its plate file have it; None where unknown.
     """
-    laid = {each["tool"]: each["body_mm"] for each in tools or () if each.get("body_mm") is not None}
+    deposited = {each["tool"]: each["body_mm"] for each in tools or () if each.get("body_mm") is not None}
     own = [each for each in uses if each.pieces is None or piece in each.pieces]
     own = in_tool_order(each for each in own if layers is None or (each.from_layer or 1) <= layers)
-    own.sort(key=lambda use: -laid.get(use.tool, 0.0))
+    own.sort(key=lambda use: -deposited.get(use.tool, 0.0))
     middle = (layers or 0) // 2 + 1
     first = [each for each in own if each.tool == own[0].tool and (each.from_layer or 1) <= middle]
     return [first[-1], *(each for each in own if each is not first[-1])] if first else own

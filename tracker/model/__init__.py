@@ -26,7 +26,7 @@ from tracker.model.printing import (
     SettingChange,
     Specimen,
 )
-from tracker.model.supply import Drying, DryingSpool, Material, Spool, Stay, Weighing
+from tracker.model.supply import Drying, DryingSpool, Material, Spool, StoragePeriod, Weighing
 from tracker.model.testing import (
     Calibration,
     Measurement,
@@ -73,7 +73,7 @@ __all__ = [
     "SettingChange",
     "Specimen",
     "Spool",
-    "Stay",
+    "StoragePeriod",
     "Verdict",
     "Voidable",
     "Weighing",

@@ -1,4 +1,4 @@
-"""What comes in and how it is kept: materials, spools, weighings, stays, dryings."""
+"""What comes in and how it is kept: materials, spools, weighings, storage periods, dryings."""
 
 from __future__ import annotations
 
@@ -79,8 +79,8 @@ class Weighing(Base, Numbered):
     note: Mapped[str | None]
 
 
-class Stay(Base, Numbered):
-    """Where a spool was kept from when to when; a stay that nobody ended is still running."""
+class StoragePeriod(Base, Numbered):
+    """Where a spool was kept from when to when; a storage period that nobody ended is still running."""
 
     __tablename__ = "stay"
     __table_args__ = (

@@ -182,20 +182,20 @@ class Digest:
 
         A settings block holds whatever profile was chosen, right or not.
         """
-        laid: dict[int, float] = defaultdict(float)
+        deposited: dict[int, float] = defaultdict(float)
         for context, _, _, cell in self._parts:
-            laid[context.tool] += cell.filament
+            deposited[context.tool] += cell.filament
         self._diameters: dict[int, float] = {}
         self._densities: dict[int, float | None] = {}
-        tools = sorted(tool for tool, length in laid.items() if length > 0)
+        tools = sorted(tool for tool, length in deposited.items() if length > 0)
         diameters, densities = _of_tools(diameter, tools), _of_tools(density, tools)
-        for tool in laid:
+        for tool in deposited:
             stated = settings_block.diameter(self._settings, tool)
             self._diameters[tool] = diameters.get(tool) or stated or USUAL_DIAMETER_MM
             self._densities[tool] = densities.get(tool) or settings_block.density(self._settings, tool)
         self._areas = {tool: math.pi / 4 * each**2 for tool, each in self._diameters.items()}
         # The tool that laid most stands for the plate: pseudo tools of start code lay nothing.
-        main = max(laid, key=laid.__getitem__, default=0)
+        main = max(deposited, key=deposited.__getitem__, default=0)
         self._diameter = self._diameters.get(main, USUAL_DIAMETER_MM)
         named = settings_block.diameter(self._settings, main)
         self._diameter_basis = GIVEN if diameters.get(main) else STATED if named else ESTIMATED
@@ -363,11 +363,11 @@ class Digest:
         own, layers = layering.layers(parts)
         length = commanded = volume = aux = 0.0
         for context, _, _, cell in parts:
-            laid = cell.filament * context.flow
-            length += laid
+            deposited = cell.filament * context.flow
+            length += deposited
             commanded += cell.filament
-            volume += laid * self._areas[context.tool]
-            aux += laid if context.auxiliary else 0.0
+            volume += deposited * self._areas[context.tool]
+            aux += deposited if context.auxiliary else 0.0
         tools = self._tools(parts)
         per_mm = volume / commanded
         height = _typical_height(layers)

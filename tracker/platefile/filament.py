@@ -83,11 +83,11 @@ class OtherReading:
         laid_mm: mm of filament deposited so far.
     """
 
-    def __init__(self, counter: ECounter, filament: Filament, laid_mm: float) -> None:
+    def __init__(self, counter: ECounter, filament: Filament, deposited_mm: float) -> None:
         self._counter = ECounter(counter.value)
         self._filament = Filament(None)
         self._filament.depths.update(filament.depths)
-        self.laid_mm = laid_mm
+        self.deposited_mm = deposited_mm
 
     def follow(self, values: Floats, sets: Flags, how: Reading) -> None:
         """Add up what some lines lay; the arguments are those of `ECounter.steps`."""
@@ -96,7 +96,7 @@ class OtherReading:
         if not len(moved):
             return
         tools = how.tool if isinstance(how.tool, int) else how.tool.take(moved)
-        self.laid_mm += float(self._filament.follow(steps.take(moved), tools, moved, _NOTHING).sum())
+        self.deposited_mm += float(self._filament.follow(steps.take(moved), tools, moved, _NOTHING).sum())
 
 
 class Filament:
@@ -171,16 +171,16 @@ class Filament:
         lengths = np.rint(deepest[:-1] * 100 + _HALF_UP).astype(np.int64)
         alike = Counter(zip(of[:-1].tolist(), at[:-1].tolist(), lengths.tolist(), strict=True))
         for (who, feed, length), count in alike.items():
-            self._told(who, feed, length, count)
+            self._count_rows(who, feed, length, count)
 
     def close(self) -> None:
         """Count the retraction that has just ended, if there is one."""
         if self._open:
             who, feed, length = self._open
-            self._told(who, feed, round(length * 100 + _HALF_UP), 1)
+            self._count_rows(who, feed, round(length * 100 + _HALF_UP), 1)
         self._open = None
 
-    def _told(self, context: int, feed: float, length: int, count: int) -> None:
+    def _count_rows(self, context: int, feed: float, length: int, count: int) -> None:
         if self._count is not None:
             self._count(context, feed, length, count)
 

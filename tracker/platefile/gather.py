@@ -87,24 +87,26 @@ class Gatherer:
     @staticmethod
     def _whole_visits(rows: Rows, count: int) -> int:
         """Stop behind a deposit, so that what follows it knows the next one."""
-        laid = np.flatnonzero(rows.lays[:count])
-        return int(laid[-1]) + 1 if len(laid) else 0
+        deposited = np.flatnonzero(rows.deposits[:count])
+        return int(deposited[-1]) + 1 if len(deposited) else 0
 
     def _add(self, rows: Rows, squares: Floats) -> None:
         seconds = _seconds(rows, squares)
         keys, islands = self._keys(rows)
         context = self._tally.state.contexts_of_owners().take(rows.owner)
         begins = runs(context, keys, islands)
-        told = np.flatnonzero(rows.lays & (rows.way >= LEAST_FLOW_LENGTH_MM) & (seconds >= LEAST_FLOW_TIME_S))
-        rates = rows.deposit.take(told)
-        rates /= seconds.take(told)
+        measurable = np.flatnonzero(
+            rows.deposits & (rows.way >= LEAST_FLOW_LENGTH_MM) & (seconds >= LEAST_FLOW_TIME_S)
+        )
+        rates = rows.deposit.take(measurable)
+        rates /= seconds.take(measurable)
         names = zip(*(column.take(begins).tolist() for column in (context, keys, islands)), strict=True)
         columns = [*_sums(rows, begins, seconds), *_spans(rows, begins, seconds, self._tally.time)]
-        columns.append(_greatest(rates, told, begins, len(rows)))
+        columns.append(_greatest(rates, measurable, begins, len(rows)))
         for name, *sums in zip(names, *(column.tolist() for column in columns), strict=True):
             self._tally.cell(name).add(*sums)
-        if len(told):
-            self._count_rates(rows, told, rates)
+        if len(measurable):
+            self._count_rates(rows, measurable, rates)
         self._note_tools(rows, context, seconds)
         self._tally.time += float(seconds.sum())
 
@@ -112,21 +114,23 @@ class Gatherer:
         """Note when another tool begins to lay."""
         contexts = self._tally.state.contexts.values
         self._tools += [one.tool for one in contexts[len(self._tools) :]]
-        laid = np.flatnonzero(rows.lays)
-        if not len(laid) or (self._tally.tool is not None and len(set(self._tools)) == 1):
+        deposited = np.flatnonzero(rows.deposits)
+        if not len(deposited) or (self._tally.tool is not None and len(set(self._tools)) == 1):
             return
-        tools = np.array(self._tools).take(context.take(laid))
+        tools = np.array(self._tools).take(context.take(deposited))
         starts = self._tally.time + np.cumsum(seconds) - seconds
         first = np.flatnonzero(np.diff(tools, prepend=tools[0] - 1))
-        for tool, at in zip(tools.take(first).tolist(), starts.take(laid.take(first)).tolist(), strict=True):
-            self._tally.lay_with(tool, at)
+        for tool, at in zip(
+            tools.take(first).tolist(), starts.take(deposited.take(first)).tolist(), strict=True
+        ):
+            self._tally.use_tool(tool, at)
 
     def _keys(self, rows: Rows) -> tuple[Numbers, Numbers]:
         """Give each row the layer and island of the next deposit of its visit, else of the last one."""
         keys, islands = rows.key.copy(), rows.island.copy()
-        laid, idle = np.flatnonzero(rows.lays), np.flatnonzero(~rows.lays)
+        deposited, idle = np.flatnonzero(rows.deposits), np.flatnonzero(~rows.deposits)
         visit = rows.visit.take(idle)
-        if not len(laid):
+        if not len(deposited):
             same = visit == self._before[0]
             keys[:], islands[:] = (
                 np.where(same, self._before[1], NO_LAYER),
@@ -135,28 +139,28 @@ class Gatherer:
             return keys, islands
         # Each idle row stands behind as many deposits as there are rows above it that are not idle.
         above = idle - np.arange(len(idle))
-        after = laid.take(np.minimum(above, len(laid) - 1))
-        before = laid.take(np.maximum(above - 1, 0))
-        next_fits = (rows.visit.take(after) == visit) & (above < len(laid))
+        after = deposited.take(np.minimum(above, len(deposited) - 1))
+        before = deposited.take(np.maximum(above - 1, 0))
+        next_fits = (rows.visit.take(after) == visit) & (above < len(deposited))
         back_fits = (rows.visit.take(before) == visit) & (above > 0)
         nearest = np.where(next_fits, after, before)
         fits = next_fits | back_fits
         earlier = (visit == self._before[0]) & (above == 0)
         keys[idle] = np.where(fits, rows.key.take(nearest), np.where(earlier, self._before[1], NO_LAYER))
         islands[idle] = np.where(fits, rows.island.take(nearest), np.where(earlier, self._before[2], 0))
-        last = laid[-1]
+        last = deposited[-1]
         self._before = (int(rows.visit[last]), int(rows.key[last]), int(rows.island[last]))
         return keys, islands
 
-    def _count_rates(self, rows: Rows, told: Numbers, rates: Floats) -> None:
-        owner, island = rows.owner.take(told), rows.island.take(told)
+    def _count_rates(self, rows: Rows, measurable: Numbers, rates: Floats) -> None:
+        owner, island = rows.owner.take(measurable), rows.island.take(measurable)
         begins = runs(owner, island)
         who = self._laying_of_owners().take(owner.take(begins)) * _ISLANDS + island.take(begins)
         present, place = np.unique(who, return_inverse=True)
         greatest = np.zeros(len(present))
         np.maximum.at(greatest, place, np.maximum.reduceat(rates, begins))
         sums, low = self._binned(
-            rates, rows.deposit.take(told), np.repeat(place, np.diff(begins, append=len(told)))
+            rates, rows.deposit.take(measurable), np.repeat(place, np.diff(begins, append=len(measurable)))
         )
         for number, most in zip(present.tolist(), greatest.tolist(), strict=True):
             laying = self._laying(number)
@@ -229,19 +233,19 @@ def _seconds(rows: Rows, squares: Floats) -> Floats:
 def _sums(rows: Rows, begins: Numbers, seconds: Floats) -> list[Floats]:
     """Return per run: filament, moving, own, busy, path, speed, as in `Cell`."""
     # Weighed by 1 or 0 and added up, which takes less than picking the rows that lay.
-    lays = rows.lays.astype(np.float64)
-    moving = rows.deposit * lays
-    columns = (rows.deposit, moving, seconds, seconds * lays, rows.way * lays, moving * rows.speed)
+    deposits = rows.deposits.astype(np.float64)
+    moving = rows.deposit * deposits
+    columns = (rows.deposit, moving, seconds, seconds * deposits, rows.way * deposits, moving * rows.speed)
     return [np.add.reduceat(column, begins) for column in columns]
 
 
 def _spans(rows: Rows, begins: Numbers, seconds: Floats, start: float) -> tuple[Floats, Floats]:
     """Return when the first deposit of each run begins and the last one ends."""
-    laid = np.flatnonzero(rows.lays)
-    stops = np.searchsorted(laid, np.append(begins, len(rows)))
+    deposited = np.flatnonzero(rows.deposits)
+    stops = np.searchsorted(deposited, np.append(begins, len(rows)))
     # Runs without a deposit keep neutral values: reduceat cannot say "nothing".
     filled = np.flatnonzero(np.diff(stops))
-    first, last = laid.take(stops.take(filled)), laid.take(stops.take(filled + 1) - 1) + 1
+    first, last = deposited.take(stops.take(filled)), deposited.take(stops.take(filled + 1) - 1) + 1
     # Sums of runs and not of all rows: a long plate must not lose the digits of short moves.
     own = np.add.reduceat(seconds, begins)
     begun = (start + np.cumsum(own) - own).take(filled)
@@ -262,9 +266,9 @@ def _between(values: Floats, start: Numbers, stop: Numbers) -> Floats:
     return np.where(stop > start, np.add.reduceat(values, bounds)[::2], 0.0)
 
 
-def _greatest(rates: Floats, told: Numbers, begins: Numbers, count: int) -> Floats:
+def _greatest(rates: Floats, measurable: Numbers, begins: Numbers, count: int) -> Floats:
     """Return the greatest rate of each run, 0 where no row tells one."""
-    stops = np.searchsorted(told, np.append(begins, count))
+    stops = np.searchsorted(measurable, np.append(begins, count))
     filled = np.flatnonzero(np.diff(stops))
     greatest = np.zeros(len(begins))
     if len(filled):

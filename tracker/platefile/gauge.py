@@ -65,10 +65,10 @@ class Window:
     @property
     def text(self) -> str:
         """The window in words."""
-        said = f"{self.low:.6g} to {self.high:.6g} mm along {_axis(self.angle_deg)}"
+        text = f"{self.low:.6g} to {self.high:.6g} mm along {_axis(self.angle_deg)}"
         if self.across is None or self.angle_deg is None:
-            return said
-        return f"{said}, {self.across[0]:.6g} to {self.across[1]:.6g} mm along {_axis(self.angle_deg + 90.0)}"
+            return text
+        return f"{text}, {self.across[0]:.6g} to {self.across[1]:.6g} mm along {_axis(self.angle_deg + 90.0)}"
 
 
 def _axis(angle_deg: float | None) -> str:
@@ -286,8 +286,8 @@ class OwnGauge:
     def words(self) -> str:
         """The section in words: ``x 20 – 60 mm, y 3 – 7 mm of its box``."""
         named = (("x", self.x), ("y", self.y), ("z", self.z))
-        said = ", ".join(f"{axis} {each[0]:g} – {each[1]:g} mm" for axis, each in named if each)
-        return f"{said} of its box"
+        ranges = ", ".join(f"{axis} {each[0]:g} – {each[1]:g} mm" for axis, each in named if each)
+        return f"{ranges} of its box"
 
 
 def read_gauge(text: str) -> OwnGauge:
@@ -337,13 +337,13 @@ def own_window(gauge: OwnGauge, piece: PlateObject) -> Window:
     box = piece.box_mm
     if gauge.z:
         return Window.heights(box[2] + gauge.z[0], box[2] + gauge.z[1])
-    x, y = _laid(gauge.x, box[0]), _laid(gauge.y, box[1])
+    x, y = _shifted(gauge.x, box[0]), _shifted(gauge.y, box[1])
     if x and y:
         return Window(*x, 0.0, across=y)
     return Window.along_x(*x) if x else Window.along_y(*(y or (box[1], box[4])))
 
 
-def _laid(each: Range | None, corner: float) -> Range | None:
+def _shifted(each: Range | None, corner: float) -> Range | None:
     return None if each is None else (corner + each[0], corner + each[1])
 
 

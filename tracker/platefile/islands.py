@@ -269,12 +269,12 @@ def _merge(cells: dict[CellKey, Cell], key: CellKey, cell: Cell) -> None:
 def _numbered(tally: Tally, names: Numbers) -> Mapping[int, int]:
     """Return numbers from 1 on for the islands that are pieces, in the order in which they were begun."""
     contexts = tally.state.contexts.values
-    laid = {key: cell for key, cell in tally.cells.items() if key[2] and cell.moving > 0}
-    begun = {key: cell for key, cell in laid.items() if contexts[key[0]].begun}
+    deposited = {key: cell for key, cell in tally.cells.items() if key[2] and cell.moving > 0}
+    begun = {key: cell for key, cell in deposited.items() if contexts[key[0]].begun}
     heights: dict[int, set[int]] = defaultdict(set)
     starts: dict[int, float] = {}
     # What lies before the first layer mark counts only in a file without such marks.
-    for (context, key, island), cell in (begun or laid).items():
+    for (context, key, island), cell in (begun or deposited).items():
         root = int(names[island])
         if not contexts[context].auxiliary:
             # A ramp has a height of its own at every point: it is never a single layer.

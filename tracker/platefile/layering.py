@@ -99,7 +99,7 @@ class _Level(NamedTuple):
 
     z: float
     parts: list[Part]
-    laid: list[Part]
+    deposited: list[Part]
 
 
 class Layering:
@@ -126,10 +126,10 @@ class Layering:
         own = _own(parts)
         levels = _levels(parts, own)
         typical = _typical([level.z for level in levels])
-        starts = [min([part.cell.t0 for part in level.laid]) for level in levels]
+        starts = [min([part.cell.t0 for part in level.deposited]) for level in levels]
         found, below = [], None
         for number, level in enumerate(levels, 1):
-            end = max([part.cell.t1 for part in level.laid])
+            end = max([part.cell.t1 for part in level.deposited])
             # Until its own next layer begins, with everything the nozzle does elsewhere: that is how long
             # the surface cools before it is welded to.
             until = starts[number] if number < len(levels) else end
@@ -139,24 +139,26 @@ class Layering:
         return own, tuple(found)
 
     def _first_height(self, first: _Level, typical: float) -> float:
-        mark = min([part.cell.mark for part in first.laid])
-        said = self._heights[mark - 1] if 0 < mark <= len(self._heights) else None
-        if said and said > 0:
-            return said
+        mark = min([part.cell.mark for part in first.deposited])
+        height = self._heights[mark - 1] if 0 < mark <= len(self._heights) else None
+        if height and height > 0:
+            return height
         # Higher up the piece stands on a raft or on support, and its first layer is as high as the others.
         return first.z if 0 < first.z <= _STANDS_ON_BED_BELOW_MM else typical
 
     def _layer(self, level: _Level, height: float, times: tuple[float, float, float]) -> Layer:
-        laid = level.laid
-        if len(laid) == 1:
-            stretches: tuple[Stretch, ...] = (self._stretch(laid[0]),)
-            in_force = self._in_force(laid[0].context)[1]
+        deposited = level.deposited
+        if len(deposited) == 1:
+            stretches: tuple[Stretch, ...] = (self._stretch(deposited[0]),)
+            in_force = self._in_force(deposited[0].context)[1]
         else:
-            stretches = tuple([self._stretch(part) for part in sorted(laid, key=lambda part: part.cell.t0)])
+            stretches = tuple(
+                [self._stretch(part) for part in sorted(deposited, key=lambda part: part.cell.t0)]
+            )
             in_force = set_points(stretches)
         moving = busy = speed = commanded = own = filament = 0.0
         # In two plain loops: six sums over one or two parts each take three times as long.
-        for context, _, _, cell in laid:
+        for context, _, _, cell in deposited:
             moving += cell.moving * context.flow * self._areas[context.tool]
             busy += cell.busy
             speed += cell.speed
@@ -225,9 +227,11 @@ def _own(parts: list[Part]) -> list[Part]:
     """Return the parts that make up an object's body."""
     # With layer marks in the file, what lies before the first one is start code, not a layer.
     marked = any(part.context.begun for part in parts)
-    laid = [p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)]
+    deposited = [
+        p for p in parts if p.cell.moving > 0 and p.key != NO_LAYER and (p.context.begun or not marked)
+    ]
     # Skirt and brim would widen the box; a piece marked as nothing but auxiliary is still a piece.
-    return [part for part in laid if not part.context.auxiliary] or laid
+    return [part for part in deposited if not part.context.auxiliary] or deposited
 
 
 def _levels(parts: list[Part], own: list[Part]) -> list[_Level]:
@@ -247,18 +251,18 @@ def _levels(parts: list[Part], own: list[Part]) -> list[_Level]:
     # Nothing in the file says where a turn without marks ends: bands of the usual height stand in for layers.
     bands: dict[int, list[Part]] = defaultdict(list)
     for key, group in groups.items():
-        laid = [part for part in group if id(part) in laying]
-        if not laid:
+        deposited = [part for part in group if id(part) in laying]
+        if not deposited:
             continue
         # Height from the depositing moves themselves; a travel's hop never counts.
-        z = max([part.cell.z1 for part in laid]) if is_ramp(key) else key / 1000
+        z = max([part.cell.z1 for part in deposited]) if is_ramp(key) else key / 1000
         if is_ramp(key) and not any(part.cell.mark for part in group):
             bands[math.ceil(z / _USUAL_HEIGHT_MM - 0.5)] += group
         else:
-            found.append(_Level(z, group, laid))
+            found.append(_Level(z, group, deposited))
     for group in bands.values():
-        laid = [part for part in group if id(part) in laying]
-        found.append(_Level(max([part.cell.z1 for part in laid]), group, laid))
+        deposited = [part for part in group if id(part) in laying]
+        found.append(_Level(max([part.cell.z1 for part in deposited]), group, deposited))
     return sorted(found, key=lambda level: level.z)
 
 

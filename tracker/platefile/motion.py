@@ -44,7 +44,7 @@ def joined(parts: list[Rows]) -> Rows:
 
 
 @dataclass(slots=True)
-class Laid:
+class Deposits:
     """Rows that deposit along XY, and the runs of one context, layer and island among them.
 
     Attributes:
@@ -81,37 +81,42 @@ def runs(first: Numbers, *others: Numbers) -> Numbers:
     return np.concatenate([[0], np.flatnonzero(changes) + 1])
 
 
-def note_extents(tally: Tally, contexts: list[Context], path: Path, laid: Laid) -> None:
+def note_extents(tally: Tally, contexts: list[Context], path: Path, deposited: Deposits) -> None:
     """Add to each cell which box its deposits take and under which layer mark, and to each body its hull."""
-    low, high = _ends(path, laid)
+    low, high = _ends(path, deposited)
     if path.bends:
-        _widen(low, high, path, laid)
-    z = path.at[2].take(laid.rows)
-    top = (np.fmax if np.isnan(z[0]) else np.maximum).reduceat(z, laid.begins)
-    columns = [laid.contexts, laid.keys, laid.islands, top, laid.marks, *low, *high]
+        _widen(low, high, path, deposited)
+    z = path.at[2].take(deposited.rows)
+    top = (np.fmax if np.isnan(z[0]) else np.maximum).reduceat(z, deposited.begins)
+    columns = [deposited.contexts, deposited.keys, deposited.islands, top, deposited.marks, *low, *high]
     for number, (context, key, island, z1, mark, *box) in enumerate(
         zip(*(c.tolist() for c in columns), strict=True)
     ):
         tally.cell((context, key, island)).widen((box[0], box[4], box[1], box[5]), z1, mark)
         at = contexts[context]
         if not at.auxiliary and tally.widens((at.objects, island), box):
-            stop = laid.begins[number + 1] if number + 1 < len(laid.begins) else len(laid.rows)
-            rows = laid.rows[laid.begins[number] : stop]
+            stop = deposited.begins[number + 1] if number + 1 < len(deposited.begins) else len(deposited.rows)
+            rows = deposited.rows[deposited.begins[number] : stop]
             tally.add_hull((at.objects, island), _points(path, rows))
             _note_loops(tally, (at.objects, island), path, rows)
 
 
-def _ends(path: Path, laid: Laid) -> tuple[list[Floats], list[Floats]]:
+def _ends(path: Path, deposited: Deposits) -> tuple[list[Floats], list[Floats]]:
     """Return least and greatest X, Y, X + Y and X - Y of the ends of each run's rows."""
     # Where one deposit follows another, the one starts where the other ends: only the first of each
     # unbroken series has a start of its own.
-    broken = np.concatenate([[0], np.flatnonzero(laid.rows[1:] != laid.rows[:-1] + 1) + 1, laid.begins])
+    broken = np.concatenate(
+        [[0], np.flatnonzero(deposited.rows[1:] != deposited.rows[:-1] + 1) + 1, deposited.begins]
+    )
     broken.sort()
-    ends, starts = _ends_of(path.at, laid.rows, path), _ends_of(path.was, laid.rows.take(broken), path)
-    firsts = np.searchsorted(broken, laid.begins)
+    ends, starts = (
+        _ends_of(path.at, deposited.rows, path),
+        _ends_of(path.was, deposited.rows.take(broken), path),
+    )
+    firsts = np.searchsorted(broken, deposited.begins)
     low, high = (
         [
-            both(both.reduceat(end, laid.begins), both.reduceat(start, firsts))
+            both(both.reduceat(end, deposited.begins), both.reduceat(start, firsts))
             for end, start in zip(ends, starts, strict=True)
         ]
         # What is unknown must not count, which takes three times as long to see to.
@@ -128,12 +133,12 @@ def _ends_of(place: list[Floats], rows: Numbers, path: Path) -> tuple[Floats, ..
     return x, y, x + y, x - y
 
 
-def _widen(low: list[Floats], high: list[Floats], path: Path, laid: Laid) -> None:
+def _widen(low: list[Floats], high: list[Floats], path: Path, deposited: Deposits) -> None:
     """Take in what arcs reach beyond their ends along X and Y."""
     if path.bends is None:
         return
-    arcs = path.bends.among(laid.rows)
-    run = np.searchsorted(laid.begins, arcs.rows, "right") - 1
+    arcs = path.bends.among(deposited.rows)
+    run = np.searchsorted(deposited.begins, arcs.rows, "right") - 1
     for axis in (0, 1):
         np.fmin.at(low[axis], run, arcs.extent[2 * axis])
         np.fmax.at(high[axis], run, arcs.extent[2 * axis + 1])
@@ -219,9 +224,9 @@ class _Span:
     context: Numbers
 
 
-def _layers(path: Path, laid: Numbers, lines: Numbers, marks: Held) -> Numbers:
+def _layers(path: Path, deposited: Numbers, lines: Numbers, marks: Held) -> Numbers:
     """Return the layer key of each row that lays; of those that climb by the layer marks passed."""
-    z = path.at[2].take(laid)
+    z = path.at[2].take(deposited)
     # In whole µm: heights come as sums of decimals, and 0.6000000001 is the same layer.
     scaled = np.clip(z * 1000, LOWEST_LEVEL + 1, HIGHEST_LEVEL)
     unknown = np.isnan(scaled)
@@ -232,7 +237,7 @@ def _layers(path: Path, laid: Numbers, lines: Numbers, marks: Held) -> Numbers:
     if lost:
         key[unknown] = NO_LAYER
     if path.climbs:
-        climbing = np.flatnonzero(path.step[2].take(laid))
+        climbing = np.flatnonzero(path.step[2].take(deposited))
         mark = marks.at(lines.take(climbing)).tolist()
         for number, passed in zip(climbing.tolist(), mark, strict=True):
             key[number] = ramp_key(float(z[number]), passed)
@@ -364,7 +369,7 @@ class Follower:
         self._filament.close()
         self.finder.finish()
         if self._other:
-            self._tally.other_mm = self._other.laid_mm
+            self._tally.other_mm = self._other.deposited_mm
         if self.walker.without_centre:
             text = "an arc without a centre is taken as a straight line"
             self._state.troubles[text] += self.walker.without_centre
@@ -390,14 +395,14 @@ class Follower:
         self._bend(span, found.values)
         deposit = self._filament.follow(span.steps, span.how.tool, span.context, span.feeds)
         self._laid_mm += float(deposit.sum())
-        laid = self._laid(span, channels, deposit)
+        deposited = self._deposit_runs(span, channels, deposit)
         moves = self._moves(span, channels, deposit)
-        if laid is not None:
-            self._note(span, channels, laid)
-            counts = np.diff(laid.begins, append=len(laid.rows))
-            moves.lays[laid.rows] = True
-            moves.key[laid.rows] = np.repeat(laid.keys, counts)
-            moves.island[laid.rows] = np.repeat(laid.islands, counts)
+        if deposited is not None:
+            self._note(span, channels, deposited)
+            counts = np.diff(deposited.begins, append=len(deposited.rows))
+            moves.deposits[deposited.rows] = True
+            moves.key[deposited.rows] = np.repeat(deposited.keys, counts)
+            moves.island[deposited.rows] = np.repeat(deposited.islands, counts)
         for line, seconds in dwells.items():
             if start <= line < stop:
                 moves.dwell[np.searchsorted(span.lines, line)] = seconds
@@ -476,15 +481,15 @@ class Follower:
         objects = self._state.contexts.values[context].objects
         self._tally.retractions[objects][length, feed] += count
 
-    def _laid(self, span: _Span, channels: Channels, deposit: Floats) -> Laid | None:
+    def _deposit_runs(self, span: _Span, channels: Channels, deposit: Floats) -> Deposits | None:
         """Return the rows that deposit while they move in XY, in runs; None if there are none."""
         path = span.path
-        lays = (path.step[0] != 0) | (path.step[1] != 0)
+        deposits = (path.step[0] != 0) | (path.step[1] != 0)
         if path.bends:
-            lays[path.bends.rows] = True
+            deposits[path.bends.rows] = True
         # A deposit without a move in XY is a prime or a blob, not a layer.
-        lays &= deposit > 0
-        rows = np.flatnonzero(lays)
+        deposits &= deposit > 0
+        rows = np.flatnonzero(deposits)
         if not len(rows):
             return None
         lines = span.lines.take(rows)
@@ -494,7 +499,7 @@ class Follower:
         island = self.finder.islands(path, rows, context, key)
         begins = runs(context, key, island)
         ends = np.append(begins[1:], len(rows)) - 1
-        return Laid(
+        return Deposits(
             rows=rows,
             lines=lines,
             deposit=deposit.take(rows),
@@ -505,21 +510,21 @@ class Follower:
             marks=channels.mark.at(lines.take(ends)),
         )
 
-    def _note(self, span: _Span, channels: Channels, laid: Laid) -> None:
+    def _note(self, span: _Span, channels: Channels, deposited: Deposits) -> None:
         """Note of deposits what needs no times."""
-        self._count_widths(channels, span, laid)
-        note_extents(self._tally, self._state.contexts.values, span.path, laid)
+        self._count_widths(channels, span, deposited)
+        note_extents(self._tally, self._state.contexts.values, span.path, deposited)
 
-    def _count_widths(self, channels: Channels, span: _Span, laid: Laid) -> None:
+    def _count_widths(self, channels: Channels, span: _Span, deposited: Deposits) -> None:
         """Add up what outer walls of each stated width hold, for each object."""
-        outer, width = channels.outer.runs(laid.lines), channels.width.runs(laid.lines)
+        outer, width = channels.outer.runs(deposited.lines), channels.width.runs(deposited.lines)
         begins = np.sort(np.concatenate([outer[0], width[0]]))
         begins = begins[np.diff(begins, prepend=-1) > 0]
         walls = outer[1].take(np.searchsorted(outer[0], begins, "right") - 1) == 1
         numbers = width[1].take(np.searchsorted(width[0], begins, "right") - 1)
         kept = np.flatnonzero(walls & (numbers > 0))
-        sums = np.add.reduceat(laid.deposit, begins).take(kept).tolist()
-        contexts = span.context.take(laid.rows.take(begins.take(kept))).tolist()
+        sums = np.add.reduceat(deposited.deposit, begins).take(kept).tolist()
+        contexts = span.context.take(deposited.rows.take(begins.take(kept))).tolist()
         for context, number, length in zip(contexts, numbers.take(kept).tolist(), sums, strict=True):
             who = self._state.contexts.values[context].objects
             self._tally.widths[who, self._widths[number]] += length
@@ -540,7 +545,7 @@ class Follower:
             plan=channels.plan.spread(span.lines),
             dwell=np.zeros(count),
             deposit=deposit,
-            lays=np.zeros(count, np.bool_),
+            deposits=np.zeros(count, np.bool_),
             owner=span.owner,
             visit=channels.visit.spread(span.lines),
             key=np.zeros(count, np.int64),

@@ -68,7 +68,7 @@ class Block:
     acceleration: float = 1.0
 
     @property
-    def lays(self) -> bool:
+    def deposits(self) -> bool:
         """Whether the row deposits while it moves in XY."""
         return self.deposit > 0 and self.moves_xy
 
@@ -176,7 +176,7 @@ class Plain:
         block.climbs = delta[2] != 0
         if kind == m.LINEAR or not mode.flat or not self.arc(block, kind, words, before, delta):
             straight(block, delta)
-        self.lay(block, before)
+        self.extrude(block, before)
         if block.length > 0 or block.de != 0:
             self.blocks.append(block)
 
@@ -241,7 +241,7 @@ class Plain:
         block.bulge = list(compass.values())
         return True
 
-    def lay(self, block: Block, before: Vector) -> None:
+    def extrude(self, block: Block, before: Vector) -> None:
         """Follow the high-water mark of E."""
         tool = self.state.mode.tool
         depth = self.depth[tool] - block.de
@@ -253,7 +253,7 @@ class Plain:
             self.episode = (block.context.objects, now, self.feed)
         elif now > EPSILON and self.episode:
             self.episode = (self.episode[0], max(self.episode[1], now), self.episode[2])
-        if block.lays:
+        if block.deposits:
             self.tally.ended = False
             points = block.points or [(before[0], before[1]), (block.end[0], block.end[1])]
             block.points = [p for p in points if not math.isnan(p[0] + p[1])]
@@ -271,13 +271,13 @@ class Plain:
     def islands(self) -> Roots:
         """Give each deposit the connected island it lies on, where no marker names an object."""
         roots = Roots()
-        if not self._separate and any(block.lays and any(block.context.objects) for block in self.blocks):
+        if not self._separate and any(block.deposits and any(block.context.objects) for block in self.blocks):
             return roots
         for begun in (False, True):
             own = [
                 block
                 for block in self.blocks
-                if block.lays
+                if block.deposits
                 and block.context.begun is begun
                 and not block.context.auxiliary
                 and not math.isnan(block.end[2])
@@ -294,7 +294,7 @@ class Plain:
             near: Block | None = None
             for i in order:
                 block = self.blocks[i]
-                if block.lays:
+                if block.deposits:
                     block.key = own_key(block)
                     near = block
                 elif not block.placed and near and near.visit == block.visit:
@@ -311,8 +311,8 @@ class Plain:
         for block in self.blocks:
             number = self.state.contexts(block.context)
             self.tally.cell((number, block.key, block.island)).merge(cell_of(block))
-            if block.lays:
-                self.tally.lay_with(block.context.tool, block.start_s)
+            if block.deposits:
+                self.tally.use_tool(block.context.tool, block.start_s)
                 self.rate(block)
                 if not block.context.auxiliary:
                     hulls[block.context.objects, block.island] += block.points + block.bulge
@@ -375,7 +375,7 @@ def connected(cells: set[tuple[int, int]], roots: Roots) -> dict[tuple[int, int]
 def cell_of(block: Block) -> Cell:
     """Return one row as a cell."""
     cell = Cell(filament=block.deposit, own=block.time_s)
-    if not block.lays:
+    if not block.deposits:
         return cell
     cell.moving, cell.busy, cell.path = block.deposit, block.time_s, block.length
     cell.speed = block.deposit * block.speed

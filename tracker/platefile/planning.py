@@ -40,7 +40,7 @@ class Moves:
         plan: Number of the limits in force.
         dwell: s of standstill.
         deposit: mm of filament that the row adds.
-        lays: True where it deposits while moving in XY.
+        deposits: True where it deposits while moving in XY.
         owner: Number of the context and the feature.
         visit: Number of the visit to an object's markers.
         key: Layer key of the deposits; 0 elsewhere.
@@ -56,7 +56,7 @@ class Moves:
     plan: Numbers
     dwell: Floats
     deposit: Floats
-    lays: Flags
+    deposits: Flags
     owner: Numbers
     visit: Numbers
     key: Numbers
@@ -92,7 +92,7 @@ class Rows:
     limit: Floats
     dwell: Floats
     deposit: Floats
-    lays: Flags
+    deposits: Flags
     owner: Numbers
     visit: Numbers
     key: Numbers
@@ -284,7 +284,7 @@ class Pace:
             limit=limit,
             dwell=moves.dwell,
             deposit=moves.deposit,
-            lays=moves.lays,
+            deposits=moves.deposits,
             owner=moves.owner,
             visit=moves.visit,
             key=moves.key,

@@ -27,7 +27,7 @@ from tracker.platetext.containers import copied, unpacked
 from tracker.platetext.source import CHUNK_BYTES, Progress, Source, check, chunks, opened, size_of
 
 _LOOKED_AT = 1 << 20
-_SAYS = re.compile(rb"^[ \t]*(?:N\d+[ \t]*)?M8[23]\b", re.IGNORECASE | re.MULTILINE)
+_E_MODE = re.compile(rb"^[ \t]*(?:N\d+[ \t]*)?M8[23]\b", re.IGNORECASE | re.MULTILINE)
 _MOVE = re.compile(
     rb"^[ \t]*(?:N\d+[ \t]*)?G0*[0-3][ \t]*[XYFIJRZ][^;\n\r]*?E[ \t]*([-+]?(?:\d+\.?\d*|\.\d+))",
     re.IGNORECASE | re.MULTILINE,
@@ -45,8 +45,8 @@ def e_is_relative(stream: BinaryIO) -> bool:
     head = stream.read(_LOOKED_AT)
     stream.seek(here)
     # What stands behind the first M82 or M83 needs no guess.
-    said = _SAYS.search(head)
-    end = said.start() if said else len(head)
+    command = _E_MODE.search(head)
+    end = command.start() if command else len(head)
     values = [float(found) for found in _MOVE.findall(head[:end])]
     # Nothing to go by: absolute, as firmware powers up.
     if not values:
@@ -245,8 +245,10 @@ def read_plate(
         if read_as.volumetric is None and _is_volume(plate):
             options["volumetric_mm"] = plate.filament_diameter_mm
             plate = digested()
-            told = "E was taken as a volume in mm³, as the file's own totals have it, though no M200 says so"
-            plate = replace(plate, problems=(*plate.problems, told))
+            assumption = (
+                "E was taken as a volume in mm³, as the file's own totals have it, though no M200 says so"
+            )
+            plate = replace(plate, problems=(*plate.problems, assumption))
         return replace(plate, read_as=read_as, contradictions=contradictions(plate, stream, start))
 
 
@@ -284,10 +286,10 @@ def _is_volume(plate: Plate) -> bool:
     """Tell whether E is a volume although no M200 says so: by its settings, or by the totals it states."""
     if plate.volumetric:
         return False
-    told = settings_block.volumetric(dict(plate.settings))
+    setting = settings_block.volumetric(dict(plate.settings))
     stated = plate.stated.filament_mm3
     fits = bool(stated) and abs(plate.commanded_mm - (stated or 0.0)) <= _SAME_VOLUME * (stated or 0.0)
-    return told if told is not None else fits
+    return setting if setting is not None else fits
 
 
 def _other_reading(tally: Tally, *, sets: bool) -> list[str]:
@@ -296,8 +298,8 @@ def _other_reading(tally: Tally, *, sets: bool) -> list[str]:
     if other is None or abs(other - length) <= _SAME_LENGTH * max(other, length):
         return []
     does, option = ("do", "leave --g90-sets-e out") if sets else ("do not", "--g90-sets-e")
-    told = f"firmware differs in whether G90 and G91 set E too: read as if they {does} it is"
-    return [f"{told} {length:.6g} mm of filament, else {other:.6g} mm; for that: {option}"]
+    assumption = f"firmware differs in whether G90 and G91 set E too: read as if they {does} it is"
+    return [f"{assumption} {length:.6g} mm of filament, else {other:.6g} mm; for that: {option}"]
 
 
 _PLAIN_BYTES = 64 << 20

@@ -112,8 +112,8 @@ def hints(settings: Settings, macros: dict[str, tuple[tuple[str, str], ...]]) ->
     )
     given = list(_hints(arguments))[:_MOST_HINTS]
     # What the start macro is told is done; the settings hold whatever profile was chosen.
-    told = {hint.what for hint in given}
-    return (*given, *[hint for hint in _hints(lines) if hint.what not in told][:_MOST_HINTS])
+    stated = {hint.what for hint in given}
+    return (*given, *[hint for hint in _hints(lines) if hint.what not in stated][:_MOST_HINTS])
 
 
 def _heated(key: str) -> str | None:

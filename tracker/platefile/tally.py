@@ -202,7 +202,7 @@ class Tally:
             found = self.cells[key] = Cell()
         return found
 
-    def lay_with(self, tool: int, at_s: float) -> None:
+    def use_tool(self, tool: int, at_s: float) -> None:
         """Note which tool lays from a moment on."""
         if self.tool not in (None, tool):
             self.changes_s.append(at_s)

@@ -213,13 +213,13 @@ def _checked(
     if outcome.relation not in _RELATIONS:
         raise _NonsenseError(f"{outcome.quantity} has the relation {outcome.relation!r:.20}")
     # One remark is one line, whatever line breaks the plugin wrote.
-    said = tuple(" ".join(str(remark).split()) for remark in (*_listed(outcome.remarks), *remarks))
+    words = tuple(" ".join(str(remark).split()) for remark in (*_listed(outcome.remarks), *remarks))
     if outcome.value is None:
         why = " ".join(str(outcome.refused).split())
         if not why:
             raise _NonsenseError(f"{outcome.quantity} has neither a value nor a reason for having none")
         group = " ".join(str(outcome.group).split())
-        return Computed(quantity.name, None, quantity.unit, remarks=said, refused=why, group=group)
+        return Computed(quantity.name, None, quantity.unit, remarks=words, refused=why, group=group)
     u, doubt = _uncertainty(outcome)
     parts = _parts(outcome) if u is not None else ()
     return Computed(
@@ -228,7 +228,7 @@ def _checked(
         unit=quantity.unit,
         uncertainty=u,
         relation=outcome.relation,
-        remarks=(*said, *doubt),
+        remarks=(*words, *doubt),
         budget=parts,
         group=" ".join(str(outcome.group).split()),
         dof=dof_of(parts),

@@ -43,7 +43,7 @@ def preflight(
         read = read_pieces(plate.source, read_as=plate.read_as, **filaments_of(rows))
         mark_dummies(read, dummies)
         fed = feeds(read, rows)
-        report = Report(plate.name, ", ".join(spool_id(row.id) for row in rows), says=read.says)
+        report = Report(plate.name, ", ".join(spool_id(row.id) for row in rows), notes=read.notes)
         report.filament_g, report.time_s = read.plate.filament_g, round(read.plate.time_s, 1)
         report.pieces = [kind_words(read, group) for group in alike(read)]
         cut = sections.sections_of(read, fed)
@@ -78,11 +78,11 @@ def _of_spools(
     for each in fed:
         whose = "" if alone else f"{spool_id(each.spool.id)} in tool {each.tool}"
         yield from sheet.set_points(read, each, whose)
-        left, said = sheet.filament(session, read, each, book.clock(), book.zone, whose)
+        left, sentence = sheet.filament(session, read, each, book.clock(), book.zone, whose)
         report.left_g = left if alone else None
         report.left.append({"spool": spool_id(each.spool.id), "tool": each.tool, "left_g": left,
                             "needs_g": each.grams})  # fmt: skip
-        of_spool = [*said, *sheet.drying(session, each.spool, book.clock(), whose)]
+        of_spool = [*sentence, *sheet.drying(session, each.spool, book.clock(), whose)]
         served = () if each.pieces is None else tuple(read.pieces[number - 1].name for number in each.pieces)
         listed = f" Printed from it: {', '.join(served)}." if served else ""
         yield from (replace(one, text=one.text + listed, specimens=served) for one in of_spool)
@@ -109,9 +109,9 @@ def _hold_against(
     of_sections, compared = sections.against_job(cut, job)
     report.agrees = compared and not of_sections
     whole = list(likeness.differences(values, likeness.values_of_job(job)))
-    told = {each.what for each in whole}
+    stated = {each.what for each in whole}
     # What differs on the whole plate is told once, and not again of all its specimens.
-    of_sections = [each for each in of_sections if not (each.everywhere and each.factor in told)]
+    of_sections = [each for each in of_sections if not (each.everywhere and each.factor in stated)]
     report.differences = likeness.largest_first(
         [
             *of_sections,

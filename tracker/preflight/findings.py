@@ -82,7 +82,7 @@ class Report:
         agrees: Whether the gauge section of every specimen is as in the job; None where none was compared.
         sections: Facts of the gauge section of each specimen.
         pieces: What is on the plate, one line each kind, with the numbers of its pieces.
-        says: What reading the plate has to say.
+        notes: What reading the plate has to say.
         filament_g: The plate needs; None where not known.
         time_s: It takes, without heating.
         left_g: Left on the only spool; None where not known, or where there are several.
@@ -97,7 +97,7 @@ class Report:
     agrees: bool | None = None
     sections: list[dict[str, Any]] = field(default_factory=list)
     pieces: list[str] = field(default_factory=list)
-    says: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
     filament_g: float | None = None
     time_s: float | None = None
     left_g: float | None = None
@@ -121,6 +121,6 @@ class Report:
             "like": self.like or None,
             "differences": [vars(difference) for difference in self.differences],
             "agrees": self.agrees, "sections": self.sections,
-            "pieces": self.pieces, "says": self.says, "filament_g": self.filament_g, "time_s": self.time_s,
+            "pieces": self.pieces, "says": self.notes, "filament_g": self.filament_g, "time_s": self.time_s,
             "left_g": self.left_g, "spools": self.left,
         }  # fmt: skip

@@ -137,12 +137,12 @@ def nearest_plate(
     plan: Mapping[str, Any], plate: Mapping[str, Any], read: PlateRead
 ) -> tuple[int, list[Difference], list[Finding]]:
     """Return number, differences and findings of the planned plate that a plate comes nearest to."""
-    told = []
+    plates = []
     for number, wanted in enumerate(plan["plate"], start=1):
         known = {name: value for name, value in wanted["levels"].items() if name in _COLUMNS}
         found = list(differences(plate, known))
-        told.append((sum(1 if d.spans is None else d.spans for d in found), number, found, wanted))
-    _, number, found, wanted = min(told, key=lambda each: each[:2])
+        plates.append((sum(1 if d.spans is None else d.spans for d in found), number, found, wanted))
+    _, number, found, wanted = min(plates, key=lambda each: each[:2])
     return number, largest_first(found), [*_letters(read, wanted), *_count(read, wanted)]
 
 

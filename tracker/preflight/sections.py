@@ -66,9 +66,9 @@ def sections_of(read: PlateRead, fed: Sequence[Feed]) -> Sections:
     for number, piece in enumerate(read.pieces, 1):
         if piece.dummy:
             continue
-        laid = {use.tool: use.body_mm for use in piece.thing.tools}
+        deposited = {use.tool: use.body_mm for use in piece.thing.tools}
         own = [each for each in fed if each.pieces is None or number in each.pieces]
-        own.sort(key=lambda each: (-laid.get(each.tool, 0.0), each.tool))
+        own.sort(key=lambda each: (-deposited.get(each.tool, 0.0), each.tool))
         facts = facts_of(piece.thing, piece.geometry, read.plate, piece.gauge or None)["section"]
         words = [f"{spool_id(each.spool.id)} in tool {each.tool}" for each in own] if len(fed) > 1 else []
         found.append(Cut(piece, facts, (own or list(fed))[0].spool.material, tuple(words)))

@@ -111,14 +111,16 @@ def filament(
         text = f"The plate's mass{of} is not known: no density in the material's record or in the file."
         return left.left_g, [Finding("warning", "filament", text)]
     if left.left_g is None:
-        said = f"The plate needs {need:.1f} g{of}; what is left is not known: {left.how}."
-        return None, [Finding("warning", "filament", said)]
-    said = f"The plate needs {need:.1f} g{of}, {compact(round(left.left_g, 1), 'g')} are left ({left.how})"
+        sentence = f"The plate needs {need:.1f} g{of}; what is left is not known: {left.how}."
+        return None, [Finding("warning", "filament", sentence)]
+    sentence = (
+        f"The plate needs {need:.1f} g{of}, {compact(round(left.left_g, 1), 'g')} are left ({left.how})"
+    )
     if need > left.left_g + (left.u_g or 0.0):
         end = runs_out(read, fed, left.left_g / need)
-        return left.left_g, [Finding("stop", "filament", f"{said}{end}.")]
+        return left.left_g, [Finding("stop", "filament", f"{sentence}{end}.")]
     if need * _SPARE > left.left_g - (left.u_g or 0.0):
-        return left.left_g, [Finding("warning", "filament", f"{said}: that is close.")]
+        return left.left_g, [Finding("warning", "filament", f"{sentence}: that is close.")]
     return left.left_g, []
 
 
@@ -130,7 +132,7 @@ def runs_out(read: PlateRead, fed: Feed, share: float) -> str:
         fed: The spool, its tool, and the specimens it serves.
         share: What is left of it, as a part of what the plate takes from it.
     """
-    laid = sorted(
+    deposited = sorted(
         (stretch.end_s, stretch.filament_mm, number, layer.z_mm, piece.name)
         for place, piece in enumerate(read.pieces, 1)
         if fed.pieces is None or place in fed.pieces
@@ -138,8 +140,8 @@ def runs_out(read: PlateRead, fed: Feed, share: float) -> str:
         for stretch in layer.stretches
         if stretch.tool == fed.tool or len(read.plate.tools) == 1
     )
-    left = share * sum(each[1] for each in laid)
-    for _, length, number, z, name in laid:
+    left = share * sum(each[1] for each in deposited)
+    for _, length, number, z, name in deposited:
         left -= length
         if left < 0:
             return f"; it runs out in about layer {number} ({z:.4g} mm) of {name}"
@@ -173,17 +175,17 @@ def _advised(days: SpoolDays) -> bool:
 def _overdue(days: SpoolDays, last: Any, now: dt.datetime, whose: str) -> Iterator[Finding]:
     air = exposure.open_air(days.timeline, now)
     hours = air.hours + air.hours_unlogged
-    told = water_at_many(days, [min(last.ended, now), now])
+    estimate = water_at_many(days, [min(last.ended, now), now])
     family = exposure.load_families().find(days.family) if days.family else None
     overdue = f"{whose} is overdue" if whose else "Overdue"
     since = f"dried in {last.name}, since then {air.hours:.1f} h in open air"
     if air.hours_unlogged:
         since += f" and {air.hours_unlogged:.1f} h nobody recorded"
-    if len(told.centre_pct) and family is not None and family.w50_pct is not None:
-        regained = float(told.centre_pct[-1] - told.centre_pct[0])
+    if len(estimate.centre_pct) and family is not None and family.w50_pct is not None:
+        regained = float(estimate.centre_pct[-1] - estimate.centre_pct[0])
         if regained > _REGAINED * family.w50_pct.value:
-            low, high = float(told.low_pct[-1]), float(told.high_pct[-1])
-            water = f"estimated {low:.2g} – {high:.2g} wt% water, grade {told.grade}"
+            low, high = float(estimate.low_pct[-1]), float(estimate.high_pct[-1])
+            water = f"estimated {low:.2g} – {high:.2g} wt% water, grade {estimate.grade}"
             yield Finding("warning", "drying", f"{overdue} for drying: {since}; {water}.")
     elif hours > _LONG_H:
         yield Finding("warning", "drying", f"{overdue} for drying: {since}.")

@@ -87,13 +87,13 @@ def still_wanted(book: Book, specimen: str) -> str:
         if material is None:
             return ""
         name, orientation = material.name, row.orientation
-    told = standing(book, name)
+    found = standing(book, name)
     wanted = [
         f"{need.method} {need.missing} more"
-        for test, need in zip(told.tests, told.needs, strict=True)
+        for test, need in zip(found.tests, found.needs, strict=True)
         if need.missing and test.fits(orientation)
     ]
-    return f"programme {told.programme!r}: {', '.join(wanted) or 'nothing more of such pieces'}"
+    return f"programme {found.programme!r}: {', '.join(wanted) or 'nothing more of such pieces'}"
 
 
 class _Piece(NamedTuple):
@@ -264,21 +264,21 @@ def read_programme(text: str) -> Programme:
         ProgrammeError: It is no TOML, or a key or value is not what it should be.
     """
     try:
-        said = tomllib.loads(text)
+        document = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise ProgrammeError("The programme is no TOML", why=str(error)) from error
     # A misspelt key would else be passed over, and the programme would want less than its author meant.
-    strangers = set(said) - {"name", "conditioning_h", "test"}
+    strangers = set(document) - {"name", "conditioning_h", "test"}
     if strangers:
         raise ProgrammeError(
             f"{', '.join(sorted(strangers))}: unknown", do="There are name, conditioning_h, [[test]]"
         )
-    name, hours = said.get("name"), said.get("conditioning_h", 0.0)
+    name, hours = document.get("name"), document.get("conditioning_h", 0.0)
     if not isinstance(name, str) or not name.strip():
         raise ProgrammeError("The programme has no name", do='Begin it with name = "…"')
     if not isinstance(hours, int | float) or isinstance(hours, bool) or not 0 <= hours < 10_000:  # noqa: PLR2004 - a year
         raise ProgrammeError(f"conditioning_h = {hours!r} is no number of hours")
-    tests = tuple(_test(number, each) for number, each in enumerate(said.get("test", ()), start=1))
+    tests = tuple(_test(number, each) for number, each in enumerate(document.get("test", ()), start=1))
     if not tests:
         raise ProgrammeError(
             "The programme has no tests", do="Add [[test]] with method, orientation and replicates"
@@ -286,12 +286,12 @@ def read_programme(text: str) -> Programme:
     return Programme(name.strip(), float(hours), tests)
 
 
-def _test(number: int, said: Any) -> WantedTest:
+def _test(number: int, typed: Any) -> WantedTest:
     where = f"test {number}"
-    if not isinstance(said, dict) or set(said) - _KEYS:
+    if not isinstance(typed, dict) or set(typed) - _KEYS:
         raise ProgrammeError(f"{where}: unknown keys", do=f"There are {', '.join(sorted(_KEYS))}")
-    method, count = said.get("method"), said.get("replicates", 1)
-    asked = str(said.get("orientation") or said.get("lie") or "").strip()
+    method, count = typed.get("method"), typed.get("replicates", 1)
+    asked = str(typed.get("orientation") or typed.get("lie") or "").strip()
     if not isinstance(method, str) or not method:
         raise ProgrammeError(f"{where} has no method")
     if not isinstance(count, int) or isinstance(count, bool) or not 1 <= count <= _MOST:

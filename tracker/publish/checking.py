@@ -99,7 +99,7 @@ def check_site(folder: Path, plugged: Plugged, step: Callable[[int, int], None] 
     for done, place in enumerate(places, start=1):
         try:
             documents = measurements_of(read_packed(place))
-            found.numbers += [each for told in documents for each in _numbers(folder, told, plugged)]
+            found.numbers += [each for document in documents for each in _numbers(folder, document, plugged)]
         except (OSError, EOFError, ValueError, TypeError, KeyError, AttributeError) as error:
             why = f"its JSON cannot be read: {type(error).__name__}"
             found.numbers.append(Verdict(place.name.partition(".")[0], "", "differs", why=why))
@@ -119,8 +119,8 @@ def _check_table(folder: Path, found: Checked) -> None:
         found.table.setdefault(RESULTS, "cannot be read")
         return
     for each in found.numbers:
-        told = table.pop((each.measurement, each.quantity), None)
-        if told is None or told != ("" if each.published is None else str(each.published)):
+        listed = table.pop((each.measurement, each.quantity), None)
+        if listed is None or listed != ("" if each.published is None else str(each.published)):
             found.table.setdefault(RESULTS, f"has another value of {each.measurement} {each.quantity}")
     for measurement, quantity in table:
         found.table.setdefault(RESULTS, f"has {measurement} {quantity}, of which there is no evidence")
@@ -140,13 +140,13 @@ def _check_files(folder: Path, found: Checked) -> None:
                 found.files[path] = "is not what the manifest lists"
 
 
-def _numbers(folder: Path, told: Mapping[str, Any], plugged: Plugged) -> Iterator[Verdict]:
-    ident = str(told["id"])
-    results = [Row(each) for each in told.get("results") or ()]
+def _numbers(folder: Path, document: Mapping[str, Any], plugged: Plugged) -> Iterator[Verdict]:
+    ident = str(document["id"])
+    results = [Row(each) for each in document.get("results") or ()]
     if not results:
         yield Verdict(ident, "", "differs", why="it has no results")
     try:
-        computed = _computed(folder, told, plugged)
+        computed = _computed(folder, document, plugged)
     except Refused as refusal:
         for each in results:
             yield Verdict(ident, each.quantity, "cannot be computed", each.get("value"), why=str(refusal))
@@ -172,30 +172,30 @@ def _judged(ident: str, result: Row, computed: Mapping[str, Any]) -> Verdict:
     return Verdict(ident, name, "holds", published, value)
 
 
-def _computed(folder: Path, told: Mapping[str, Any], plugged: Plugged) -> dict[str, Any]:
+def _computed(folder: Path, document: Mapping[str, Any], plugged: Plugged) -> dict[str, Any]:
     """Return what the installed method makes of published readings, by quantity.
 
     Raises:
         Refused: There are no readings, the method is not installed in that version, or a recording is
         missing.
     """
-    method, version = (told.get("method") or {}).get("id"), (told.get("method") or {}).get("version")
-    if not told.get("readings") and not told.get("files"):
+    method, version = (document.get("method") or {}).get("id"), (document.get("method") or {}).get("version")
+    if not document.get("readings") and not document.get("files"):
         raise Refused("It came without readings")
     loaded = plugged.methods.get(method or "")
     if loaded is None or loaded.method.version != version:
         raise Refused(f"The method {method} in version {version} is not installed here")
     files = {}
-    for each in told.get("files", ()):
+    for each in document.get("files", ()):
         if not each.get("path"):
             raise Refused(f"The recording {each.get('field')} was not published")
         place = folder / each["path"]
         if ".." in Path(each["path"]).parts or not place.is_file():
             raise Refused(f"The recording {each['path']} is missing")
         files[each["field"]] = _recording(each, read_input(place, "recording"))
-    readings = validate(loaded.method, {**(told.get("readings") or {}), **files})
-    used: list[Any] = [_used(each) for each in told.get("instruments", ())]
-    known: dict[str, Any] = told.get("piece") or {}
+    readings = validate(loaded.method, {**(document.get("readings") or {}), **files})
+    used: list[Any] = [_used(each) for each in document.get("instruments", ())]
+    known: dict[str, Any] = document.get("piece") or {}
     known = {name: tuple(value) if isinstance(value, list) else value for name, value in known.items()}
     piece = Piece(**known)
     computation = plugged.compute(method or "", readings, piece, instruments(used))
@@ -213,14 +213,14 @@ class _Absent(Row):
         return self.get(name)
 
 
-def _used(told: Mapping[str, Any]) -> _Absent:
+def _used(document: Mapping[str, Any]) -> _Absent:
     """Return what a measurement was taken with as the arithmetic wants it."""
-    rig = _Absent({**told, "id": _number(str(told.get("id", "R0000")))})
+    rig = _Absent({**document, "id": _number(str(document.get("id", "R0000")))})
     found = {
-        name: None if told.get(name) is None else _Absent({"u_abs": 0.0, "u_rel": 0.0, **told[name]})
+        name: None if document.get(name) is None else _Absent({"u_abs": 0.0, "u_rel": 0.0, **document[name]})
         for name in ("calibration", "compliance")
     }
-    return _Absent({"rig": rig, "fields": told.get("fields"), **found})
+    return _Absent({"rig": rig, "fields": document.get("fields"), **found})
 
 
 def _number(ident: str) -> int:

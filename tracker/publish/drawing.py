@@ -174,8 +174,8 @@ def _path(points: Sequence[tuple[float, float]]) -> str:
     """Return a line through points as SVG's path data: whole fifths of a unit, each from the one before."""
     whole = [(round(5 * x), round(5 * y)) for x, y in points]
     steps = [(b[0] - a[0], b[1] - a[1]) for a, b in pairwise(whole)]
-    told = " ".join(f"{x / 5:g} {y / 5:g}" for x, y in steps if (x, y) != (0, 0))
-    return f"M{whole[0][0] / 5:g} {whole[0][1] / 5:g}l{told}".replace(" -", "-")
+    moves = " ".join(f"{x / 5:g} {y / 5:g}" for x, y in steps if (x, y) != (0, 0))
+    return f"M{whole[0][0] / 5:g} {whole[0][1] / 5:g}l{moves}".replace(" -", "-")
 
 
 def _from(values: Sequence[float]) -> float:
@@ -204,13 +204,13 @@ def thinned(each: Curve) -> Curve:
 
 def _begun(title: str, height: float, *, alone: bool = True) -> Iterator[str]:
     """Yield the beginning; a picture within a page takes its size, style and title from there."""
-    told = escape(_clean(title), {"'": "&apos;"})
+    name = escape(_clean(title), {"'": "&apos;"})
     if not alone:
-        yield f"<svg class='curve' viewBox='0 0 {_WIDTH} {height:.0f}' role='img' aria-label='{told}'>"
+        yield f"<svg class='curve' viewBox='0 0 {_WIDTH} {height:.0f}' role='img' aria-label='{name}'>"
         return
     yield (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {_WIDTH} {height:.0f}' width='{_WIDTH}' "
-        f"height='{height:.0f}' role='img'><title>{told}</title>{_STYLE}"
+        f"height='{height:.0f}' role='img'><title>{name}</title>{_STYLE}"
     )
     yield _words(0, 14, title, kind="t")
 
@@ -219,8 +219,8 @@ def _words(x: float, y: float, text: str, anchor: str = "start", kind: str = "")
     if not text:
         return ""
     look = f"{kind} {_ANCHORS[anchor]}".strip()
-    told = f" class='{look}'" if look else ""
-    return f"<text x='{x:.0f}' y='{y:.0f}'{told}>{escape(_clean(text))}</text>"
+    css = f" class='{look}'" if look else ""
+    return f"<text x='{x:.0f}' y='{y:.0f}'{css}>{escape(_clean(text))}</text>"
 
 
 _ANCHORS: Final = {"start": "", "middle": "b", "end": "e"}

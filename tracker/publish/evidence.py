@@ -37,7 +37,7 @@ _KEPT_IN_THE_BOOK: Final = frozenset({"journal", "note", "hangs", "confirmed", "
 
 
 @dataclasses.dataclass(frozen=True)
-class Leaves:
+class PublishedRecording:
     """A recording as it leaves.
 
     Attributes:
@@ -62,7 +62,7 @@ class Leaves:
 
     def as_json(self) -> dict[str, Any]:
         """Return what a reader needs to read it; digests that are alike stand once."""
-        told = {
+        data = {
             "field": self.field,
             "name": self.name,
             "path": self.path,
@@ -71,7 +71,7 @@ class Leaves:
             "read_as": self.read_as,
             "changed": self.why,
         }
-        return {key: value for key, value in told.items() if value}
+        return {key: value for key, value in data.items() if value}
 
 
 def way_of(found: Gathered, book: Book, path: Path, describe: Describe | None) -> Trace:
@@ -89,7 +89,9 @@ def number_of(measured: Measured) -> Judged | None:
     return next(iter([*valued, *measured.results]), None)
 
 
-def recordings(found: Gathered, book: Book, plugged: Plugged, ident: str, path: Path) -> list[Leaves]:
+def recordings(
+    found: Gathered, book: Book, plugged: Plugged, ident: str, path: Path
+) -> list[PublishedRecording]:
     """Return the recordings of a measurement as they leave: without comments at their head, unless chosen."""
     made = []
     for recorded in path.measured[0].files:
@@ -100,11 +102,13 @@ def recordings(found: Gathered, book: Book, plugged: Plugged, ident: str, path: 
             data = book.files.get(file.sha256)
         except Refused:
             # A recording that is gone is named by verify; what was computed from it still stands.
-            made.append(Leaves(file.field, name, "", b"", "", file.sha256, "it is missing from the book"))
+            made.append(
+                PublishedRecording(file.field, name, "", b"", "", file.sha256, "it is missing from the book")
+            )
             continue
         leaves, why = _without_comments(found, plugged, path, file.field, name, data)
         if leaves is None:
-            made.append(Leaves(file.field, name, "", b"", "", file.sha256, why))
+            made.append(PublishedRecording(file.field, name, "", b"", "", file.sha256, why))
             continue
         if len(leaves) > _PACKED_FROM and name.endswith(_TEXTS):
             # Thousands of long curves would be most of a site. What reads tables unpacks by the ending.
@@ -112,7 +116,9 @@ def recordings(found: Gathered, book: Book, plugged: Plugged, ident: str, path: 
             why = "; ".join(part for part in (why, "packed by gzip") if part)
         digest = hashlib.sha256(leaves).hexdigest()
         place = f"data/recordings/{name}"
-        made.append(Leaves(file.field, name, place, leaves, digest, file.sha256, why, file.read_as))
+        made.append(
+            PublishedRecording(file.field, name, place, leaves, digest, file.sha256, why, file.read_as)
+        )
     return made
 
 
@@ -218,25 +224,25 @@ def measurements_of(document: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def measurement_data(
-    found: Gathered, way: Trace, ident: str, files: Sequence[Leaves], method: Any
+    found: Gathered, way: Trace, ident: str, files: Sequence[PublishedRecording], method: Any
 ) -> dict[str, Any]:
     """Return a measurement as JSON: complete enough to compute its numbers again, with its whole way back."""
-    told = _public(way.as_json())
-    told["files"] = [each.as_json() for each in files]
-    measured = next(iter(told.pop("measurements")))
-    number = told.get("number") or {}
-    told["number"] = {key: number.get(key) for key in ("quantity", "value", "unit", "uncertainty")}
+    data = _public(way.as_json())
+    data["files"] = [each.as_json() for each in files]
+    measured = next(iter(data.pop("measurements")))
+    number = data.get("number") or {}
+    data["number"] = {key: number.get(key) for key in ("quantity", "value", "unit", "uncertainty")}
     return {
         "id": ident,
         "page": found.about.path(ident),
-        **{key: value for key, value in told.items() if key not in _SAID_ELSEWHERE and value != []},
+        **{key: value for key, value in data.items() if key not in _STATED_ELSEWHERE and value != []},
         # What is None was left out before: imported numbers have no time, given ones no units.
         "results": measured.get("results", []),
         "units": measured.get("units"),
         "at": measured.get("at"),
         "operator": measured.get("operator"),
-        "instruments": told.get("instruments", []),
-        "files": told["files"],
+        "instruments": data.get("instruments", []),
+        "files": data["files"],
         "piece": {k: v for k, v in dataclasses.asdict(piece_tested(way.path)).items() if v not in (None, {})},
         "standard": "" if method is None else method.standard,
         "formulas": [] if method is None else [each.data() for each in method.formulas],
@@ -245,7 +251,7 @@ def measurement_data(
     }
 
 
-_SAID_ELSEWHERE: Final = frozenset({"id", "book", "rig"})
+_STATED_ELSEWHERE: Final = frozenset({"id", "book", "rig"})
 
 
 def piece_tested(path: Path) -> Piece:

@@ -107,7 +107,7 @@ class About:
 
 
 @dataclass(frozen=True)
-class Told:
+class PublishedResult:
     """A result and how it stands.
 
     Attributes:
@@ -178,7 +178,7 @@ class Gathered:
     about: About
     whole: SummaryTable
     leaving: Leaving
-    measurements: dict[str, list[Told]] = field(default_factory=dict)
+    measurements: dict[str, list[PublishedResult]] = field(default_factory=dict)
     paths: dict[str, Path] = field(default_factory=dict)
     keys: dict[str, str] = field(default_factory=dict)
     written: dict[str, int] = field(default_factory=dict)
@@ -195,25 +195,27 @@ class Gathered:
     methods: dict[str, str] = field(default_factory=dict)
     answers: dict[str, list[Answer]] = field(default_factory=dict)
     recordings: dict[tuple[str, str], str] = field(default_factory=dict)
-    _by_material: dict[tuple[str, str], list[Told]] = field(default_factory=lambda: defaultdict(list))
+    _by_material: dict[tuple[str, str], list[PublishedResult]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
     _by_job: dict[str, dict[str, Lineage]] = field(default_factory=lambda: defaultdict(dict))
 
-    def all(self) -> Iterable[Told]:
+    def all(self) -> Iterable[PublishedResult]:
         """Return all results."""
-        return (told for each in self.measurements.values() for told in each)
+        return (result for each in self.measurements.values() for result in each)
 
-    def of(self, material: str, quantity: str = "") -> list[Told]:
+    def of(self, material: str, quantity: str = "") -> list[PublishedResult]:
         """Return the results of a material; of a quantity those that have a value."""
         if not self._by_material:
-            for told in self.all():
-                self._by_material[name_of(told.row), ""].append(told)
-                if told.row.value is not None:
-                    self._by_material[name_of(told.row), told.row.quantity].append(told)
+            for result in self.all():
+                self._by_material[name_of(result.row), ""].append(result)
+                if result.row.value is not None:
+                    self._by_material[name_of(result.row), result.row.quantity].append(result)
         return self._by_material.get((material, quantity), [])
 
-    def set_aside(self) -> list[Told]:
+    def set_aside(self) -> list[PublishedResult]:
         """Return the results that have a value and are kept out of the means."""
-        return [told for told in self.all() if told.set_aside]
+        return [result for result in self.all() if result.set_aside]
 
     def heading(self, quantity: str) -> str:
         """Return a quantity as people read it: title and unit."""
@@ -320,15 +322,15 @@ def _put_results(
         declared = quantities.get(row.quantity)
         found.titles.setdefault(row.quantity, (declared.title if declared else "") or row.quantity)
         found.units.setdefault(row.quantity, row.unit)
-        told = Told(
+        result = PublishedResult(
             row, reasons.get(row.result, ""), refused.get(row.result, ""), found.heading(row.quantity)
         )
-        found.measurements.setdefault(row.measurement, []).append(told)
+        found.measurements.setdefault(row.measurement, []).append(result)
 
 
 def _put_materials(connection: Connection, found: Gathered, *, everything: bool) -> None:
     """Name the materials: those with results, and without a filter those that have none yet too."""
-    names = [name_of(told.row) for told in found.all()]
+    names = [name_of(result.row) for result in found.all()]
     known = {
         name: family or ""
         for name, family in connection.execute(select(Material.name, Material.family).order_by(Material.id))
@@ -364,7 +366,7 @@ def _put_lineages(reader: Reader, found: Gathered, jobs: Sequence[int]) -> None:
         lineage.measured = taken
         found.pieces[ident] = _put_measured(found, lineage)
     of_spools = [
-        read_id(ident)[0].number for ident, told in found.measurements.items() if told[0].row.job is None
+        read_id(ident)[0].number for ident, result in found.measurements.items() if result[0].row.job is None
     ]
     for lineage in of_measurements(reader, of_spools).values():
         _put_measured(found, lineage)

@@ -20,13 +20,13 @@ from tracker.lineage import Lineage, SpoolHistory
 from tracker.moments import local_day
 from tracker.publish.describing import schema_org
 from tracker.publish.drawing import Strip
-from tracker.publish.evidence import Leaves, repeating
+from tracker.publish.evidence import PublishedRecording, repeating
 from tracker.publish.gathering import (
     CAUTIONS,
     LICENCES,
     Answer,
     Gathered,
-    Told,
+    PublishedResult,
     name_of,
     number_of_job,
     oriented,
@@ -94,18 +94,18 @@ class ResultLine:
     how: str
 
 
-def result_line(told: Told, book: Book) -> ResultLine:
+def result_line(result: PublishedResult, book: Book) -> ResultLine:
     """Return a result as a line of its own: stated with U, its day in the bench's zone."""
-    row, stated = told.row, state_row(told.row)
+    row, stated = result.row, state_row(result.row)
     valued = row.value is not None
     return ResultLine(
         row.measurement,
         row.specimen,
-        told.title.partition(" [")[0],
+        result.title.partition(" [")[0],
         oriented(row.orientation),
         "" if row.at is None else f"{local_day(row.at, book.zone)}",
-        told.standing,
-        [text for text in row.remarks if text not in told.refused],
+        result.standing,
+        [text for text in row.remarks if text not in result.refused],
         "" if valued and row.counted else "hollow",
         stated.short if valued else "–",
         f"({stated.how})" if valued and stated.how else "",
@@ -125,7 +125,7 @@ def index_page(found: Gathered, pictures: Sequence[tuple[str, str]], titles: Map
     several = sorted(
         {row.material for row in table.rows if not row.published and _several(table, row.material)}
     )
-    tested = {name_of(told.row) for told in found.all() if told.row.value is not None}
+    tested = {name_of(result.row) for result in found.all() if result.row.value is not None}
     without = [(name, f"materials/{found.slugs[name]}.html") for name in found.slugs if name not in tested]
     return page(
         found,
@@ -232,7 +232,7 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
     """
     lines = []
     for row in table.rows:
-        own = [told for told in found.of(row.material, quantity) if _in_row(told.row.job, row)]
+        own = [result for result in found.of(row.material, quantity) if _in_row(result.row.job, row)]
         for column, cell in row.cells.items():
             if column.quantity != quantity:
                 continue
@@ -287,8 +287,8 @@ def dry_and_wet(found: Gathered, quantity: str) -> list[Strip]:
     then is at most two days; common practice, no source.
     """
     groups: dict[tuple[str, str], dict[bool, list[float]]] = defaultdict(lambda: {True: [], False: []})
-    for told in found.all():
-        row = told.row
+    for result in found.all():
+        row = result.row
         if row.quantity != quantity or row.value is None or not row.counted or row.relation != "=":
             continue
         factors = found.factors.get(row.specimen, {})
@@ -320,7 +320,7 @@ _STILL_DRY_H: Final = 48.0
 def material_page(found: Gathered, book: Book, material: str, pictures: Sequence[tuple[str, str]]) -> str:
     """Return the page of one material: all its conditions, all its results, and what failed."""
     own = found.of(material)
-    rows = [told for told in own if told.row.value is not None]
+    rows = [result for result in own if result.row.value is not None]
     makers = {s.material.name: s.material.maker or "" for s in found.spools().values()}
     means = [
         {
@@ -370,28 +370,28 @@ def aside_page(found: Gathered, book: Book) -> str:
     return page(found, "aside", "", title="Set aside", rows=rows)
 
 
-def _cell(told: Told | None) -> dict[str, str] | None:
+def _cell(result: PublishedResult | None) -> dict[str, str] | None:
     """Return a result as a cell: its figure, a number to sort by, and a mark where it was set aside."""
-    if told is None:
+    if result is None:
         return None
-    row = told.row
+    row = result.row
     number = "" if row.value is None else f"{row.value:.7g}"
     return {"plain": state_row(row).number, "number": number, "look": "" if row.counted else "hollow"}
 
 
 def results_tables(
-    found: Gathered, results: Sequence[Told], book: Book
+    found: Gathered, results: Sequence[PublishedResult], book: Book
 ) -> list[tuple[str, list[str], list[dict[str, Any]]]]:
     """Return results as a table for each method, a line for each measurement: title, headings, lines."""
-    by_method: dict[str, dict[str, list[Told]]] = defaultdict(lambda: defaultdict(list))
-    for told in results:
-        by_method[told.row.method][told.row.measurement].append(told)
+    by_method: dict[str, dict[str, list[PublishedResult]]] = defaultdict(lambda: defaultdict(list))
+    for result in results:
+        by_method[result.row.method][result.row.measurement].append(result)
     tables = []
     for name, measurements in by_method.items():
         quantities = list(dict.fromkeys(t.row.quantity for each in measurements.values() for t in each))
         rows: list[dict[str, Any]] = []
         for ident, own in measurements.items():
-            cells = {told.row.quantity: told for told in own}
+            cells = {result.row.quantity: result for result in own}
             first = own[0].row
             aside = [f"{t.title.partition(' [')[0]}: {t.standing}" for t in own if t.set_aside]
             rows.append(
@@ -478,21 +478,21 @@ def section(
     book: Book,
     ident: str,
     way: Trace,
-    files: Sequence[Leaves],
+    files: Sequence[PublishedRecording],
     method: Method | None,
     picture: str,
 ) -> Test:
     """Return the section of a measurement: what came of it, its curve, how it was taken and is repeated."""
-    told = found.measurements[ident]
+    results = found.measurements[ident]
     chosen = way.chosen
     taken = [] if chosen is None else [Tested(way).measurement(chosen)]
     more = [Station(label, text, known=text != UNKNOWN) for label, text in repeating(way.path)]
     stops = [replace(stop, sides=(*stop.sides, *more)) for stop in taken]
     return Test(
         ident,
-        method.title if method else told[0].row.method,
+        method.title if method else results[0].row.method,
         method_path(method) if method else "",
-        _together([result_line(each, book) for each in told]),
+        _together([result_line(each, book) for each in results]),
         found.answers.get(ident, ()),
         picture,
         _linked(found, stops),
@@ -655,7 +655,7 @@ def _came_out(found: Gathered, lineage: Lineage) -> tuple[str, bool]:
     if row is None:
         return "", False
     idents = [measurement_id(each.measurement.id) for each in lineage.measured]
-    told = [each for ident in idents for each in found.measurements[ident] if each.row.value is not None]
-    key = [f"{each.title.partition(' [')[0]} {state_row(each.row).short}" for each in told[:1]]
-    said = ", ".join(filter(None, (oriented(row.orientation), row.outcome, row.cause or row.remark, *key)))
-    return said, row.outcome == "failed"
+    results = [each for ident in idents for each in found.measurements[ident] if each.row.value is not None]
+    key = [f"{each.title.partition(' [')[0]} {state_row(each.row).short}" for each in results[:1]]
+    facts = ", ".join(filter(None, (oriented(row.orientation), row.outcome, row.cause or row.remark, *key)))
+    return facts, row.outcome == "failed"

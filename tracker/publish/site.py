@@ -20,7 +20,7 @@ from tracker.plugins import Plugged
 from tracker.publish import describing
 from tracker.publish.drawing import Curve, curves, strips, thinned
 from tracker.publish.evidence import (
-    Leaves,
+    PublishedRecording,
     drawn,
     figure_lines,
     group_of,
@@ -248,16 +248,16 @@ class _Making:
 
     def _key_of_measurement(self, ident: str) -> list[Any]:
         found = self._found
-        told = found.measurements[ident]
-        method = self._method(told[0].row.method)
+        results = found.measurements[ident]
+        method = self._method(results[0].row.method)
         return [
             found.keys[ident],
             getattr(method, "version", ""),
             getattr(method, "standard", ""),
             getattr(method, "formulas", ""),
-            found.slugs[name_of(told[0].row)],
+            found.slugs[name_of(results[0].row)],
             found.answers.get(ident),
-            [(each.title, each.standing) for each in told],
+            [(each.title, each.standing) for each in results],
         ]
 
     def _group(self, reader: Reader, group: str, spool: SpoolHistory | None) -> None:
@@ -315,7 +315,7 @@ class _Making:
             self._curves[ident] = thin
         return self._curves[ident]
 
-    def _note_leaving(self, ident: str, files: Sequence[Leaves]) -> None:
+    def _note_leaving(self, ident: str, files: Sequence[PublishedRecording]) -> None:
         leaving = self._found.leaving
         for each in files:
             if each.path:
@@ -349,7 +349,7 @@ class _Making:
             if lines := dry_and_wet(found, quantity):
                 title = f"{found.heading(quantity)}, dried beside not dried"
                 pictures.append(self._picture(f"pictures/dried-{slug(quantity)}.svg", title, lines))
-        methods = {told.row.method for told in found.all()}
+        methods = {result.row.method for result in found.all()}
         for name in sorted(methods & set(self._plugged.methods)):
             method = self._method(name)
             site.put(method_path(method), method_page(found, method))
@@ -381,14 +381,14 @@ class _Making:
         """Yield pictures of the curves of a material over each other, a method each."""
         found = self._found
         by_method: dict[str, list[str]] = defaultdict(list)
-        for ident, told in found.measurements.items():
-            if name_of(told[0].row) == material and any(t.row.counted for t in told):
-                by_method[told[0].row.method].append(ident)
+        for ident, results in found.measurements.items():
+            if name_of(results[0].row) == material and any(t.row.counted for t in results):
+                by_method[results[0].row.method].append(ident)
         for method, idents in sorted(by_method.items()):
             some = idents[:: max(1, -(-len(idents) // _OVER_EACH_OTHER))]
             path = f"pictures/{own}-{slug(method)}-curves.svg"
-            said = "" if len(some) == len(idents) else f", {len(some)} of {len(idents)}"
-            title = f"{found.methods.get(method, method)}, curves over each other{said}"
+            share = "" if len(some) == len(idents) else f", {len(some)} of {len(idents)}"
+            title = f"{found.methods.get(method, method)}, curves over each other{share}"
             if len(some) < 2 or method not in self._plugged.methods:  # noqa: PLR2004 - one is no comparison
                 continue
             key = _digest(_program(), title, [self._key_of_measurement(each) for each in some])
@@ -471,9 +471,9 @@ class _Making:
         ]
 
     def _answer_text(self, ident: str) -> str:
-        told = self._found.measurements[ident]
-        values = "; ".join(f"{t.title.partition(' [')[0]} {t.standing}" for t in told[:3])
-        return f"{ident} on {told[0].row.specimen}, {name_of(told[0].row)}: {values}"
+        results = self._found.measurements[ident]
+        values = "; ".join(f"{t.title.partition(' [')[0]} {t.standing}" for t in results[:3])
+        return f"{ident} on {results[0].row.specimen}, {name_of(results[0].row)}: {values}"
 
 
 def _merge(into: dict[str, dict[str, Any]], document: Mapping[str, Mapping[str, Any]], ident: str) -> None:

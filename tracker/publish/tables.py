@@ -16,7 +16,7 @@ from typing import Any, Final
 from tracker.factors import factor_named
 from tracker.ids import drying_id, job_id, rig_id, spool_id
 from tracker.lineage import Lineage
-from tracker.publish.gathering import Gathered, Told, name_of, oriented
+from tracker.publish.gathering import Gathered, PublishedResult, name_of, oriented
 from tracker.safe_text import cell
 from tracker.stating import state_row
 
@@ -83,8 +83,8 @@ def _other(value: Any) -> Any:
 
 def _materials(found: Gathered) -> Iterable[Record]:
     numbers = dict.fromkeys(found.slugs, 0)
-    for told in found.all():
-        numbers[name_of(told.row)] += told.row.value is not None
+    for result in found.all():
+        numbers[name_of(result.row)] += result.row.value is not None
     makers = {s.material.name: s.material.maker for s in found.spools().values()}
     for name, slug in found.slugs.items():
         yield {
@@ -198,11 +198,11 @@ def specimen_record(found: Gathered, ident: str, lineage: Lineage) -> Record:
 def _measurements(found: Gathered) -> Iterable[Record]:
     for ident, path in found.paths.items():
         row = path.measured[0].measurement
-        told = found.measurements[ident][0].row
+        result = found.measurements[ident][0].row
         yield {
             "measurement": ident,
-            "specimen": told.specimen if told.job else None,
-            "spool": None if told.job else told.specimen,
+            "specimen": result.specimen if result.job else None,
+            "spool": None if result.job else result.specimen,
             "method": row.method,
             "method_version": row.method_version,
             "at": _moment(row.at),
@@ -226,12 +226,12 @@ def _value(factors: Mapping[str, Any], name: str) -> Any:
 
 
 def _results(found: Gathered) -> Iterable[Record]:
-    return (result_record(told) for told in found.all())
+    return (result_record(result) for result in found.all())
 
 
-def result_record(told: Told) -> Record:
+def result_record(result: PublishedResult) -> Record:
     """Return a result with how it stands and what it is of."""
-    row, stated = told.row, state_row(told.row)
+    row, stated = result.row, state_row(result.row)
     return {
         "measurement": row.measurement,
         "quantity": row.quantity,
@@ -245,7 +245,7 @@ def result_record(told: Told) -> Record:
         "relation": row.relation,
         "counted": row.counted,
         "standing": "no value" if row.value is None else "counted" if row.counted else "set aside",
-        "reason": told.refused if row.value is None else told.reason,
+        "reason": result.refused if row.value is None else result.reason,
         "group": row.group,
         "specimen": row.specimen if row.job else None,
         "spool": None if row.job else row.specimen,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from tracker.errors import Refused
-from tracker.orientation import OrientationError, asked_for, lies_as
+from tracker.orientation import OrientationError, asked_for, orientation_matches
 
 _TERM: Final = re.compile(
     r"^(?P<name>[A-Za-z][A-Za-z0-9_.]*)(?P<sign>!=|>=|<=|=|>|<)(?P<value>.*)$", re.DOTALL
@@ -55,13 +55,13 @@ class Term:
             # nor below 260.
             return self.sign == "!="
         if self.name == ORIENTATION:
-            return lies_as(str(known), asked_for(self.value)) is (self.sign == "=")
+            return orientation_matches(str(known), asked_for(self.value)) is (self.sign == "=")
         number, wanted = _number(known), _number(self.value)
         if number is not None and wanted is not None:
             return bool(_COMPARED[self.sign](number, wanted))
-        said, asked = str(known).casefold(), self.value.casefold()
+        recorded, asked = str(known).casefold(), self.value.casefold()
         if self.sign in ("=", "!="):
-            return (said == asked) is (self.sign == "=")
+            return (recorded == asked) is (self.sign == "=")
         # Words have no order a person could rely on: "lot>B" is answered by nothing rather than by the
         # alphabet.
         return False

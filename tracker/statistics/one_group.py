@@ -99,7 +99,7 @@ class OutlierHint:
         statistic: Grubbs' G or Dixon's Q, dimensionless.
         critical: What chance exceeds with probability ``alpha``.
         alpha: That probability.
-        stands_apart: True where ``statistic`` exceeds ``critical``.
+        is_outlier: True where ``statistic`` exceeds ``critical``.
     """
 
     index: int
@@ -107,7 +107,7 @@ class OutlierHint:
     statistic: float
     critical: float
     alpha: float
-    stands_apart: bool
+    is_outlier: bool
 
 
 def grubbs(values: Iterable[float], alpha: float = 0.05, *, sides: int = 2) -> OutlierHint:
@@ -205,14 +205,14 @@ class PlateOutlier:
         index: Position of the piece in the plate.
         statistic: G, its deviation over s_r (with the rounding of the readings in it).
         critical: What chance exceeds in 5 % of such groups.
-        stands_apart: Whether it does.
+        is_outlier: Whether it does.
     """
 
     plate: int
     index: int
     statistic: float
     critical: float
-    stands_apart: bool
+    is_outlier: bool
 
 
 def plate_outlier(

@@ -73,14 +73,14 @@ class CochranHint:
         statistic: Cochran's C, largest variance ÷ sum of variances.
         critical: What chance exceeds with probability ``alpha``.
         alpha: That probability.
-        stands_apart: True where ``statistic`` exceeds ``critical``.
+        is_outlier: True where ``statistic`` exceeds ``critical``.
     """
 
     index: int
     statistic: float
     critical: float
     alpha: float
-    stands_apart: bool
+    is_outlier: bool
 
 
 @dataclass(frozen=True)

@@ -192,27 +192,27 @@ class Cell:
 
     def caveats(self) -> list[str]:
         """Return what has to be said beside the mean: what its interval rests on, and what is not in it."""
-        said = []
+        caveats = []
         found = self.found
         if found is not None and self.n:
             if found.basis in _ON_BASIS:
-                said.append(_ON_BASIS[found.basis])
+                caveats.append(_ON_BASIS[found.basis])
             if found.with_book is not None:
-                said.append(self._on_book(found.with_book))
+                caveats.append(self._on_book(found.with_book))
         if self.limits and self.n:
-            said.append(self._on_limits())
+            caveats.append(self._on_limits())
         if self.repeats:
             pieces = "1 piece was" if self.repeats == 1 else f"{self.repeats} pieces were"
-            said.append(f"{pieces} read several times and counts once" if self.repeats == 1 else
+            caveats.append(f"{pieces} read several times and counts once" if self.repeats == 1 else
                         f"{pieces} read several times and count once each")  # fmt: skip
         if self.set_aside:
-            said.append(f"{self.set_aside} set aside")
-        return said
+            caveats.append(f"{self.set_aside} set aside")
+        return caveats
 
     def _on_book(self, half: float) -> str:
-        told = Stated(self.mean, self.unit, half, None, 1.0).number
+        text = Stated(self.mean, self.unit, half, None, 1.0).number
         return (
-            f"with the plate scatter of the book's other materials {told}{_behind(self.unit)}, which holds "
+            f"with the plate scatter of the book's other materials {text}{_behind(self.unit)}, which holds "
             "on average over materials, not for each"
         )
 
@@ -282,8 +282,8 @@ def cells_of(
         place = _far_out(arrays[key])
         if place is not None:
             plate = found[key].plate(place)
-            said = _hints(hint(key, plate), found[key].plates, plate, destructive)
-            made[key] = replace(made[key], hints=said)
+            hints = _hints(hint(key, plate), found[key].plates, plate, destructive)
+            made[key] = replace(made[key], hints=hints)
     return made
 
 
@@ -371,11 +371,11 @@ def _hints(
     pieces = one_a_piece(readings, destructive).get(plate.plate, [])
     others = [(int(n), within) for n, within in plates[plates[:, 0] != plate.plate][:, [1, 3]].tolist()]
     found = plate_outlier([[value for value, _ in pieces]], others=others)
-    if found is None or not found.stands_apart:
+    if found is None or not found.is_outlier:
         return ()
     piece = pieces[found.index][1]
-    said = f"G = {found.statistic:.2f}, 5 % critical {found.critical:.2f}"
-    return (f"{measurement_id(piece.measurement)}: possible outlier ({said})",)
+    grubbs = f"G = {found.statistic:.2f}, 5 % critical {found.critical:.2f}"
+    return (f"{measurement_id(piece.measurement)}: possible outlier ({grubbs})",)
 
 
 @dataclass(frozen=True)
@@ -432,10 +432,10 @@ def interlayer_ratio(
         reasons.append(_of_spools(*(spools(each[each > 0]) for each in plates)))
     try:
         top, bottom = (_estimate(cell, of.plates, shared=shared) for cell, of in (upright, flat))
-        told = fieller_of(top, bottom)
+        interval = fieller_of(top, bottom)
     except Refused as refusal:
         return Ratio(None, None, None, (*reasons, str(refusal)))
-    return Ratio(told.ratio, told.low, told.high, tuple(reasons))
+    return Ratio(interval.ratio, interval.low, interval.high, tuple(reasons))
 
 
 def _estimate(cell: Cell, plates: Array, *, shared: bool) -> tuple[float, float, float]:

@@ -26,7 +26,7 @@ from tracker.model import (
     JobSpool,
     Material,
     Spool,
-    Stay,
+    StoragePeriod,
 )
 from tracker.plate_sums import moment_of, rounded_test
 from tracker.stored_rows import batched, raw
@@ -305,7 +305,9 @@ def _spool_days(connection: Connection) -> dict[int, _Days]:
     for spool, began, ended in connection.execute(dried):
         # One that nobody ended dries until the print: it counts from its beginning.
         found.setdefault(spool, _Days()).dried.append(moment_of(ended or began).timestamp())
-    kept = select(Stay.spool_id, Stay.place, raw(Stay.began_at), raw(Stay.ended_at))
+    kept = select(
+        StoragePeriod.spool_id, StoragePeriod.place, raw(StoragePeriod.began_at), raw(StoragePeriod.ended_at)
+    )
     for spool, place, began, ended in connection.execute(kept):
         days = found.setdefault(spool, _Days())
         if place in ("open air", "printer"):
@@ -372,7 +374,7 @@ def _pairs(rows: Sequence[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return first, second
 
 
-def told_apart(all_of: Iterable[Condition]) -> Sequence[str]:
+def distinguishing_settings(all_of: Iterable[Condition]) -> Sequence[str]:
     """Return what conditions of one material differ in, and what is told always, in their usual order."""
     known = [dict(each) for each in all_of]
     return [
@@ -398,9 +400,9 @@ def _word(name: str, known: Mapping[str, Any]) -> str:
     value = known.get(name)
     if value is None:
         return f"{label or name} not recorded"
-    said = f"{label} {value:g} {shown(unit)}" if isinstance(value, float) else f"{label} {value}"
+    word = f"{label} {value:g} {shown(unit)}" if isinstance(value, float) else f"{label} {value}"
     stem = name.removesuffix("_c")
     if known.get(f"{stem}_basis") == "measured":
         meant = known.get(f"{stem}_set_c")
-        said += " measured" if meant is None else f" measured ({meant:g} set)"
-    return said.strip()
+        word += " measured" if meant is None else f" measured ({meant:g} set)"
+    return word.strip()

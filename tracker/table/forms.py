@@ -129,17 +129,17 @@ def remarks(table: SummaryTable, row: TableRow) -> Sequence[str]:
     for column, each in row.cells.items():
         for text in (*each.hints, *each.caveats()):
             of.setdefault(text, []).append(table.called(column))
-    said = [*([row.choice] if row.choice else []), *row.departures, *row.notes]
+    remarks = [*([row.choice] if row.choice else []), *row.departures, *row.notes]
     for text, names in of.items():
         others = [name for name in map(table.called, row.cells) if name not in names]
         # What holds of the whole row needs no list of its quantities, and of most of it the shorter list.
         if len(names) > len(others) and len(row.cells) > 1:
-            said.append(f"{text} (all but {'; '.join(others)})" if others else text)
+            remarks.append(f"{text} (all but {'; '.join(others)})" if others else text)
         else:
-            said.append(f"{text} ({'; '.join(names)})")
+            remarks.append(f"{text} ({'; '.join(names)})")
     if row.ratio is not None:
-        said += [f"interlayer ratio: {reason}" for reason in row.ratio.reasons]
-    return said
+        remarks += [f"interlayer ratio: {reason}" for reason in row.ratio.reasons]
+    return remarks
 
 
 _CSV = (

@@ -502,7 +502,7 @@ class Note(NamedTuple):
     orientation: str | None
     method: str | None
 
-    def stands_beside(self, column: tuple[str, str, str]) -> bool:
+    def concerns(self, column: tuple[str, str, str]) -> bool:
         """Whether it concerns a column of quantity, orientation and group."""
         quantity, orientation, _ = column
         if self.orientation is not None and orientation_of(self.orientation) != orientation:

@@ -35,8 +35,8 @@ from tracker.table.conditions import (
     Condition,
     SpoolsOfJobs,
     departures,
+    distinguishing_settings,
     ranges,
-    told_apart,
     words,
 )
 from tracker.table.filtering import narrowed_by, results_where, why_nothing
@@ -194,12 +194,12 @@ def summary_table(
         building = _Building(book, results, beside, plugged, quantities)
         lines = building.lines(sort)
         rows = LazyRows(len(lines), lambda places: building.rows([lines[place] for place in places]))
-        told = SummaryTable(rows if held is not None else rows[:], building.columns(), building.units)
+        summary = SummaryTable(rows if held is not None else rows[:], building.columns(), building.units)
     if plugged is not None:
-        told.titles = plugged.titles
+        summary.titles = plugged.titles
     if not lines:
-        told.why_empty = _why_empty(book, where, quantities, plugged)
-    return told
+        summary.why_empty = _why_empty(book, where, quantities, plugged)
+    return summary
 
 
 class Held(Protocol):
@@ -399,7 +399,7 @@ class _Building:
             by_material.setdefault(key[:2], {}).setdefault(key[2], []).append(key)
         lines = []
         for (material, family), by_condition in by_material.items():
-            names = told_apart(by_condition)
+            names = distinguishing_settings(by_condition)
             lines += [
                 _Line(material, family, condition, words(condition, names), keys)
                 for condition, keys in by_condition.items()
@@ -505,7 +505,7 @@ class _Building:
                 material, printed = self.printed(note)
                 if (material, _printed(printed)) == place:
                     of_row[note.text] = None
-                    for column in filter(note.stands_beside, row.cells):
+                    for column in filter(note.concerns, row.cells):
                         of_cell[column][note.text] = None
         row.notes = tuple(of_row)
         for column, texts in of_cell.items():
@@ -556,8 +556,8 @@ def _printed(condition: Iterable[tuple[str, Any]]) -> tuple[tuple[str, Any], ...
 def _supplies(connection: Connection) -> dict[int, str]:
     """Return how each spool came, by its number."""
     rows = connection.execute(select(Spool.id, Spool.supplied, Spool.supplied_by))
-    told = {spool: " by ".join(part for part in (supplied, by) if part) for spool, supplied, by in rows}
-    return {spool: text for spool, text in told.items() if text}
+    supplies = {spool: " by ".join(part for part in (supplied, by) if part) for spool, supplied, by in rows}
+    return {spool: text for spool, text in supplies.items() if text}
 
 
 def _choices(connection: Connection) -> dict[str, Any]:
@@ -666,7 +666,7 @@ def choosable(book: Book, material: str) -> list[Choosable]:
     rows = summary_table(book, where=Filter((Term("material", "=", name),))).rows
     found = [
         Choosable(
-            tuple(f"{each}={_value(row, each)}" for each in _telling(rows) if each in row.condition),
+            tuple(f"{each}={_value(row, each)}" for each in _output(rows) if each in row.condition),
             row.words,
             row.published,
         )
@@ -680,19 +680,19 @@ def _term(text: str) -> Term:
     if not sign or not name or not value:
         raise FormError(f"{text!r} is no setting", do="Write name=value, as in nozzle_c=255")
     if name not in SETTINGS:
-        told = f"Conditions are told apart by {', '.join(SETTINGS)}"
-        raise FormError(f"{name!r} tells no conditions apart", do=did_you_mean(name, SETTINGS, told))
+        known = f"Conditions are told apart by {', '.join(SETTINGS)}"
+        raise FormError(f"{name!r} tells no conditions apart", do=did_you_mean(name, SETTINGS, known))
     return Term(name, "=", value)
 
 
 def _conditions(rows: Sequence[TableRow]) -> str:
     """Return what can be chosen, as it is typed."""
-    names = _telling(rows)
-    said = [" ".join(_typed(row, name) for name in names if name in row.condition) for row in rows]
-    return f"Choose one of: {'; '.join(said)}" if names else "It has one condition: name no setting"
+    names = _output(rows)
+    typed = [" ".join(_typed(row, name) for name in names if name in row.condition) for row in rows]
+    return f"Choose one of: {'; '.join(typed)}" if names else "It has one condition: name no setting"
 
 
-def _telling(rows: Sequence[TableRow]) -> list[str]:
+def _output(rows: Sequence[TableRow]) -> list[str]:
     """Return the settings that tell the rows of a material apart."""
     return [name for name in SETTINGS if len({row.condition.get(name) for row in rows}) > 1]
 

@@ -133,7 +133,7 @@ def spool_facts(path: SpoolHistory) -> dict[str, Any]:
 def storage_facts(spools: Iterable[SpoolHistory]) -> Iterator[dict[str, Any]]:
     """Yield where each spool was kept before the print."""
     for path in spools:
-        yield from (row_data(stay, spool=spool_id(path.spool.id)) for stay in path.storage)
+        yield from (row_data(period, spool=spool_id(path.spool.id)) for period in path.storage)
 
 
 def drying_facts(spools: Iterable[SpoolHistory]) -> Iterator[dict[str, Any]]:

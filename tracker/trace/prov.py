@@ -70,8 +70,8 @@ class _Document:
 
     def _thing(self, name: str, kind: str, row: object, *columns: str) -> str:
         known = columns_of(row)
-        told = {f"term__{column}": plain(known[column]) for column in columns}
-        return self._add("entity", name, prov__type=_typed(kind), **told)
+        attributes = {f"term__{column}": plain(known[column]) for column in columns}
+        return self._add("entity", name, prov__type=_typed(kind), **attributes)
 
     def _person(self, who: str | None, activity: str) -> None:
         if who:
@@ -113,9 +113,13 @@ class _Document:
         made = [self._file(recorded.file.sha256, recorded.file.name) for recorded in each.files]
         readings = each.measurement.readings
         if readings:
-            told = {f"term__{key}": value for key, value in readings.items() if not isinstance(value, list)}
+            attributes = {
+                f"term__{key}": value for key, value in readings.items() if not isinstance(value, list)
+            }
             made.append(
-                self._add("entity", self.name(f"{ident}.readings"), prov__type=_typed("readings"), **told)
+                self._add(
+                    "entity", self.name(f"{ident}.readings"), prov__type=_typed("readings"), **attributes
+                )
             )
         for entity in made:
             self._relate("wasGeneratedBy", entity=entity, activity=taking)

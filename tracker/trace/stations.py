@@ -23,7 +23,7 @@ from tracker.model import (
     Rig,
     SettingChange,
     Specimen,
-    Stay,
+    StoragePeriod,
     Verdict,
 )
 from tracker.orientation import in_words
@@ -200,7 +200,7 @@ def _printing(say: Printed, path: Path) -> Iterator[Station]:
         yield say.job(path, path.job)
 
 
-_STAYS_SHOWN: Final = 3
+_PERIODS_SHOWN: Final = 3
 
 
 class Printed:
@@ -208,7 +208,7 @@ class Printed:
 
     def __init__(self, way: Way) -> None:
         self._zone = way.zone
-        # Where the time of the print is not known, no stay can be told to lie after it.
+        # Where the time of the print is not known, no storage period can be told to lie after it.
         self._span = "since it came in" if way.path.until is None else "before the print"
 
     def _when(self, moment: dt.datetime | None) -> str:
@@ -355,11 +355,11 @@ class Printed:
     def _storage(self, path: SpoolHistory) -> Station:
         if not path.storage:
             return Station("kept", UNKNOWN, known=False)
-        earlier = len(path.storage) - _STAYS_SHOWN
-        facts = [self._stay(row) for row in path.storage[-_STAYS_SHOWN:]]
+        earlier = len(path.storage) - _PERIODS_SHOWN
+        facts = [self._storage_period(row) for row in path.storage[-_PERIODS_SHOWN:]]
         return Station("kept", self._span, (*([f"{earlier} earlier"] if earlier > 0 else []), *facts))
 
-    def _stay(self, row: Stay) -> str:
+    def _storage_period(self, row: StoragePeriod) -> str:
         end = f"to {self._when(row.ended_at)}" if row.ended_at else "on"
         air = f"{compact(row.temperature_c, 'degC')}, {humidity(row.rh_pct)}"
         return f"{row.place} from {self._when(row.began_at)} {end}: {air}"
@@ -411,8 +411,8 @@ def _section_stations(row: Specimen, path: Path) -> Iterator[Station]:
     by_hand = _by_hand(row, path)
     by_file = {name: figure for name, figure in section.items() if name not in by_hand}
     for head, figures in (("by the plate file", by_file), ("as changed by hand", by_hand)):
-        if said := tuple(_figures(figures)):
-            yield Station("section", head, said)
+        if lines := tuple(_figures(figures)):
+            yield Station("section", head, lines)
     logged = ((row.log_facts or {}).get("section") or {}).items()
     heard = [f"{name} {each['mean']:.1f} {each['unit']}{_spread(each, 1)}" for name, each in logged]
     if heard:

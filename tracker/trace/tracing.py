@@ -64,7 +64,7 @@ class Trace(Way):
         """Return the number and what it was computed from."""
         path = self.path
         paired = zip(path.measured, measurements, strict=True)
-        taken = next((told for each, told in paired if each is self.chosen), None)
+        taken = next((text for each, text in paired if each is self.chosen), None)
         alone = None if path.rig is None else facts.rig_row(path.rig, path.calibrations)
         number = None if self.number is None else facts.number_facts(self.number)
         if taken is None:

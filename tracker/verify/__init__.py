@@ -156,13 +156,13 @@ def _check_in_parts(
 
 
 def _hash(typed: str) -> str:
-    said = "".join(typed.split()).lower()
-    if said and not re.fullmatch(r"[0-9a-f]{12,64}", said):
+    digest = "".join(typed.split()).lower()
+    if digest and not re.fullmatch(r"[0-9a-f]{12,64}", digest):
         raise Refused(
             f"{typed!r} is no head of a journal",
             do="Give the hash that verify printed, or its first twelve characters",
         )
-    return said
+    return digest
 
 
 def _check_rows(
@@ -192,9 +192,9 @@ def _check_store(connection: Connection, findings: Findings) -> None:
     with noting(findings, "The schema version"):
         versions = list(connection.scalars(text("SELECT version_num FROM alembic_version")))
         if versions != [SCHEMA]:
-            said = ", ".join(map(repr, versions)) or "nothing"
-            said = f"The table alembic_version says {said}, this book was opened as {SCHEMA!r}"
-            findings.add(Finding("database", said, table="alembic_version"))
+            stated = ", ".join(map(repr, versions)) or "nothing"
+            stated = f"The table alembic_version says {stated}, this book was opened as {SCHEMA!r}"
+            findings.add(Finding("database", stated, table="alembic_version"))
     with noting(findings, "The schema"):
         _check_schema(connection, findings)
     if connection.dialect.name != "sqlite":

@@ -130,11 +130,11 @@ class Findings:
     def _heads(self) -> list[str]:
         if not self.head_entry:
             return []
-        said = [f"Head of the journal: entry {self.head_entry}, {self.head}"]
+        lines = [f"Head of the journal: entry {self.head_entry}, {self.head}"]
         if self.noted_entry is not None:
             later = self.head_entry - self.noted_entry.seq
-            said.append(f"The head noted earlier is {self.noted_entry}; {_entries(later)} since")
-        return said
+            lines.append(f"The head noted earlier is {self.noted_entry}; {_entries(later)} since")
+        return lines
 
     def as_json(self) -> dict[str, Any]:
         """Return the answer for scripts."""
@@ -222,5 +222,5 @@ def noting(findings: Findings, what: str) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        said = str(error.orig).strip().splitlines()[:1] or [type(error).__name__]
-        findings.add(Finding("database", f"{what} cannot be read to the end: {said[0]}"))
+        lines = str(error.orig).strip().splitlines()[:1] or [type(error).__name__]
+        findings.add(Finding("database", f"{what} cannot be read to the end: {lines[0]}"))

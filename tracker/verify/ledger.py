@@ -105,7 +105,7 @@ class Replay:
             for named in link.body.get("bulk", ()):
                 self._bulk(link.origin, named)
         except (KeyError, TypeError, ValueError, AttributeError):
-            self._say("chain", f"The rows that {link.origin} speaks of cannot be made out", link.origin)
+            self._report("chain", f"The rows that {link.origin} speaks of cannot be made out", link.origin)
 
     def _row(self, origin: Origin, change: Mapping[str, Any]) -> None:
         name = change["table"]
@@ -113,7 +113,7 @@ class Replay:
         if reader is None and name in self.elsewhere:
             return
         if reader is None:
-            self._say("chain", f"{origin} speaks of a table {name!r} that a book does not have", origin)
+            self._report("chain", f"{origin} speaks of a table {name!r} that a book does not have", origin)
             return
         key = reader.read_key(change["key"])
         # The chain proves that no entry was changed since; only this shows that a row was changed behind
@@ -128,11 +128,11 @@ class Replay:
         noted = None if before is None else digest(reader.values(before))
         if noted == (last[1] if last else None) or (last is None and self._cannot_know(reader, before)):
             return
-        told = "left it otherwise" if last else "never wrote it"
+        differently = "left it otherwise" if last else "never wrote it"
         earlier = f"entry {last[0]}" if last else "an earlier entry"
-        self._say(
+        self._report(
             "chain",
-            f"{origin} says how {reader.table.name} {key} was before it, but {earlier} {told}",
+            f"{origin} says how {reader.table.name} {key} was before it, but {earlier} {differently}",
             origin,
         )
 
@@ -157,7 +157,7 @@ class Replay:
             values = [reader.values(row) for row in rows]
             self.ledger.note(table, [(reader.key(row), origin.seq, digest(row)) for row in values])
 
-    def _say(self, kind: str, text: str, origin: Origin) -> None:
+    def _report(self, kind: str, text: str, origin: Origin) -> None:
         self.findings.add(
             Finding(kind, text[0].upper() + text[1:], table="journal", key=str(origin.seq), origin=origin)
         )
@@ -174,7 +174,7 @@ def manifest_rows(files: Files, manifest: str) -> Iterator[dict[str, Any]]:
             yield dict(zip(columns, json.loads(line), strict=True))
 
 
-_TOLD_AT_ONCE: Final = 500
+_REPORTED_AT_ONCE: Final = 500
 
 
 @dataclass
@@ -194,13 +194,13 @@ def compare(connection: Connection, replay: Replay, progress: Progress) -> None:
         total = connection.scalar(wanted) or 0
         done = 0
         for rows in reader.batches(connection, after=replay.after):
-            _tell(connection, replay, reader, _differing(replay, reader, rows))
+            _add_findings(connection, replay, reader, _differing(replay, reader, rows))
             done += len(rows)
             progress(name, done, total)
         replay.findings.counts["rows"] += done
         gone = (_Suspect(key, entry, None) for key, entry in replay.ledger.left(name))
-        for some in batched(gone, _TOLD_AT_ONCE):
-            _tell(connection, replay, reader, some)
+        for some in batched(gone, _REPORTED_AT_ONCE):
+            _add_findings(connection, replay, reader, some)
 
 
 def _differing(replay: Replay, reader: RawTable, rows: list[list[Any]]) -> list[_Suspect]:
@@ -222,14 +222,14 @@ def _set_aside(replay: Replay, reader: RawTable, suspect: _Suspect, entry_at: in
     return suspect.found is not None and (reader.table.name, suspect.found[entry_at]) in replay.unread
 
 
-def _tell(connection: Connection, replay: Replay, reader: RawTable, suspects: list[_Suspect]) -> None:
+def _add_findings(connection: Connection, replay: Replay, reader: RawTable, suspects: list[_Suspect]) -> None:
     """Make findings of suspects, with what the journal says of them."""
     if not suspects:
         return
     wanted: dict[int, set[Key]] = defaultdict(set)
     # A table replaced wholesale gives a million suspects; every one is told, but only some with the old
     # value beside the new.
-    for suspect in suspects[:_TOLD_AT_ONCE]:
+    for suspect in suspects[:_REPORTED_AT_ONCE]:
         if suspect.entry is not None:
             wanted[suspect.entry].add(suspect.key)
     recalled = {entry: _recall(connection, replay, reader, entry, keys) for entry, keys in wanted.items()}

@@ -190,6 +190,6 @@ def _differs(measurement: Measurement, result: Result, again: float | None) -> F
 
 def _failed(measurement: Measurement, error: Exception) -> Finding:
     name = measurement_id(measurement.id)
-    said = str(error) if isinstance(error, Refused) else f"{type(error).__name__}: {error}"
-    text = f"The results of {name} cannot be computed again, the method {measurement.method} says: {said}"
+    reason = str(error) if isinstance(error, Refused) else f"{type(error).__name__}: {error}"
+    text = f"The results of {name} cannot be computed again, the method {measurement.method} says: {reason}"
     return Finding("result", text, name, "measurement", str(measurement.id))

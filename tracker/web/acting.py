@@ -16,7 +16,7 @@ from tracker.browse import entry_of, last_entry
 from tracker.desk.doubts import Done, doubt
 from tracker.desk.voiding import undo
 from tracker.errors import Refused
-from tracker.web.bench import Bench, Told
+from tracker.web.bench import ActMessage, Bench
 from tracker.web.inputs import key_of, scanned_into, text_of
 from tracker.web.render import own_path, page, there
 from tracker.web.visitors import Form, Here, Writer, anyone
@@ -69,10 +69,10 @@ def acted(
     except Refused as refusal:
         return again(refusal)
     path = where(done.id) if callable(where) else f"/{quote(where)}"
-    return there(followed(request, bench, form, path, *(done.says or ["Stored."])))
+    return there(followed(request, bench, form, path, *(done.notes or ["Stored."])))
 
 
-def followed(request: Request, bench: Bench, form: FormData, path: str, *says: str) -> str:
+def followed(request: Request, bench: Bench, form: FormData, path: str, *notes: str) -> str:
     """Return the address of the page that follows an act, with what it shows of it.
 
     Args:
@@ -80,7 +80,7 @@ def followed(request: Request, bench: Bench, form: FormData, path: str, *says: s
         bench: The running page.
         form: What was sent.
         path: Of the page.
-        says: Sentences to show there.
+        notes: Sentences to show there.
     """
     visitor = anyone(request, bench)
     into, back = text_of(form, "into")[:60], text_of(form, "back")[:400]
@@ -91,7 +91,7 @@ def followed(request: Request, bench: Bench, form: FormData, path: str, *says: s
         path = f"/{quote(into)}"
     shown = {
         "done": bench.keep_words(
-            Told(says, 0 if says[:1] == (_BEFORE,) else last_entry(bench.book, visitor.who))
+            ActMessage(notes, 0 if notes[:1] == (_BEFORE,) else last_entry(bench.book, visitor.who))
         ),
         # The key tells the browser which half-filled form it need not keep any longer.
         "key": str(form.get("key") or "")[:60],
@@ -126,9 +126,8 @@ def undone(request: Request, bench: Here, visitor: Writer, form: Form) -> Respon
         return page(
             request, bench, visitor, "refused", refusal=refusal, words="", sent=True, inputs=(), kept=()
         )
-    return there(
-        f"{where}{'&' if '?' in where else '?'}{urlencode({'done': bench.keep_words(Told(tuple(done)))})}"
-    )
+    kept = bench.keep_words(ActMessage(tuple(done)))
+    return there(f"{where}{'&' if '?' in where else '?'}{urlencode({'done': kept})}")
 
 
 def undo_slip(bench: Bench, who: str, entry: int, *, sure: bool) -> list[str]:
@@ -144,4 +143,4 @@ def undo_slip(bench: Bench, who: str, entry: int, *, sure: bool) -> list[str]:
             "That cannot be undone by one press any more", do="Correct it, or take it back with a reason"
         )
     done = undo(bench.book, who, bench.plugged, entry=entry, reason="slip", sure=sure)
-    return done.says or ["Undone."]
+    return done.notes or ["Undone."]

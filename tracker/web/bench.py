@@ -366,15 +366,15 @@ class Serving:
 
 
 @dataclass(frozen=True)
-class Told:
+class ActMessage:
     """What the page that follows an act shows of it.
 
     Attributes:
-        says: Sentences, the most important first.
+        notes: Sentences, the most important first.
         entry: Number of the journal's entry, by which the act can be undone; 0 for none.
     """
 
-    says: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     entry: int = 0
 
 
@@ -430,18 +430,18 @@ class Bench:
         """Title of each method by its identifier."""
         return {name: each.method.title for name, each in self.plugged.methods.items()}
 
-    def keep_words(self, told: Told) -> str:
+    def keep_words(self, message: ActMessage) -> str:
         """Keep what the next page will show; returns a word to find it by.
 
         The words themselves never travel in an address: anybody could write one.
         """
         token = secrets.token_urlsafe(9)
-        self._words.get(token, lambda: told)
+        self._words.get(token, lambda: message)
         return token
 
-    def words_of(self, token: str) -> Told:
+    def words_of(self, token: str) -> ActMessage:
         """Return what was kept; nothing where it is gone, or never was."""
-        return self._words.get(token, Told).value if token else Told()
+        return self._words.get(token, ActMessage).value if token else ActMessage()
 
     @cached_property
     def reference(self) -> Topic:

@@ -226,11 +226,11 @@ def key_of(form: FormData, path: str) -> str:
     key = form.get("key")
     if not isinstance(key, str) or not key:
         return ""
-    said = [path, key]
+    parts = [path, key]
     for name, value in form.multi_items():
         if name not in ("csrf", "sure"):
-            said += [name, f"{value.filename} {value.size}" if isinstance(value, UploadFile) else value]
-    return sha256("\0".join(said).encode("utf-8", "replace")).hexdigest()[:40]
+            parts += [name, f"{value.filename} {value.size}" if isinstance(value, UploadFile) else value]
+    return sha256("\0".join(parts).encode("utf-8", "replace")).hexdigest()[:40]
 
 
 _LABEL: Final = re.compile(

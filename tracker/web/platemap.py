@@ -10,7 +10,7 @@ from tracker.desk.platefacts import boxed
 from tracker.kinds.specimen import Shape
 from tracker.platefile import PlateObject
 from tracker.platemap import Layout, Named, layout
-from tracker.platemap import Spot as Laid
+from tracker.platemap import Spot as Deposits
 
 _MARGIN: Final = 6.0
 _LEAST: Final = 0.06
@@ -32,7 +32,7 @@ class Spot:
         name: Of the piece.
         outcome: ``open`` where none is recorded.
         meant: Whether it is the one that is asked of.
-        lies: Its orientation in letters and words.
+        orientation: Its orientation in letters and words.
         marks: Orientation and tools in short, where there is room for them; else empty.
         points: Corners of its outline, as SVG has them, mm, Y downwards.
         gauge: Corners of its gauge section likewise, the first one again at the end; empty where that is a
@@ -48,7 +48,7 @@ class Spot:
     name: str
     outcome: str
     meant: bool
-    lies: str
+    orientation: str
     marks: str
     points: str
     gauge: str
@@ -98,13 +98,13 @@ def plate_map(
     }
     if not shown:
         return None
-    told = {
+    numbered = {
         shown[each["id"]].key: Named(each["id"], each["outcome"] or "", each.get("orientation") or "")
         for each in pieces
         if each["id"] in shown
     }
     numbers = {shown[each["id"]].key: n for n, each in enumerate(pieces, 1) if each["id"] in shown}
-    plan = layout(list(shown.values()), told, bed, numbers, near=True)
+    plan = layout(list(shown.values()), numbered, bed, numbers, near=True)
     place = plan.shown.place
     left, top, width, height = plan.view if place else _view(plan)
     names = {each["id"]: each["name"] or "" for each in pieces}
@@ -150,11 +150,11 @@ def _grid(plan: Layout, view: tuple[float, float, float, float]) -> str:
     return "".join(lines)
 
 
-def _spot(plan: Layout, spot: Laid, name: str, meant: str, over: float) -> Spot:
+def _spot(plan: Layout, spot: Deposits, name: str, meant: str, over: float) -> Spot:
     x, y = [point[0] for point in spot.outline], [point[1] for point in spot.outline]
     width, height = max(_LEAST * over, max(x) - min(x)), max(_LEAST * over, max(y) - min(y))
     tools = "+".join(f"T{tool}" for tool in spot.tools) if plan.several_tools else ""
-    marks = " ".join(part for part in (spot.lies, tools) if part)
+    marks = " ".join(part for part in (spot.orientation, tools) if part)
     # Beside the number, in letters of half its height.
     fits = max(x) - min(x) > len(marks) * _WIDE * _TEXT * over / 2 and max(y) - min(y) > 1.7 * _TEXT * over
     return Spot(
@@ -163,7 +163,7 @@ def _spot(plan: Layout, spot: Laid, name: str, meant: str, over: float) -> Spot:
         name=name,
         outcome=spot.outcome or "open",
         meant=spot.label == meant,
-        lies=spot.words + (f", {tools}" if tools else ""),
+        orientation=spot.words + (f", {tools}" if tools else ""),
         marks=marks if fits else "",
         points=_text(spot.outline),
         gauge=_text([*spot.gauge, *spot.gauge[:1]]),

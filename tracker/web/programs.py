@@ -316,7 +316,7 @@ def measured_out(act: Measured) -> MeasuredOut:
     ]  # fmt: skip
     return MeasuredOut(
         id=act.id, specimen=act.subject, method=act.method, version=act.version, results=results,
-        says=act.says, problem=act.problem,
+        says=act.notes, problem=act.problem,
     )  # fmt: skip
 
 

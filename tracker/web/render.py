@@ -152,7 +152,7 @@ def page(
     """
     if refusal is not None:
         status = status_of(refusal)
-    told = bench.words_of(request.query_params.get("done", "")[:60])
+    message = bench.words_of(request.query_params.get("done", "")[:60])
     usual = {
         "visitor": visitor,
         "csrf": visitor.csrf,
@@ -167,8 +167,8 @@ def page(
         "as_of": None,
         "scan_first": False,
         "mark": mark_of(bench, visitor.state),
-        "done": told.says,
-        "undo": told.entry,
+        "done": message.notes,
+        "undo": message.entry,
         "done_key": request.query_params.get("key", "")[:60],
         "stops": plainly(refusal)[0],
         "asks": isinstance(refusal, Doubt),

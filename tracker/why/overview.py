@@ -115,9 +115,9 @@ _FALSE: Final = 0.05
 def _sentence(found: Answer) -> str:
     step, question = found.difference, found.problem.question
     verdict = "a difference" if step.claimed else "no difference shown"
-    told = _by_rank(found) if step.span is None else _by_size(found, step.span)
+    sentence = _by_rank(found) if step.span is None else _by_size(found, step.span)
     doubt = "" if step.scatters else "; pieces of one plate all read the same, so the interval is too narrow"
-    return f"{question.called}: {verdict}; {told}{doubt}."
+    return f"{question.called}: {verdict}; {sentence}{doubt}."
 
 
 def _by_rank(found: Answer) -> str:

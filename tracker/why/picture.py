@@ -239,12 +239,12 @@ def _not_drawn(found: Findings, places: dict[str, tuple[float, float]]) -> dict[
     lowest = {title: -1.0 for title, _ in STATIONS}
     for name, (_, y) in places.items():
         lowest[station_of(name)] = max(lowest[station_of(name)], y)
-    said = {}
+    labels = {}
     for i, (title, _) in enumerate(STATIONS):
         count = sum(name not in places and station_of(name) == title for name in found.scope.equal)
         if count:
-            said[f"{count} equal" + " " * i] = (i * _STEP, lowest[title] + 0.7)
-    return said
+            labels[f"{count} equal" + " " * i] = (i * _STEP, lowest[title] + 0.7)
+    return labels
 
 
 def _lit(found: Findings, name: str) -> bool:
@@ -292,17 +292,19 @@ def draw_watch(found: Watch) -> bytes:
     """Return the charts of a watch as SVG: each material's plates in order of time, limits, steps shown."""
     shown = [signal for signal in found.signals if signal.shown]
 
-    def told(chart: PlateChart, *kinds: str) -> bool:
+    def has_line(chart: PlateChart, *kinds: str) -> bool:
         return any(s.kind in kinds and s.text.startswith(f"{chart.material}: ") for s in shown)
 
     # Of hundreds of materials those that a line is about, first.
-    charts = sorted(found.charts, key=lambda chart: not told(chart, "plate", "since", "trend"))[:_MOST_CHARTS]
+    charts = sorted(found.charts, key=lambda chart: not has_line(chart, "plate", "since", "trend"))[
+        :_MOST_CHARTS
+    ]
     figure = mpl_figure.Figure(figsize=(10, max(2.4, 2.2 * len(charts))), layout="constrained")
     backend_agg.FigureCanvasAgg(figure)
     for axes, chart in zip(
         figure.subplots(max(len(charts), 1), 1, squeeze=False)[:, 0], charts, strict=False
     ):
-        stepped = told(chart, "since")
+        stepped = has_line(chart, "since")
         _draw_chart(axes, chart, fraction=found.fraction, unit=found.question.unit, stepped=stepped)
     left = len(found.charts) - len(charts)
     more = f" ({left} more materials are not drawn)" if left else ""

@@ -284,11 +284,11 @@ def _doubts(found: Findings) -> Iterable[str]:
     yield from (
         f"Check: {check.text}"
         for check in found.checks
-        if not check.passed and not _stands(found, check.text)
+        if not check.passed and not _in_verdict(found, check.text)
     )
 
 
-def _stands(found: Findings, text: str) -> bool:
+def _in_verdict(found: Findings, text: str) -> bool:
     """Whether a failed check is told in the verdict already."""
     return found.verdict is not None and text in found.verdict.withdrawn
 
@@ -322,14 +322,14 @@ def _by_rank(found: Findings) -> list[str]:
     assert ranks is not None  # noqa: S101 - the caller looked
     a, b = found.problem.label_a, found.problem.label_b
     quantity = found.problem.question.quantity
-    told = f"{quantity} holds grades or bounds, so ranks are compared and no mean is given."
+    text = f"{quantity} holds grades or bounds, so ranks are compared and no mean is given."
     tail = (
         f"A piece of {b} reads higher than one of {a} in {100 * ranks.b_higher:.0f} % of pairs "
         f"({ranks.n_a} × {ranks.n_b} pieces; permutation p {number(ranks.p, 2)})."
     )
     if step.claimed:
-        return [f"There is a difference in {quantity}: {tail[0].lower()}{tail[1:]}", told]
-    return [f"No difference in {quantity} is shown: {_no_rank(ranks)}.", tail, told]
+        return [f"There is a difference in {quantity}: {tail[0].lower()}{tail[1:]}", text]
+    return [f"No difference in {quantity} is shown: {_no_rank(ranks)}.", tail, text]
 
 
 def _no_rank(ranks: RankTest) -> str:

@@ -89,10 +89,10 @@ def carry_out(
         BookError: The book did not take it. Nothing was written in either case.
     """
     _check(plan, plan.earlier, sure=sure, leave_out=leave_out)
-    told = progress or (lambda *_: None)
+    report = progress or (lambda *_: None)
     # Before the act begins: copying recordings takes minutes, and nobody else could write meanwhile. An act
     # refused later leaves files that nobody names.
-    attachments = _kept(book, plan, told)
+    attachments = _kept(book, plan, report)
     rows = _Rows(plan)
     with book.act(ACT, who, reason=_reason(plan)) as act:
         # Somebody else may have brought it in since the plan was made.
@@ -103,12 +103,12 @@ def carry_out(
         ]
         whole = len(first) + _TABLES * max(1, -(-plan.counts()["specimens"] // _AT_ONCE))
         for done, (model, made) in enumerate(chain(first, rows.by_parts(act))):
-            told(min(done, whole), whole, f"{len(made)} rows: {model.__tablename__}")
+            report(min(done, whole), whole, f"{len(made)} rows: {model.__tablename__}")
             act.bulk(model, made)
         jobs = tuple(map(job_id, rows.job_numbers))
         # First and last stand for thousands: an entry that lists them all would be read by nobody.
         act.about += jobs if len(jobs) <= _ABOUT_AT_MOST else (jobs[0], jobs[-1])
-        told(whole, whole, "tables written")
+        report(whole, whole, "tables written")
     return Imported(jobs, plan.counts(), act.seq, len(plan.refused_rows))
 
 
@@ -127,8 +127,8 @@ def _check(plan: Plan, earlier: Any, *, sure: bool, leave_out: bool) -> None:
     asked += [str(each) for each in plan.questions()]
     if asked and not sure:
         more = [f"and {len(asked) - _ASKED_AT_ONCE} more, which --dry-run lists"]
-        told = asked if len(asked) <= _ASKED_AT_ONCE else asked[:_ASKED_AT_ONCE] + more
-        raise Doubt("; ".join(told), do="Repeat with --yes if it is right", questions=asked)
+        shown = asked if len(asked) <= _ASKED_AT_ONCE else asked[:_ASKED_AT_ONCE] + more
+        raise Doubt("; ".join(shown), do="Repeat with --yes if it is right", questions=asked)
 
 
 def _reason(plan: Plan) -> str:
@@ -137,7 +137,7 @@ def _reason(plan: Plan) -> str:
     return f"from {plan.name} (SHA-256 {plan.sha256}), columns by {plan.columns.name} (SHA-256 {columns})"
 
 
-def _kept(book: Book, plan: Plan, told: Progress) -> dict[str, Row]:
+def _kept(book: Book, plan: Plan, report: Progress) -> dict[str, Row]:
     """Put all files into the folder of attachments and return their rows by digest."""
     kept: dict[str, Row] = {plan.sha256: {"size": _keep_sheet(book, plan), "name": plan.name}}
     columns = plan.columns.data
@@ -146,11 +146,11 @@ def _kept(book: Book, plan: Plan, told: Progress) -> dict[str, Row]:
     if count:
         files = (file for job in plan.jobs for each in job.measurements() for file in each.files)
         for done, file in enumerate(files):
-            told(done, count, "recordings kept")
+            report(done, count, "recordings kept")
             if file.sha256 not in kept:
                 book.files.put(_unchanged(file))
                 kept[file.sha256] = {"size": file.size, "name": file.name}
-    told(count, count, "recordings kept")
+    report(count, count, "recordings kept")
     return kept
 
 

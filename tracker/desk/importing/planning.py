@@ -170,7 +170,7 @@ def _outliers(kind: _Kind, found: _Found) -> Iterator[str]:
         plates[plate].append(at)
     members = list(plates.values())
     hint = plate_outlier([[found.values[at] for at in plate] for plate in members])
-    if hint is not None and hint.stands_apart:
+    if hint is not None and hint.is_outlier:
         at = members[hint.plate][hint.index]
         yield (
             f"Line {found.lines[at]}: {kind.quantity} {plain(found.values[at])} {kind.unit}: "

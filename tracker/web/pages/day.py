@@ -82,7 +82,7 @@ def scanned(
     bench: Here,
     visitor: Reader,
     text: Annotated[str, Query(max_length=2000)] = "",
-    told: Annotated[str, Query(pattern="^(page|json)$")] = "page",
+    answer: Annotated[str, Query(pattern="^(page|json)$")] = "page",
     into: Annotated[str, Query(max_length=400)] = "",
 ) -> Response:
     """Go where a label points, or look for the words; or say why not, with the field ready again.
@@ -90,7 +90,7 @@ def scanned(
     ``into`` is the page at the rig, which a scanned specimen is shown on.
     """
     where, words = _answer(bench, text, into)
-    if told == "json":
+    if answer == "json":
         return JSONResponse({"where": where, "words": words})
     return there(where) if where else first_page(request, bench, visitor, words, 404)
 

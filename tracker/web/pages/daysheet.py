@@ -57,13 +57,13 @@ class DayLook:
     Attributes:
         lines: Each measurement with its line; it has no ID yet.
         asked: What will be asked about, each with its line.
-        says: What was decided on the way, and what the results lack.
+        notes: What was decided on the way, and what the results lack.
         refused: Lines that cannot be read; with one of them nothing is stored.
     """
 
     lines: Sequence[tuple[str, Measured]] = ()
     asked: Sequence[str] = ()
-    says: Sequence[str] = ()
+    notes: Sequence[str] = ()
     refused: Sequence[str] = ()
 
     @property
@@ -161,17 +161,17 @@ def _plan(bench: Bench, visitor: Visitor, held: HeldDay) -> DayPlan:
 def _look(bench: Bench, visitor: Visitor, held: HeldDay, form: FormData) -> DayLook:
     plan = _plan(bench, visitor, held)
     unused = [f"The column map does not name {', '.join(plan.unused)}."] if plan.unused else []
-    says = [*plan.notes, *unused]
+    notes = [*plan.notes, *unused]
     if plan.refused:
-        return DayLook(refused=[str(each) for each in plan.refused], says=says)
+        return DayLook(refused=[str(each) for each in plan.refused], notes=notes)
     done, asked = enter_day(
         bench.book, visitor.who, bench.plugged, plan,
         incomplete=form.get("incomplete") == "1", rehearse=True,
     )  # fmt: skip
     # The same remark stands with many lines of a day: it is said once, with how many it is true of.
-    counted = Counter(words for each in done for words in each.says)
-    says += [f"{words} ({count} of {len(done)})" for words, count in counted.items()]
-    return DayLook([(line, each) for (line, _), each in zip(plan.wanted, done, strict=True)], asked, says)
+    counted = Counter(words for each in done for words in each.notes)
+    notes += [f"{words} ({count} of {len(done)})" for words, count in counted.items()]
+    return DayLook([(line, each) for (line, _), each in zip(plan.wanted, done, strict=True)], asked, notes)
 
 
 @router.post("/sheet")

@@ -159,20 +159,20 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             job: Any = fetch(session, Ident("job", ident.number))
             things, bed = things_of(job), bed_of(job)
             pieces = card_of(session, job, book.zone).data["specimens"]
-        told = [
+        facts = [
             card_of(session, find(book, session, each), book.zone).data
             for each in shown.data.get("measurements", ())
         ]
         lines, stop = _lines(book, session, ident)
         running_tests = (
-            tuple(running(book, bench.plugged, str(ident))) if ident.kind == "specimen" and told else ()
+            tuple(running(book, bench.plugged, str(ident))) if ident.kind == "specimen" and facts else ()
         )
         return PieceFacts(
             lines,
             stop or warning(row, bench.book.zone),
             tuple((name, bench.plugged.method(name).title) for name in names),
             plate_map(pieces, str(ident), things, bed),
-            tuple(told),
+            tuple(facts),
             still_wanted(book, str(ident)) if ident.kind == "specimen" else "",
             piece_log(row) if ident.kind == "specimen" else None,
             tuple(shown.data.get("photographs", ())),
@@ -200,10 +200,10 @@ def _just_stored(bench: Bench, text: str) -> Mapping[str, Any] | None:
     try:
         with bench.book.read() as session:
             row = find(bench.book, session, text)
-            told: Card = card_of(session, row, bench.book.zone)
+            card: Card = card_of(session, row, bench.book.zone)
     except Refused:
         return None
-    return told.data if "results" in told.data else None
+    return card.data if "results" in card.data else None
 
 
 def _form_facts(bench: Bench, method: Method, visitor: Visitor, sent: Sent | None) -> dict[str, Any]:
@@ -271,7 +271,7 @@ def measured(
     if choice is not None:
         _drop_offer(bench, visitor, choice, form)
     path = followed(
-        request, bench, form, f"/{ident}?stored={quote(act.id)}", f"Stored as {act.id}.", *act.says
+        request, bench, form, f"/{ident}?stored={quote(act.id)}", f"Stored as {act.id}.", *act.notes
     )
     return there(path if choice is None else f"{path}&{urlencode({'stored': act.id})}")
 

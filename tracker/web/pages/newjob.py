@@ -177,7 +177,7 @@ def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
     read = looked.read if looked is not None else None
     # Pieces in the form are those of a plate that was looked at; one chosen since then has its own.
     if read is not None and sent_file(form, "plate") is None:
-        plates.settle(read, _said(form))
+        plates.settle(read, _typed_pieces(form))
     return add_job(
         bench.book, visitor.who, typed_asks(form, _FORM), spools=_spools(form),
         material=text_of(form, "material") or None, plate=looked.plate if looked is not None else None,
@@ -186,12 +186,12 @@ def _keep(bench: Bench, visitor: Visitor, form: FormData) -> Done:
     )  # fmt: skip
 
 
-def _said(form: FormData) -> list[Any]:
+def _typed_pieces(form: FormData) -> list[Any]:
     found: list[Any] = []
     while (geometry := form.get(f"g{len(found) + 1}")) is not None:
         n = len(found) + 1
         found.append(
-            plates.PieceSaid(text_of(form, f"n{n}"), text_of(form, f"o{n}"), str(geometry), f"d{n}" in form)
+            plates.PieceInput(text_of(form, f"n{n}"), text_of(form, f"o{n}"), str(geometry), f"d{n}" in form)
         )
     return found
 
@@ -256,8 +256,8 @@ def _shown(read: PlateRead | None, form: FormData) -> list[dict[str, Any]]:
     """Return the pieces as they stand in the form: as a person left them, else as they were derived."""
     if read is None:
         return []
-    said = _said(form) if sent_file(form, "plate") is None else []
-    pairs: list[Any] = said if len(said) == len(read.pieces) else list(read.pieces)
+    typed = _typed_pieces(form) if sent_file(form, "plate") is None else []
+    pairs: list[Any] = typed if len(typed) == len(read.pieces) else list(read.pieces)
     return [
         {"name": each.name, "orientation": each.orientation, "geometry": each.geometry,
          "dummy": each.dummy, "words": piece.words}
@@ -269,10 +269,10 @@ def _map(read: PlateRead | None) -> PlateMap | None:
     if read is None:
         return None
     # By number: two pieces may share a name before they have IDs.
-    told = {str(number): each for number, each in enumerate(read.pieces, 1)}
+    pieces = {str(number): each for number, each in enumerate(read.pieces, 1)}
     return plate_map(
-        [_spot(number, each) for number, each in told.items()],
-        things={number: _with_gauge(each) for number, each in told.items()}, bed=read.plate.bed_mm,
+        [_spot(number, each) for number, each in pieces.items()],
+        things={number: _with_gauge(each) for number, each in pieces.items()}, bed=read.plate.bed_mm,
     )  # fmt: skip
 
 

@@ -50,22 +50,24 @@ def days(request: Request, bench: Here, visitor: Reader, text: Text) -> Response
     now = book.clock()
     until = now - dt.timedelta(seconds=now.timestamp() % _STEP_S)
     with book.read() as session:
-        told = spool_days(session, find(book, session, text, "spool"), until)
-    return picture(request, bench.pictures.get(("days", repr(told)), lambda: _days_drawn(told, until)).value)
+        history = spool_days(session, find(book, session, text, "spool"), until)
+    return picture(
+        request, bench.pictures.get(("days", repr(history)), lambda: _days_drawn(history, until)).value
+    )
 
 
-def _days_drawn(told: SpoolDays, until: dt.datetime) -> bytes:
-    began = told.timeline.began
+def _days_drawn(history: SpoolDays, until: dt.datetime) -> bytes:
+    began = history.timeline.began
     if began is None or began >= until:
-        return exposure.days_svg(told.timeline, title=told.spool)
+        return exposure.days_svg(history.timeline, title=history.spool)
     step = (until - began) / _POINTS
     moments = [began + step * place for place in range(_POINTS + 1)]
     try:
-        water = water_at_many(told, moments)
+        water = water_at_many(history, moments)
     except Refused:
         # Of a family whose water is not known the places alone are drawn.
         water = None
-    return exposure.days_svg(told.timeline, water, title=told.spool)
+    return exposure.days_svg(history.timeline, water, title=history.spool)
 
 
 @router.get("/{text}/trace.svg")
@@ -152,8 +154,8 @@ def file(
     """Give a file of a measurement: photographs are shown, everything else is saved."""
     del visitor
     with bench.book.read() as session:
-        told = card_of(session, find(bench.book, session, text, "measurement"), bench.book.zone)
-    kept = told.data["files"].get(field)
+        card = card_of(session, find(bench.book, session, text, "measurement"), bench.book.zone)
+    kept = card.data["files"].get(field)
     if kept is None:
         raise NotFoundError(f"{text} has no file {field!r}")
     data = bench.book.files.get(kept["sha256"])

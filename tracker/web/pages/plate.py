@@ -91,15 +91,15 @@ def plate_page(
 def _plate_facts(
     bench: Bench, ident: Ident, mark: str, form: FormData | None, refusal: Refused | None
 ) -> dict[str, Any]:
-    told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), mark)
-    pieces = told.data["specimens"]
+    card, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), mark)
+    pieces = card.data["specimens"]
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else None
     problems = plainly(refusal)[1]
     when = when_at(bench.book)
     # Long after its plan the present is no answer: the end has to be typed.
     ended_now = ("ended_at",) if offered_end(bench.book, str(ident)) else ()
     return {
-        "ident": ident, "told": told, "pieces": pieces, "map": plate_map(pieces, things=things, bed=bed),
+        "ident": ident, "card": card, "pieces": pieces, "map": plate_map(pieces, things=things, bed=bed),
         "waiting": sum(1 for each in pieces if each["outcome"] is None), "settings": SETTINGS,
         "places": of_form(_PLACES, held, now=("at",), when=when, problems=problems),
         "ending": of_form(END_FORM, held, now=ended_now, when=when, problems=problems), "held": held or {},
@@ -128,8 +128,8 @@ def _bed_page(
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
     mark = bench.changed.mark_of_job(ident.number, visitor.state)
-    told, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), mark)
-    pieces = told.data["specimens"]
+    card, things, bed = bench.of_state(("job", ident), lambda: _shown(bench, ident), mark)
+    pieces = card.data["specimens"]
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else {}
     return page(
         request, bench, visitor, "bed", refusal=refusal, ident=ident, pieces=pieces, held=held,
@@ -239,10 +239,10 @@ def print_labels(request: Request, bench: Here, visitor: Writer, form: Form, tex
     start = text_of(form, "from") or "1"
     try:
         sheet = _labels(bench, text, text_of(form, "stock"), int(start) if start.isdecimal() else 1)
-        says = print_pdf(sheet.pdf(), text_of(form, "queue"), f"labels of {ident}")
+        notes = print_pdf(sheet.pdf(), text_of(form, "queue"), f"labels of {ident}")
     except Refused as refusal:
         return _bed_page(request, bench, visitor, ident, form, refusal)
-    return there(followed(request, bench, form, f"/{ident}/bed", says))
+    return there(followed(request, bench, form, f"/{ident}/bed", notes))
 
 
 def _labels(bench: Bench, text: str, stock: str, start_at: int) -> Sheet:
@@ -361,8 +361,8 @@ def drawn(request: Request, bench: Here, visitor: Reader, text: Text) -> Respons
     del visitor
     ident = ident_of_kind(bench, text, "specimen")
     with bench.book.read() as session:
-        told = piece_log(fetch(session, ident))
-    made_of = ("log", str(ident)) if told is None else told.made_of
+        log = piece_log(fetch(session, ident))
+    made_of = ("log", str(ident)) if log is None else log.made_of
     made = bench.pictures.get(
         made_of, lambda: piece_log_chart(bench.book, bench.plugged, str(ident)).encode()
     )

@@ -79,11 +79,11 @@ def _record_page(request: Request, bench: Bench, visitor: Visitor, ident: Ident)
         with bench.book.read() as session:
             return card_of(session, find(bench.book, session, str(ident), voided=True), bench.book.zone)
 
-    told: Card = bench.of_state(("record", ident), read, visitor.state)
-    files = told.data["files"] if ident.kind == "measurement" else {}
+    card: Card = bench.of_state(("record", ident), read, visitor.state)
+    files = card.data["files"] if ident.kind == "measurement" else {}
     pictures = [{"field": field, "name": file["name"]} for field, file in files.items()]
     return page(
-        request, bench, visitor, "record", ident=ident, told=told, pictures=pictures, acts=acts_on(ident.kind)
+        request, bench, visitor, "record", ident=ident, card=card, pictures=pictures, acts=acts_on(ident.kind)
     )
 
 
@@ -161,8 +161,8 @@ def material(request: Request, bench: Here, visitor: Reader, name: Of) -> Respon
     """Show a material: its data sheet as it is recorded."""
     with bench.book.read() as session:
         row = material_named(session, name)
-        told = card_of(session, row, bench.book.zone)
-    return page(request, bench, visitor, "material", named=row.name, told=told, acts=acts_on("material"))
+        card = card_of(session, row, bench.book.zone)
+    return page(request, bench, visitor, "material", named=row.name, card=card, acts=acts_on("material"))
 
 
 _SENT, _WAS = "a-", "was-"
@@ -277,7 +277,7 @@ def _judged(
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
     return page(
-        request, bench, visitor, "verdict", refusal=refusal, of=of, told=_measured(bench, of),
+        request, bench, visitor, "verdict", refusal=refusal, of=of, measured=_measured(bench, of),
         held={name: text_of(form, name) for name in ("measurement", "counted", "quantity", "reason", "key")},
     )  # fmt: skip
 

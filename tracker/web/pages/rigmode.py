@@ -107,7 +107,7 @@ def rig_page(
     if method is None:
         return page(request, bench, visitor, "rig", **facts)
     offer = newest_offer(bench, visitor, choice)
-    facts["offer"] = _told(offer) if offer is not None else None
+    facts["offer"] = _shown_offer(offer) if offer is not None else None
     if of:
         try:
             facts |= _specimen(bench, visitor, choice, method, of, form, refusal, offer)
@@ -202,7 +202,7 @@ def offer_taken(bench: Bench, visitor: Visitor, choice: RigChoice, number: int) 
 
 
 @dataclass(frozen=True)
-class ToldOffer:
+class ShownOffer:
     """A recording that came, ready to be shown: its number and name, its curve in small, what was noticed."""
 
     number: int
@@ -211,14 +211,14 @@ class ToldOffer:
     notes: Sequence[str]
 
 
-def _told(offer: Offer) -> ToldOffer:
+def _shown_offer(offer: Offer) -> ShownOffer:
     recording = api.Recording(offer.name, offer.data)
     try:
         curve = api.read_curve(recording)
         spark = spark_svg(thinned_curve(recording, "", 160).points)
     except Refused as refusal:
-        return ToldOffer(offer.number, offer.name, "", [str(refusal)])
-    return ToldOffer(offer.number, offer.name, spark, [*curve.how, *curve.problems])
+        return ShownOffer(offer.number, offer.name, "", [str(refusal)])
+    return ShownOffer(offer.number, offer.name, spark, [*curve.how, *curve.problems])
 
 
 def choice_of(back: str) -> RigChoice | None:

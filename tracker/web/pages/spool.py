@@ -38,16 +38,16 @@ def spool_page(
     form: FormData | None = None, refusal: Refused | None = None,
 ) -> Response:  # fmt: skip
     """Return the page of a spool; arguments as for the page of a job."""
-    told = bench.of_state(("spool", ident), lambda: _shown(bench, ident), visitor.state)
+    card = bench.of_state(("spool", ident), lambda: _shown(bench, ident), visitor.state)
     held = {key: value for key, value in form.items() if isinstance(value, str)} if form is not None else None
-    drying, problems, when = _open_drying(bench, told), plainly(refusal)[1], when_at(bench.book)
+    drying, problems, when = _open_drying(bench, card), plainly(refusal)[1], when_at(bench.book)
 
     def inputs(asks: Sequence[Ask], *now: str) -> list[Input]:
         return of_form(asks, held, now=now, when=when, problems=problems)
 
     return page(
         request, bench, visitor, "spool", refusal=refusal,
-        ident=ident, told=told, seen=facts_of(bench, ident), places=PLACES,
+        ident=ident, card=card, seen=facts_of(bench, ident), places=PLACES,
         staying=inputs([ask for ask in STORAGE_FORM if ask.name != "place"], "began_at"),
         weighing=inputs(WEIGHING_FORM, "at"),
         drying=inputs(DRYING_FORM, *_drying_now(bench, drying)),
@@ -67,10 +67,10 @@ def _shown(bench: Bench, ident: Ident) -> Card:
         return card_of(session, fetch(session, ident), bench.book.zone)
 
 
-def _open_drying(bench: Bench, told: Card) -> str:
+def _open_drying(bench: Bench, card: Card) -> str:
     """Return the ID of the drying that the spool is in; empty where it is in none."""
     with bench.book.read() as session:
-        for name in reversed(told.data["dryings"]):
+        for name in reversed(card.data["dryings"]):
             row = find(bench.book, session, name, "drying")
             if card_of(session, row, bench.book.zone).data["ended_at"] is None:
                 return str(name)

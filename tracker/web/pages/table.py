@@ -72,19 +72,19 @@ def table(
     number: Annotated[int, Query(alias="page", ge=1, le=10**6)] = 1,
 ) -> Response:  # fmt: skip
     """Set materials beside each other; every figure leads to the measurements behind it."""
-    problem, told, as_of = None, SummaryTable([], [], {}), None
+    problem, summary, as_of = None, SummaryTable([], [], {}), None
     chosen = [each[:200] for each in of or () if each]
     try:
         found = tabled(bench, where, sort, chosen, visitor.state)
-        told, as_of = found.value, found.as_of
-        every = told if not chosen else tabled(bench, where, "", (), visitor.state).value
+        summary, as_of = found.value, found.as_of
+        every = summary if not chosen else tabled(bench, where, "", (), visitor.state).value
     except Refused as refusal:
-        problem, every = refusal, told
+        problem, every = refusal, summary
     size = COLUMNS if turned else ROWS
-    parts = [told.rows[at : at + size] for at in range(0, len(told.rows), size)] or [[]]
+    parts = [summary.rows[at : at + size] for at in range(0, len(summary.rows), size)] or [[]]
     shown = parts[min(number, len(parts)) - 1]
 
-    rows = compared(told, _better(bench), shown)
+    rows = compared(summary, _better(bench), shown)
 
     def address(**changes: Any) -> str:
         asked: list[tuple[str, Any]] = [("of", each) for each in chosen]
@@ -92,7 +92,7 @@ def table(
         return f"/table?{urlencode([*asked, *((name, value) for name, value in more.items() if value)])}"
 
     return page(
-        request, bench, visitor, "table", refusal=problem, table=told, where=where, sort=sort, of=chosen,
+        request, bench, visitor, "table", refusal=problem, table=summary, where=where, sort=sort, of=chosen,
         rows=rows, places=filled_columns(rows), remarks=remarks, turned=turned, address=address,
         number=min(number, len(parts)), pages=len(parts),
         quantities=list(dict.fromkeys(name for name, *_ in every.columns)), as_of=as_of,
@@ -115,11 +115,11 @@ def cell(
 ) -> Response:  # fmt: skip
     """Show what is behind one figure: each measurement, with its way back and its curve."""
     answer = tabled(bench, where, "", (), visitor.state)
-    told = answer.value
+    summary = answer.value
     found = next(
         (
             each
-            for row in told.rows
+            for row in summary.rows
             if (row.material, row.words) == (material, words)
             for column, each in row.cells.items()
             if (column.quantity, column.orientation or "", column.group or "")
@@ -132,7 +132,7 @@ def cell(
     curves = ",".join(found.results[:MOST_CURVES])
     return page(
         request, bench, visitor, "cell", cell=found, material=material, words=words, quantity=quantity,
-        orientation=orientation, unit=told.units[quantity], curves=curves, as_of=answer.as_of,
+        orientation=orientation, unit=summary.units[quantity], curves=curves, as_of=answer.as_of,
     )  # fmt: skip
 
 
@@ -140,16 +140,16 @@ def cell(
 def table_chart(bench: Here, visitor: Reader, of: Name, where: Where = "") -> Response:
     """Give every result of a quantity with means and intervals, to be drawn by the page."""
     answer = tabled(bench, where, "", [of], visitor.state)
-    told = answer.value
+    summary = answer.value
     rows = [
         {
             "name": " ".join(filter(None, (row.material, row.words, column.orientation, column.group))),
             "values": list(each.values), "mean": each.mean, "low": each.low, "high": each.high,
         }
-        for row in told.rows
+        for row in summary.rows
         for column, each in row.cells.items()
     ][:ROWS * 2]  # fmt: skip
-    unit = shown(told.units.get(of, ""))
+    unit = shown(summary.units.get(of, ""))
     title = bench.titles.get(of, of)
     if answer.as_of is not None:
         title += f" (as of {answer.as_of.astimezone(bench.book.zone):%H:%M:%S})"
@@ -167,24 +167,24 @@ def table_file(bench: Here, visitor: Reader, where: Where = "", sort: Name = "")
 def table_picture(request: Request, bench: Here, visitor: Reader, of: Name, where: Where = "") -> Response:
     """Draw a quantity: every single result, with mean and interval."""
     del visitor
-    told = tabled(bench, where, "", [of], older=False).value
-    if of not in told.units:
+    summary = tabled(bench, where, "", [of], older=False).value
+    if of not in summary.units:
         raise Refused(f"There is nothing to draw of {of}", do="Choose a quantity that has results")
     # What is drawn makes the key: a write that leaves these results alone costs no new picture.
-    content = (of, told.caution, tuple(_drawn(told)))
-    return picture(request, bench.pictures.get(content, lambda: _chart(told, of)).value)
+    content = (of, summary.caution, tuple(_drawn(summary)))
+    return picture(request, bench.pictures.get(content, lambda: _chart(summary, of)).value)
 
 
-def _drawn(told: SummaryTable) -> list[Any]:
+def _drawn(summary: SummaryTable) -> list[Any]:
     return [
         (row.material, row.words, key, each.values, each.mean, each.low, each.high)
-        for row in told.rows
+        for row in summary.rows
         for key, each in row.cells.items()
     ]
 
 
-def _chart(told: SummaryTable, of: str) -> bytes:
-    return charts.chart(told, [of])
+def _chart(summary: SummaryTable, of: str) -> bytes:
+    return charts.chart(summary, [of])
 
 
 PROGRAMMES: Final = 8
@@ -201,11 +201,11 @@ def programme(
     pages = max(1, -(-len(names) // PROGRAMMES))
     at = min(number, pages)
     chosen = [material] if material else names[(at - 1) * PROGRAMMES : at * PROGRAMMES]
-    told = bench.of_state(
+    states = bench.of_state(
         ("programme", *chosen), lambda: [standing(bench.book, each) for each in chosen], visitor.state
     )
     return page(
-        request, bench, visitor, "programme", materials=names, material=material, told=told, number=at,
+        request, bench, visitor, "programme", materials=names, material=material, wanted=states, number=at,
         pages=1 if material else pages,
     )  # fmt: skip
 

@@ -226,12 +226,12 @@ def drift(request: Request, bench: Here, visitor: Reader) -> Response:
         return page(request, bench, visitor, "watch", working=True, found=(), refused={}, quiet=())
     found, refused = task.answer()
     quiet = [each.question.named for each in found if _quiet(each)]
-    told = [
+    watched = [
         {"at": at, "title": each.question.named, "charts": each.charts, "lines": each.sentences(10_000)}
         for at, each in enumerate(found)
         if not _quiet(each)
     ]
-    return page(request, bench, visitor, "watch", working=False, found=told, refused=refused, quiet=quiet)
+    return page(request, bench, visitor, "watch", working=False, found=watched, refused=refused, quiet=quiet)
 
 
 def _quiet(each: Any) -> bool:

@@ -106,11 +106,11 @@
     event.preventDefault();
     const text = scan.value;
     try {
-      const answered = await fetch("/scan?" + new URLSearchParams({ ...Object.fromEntries(new FormData(scanning)), told: "json", text }), { headers: { Accept: "application/json" } });
+      const answered = await fetch("/scan?" + new URLSearchParams({ ...Object.fromEntries(new FormData(scanning)), answer: "json", text }), { headers: { Accept: "application/json" } });
       if (!answered.ok) { location.href = "/scan?text=" + encodeURIComponent(text); return; }
-      const told = await answered.json();
-      say(Boolean(told.where), told.words);
-      if (told.where) location.href = told.where;
+      const answer = await answered.json();
+      say(Boolean(answer.where), answer.words);
+      if (answer.where) location.href = answer.where;
     } catch { say(false, "The page cannot be reached; what you typed is still here."); }
     scan.select();
     scan.focus();
@@ -221,9 +221,9 @@
         const answered = await fetch(one.path, { method: "POST", body }).catch(() => null);
         if (!answered || answered.status >= 500) break;
         if (!answered.ok) {
-          const told = new DOMParser().parseFromString(await answered.text(), "text/html").querySelector("[role=alert]");
+          const refusal = new DOMParser().parseFromString(await answered.text(), "text/html").querySelector("[role=alert]");
           await showQueue();
-          const chosen = await ask(`${one.what} was not stored. ${told ? told.textContent.trim() : ""}`, [["later", "Leave it in the queue"], ["drop", "Throw it away"]]);
+          const chosen = await ask(`${one.what} was not stored. ${refusal ? refusal.textContent.trim() : ""}`, [["later", "Leave it in the queue"], ["drop", "Throw it away"]]);
           if (chosen !== "drop") break;
         } else done += 1;
         await queue("readwrite", (s) => s.delete(one.n));
@@ -440,9 +440,9 @@
       body.append("csrf", photo.elements.csrf.value);
       body.append("picture", picture, "frame.jpg");
       try {
-        const told = await (await fetch("/scan/frame", { method: "POST", body })).json();
-        if (told.where) { beep(true); view.close(); location.href = told.where; return; }
-        if (told.words) say(false, told.words);
+        const answer = await (await fetch("/scan/frame", { method: "POST", body })).json();
+        if (answer.where) { beep(true); view.close(); location.href = answer.where; return; }
+        if (answer.words) say(false, answer.words);
       } catch { /* the next frame may get through */ }
       await new Promise((done) => setTimeout(done, 250));
     }

@@ -52,12 +52,12 @@ def width() -> int:
     return max(_LEAST_WIDTH, shutil.get_terminal_size((80, 24)).columns or 80)
 
 
-def say_json(value: Any) -> None:
+def print_json(value: Any) -> None:
     """Print JSON: ours is one value a command, non-ASCII as it is."""
     click.echo(json.dumps(value, ensure_ascii=False, indent=2, default=str))
 
 
-def say_json_stream(items: Iterable[Any]) -> None:
+def print_json_stream(items: Iterable[Any]) -> None:
     """Print an array that may be longer than memory, an element a line."""
     first = True
     for item in items:
@@ -133,9 +133,9 @@ def folded(text: str, ahead: str = "") -> str:
 def done(act: Done, json_wanted: bool, following: str = "") -> None:
     """Tell what was done: remarks on stderr, IDs on stdout, the act's own ID on the last line."""
     if json_wanted:
-        say_json({"id": act.id, "also": act.also, "parts": act.parts, "says": act.says})
+        print_json({"id": act.id, "also": act.also, "parts": act.parts, "says": act.notes})
         return
-    for sentence in act.says:
+    for sentence in act.notes:
         note(titled(sentence))
     if following:
         note(f"Next: {following}")
@@ -156,7 +156,7 @@ def facts(title: str, pairs: Sequence[tuple[str, str]]) -> None:
             click.echo(indent + line)
 
 
-def say_card(card: Card) -> None:
+def print_card(card: Card) -> None:
     """Print what is told of a record; what was taken back is struck through where the terminal can."""
     strike = (lambda text: click.style(text, strikethrough=True)) if sys.stdout.isatty() else None
     facts = [
@@ -308,7 +308,7 @@ def write_file(path: Path, data: bytes, json_wanted: bool = False) -> None:
     except OSError as error:
         raise Refused(f"{path} cannot be written", why=error.strerror or str(error)) from error
     if json_wanted:
-        say_json({"file": str(path)})
+        print_json({"file": str(path)})
     else:
         click.echo(str(path))
 
