@@ -393,7 +393,7 @@ def timeline(
     its first job alone, as if it had come dry out of nowhere.
 
     A drying takes its time out of the storage period it falls into. A period nobody closed ends where the
-    next one begins, else at ``until``, and is flagged. What lies between is ``"unlogged"``: it is never left out.
+    next one begins, else at ``until``, and is flagged. The time between is ``"unlogged"``, never left out.
 
     Args:
         periods: In any order.
