@@ -80,7 +80,7 @@ class OtherReading:
     Args:
         counter: The counter of E.
         filament: What is below its mark.
-        laid_mm: mm of filament deposited so far.
+        deposited_mm: mm of filament deposited so far.
     """
 
     def __init__(self, counter: ECounter, filament: Filament, deposited_mm: float) -> None:
