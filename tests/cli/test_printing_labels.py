@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,7 @@ echo "request id is desk_printer-1"
 
 
 @pytest.fixture
-def queues(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def queues(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """Give a computer with two print queues, and the folder where what is printed ends up."""
     folder = tmp_path / "bin"
     folder.mkdir()
@@ -28,8 +29,11 @@ def queues(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         (folder / name).write_text(text)
         (folder / name).chmod(0o755)
     monkeypatch.setenv("PATH", f"{folder}:/usr/bin:/bin")
+    monkeypatch.setattr(labelling, "_WAIT_S", 300.0)
     labelling._queues.cache_clear()
-    return folder
+    yield folder
+    # The next test's computer has none, within the same minute too.
+    labelling._queues.cache_clear()
 
 
 def test_labels_go_to_the_queue_at_their_own_size(filled: Filled, queues: Path, tmp_path: Path) -> None:

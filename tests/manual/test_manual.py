@@ -172,7 +172,7 @@ def test_the_reading_of_the_manual_is_taken_in_once(book_template: Path, tmp_pat
     with open_book(str(tmp_path / "book")) as book:
         site = bench_of(book)
         _, token = pair_device(book, "Ada Bench", "computer", rig=site.rig, role="measures")
-        sent: dict[str, Any] = {"content": example("rig-by-network", "json"), "timeout": 60}
+        sent: dict[str, Any] = {"content": example("rig-by-network", "json"), "timeout": 300}
         plain = {"Content-Type": "application/json"}
         mine = {**plain, "Authorization": f"Bearer {token}"}
         with running(book, load(), site, shared=True) as page:

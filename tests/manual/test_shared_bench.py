@@ -124,8 +124,12 @@ def answered(port: int, started: subprocess.Popen[str]) -> bytes:
 
 
 def free_port() -> int:
-    """Return a port that nobody listens on, of those that no system gives out unasked: it stays free."""
-    for port in range(20_000 + os.getpid() % 9_000, 32_768):
+    """Return a port that nobody listens on, of those that no system gives out unasked: it stays free.
+
+    Each worker of a run has a range of its own: what one found free another might take meanwhile.
+    """
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    for port in range(20_000 + 1_000 * (worker % 10) + os.getpid() % 900, 32_768):
         with socket.socket() as free, suppress(OSError):
             free.bind(("127.0.0.1", port))
             return port

@@ -221,7 +221,7 @@ def run(folder: Path, *options: str, out: str) -> Path:
     if program is None:
         pytest.skip("prusa-slicer is not installed (.ci/run installs it)")
     words = [program, *options, "bar.stl", "--output", out]
-    subprocess.run(words, capture_output=True, check=False, timeout=120, cwd=folder)
+    subprocess.run(words, capture_output=True, check=False, timeout=600, cwd=folder)
     if not (folder / out).exists():
         pytest.skip(f"prusa-slicer made no {out}")
     return folder / out

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
+import tempfile
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -16,25 +19,55 @@ from tracker.book import open_book
 ROOT = Path(__file__).resolve().parents[2]
 EVERY = "fastapi,starlette,uvicorn,psycopg,matplotlib,scipy"
 WITHOUT = """
-import sys
+import json, os, sys
 from importlib.abc import MetaPathFinder
-hidden = sys.argv.pop(1).split(",")
+hidden = sys.argv[1].split(",")
 class Missing(MetaPathFinder):
     def find_spec(self, name, path, target=None):
         if name.partition(".")[0] in hidden:
             raise ModuleNotFoundError(f"No module named {name!r}", name=name)
 sys.meta_path.insert(0, Missing())
+# What every command loads is loaded once; each then runs in a process of its own, forked from this one.
+import numpy, pint, pluggy, pydantic, sqlalchemy.orm
 from tracker.cli import main
-main()
+for number, words in enumerate(json.loads(sys.argv[2])):
+    child = os.fork()
+    if not child:
+        for end in (1, 2):
+            os.dup2(os.open(f"{sys.argv[3]}/{number}.{end}", os.O_CREAT | os.O_WRONLY), end)
+        sys.argv = ["strandbook", *words]
+        sys.exit(main())
+    print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
 """
 
 
-def run(place: str, *arguments: str, without: str = EVERY) -> subprocess.CompletedProcess[str]:
-    """Run a command where none of the packages that extras bring is installed."""
+@dataclass(frozen=True)
+class Answer:
+    """What a command said.
+
+    Attributes:
+        code: It ended with.
+        out: What it wrote.
+        err: What it said beside that.
+    """
+
+    code: int
+    out: str
+    err: str
+
+
+def run(place: str, *commands: list[str], without: str = EVERY) -> list[Answer]:
+    """Run commands, one after the other, where none of the packages that extras bring is installed."""
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
     options = ["--book", place, "--no-input", "--clock-is-right"]
-    command = [sys.executable, "-c", WITHOUT, without, *options, *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=False, env=env)
+    words = json.dumps([[*options, *each] for each in commands])
+    with tempfile.TemporaryDirectory() as folder:
+        asked = [sys.executable, "-c", WITHOUT, without, words, folder]
+        codes = subprocess.run(asked, stdout=subprocess.PIPE, text=True, check=True, env=env).stdout.split()
+        return [
+            Answer(int(code), *(Path(folder, f"{number}.{end}").read_text("utf-8") for end in (1, 2)))
+            for number, code in enumerate(codes)
+        ]
 
 
 @pytest.fixture
@@ -57,27 +90,27 @@ def place(places: Places) -> str:
 )
 def test_what_needs_one_says_so(place: str, arguments: list[str], without: str, extra: str) -> None:
     """One line with the command that installs it."""
-    answer = run(place, *arguments, without=without)
-    assert answer.returncode == 1, answer.stdout
-    (line,) = answer.stderr.strip().splitlines()
+    (answer,) = run(place, arguments, without=without)
+    assert answer.code == 1, answer.out
+    (line,) = answer.err.strip().splitlines()
     assert f"pip install 'strandbook[{extra}]'" in line
 
 
 def test_a_server_needs_its_driver() -> None:
     """Before anything is asked of it."""
-    answer = run("postgresql://ada@db/bench?files=/tmp/x", "list", "spools")
-    assert "pip install 'strandbook[postgres]'" in answer.stderr
+    (answer,) = run("postgresql://ada@db/bench?files=/tmp/x", ["list", "spools"])
+    assert "pip install 'strandbook[postgres]'" in answer.err
 
 
-@pytest.mark.parametrize(
-    "arguments",
-    [
+def test_the_rest_works_without_any(place: str) -> None:
+    """Book, labels, command line and methods; a refusal, if any, speaks of something else."""
+    commands = [
         ["show", "M0001-6"], ["list", "results"], ["trace", "J0001-01-H"], ["verify"], ["methods"],
         ["measure", "J0001-01-H", "appearance", "stringing=1"], ["spool", "days", "M0001-6"], ["due"],
-    ],
-)  # fmt: skip
-def test_the_rest_works_without_any(place: str, arguments: list[str]) -> None:
-    """Book, labels, command line and methods; a refusal, if any, speaks of something else."""
-    answer = run(place, *arguments)
-    assert "not installed" not in answer.stderr
-    assert "should not have happened" not in answer.stderr
+    ]  # fmt: skip
+    answers = run(place, *commands)
+    assert len(answers) == len(commands)
+    for words, answer in zip(commands, answers, strict=True):
+        assert (words, answer.out + answer.err) != (words, "")
+        assert "not installed" not in answer.err, words
+        assert "should not have happened" not in answer.err, words

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import httpx
 import pytest
 from axe_playwright_python.base import AxeResults
 from axe_playwright_python.sync_playwright import Axe
@@ -23,7 +22,7 @@ from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
 from tests.plates import UPRIGHT, plate
-from tests.web.site import Site, running
+from tests.web.site import PATIENCE_S, Site, running
 from tracker.api import Recording
 from tracker.book import Book, open_book
 from tracker.desk.correcting import correct
@@ -36,7 +35,7 @@ from tracker.desk.offbed import PieceOutcome, take_off
 from tracker.model import Specimen
 from tracker.plugins import Plugged
 
-expect.set_options(timeout=30_000)
+expect.set_options(timeout=1_000 * PATIENCE_S)
 """Nothing here is a question of speed: what a person would see comes, or the test fails."""
 
 TENSILE = re.compile("^Tens(ile|ion)")
@@ -80,7 +79,11 @@ class Devices:
         return page
 
     def _new(self, how: dict[str, Any]) -> Page:
-        page = self._chromium.new_context(**how).new_page()
+        context = self._chromium.new_context(**how)
+        context.set_default_timeout(1_000 * PATIENCE_S)
+        # Without a connection an answer fails at once; one that is late on a busy machine is no such thing.
+        context.add_init_script("AbortSignal.timeout = () => new AbortController().signal;")
+        page = context.new_page()
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
         page.on("console", lambda said: self.complaints.append(said.text) if _ours(said) else None)
         page.on("request", lambda asked: _check_ours(asked.url, page.url, self.complaints))
@@ -117,7 +120,11 @@ def _leave(page: Page) -> None:
 
 
 def _keys(page: Page, text: str, apart_s: float = 0.004) -> None:
-    """Press keys so far apart: each carries its own time, however slow this machine is at passing it on."""
+    """Press keys so far apart: each carries its own time, however slow this machine is at passing it on.
+
+    Nobody types before the page stands: until its scripts have run nothing hears the keys.
+    """
+    page.wait_for_load_state()
     tools = page.context.new_cdp_session(page)
     began = time.time()
     for place, letter in enumerate(text):
@@ -481,6 +488,7 @@ def test_at_the_rig_one_follows_the_other(site: Site, opened: Opened) -> None:
         expect(page.get_by_text("Scan the next specimen.")).to_be_visible()
         _scan(page, f"{site.pieces[place]}.{site.book.code}")
         expect(page.locator(".big")).to_have_text(site.pieces[place])
+        page.wait_for_load_state()
         page.fill("#r-r-max_force", force)
         if place == 0:
             page.fill("#r-r-width", "10.00")
@@ -505,15 +513,18 @@ def test_a_field_that_somebody_chose_keeps_the_focus(site: Site, opened: Opened)
     expect(page.locator("#r-r-width")).to_be_focused()
 
 
+def _sends(site: Site, token: str, name: str, text: str) -> None:
+    """Offer a recording as the rig's own computer does."""
+    with site.browser(headers={"Authorization": f"Bearer {token}"}) as rig:
+        rig.post("/api/recordings", json={"file": {"name": name, "text": text}}).raise_for_status()
+
+
 def test_a_recording_that_the_rig_offers_is_the_reading(site: Site, opened: Opened) -> None:
     """It appears by itself with its curve; scan, Enter, and it is stored with the specimen."""
     _, token = pair_device(site.book, "Ada Bench", "load cell", rig=site.rig, role="measures")
     page = opened(f"{site.url}/rig?method=tensile&rigs={site.rig}&same=1")
     curve = "extension_mm,force_N\n" + "".join(f"{i / 100:.2f},{i * 4.575:.1f}\n" for i in range(401))
-    httpx.post(
-        f"{site.url}/api/recordings", json={"file": {"name": "pull-7.csv", "text": curve}},
-        headers={"Authorization": f"Bearer {token}"},
-    ).raise_for_status()  # fmt: skip
+    _sends(site, token, "pull-7.csv", curve)
     expect(page.get_by_text("pull-7.csv has come")).to_be_visible()
     _scan(page, f"{site.pieces[0]}.{site.book.code}")
     expect(page.get_by_role("img", name="The curve of pull-7.csv")).to_be_visible()
@@ -539,10 +550,7 @@ def test_a_rig_asks_anew_for_recordings_alone(site: Site, opened: Opened) -> Non
     expect(page).to_have_title("1")
     a_spool(site.book, "Nordlicht ASA", lot="L-99")
     expect(page).to_have_title("2")
-    httpx.post(
-        f"{site.url}/api/recordings", json={"file": {"name": "pull-8.csv", "text": "force_N\n1\n2\n"}},
-        headers={"Authorization": f"Bearer {token}"},
-    ).raise_for_status()  # fmt: skip
+    _sends(site, token, "pull-8.csv", "force_N\n1\n2\n")
     expect(page.get_by_text("pull-8.csv has come")).to_be_visible()
     assert asked == [address]
 
@@ -843,6 +851,7 @@ def _faults(page: Page, name: str) -> str:
         if broken := page.evaluate(_BROKEN_IDS):
             found += f"{name}: {broken} break at {width}. "
     page.emulate_media(color_scheme="dark")
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
     return found + _broken(page, "color-contrast")
 
 

@@ -14,7 +14,7 @@ from schemathesis import Case, GenerationMode
 from schemathesis.core.result import Ok
 from schemathesis.schemas import APIOperation
 
-from tests.web.site import Site, running
+from tests.web.site import PATIENCE_S, Site, running
 from tracker.book import open_book
 from tracker.desk.devices import pair_device
 from tracker.plugins import Plugged
@@ -50,7 +50,7 @@ def operations(described: tuple[Site, str]) -> dict[str, APIOperation[Any, Any, 
     """Give what can be asked, as the description says it."""
     site, token = described
     schema = schemathesis.openapi.from_url(
-        f"{site.url}/openapi.json", headers={"Authorization": f"Bearer {token}"}
+        f"{site.url}/openapi.json", headers={"Authorization": f"Bearer {token}"}, timeout=PATIENCE_S
     )
     every = [each.ok() for each in schema.get_all_operations() if isinstance(each, Ok)]
     return {f"{each.method.upper()} {each.path}": each for each in every}
@@ -77,7 +77,8 @@ def test_nothing_that_is_sent_breaks_the_page(
     @given(case=operations[name].as_strategy(generation_mode=mode))
     @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck), database=None)
     def tried(case: Case[Any]) -> None:
-        answer = case.call(base_url=site.url, headers={"Authorization": f"Bearer {token}"})
+        mine = {"Authorization": f"Bearer {token}"}
+        answer = case.call(base_url=site.url, headers=mine, timeout=PATIENCE_S)
         assert answer.status_code < 500, answer.text
 
     tried()

@@ -112,12 +112,12 @@ def test_a_slow_answer_is_made_beside_the_page(monkeypatch: pytest.MonkeyPatch) 
     slow.now_s += 40
 
     def make() -> int:
-        assert go_on.wait(20)
+        assert go_on.wait(120)
         return slow()
 
     with ThreadPoolExecutor(1) as threads:
         waiting = threads.submit(slow.kept.get, "a", make, "two", older=True)
-        assert waiting.result(20).as_of is not None
+        assert waiting.result(120).as_of is not None
         assert slow.asked("three").as_of is not None
     go_on.set()
     # Without an older answer allowed it is waited for.

@@ -12,6 +12,7 @@ import pytest
 from fastapi import FastAPI
 
 from tests.desk.bench import PULL, WHO, a_calibrated_rig, a_job, a_material, a_pull, a_spool
+from tests.web.site import Steps
 from tracker.book import Book
 from tracker.changed import Changed
 from tracker.desk.correcting import correct
@@ -26,7 +27,9 @@ from tracker.web.pages import measuring
 
 def page_of(book: Book, plugged: Plugged) -> FastAPI:
     """Return a page of a book that remembers nothing yet."""
-    return make_app(Serving(book, plugged, "Ada Bench", b"k" * 32))
+    page = make_app(Serving(book, plugged, "Ada Bench", b"k" * 32))
+    page.state.bench.facts = Answers(99, clock=Steps())
+    return page
 
 
 def asked(page: FastAPI, paths: Sequence[str]) -> list[str]:
@@ -76,7 +79,7 @@ def test_pages_of_jobs_and_specimens_are_as_if_made_anew(web_book: Book, plugged
     for number, act in enumerate(acts(web_book, plugged, list(mine.also), list(other.also))):
         act()
         remembered = asked(kept, paths)
-        bench.facts, bench.changed = Answers(99), Changed(web_book)
+        bench.facts, bench.changed = Answers(99, clock=Steps()), Changed(web_book)
         assert remembered == asked(kept, paths), number
 
 

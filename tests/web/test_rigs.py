@@ -83,9 +83,8 @@ def test_a_key_belongs_to_its_token_and_its_content(site: Site, rig: httpx.Clien
     assert (again.json()["id"], entries(site.book)) == (first.json()["id"], before)
     _, token = pair_device(site.book, "Ada Bench", "second rig", rig=site.rig)
     headers = {"Authorization": f"Bearer {token}"}
-    second = httpx.post(
-        site.url + "/api/measurements", json=a_post(site, key="7", specimen=site.pieces[1]), headers=headers
-    )
+    with site.browser(headers=headers) as another:
+        second = another.post("/api/measurements", json=a_post(site, key="7", specimen=site.pieces[1]))
     assert second.status_code == 201
     assert second.json()["id"] != first.json()["id"]
 
@@ -136,16 +135,15 @@ def test_a_browser_cannot_post_by_its_cookie(site: Site) -> None:
 def test_a_token_that_looks_only_does_not_write(site: Site) -> None:
     """It is told so."""
     _, token = pair_device(site.book, "Ada Bench", "visitor", role="reads")
-    answer = httpx.post(
-        site.url + "/api/measurements", json=a_post(site), headers={"Authorization": f"Bearer {token}"}
-    )
+    with site.browser(headers={"Authorization": f"Bearer {token}"}) as reads:
+        answer = reads.post("/api/measurements", json=a_post(site))
     assert answer.status_code == 403
 
 
 def test_a_token_reads_where_the_page_is_shared(shared: Site) -> None:
     """Lists, records and traces are there for it."""
     _, token = pair_device(shared.book, "Ada Bench", "load cell")
-    with httpx.Client(base_url=shared.url, headers={"Authorization": f"Bearer {token}"}) as client:
+    with shared.browser(headers={"Authorization": f"Bearer {token}"}) as client:
         for path in (
             "/api/list/jobs",
             f"/api/show/{shared.job}",
@@ -191,9 +189,8 @@ def test_a_token_is_made_on_the_page_and_shown_once(site: Site) -> None:
         page = browser.fill("/devices/token", {"name": "load cell", "rig": site.rig}, page="/devices")
         token = page.text.partition('class="code"><code>')[2].partition("<")[0]
         assert token not in browser.get("/devices").text
-    answer = httpx.post(
-        site.url + "/api/measurements", json=a_post(site), headers={"Authorization": f"Bearer {token}"}
-    )
+    with site.browser(headers={"Authorization": f"Bearer {token}"}) as made:
+        answer = made.post("/api/measurements", json=a_post(site))
     assert answer.status_code == 201
 
 

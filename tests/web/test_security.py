@@ -17,7 +17,7 @@ import uvicorn
 from PIL import Image
 
 from tests.desk.bench import entries
-from tests.web.site import ON_BOTH, PULL, Browser, Site
+from tests.web.site import ON_BOTH, PATIENCE_S, PULL, Browser, Site
 from tracker.desk.correcting import correct
 from tracker.desk.devices import paired
 from tracker.plugins import Plugged
@@ -150,7 +150,7 @@ def test_a_foreign_host_name_is_refused(looking: Browser, host: str) -> None:
 @pytest.mark.parametrize("path", READS)
 def test_an_unpaired_device_reads_nothing(steady_shared: Site, path: str) -> None:
     """Every page leads it to the code, every answer for programs is a refusal."""
-    with httpx.Client(base_url=steady_shared.url, follow_redirects=False) as stranger:
+    with steady_shared.browser(follow_redirects=False) as stranger:
         answer = stranger.get(path)
     assert answer.status_code == (401 if path.startswith(("/api", "/openapi")) else 303)
     assert "bar" not in answer.text
@@ -162,7 +162,7 @@ def test_an_unpaired_device_writes_nothing(steady_shared: Site, path: str) -> No
     before = entries(steady_shared.book)
     with steady_shared.browser(headers={}) as stranger:
         token = stranger.token("/pair")
-        answer = httpx.post(steady_shared.url + path, data={"csrf": token}, cookies=dict(stranger.cookies))
+        answer = stranger.post(path, data={"csrf": token}, follow_redirects=False)
     assert (answer.status_code, entries(steady_shared.book)) == (303, before)
 
 
@@ -170,7 +170,7 @@ def test_a_cookie_that_we_did_not_sign_says_nothing(shared: Site, phone: Browser
     """One changed character, and the device is a stranger."""
     held = phone.cookies["strandbook"]
     changed = ("A" if held[0] != "A" else "B") + held[1:]
-    answer = httpx.get(shared.url, cookies={"strandbook": changed}, follow_redirects=False)
+    answer = httpx.get(shared.url, cookies={"strandbook": changed}, timeout=PATIENCE_S)
     assert answer.status_code == 303
 
 
@@ -345,7 +345,7 @@ def test_a_photograph_tells_nothing_of_its_camera(site: Site, browser: Browser, 
     browser.fill(f"/{site.job}/photograph", files={"photograph": ("a.jpg", sent, "image/jpeg")})
     kept = browser.get(f"/{site.job}/photograph/1").content
     with Image.open(io.BytesIO(kept)) as picture, Image.open(io.BytesIO(sent)) as original:
-        assert list(picture.convert("RGB").getdata()) == list(original.convert("RGB").getdata())
+        assert picture.convert("RGB").tobytes() == original.convert("RGB").tobytes()
         assert dict(picture.getexif()) == ({0x0112: 6} if kind == "JPEG" else {})
     assert CAMERA.encode() not in kept
     with Image.open(io.BytesIO(browser.get(f"/{site.job}/photograph/1/small").content)) as small:
@@ -370,7 +370,7 @@ def test_a_stranger_costs_no_error_and_learns_no_name(
     steady_shared: Site, path: str, headers: dict[str, str], body: bytes, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """Whatever it sends, the answer is a refusal without a name, and the server writes no traceback."""
-    answer = httpx.post(steady_shared.url + path, content=body, headers=headers)
+    answer = httpx.post(steady_shared.url + path, content=body, headers=headers, timeout=PATIENCE_S)
     assert 300 <= answer.status_code < 500
     for name in ("Ada", "Nordlicht", "Europe"):
         assert name not in answer.text
@@ -382,7 +382,7 @@ def test_a_stranger_costs_no_error_and_learns_no_name(
 )
 def test_a_stranger_who_looks_around_learns_no_name(steady_shared: Site, path: str) -> None:
     """Neither who serves nor what the book holds stands in any error page."""
-    with httpx.Client(base_url=steady_shared.url, follow_redirects=True) as stranger:
+    with steady_shared.browser() as stranger:
         text = stranger.get(path).text
     assert "Ada" not in text
     assert "Nordlicht" not in text
@@ -396,12 +396,13 @@ def test_a_client_that_dawdles_over_its_head_is_cut_off(sent: bytes) -> None:
     )
     with socket.create_server(("127.0.0.1", 0)) as listening:
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
-        thread.start()
         with socket.create_connection(listening.getsockname(), timeout=120) as line:
+            # Before the server runs: sent after its time was up it would be answered by a reset.
             line.sendall(sent)
+            thread.start()
             assert line.recv(100) == b""
         server.should_exit = True
-        thread.join(10)
+        thread.join(120)
 
 
 async def _nothing(scope: Any, receive: Any, send: Any) -> None:
@@ -470,7 +471,9 @@ def test_too_much_without_a_length_is_not_taken(steady: Site) -> None:
     pieces = (b"x" * 1_000_000 for _ in range(MOST_BYTES // 1_000_000 + 2))
     form = {"Content-Type": "application/x-www-form-urlencoded"}
     try:
-        status = httpx.post(steady.url + "/pair", content=pieces, headers=form, timeout=300).status_code
+        status = httpx.post(
+            steady.url + "/pair", content=pieces, headers=form, timeout=PATIENCE_S
+        ).status_code
     except httpx.TransportError:
         # The page hung up while we were still sending: refused as well.
         status = 413

@@ -54,10 +54,10 @@ class Task:
         """Note how far it is."""
         self.stage, self.done, self.total = stage, done, total
 
-    def ready(self, wait_s: float = WAIT_S) -> bool:
-        """Return whether there is an answer or a refusal, waited for a moment."""
+    def ready(self, wait_s: float | None = None) -> bool:
+        """Return whether there is an answer or a refusal, waited for a moment: ``WAIT_S`` where not said."""
         try:
-            self.future.exception(timeout=wait_s)
+            self.future.exception(timeout=WAIT_S if wait_s is None else wait_s)
         except StillWorkingError:
             return False
         return True
