@@ -72,7 +72,7 @@ def photographed(book: Book) -> Iterator[tuple[str, bytes]]:
             shot = Path(folder) / f"{name}.png"
             size, out = f"--window-size={width},{height}", f"--screenshot={shot}"
             command = [browser, *_CHROMIUM, size, out, address + path]
-            subprocess.run(command, check=True, capture_output=True, timeout=120)  # noqa: S603 - found above
+            subprocess.run(command, check=True, capture_output=True, timeout=600)  # noqa: S603 - found above
             yield name, _small(Image.open(shot), width, 48)
 
 
@@ -95,18 +95,19 @@ def _served(book: Book) -> Iterator[str]:
 
     from tracker.web import Serving, make_app  # noqa: PLC0415 - the same
 
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    # Kept open, for a port that was let go may be another's by the time the page begins. Named as TCP: only
+    # then asyncio sends the parts of an answer at once.
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listening.bind(("127.0.0.1", 0))
     here = frozenset({"127.0.0.1"})
     app = make_app(Serving(book=book, plugged=load(), who="Mira", key=b"only for pictures", hosts=here))
-    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error"))
-    thread = threading.Thread(target=server.run, daemon=True)
+    server = uvicorn.Server(uvicorn.Config(app, log_level="error"))
+    thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
     thread.start()
     while not server.started and thread.is_alive():
         time.sleep(0.02)
     try:
-        yield f"http://127.0.0.1:{port}"
+        yield f"http://127.0.0.1:{listening.getsockname()[1]}"
     finally:
         server.should_exit = True
         thread.join(timeout=20)

@@ -22,7 +22,7 @@ def files(tmp_path: Path) -> Files:
     return Files(tmp_path / "files")
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(data=st.binary(max_size=5000))
 def test_bytes_come_back(files: Files, data: bytes) -> None:
     """Bytes come back by their SHA-256, any bytes."""

@@ -13,7 +13,9 @@ from tracker.ids import IdError, check_character, job_id, read_payload, spool_id
 from tracker.kinds import NotFoundError, WrongKindError, find, ident_of, material_named
 
 LENIENT = settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 
 
