@@ -19,6 +19,7 @@ from sqlalchemy import (
     Date,
     DateTime,
     Float,
+    Inspector,
     Integer,
     String,
     create_engine,
@@ -101,12 +102,28 @@ def _made_by_migrations(revision: str, _locations: tuple[Path, ...]) -> _Schema:
         engine.dispose()
 
 
+_KNOWN: Final[dict[tuple[Any, ...], _Schema]] = {}
+_MOST_KNOWN: Final = 8
+
+
 def _of(connection: Connection) -> _Schema:
+    if connection.dialect.name != "sqlite":
+        return _read(connection)
+    # A file holds the statements that made it: what they made is read once, which takes longer than to verify
+    # a small book.
+    asked = sql("SELECT type, name, tbl_name, sql FROM sqlite_master")
+    statements = tuple(tuple(row) for row in connection.execute(asked))
+    if statements not in _KNOWN:
+        if len(_KNOWN) >= _MOST_KNOWN:
+            _KNOWN.clear()
+        _KNOWN[statements] = _read(connection)
+    return _KNOWN[statements]
+
+
+def _read(connection: Connection) -> _Schema:
     schema = _Schema()
     look = inspect(connection)
-    for table in look.get_table_names():
-        if table != _VERSIONS:
-            _take_table(look, table, schema.things)
+    _take_tables(look, [name for name in look.get_table_names() if name != _VERSIONS], schema.things)
     for view in look.get_view_names():
         schema.things[f"view {view}"] = True
     for name, table in connection.execute(sql(_ACTING[connection.dialect.name])):
@@ -116,26 +133,39 @@ def _of(connection: Connection) -> _Schema:
     return schema
 
 
-def _take_table(look: Any, table: str, things: dict[str, Any]) -> None:
-    things[f"table {table}"] = True
-    primary = look.get_pk_constraint(table)
-    things[f"primary key of table {table}"] = tuple(primary["constrained_columns"])
-    for column in look.get_columns(table):
-        kind = next((word for type_, word in _TYPES if isinstance(column["type"], type_)), "")
-        things[f"column {column['name']} of table {table}"] = (kind, bool(column["nullable"]))
-    for key in look.get_foreign_keys(table):
-        columns, to = ", ".join(key["constrained_columns"]), key["referred_table"]
-        things[f"reference of {columns} to {to} of table {table}"] = tuple(key["referred_columns"])
-    unique = {constraint["name"] for constraint in look.get_unique_constraints(table)}
-    for constraint in look.get_unique_constraints(table):
-        things[f"uniqueness of {', '.join(constraint['column_names'])} of table {table}"] = True
-    for index in look.get_indexes(table):
-        # A server lists the index behind a uniqueness once more.
-        if index["name"] not in unique and not index.get("duplicates_constraint"):
-            form = (tuple(index["column_names"]), bool(index["unique"]))
-            things[f"index {index['name']} of table {table}"] = form
-    for check in look.get_check_constraints(table):
-        things[f"check {check['name']} of table {table}"] = _words(str(check["sqltext"]))
+def _take_tables(look: Inspector, tables: list[str], things: dict[str, Any]) -> None:
+    """Note what is in tables; all are asked about at once, for a server is asked anew for each question."""
+    for name in tables:
+        things[f"table {name}"] = True
+    for (_, table), primary in look.get_multi_pk_constraint(filter_names=tables).items():
+        things[f"primary key of table {table}"] = tuple((primary or {}).get("constrained_columns", ()))
+    for (_, table), columns in look.get_multi_columns(filter_names=tables).items():
+        for column in columns:
+            kind = next((word for type_, word in _TYPES if isinstance(column["type"], type_)), "")
+            things[f"column {column['name']} of table {table}"] = (kind, bool(column["nullable"]))
+    for (_, table), keys in look.get_multi_foreign_keys(filter_names=tables).items():
+        for key in keys:
+            own, to = ", ".join(key["constrained_columns"]), key["referred_table"]
+            things[f"reference of {own} to {to} of table {table}"] = tuple(key["referred_columns"])
+    _take_rules(look, tables, things)
+
+
+def _take_rules(look: Inspector, tables: list[str], things: dict[str, Any]) -> None:
+    """Note what columns must be: unique, quick to find, within bounds."""
+    unique = look.get_multi_unique_constraints(filter_names=tables)
+    for (_, table), constraints in unique.items():
+        for constraint in constraints:
+            things[f"uniqueness of {', '.join(constraint['column_names'])} of table {table}"] = True
+    for whose, indexes in look.get_multi_indexes(filter_names=tables).items():
+        constrained = {each["name"] for each in unique.get(whose, ())}
+        for index in indexes:
+            # A server lists the index behind a uniqueness once more.
+            if index["name"] not in constrained and not index.get("duplicates_constraint"):
+                form = (tuple(index["column_names"]), bool(index["unique"]))
+                things[f"index {index['name']} of table {whose[1]}"] = form
+    for (_, table), checks in look.get_multi_check_constraints(filter_names=tables).items():
+        for check in checks:
+            things[f"check {check['name']} of table {table}"] = _words(str(check["sqltext"]))
 
 
 def _words(condition: str) -> tuple[str, ...]:
