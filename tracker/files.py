@@ -4,7 +4,8 @@ A file is complete on the disk before any row names it: written under a temporar
 renamed, the folder fsynced. A crash in between leaves a file that nobody names, never the reverse.
 
 The folder holds a marker with the code of its book. A share that is not mounted leaves an empty folder
-in its place, and files written there would vanish beneath the share: without the marker nothing is written.
+in its place, and files written there would vanish beneath the share. Without the marker no act is done, with
+or without an attachment: what is entered meanwhile would have to be told from what was entered before.
 """
 
 from __future__ import annotations
@@ -32,17 +33,24 @@ class FilesError(Refused, OSError):
     """An attachment cannot be written or read."""
 
 
+class AwayError(FilesError):
+    """The place of the attachments is not there, or is not this book's."""
+
+
 class Files:
     """The folder of attachments of one book.
 
     Attributes:
         where: The place as people name it.
+        noun: What kind of place it is.
 
     Args:
         folder: Where they are; made with the book.
         code: The book's three characters, which its marker must name; empty where that is not known yet,
             as while the book is made: then the marker is not looked at.
     """
+
+    noun = "attachment folder"
 
     def __init__(self, folder: Path, code: str = "") -> None:
         self.folder = folder
@@ -77,14 +85,31 @@ class Files:
         """Return why this cannot be the book's folder, as a sentence's end; nothing where it is."""
         if not self.code or self.code in (named := self.named()):
             return ""
-        if not self.folder.is_dir():
+        try:
+            self.folder.stat()
+        except FileNotFoundError:
             return "is not there; if it is on another computer, that one may not be connected"
+        except OSError as error:
+            return f"cannot be read ({error.strerror or error})"
         if named:
             return f"belongs to the book {' and '.join(named)}, and not to {self.code}"
         return (
             f"has no marker of the book {self.code} ({MARKER}); if it is on another computer, that one may "
             "not be connected, and this be the empty place for it"
         )
+
+    def check(self) -> None:
+        """Let an act go on only where its attachments would come to the right place.
+
+        Raises:
+            AwayError: The place is not there, does not answer, or is not this book's.
+        """
+        if trouble := self.trouble():
+            raise AwayError(
+                f"Nothing was written: the {self.noun} {self.where} {trouble}",
+                do="Connect the right one and repeat the command; where it is lost for good, go on without "
+                "it: strandbook upgrade --as-it-is",
+            )
 
     def put(self, data: bytes) -> str:
         """Keep bytes and return their SHA-256, hexadecimal. Keeping them twice changes nothing.
@@ -107,11 +132,7 @@ class Files:
         Raises:
             FilesError: The disk is full, the folder may not be written, or is not this book's.
         """
-        if trouble := self.trouble():
-            raise FilesError(
-                f"The attachment folder {self.folder} {trouble}",
-                do="Nothing was written. Connect the right folder and repeat the command",
-            )
+        self.check()
         place = self.path(digest)
         length = len(data) if isinstance(data, bytes) else size
         # Size too: a file cut short, by a copy broken off, must not pass for kept. Reading it

@@ -7,6 +7,7 @@ temporary name; the marker with the book's code is an object beside the attachme
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import tempfile
 from collections.abc import Iterator
@@ -26,6 +27,9 @@ _IN_MEMORY: Final = 8 << 20
 _COPIES: Final = 16
 """So many local copies are kept for programs that read by name."""
 
+_CONNECT: Final = "4s"
+"""Longest that a store may take to answer the door."""
+
 _OPTIONS: Final = {"endpoint": "endpoint", "region": "region"}
 
 
@@ -39,6 +43,8 @@ class ObjectFiles(Files):
     Raises:
         FilesError: It is no such URL, or carries a key.
     """
+
+    noun = "object store"
 
     def __init__(self, url: str, code: str = "") -> None:
         parts = urlsplit(url)
@@ -62,7 +68,12 @@ class ObjectFiles(Files):
             options = {ours: self._asked[name][0] for name, ours in _OPTIONS.items() if name in self._asked}
             plain = options.get("endpoint", "").startswith("http:")
             self._made = obstore.store.S3Store(
-                self._bucket, prefix=self._prefix or None, client_options={"allow_http": plain}, **options
+                self._bucket,
+                prefix=self._prefix or None,
+                client_options={"allow_http": plain, "connect_timeout": _CONNECT},
+                # Else a store that is away is asked for three minutes, and the person waits.
+                retry_config={"max_retries": 2, "retry_timeout": dt.timedelta(seconds=10)},
+                **options,
             )
         return self._made
 
@@ -136,11 +147,7 @@ class ObjectFiles(Files):
         Raises:
             FilesError: The store does not take it, or is not this book's.
         """
-        if trouble := self.trouble():
-            raise FilesError(
-                f"The object store {self.where} {trouble}",
-                do="Nothing was written. Name the right place and repeat the command",
-            )
+        self.check()
         length = len(data) if isinstance(data, bytes) else size
         if length is not None and self._size(self._name(digest)) == length:
             return

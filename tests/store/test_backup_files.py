@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from tests.books import add_in_bulk, add_job, add_material, fill
 from tests.databases import Places
 from tests.store.test_backup import _everything
-from tracker.backup import BackupError, backup, backup_into, check_backup, copy_to, prune, restore
+from tracker.backup import (
+    BackupError,
+    backup,
+    backup_into,
+    check_backup,
+    copy_to,
+    prune,
+    restore,
+    upgrade_book,
+)
 from tracker.backup.folder import runs_of
 from tracker.book import Book, open_book
 from tracker.cli import strandbook
-from tracker.files import MARKER, FilesError
+from tracker.files import MARKER, AwayError, FilesError
 from tracker.verify import verify
 
 
@@ -31,6 +41,16 @@ def an_attachment(book: Book) -> Path:
     with book.connect() as connection:
         digest = connection.exec_driver_sql("SELECT plate_sha256 FROM job WHERE id = 1").scalar()
     return book.files.path(str(digest))
+
+
+def _take_away(folder: Path, to: Path, how: str) -> None:
+    """Have a folder as it is while its share is not connected."""
+    if how == "another book's":
+        (folder / MARKER).write_text("QQQ\n")
+        return
+    folder.rename(to)
+    if how == "empty":
+        folder.mkdir()
 
 
 class TestAttachments:
@@ -234,6 +254,47 @@ class TestMarker:
         (filled.files.folder / MARKER).write_text("QQQ\n")
         with pytest.raises(FilesError, match="belongs to the book QQQ"):
             add_job(filled)
+
+    @pytest.mark.parametrize("how", ["not there", "empty", "another book's"])
+    def test_nothing_is_written_and_everything_read_while_it_is_away(
+        self, filled: Book, book_place: str, tmp_path: Path, how: str
+    ) -> None:
+        """Acts without an attachment are refused too; commands answer, and say once what is away."""
+        folder, entries = filled.files.folder, len(_everything(filled)["journal"])
+        _take_away(folder, tmp_path / "away", how)
+        filled.close()
+
+        def run(*arguments: str) -> Result:
+            return CliRunner().invoke(strandbook, ["--book", book_place, "--who", "Ada Bench", *arguments])
+
+        refused = run("material", "add", "Brand X ASA", "--family", "ASA", "--maker", "X")
+        assert refused.exit_code == 1
+        assert len(refused.stderr.splitlines()) == 1
+        assert refused.stderr.startswith(f"strandbook: Nothing was written: the attachment folder {folder} ")
+        assert "Connect the right one" in refused.stderr
+        assert len(_everything(filled)["journal"]) == entries
+
+        listed = run("list", "jobs")
+        assert (listed.exit_code, listed.stderr.count(f"The attachment folder {folder}")) == (0, 1)
+        assert "J0001" in listed.stdout
+        (warning,) = json.loads(run("show", "J0001-J", "--json").stdout)["warnings"]
+        assert warning in listed.stderr
+        missing = json.loads(run("show", "J0099-X", "--json").stderr)
+        assert missing["warnings"] == [warning]
+        checked = run("verify")
+        assert checked.exit_code == 1
+        assert f"The attachment folder {folder}" in checked.stdout
+        filled.close()
+
+    def test_one_that_is_lost_for_good(self, filled: Book, book_place: str, tmp_path: Path) -> None:
+        """The book goes on without it when a person says so, and verify names what is missing."""
+        _take_away(filled.files.folder, tmp_path / "away", "not there")
+        upgrade_book(book_place, "Ada Bench")
+        with pytest.raises(AwayError):
+            add_material(filled, "Brand X ASA")
+        upgrade_book(book_place, "Ada Bench", as_it_is=True)
+        add_material(filled, "Brand X ASA")
+        assert any("'a.gcode'" in finding.text for finding in verify(filled).found)
 
     def test_cleaning(self, filled: Book, book_place: str) -> None:
         """What belongs to no act is listed and taken away; everything else stays."""

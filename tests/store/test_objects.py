@@ -10,13 +10,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from tests.books import CURVE, PLATE, fill
+from tests.books import CURVE, PLATE, add_material, fill
 from tests.databases import Places
 from tracker.backup import backup, restore
 from tracker.book import Book, files_folder, files_of, new_book, open_book
+from tracker.cli import strandbook
 from tracker.errors import Refused
-from tracker.files import FilesError
+from tracker.files import AwayError, FilesError
 from tracker.model import Job, Specimen
 from tracker.objects import ObjectFiles
 from tracker.verify import clean, verify
@@ -111,6 +113,23 @@ def test_another_books_place_is_refused_for_writing(book: Book, endpoint: str) -
         _asked(endpoint, "PUT", "/bench/north/book.code", marker)
         with pytest.raises(Refused, match=said), book.act("photo", WHO) as act:
             act.attach(b"new", "new.txt")
+
+
+@pytest.mark.usefixtures("book")
+def test_a_store_that_is_away_stops_acts_and_no_questions(place: str) -> None:
+    """An act without an attachment is refused as well; the book is read, and verify says one thing of it."""
+    down = urllib.parse.quote("s3://bench/north?endpoint=http://127.0.0.1:9")
+    away = f"{place.rpartition('files=')[0]}files={down}"
+    answer = CliRunner().invoke(strandbook, ["--book", away, "list", "jobs"])
+    assert answer.exit_code == 0, answer.stderr
+    assert answer.stderr.count("The object store s3://bench/north does not answer") == 1
+    with open_book(away) as without:
+        with pytest.raises(
+            AwayError, match="Nothing was written: the object store s3://bench/north does not"
+        ):
+            add_material(without, "Brand X ASA")
+        (finding,) = verify(without).of("attachment")
+    assert "does not answer" in finding.text
 
 
 def test_a_backup_goes_to_a_folder_and_back_to_objects(

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from cryptography import x509
 
-from tests.web.site import BENCHES, Site
+from tests.web.site import BENCHES, ON_BOTH, Site
 from tracker.cli.serving import send_recording, watch_folder
 from tracker.desk.devices import pair_device
 from tracker.errors import Refused
@@ -28,6 +28,27 @@ def test_a_certificate_is_made_once_for_its_names(tmp_path: Path) -> None:
     later = own_certificate(tmp_path, ["bench.local", "192.0.2.7"], NOW).fingerprint
     end = NOW + dt.timedelta(days=LASTS_DAYS - 10)
     assert own_certificate(tmp_path, ["bench.local"], end).fingerprint != later
+
+
+@ON_BOTH
+def test_attachments_that_are_away_are_said_on_every_page(site: Site) -> None:
+    """Open pages learn of it; what is sent is refused, nothing written; connected again all is as before."""
+    folder = site.book.files.folder
+    with site.browser() as browser:
+        mark, state = browser.get("/live/state").text, site.book.state()
+        assert "data-away" not in browser.get("/").text
+        folder.rename(folder.with_name("away"))
+        site.clock[0] += 10
+        assert "Attachments are away" in browser.get("/").text
+        assert browser.get("/live/state").text != mark
+        answer = browser.fill(f"/{site.spool}/weigh", {"mass_g": "900"})
+        assert answer.status_code == 503
+        assert "Nothing was written: the attachment folder" in answer.text
+        assert site.book.state() == state
+        folder.with_name("away").rename(folder)
+        site.clock[0] += 10
+        assert "data-away" not in browser.get("/").text
+        assert browser.get("/live/state").text == mark
 
 
 def test_its_key_is_for_its_owner_alone(tmp_path: Path) -> None:

@@ -240,7 +240,8 @@ def upgrade_book(
         place: Folder or URL.
         who: The person, for the journal.
         progress: Called with the stage, what is done and how much it is.
-        as_it_is: Attachments that are missing or damaged are listed in the backup instead of ending it.
+        as_it_is: Attachments that are missing or damaged are listed in the backup instead of ending it. Of
+            a book that needs no upgrade the place of its attachments becomes the one that is named.
 
     Raises:
         BookError: There is no book, it is of a newer version, or it cannot be written.
@@ -252,6 +253,8 @@ def upgrade_book(
             found = schema_of(connection)
             if found is None or found >= SCHEMA:
                 check_schema(place, connection)
+                if as_it_is:
+                    _go_on_without(book, connection)
                 return Upgraded(SCHEMA, SCHEMA, None)
         with book.writing() as connection:
             foreign = _check_before(place, connection, found)
@@ -271,6 +274,13 @@ def upgrade_book(
             with book.doing(connection, act="upgrade", who=who, reason=f"schema {found} to {SCHEMA}"):
                 pass
     return Upgraded(found, SCHEMA, file, foreign)
+
+
+def _go_on_without(book: Book, connection: Connection) -> None:
+    """Take the place that is named for the book's attachments, which were somewhere else or are lost."""
+    code = str(connection.scalar(text("SELECT code FROM book")) or "")
+    if code and code not in book.files.named():
+        book.files.mark(code)
 
 
 def _check_before(place: str, connection: Connection, found: str) -> list[str]:

@@ -133,12 +133,16 @@ class Book:
             The act, whose ``session`` takes new and changed rows.
 
         Raises:
+            AwayError: The place of the attachments is not there, or is not this book's: an act without one
+                is refused as well.
             BookError: The book is read-only, full, busy or damaged; nothing was written.
             UncertainError: The connection was lost in the last step, and the book cannot be asked again.
             ClockDoubt: The clock went back since the last entry.
             DoneBefore: The key of the act (:meth:`keyed`) was used.
         """
         what = {"act": act, "who": who, "reason": reason, "about": about, "key": next(self._keys, "")}
+        # Before the right to write is taken: a share that hangs must not hold up others.
+        self.files.check()
         with ExitStack() as stack:
             try:
                 doing = stack.enter_context(self._one_act(any_time=self.clock_is_right, **what))

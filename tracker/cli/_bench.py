@@ -85,6 +85,8 @@ class Bench:
         self._here = here
         self._book: Book | None = None
         self._plugged: Plugged | None = None
+        self.warnings: list[str] = []
+        self._unsaid = 0
 
     @property
     def named(self) -> str:
@@ -103,6 +105,8 @@ class Bench:
         """The books named beside the first, opened when first asked for; they are only read."""
         if self._beside is None:
             self._beside = [_book.open_book(place) for place in self._others]
+            for book in self._beside:
+                self._look_for_attachments(book)
             if self._beside:
                 benches.check_codes([self.book.code, *(book.code for book in self._beside)])
         return self._beside
@@ -114,11 +118,28 @@ class Bench:
         try:
             book = _book.open_book(self.named).keyed(self.key)
             book.clock_is_right = self._clock_is_right
+            self._look_for_attachments(book)
             return book
         finally:
             gc.freeze()
             gc.set_threshold(_SELDOM, 20, 20)
             gc.enable()
+
+    def _look_for_attachments(self, book: Book) -> None:
+        if trouble := book.files.trouble():
+            where = f"The {book.files.noun} {book.files.where}"
+            self.warnings.append(
+                f"{where} {trouble}. The book can be read; nothing is written until the right one is there"
+            )
+            if self.may_ask:
+                # Before anything is typed that could not be stored.
+                self.warn()
+
+    def warn(self, *, aloud: bool = True) -> None:
+        """Say once what is not as it must be; not ``aloud`` where something else says it."""
+        unsaid, self._unsaid = self.warnings[self._unsaid :], len(self.warnings)
+        for line in unsaid if aloud else ():
+            click.echo(at_words(f"strandbook: {line}"), err=True)
 
     @property
     def plugged(self) -> Plugged:
@@ -169,6 +190,7 @@ class Bench:
 
     def close(self) -> None:
         """Give back what was opened."""
+        self.warn()
         for book in (self._book, *(self._beside or ())):
             if book is not None:
                 book.close()

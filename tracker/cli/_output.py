@@ -53,7 +53,15 @@ def width() -> int:
 
 
 def print_json(value: Any) -> None:
-    """Print JSON: ours is one value a command, non-ASCII as it is."""
+    """Print JSON: ours is one value a command, non-ASCII as it is.
+
+    An object has a field ``warnings`` where the book's attachments are away.
+    """
+    context = click.get_current_context(silent=True)
+    bench = context.find_root().obj if context is not None else None
+    warnings = getattr(bench, "warnings", None)
+    if isinstance(value, dict) and warnings:
+        value = {**value, "warnings": warnings}
     click.echo(json.dumps(value, ensure_ascii=False, indent=2, default=str))
 
 

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, func, select
 
 from tracker.book import Book
 from tracker.errors import Refused
+from tracker.files import Files, FilesError
 from tracker.ids import job_id, measurement_id
 from tracker.model import Attachment, Job, JournalRecord, MeasurementFile, Photograph
 from tracker.progress import Progress
@@ -21,7 +22,17 @@ _SHOWN = 5
 
 
 def check_attachments(connection: Connection, replay: Replay, progress: Progress) -> None:
-    """Read every attachment and every manifest once, and name those that are not what they were."""
+    """Read every attachment and every manifest once, and name those that are not what they were.
+
+    Where the whole place of them is away that is one finding, and not one for each.
+    """
+    if trouble := replay.files.trouble():
+        away = not _holds_any(replay.files)
+        unread = "; no attachment and no list of imported rows could be read" if away else ""
+        text = f"The {replay.files.noun} {replay.files.where} {trouble}{unread}"
+        replay.findings.add(Finding("attachment", text))
+        if away:
+            return
     total = connection.scalar(select(func.count()).select_from(Attachment)) or 0
     total += len(replay.manifests)
     for row in _rows(connection, replay.after):
@@ -37,6 +48,13 @@ def check_attachments(connection: Connection, replay: Replay, progress: Progress
             replay.findings.add(_manifest_finding(digest, origin, trouble))
         _count(replay, progress, total)
     _note_unnamed(connection, replay)
+
+
+def _holds_any(files: Files) -> bool:
+    try:
+        return next(files.stored(), None) is not None
+    except FilesError:
+        return False
 
 
 def _rows(connection: Connection, after: int) -> Any:
@@ -90,9 +108,6 @@ def _count(replay: Replay, progress: Progress, total: int) -> None:
 
 def _note_unnamed(connection: Connection, replay: Replay) -> None:
     """List files that no row names: what a killed program leaves is harmless, and takes room."""
-    folder = replay.files.where
-    if trouble := replay.files.trouble():
-        replay.findings.add(Finding("attachment", f"The attachment folder {folder} {trouble}"))
     if replay.after:
         # Manifests of earlier entries were not met, and would pass for files that nobody names.
         return

@@ -227,10 +227,12 @@ class Watch:
             self._asking = asyncio.Lock()
         async with self._asking:
             if loop.time() - self._at >= STEP_S * 0.9:
-                state = await run_in_threadpool(self._bench.book.state)
-                self._mark = mark_of(self._bench, state)
+                self._mark = await run_in_threadpool(self._asked)
                 self._at = loop.time()
         return self._mark
+
+    def _asked(self) -> str:
+        return mark_of(self._bench, self._bench.book.state())
 
 
 def _watch_of(request: Request, bench: Bench) -> Watch:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
+import math
 import secrets
 import threading
 import time
@@ -30,6 +31,9 @@ T = TypeVar("T")
 LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 _PICTURES: Final = 128
 _FACTS: Final = 512
+_AWAY_S: Final = 2.0
+"""How often it is looked whether the attachments can be reached."""
+
 _KEY: Final[ContextVar[str]] = ContextVar("key of the form that is being stored", default="")
 
 
@@ -387,6 +391,7 @@ class Bench:
     _words: Answers = field(default_factory=lambda: Answers(_FACTS))
 
     def __post_init__(self) -> None:
+        self._away = (-math.inf, "")
         self.facts = Answers(_FACTS, self.serving.book.clock)
         self.changed = Changed(self.serving.book)
         self.codes = PairingCodes(self.serving.clock, self.serving.announce)
@@ -429,6 +434,21 @@ class Bench:
     def method_titles(self) -> dict[str, str]:
         """Title of each method by its identifier."""
         return {name: each.method.title for name, each in self.plugged.methods.items()}
+
+    def away(self) -> str:
+        """Return a sentence where the attachments cannot be reached; some seconds old at most."""
+        clock = self.serving.clock
+        if clock() - self._away[0] >= _AWAY_S:
+            # First the time: others that ask meanwhile are not held up by a share that hangs.
+            self._away = (clock(), self._away[1])
+            files = self.book.files
+            trouble = files.trouble()
+            words = (
+                f"The {files.noun} {files.where} {trouble}. What is in the book can be read; nothing is "
+                "stored until it is there."
+            )
+            self._away = (clock(), words if trouble else "")
+        return self._away[1]
 
     def keep_words(self, message: ActMessage) -> str:
         """Keep what the next page will show; returns a word to find it by.

@@ -12,6 +12,7 @@ from tracker.desk.devices import KeyTakenError
 from tracker.desk.doubts import Doubt
 from tracker.desk.photographs import PictureError
 from tracker.errors import Refused
+from tracker.files import AwayError
 from tracker.forms import FormError
 from tracker.ids import IdError
 from tracker.kinds import NotFoundError
@@ -49,7 +50,7 @@ class TooLargeError(Refused, ValueError):
 _STATUS: Final[tuple[tuple[type[Refused], int], ...]] = (
     (NotPairedError, 401), (NotAllowedError, 403), (StaleFormError, 403), (TooManyTriesError, 429),
     (WrongCodeError, 403), (NotFoundError, 404), (TraceError, 404), (IdError, 404), (Doubt, 409),
-    (KeyTakenError, 409), (TooLargeError, 413), (UploadError, 415), (PictureError, 415),
+    (KeyTakenError, 409), (AwayError, 503), (TooLargeError, 413), (UploadError, 415), (PictureError, 415),
 )  # fmt: skip
 
 

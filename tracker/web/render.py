@@ -165,6 +165,7 @@ def page(
         "secure": bench.serving.secure,
         "message": None,
         "as_of": None,
+        "away": bench.away(),
         "scan_first": False,
         "mark": mark_of(bench, visitor.state),
         "done": message.notes,
@@ -187,8 +188,12 @@ _MARK: Final = 16
 
 
 def mark_of(bench: Bench, state: str) -> str:
-    """Return the mark of the book's state and of offered recordings: a page with an older one is behind."""
-    return f"{state[:_MARK]}.{bench.offers.mark}"
+    """Return the mark of what a page shows beside itself: a page with an older one is behind.
+
+    That is the book's state, offered recordings, and whether the attachments can be reached.
+    """
+    away = ".away" if bench.away() else ""
+    return f"{state[:_MARK]}.{bench.offers.mark}{away}"
 
 
 _TOKEN: Final = f"token-{secrets.token_hex(12)}"
@@ -217,7 +222,7 @@ def remembered(
         facts: For the template, where the page has to be made.
         mark: Of that part of the book on which the page hangs; of the whole book where empty.
     """
-    rights = (name, what, visitor.who, visitor.role, visitor.device)
+    rights = (name, what, visitor.who, visitor.role, visitor.device, bench.away())
 
     def make() -> list[str]:
         neutral = replace(visitor, csrf=_TOKEN, fresh=False)
