@@ -11,9 +11,10 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, delete, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, bindparam, delete, func, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from tracker.acts.act import insert_rows
@@ -171,6 +172,37 @@ _POINTS: Final = (
 )  # fmt: skip
 
 
+_R, _M, _S, _J = (each.__table__.c for each in (Result, Measurement, Specimen, Job))
+_NUMBERS: Final[Any] = bindparam("numbers", expanding=True)
+# For the act, which asks this each time: over bare tables and made once, since what is made anew for each
+# asking costs more than the answer. A result of a job that was taken back is of nothing.
+_OF_JOBS: Final[Any] = (
+    select(
+        _R.id, _R.measurement_id, _R.quantity, _R.value, _R.unit, _R.relation,
+        _R.group, raw(_R.counted), raw(_M.at), _M.specimen_id, _M.spool_id,
+        _S.job_id, _S.orientation, _S.geometry, _M.method,
+        _M.conditioned_rh_pct, _M.water_pct,
+    )
+    .join_from(Job.__table__, Specimen.__table__, _S.job_id == _J.id)
+    .join(Measurement.__table__, _M.specimen_id == _S.id)
+    .join(Result.__table__, _R.measurement_id == _M.id)
+    .where(
+        _J.id.in_(_NUMBERS),
+        _J.voided.is_(None), _S.voided.is_(None), _M.voided.is_(None), _R.voided.is_(None),
+        or_(_R.value.is_not(None), _R.group.is_not(None)),
+    )
+)  # fmt: skip
+
+
+def _points_of(connection: Connection, plates: Collection[int]) -> list[Point]:
+    """Return the single results of plates, in the order in which they were made."""
+    found: list[Point] = []
+    for some in batched(sorted(plate for plate in plates if plate > 0)):
+        found += map(Point._make, connection.execute(_OF_JOBS, {"numbers": some}))
+    spools = [-plate for plate in plates if plate < 0]
+    return sorted(found + points(connection, jobs=(), spools=spools) if spools else found)
+
+
 def points(
     connection: Connection,
     quantities: Sequence[str] | None = None,
@@ -301,16 +333,19 @@ def _sums(key: tuple[Any, ...], members: Sequence[Point]) -> Sums:
     return Sums._make((*key, len(members), len(numbers), pieces, *plate[2:], last))
 
 
-_GIVEN: Final[Any] = (
-    select(FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text)
-    .join(Specimen, Specimen.id == FactorRecord.specimen_id)
-    .where(FactorRecord.name.in_(OWN_SETTINGS))
+_GIVEN: Final[Any] = FactorRecord.__table__.c
+_KEPT: Final[Any] = FactorInForce.__table__.c
+_OWN: Final[Any] = tuple(
+    select(table.specimen_id, table.name, table.number, table.text)
+    .join_from(Specimen.__table__, table.specimen_id.table, table.specimen_id == _S.id)
+    .where(*conditions, _S.voided.is_(None))
+    for table, conditions in (
+        (_GIVEN, (_GIVEN.name.in_(OWN_SETTINGS), _GIVEN.voided.is_(None))),
+        (_KEPT, (_KEPT.name == OWN_MATERIAL,)),
+    )
 )
-_MATERIALS: Final[Any] = (
-    select(FactorInForce.specimen_id, FactorInForce.name, FactorInForce.number, FactorInForce.text)
-    .join(Specimen, Specimen.id == FactorInForce.specimen_id)
-    .where(FactorInForce.name == OWN_MATERIAL)
-)
+_OWN_OF_ALL: Final[Any] = union_all(*_OWN)
+_OWN_OF_JOBS: Final[Any] = union_all(*(each.where(_S.job_id.in_(_NUMBERS)) for each in _OWN))
 
 
 def own_settings(connection: Connection, jobs: Collection[int] | None = None) -> dict[int, str]:
@@ -321,10 +356,15 @@ def own_settings(connection: Connection, jobs: Collection[int] | None = None) ->
         jobs: Only pieces of these; all where None.
     """
     found: dict[int, dict[str, Any]] = {}
-    for statement in (_GIVEN, _MATERIALS):
-        for part in [statement] if jobs is None else _parts(statement, Specimen.job_id, jobs):
-            for piece, name, number, text in connection.execute(part):
-                found.setdefault(piece, {})[name] = number if number is not None else text
+    rows = (
+        connection.execute(_OWN_OF_ALL)
+        if jobs is None
+        else chain.from_iterable(
+            connection.execute(_OWN_OF_JOBS, {"numbers": some}) for some in batched(sorted(jobs))
+        )
+    )
+    for piece, name, number, text in rows:
+        found.setdefault(piece, {})[name] = number if number is not None else text
     return {
         piece: json.dumps(known, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
         for piece, known in found.items()
@@ -333,21 +373,18 @@ def own_settings(connection: Connection, jobs: Collection[int] | None = None) ->
 
 def worked_out(connection: Connection, plates: Collection[int]) -> dict[int, list[Sums]]:
     """Return the sums of plates that follow from their results; a plate without any is left out."""
-    named = [plate for plate in plates if plate > 0]
-    jobs = [
-        job
-        for some in batched(sorted(named))
-        for job in connection.scalars(select(Job.id).where(Job.id.in_(some)))
-    ]
-    found = points(connection, jobs=jobs, spools=[-plate for plate in plates if plate < 0])
-    return sums_of(found, own_settings(connection, jobs))
+    found = _points_of(connection, plates)
+    return sums_of(found, own_settings(connection, {point.plate for point in found if point.plate > 0}))
+
+
+_WITHOUT: Final = delete(_SUMS).where(_SUMS.c.plate.in_(_NUMBERS))
 
 
 def keep(session: Session, seq: int, touched: Touched) -> None:
     """Work out anew the sums of all plates that an act touched; arguments as for the act's other keepers."""
     connection = session.connection()
     for some in batched(sorted(touched.plates_tested(connection)), _PLATES_AT_ONCE):
-        connection.execute(delete(_SUMS).where(_SUMS.c.plate.in_(some)))
+        connection.execute(_WITHOUT, {"numbers": some})
         _write(connection, worked_out(connection, some), seq)
 
 

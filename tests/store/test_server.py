@@ -6,6 +6,7 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
@@ -15,6 +16,7 @@ from sqlalchemy.exc import OperationalError
 
 from tests.books import add_material, fill
 from tests.databases import Places
+from tests.desk.bench import a_calibrated_rig, a_job, a_pull
 from tests.store.proxy import Proxy
 from tracker.book import (
     Book,
@@ -290,6 +292,44 @@ class TestWaits:
                 thread.join()
             assert verify(book).clean
         assert materials(place) == 10
+
+    def test_ways_to_the_server_are_few(self, place: str, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Counted and not timed: each question of an act costs a way through the network and back."""
+        with open_book(place) as book:
+            pieces, rig = a_job(book, "bar:ZXY:5").also, a_calibrated_rig(book)
+            asked: list[str] = []
+            plain = psycopg.Cursor.execute
+
+            def noted(cursor: Any, query: Any, *rest: Any, **how: Any) -> Any:
+                asked.append(str(query))
+                # The driver sends a BEGIN of its own unless it was told not to.
+                asked.extend(["BEGIN"] if cursor.connection.info.transaction_status == 0
+                             and not cursor.connection.autocommit else [])  # fmt: skip
+                return plain(cursor, query, *rest, **how)
+
+            monkeypatch.setattr(psycopg.Cursor, "execute", noted)
+            counts = []
+            for piece in pieces[:4]:
+                asked.clear()
+                a_pull(book, piece, rigs=[rig])
+                counts.append(len(asked))
+            assert max(counts) <= 17
+            asked.clear()
+            add_material(book, "Second")
+            assert len(asked) <= 6
+
+    def test_a_connection_that_ended_while_it_waited(self, place: str) -> None:
+        """The pool gives another one, to acts and to questions, without having asked each before its use."""
+        plain = make_url(place).difference_update_query(["files"]).render_as_string(hide_password=False)
+        with open_book(place) as book, psycopg.connect(plain, autocommit=True) as own:
+            for use in (lambda: add_material(book), book.settings):
+                # It returns when the sessions are gone, and so their ends of the connections closed.
+                own.execute(
+                    "SELECT pg_terminate_backend(pid, 60000) FROM pg_stat_activity "
+                    "WHERE pid <> pg_backend_pid() AND datname = current_database()"
+                )
+                use()
+        assert materials(place) == 1
 
     def test_a_transaction_undone_for_anothers_sake_begins_again(self, place: str) -> None:
         """Twice a serialization failure at the lock, then it goes."""

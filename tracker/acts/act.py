@@ -147,7 +147,7 @@ class Act:
         self._prev: str = last[1] if last else FIRST_PREV
         if last and not any_time:
             _check_clock(at, last[2])
-        self.session = Noting(connection, self.seq, self.next_number)
+        self.session = Noting(connection, self.seq, self.next_numbers)
         if key:
             # Asked inside the act, where nobody else writes: of two that come at once one finds the other.
             refuse_twice(self.session, key)
@@ -166,8 +166,12 @@ class Act:
 
     def next_number(self, table: Table) -> int:
         """Return the number the next row of a table gets. Rows are never deleted, so none comes twice."""
-        (found,) = self._driver.execute(highest(table)).fetchone()
-        return int(found or 0) + 1
+        return self.next_numbers((table,))[0]
+
+    def next_numbers(self, tables: Sequence[Table]) -> list[int]:
+        """Return the same of several tables, asked for at once."""
+        found = self._driver.execute(highest(tuple(tables))).fetchone()
+        return [int(each or 0) + 1 for each in found]
 
     def bulk(self, model: type[Base], rows: Sequence[Mapping[str, Any]]) -> None:
         """Insert many complete rows at once; the entry names a manifest of them instead of each.

@@ -63,6 +63,8 @@ class Touched:
     tested_spools: set[int] = field(default_factory=set)
     measurements: set[int] = field(default_factory=set)
     _entered: set[int] = field(default_factory=set)
+    _plate_of: dict[int, int] = field(default_factory=dict)
+    """Job of each specimen whose row was at hand."""
 
     def __bool__(self) -> bool:
         """Whether anything derived may be another than before."""
@@ -85,7 +87,9 @@ class Touched:
     def plates_tested(self, connection: Connection) -> set[int]:
         """Return the plates of which results may be others, or be of others: jobs, and spools below zero."""
         plates = self.jobs_made(connection) | {-spool for spool in self.tested_spools}
-        for some in batched(sorted(self.tested - self.specimens)):
+        tested = self.tested - self.specimens
+        plates |= {self._plate_of[piece] for piece in tested & self._plate_of.keys()}
+        for some in batched(sorted(tested - self._plate_of.keys())):
             plates.update(connection.scalars(_OF_PIECES.where(_PIECES.c.id.in_(some))))
         for some in batched(sorted(self.measurements)):
             for job, spool in connection.execute(_OF_TESTS.where(_TESTS.c.id.in_(some))):
@@ -95,8 +99,13 @@ class Touched:
     def take_changes(self, changes: Iterable[RowChange]) -> None:
         """Take rows that were entered or changed one by one."""
         for change in changes:
-            if change.table == "specimen" and _only_used_up(change):
-                continue
+            if change.table == "specimen":
+                self._plate_of[int(change.after["id"])] = int(change.after["job_id"])
+                if _only_used_up(change):
+                    continue
+            if change.table == "measurement" and change.before is None:
+                # Its piece or spool says of which plate its results are.
+                self._entered.add(int(change.after["id"]))
             self._take(change.table, change.after)
             if change.before is not None and change.table in _MOVED:
                 # What it was of is touched as well as what it is of now.
@@ -105,6 +114,7 @@ class Touched:
                 self.repeated.add(int(change.after["id"]))
             elif change.before is not None and change.table == "spool":
                 self.spools.add(int(change.after["id"]))
+        self.measurements -= self._entered
 
     def take_rows(self, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
         """Take rows that were entered in bulk."""

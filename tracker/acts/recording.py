@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import functools
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from operator import itemgetter
 from typing import Any
 
@@ -90,18 +90,20 @@ class Noting(Session):
     Args:
         connection: In a transaction that writes.
         seq: Number of the entry that the rows are written by.
-        next_number: Gives the number of the next row of a table.
+        next_numbers: Gives the number of the next row of each of some tables.
 
     Attributes:
         changes: Every row that was written, by table and key.
     """
 
-    def __init__(self, connection: Connection, seq: int, next_number: Callable[[Table], int]) -> None:
+    def __init__(
+        self, connection: Connection, seq: int, next_numbers: Callable[[Sequence[Table]], list[int]]
+    ) -> None:
         # Flushing by itself before every query would give out numbers in the middle of an act, in an order
         # that depends on what happens to be asked.
         super().__init__(connection, autoflush=False, expire_on_commit=False)
         self.seq = seq
-        self.next_number = next_number
+        self.next_numbers = next_numbers
         self.changes: dict[tuple[str, str], RowChange] = {}
 
     def note_before(self) -> None:
@@ -144,8 +146,10 @@ class Noting(Session):
         for row in sorted(rows, key=_order_added):
             if row.id is None:
                 by_table[table_of(type(row))].append(row)
-        for table, wanting in by_table.items():
-            for number, row in enumerate(wanting, start=self.next_number(table)):
+        if not by_table:
+            return
+        for wanting, first in zip(by_table.values(), self.next_numbers(list(by_table)), strict=True):
+            for number, row in enumerate(wanting, start=first):
                 row.id = number
 
     def _keep_before(self, row: Any) -> None:
@@ -233,9 +237,9 @@ def driver_of(connection: Connection) -> Any:
 
 
 @functools.cache
-def highest(table: Table) -> str:
-    """Return the statement that asks for the highest number in a table."""
-    return str(select(func.max(table.c.id)).compile())
+def highest(tables: tuple[Table, ...]) -> str:
+    """Return the statement that asks for the highest number in each of some tables."""
+    return str(select(*(select(func.max(table.c.id)).scalar_subquery() for table in tables)).compile())
 
 
 class Insert:

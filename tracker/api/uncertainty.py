@@ -112,11 +112,14 @@ def budget(value: Any) -> tuple[Contribution, ...]:
     Contributions of one name (the roundings of all rows of a series) are added in quadrature. A
     plain number has none.
     """
-    if not hasattr(value, "error_components"):
-        return ()
+    return contributions(value.error_components()) if hasattr(value, "error_components") else ()
+
+
+def contributions(components: Mapping[Any, float]) -> tuple[Contribution, ...]:
+    """Return the same from what each variable adds to a number's standard uncertainty."""
     # Variables of one name are independent of each other (roundings), so squares add.
     by_name: dict[str, list[tuple[float, float]]] = {}
-    for variable, part in value.error_components().items():
+    for variable, part in components.items():
         source = variable.tag or "other"
         by_name.setdefault(str(source), []).append((float(part), getattr(source, "dof", math.inf)))
     return shares(
@@ -156,6 +159,8 @@ def welch_satterthwaite(parts: Iterable[tuple[float, float]]) -> float:
         parts: (uᵢ, νᵢ): contribution in the result's unit (or all relative), degrees of freedom.
     """
     pairs = list(parts)
+    if all(dof == math.inf for _, dof in pairs):
+        return math.inf
     total = math.fsum(u * u for u, _ in pairs)
     below = math.fsum(u**4 / dof for u, dof in pairs if math.isfinite(dof))
     return total * total / below if below else math.inf
@@ -437,9 +442,11 @@ def with_uncertainty(readings: R, instruments: Mapping[str, Instrument]) -> R:
     1200.0+/-6.0
     """
     measuring = Measuring(instruments)
+    # What was not read has nothing to carry; of a sheet's hundred thousand rows most fields are empty.
     carried = {
-        field.name: _carried(measuring, field, getattr(readings, field.name))
+        field.name: _carried(measuring, field, value)
         for field in fields(type(readings))
+        if (value := getattr(readings, field.name)) is not None
     }
     # No validation: the model would turn numbers with uncertainty back into floats.
     copy = readings.model_copy(update=carried)

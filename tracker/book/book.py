@@ -18,7 +18,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from tracker.acts import Act, Clock, ClockDoubt, refuse_twice
-from tracker.book.engines import BUSY_S, STATEMENT_S, WRITES, is_conflict, limit_waits, make_engine
+from tracker.book.engines import BUSY_S, STATEMENT_S, begin_writing, is_conflict, make_engine
 from tracker.book.place import (
     BOOK_FILE,
     BookError,
@@ -55,6 +55,7 @@ class LostAnswerError(UncertainError):
     """The connection ended while the last step of an act was on its way."""
 
 
+_LOCK: Final = "SELECT id FROM book FOR UPDATE"
 _NEWEST: Final = select(JournalRecord.hash).order_by(JournalRecord.seq.desc()).limit(1)
 
 
@@ -207,10 +208,9 @@ class Book:
             ) from lost
 
     def _hash_at(self, seq: int) -> str | None:
-        with self.engine.connect() as connection, connection.begin():
-            # The lost session may still be at its work. It holds this lock until it has either written or
-            # given up, so after it the answer is final.
-            limit_waits(connection, STATEMENT_S, "SELECT id FROM book FOR UPDATE")
+        # The lost session may still be at its work. It holds this lock until it has either written or given
+        # up, so after it the answer is final.
+        with begin_writing(self.engine, STATEMENT_S, _LOCK) as connection:
             return connection.scalar(select(JournalRecord.hash).where(JournalRecord.seq == seq))
 
     def keyed(self, key: str) -> Book:
@@ -305,21 +305,12 @@ class Book:
     def _begun(self, statement_s: int, fresh: bool) -> Connection:
         """Begin a transaction that writes; undone only because others wrote, it begins again."""
         for attempt in range(_ATTEMPTS):
-            connection = self.engine.connect().execution_options(**{WRITES: True})
             try:
-                connection.begin()
-                # SQLite's BEGIN IMMEDIATE has locked the file by now; a server locks nothing until asked.
-                limit_waits(connection, statement_s, "" if fresh else "SELECT id FROM book FOR UPDATE")
+                return begin_writing(self.engine, statement_s, "" if fresh else _LOCK)
             except DBAPIError as error:
-                connection.close()
                 if not is_conflict(error) or attempt == _ATTEMPTS - 1:
                     raise
                 time.sleep(_PAUSE_S * 2**attempt * (1 + secrets.randbelow(100) / 100))
-            except BaseException:
-                connection.close()
-                raise
-            else:
-                return connection
         raise AssertionError("the last attempt returns or raises")
 
     def _commit(self, connection: Connection) -> None:

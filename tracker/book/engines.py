@@ -10,16 +10,18 @@ import mmap
 import os
 import re
 import secrets
+import selectors
 import sqlite3
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, Select, create_engine, event
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, DisconnectionError
 from sqlalchemy.orm import Session, with_loader_criteria
 from sqlalchemy.pool import QueuePool
 
@@ -92,8 +94,6 @@ def _server_engine(place: str) -> Engine:
             # A server may be set to another level; acts rely on seeing, after they got the lock, what others
             # wrote before.
             isolation_level="READ COMMITTED",
-            # After a restart of the server the first question would fail, once for each connection.
-            pool_pre_ping=True,
             # A pooler in transaction mode gives each transaction another session, which does not know what
             # an earlier one prepared.
             connect_args={**settings, "prepare_threshold": None},
@@ -101,7 +101,50 @@ def _server_engine(place: str) -> Engine:
     except ModuleNotFoundError as error:
         raise missing_extra(error) or error from error
     event.listen(engine, "connect", lambda driver, _: _check_server(place, driver))
+    event.listen(engine, "checkout", _Liveness(engine.dialect.loaded_dbapi.Error).look)
     return engine
+
+
+_QUIET_S: Final = 60.0
+"""A connection that was not used for so long is asked: something on the way may have forgotten it."""
+
+
+class _Liveness:
+    """Has the pool give another connection in the place of one that ended while it waited.
+
+    After a restart of the server the first question would fail, once for each connection. To ask each time
+    costs a way to the server and back; a server that ends a connection says so, and that something was said
+    can be seen without asking.
+
+    Args:
+        failure: What the driver raises.
+    """
+
+    def __init__(self, failure: type[Exception]) -> None:
+        self._failure = failure
+
+    def look(self, driver: Any, record: Any, _proxy: Any) -> None:
+        """Let a connection be used.
+
+        Raises:
+            DisconnectionError: It ended.
+        """
+        now = time.monotonic()
+        quiet_s = now - record.info.get("used_s", now)
+        record.info["used_s"] = now
+        if quiet_s < _QUIET_S and not _has_news(driver.pgconn.socket):
+            return
+        try:
+            driver.execute("")
+            driver.rollback()
+        except self._failure as error:
+            raise DisconnectionError(str(error)) from error
+
+
+def _has_news(handle: int) -> bool:
+    with selectors.DefaultSelector() as selector:
+        selector.register(handle, selectors.EVENT_READ)
+        return bool(selector.select(0))
 
 
 def _check_server(place: str, driver: Any) -> None:
@@ -113,20 +156,40 @@ def _check_server(place: str, driver: Any) -> None:
         )
 
 
-def limit_waits(connection: Connection, statement_s: int = STATEMENT_S, lock: str = "") -> None:
-    """Bound what a transaction on a server waits for; nothing to do on SQLite, whose driver has a limit.
+def begin_writing(engine: Engine, statement_s: int = STATEMENT_S, lock: str = "") -> Connection:
+    """Return a connection in a transaction that writes.
+
+    SQLite has locked the file by then. A server locks nothing until asked, and waits for ever unless told.
 
     Args:
-        connection: In a transaction.
-        statement_s: Longest for a statement, in seconds; 0 for no limit.
-        lock: A statement that takes a lock, sent along with the limits.
+        engine: Of the book.
+        statement_s: Longest for a statement on a server, in seconds; 0 for no limit.
+        lock: A statement that takes a lock on a server.
+
+    Raises:
+        DBAPIError: The transaction cannot begin, or the wait for its lock was too long.
     """
-    if connection.dialect.name == "sqlite":
-        return
-    # For this transaction only, and not as options of the connection, which poolers refuse or mix up; and in
-    # one message, because every act pays for it.
-    limits = f"SET LOCAL lock_timeout = '{BUSY_S}s'; SET LOCAL statement_timeout = '{statement_s}s'"
-    connection.exec_driver_sql(f"{limits}; {lock}" if lock else limits)
+    if engine.dialect.name == "sqlite":
+        connection = engine.connect().execution_options(**{WRITES: True})
+        began = ""
+    else:
+        # The driver would send its own BEGIN in a message of its own. Left to itself it sends none, and ends
+        # the transaction that there is by COMMIT or ROLLBACK as ever.
+        connection = engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        # For this transaction only, and not as options of the connection, which poolers refuse or mix up; and
+        # in one message, because every act pays for it.
+        began = (
+            f"BEGIN ISOLATION LEVEL READ COMMITTED; SET LOCAL lock_timeout = '{BUSY_S}s'; "
+            f"SET LOCAL statement_timeout = '{statement_s}s'; {lock}"
+        )
+    try:
+        connection.begin()
+        if began:
+            connection.exec_driver_sql(began)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def is_conflict(error: DBAPIError) -> bool:

@@ -201,20 +201,20 @@ _WANTS_JSON: Final = "strandbook.json"
 def _refuse(ctx: click.Context, line: str, code: int = 1, refusal: Refused | None = None) -> None:
     bench = ctx.obj if isinstance(ctx.obj, Bench) else None
     # By its name: the room of attachments is not loaded for a refusal of something else.
-    said_by_it = type(refusal).__name__ == "AwayError"
+    refusal_says_it = type(refusal).__name__ == "AwayError"
     if ctx.meta.get(_WANTS_JSON):
         fields: dict[str, Any] = {"refused": line, "what": line, "why": "", "do": "", "questions": []}
         if refusal is not None:
             questions = list(refusal.questions) if isinstance(refusal, Doubt) else []
             fields |= {"what": refusal.what, "why": refusal.why, "do": refusal.do, "questions": questions}
         if bench is not None and bench.warnings:
-            fields["warnings"] = [] if said_by_it else bench.warnings
+            fields["warnings"] = [] if refusal_says_it else bench.warnings
             bench.warn(aloud=False)
         fields = {key: _clean(value) for key, value in fields.items()}
         click.echo(json.dumps(fields, ensure_ascii=False), err=True)
         ctx.exit(code)
     if bench is not None:
-        bench.warn(aloud=not said_by_it)
+        bench.warn(aloud=not refusal_says_it)
     click.echo(f"strandbook: {visible(without_passwords(line))}", err=True)
     ctx.exit(code)
 

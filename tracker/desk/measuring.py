@@ -38,6 +38,7 @@ from tracker.errors import Refused
 from tracker.forms import NONE, FormError, clean, when_at
 from tracker.ids import measurement_id, read_id, rig_id
 from tracker.kinds import KINDS, find, ident_of
+from tracker.lineage import load_spools
 from tracker.model import (
     JournalRecord,
     Measurement,
@@ -251,6 +252,8 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
     values["at"] = values["at"] or when.now
     row = find(book, act.session, wanted.subject, "specimen", "spool")
     asked = _questions_of_subject(row, method, book.zone)
+    if isinstance(row, Specimen):
+        load_spools(act.session, row)
     measurement = Measurement(
         specimen=row if isinstance(row, Specimen) else None,
         spool=row if isinstance(row, Spool) else None,

@@ -14,10 +14,10 @@ its plate (:mod:`tracker.factors.kept`); lists, filters, tables and programmes a
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import BindParameter, ColumnElement, Select, and_, func, or_, select
-from sqlalchemy.orm import aliased
+from sqlalchemy.orm import Session, aliased, joinedload
 
 from tracker.model import (
     OWN_MATERIAL,
@@ -76,6 +76,22 @@ def material_of_job(job: Job) -> Material | None:
     """Return the material of a job: that of the spool that stands for its plate, else the one it names."""
     spools = spools_of_job(job)
     return spools[0].spool.material if spools else job.material
+
+
+_WITH_SPOOLS: Final = (
+    joinedload(Job.spools).joinedload(JobSpool.spool).joinedload(Spool.material),
+    joinedload(Job.material),
+)
+
+
+def load_spools(session: Session, row: Specimen) -> Job | None:
+    """Read in one statement what the functions over loaded rows ask of a specimen, where it was not read.
+
+    On a server each relation on the way to its material would be a question of its own.
+    """
+    found = session.get(Job, row.job_id, options=_WITH_SPOOLS)
+    # From now on the specimen holds it: the session alone would let it go.
+    return found and row.job
 
 
 def spools_of_specimen(row: Specimen) -> list[JobSpool]:

@@ -23,7 +23,8 @@ from tracker.api import (
     remarks_of,
     with_uncertainty,
 )
-from tracker.api.maths import budget, dof_of
+from tracker.api.maths import dof_of
+from tracker.api.uncertainty import contributions
 
 _WIDE = 0.3
 _DRAWS = 400
@@ -220,8 +221,7 @@ def _checked(
             raise _NonsenseError(f"{outcome.quantity} has neither a value nor a reason for having none")
         group = " ".join(str(outcome.group).split())
         return Computed(quantity.name, None, quantity.unit, remarks=words, refused=why, group=group)
-    u, doubt = _uncertainty(outcome)
-    parts = _parts(outcome) if u is not None else ()
+    u, parts, doubt = _uncertainty(outcome)
     return Computed(
         quantity=quantity.name,
         value=_finite(outcome.value, quantity.name),
@@ -253,21 +253,26 @@ def _finite(value: Any, name: str) -> float:
     return number
 
 
-def _uncertainty(outcome: Outcome) -> tuple[float | None, tuple[str, ...]]:
-    """Return the standard uncertainty, None where nothing is known, and a remark where it got lost."""
-    given = (
-        outcome.uncertainty if outcome.uncertainty is not None else getattr(outcome.value, "std_dev", None)
-    )
+def _uncertainty(outcome: Outcome) -> tuple[float | None, tuple[Contribution, ...], tuple[str, ...]]:
+    """Return the standard uncertainty, None where nothing is known, its budget, and a remark if lost."""
+    value, components = outcome.value, None
+    given: Any = outcome.uncertainty
+    if given is None and hasattr(value, "error_components"):
+        # Asked for once: a number works them out anew for its own standard deviation, which is the root of
+        # the sum of these squares. A variable's is what it was made with.
+        components = value.error_components()
+        alone = len(components) == 1 and next(iter(components)) is value
+        given = value.std_dev if alone else math.sqrt(sum(part**2 for part in components.values()))
+    elif given is None:
+        given = getattr(value, "std_dev", None)
     if given is None:
-        return None, ()
+        return None, (), ()
     u = float(given)
-    if math.isfinite(u) and u >= 0:
+    if not math.isfinite(u) or u < 0:
+        return None, (), ("Its uncertainty could not be propagated.",)
+    if u == 0:
         # Zero means that nothing was known against the readings, not that the result is exact.
-        return (u, ()) if u > 0 else (None, ())
-    return None, ("Its uncertainty could not be propagated.",)
-
-
-def _parts(outcome: Outcome) -> tuple[Contribution, ...]:
+        return None, (), ()
     if outcome.uncertainty is None:
-        return budget(outcome.value)
-    return tuple(part for part in outcome.budget if isinstance(part, Contribution))
+        return u, contributions(components or {}), ()
+    return u, tuple(part for part in outcome.budget if isinstance(part, Contribution)), ()

@@ -75,6 +75,20 @@ class MeasurementDraft(NamedTuple):
     files: tuple[FileDraft, ...] = ()
 
 
+_NUMBER: Final = 12
+
+
+def _length(value: Any) -> int:
+    """Return about how many characters a value of some readings has, or all of them together."""
+    if isinstance(value, str):
+        return len(value)
+    if isinstance(value, Mapping):
+        return sum(len(name) + _length(inner) for name, inner in value.items())
+    if isinstance(value, list | tuple):
+        return sum(map(_length, value))
+    return 0 if value is None else _NUMBER
+
+
 class SpecimenDraft(NamedTuple):
     """A piece, from one line of the sheet; ``texts`` are its columns in the store."""
 
@@ -86,7 +100,7 @@ class SpecimenDraft(NamedTuple):
     def characters(self) -> int:
         """Return about how long its texts are together."""
         given = sum(len(each.text or "") for each in self.factors)
-        read = sum(len(str(each.readings)) for each in self.measurements if each.readings)
+        read = sum(map(_length, (each.readings for each in self.measurements)))
         return sum(map(len, self.texts.values())) + given + read
 
 
