@@ -65,6 +65,12 @@ def test_checksum_that_does_not_fit() -> None:
     assert "checksum" in line.trouble
 
 
+def test_a_checksum_with_a_digit_too_many_does_not_fit() -> None:
+    """102 is right, 1020 is a line that somebody damaged."""
+    assert take_apart(b"N3 G1 X5*102").trouble == ""
+    assert "checksum" in take_apart(b"N3 G1 X5*1020").trouble
+
+
 @pytest.mark.parametrize(
     ("line", "code"), [(b"M569.1 P1", "M569.1"), (b"G38.2 Z1", "G38.2"), (b"M620.1 E", "M620.1")]
 )

@@ -74,6 +74,13 @@ def test_limits(limit: str, seconds: float) -> None:
     assert read(limit, "G1 X100 E3").time_s == pytest.approx(seconds, abs=2e-3)
 
 
+def test_a_negative_limit_is_none() -> None:
+    """Firmware knows none; a limit beside it on the line holds."""
+    move = "G1 X100 E3"
+    assert read("M201 X-500", move).time_s == read(move).time_s
+    assert read("M203 X50 Y-5", move).time_s == pytest.approx(2.05, abs=2e-3)
+
+
 squares = st.lists(st.tuples(st.floats(0, 1e4), st.floats(0.01, 1e4)), min_size=1, max_size=40)
 
 
