@@ -240,6 +240,14 @@ def test_what_was_set_aside_stands_in_the_answer() -> None:
     assert span.delta == pytest.approx(mean_b - np.mean([*means, 20.0]))
 
 
+def test_what_was_set_aside_of_another_quantity_does_not_move_the_difference() -> None:
+    """A strength is not mixed with a later name of the alphabet, a modulus or a strain."""
+    asked = _asked(3)
+    other = Observation("late", f"{STRENGTH.quantity}_z", 20.0, "PETG-1", "A", factors=levels(set()))
+    found = answer(replace(asked, aside=(other,), aside_a=frozenset({"late"})))
+    assert found.difference.with_aside is None
+
+
 def test_the_lowest_of_many_is_told_so_and_claims_less() -> None:
     """B is the lowest of thirteen plates by luck: said, and its interval is wider than the usual one."""
     still = World({f.name: 0.0 for f in SIX}, 0.03, 0.03)

@@ -183,6 +183,17 @@ def test_where_nothing_differed_reprints_are_proposed() -> None:
     assert {p.words for p in plan.plates} <= {"A once more", "B once more"}
 
 
+def test_a_plate_like_b_is_told_by_what_it_has_of_a() -> None:
+    """Where most of what changed is B's a plate is "as B, but ..." with the levels it has otherwise."""
+    for proposed in followup(_asked()).plates:
+        of_b = [name for name, side in proposed.sides.items() if side == "B"]
+        nearer = "B" if 2 * len(of_b) > len(proposed.sides) else "A"
+        others = len([side for side in proposed.sides.values() if side != nearer])
+        words = f"{nearer} once more" if not others else f"as {nearer}, but "
+        assert proposed.words.startswith(words)
+        assert proposed.words.count(",") == others, proposed.words
+
+
 def test_refusal_stands_in_the_answer() -> None:
     """The whole answer says why no plate is proposed instead of leaving a gap."""
     factors = tuple(replace(f, settable=False) for f in SIX)

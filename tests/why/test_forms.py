@@ -15,6 +15,7 @@ from PIL import Image
 from tests.why.simulated import SIX, STRENGTH, World, book
 from tracker.why import Problem, Question, answer, overview
 from tracker.why.effects import _table, property_of, published
+from tracker.why.words import per_cent
 
 _WORLD = World({f.name: 0.06 for f in SIX}, 0.02, 0.02)
 
@@ -47,6 +48,15 @@ def test_png_can_be_opened() -> None:
     """The PNG is a picture wide enough to read."""
     with Image.open(io.BytesIO(answer(_asked()).picture_png())) as image:
         assert image.width >= 1000
+
+
+@pytest.mark.parametrize(
+    ("fraction", "words"),
+    [(0.1, "+10.0 %"), (-0.034, "−3.4 %"), (0.0, "+0.0 %"), (0.0004, "+0.04 %"), (-0.0004, "−0.04 %")],
+)
+def test_a_fraction_is_told_as_signed_per_cent(fraction: float, words: str) -> None:
+    """One decimal; where that would show nothing, one digit."""
+    assert per_cent(fraction) == words
 
 
 def test_ranks_have_a_picture_too() -> None:

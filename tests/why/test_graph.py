@@ -117,6 +117,7 @@ def test_two_nozzles_against_one_between_differ() -> None:
         ((0.1, 0.4), (0.2, 0.6), "unknown"),
         ((0.1, 0.2), (0.4, 0.6), "differs"),
         ((0.1, 0.2), None, "unknown"),
+        (None, (0.1, 0.2), "unknown"),
         (0.2, 0.2, "equal"),
     ],
 )

@@ -18,6 +18,7 @@ from tests.statistics.certified import digits, strd_line
 from tests.why import plain
 from tests.why.simulated import SIX, STRENGTH, World, book
 from tracker.why import Factor, Observation, Question
+from tracker.why.answer import _smaller_tail
 from tracker.why.design import Array, Design, build
 from tracker.why.posterior import Posterior, fixed, infer, quantiles, restricted_log_likelihood, sums
 
@@ -133,10 +134,17 @@ def _one_node(mean: float, variance: float) -> Posterior:
     return Posterior(one, one, one, one, np.array([[mean]]), np.array([[variance]]))
 
 
-def test_quantiles_of_one_gaussian() -> None:
-    """A single node has the quantiles of its Gaussian."""
-    found = quantiles(_one_node(2.0, 9.0), (0.025, 0.5, 0.975))[:, 0]
-    assert found == pytest.approx(norm.ppf([0.025, 0.5, 0.975], 2, 3), abs=1e-6)
+@pytest.mark.parametrize("sd", [3.0, 30.0])
+def test_quantiles_of_one_gaussian(sd: float) -> None:
+    """A single node has the quantiles of its Gaussian, a wide one too."""
+    found = quantiles(_one_node(2.0, sd**2), (0.025, 0.5, 0.975))[:, 0]
+    assert found == pytest.approx(norm.ppf([0.025, 0.5, 0.975], 2, sd), abs=1e-6)
+
+
+@pytest.mark.parametrize("mean", [0.8, -0.8])
+def test_the_smaller_side_of_zero_is_that_of_the_normal_distribution(mean: float) -> None:
+    """A difference of 1.6 standard deviations leaves 5.48 % (table of the normal distribution)."""
+    assert _smaller_tail(_one_node(mean, 0.25)) == pytest.approx(0.0548, abs=5e-5)
 
 
 def test_quantiles_of_a_mixture_solve_its_distribution() -> None:
