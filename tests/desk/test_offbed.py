@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_job, entries, row_of
 from tracker.book import Book
 from tracker.desk.offbed import PieceOutcome, read_outcomes, take_off
@@ -111,3 +112,28 @@ def test_pieces_not_yet_judged_are_named(book: Book, job: str) -> None:
     """Half a plate may come off today."""
     done = take_off(book, WHO, job, [PieceOutcome(1, "good")])
     assert done.notes == [f"Without an outcome yet: {specimen_id(1, 2)}, {specimen_id(1, 3)}."]
+
+
+@pytest.mark.parametrize("ended", ["20 h ago", ""])
+def test_a_job_ends_when_that_is_said_and_not_long_after_by_itself(
+    book: Book, clock: BenchClock, ended: str
+) -> None:
+    """Taken off a day later nobody knows when it ended, unless somebody says when."""
+    job = a_job(book, started_at="1 h ago").id
+    clock.forward(hours=40)
+    done = take_off(book, WHO, job, [PieceOutcome(n, "good") for n in (1, 2, 3)], end=True, ended=ended)
+    row = row_of(book, job)
+    if ended:
+        assert row.outcome == "finished"
+        assert (row.ended_at - row.started_at).total_seconds() == pytest.approx(21 * 3600, abs=60)
+    else:
+        assert row.outcome == "running"
+        assert f"{job} still counts as running" in done.notes[0]
+
+
+def test_a_job_that_may_just_have_ended_ends_now(book: Book) -> None:
+    """Pieces come off the bed while the print is warm: that is when it ended."""
+    job = a_job(book, started_at="2 h ago", planned_h="2").id
+    done = take_off(book, WHO, job, [PieceOutcome(n, "good") for n in (1, 2, 3)], end=True)
+    assert row_of(book, job).outcome == "finished"
+    assert done.notes[0].startswith(f"{job} finished ")

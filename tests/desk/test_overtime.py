@@ -126,6 +126,18 @@ def test_what_runs_on_a_specimen_is_told(
     assert (found.id, found.subject, found.count, found.parts) == (test, piece, 1, (("length_mm", "mm"),))
 
 
+def test_of_two_tests_that_follow_each_other_the_later_one_hangs(
+    book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
+) -> None:
+    """A reading on the specimen belongs to the test that was begun last."""
+    piece, first = hanging
+    clock.forward(hours=30)
+    second = measure(book, WHO, plugged, piece, "creep", HUNG, sure=True).id
+    clock.forward(hours=1)
+    append(book, WHO, plugged, piece, ["80.36"])
+    assert (len(_series(book, first)), len(_series(book, second))) == (0, 1)
+
+
 def test_each_reading_is_shown_with_its_own_time_and_reader(
     book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
 ) -> None:

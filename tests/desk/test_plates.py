@@ -13,7 +13,7 @@ from tracker.desk.correcting import correct
 from tracker.desk.jobplates import PlateFile, read_job_plate, read_piece
 from tracker.desk.jobs import add_job
 from tracker.desk.offbed import open_pieces, plate_map
-from tracker.desk.platefacts import agreed_hint, object_of
+from tracker.desk.platefacts import agreed_hint, boxed, object_of
 from tracker.desk.plates import (
     alike,
     give_geometries,
@@ -158,6 +158,21 @@ def test_another_template_cuts_the_section_anew(book: Book) -> None:
     correct(book, WHO, load(), "J0001-01-Z", ["geometry=free"], reason="own shape")
     assert facts(book, job)["section"]["window"] != before
     assert facts(book, job)["section"]["window"].endswith("along Z")
+
+
+def test_another_template_keeps_who_stated_the_gauge_section(book: Book) -> None:
+    """Where the piece was clamped does not hang on its template."""
+    job = a_plate_job(book, plate(FLAT, layers=20))
+    correct(book, WHO, load(), "J0001-01-Z", ["gauge=x:20-60"], reason="clamped so")
+    correct(book, "Ben", load(), "J0001-01-Z", ["geometry=free"], reason="own shape")
+    section = facts(book, job)["section"]
+    assert (section["gauge"], section["by"]) == ("x:20-60", WHO)
+
+
+def test_an_object_of_which_only_the_box_is_known_has_its_middle_and_size() -> None:
+    """Corners at (10, 20, 0) and (40, 100, 4) mm."""
+    thing = boxed("a", "bar", (10, 20, 0, 40, 100, 4))
+    assert (thing.centre_mm, thing.size_mm, thing.rect_mm) == ((25, 60), (30, 80, 4), (30, 80))
 
 
 def test_an_unknown_template_is_refused_in_a_correction(book: Book) -> None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tracker.desk.importing import ImportRefusedError, Sheet, read_sheet
+from tracker.desk.importing.sheet import open_sheet
 
 
 def read(text: str, encoding: str = "utf-8") -> Sheet:
@@ -103,6 +105,18 @@ def test_header_alone_is_refused() -> None:
 def test_two_columns_of_one_name_are_refused() -> None:
     """Which of two columns is meant would be a guess."""
     assert "'a' more than once" in refusal(b"a,b,a\n1,2,3\n")
+
+
+def test_the_first_of_several_columns_named_twice_is_told() -> None:
+    """The person mends the header from the left."""
+    assert "the column 'a' more than once" in refusal(b"a,b,b,a\n1,2,3,4\n")
+
+
+def test_a_sheet_that_is_not_there_is_refused_with_the_reason(tmp_path: Path) -> None:
+    """In the words of the disk, the path once."""
+    with pytest.raises(ImportRefusedError) as caught:
+        open_sheet(tmp_path / "old.csv")
+    assert str(caught.value) == f"{tmp_path / 'old.csv'} cannot be read: No such file or directory"
 
 
 def test_open_quotation_mark_is_refused_with_its_line() -> None:
