@@ -8,19 +8,18 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
 from tests.books import fill
+from tests.compiled import MIGRATE
 from tests.databases import Places
 from tracker.backup import backup, restore
 from tracker.book import BookError, new_book, open_book
 from tracker.verify import verify
-
-pytestmark = pytest.mark.usefixtures("really_migrated")
 
 ROOT = Path(__file__).resolve().parents[2]
 _LINGERS_S = 0.03
@@ -89,6 +88,18 @@ def nursery() -> Iterator[Nursery]:
     program.close()
 
 
+def _seconds_of(work: Callable[[], object]) -> float:
+    """Do something as the children do, with Alembic's own migrations, and return what it takes.
+
+    By the processor's time: where the machine stood still meanwhile all would be killed too late.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("alembic.command.upgrade", MIGRATE)
+        began = time.process_time()
+        work()
+        return time.process_time() - began
+
+
 def _kill_and_look(nursery: Nursery, place: str, times: int, seed: int) -> None:
     """Kill children writing to one book, and look at the book after each."""
     chance = random.Random(seed)
@@ -124,10 +135,7 @@ def test_killed_while_writing_to_a_server(places: Places, nursery: Nursery, seed
 def test_killed_while_a_book_is_made(tmp_path: Path, nursery: Nursery) -> None:
     """Killed while it made a book, the program leaves a book, or a place where one can be made."""
     outcomes = set()
-    # By the processor's time: of a machine that stood still meanwhile all would be killed too late.
-    began = time.process_time()
-    new_book(str(tmp_path / "once"), "Ada").close()
-    takes = time.process_time() - began
+    takes = _seconds_of(lambda: new_book(str(tmp_path / "once"), "Ada").close())
     for number in range(20):
         place = str(tmp_path / f"b{number}")
         # The last one is killed when it has said that the book is made, so that both outcomes are seen.
@@ -149,9 +157,7 @@ def test_killed_while_backing_up(places: Places, nursery: Nursery, tmp_path: Pat
     with open_book(place) as book:
         fill(book)
 
-        began = time.process_time()
-        backup(book, tmp_path / "0.backup")
-        takes = time.process_time() - began
+        takes = _seconds_of(lambda: backup(book, tmp_path / "0.backup"))
 
     # The first ones are killed in the middle of theirs; the last one has said that its first is whole.
     for seed in range(8):
@@ -168,9 +174,7 @@ def test_killed_while_restoring(places: Places, nursery: Nursery, tmp_path: Path
     with open_book(places.fresh("sqlite")) as book:
         fill(book)
         backup(book, tmp_path / "whole")
-    began = time.process_time()
-    restore(tmp_path / "whole", str(tmp_path / "once"))
-    takes = time.process_time() - began
+    takes = _seconds_of(lambda: restore(tmp_path / "whole", str(tmp_path / "once")))
 
     for number in range(8):
         place = tmp_path / f"r{number}"
