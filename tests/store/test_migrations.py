@@ -182,7 +182,10 @@ class TestUpAndDown:
         for number in range(int(SCHEMA) - 1, 0, -1):
             with book.writing() as connection:
                 migrations.downgrade(connection, f"{number:04d}")
-                migrations.upgrade(connection)
+                migrations.upgrade(connection, f"{number + 1:04d}")
+                migrations.downgrade(connection, f"{number:04d}")
+        with book.writing() as connection:
+            migrations.upgrade(connection)
 
         assert verify(book).clean
 
