@@ -16,18 +16,19 @@ import pytest
 from tests.cli.bench import Filled, run
 
 
-def _offered(filled: Filled, *words: str) -> list[str]:
-    """Return what bash would offer for the last word."""
+def _offered(filled: Filled, *words: str, apart: bool = False) -> list[str]:
+    """Return what bash would offer for the last word, asked of this process or of one of its own."""
     asked = {
         "_STRANDBOOK_COMPLETE": "bash_complete", "COMP_WORDS": " ".join(("strandbook", *words)),
         "COMP_CWORD": str(len(words)), "STRANDBOOK": str(filled.place),
     }  # fmt: skip
-    return [line.partition(",")[2] for line in run(env=asked).stdout.splitlines()]
+    said = run(env=asked).stdout if apart else filled(env=asked).stdout
+    return [line.partition(",")[2] for line in said.splitlines()]
 
 
 def test_ids_are_completed_of_the_kind_that_is_asked_for(filled: Filled) -> None:
     """A job's command offers jobs, in lower case typed too; show offers all that has an ID."""
-    assert _offered(filled, "job", "end", "j") == [filled.job]
+    assert _offered(filled, "job", "end", "j", apart=True) == [filled.job]
     assert filled.piece in _offered(filled, "show", "J0001-")
     assert _offered(filled, "trace", "M") == [filled.measurement]
 
