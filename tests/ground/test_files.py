@@ -39,6 +39,16 @@ def test_large(files: Files) -> None:
     assert files.get(files.put(data)) == data
 
 
+@pytest.mark.parametrize(("folder", "file"), [(0o700, 0o600), (0o770, 0o660), (0o775, 0o664), (0o777, 0o666)])
+def test_a_file_is_as_open_as_its_folder(files: Files, folder: int, file: int) -> None:
+    """A bench that shares its attachments opens the folder once; no recording is ever a program."""
+    files.folder.mkdir()
+    files.folder.chmod(folder)
+    place = files.path(files.put(b"curve"))
+    assert place.stat().st_mode & 0o777 == file
+    assert place.parent.stat().st_mode & 0o777 == folder
+
+
 def test_twice(files: Files) -> None:
     """Keeping the same bytes again writes nothing."""
     digest = files.put(b"curve")

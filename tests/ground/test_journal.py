@@ -114,6 +114,12 @@ class TestCanonical:
         with pytest.raises((ValueError, TypeError)):
             canonical_row([value]).encode()
 
+    @pytest.mark.parametrize("value", [10**16, -(10**21), 2**53])
+    def test_large_integers_that_a_float_holds(self, value: int) -> None:
+        """They are written with these very digits, as RFC 8785 writes the float of that value."""
+        assert json.loads(canonical(value)) == value
+        assert canonical(value) == canonical(float(value))
+
     def test_order_of_names(self) -> None:
         """Names are ordered by UTF-16 code units, so a pair of surrogates comes before U+FB33."""
         assert canonical({"\ufb33": 1, "\U0001f600": 2, "a": 3}) == '{"a":3,"\U0001f600":2,"\ufb33":1}'

@@ -147,13 +147,14 @@ class TestFile:
             backup(book, tmp_path / "none" / "b")
 
     def test_progress(self, book: Book, file: Path) -> None:
-        """Progress is told table by table."""
+        """Progress is told table by table, and each ends with all of its rows."""
         fill(book)
-        stages: set[str] = set()
+        last: dict[str, tuple[int, int]] = {}
 
-        backup(book, file, lambda stage, _done, _total: stages.add(stage))
+        backup(book, file, lambda stage, done, total: last.update({stage: (done, total)}))
 
-        assert {"specimen", "journal", "attachments"} <= stages
+        assert {"specimen", "journal", "attachments"} <= set(last)
+        assert all(done == total for done, total in last.values())
 
     def test_while_others_write(self, book: Book, file: Path) -> None:
         """A backup during which somebody writes holds one state of the book."""
