@@ -26,6 +26,7 @@ from tracker.lazy_modules import lazy
 from tracker.model import JournalRecord, Specimen
 from tracker.moments import NOT_RECORDED, local_time
 from tracker.plugins import Plugged
+from tracker.stating import state_row
 
 if TYPE_CHECKING:
     from tracker import exposure
@@ -142,11 +143,28 @@ def _changes(rows: Iterable[Mapping[str, Any]], zone: dt.tzinfo, *, gaps: bool) 
         before, after = row.get("before"), row.get("after") or {}
         if before is None:
             continue
+        if row.get("table") == "result" and after:
+            # Its value with U says it; what else is in the row follows from the readings.
+            found += _result_apart(before, after)
+            continue
         found += _apart(before, after, zone, gaps)
         old, new = before.get("readings"), after.get("readings")
         if isinstance(old, dict) and isinstance(new, dict):
             found += _apart(old, new, zone, gaps)
     return tuple(dict.fromkeys(found))[:_MOST_CHANGES]
+
+
+def _result_apart(before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[str]:
+    old, new = (
+        "no value" if each.get("value") is None else state_row(each).text.partition(" (")[0]
+        for each in (before, after)
+    )
+    if old != new:
+        yield f"{before['quantity']} {old} → {new}"
+    if before.get("counted") and not after.get("counted"):
+        yield f"{before['quantity']} set aside"
+    elif after.get("counted") and not before.get("counted"):
+        yield f"{before['quantity']} counted"
 
 
 def _apart(before: Mapping[str, Any], after: Mapping[str, Any], zone: dt.tzinfo, gaps: bool) -> Iterator[str]:

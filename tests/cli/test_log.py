@@ -18,6 +18,15 @@ def test_a_correction_shows_what_changed_and_why(filled: Filled) -> None:
     first = filled.json("log")[0]
     assert first["reason"] == "read the wrong scale"
     assert "width 10 → 10.2" in first["changes"]
+    result = next(each for each in first["changes"] if each.startswith("tensile.strength"))
+    assert result == "tensile.strength 45.750 ± 0.086 MPa → 44.853 ± 0.085 MPa"
+
+
+def test_who_corrects_is_told_what_changed(filled: Filled) -> None:
+    """The reading and the result, each from what to what: 1830 N on 40 and on 40.8 mm²."""
+    said = filled("correct", filled.measurement, "width=10.20", "--reason", "wrong scale").stderr
+    assert "width 10 → 10.2\n" in said
+    assert "Tensile strength 45.750 ± 0.086 MPa → 44.853 ± 0.085 MPa" in said
 
 
 def test_one_person_or_one_record_can_be_asked_for(filled: Filled) -> None:

@@ -34,6 +34,24 @@ def test_prompts_show_the_unit_and_ask_again_after_a_bad_answer(cli: Cli, termin
     assert row["maker"] is None
 
 
+def test_a_command_pasted_into_a_question_is_no_answer(cli: Cli, terminal: Opened) -> None:
+    """Two lines pasted together: the second one does not become the maker's name."""
+    seat = terminal("material", "add", "Tuff PA", "--family", "PA6", "--density", "1.14", "--drying", "80")
+    seat.expect("Maker")
+    seat.send('strandbook spool add "Tuff PA"')
+    seat.expect("That is a command")
+    seat.expect("Maker")
+    seat.send("Nordlicht")
+    assert seat.ended() == 0
+    assert cli.json("list", "materials")[0]["maker"] == "Nordlicht"
+
+
+def test_progress_at_a_terminal_is_a_bar_and_no_codes(cli: Cli, terminal: Opened) -> None:
+    """What moves the cursor is obeyed, where all else that could do so is shown as text."""
+    seat = terminal("verify", TERM="xterm")
+    assert "\\u001b" not in seat.expect("Looked at")
+
+
 def test_what_is_required_is_asked_until_it_is_given(cli: Cli, terminal: Opened) -> None:
     """Enter does not pass over what nothing can be stored without."""
     seat = terminal("rig", "add", "Gantry", "--measures", "force", "--capacity", "5 kN", "--resolution", "1")
@@ -64,8 +82,6 @@ def test_enter_takes_what_is_offered_and_says_so_and_a_dash_means_none(
     seat.send("6O")
     seat.expect("Chamber temperature set [°C]: ")
     seat.send("-")
-    seat.expect("Chamber temperature measured [°C]: ")
-    seat.send("")
     assert seat.ended() == 0
     job = filled.json("list", "jobs")[-1]
     assert (job["printer"], job["chamber_set_c"], job["started_at"] is not None) == (None, None, True)
@@ -230,6 +246,15 @@ def test_ids_are_whole_in_lists_of_sixty_columns(filled: Filled, terminal: Opene
     lines = seat.seen.splitlines()
     assert max(map(len, lines)) <= 60
     assert lines[-1].split()[:2] == [filled.measurement, filled.piece]
+
+
+def test_the_log_of_a_narrow_terminal_goes_on_below(filled: Filled, terminal: Opened) -> None:
+    """No time, ID or reason is cut; of an act on many, each stands below the other."""
+    seat = terminal("log", COLUMNS="60", book=str(filled.place))
+    assert seat.ended() == 0
+    assert max(map(len, seat.seen.splitlines())) <= 60
+    assert "…" not in seat.seen
+    assert filled.piece in seat.seen
 
 
 def test_what_was_taken_back_is_struck_through_on_a_card(filled: Filled, terminal: Opened) -> None:

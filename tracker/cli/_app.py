@@ -43,7 +43,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "dry": ("entering", "Enter a drying, or its end."),
     },
     "Printing": {
-        "preflight": ("preflight", "Hold a plate file against sheet, spool and job, before it is printed."),
+        "preflight": ("preflight", "Check a plate file against sheet, spool and job, before it is printed."),
         "job": ("printing", "Jobs: add, change, end."),
         "offbed": ("labelling", "What became of each piece, and labels for it."),
         "label": ("labelling", "Labels for spools, dryings, rigs, jobs and specimens."),

@@ -220,6 +220,18 @@ pass_bench = click.make_pass_decorator(Bench)
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+class Station(click.Group):
+    """Commands of one station of the work, each listed with a whole sentence."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List them; click would cut a sentence at the width of the terminal."""
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl(
+                [(name, each.get_short_help_str(400)) for name, each in sorted(self.commands.items())]
+            )
+
+
 def asks(form: Sequence[Ask]) -> Callable[[F], F]:
     """Give a command one option for each field of a form."""
 
@@ -259,6 +271,10 @@ def prompt(
     """
     while True:
         typed = click.prompt(question, default=offered, show_default=bool(offered), err=True).strip()
+        if typed.startswith("strandbook "):
+            # Lines that were pasted together: the next command would become the answer to this question.
+            click.echo("  That is a command, and this a question: answer it, Enter for none", err=True)
+            continue
         if typed in ("", NONE):
             if not needed:
                 return NONE if offered else ""

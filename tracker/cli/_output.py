@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
 from importlib.util import find_spec
-from itertools import chain, islice
+from itertools import chain, islice, zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -190,6 +190,7 @@ def table(
     columns: Sequence[str] | None = None,
     *,
     fit: bool = False,
+    wrapped: Mapping[str, int] | None = None,
     struck: Collection[int] = (),
     ahead: str = "",
 ) -> int:
@@ -204,6 +205,7 @@ def table(
         rows: By column.
         columns: In their order; those of the first row where None.
         fit: Shorten in a pipe too.
+        wrapped: Columns that go on below in a narrow terminal and are not shortened, with their least width.
         struck: Places of rows that were taken back.
         ahead: Before every line.
 
@@ -214,23 +216,30 @@ def table(
     held = list(islice(coming, _SEEN_FIRST))
     if not held:
         return 0
-    names = list(columns or held[0])
+    names, wrapped = list(columns or held[0]), wrapped or {}
     cells = [[_cell(row.get(name)) for name in names] for row in held]
     heading = [name.replace("_", " ") for name in names]
     widths = [max(_columns_of(line[i]) for line in (heading, *cells)) for i in range(len(names))]
     at_terminal = sys.stdout.isatty()
     whole = set(range(len(names)))
     if fit or at_terminal:
-        whole = {i for i in whole if any(_ID.match(line[i]) for line in cells)}
-        widths = _narrowed(widths, width() - len(ahead), whole)
+        whole = {i for i in whole if names[i] not in wrapped and any(_ID.match(line[i]) for line in cells)}
+        of_wrapped = {names.index(name): least for name, least in wrapped.items()}
+        widths = _narrowed(widths, width() - len(ahead), whole, of_wrapped)
     show = _at_terminal() if at_terminal else _in_a_pipe
     later = ([_cell(row.get(name)) for name in names] for row in coming)
     number = -2
     for number, line in enumerate(chain([heading], cells, later), start=-1):
-        padded = (_padded(text, widths[i], whole=i in whole) for i, text in enumerate(line))
         way = "heading" if number < 0 else "struck" if number in struck else ""
-        show(f"{ahead}{'  '.join(padded)}".rstrip(), way)
+        parts = [_lines(text, widths[i]) if names[i] in wrapped else [text] for i, text in enumerate(line)]
+        for each in zip_longest(*parts, fillvalue=""):
+            padded = (_padded(text, widths[i], whole=i in whole) for i, text in enumerate(each))
+            show(f"{ahead}{'  '.join(padded)}".rstrip(), way)
     return number + 1
+
+
+def _lines(text: str, wide: int) -> list[str]:
+    return textwrap.wrap(text, wide, break_on_hyphens=False) or [""]
 
 
 _ID: Final = re.compile(r"[A-Z]\d{4,}(-\d+)?-[0-9A-Z]$")
@@ -279,10 +288,19 @@ def _padded(text: str, wide: int, *, whole: bool = False) -> str:
     return text + " " * max(0, wide - _columns_of(text))
 
 
-def _narrowed(widths: list[int], room: int, kept: Collection[int]) -> list[int]:
-    """Take columns from the widest until the line fits; those that are ``kept`` stay as they are."""
+def _narrowed(widths: list[int], room: int, kept: Collection[int], wrapped: Mapping[int, int]) -> list[int]:
+    """Take columns from the widest until the line fits; those that are ``kept`` stay as they are.
+
+    Those that are ``wrapped`` give first, each down to its own least width.
+    """
     narrowed = list(widths)
     least = 6
+    while sum(narrowed) + 2 * (len(narrowed) - 1) > room:
+        giving = (i for i, own in wrapped.items() if narrowed[i] > own)
+        widest = max(giving, key=narrowed.__getitem__, default=None)
+        if widest is None:
+            break
+        narrowed[widest] -= 1
     while sum(narrowed) + 2 * (len(narrowed) - 1) > room:
         widest = max(
             (i for i in range(len(narrowed)) if i not in kept), key=narrowed.__getitem__, default=None
@@ -328,11 +346,18 @@ def progress(what: str) -> Iterator[Any]:
         yield lambda *_: None
         return
 
-    with rich_progress.Progress(console=rich_console.Console(stderr=True), transient=True) as bar:
+    # A stream of its own: what moves the cursor is shown as text on the one that guards the terminal.
+    with (
+        os.fdopen(os.dup(sys.stderr.fileno()), "w", encoding=sys.stderr.encoding, errors="replace") as stream,
+        rich_progress.Progress(
+            console=rich_console.Console(file=stream), transient=True,
+            redirect_stdout=False, redirect_stderr=False,
+        ) as bar,
+    ):  # fmt: skip
         task = bar.add_task(what, total=None)
 
         def step(finished: int, of_all: int | None = None, doing: str = "") -> None:
-            bar.update(task, completed=finished, total=of_all, description=doing or what)
+            bar.update(task, completed=finished, total=of_all, description=visible(doing or what))
 
         yield step
 
@@ -341,4 +366,4 @@ def progress(what: str) -> Iterator[Any]:
 def stages() -> Iterator[Any]:
     """Show a bar for work in stages; yields a function of (stage, done, of all), silent off a terminal."""
     with progress("") as step:
-        yield lambda stage, finished, of_all: step(finished, of_all or None, stage)
+        yield lambda stage, finished, of_all: step(finished, of_all or None, stage.replace("_", " "))

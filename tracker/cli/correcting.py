@@ -7,10 +7,11 @@ from typing import Any
 import click
 
 from tracker.cli._bench import Bench, asks, pass_bench, prompt_reason
-from tracker.cli._output import as_json, done, sure
+from tracker.cli._output import as_json, done, note, sure, titled
 from tracker.cli._readings import recordings
 from tracker.desk import correcting, merging, voiding
 from tracker.kinds import find
+from tracker.records import acts
 
 
 @click.command(
@@ -48,6 +49,11 @@ def correct_command(
         ),
         yes,
     )
+    if not as_json:
+        with bench.book.connect() as connection:
+            newest = next(acts(connection, bench.book.zone, who=bench.who), None)
+        for change in newest.changes if newest is not None and newest.act == "correct" else ():
+            note(titled(change))
     done(act, as_json)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tracker.cli._bench import Bench, asks, given_of, pass_bench, prompt, until_stored
+from tracker.cli._bench import Bench, Station, asks, given_of, pass_bench, prompt, until_stored
 from tracker.cli._output import as_json, done, note, print_json, sure, width, write_file
 from tracker.desk import dryings, merging
 from tracker.desk.doubts import Done
@@ -81,7 +81,7 @@ def _metavar(ask: Ask, kind: Kind) -> str:
 
 
 def _group(name: str, short: str, long: str, *commands: click.Command) -> click.Group:
-    group = click.Group(name, help=long, short_help=short)
+    group = Station(name, help=long, short_help=short)
     for command in commands:
         group.add_command(command)
     return group
@@ -269,7 +269,9 @@ def dry_command(
         ),
         yes, {"began_at": "now"},
     )  # fmt: skip
-    done(act, as_json, f"strandbook dry {act.id} --ended now --after MASS")
+    open_yet = ((typed["ended_at"], "--ended now"), (after, "--after MASS"))
+    missing = " ".join(words for given, words in open_yet if not given)
+    done(act, as_json, f"strandbook dry {act.id} {missing}" if missing else "")
 
 
 def _is_drying(text: str) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,7 @@ from tracker.backup import (
 )
 from tracker.book import new_book, shown
 from tracker.cli._bench import Bench, pass_bench
-from tracker.cli._output import as_json, note, print_json, progress, stages, sure, width
+from tracker.cli._output import as_json, folded, note, print_json, progress, stages, sure, titled, width
 from tracker.desk.measuring import recomputing, recomputing_anew
 from tracker.errors import Refused
 from tracker.heads import KEY_ENTERED, KeyRing, write_head
@@ -101,11 +102,13 @@ def demo_command(bench: Bench, /, folder: Path, large: bool, as_json: bool) -> N
     click.echo(f"Labels of all pieces: {walked.labels}")
     click.echo("\nOne label, read back from its own picture:")
     for line in walked.scanned:
-        click.echo(f"  {line}")
+        click.echo(folded(titled(line), "  "))
     click.echo("\nThe weakest bar, walked back:")
     for line in walked.traced:
-        click.echo(line)
-    click.echo(f"\nNext, with --book {folder}: list results · show {walked.result} · scan · verify")
+        click.echo(titled(line))
+    click.echo("\nNext:")
+    for words in (f"show {walked.result}", "why J0001-J J0004-D --of tensile.strength", "table", "serve"):
+        click.echo(f"  strandbook --book {shlex.quote(str(folder))} {words}")
 
 
 def _same_place(bench: Bench, folder: Path) -> None:

@@ -267,6 +267,11 @@ def _ask_outcomes(bench: Bench, job: str) -> list[PieceOutcome]:
             "No outcome is given for any specimen", do="Use --good, --usable, --failed or --rest-good"
         )
     waiting = open_pieces(bench.book, job)
+    if not waiting:
+        raise Refused(
+            f"Every piece of {job} has its outcome already",
+            do=f"strandbook show {job}; strandbook correct ID outcome=failed puts one right",
+        )
     drawn = plate_map(bench.book, job, width())
     if drawn:
         note(drawn.rstrip())

@@ -199,7 +199,8 @@ def log_command(
     if as_json:
         print_json([each.as_json() for each in shown])
         return
-    table([each.as_row(bench.book.zone) for each in shown])
+    rows = [{name: titled(text) for name, text in each.as_row(bench.book.zone).items()} for each in shown]
+    table(rows, wrapped={"time": 10, "act": 9, "records": 10, "what": 9})
     if not shown:
         note("Nothing was done, as far as that is asked for.")
     if more:
@@ -241,7 +242,7 @@ def trace_command(
         print_json(way.as_json())
     else:
         for line in way.lines(width()):
-            click.echo(line)
+            click.echo(titled(line))
 
 
 def _put(text: str, output: Path | None) -> None:

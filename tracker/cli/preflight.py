@@ -203,7 +203,7 @@ def preflight_command(
     dummies: tuple[str, ...],
     as_json: bool,
 ) -> None:
-    """Hold a plate FILE against data sheet, spool, programme and an earlier job, before it is printed."""
+    """Check a plate FILE against data sheet, spool, programme and an earlier job, before it is printed."""
     plate = taken_in(bench, file, read_as)
     report = _preflight.preflight(bench.book, plate, spools or (_asked_spool(bench),), like, dummies)
     if as_json:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import TYPE_CHECKING, Any, Final, TypedDict
 
 import click
 
 from tracker.cautions import PRINTING
-from tracker.cli._bench import Bench, asks, finder, pass_bench, prompt, until_stored
+from tracker.cli._bench import Bench, Station, asks, finder, pass_bench, prompt, until_stored
 from tracker.cli._output import as_json, done, note, print_json, sure, width, write_file
 from tracker.cli.preflight import PieceOptions, asked_pieces, commanded, reads_plate, settle, taken_in
 from tracker.desk import jobs
@@ -36,7 +37,11 @@ else:
     _gauges = lazy("tracker.desk.jobs")
 
 
-@click.group("job", short_help="Jobs: add, change, end.")
+_UNASKED: Final = tuple(replace(each, prompt=False) for each in MEASURED_FORM)
+"""What was measured can be given with a new job and is asked for at its end, when it is known."""
+
+
+@click.group("job", cls=Station, short_help="Jobs: add, change, end.")
 def job_command() -> None:
     """Jobs: one run of a plate file on a printer."""
 
@@ -112,7 +117,7 @@ def job_add(
     wanted, typed = _pieces_of(bench, read, options, typed, again)
     stops = _stops(bench, plate, spools, dummies) if plate is not None and spools and not yes else []
     act = until_stored(
-        bench, (*SET_FORM, *MEASURED_FORM), typed, when_at(bench.book),
+        bench, (*SET_FORM, *_UNASKED), typed, when_at(bench.book),
         lambda answers, certain: jobs.add_job(
             bench.book, bench.who, answers, plate=plate, pieces=wanted, read=read, asked=stops, sure=certain,
             **of,

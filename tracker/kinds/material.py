@@ -69,7 +69,8 @@ class MaterialKind(Kind):
         card.add("density", compact(row.density_g_cm3, "g/cm^3"), row.density_g_cm3, "g/cm^3")
         for stem in HEATED:
             card.add(stem, span(getattr(row, f"{stem}_low_c"), getattr(row, f"{stem}_high_c")))
-        card.add("drying", f"{compact(row.drying_c, 'degC')}, {compact(row.drying_h, 'h')}")
+        hours = compact(row.drying_h, "h", "time not recorded")
+        card.add("drying", f"{compact(row.drying_c, 'degC', 'temperature not recorded')}, {hours}")
         card.add("stands at most", compact(row.drying_max_c, "degC"), row.drying_max_c, "degC")
         add_note(card, row.note)
         return card
