@@ -46,7 +46,7 @@ def test_a_command_pasted_into_a_question_is_no_answer(cli: Cli, terminal: Opene
     assert cli.json("list", "materials")[0]["maker"] == "Nordlicht"
 
 
-def test_progress_at_a_terminal_is_a_bar_and_no_codes(cli: Cli, terminal: Opened) -> None:
+def test_progress_at_a_terminal_is_a_bar_and_no_codes(terminal: Opened) -> None:
     """What moves the cursor is obeyed, where all else that could do so is shown as text."""
     seat = terminal("verify", TERM="xterm")
     assert "\\u001b" not in seat.expect("Looked at")
