@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import os
 import shutil
 import subprocess
+import zoneinfo
 from dataclasses import replace
 from pathlib import Path
 
@@ -95,6 +97,16 @@ def test_a_head_of_another_book(book: Book, noted: Path) -> None:
     ring.new_key("QQ2")
     foreign = ring.sign("QQ2", head.entry, head.hash, book.clock())
     assert "is of the book QQ2" in verify(book, against=[foreign]).found[0].text
+
+
+def test_the_day_of_a_head_is_the_day_at_the_bench(book: Book, noted: Path) -> None:
+    """Noted at half past eleven in the evening, UTC: in Vienna that was the next day."""
+    (head,) = read_heads(noted)
+    ring = KeyRing()
+    ring.new_key("QQ2")
+    foreign = ring.sign("QQ2", head.entry, head.hash, dt.datetime(2026, 3, 1, 23, 30, tzinfo=dt.UTC))
+    book.zone = zoneinfo.ZoneInfo("Europe/Vienna")
+    assert verify(book, against=[foreign]).found[0].text.startswith("The noted head of 2026-03-02 is of")
 
 
 @pytest.mark.parametrize("name", ["hash", "entry", "at", "book", "key"])

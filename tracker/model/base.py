@@ -1,7 +1,5 @@
 """What all tables share: naming of constraints, UTC times, JSON, the number of the last journal entry."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Iterable
 from typing import Any, ClassVar, Final, TypeVar

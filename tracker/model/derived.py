@@ -5,8 +5,6 @@ out again. They are written by the act that changes what they follow from (:mod:
 have no references of their own: each would cost an import a look-up, and what is wrong is found anyway.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from typing import Final
 

@@ -1,7 +1,5 @@
 """What keeps the rest: book, journal, attachments; people, devices, plans; what other benches published."""
 
-from __future__ import annotations
-
 import datetime as dt
 from typing import Any
 
@@ -157,7 +155,7 @@ class OtherBench(Base, Numbered):
     version: Mapped[str | None]
     """Of the site that was imported last: the date it states."""
 
-    results: Mapped[list[OtherResult]] = relationship(back_populates="bench", order_by="OtherResult.id")
+    results: Mapped[list["OtherResult"]] = relationship(back_populates="bench", order_by="OtherResult.id")
 
 
 class OtherResult(Base, Numbered):

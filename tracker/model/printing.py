@@ -1,7 +1,5 @@
 """Printing: jobs, the spools in them, settings changed by hand, the pieces and what is known of each."""
 
-from __future__ import annotations
-
 import datetime as dt
 from typing import Any, Final
 
@@ -59,10 +57,10 @@ class Job(Base, Numbered):
     time_s: Mapped[float | None]
     note: Mapped[str | None]
 
-    spools: Mapped[list[JobSpool]] = relationship(back_populates="job")
-    specimens: Mapped[list[Specimen]] = relationship(back_populates="job", order_by="Specimen.piece")
-    changes: Mapped[list[SettingChange]] = relationship(back_populates="job")
-    logs: Mapped[list[JobLog]] = relationship(back_populates="job")
+    spools: Mapped[list["JobSpool"]] = relationship(back_populates="job")
+    specimens: Mapped[list["Specimen"]] = relationship(back_populates="job", order_by="Specimen.piece")
+    changes: Mapped[list["SettingChange"]] = relationship(back_populates="job")
+    logs: Mapped[list["JobLog"]] = relationship(back_populates="job")
     material: Mapped[Material | None] = relationship()
 
 
@@ -169,7 +167,7 @@ class Specimen(Base, Numbered):
     note: Mapped[str | None]
 
     job: Mapped[Job] = relationship(back_populates="specimens")
-    cut_from: Mapped[Specimen | None] = relationship(remote_side="Specimen.id")
+    cut_from: Mapped["Specimen | None"] = relationship(remote_side="Specimen.id")
 
 
 class Photograph(Base, Numbered):

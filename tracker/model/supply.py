@@ -1,7 +1,5 @@
 """What comes in and how it is kept: materials, spools, weighings, storage periods, dryings."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
@@ -120,7 +118,7 @@ class Drying(Base, Numbered):
     operator: Mapped[str | None]
     note: Mapped[str | None]
 
-    spools: Mapped[list[DryingSpool]] = relationship(back_populates="drying")
+    spools: Mapped[list["DryingSpool"]] = relationship(back_populates="drying")
 
 
 class DryingSpool(Base, Voidable):

@@ -1,7 +1,5 @@
 """Testing: rigs and their calibrations, measurements, results and what is thought of them."""
 
-from __future__ import annotations
-
 import datetime as dt
 from typing import Any, Final
 
@@ -42,7 +40,7 @@ class Rig(Base, Numbered):
     """How its recordings are read, as last said by a person: options of ``tracker.api.Recording.read_as``."""
     note: Mapped[str | None]
 
-    calibrations: Mapped[list[Calibration]] = relationship(
+    calibrations: Mapped[list["Calibration"]] = relationship(
         back_populates="rig", order_by="Calibration.done_on, Calibration.id"
     )
 
@@ -113,9 +111,9 @@ class Measurement(Base, Numbered):
 
     specimen: Mapped[Specimen | None] = relationship()
     spool: Mapped[Spool | None] = relationship()
-    files: Mapped[list[MeasurementFile]] = relationship(back_populates="measurement")
-    rigs: Mapped[list[MeasurementRig]] = relationship(back_populates="measurement")
-    results: Mapped[list[Result]] = relationship(back_populates="measurement", order_by="Result.id")
+    files: Mapped[list["MeasurementFile"]] = relationship(back_populates="measurement")
+    rigs: Mapped[list["MeasurementRig"]] = relationship(back_populates="measurement")
+    results: Mapped[list["Result"]] = relationship(back_populates="measurement", order_by="Result.id")
 
 
 class MeasurementFile(Base, Voidable):
@@ -196,7 +194,7 @@ class Result(Base, Numbered):
         return case((cls.relation == ">", "above"), (cls.relation == "<", "below"), else_=None)
 
     measurement: Mapped[Measurement] = relationship(back_populates="results")
-    verdicts: Mapped[list[Verdict]] = relationship(back_populates="result", order_by="Verdict.id")
+    verdicts: Mapped[list["Verdict"]] = relationship(back_populates="result", order_by="Verdict.id")
 
 
 class Verdict(Base, Numbered):

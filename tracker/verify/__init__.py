@@ -84,7 +84,7 @@ def verify(
     """
     findings = Findings(noted=_hash(noted))
     noted_heads = [*against, *([since] if since is not None else []), *KeyRing().remembered(book.code)]
-    heads = Heads(book.code, noted_heads, findings)
+    heads = Heads(book.code, book.zone, noted_heads, findings)
     tell = progress or silent
     after = since.entry if since is not None and since.book == book.code else 0
     with book.connect() as connection, lenient_text(connection):

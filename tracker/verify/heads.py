@@ -14,6 +14,7 @@ from tracker.book import Book
 from tracker.heads import KEY_ENTERED, Head, HeadError, KeyRing, head_of
 from tracker.inputs import MB, opened
 from tracker.model import JournalRecord
+from tracker.moments import local_day
 from tracker.verify.chain import Link
 from tracker.verify.findings import Finding, Findings
 
@@ -96,11 +97,13 @@ class Heads:
 
     Args:
         code: The book's three characters.
+        zone: The book's, in which days are named.
         noted: What is looked for.
         findings: Takes what is not there.
     """
 
-    def __init__(self, code: str, noted: list[Head], findings: Findings) -> None:
+    def __init__(self, code: str, zone: dt.tzinfo, noted: list[Head], findings: Findings) -> None:
+        self._zone = zone
         self._findings = findings
         self._noted = noted
         self._wanted: dict[int, list[Head]] = {}
@@ -108,7 +111,7 @@ class Heads:
         self._before = ""
         for head in noted:
             if head.book != code:
-                self._add(f"The noted head of {head.at[:10]} is of the book {head.book}, and not of {code}")
+                self._add(f"The noted head of {self._day(head)} is of the book {head.book}, and not of {code}")
             else:
                 self._wanted.setdefault(head.entry, []).append(head)
 
@@ -135,7 +138,7 @@ class Heads:
         for entry, heads in sorted(self._wanted.items()):
             if entry:
                 self._add(
-                    f"The journal ends before entry {entry}, which was noted on {heads[0].at[:10]}: "
+                    f"The journal ends before entry {entry}, which was noted on {self._day(heads[0])}: "
                     "its end was cut off"
                 )
         strange = sorted({h.fingerprint for h in self._noted if h.key and h.key not in self._keys})
@@ -147,9 +150,16 @@ class Heads:
     def _compare(self, head: Head, hash_: str) -> None:
         if head.hash != hash_:
             self._add(
-                f"Entry {head.entry} is not the one that was noted on {head.at[:10]}: "
+                f"Entry {head.entry} is not the one that was noted on {self._day(head)}: "
                 "the journal up to there was written anew"
             )
+
+    def _day(self, head: Head) -> str:
+        """Return the day at the bench on which a head was noted; a moment that cannot be read stays as it is."""
+        try:
+            return str(local_day(dt.datetime.fromisoformat(head.at), self._zone))
+        except ValueError:
+            return head.at[:10]
 
     def _look_at_time(self, link: Link) -> None:
         at = link.origin.at
