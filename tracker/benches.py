@@ -89,18 +89,11 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
     with book.read() as session:
         bench = session.scalar(select(OtherBench).where(OtherBench.code == code))
         had = {} if bench is None else _had(session, bench.id)
-    new = [key for key in results if key not in had]
-    # What they had taken back and publish again has its row still, and counts as new.
-    back = {each.number: key for key, each in had.items() if each.voided and key in results}
-    changed = {
-        each.number: key
-        for key, each in had.items()
-        if not each.voided and key in results and each.digest != _digest(results[key])
-    }
-    lost = [each.number for key, each in had.items() if not each.voided and key not in results]
+    found = _compared(had, results)
     counts = Imported(
-        code, str(facts["title"]), str(facts["licence"] or ""), len(new) + len(back), len(changed), len(lost),
-        len(results) - len(new) - len(back) - len(changed),
+        code, str(facts["title"]), str(facts["licence"] or ""), len(found.new) + len(found.back),
+        len(found.changed), len(found.lost),
+        len(results) - len(found.new) - len(found.back) - len(found.changed),
     )  # fmt: skip
     if dry:
         return counts
@@ -113,16 +106,58 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
         for name, value in facts.items():
             setattr(bench, name, value)
         session.flush()
-        _add(act, bench.id, [{"measurement": key[0], "quantity": key[1], **results[key]} for key in new])
-        renewed = {**changed, **back}
-        for some in batched([*renewed, *lost], _AT_ONCE):
-            asked = select(OtherResult).where(OtherResult.id.in_(some))
-            for row in session.scalars(asked, execution_options={WITH_VOIDED: True}):
-                row.voided = None if row.id in renewed else act.seq
-                for name, value in results[renewed[row.id]].items() if row.id in renewed else ():
-                    setattr(row, name, value)
+        _add(
+            act, bench.id, [{"measurement": key[0], "quantity": key[1], **results[key]} for key in found.new]
+        )
+        _renew(act, found, results)
         entry = act.seq
     return Imported(**{**vars(counts), "entry": entry})
+
+
+class _Compared(NamedTuple):
+    """What a site has, held against what the book has of it.
+
+    Attributes:
+        new: Results that the book never had.
+        back: Numbers of rows that the site had taken back and publishes again, which count as new.
+        changed: Numbers of rows that it publishes otherwise.
+        lost: Numbers of rows that it does not publish any more.
+    """
+
+    new: list[tuple[str, str]]
+    back: dict[int, tuple[str, str]]
+    changed: dict[int, tuple[str, str]]
+    lost: list[int]
+
+
+def _compared(
+    had: Mapping[tuple[str, str], _Had], results: Mapping[tuple[str, str], dict[str, Any]]
+) -> _Compared:
+    live = {key: each for key, each in had.items() if not each.voided}
+    return _Compared(
+        [key for key in results if key not in had],
+        {each.number: key for key, each in had.items() if each.voided and key in results},
+        {
+            each.number: key
+            for key, each in live.items()
+            if key in results and each.digest != _digest(results[key])
+        },
+        [each.number for key, each in live.items() if key not in results],
+    )
+
+
+def _renew(act: Act, found: _Compared, results: Mapping[tuple[str, str], dict[str, Any]]) -> None:
+    """Write what changed or came back into its rows, and take back what was lost."""
+    renewed = {**found.changed, **found.back}
+    for some in batched([*renewed, *found.lost], _AT_ONCE):
+        asked = select(OtherResult).where(OtherResult.id.in_(some))
+        for row in act.session.scalars(asked, execution_options={WITH_VOIDED: True}):
+            if row.id not in renewed:
+                row.voided = act.seq
+                continue
+            row.voided = None
+            for name, value in results[renewed[row.id]].items():
+                setattr(row, name, value)
 
 
 _AT_ONCE: Final = 500

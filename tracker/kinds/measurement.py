@@ -146,15 +146,15 @@ def _readings_added(session: Session, row: Measurement, zone: dt.tzinfo) -> Iter
         before, after = ((own[0][end] or {}).get("readings") or {} for end in ("before", "after"))
         for name, now in series.items():
             unit = _SECONDS.get((row.units or {}).get(name, "").split(":")[0])
+            if unit is None:
+                continue
+            had, has = before.get(name) or (), after.get(name) or ()
             last = max(float(each[0]) for each in now)
-            for each in after.get(name) or ():
-                # What was undone or corrected since is not told again.
-                if each in now and each not in (before.get(name) or ()) and unit is not None:
-                    at = row.at - dt.timedelta(seconds=(last - float(each[0])) * unit)
-                    values = " ".join(
-                        f"{part:g}" if isinstance(part, float) else str(part) for part in each[1:]
-                    )
-                    yield {"read at": local_time(at, zone), name: values, "by": entry.who}
+            # What was undone or corrected since is not shown again.
+            for time, *parts in (each for each in has if each in now and each not in had):
+                at = row.at - dt.timedelta(seconds=(last - float(time)) * unit)
+                values = " ".join(f"{part:g}" if isinstance(part, float) else str(part) for part in parts)
+                yield {"read at": local_time(at, zone), name: values, "by": entry.who}
 
 
 class ResultKind(Kind):

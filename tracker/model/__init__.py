@@ -1,7 +1,7 @@
 """The tables of a book, as SQLAlchemy models; one module for each stretch of the way a spool travels.
 
-The annotations of these modules are real ones, no texts: the mapper would compile hundreds of texts in every command, a
-sixth of what mapping takes.
+The annotations of these modules are real ones, no texts: the mapper would compile hundreds of texts in every
+command, a sixth of what mapping takes.
 """
 
 from tracker.model.base import SCHEMA, Base, Voidable, live, utc

@@ -111,7 +111,8 @@ class Heads:
         self._before = ""
         for head in noted:
             if head.book != code:
-                self._add(f"The noted head of {self._day(head)} is of the book {head.book}, and not of {code}")
+                day = self._day(head)
+                self._add(f"The noted head of {day} is of the book {head.book}, and not of {code}")
             else:
                 self._wanted.setdefault(head.entry, []).append(head)
 
@@ -155,7 +156,7 @@ class Heads:
             )
 
     def _day(self, head: Head) -> str:
-        """Return the day at the bench on which a head was noted; a moment that cannot be read stays as it is."""
+        """Return the day at the bench on which a head was noted; what is no moment stays as it is."""
         try:
             return str(local_day(dt.datetime.fromisoformat(head.at), self._zone))
         except ValueError:

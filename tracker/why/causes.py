@@ -248,6 +248,20 @@ def _area(ranges: tuple[Range, Range]) -> float:
     return (ranges[0][1] - ranges[0][0]) * (ranges[1][1] - ranges[1][0])
 
 
+def _grid(ranges: tuple[Range, Range], doubt: Doubt | None) -> tuple[Array, Array, Array, Array]:
+    """Return ρ, κ, the size of the doubt's effect and the log of its chance, of every pair of the grid."""
+    rhos, kappas = (np.exp(np.linspace(*pair, _NODES)) for pair in ranges)
+    rho, kappa = np.repeat(rhos, _NODES), np.tile(kappas, _NODES)
+    if doubt is None:
+        return rho, kappa, np.ones(len(rho)), np.zeros(len(rho))
+    return (
+        np.tile(rho, 2),
+        np.tile(kappa, 2),
+        np.repeat([1.0, _FAINT], len(rho)),
+        np.repeat(np.log([doubt.chance, 1 - doubt.chance]), len(rho)),
+    )
+
+
 def _base(
     data: Sums,
     causes: Sequence[Cause],
@@ -263,13 +277,7 @@ def _base(
     columns = np.array([cause.column for cause in causes], dtype=np.intp)
     faint = np.array([_NOTHING if cause.unrecorded else _FAINT for cause in causes])
     others = np.setdiff1d(np.arange(len(data.xy)), columns)
-    rhos, kappas = (np.exp(np.linspace(*pair, _NODES)) for pair in ranges)
-    rho, kappa = np.repeat(rhos, _NODES), np.tile(kappas, _NODES)
-    size, log_chance = np.ones(len(rho)), np.zeros(len(rho))
-    if doubt is not None:
-        rho, kappa = np.tile(rho, 2), np.tile(kappa, 2)
-        size = np.repeat([1.0, _FAINT], len(size))
-        log_chance = np.repeat(np.log([doubt.chance, 1 - doubt.chance]), len(log_chance))
+    rho, kappa, size, log_chance = _grid(ranges, doubt)
     a, b, yy, log_noise = systems(data, rho, kappa * size)
     q = data.q
     spread = np.where(scale < 0, -scale, scale * kappa[:, None])
