@@ -112,7 +112,7 @@ def _overview(asked: Sequence[Problem]) -> Overview:
 
 
 def _asked(
-    book: Book, plugged: Plugged, a: str, b: str, quantity: str | None, scope: Scope | None
+    book: Book, plugged: Plugged, a: str, b: str, quantity: str | None, scope: Scope | None = None
 ) -> list[Problem]:
     asked = problems(book, plugged, a, b, quantity, scope)
     if not asked:
@@ -198,7 +198,6 @@ def follow_up(
     plates: int | None = None,
     pieces: int | None = None,
     forbid: Sequence[Mapping[str, str]] = (),
-    scope: Scope | None = None,
 ) -> tuple[Plan, str]:
     """Propose the plates that would tell what made the difference; of the largest where none is named.
 
@@ -211,7 +210,6 @@ def follow_up(
         plates: Number of plates; None for the fewest that are worth printing.
         pieces: Most pieces per plate; None for as many as A's and B's plates have.
         forbid: Combinations that must not be printed: factor to ``"A"`` or ``"B"``.
-        scope: What else is looked at.
 
     Returns:
         The plan, and the material it is for.
@@ -219,7 +217,7 @@ def follow_up(
     Raises:
         Refused: As for :func:`why`; nothing that differed can be set; or every plate is forbidden.
     """
-    problem = _overview(_asked(book, plugged, a, b, quantity, scope)).answers[0].problem
+    problem = _overview(_asked(book, plugged, a, b, quantity)).answers[0].problem
     plan = _planned(book, problem, plates=plates, pieces=pieces, forbid=forbid)
     of_b = {each.material for each in problem.observations if each.result_id in problem.b}
     return plan, ", ".join(sorted(of_b))
@@ -257,7 +255,7 @@ def plates_to_enter(
     Raises:
         Refused: As for :func:`follow_up`.
     """
-    problem = _overview(_asked(book, plugged, a, b, quantity, None)).answers[0].problem
+    problem = _overview(_asked(book, plugged, a, b, quantity)).answers[0].problem
     plan = _planned(book, problem)
     of_b = [each for each in problem.observations if each.result_id in problem.b]
     like = of_b[0]

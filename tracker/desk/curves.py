@@ -46,9 +46,7 @@ class DrawnCurve:
         return {"of": self.of, "x": self.x_title, "y": self.y_title, "points": self.points}
 
 
-def curve_of(
-    book: Book, plugged: Plugged, row: Measurement, subject: str, most: int = POINTS
-) -> DrawnCurve | None:
+def curve_of(book: Book, plugged: Plugged, row: Measurement, subject: str) -> DrawnCurve | None:
     """Return the first recording of a measurement that is a force curve, thinned; None where none is.
 
     Args:
@@ -56,7 +54,6 @@ def curve_of(
         plugged: Knows which readings are recordings.
         row: The measurement.
         subject: ID of what it was measured on.
-        most: About so many points.
     """
     method = plugged.methods.get(row.method)
     files = (
@@ -67,7 +64,7 @@ def curve_of(
     for each in row.files:
         if each.field in files or not files:
             try:
-                return thinned_curve(Recording(each.name, book.files.get(each.sha256)), subject, most)
+                return thinned_curve(Recording(each.name, book.files.get(each.sha256)), subject)
             except Refused:
                 continue
     return None

@@ -177,7 +177,7 @@ def parse_families(text: str, where: str) -> Families:
         ) from error
 
 
-def drying_advice(family: str, families: Families | None = None) -> DryingAdvice:
+def drying_advice(family: str) -> DryingAdvice:
     """Return how ``family`` is usually dried, with its highest safe temperature and cautions.
 
     The material maker's own sheet comes before this.
@@ -185,7 +185,7 @@ def drying_advice(family: str, families: Families | None = None) -> DryingAdvice
     Raises:
         Refused: The family is not in the file, or the file says nothing about drying it.
     """
-    known = families or load_families()
+    known = load_families()
     found = known.find(family)
     if found is None or found.drying is None:
         raise Refused(

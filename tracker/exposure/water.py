@@ -186,10 +186,6 @@ def water_history(
     family: Family | None,
     diameter_mm: float,
     start_pct: float | None = None,
-    *,
-    measured: Sequence[MeasuredWater] = (),
-    assumed: Assumptions | None = None,
-    winding: float | None = None,
 ) -> WaterHistory:
     """Return the water content at each of ``times`` in one pass; arguments as for :func:`water`.
 
@@ -197,10 +193,10 @@ def water_history(
 
     Raises:
         Refused: A moment later than the timeline or without a zone, a diameter outside 0.5 to 10 mm, a
-            start outside 0 to 100 %, or a winding below 1.
+            start outside 0 to 100 %.
     """
-    assumed = assumed or load_families().assumptions
-    spool = _Spool(days, family, diameter_mm, start_pct, measured, assumed, winding or assumed.winding)
+    assumed = load_families().assumptions
+    spool = _Spool(days, family, diameter_mm, start_pct, (), assumed, assumed.winding)
     moments = sorted(times)
     for at in moments[:1] + moments[-1:]:
         days.known_until(at)

@@ -64,11 +64,15 @@ class Curve:
     group: int = 0
 
 
-def ticks(low: float, high: float, most: int = 6) -> list[float]:
+_MOST_STEPS: Final = 6
+"""Steps of a scale: more would crowd a phone."""
+
+
+def ticks(low: float, high: float) -> list[float]:
     """Return round numbers from below ``low`` to above ``high``: steps of 1, 2 or 5 times a power of ten."""
     if not high > low:
         high, low = low + (abs(low) or 1.0) * 0.5, low - (abs(low) or 1.0) * 0.5
-    raw = (high - low) / most
+    raw = (high - low) / _MOST_STEPS
     power = 10.0 ** math.floor(math.log10(raw))
     step = next(factor * power for factor in (1, 2, 5, 10) if factor * power >= raw * 0.999)
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)

@@ -89,6 +89,10 @@ def summary(values: Iterable[float]) -> Summary:
 Array = NDArray[np.float64]
 
 
+_FALSE_ALARM = 0.05
+"""Probability that chance alone gives a hint on a piece of a plate."""
+
+
 @dataclass(frozen=True)
 class OutlierHint:
     """How far the most extreme reading stands apart, beside what chance allows.
@@ -216,13 +220,12 @@ class PlateOutlier:
 
 
 def plate_outlier(
-    plates: Sequence[Sequence[float]], alpha: float = 0.05, *, others: Sequence[tuple[int, float]] = ()
+    plates: Sequence[Sequence[float]], *, others: Sequence[tuple[int, float]] = ()
 ) -> PlateOutlier | None:
     """Return the hint on the piece farthest from its plate's mean; None for too few pieces, or equal ones.
 
     Args:
         plates: Readings of each plate, one a piece.
-        alpha: Probability of a false alarm.
         others: Plates of which only the sums are known: pieces, and sum of squares within.
     """
     arrays = [np.array(plate, dtype=float) for plate in plates]
@@ -237,11 +240,14 @@ def plate_outlier(
     for number, off in enumerate(offs):
         index = int(np.argmax(np.abs(off)))
         g = float(abs(off[index])) / scatter
-        critical = float(plate_critical(float(len(off)), float(df), float(total), alpha))
+        critical = float(plate_critical(float(len(off)), float(df), float(total), _FALSE_ALARM))
         if found is None or g / critical > found.statistic / found.critical:
             found = PlateOutlier(number, index, g, critical, g > critical)
     return found
 
+
+_LIMITS_SD = 3.0
+"""Limits of the charts, in standard deviations of what is drawn."""
 
 _D2_OF_PAIRS = 1.128
 """Mean range of two standard normal readings (2/√π), as printed in control-chart tables."""
@@ -304,17 +310,15 @@ def shewhart_individuals(values: Iterable[float]) -> IndividualsChart:
     # From neighbours only: the overall standard deviation would hold the very drift that the chart is to
     # show, and widen the limits around it.
     sigma = math.fsum(ranges) / len(ranges) / _D2_OF_PAIRS
-    low, high = centre - 3 * sigma, centre + 3 * sigma
+    low, high = centre - _LIMITS_SD * sigma, centre + _LIMITS_SD * sigma
     beyond = tuple(i for i, value in enumerate(numbers) if not low <= value <= high)
     return IndividualsChart(centre, sigma, low, high, beyond)
 
 
-def ewma(
-    values: Iterable[float], *, centre: float, sigma: float, weight: float = 0.3, width: float = 3.0
-) -> EwmaChart:
+def ewma(values: Iterable[float], *, centre: float, sigma: float, weight: float = 0.3) -> EwmaChart:
     """Return the moving average z ← w·x + (1-w)·z started at ``centre``.
 
-    Limits are centre ± width·sigma·√(w/(2-w)) (NIST/SEMATECH e-Handbook
+    Limits are centre ± 3·sigma·√(w/(2-w)) (NIST/SEMATECH e-Handbook
     6.3.2.4). Slow drifts show here before a single reading leaves a Shewhart chart.
 
     Args:
@@ -322,7 +326,6 @@ def ewma(
         centre: Target, unit of the readings.
         sigma: Known scatter of one reading, same unit, positive.
         weight: w, above 0 and at most 1.
-        width: Limits in standard deviations of the average.
 
     Raises:
         Refused: No readings, one not finite, or ``sigma`` or ``weight`` outside its range.
@@ -341,6 +344,6 @@ def ewma(
         averages.append(average)
     # The limits of a chart that has run long, from the first point on: the exact ones begin narrower, and
     # would raise more alarms while least is known.
-    half = width * sigma * math.sqrt(weight / (2 - weight))
+    half = _LIMITS_SD * sigma * math.sqrt(weight / (2 - weight))
     beyond = tuple(i for i, value in enumerate(averages) if abs(value - centre) > half)
     return EwmaChart(centre, tuple(averages), centre - half, centre + half, beyond)

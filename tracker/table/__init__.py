@@ -18,8 +18,6 @@ from tracker.table.forms import (
     as_markdown,
     compared,
     filled_columns,
-    html_page,
-    html_table,
     remarks,
 )
 from tracker.table.held import HeldResults
@@ -59,8 +57,6 @@ __all__ = [
     "compared",
     "filled_columns",
     "graded",
-    "html_page",
-    "html_table",
     "meant_by",
     "measured_by",
     "remarks",

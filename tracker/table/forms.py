@@ -8,13 +8,12 @@ from __future__ import annotations
 import csv
 import io
 import textwrap
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 
 from tracker.safe_text import cell, markdown
 from tracker.table.cells import Cell
@@ -194,62 +193,32 @@ def _pages() -> Environment:
     )
 
 
-def html_page(title: str, body: str, foot: str, above: str = "") -> str:
-    """Return a page that needs nothing beside itself.
-
-    Args:
-        title: Of the page, as text.
-        body: Markup.
-        foot: Cautions, as text.
-        above: Markup over the title: where the reader is.
-    """
-    page = _pages().get_template("page.html")
-    # Body and path were made by templates or escaped by their makers.
-    return page.render(title=title, body=Markup(body), foot=foot, above=Markup(above)) + "\n"  # noqa: S704
-
-
-def as_html(table: SummaryTable) -> str:
-    """Return the table as an HTML page of its own; each figure names its measurements in its title."""
-    return html_page("Summary", html_table(table), table.caution)
-
-
-Target = Callable[[TableRow, Column | None], str]
-"""From a row, and the column of a figure or None for the material, to the address of what lies behind it."""
-
 _IN_TITLE = 60
 """Measurements named in the title of a figure; the data files name all."""
 
 
-def html_table(table: SummaryTable, target: Target | None = None) -> str:
-    """Return the table as markup.
-
-    Args:
-        table: What to write down.
-        target: Says where materials and figures lead; they lead nowhere where None.
-    """
+def as_html(table: SummaryTable) -> str:
+    """Return the table as an HTML page that needs nothing beside itself; figures name their measurements."""
     columns: list[Column | None] = [None, None, *table.columns, *([None] * 4)]
     lines = [_line(table, row) for row in table.rows]
     # What is empty in all rows would only push the rest off the page.
     kept = [place for place in range(len(columns)) if any(line[place] not in ("", "–") for line in lines)]
     body = [
-        [_html_cell(row, columns[place], line[place], target, place) for place in kept]
+        [{"text": line[place], "title": _in_title(row, columns[place])} for place in kept]
         for row, line in zip(table.rows, lines, strict=True)
     ]
     head = [_head(table)[place] for place in kept]
-    return _pages().get_template("table.html").render(head=head, lines=body)
+    page = _pages().get_template("page.html")
+    return page.render(title="Summary", head=head, lines=body, foot=table.caution) + "\n"
 
 
-def _html_cell(
-    row: TableRow, column: Column | None, text: str, target: Target | None, place: int
-) -> dict[str, str | None]:
+def _in_title(row: TableRow, column: Column | None) -> str | None:
     cell = row.cells.get(column) if column is not None else None
-    title = None
-    if cell is not None:
-        names = cell.results
-        more = f" and {len(names) - _IN_TITLE} more" if len(names) > _IN_TITLE else ""
-        title = " ".join(names[:_IN_TITLE]) + more
-    href = target(row, column) if target is not None and (cell is not None or place == 0) else None
-    return {"text": text, "href": href, "title": title}
+    if cell is None:
+        return None
+    names = cell.results
+    more = f" and {len(names) - _IN_TITLE} more" if len(names) > _IN_TITLE else ""
+    return " ".join(names[:_IN_TITLE]) + more
 
 
 def as_lines(table: SummaryTable, width: int = 0) -> Iterator[str]:
