@@ -13,6 +13,7 @@ import io
 import itertools
 import re
 import zlib
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
@@ -125,6 +126,57 @@ def _unpacked(recording: Recording) -> bytes:
     return data
 
 
+# What parts the cells of a text. Three rules, because three kinds of file mislead in three ways; each reader
+# takes the one that its files cannot deceive. A mark inside quotes parts nothing.
+
+BLANKS: Final = " "
+"""Any run of blanks, in the place of a single mark."""
+
+_QUOTED: Final = re.compile(r'"(?:[^"]|"")*"')
+_MOSTLY: Final = 0.6
+
+
+def delimiter_of_row(line: str) -> str | None:
+    """Return what parts a row of numbers, for recordings; None for blanks.
+
+    Lines above the numbers are a preamble that may hold any mark, so the first row of numbers decides alone.
+    """
+    bare = re.sub(r'"[^"]*"', "", line)
+    # Before the comma: a file of decimal commas has both.
+    for candidate in (";", "\t"):
+        if candidate in bare:
+            return candidate
+    return "," if "," in bare else None
+
+
+def delimiter_of_header(line: str) -> str:
+    """Return which mark a header line holds most of, for sheets.
+
+    By the header alone: its words hold no decimal commas, and remarks in the rows below may hold any mark.
+    """
+    outside = "".join(line.split('"')[::2])
+    return max((",", ";", "\t"), key=outside.count)
+
+
+def delimiter_of_lines(lines: Sequence[str]) -> str | None:
+    """Return what parts most of some lines, for logs: a mark, or :data:`BLANKS`; None where nothing does.
+
+    A logger writes notes above and between its rows and sometimes no header: no single line can be trusted,
+    but a mark that most lines hold equally often parts columns. The comma comes last, since it may be a
+    decimal mark.
+    """
+    bare = [_QUOTED.sub("q", line) for line in lines]
+    marks = ("\t", ";", "|", ",")
+    for mark in marks:
+        often, share = Counter(line.count(mark) for line in bare).most_common(1)[0]
+        if often >= 1 and share >= _MOSTLY * len(bare):
+            return mark
+    for mark in marks:
+        if sum(mark in line for line in bare) >= max(1, len(bare) // 2):
+            return mark
+    return BLANKS if sum(len(line.split()) > 1 for line in bare) >= _MOSTLY * len(bare) else None
+
+
 def read_numbers(recording: Recording) -> NumberTable:
     r"""Read a delimited table of numbers under a line of header words.
 
@@ -200,7 +252,7 @@ def _layout(name: str, text: str) -> tuple[int, list[str], str | None]:
     offset = 0
     above: list[str] = []
     for line in io.StringIO(text, newline=None) if "\r" in text[:65536] else io.StringIO(text):
-        delimiter = _delimiter(line)
+        delimiter = delimiter_of_row(line)
         cells = _cells(line, delimiter)
         # Two numbers in a line begin the table; a preamble may hold one (a serial number).
         if sum(map(_is_number, cells)) >= min(2, len(cells)) and line.strip():
@@ -218,15 +270,6 @@ def _layout(name: str, text: str) -> tuple[int, list[str], str | None]:
 
 def _is_number(cell: str) -> bool:
     return bool(_NUMBER.match(_GROUPING.sub("", cell)) or _CLOCK.match(cell))
-
-
-def _delimiter(line: str) -> str | None:
-    bare = re.sub(r'"[^"]*"', "", line)
-    # Before the comma: a file of decimal commas has both.
-    for candidate in (";", "\t"):
-        if candidate in bare:
-            return candidate
-    return "," if "," in bare else None
 
 
 def _cells(line: str, delimiter: str | None) -> list[str]:

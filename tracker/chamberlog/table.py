@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import re
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import Final
 from numpy.typing import NDArray
 
 from tracker.api import Recording
-from tracker.api.tables import text_of_file
+from tracker.api.tables import BLANKS, delimiter_of_lines, text_of_file
 from tracker.chamberlog.log import Array
 from tracker.errors import Refused
 from tracker.inputs import read_input
@@ -22,15 +21,12 @@ from tracker.lazy_modules import np
 Letters = NDArray[np.uint8]
 """Fields of one column, one row each, filled up with zeros; shape (n, widest)."""
 
-DELIMITERS: Final = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma"}
-_BLANKS = "blanks"
+_NAMES: Final = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", BLANKS: "blanks"}
 _UNIT_SEPARATOR = "\x1f"
 _SAMPLE = 200
 _WIDEST = 48
 _CHUNK = 100_000
-_MOSTLY = 0.6
 
-_QUOTED = re.compile(r'"(?:[^"]|"")*"')
 _VALUE = re.compile(
     r"""\s*(?:[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?\s*(?:°?\s*[CF]|%)?   # a number, its unit
     |\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[T\s,]\s*\d{1,2}:.*)?                          # a date, with a time
@@ -113,12 +109,12 @@ def read_table(data: bytes | Path) -> Table:
     text = _text(_bytes(data) if isinstance(data, Path) else data)
     delimiter = _delimiter(_first_lines(text))
     mark = delimiter
-    if delimiter == _BLANKS:
+    if delimiter == BLANKS:
         text, mark = re.sub(r"[ \t]+", "\t", re.sub(r"(?m)^[ \t]+|[ \t]+$", "", text)), "\t"
     elif '"' in text:
         text, mark = _unquoted(text, delimiter), _UNIT_SEPARATOR
     header, skipped, begins = _headings(text, mark)
-    return _tabulated(text[begins:], mark, DELIMITERS.get(delimiter, delimiter), header, skipped)
+    return _tabulated(text[begins:], mark, _NAMES[delimiter], header, skipped)
 
 
 def _bytes(path: Path) -> bytes:
@@ -170,18 +166,9 @@ def _delimiter(lines: Sequence[str]) -> str:
     Raises:
         Refused: Nothing parts the lines into columns.
     """
-    # A delimiter inside quotes parts nothing.
-    bare = [_QUOTED.sub("q", line) for line in lines]
-    for mark in DELIMITERS:
-        counts = Counter(line.count(mark) for line in bare)
-        often, share = counts.most_common(1)[0]
-        if often >= 1 and share >= _MOSTLY * len(bare):
-            return mark
-    for mark in DELIMITERS:
-        if sum(mark in line for line in bare) >= max(1, len(bare) // 2):
-            return mark
-    if sum(len(line.split()) > 1 for line in bare) >= _MOSTLY * len(bare):
-        return _BLANKS
+    mark = delimiter_of_lines(lines)
+    if mark is not None:
+        return mark
     raise Refused(
         "log file",
         why=f"its lines have no columns (tab, semicolon, comma or blanks); the first is '{lines[0][:40]}'",

@@ -24,6 +24,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import IO, Final, Literal, NamedTuple
 
 from tracker.api import Recording
+from tracker.api.tables import delimiter_of_header
 from tracker.errors import Refused
 from tracker.inputs import LIMITS, MB, opened, read_input
 from tracker.units import parse
@@ -69,7 +70,6 @@ MOST_ROWS: Final = 250_000
 
 _LONGEST_ROW: Final = 1 << 16
 _BLOCK: Final = MB
-_DELIMITERS: Final = (",", ";", "\t")
 _UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
 _KINDS: Final = {
     b"PK": "a workbook or archive",
@@ -182,7 +182,7 @@ class _Rows:
 
 def _looked_through(source: Source, name: str, most_rows: int = MOST_ROWS) -> Sheet:
     encoding, notes, digest, size = _encoding(source, name)
-    delimiter = _delimiter(source, encoding)
+    delimiter = delimiter_of_header(_header_line(source, encoding))
     header = _header(next(_lines(source, encoding, delimiter, name), SheetRow(1, ())), name)
     refused: list[LineRefusal] = []
     rows = _Rows(source, name, encoding, delimiter, len(header))
@@ -245,13 +245,10 @@ def _decodes(decoder: codecs.IncrementalDecoder, block: bytes, *, final: bool = 
     return True
 
 
-def _delimiter(source: Source, encoding: str) -> str:
-    """Return what parts the cells of the first line; quoted text does not count."""
+def _header_line(source: Source, encoding: str) -> str:
+    """Return the first line that holds anything."""
     with source() as stream, io.TextIOWrapper(stream, encoding, errors="replace") as text:
-        first = next((line for line in iter(lambda: text.readline(_LONGEST_ROW), "") if line.strip()), "")
-    outside = "".join(first.split('"')[::2])
-    # By the header alone: its words hold no decimal commas.
-    return max(_DELIMITERS, key=outside.count)
+        return next((line for line in iter(lambda: text.readline(_LONGEST_ROW), "") if line.strip()), "")
 
 
 def _lines(source: Source, encoding: str, delimiter: str, name: str) -> Iterator[SheetRow]:
