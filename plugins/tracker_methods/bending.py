@@ -362,13 +362,9 @@ def _own_u(readings: Any, curve: Curve, slope: Slope, newton: float) -> tuple[fl
     return rounding, math.inf, "curve: rounding of the force"
 
 
-def _section(readings: Any) -> tuple[Any, Any, Any]:
-    return readings.span, readings.width, readings.thickness
-
-
 def _corrected(readings: Any, force: Any, deflection: float | None) -> tuple[Any, tuple[str, ...]]:
     """Return the stress, beyond a tenth of the span with the factor of ASTM D790, and what was done."""
-    stress = bending_stress(force, *_section(readings))
+    stress = bending_stress(force, readings.span, readings.width, readings.thickness)
     if deflection is None:
         return stress, ("Deflection not known: no correction for a large one.",)
     if deflection <= _LARGE * nominal(readings.span):

@@ -116,7 +116,10 @@ class Creep(Method):
         stress = _stress(readings)
         outcomes = [outcome for mark in _MARKS for outcome in _at(mark, strains, found, stress)]
         remarks = section_remarks(readings, piece)
-        return [*_with(outcomes, remarks), *_law(found)]
+        return [
+            *[replace(outcome, remarks=(*outcome.remarks, *remarks)) for outcome in outcomes],
+            *_law(found),
+        ]
 
     def next_due(self, readings: Any) -> Due | None:
         """Return the next of the marks at which creep is read."""
@@ -237,10 +240,6 @@ def _law(found: Findley | str) -> list[Outcome]:
         Outcome(f"creep.{name}", value, remarks=remarks)
         for name, value in zip(("e0", "A", "n"), values, strict=True)
     ]
-
-
-def _with(outcomes: list[Outcome], remarks: tuple[str, ...]) -> list[Outcome]:
-    return [replace(outcome, remarks=(*outcome.remarks, *remarks)) for outcome in outcomes]
 
 
 def _drawn(strains: list[tuple[float, Any]], found: Findley | str) -> Any:

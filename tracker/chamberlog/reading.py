@@ -156,7 +156,7 @@ def _has_decimal_comma(table: Table) -> bool:
 def _time_column(table: Table) -> tuple[list[int], Letters, str]:
     """Return the column or columns of the time, their fields and their name."""
     named = time_columns(table.header)
-    where = named or [_first_that_looks_like_time(table)]
+    where = named or [next((i for i in range(table.columns) if is_time(table.sample(i))), 0)]
     if len(where) == 1 and where[0] + 1 < table.columns and _split(table, where[0], where[0] + 1):
         where = [where[0], where[0] + 1]
     elif len(where) > 1 and not _split(table, where[0], where[1]):
@@ -185,11 +185,6 @@ def _split(table: Table, date: int, clock: int) -> bool:
     """Say whether two columns are a date and its clock."""
     dates, clocks = table.sample(date, 5), table.sample(clock, 5)
     return all(_DATE_ALONE.match(f) for f in dates) and all(_CLOCK_ALONE.match(f) for f in clocks)
-
-
-def _first_that_looks_like_time(table: Table) -> int:
-    """Return the first column with the form of a time, or the first of all."""
-    return next((i for i in range(table.columns) if is_time(table.sample(i))), 0)
 
 
 def _called(header: Sequence[str], number: int) -> str:

@@ -214,7 +214,7 @@ def end_job(book: Book, who: str, job: str, typed: Mapping[str, Any], *, sure: b
         _JOB.check(act.session, row, when)
         confirm(row, _JOB.odd(act.session, row, when), sure=sure)
         if "first_layer_at" in given and row.logs:
-            _cut_logs(act, book, row)
+            logs.refresh(act, book, plugins.load(), row)
         act.about.append(job_id(row.id))
         waiting = act.session.scalar(
             select(func.count()).where(Specimen.job_id == row.id, Specimen.outcome.is_(None))
@@ -234,11 +234,6 @@ def offered_end(book: Book, target: str) -> str:
         )
     latest = plausible_end(began, planned)
     return "now" if latest is None or book.clock() <= latest else ""
-
-
-def _cut_logs(act: Act, book: Book, row: Job) -> None:
-    """Cut the job's logs to its layers again, now that it is known when these were printed."""
-    logs.refresh(act, book, plugins.load(), row)
 
 
 def last_value(session: Session, column: str) -> Any:

@@ -220,7 +220,7 @@ def days_text(
         lines.extend(_water(history, columns, bars))
     if mass_left:
         lines.append(_line("left", _curve(columns, mass_left, (0.0, max(g for _, g in mass_left)), bars)))
-    return "\n".join([*lines, *_legend(days, history, mass_left, width)])
+    return "\n".join([*lines, *_in_lines([*_letters(days), *_scales(history, mass_left)], width)])
 
 
 def _columns(began: datetime, until: datetime, count: int) -> list[tuple[datetime, datetime]]:
@@ -298,16 +298,6 @@ def _rank(scale: tuple[float, float], most: int) -> Callable[[float], int]:
     low, high = scale
     # The lowest bar is kept for "almost nothing": a blank means that nothing is known.
     return lambda value: 1 + min(most - 1, int((value - low) / (high - low) * most)) if high > low else 1
-
-
-def _legend(
-    days: Timeline,
-    history: WaterHistory | None,
-    mass_left: Sequence[tuple[datetime, float]],
-    width: int,
-) -> Iterator[str]:
-    """Give the lines that say what the letters and scales are."""
-    return _in_lines([*_letters(days), *_scales(history, mass_left)], width)
 
 
 def _letters(days: Timeline) -> Iterator[str]:

@@ -21,7 +21,6 @@ from tracker.platefile.facts import (
     Pause,
     Plate,
     PlateObject,
-    Reading,
     Retractions,
     SetPoints,
     Stated,
@@ -398,7 +397,7 @@ class Digest:
             layer_facts=layers,
             flow_mm3_s=_flow(rates, per_mm, most=max([part.cell.fastest for part in own])),
             flow_by_feature=_flow_by_feature(rates, per_mm),
-            speed_mm_s=_speed(layers),
+            speed_mm_s=reading([(s.speed_mm_s, s.filament_mm) for layer in layers for s in layer.stretches]),
             retractions=self._retractions(who),
             set_points=_in_force(layers),
             tools=tools,
@@ -590,7 +589,3 @@ def _box(
         max([part.cell.y1 for part in parts]) + half,
         layers[-1].z_mm,
     )
-
-
-def _speed(layers: tuple[Layer, ...]) -> Reading:
-    return reading([(s.speed_mm_s, s.filament_mm) for layer in layers for s in layer.stretches])

@@ -20,7 +20,7 @@ from tracker.lineage import material_of_specimen
 from tracker.model import Job, Measurement, Result, Specimen
 from tracker.orientation import in_words
 from tracker.preflight.findings import Difference, Finding, number_of
-from tracker.preflight.sections import Section, Sections
+from tracker.preflight.sections import Section, Sections, without_number
 from tracker.programme import standing
 
 _COLUMNS: Final = {
@@ -211,7 +211,9 @@ def _listed(counted: Counter[str]) -> str:
 def against_job(read: PlateRead, job: Job) -> Iterator[Finding]:
     """Yield pieces that lie otherwise than in the job to be repeated, lack or are new."""
     here = Counter((piece.kind, piece.orientation) for piece in read.pieces if not piece.dummy)
-    there = Counter((_kind(each.name), each.orientation or "") for each in job.specimens if not each.dummy)
+    there = Counter(
+        (without_number(each.name), each.orientation or "") for each in job.specimens if not each.dummy
+    )
     names = dict.fromkeys([name for name, _ in (*there, *here)])
     if not {name for name, _ in there} & {name for name, _ in here}:
         yield Finding(
@@ -240,10 +242,6 @@ def _named(counted: Counter[tuple[str, str]]) -> str:
     for (name, _), count in counted.items():
         names[name] += count
     return _listed(names) or "no pieces"
-
-
-def _kind(name: str | None) -> str:
-    return (name or "").rpartition(" #")[0] or name or ""
 
 
 def _orientations(counted: dict[str, int]) -> str:

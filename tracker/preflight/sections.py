@@ -223,7 +223,7 @@ def against_job(sections: Sections, job: Job) -> tuple[list[Difference], bool]:
     for row in job.specimens:
         kept = (row.plate_facts or {}).get("section")
         if kept and not row.dummy:
-            there[_kind(row.name), row.orientation or ""].append(kept)
+            there[without_number(row.name), row.orientation or ""].append(kept)
     found: dict[tuple[str, Any, Any], list[PlatePiece]] = defaultdict(list)
     compared = True
     for each in sections:
@@ -246,7 +246,8 @@ def against_job(sections: Sections, job: Job) -> tuple[list[Difference], bool]:
     return differences, compared
 
 
-def _kind(name: str | None) -> str:
+def without_number(name: str | None) -> str:
+    """Return a piece's name without its own number, which pieces of one kind share; empty for none."""
     return (name or "").rpartition(" #")[0] or name or ""
 
 

@@ -192,7 +192,9 @@ def _computed(folder: Path, document: Mapping[str, Any], plugged: Plugged) -> di
         place = folder / each["path"]
         if ".." in Path(each["path"]).parts or not place.is_file():
             raise Refused(f"The recording {each['path']} is missing")
-        files[each["field"]] = _recording(each, read_input(place, "recording"))
+        files[each["field"]] = Recording(
+            each["name"], read_input(place, "recording"), each.get("read_as") or {}
+        )
     readings = validate(loaded.method, {**(document.get("readings") or {}), **files})
     used: list[Any] = [_used(each) for each in document.get("instruments", ())]
     known: dict[str, Any] = document.get("piece") or {}
@@ -200,10 +202,6 @@ def _computed(folder: Path, document: Mapping[str, Any], plugged: Plugged) -> di
     piece = Piece(**known)
     computation = plugged.compute(method or "", readings, piece, instruments(used))
     return {each.quantity: each for each in computation.outcomes}
-
-
-def _recording(each: Mapping[str, Any], data: bytes) -> Recording:
-    return Recording(each["name"], data, each.get("read_as") or {})
 
 
 class _Absent(Row):

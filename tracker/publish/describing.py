@@ -136,7 +136,11 @@ def ro_crate(found: Gathered, files: Sequence[str]) -> dict[str, Any]:
         },
     ]  # fmt: skip
     for path in files:
-        entity = {"@id": path, "@type": "File", "encodingFormat": _media_type(path)}
+        entity = {
+            "@id": path,
+            "@type": "File",
+            "encodingFormat": _MEDIA.get(path.rpartition(".")[2].lower(), "application/octet-stream"),
+        }
         graph.append(entity | ({"description": described[path]} if path in described else {}))
     return {"@context": "https://w3id.org/ro/crate/1.1/context", "@graph": graph}
 
@@ -145,10 +149,6 @@ _MEDIA: Final = {
     "csv": "text/csv", "json": "application/json", "wav": "audio/wav", "gz": "application/gzip",
     "gcode": "text/x.gcode", "txt": "text/plain", "html": "text/html", "svg": "image/svg+xml",
 }  # fmt: skip
-
-
-def _media_type(path: str) -> str:
-    return _MEDIA.get(path.rpartition(".")[2].lower(), "application/octet-stream")
 
 
 def schema_org(found: Gathered) -> str:

@@ -232,7 +232,11 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
     """
     lines = []
     for row in table.rows:
-        own = [result for result in found.of(row.material, quantity) if _in_row(result.row.job, row)]
+        own = [
+            result
+            for result in found.of(row.material, quantity)
+            if result.row.job is None or number_of_job(result.row.job) in row.jobs
+        ]
         for column, cell in row.cells.items():
             if column.quantity != quantity:
                 continue
@@ -261,10 +265,6 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
                 )
             )
     return lines
-
-
-def _in_row(job: str | None, row: TableRow) -> bool:
-    return job is None or number_of_job(job) in row.jobs
 
 
 def _failed(found: Gathered, row: TableRow, orientation: str) -> str:

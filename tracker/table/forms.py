@@ -177,13 +177,8 @@ def as_markdown(table: SummaryTable) -> str:
     """Return the table as Markdown, its caution below."""
     head = _head(table)
     lines = [head, ["---"] * len(head), *(_line(table, row) for row in table.rows)]
-    body = "\n".join("| " + " | ".join(map(_in_markdown, line)) + " |" for line in lines)
+    body = "\n".join("| " + " | ".join(map(markdown, line)) + " |" for line in lines)
     return f"{body}\n\n{table.caution}\n"
-
-
-def _in_markdown(text: str) -> str:
-    """Return text that a note cannot break out of its cell with, by a stroke, a line break or markup."""
-    return markdown(text)
 
 
 @cache

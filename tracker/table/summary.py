@@ -688,7 +688,10 @@ def _term(text: str) -> Term:
 def _conditions(rows: Sequence[TableRow]) -> str:
     """Return what can be chosen, as it is typed."""
     names = _output(rows)
-    typed = [" ".join(_typed(row, name) for name in names if name in row.condition) for row in rows]
+    typed = [
+        " ".join(str(Term(name, "=", _value(row, name))) for name in names if name in row.condition)
+        for row in rows
+    ]
     return f"Choose one of: {'; '.join(typed)}" if names else "It has one condition: name no setting"
 
 
@@ -700,7 +703,3 @@ def _output(rows: Sequence[TableRow]) -> list[str]:
 def _value(row: TableRow, name: str) -> str:
     value = row.condition[name]
     return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def _typed(row: TableRow, name: str) -> str:
-    return str(Term(name, "=", _value(row, name)))

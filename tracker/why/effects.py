@@ -207,7 +207,7 @@ def property_of(quantity: str, about: str = "") -> str:
         quantity: As in ``tensile.modulus``.
         about: ``"interlayer"`` or ``"in-plane"`` for strengths, where known.
     """
-    for words, column in _columns():
+    for words, column in [(list(row["words"]), str(row["column"])) for row in _table()["property"]]:
         if any(word in quantity for word in words):
             # Cooling or chamber heat act on interlayer strength and hardly in the plane; unknown is taken
             # for the plane, where fewer directions are claimed.
@@ -222,10 +222,6 @@ def published(factor: str, of: str) -> Direction | None:
             remark = entry.get("remark", "")
             return Direction(entry["id"], of, entry[of], entry["strength"], remark, entry["source"])
     return None
-
-
-def _columns() -> list[tuple[list[str], str]]:
-    return [(list(row["words"]), str(row["column"])) for row in _table()["property"]]
 
 
 @cache

@@ -491,8 +491,4 @@ def _scope(scope: Scope) -> dict[str, Any]:
     plain = {name: getattr(scope, name) for name in ("results", "plates", "words", "log")}
     lists = {name: list(getattr(scope, name)) for name in ("materials", "equal")}
     counts = ("imputed", "pooled", "unused", "excluded", "marked")
-    return plain | lists | {name: _sorted(getattr(scope, name)) for name in counts}
-
-
-def _sorted(mapping: Mapping[str, Any]) -> dict[str, Any]:
-    return dict(sorted(mapping.items()))
+    return plain | lists | {name: dict(sorted(getattr(scope, name).items())) for name in counts}

@@ -172,7 +172,7 @@ def table_picture(request: Request, bench: Here, visitor: Reader, of: Name, wher
         raise Refused(f"There is nothing to draw of {of}", do="Choose a quantity that has results")
     # What is drawn makes the key: a write that leaves these results alone costs no new picture.
     content = (of, summary.caution, tuple(_drawn(summary)))
-    return picture(request, bench.pictures.get(content, lambda: _chart(summary, of)).value)
+    return picture(request, bench.pictures.get(content, lambda: charts.chart(summary, [of])).value)
 
 
 def _drawn(summary: SummaryTable) -> list[Any]:
@@ -181,10 +181,6 @@ def _drawn(summary: SummaryTable) -> list[Any]:
         for row in summary.rows
         for key, each in row.cells.items()
     ]
-
-
-def _chart(summary: SummaryTable, of: str) -> bytes:
-    return charts.chart(summary, [of])
 
 
 PROGRAMMES: Final = 8
