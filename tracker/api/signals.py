@@ -89,7 +89,6 @@ class Signal:
         limit: Whether the greatest force is only a lower bound (clipped, or ended while it rose).
         unbroken: Whether the recording ends before the piece breaks.
         slipped: Whether the piece slipped in the grips on the way, so that travel is not all strain.
-        first_maximum: Whether a maximum before the greatest was a yield and not a slip.
         noise: Standard deviation of the force from row to row, N.
         coarse: Half-width, N, by which the true maximum may lie above the rows; 0 where they are dense.
     """
@@ -100,7 +99,6 @@ class Signal:
     limit: bool = False
     unbroken: bool = False
     slipped: bool = False
-    first_maximum: bool = True
     noise: float = 0.0
     coarse: float = 0.0
 
@@ -166,9 +164,9 @@ def looked_at(
     limit = _clipped(used, noise, decided, found)
     ended, unbroken = _ended(used, found)
     along = None if travel is None else np.asarray(travel, dtype=float)[kept]
-    slipped, first = _maxima(used, along, noise, decided, found)
+    slipped = _slipped(used, along, noise, decided, found)
     coarse = _coarse(used, found)
-    return Signal(used, kept, tuple(found), limit or ended, unbroken, slipped, first, noise, coarse)
+    return Signal(used, kept, tuple(found), limit or ended, unbroken, slipped, noise, coarse)
 
 
 def _take(finding: Finding, decided: Mapping[str, str], usual: str = "") -> Finding:
@@ -368,10 +366,10 @@ def _ended(course: Numbers, found: list[Finding]) -> tuple[bool, bool]:
     return False, True
 
 
-def _maxima(
+def _slipped(
     course: Numbers, travel: Any, noise: float, decided: Mapping[str, str], found: list[Finding]
-) -> tuple[bool, bool]:
-    """Find maxima that a greater one follows: yields, or slips of the piece in the grips."""
+) -> bool:
+    """Find maxima that a greater one follows; return whether the piece slipped in the grips there."""
     high = float(course.max())
     top = int(course.argmax())
     part = course[: top + 1]
@@ -384,7 +382,7 @@ def _maxima(
         if part[peak] - part[trough] > threshold and part[peak] > 0.1 * high:
             falls.append((peak, trough))
     if not falls:
-        return False, True
+        return False
     sudden = [each for each in falls if _is_sudden(part, travel, *each)]
     if sudden:
         # What may have been a yield comes first: it decides which maximum is the strength.
@@ -403,11 +401,11 @@ def _maxima(
         finding = Finding("slip", text, ("later maximum", "yield"), touches=touches, first=peak, last=trough)
         finding = _take(finding, decided)
         found.append(finding)
-        return finding.taken != "yield", finding.taken == "yield" or len(sudden) < len(falls)
+        return finding.taken != "yield"
     peak, _ = falls[0]
     text = f"Several maxima: {part[peak]:.5g} N first and {high:.5g} N later."
     found.append(Finding("several maxima", text, first=peak, last=top))
-    return False, True
+    return False
 
 
 def _places(count: int) -> str:

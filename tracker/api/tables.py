@@ -482,14 +482,12 @@ class Role:
         words: Header words that claim it.
         units: Unit words to factor and offset: canonical = factor × value + offset.
         unit: The canonical unit, as people write it; also what a column without a unit is taken to be in.
-        words_first: How many of the first words of a header are looked at.
     """
 
     name: str
     words: tuple[str, ...]
     units: Mapping[str, tuple[float, float]]
     unit: str
-    words_first: int = 2
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,6 @@ class Precision:
         names: The laboratories, in the order given.
         counts: Readings of each.
         means: Their means.
-        sds: Their standard deviations; None for one reading.
         components: Repeatability and reproducibility.
         mandel: h and k with critical values at 1 %; the same at 5 % in ``mandel_5``.
         mandel_5: See ``mandel``.
@@ -123,7 +122,6 @@ class Precision:
     names: tuple[str, ...]
     counts: tuple[int, ...]
     means: tuple[float, ...]
-    sds: tuple[float | None, ...]
     components: VarianceComponents
     mandel: MandelHK
     mandel_5: MandelHK
@@ -286,7 +284,6 @@ def precision(laboratories: Mapping[str, Sequence[float]]) -> Precision:
         names=tuple(laboratories),
         counts=tuple(each.n for each in facts),
         means=tuple(means),
-        sds=tuple(each.sd for each in facts),
         components=variance_components(groups),
         mandel=mandel_h_k(groups, 0.01),
         mandel_5=mandel_h_k(groups, 0.05),

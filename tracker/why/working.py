@@ -91,8 +91,7 @@ class Working:
         extras: Interactions and curves that entered.
         together: Contrast B - A of all interactions, shape (c,).
         hidden: Contrast B - A of what was not recorded: form to row, shape (c,).
-        row_a: Mean row of A on the columns of Z, shape (c,).
-        row_b: Mean row of B.
+        row_b: Mean row of B on the columns of Z, shape (c,).
         causes: What may have acted: the named ones, forms of something not recorded, interactions.
         mixture: The posterior over sets of causes.
         posterior: Its nodes with the contrasts: shares, groups, together, unrecorded, total, A's level.
@@ -114,7 +113,6 @@ class Working:
     extras: tuple[Extra, ...]
     together: Array
     hidden: dict[str, Array]
-    row_a: Array
     row_b: Array
     causes: tuple[Cause, ...]
     mixture: Mixture
@@ -204,7 +202,7 @@ def work(cleaned: Cleaned) -> Working:
     s, g = len(changes), len(groups)
     return Working(
         cleaned, compared, found, unused, design, data, tuple(changes), rows, separation.groups,
-        dict(separation.from_unrecorded), extras, together, hidden, row_a, row_b, tuple(causes), mixture,
+        dict(separation.from_unrecorded), extras, together, hidden, row_b, tuple(causes), mixture,
         mixture.posterior, mixture.draws(_DRAWS, np.r_[0:s, s + g : len(contrasts)]), scatter,
         _extremes(cleaned),
     )  # fmt: skip
