@@ -64,7 +64,7 @@ class Imported:
     licence: str
     new: int
     changed: int
-    lost: int
+    gone: int
     same: int
     entry: int | None = None
 
