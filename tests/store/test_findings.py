@@ -13,9 +13,11 @@ from tests.databases import Places
 from tests.store.test_verify import _body, _change, _last, _only, _rewrite
 from tracker.book import BOOK_FILE, Book, open_book
 from tracker.errors import Refused
+from tracker.ids import specimen_id, spool_id
 from tracker.model import FactorRecord, Measurement, Specimen
 from tracker.stored_rows import RawTable
 from tracker.verify import chain, recomputed, verify
+from tracker.verify.findings import id_of
 from tracker.verify.ledger import Ledger
 
 
@@ -87,6 +89,22 @@ def test_a_row_of_a_piece_is_called_by_the_id_of_the_piece(book: Book, filled: F
     finding = _only(verify(book))
     assert finding.id == filled.specimens[2]
     assert finding.text.startswith(f"The factor 'colour' of specimen {filled.specimens[2]} is not as")
+
+
+@pytest.mark.parametrize(
+    ("table", "values", "id_"),
+    [
+        ("specimen", {"job_id": 12, "piece": 4}, specimen_id(12, 4)),
+        ("specimen", {"job_id": None, "piece": 4}, ""),
+        ("specimen", {"piece": 4}, ""),
+        ("spool", {"id": "7"}, spool_id(7)),
+        ("spool", {"id": "seven"}, ""),
+        ("factor", {"id": 7}, ""),
+    ],
+)
+def test_a_damaged_row_has_no_id(table: str, values: dict[str, object], id_: str) -> None:
+    """What a row's label would carry, as far as the row still says it."""
+    assert id_of(table, values) == id_
 
 
 @pytest.mark.parametrize("body", ["[1]", "{", "3"])

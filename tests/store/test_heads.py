@@ -76,6 +76,20 @@ def test_a_tail_cut_off(book: Book, noted: Path) -> None:
     assert f"ends before entry {head.entry}" in found.text
 
 
+def test_a_list_of_heads_has_one_on_each_line(book: Book, tmp_path: Path) -> None:
+    """A file of several is read in order; blank lines are nothing, and an empty one holds none."""
+    heads = [head_now(book)]
+    add_material(book, "later")
+    heads.append(head_now(book))
+    file = tmp_path / "heads.jsonl"
+    file.write_text("\n\n".join(json.dumps(each.as_json()) for each in heads) + "\n", "utf-8")
+    assert read_heads(file) == heads
+    for content, why in (("", "is empty"), ("not one\n", "is no head of a journal")):
+        file.write_text(content, "utf-8")
+        with pytest.raises(HeadError, match=why):
+            read_heads(file)
+
+
 def test_a_book_that_went_on(book: Book, noted: Path) -> None:
     """Entries after the noted one are no finding."""
     add_material(book, "later")
