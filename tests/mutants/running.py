@@ -12,9 +12,10 @@ import signal
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -68,7 +69,12 @@ class Reached:
         return cls(seconds, lines, list(seconds))
 
     def tests_of(self, file: str, line: int) -> list[str]:
-        """Return the tests that reach a line, quickest first; those of its file where only imports run it."""
+        """Return the tests that reach a line, quickest first.
+
+        Where only imports run it (a constant, a table): first those that reach no line at all, for they look
+        at what imports made, then those of its file that reach little else. The quickest of all that come
+        through the file seldom look at the constant.
+        """
         of_file = self.lines.get(file, {})
         numbers = set(of_file.get(str(line), ()))
         if not numbers:
@@ -76,15 +82,29 @@ class Reached:
             first = next((n for n in range(line, max(line - 12, 0), -1) if str(n) in of_file), None)
             numbers = set(of_file.get(str(first), ())) if first is not None else set()
         if not numbers:
-            numbers = {number for each in of_file.values() for number in each}
-        names = sorted((self.names[number] for number in numbers), key=lambda name: self.seconds[name])
+            here = Counter(number for each in of_file.values() for number in each)
+            shares = {self.names[number]: count / self._reach[number] for number, count in here.items()}
+            shares |= {
+                name: 1.0 for number, name in enumerate(self.names) if here and not self._reach[number]
+            }
+            return self._affordable(sorted(shares, key=lambda name: (-shares[name], self.seconds[name])))
+        return self._affordable(sorted((self.names[n] for n in numbers), key=self.seconds.__getitem__))
+
+    def _affordable(self, names: Iterable[str]) -> list[str]:
         taken, total = [], 0.0
         for name in names:
+            if self.seconds[name] > _SLOWEST_S:
+                continue
             total += self.seconds[name]
-            if total > _MOST_S or self.seconds[name] > _SLOWEST_S:
+            if total > _MOST_S:
                 break
             taken.append(name)
         return taken
+
+    @cached_property
+    def _reach(self) -> Counter[int]:
+        """How many lines each test reaches in all."""
+        return Counter(n for of_file in self.lines.values() for each in of_file.values() for n in each)
 
 
 def preload() -> None:

@@ -47,6 +47,16 @@ def test_every_change_is_python_and_another_program(tmp_path: Path) -> None:
     assert all(ast.dump(ast.parse(text)) != ast.dump(ast.parse(SOURCE)) for text in texts)
 
 
+def test_a_constant_is_tried_by_tests_that_look_at_it() -> None:
+    """No line of the file runs when a table is compared: such tests reach nothing, and come first."""
+    seconds = {"through": 0.1, "own": 0.5, "table": 0.3}
+    lines = {"f.py": {"1": [], "9": [0, 1]}, "g.py": {"1": [0], "2": [0]}}
+    reached = Reached(seconds, lines, list(seconds))
+
+    assert reached.tests_of("f.py", 1) == ["table", "own", "through"]
+    assert reached.tests_of("f.py", 9) == ["through", "own"]
+
+
 def test_an_exception_named_with_its_module_is_left_alone(tmp_path: Path) -> None:
     """cosmic-ray fails on it; one such place must not end the run of a room."""
     text = "import json\n\ntry:\n    pass\nexcept (json.JSONDecodeError, KeyError):\n    pass\n"
