@@ -20,6 +20,7 @@ from uncertainties import ufloat
 from tests.api.close import approx
 from tracker.api import Outcome, Piece, budget_picture, picture, schema, validate
 from tracker.api.maths import family_span, section_area, section_remarks, straight_line
+from tracker.api.signals import Finding, _clipped
 
 
 def test_an_area_as_read_goes_before_its_sides() -> None:
@@ -141,3 +142,12 @@ def test_what_a_polymer_family_usually_has(
     """The limits that a doubt names to a person (common practice, no source); they change on purpose only."""
     found = [family_span(family, kind) for kind in ("modulus", "strength", "density")]
     assert found == [approx(modulus), approx(strength), approx(density)]
+
+
+@pytest.mark.parametrize(("lowest", "clipped"), [(88.0, False), (87.0, True)])
+def test_a_ceiling_is_run_into_from_more_than_twelve_steps_below(lowest: float, clipped: bool) -> None:
+    """Five rows at 100 N after five that climb: a rounded summit climbs less over its own width."""
+    course = np.array([*np.arange(60.0, lowest), lowest, 91, 94, 97, 99, *[100.0] * 5, 40, 0, 0, 0])
+    found: list[Finding] = []
+    assert _clipped(course, 0.0, {}, found) is clipped
+    assert [each.name for each in found] == ["clipping"] * clipped
