@@ -19,7 +19,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from tests.compiled import MIGRATE, compiled_once, migrated_once, reflected_once
-from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Places, ServerOnDemand
+from tests.databases import BEGUN_AT, BEGUN_BY, KINDS, Kept, Places, ServerOnDemand
 from tracker.book import Book, new_book, open_book
 from tracker.heads import FOLDER
 
@@ -198,6 +198,16 @@ def places(server: ServerOnDemand, book_template: Path, tmp_path: Path) -> Itera
     """Give out places for books: ``places.fresh("sqlite")``, ``places.empty("postgresql")``."""
     giver = Places(server, book_template, tmp_path)
     yield giver
+    giver.clear()
+
+
+@pytest.fixture(scope="session")
+def kept(
+    server: ServerOnDemand, book_template: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Kept]:
+    """Give books that many tests begin with, to be copied."""
+    giver = Places(server, book_template, tmp_path_factory.mktemp("kept"))
+    yield Kept(giver)
     giver.clear()
 
 

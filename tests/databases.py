@@ -16,7 +16,7 @@ import warnings
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import psycopg
 import pytest
@@ -24,6 +24,8 @@ from psycopg import sql
 
 from tracker.book import files_folder, new_book
 from tracker.files import Files
+
+T = TypeVar("T")
 
 KINDS: Final = ("sqlite", "postgresql")
 BEGUN_BY: Final = "Ada Bench"
@@ -34,6 +36,13 @@ _TEMPLATE: Final = "strandbook_template"
 # Durability against a power cut cannot be seen from a test, and costs most of its time; so does care for
 # databases that live for a second.
 _HASTE: Final = ("fsync", "full_page_writes", "synchronous_commit", "autovacuum", "jit")
+
+# Those who were in a database leave it in their own time, and it cannot be copied before.
+_LEAVE: Final = sql.SQL("SELECT pg_terminate_backend(pid, 600000) FROM pg_stat_activity WHERE datname = {}")
+
+
+def _database_of(place: str) -> str:
+    return place.split("?", maxsplit=1)[0].rsplit("/", maxsplit=1)[1]
 
 
 class Server:
@@ -99,18 +108,20 @@ class Server:
             with new_book(place, BEGUN_BY, title="Template", clock=lambda: BEGUN_AT) as book:
                 code = book.code
             shutil.rmtree(files_folder(place))
-            # Those that made it leave in their own time.
-            connection.execute(
-                "SELECT pg_terminate_backend(pid, 600000) FROM pg_stat_activity WHERE datname = %s",
-                [_TEMPLATE],
-            )
+            connection.execute(_LEAVE.format(sql.Literal(_TEMPLATE)))
             connection.execute(sql.SQL("COMMENT ON DATABASE {} IS {}").format(name, sql.Literal(code)))
             return code
 
+    def copy(self, place: str, files: Path) -> str:
+        """Make a database that holds what another one does, and return its place."""
+        name = _database_of(place)
+        self._run(_LEAVE.format(sql.Literal(name)))
+        return self._copy(name, files)
+
     def drop(self, place: str) -> None:
         """Remove a database, whoever is still connected to it."""
-        name = place.split("?", maxsplit=1)[0].rsplit("/", maxsplit=1)[1]
-        self._run(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
+        name = sql.Identifier(_database_of(place))
+        self._run(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(name))
 
     def stop(self) -> None:
         """Let go of the server; the last worker of the run stops it."""
@@ -190,6 +201,12 @@ class Places:
         shutil.copytree(self._template, folder)
         return str(folder)
 
+    def copy(self, kind: str, place: str) -> str:
+        """Return a place where a copy of a book lies that nobody has open."""
+        folder = self._next_folder()
+        shutil.copytree(place if kind == "sqlite" else files_folder(place), folder)
+        return str(folder) if kind == "sqlite" else self._noted(self._server.get().copy(place, folder))
+
     def clear(self) -> None:
         """Remove the databases given out."""
         for place in self._made:
@@ -202,3 +219,29 @@ class Places:
     def _noted(self, place: str) -> str:
         self._made.append(place)
         return place
+
+
+class Kept:
+    """Books that many tests begin with: each is filled once a session, and copied for each test.
+
+    Args:
+        places: Where they lie.
+    """
+
+    def __init__(self, places: Places) -> None:
+        self._places = places
+        self._made: dict[tuple[str, Callable[[str], Any]], tuple[str, Any]] = {}
+
+    def copied(self, kind: str, fill: Callable[[str], T], places: Places) -> tuple[str, T]:
+        """Return a place where a copy lies, and what was told when its original was filled.
+
+        Args:
+            kind: Of database.
+            fill: Fills the empty book of a place, and closes it.
+            places: Of the test.
+        """
+        if (kind, fill) not in self._made:
+            place = self._places.fresh(kind)
+            self._made[kind, fill] = place, fill(place)
+        place, told = self._made[kind, fill]
+        return places.copy(kind, place), told

@@ -13,7 +13,7 @@ import pytest
 from sqlalchemy import func, select
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
-from tests.publish.conftest import filled, plugged
+from tests.publish.conftest import book_place, filled, plugged
 from tests.statistics.certified import GLUCOSE, SULFUR_1, SULFUR_2, glucose
 from tracker.benches import BenchLevel, compare_benches, import_site, mandel_picture
 from tracker.book import Book, new_book, open_book
@@ -28,7 +28,7 @@ from tracker.selection import parse_filter
 from tracker.selection.rows import other_rows
 from tracker.table import summary_table
 
-__all__ = ["filled", "plugged"]
+__all__ = ["book_place", "filled", "plugged"]
 
 
 @pytest.fixture(scope="session")

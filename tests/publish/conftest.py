@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import gzip
 import json
 import shutil
@@ -11,9 +12,10 @@ from typing import Any
 
 import pytest
 
-from tests.databases import BEGUN_BY
+from tests.conftest import BenchClock
+from tests.databases import BEGUN_BY, Kept, Places
 from tests.publish.scene import fill_bench
-from tracker.book import Book, new_book
+from tracker.book import Book, new_book, open_book
 from tracker.plugins import Plugged, load
 from tracker.publish import publish
 from tracker.publish.evidence import packed_json
@@ -25,10 +27,28 @@ def plugged() -> Plugged:
     return load()
 
 
+def _filled(place: str) -> dt.datetime:
+    """Fill the book of a place, and return the moment it is then."""
+    clock = BenchClock()
+    with open_book(place, clock) as book:
+        fill_bench(book, load())
+    return clock.at
+
+
 @pytest.fixture
-def filled(book: Book, plugged: Plugged) -> Book:
-    """Fill a book, on each database in turn."""
-    fill_bench(book, plugged)
+def book_place(
+    request: pytest.FixtureRequest, places: Places, kind: str, kept: Kept, clock: BenchClock
+) -> str:
+    """Give a place where an empty book lies, or a filled one for a test that has it."""
+    if "filled" not in request.fixturenames:
+        return places.fresh(kind)
+    place, clock.at = kept.copied(kind, _filled, places)
+    return place
+
+
+@pytest.fixture
+def filled(book: Book) -> Book:
+    """Give a filled book, on each database in turn."""
     return book
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
-from tests.books import add_in_bulk, add_job, add_material, fill
+from tests.books import Filled, add_in_bulk, add_job, add_material, fill
 from tests.databases import KINDS, Places
 from tracker.backup import BackupError, backup, restore
 from tracker.book import Book, BookError, is_url, open_book
@@ -47,9 +47,9 @@ def file(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def backed_up(book: Book, file: Path) -> Path:
-    """Fill the book of the test and back it up."""
-    fill(book)
+def backed_up(book: Book, filled_once: Filled, file: Path) -> Path:
+    """Back up a filled book."""
+    del filled_once
     add_in_bulk(book, 30)
     backup(book, file)
     return file

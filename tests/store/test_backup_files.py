@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from tests.books import add_in_bulk, add_job, add_material, fill
+from tests.books import Filled, add_in_bulk, add_job, add_material
 from tests.databases import Places
 from tests.store.test_backup import _everything
 from tracker.backup import (
@@ -29,9 +29,9 @@ from tracker.verify import verify
 
 
 @pytest.fixture
-def filled(book: Book) -> Book:
-    """Fill the book of the test."""
-    fill(book)
+def filled(book: Book, filled_once: Filled) -> Book:
+    """Give a filled book."""
+    del filled_once
     add_in_bulk(book, 30)
     return book
 

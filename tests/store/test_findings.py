@@ -22,9 +22,9 @@ from tracker.verify.ledger import Ledger
 
 
 @pytest.fixture(autouse=True)
-def filled(book: Book) -> Filled:
-    """Fill the book of every test here."""
-    return fill(book)
+def filled(filled_once: Filled) -> Filled:
+    """Give every test here a filled book."""
+    return filled_once
 
 
 @pytest.mark.parametrize(

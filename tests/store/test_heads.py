@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 from sqlalchemy import text
 
-from tests.books import add_material, fill
+from tests.books import Filled, add_material, fill
 from tracker.book import Book, new_book, open_book
 from tracker.cli import strandbook
 from tracker.heads import FOLDER, HeadError, KeyRing, head_of, write_head
@@ -25,9 +25,9 @@ from tracker.verify import attach_stamp, head_now, mend_derived, read_heads, ver
 
 
 @pytest.fixture
-def noted(book: Book, tmp_path: Path) -> Path:
-    """Fill the book of the test and note its head outside it; this computer's own list is lost."""
-    fill(book)
+def noted(book: Book, filled_once: Filled, tmp_path: Path) -> Path:
+    """Note the head of a filled book outside it; this computer's own list is lost."""
+    del filled_once
     write_head(head_now(book), tmp_path / "head.json")
     for file in Path(os.environ[FOLDER]).glob("*.heads"):
         file.unlink()

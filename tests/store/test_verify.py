@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import pytest
 from sqlalchemy import event, text
 
-from tests.books import CURVE, Filled, add_in_bulk, add_material, add_measurement, fill
+from tests.books import CURVE, Filled, add_in_bulk, add_material, add_measurement
 from tracker.book import Book
 from tracker.desk.method_inputs import instruments, piece_of
 from tracker.errors import Refused
@@ -19,9 +19,9 @@ from tracker.verify import Finding, Findings, verify
 
 
 @pytest.fixture(autouse=True)
-def filled(book: Book) -> Filled:
-    """Fill the book of every test here."""
-    return fill(book)
+def filled(filled_once: Filled) -> Filled:
+    """Give every test here a filled book."""
+    return filled_once
 
 
 def _change(book: Book, statement: str, **values: object) -> None:

@@ -6,15 +6,12 @@ from typing import Any
 
 import pytest
 
-from tests.lineage.scene import Scene, build
+from tests.lineage.conftest import book_place, scene
+from tests.lineage.scene import Scene
 from tracker.book import Book
 from tracker.trace import trace
 
-
-@pytest.fixture
-def scene(book: Book) -> Scene:
-    """Fill the book with one complete way, on each database in turn."""
-    return build(book)
+__all__ = ["book_place", "scene"]
 
 
 @pytest.fixture
