@@ -199,6 +199,24 @@ def test_a_drying_is_completed_by_its_label(filled: Filled) -> None:
     assert filled.id("dry", filled.drying.lower().replace("-", ""), "--after", "1 kg") == filled.drying
 
 
+@pytest.mark.parametrize(
+    ("words", "what", "to_read"),
+    [
+        (("show",), "Missing argument 'ID'", "strandbook show --help"),
+        (("lst",), "No such command 'lst'. Did you mean list?", "strandbook --help"),
+        (("list", "specimens", "--bogus"), "No such option '--bogus'", "strandbook list --help"),
+    ],
+)
+def test_a_mistyped_command_is_refused_in_json_too(
+    cli: Cli, words: tuple[str, ...], what: str, to_read: str
+) -> None:
+    """A program that asked for JSON can read what it did wrong; the exit code stays 2."""
+    done = cli(*words, "--json")
+    refused = json.loads(done.stderr)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert (refused["what"], refused["do"]) == (what, f"Read {to_read}")
+
+
 def test_nothing_is_asked_without_a_terminal(cli: Cli) -> None:
     """What is missing is refused with the option that gives it."""
     assert cli.refused("rig", "add", "Gantry") == ("Role is missing. Give it with --role (rig or instrument)")

@@ -176,6 +176,12 @@ def _translated(ctx: click.Context) -> Iterator[None]:
         if ctx.params.get("debug"):
             raise
         _refuse(ctx, str(refusal), _exit_code(ctx, refusal), refusal)
+    except click.UsageError as error:
+        if not ctx.meta.get(_WANTS_JSON):
+            raise
+        path = error.ctx.command_path if error.ctx is not None else ctx.command_path
+        wrong = Refused(error.format_message().rstrip("."), do=f"Read {path} --help")
+        _refuse(ctx, str(wrong), error.exit_code, wrong)
     except (click.ClickException, click.Abort, click.exceptions.Exit, BrokenPipeError):
         raise
     except Exception as error:
