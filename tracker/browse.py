@@ -540,7 +540,7 @@ def journal_page(
     if who.strip():
         asked = asked.where(JournalRecord.who == who.strip())
     if about:
-        # In the canonical text an ID stands in quotation marks.
+        # In the canonical text an ID is in quotation marks.
         asked = asked.where(JournalRecord.body.contains(f'"{about}"', autoescape=True))
     with book.connect() as connection:
         rows = connection.execute(asked.order_by(JournalRecord.seq.desc()).limit(size)).all()

@@ -1,6 +1,6 @@
 """The usual cautions, shown where the work begins that they are about; common practice, no source.
 
-What a method is dangerous by it says itself (:attr:`tracker.api.Method.cautions`); here stand those of the
+What a method is dangerous by it says itself (:attr:`tracker.api.Method.cautions`); here are those of the
 work around it. None of them is all that is to be known.
 """
 

@@ -1,6 +1,6 @@
 """What of a book was changed last: so that an answer stays good when something else was written.
 
-Most acts at a bench store a measurement. Such an act changes what is told of its specimen's job, and of the
+Most acts at a bench store a measurement. Such an act changes what is shown of its specimen's job, and of the
 other jobs of the same material (how far its programme is), and of no other material. Any other act may change
 anything.
 """
@@ -54,7 +54,7 @@ class Changed:
         self._of_jobs: dict[int, frozenset[int]] = {}
 
     def mark_of_job(self, job: int, state: str) -> str:
-        """Return a text that stays the same as long as what is told of a job and its specimens does.
+        """Return a text that stays the same as long as what is shown of a job and its specimens does.
 
         Args:
             job: Its number.

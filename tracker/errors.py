@@ -23,7 +23,7 @@ class Refused(Exception):  # noqa: N818 - a refusal is an answer, not a failure 
         do: What to type or change next.
 
     Raising code chains the cause: ``raise Refused(...) from error``. The edges
-    (command line, web page) print ``str(refusal)`` as it stands, on one line. Passwords in URLs are left out.
+    (command line, web page) print ``str(refusal)`` as it is, on one line. Passwords in URLs are left out.
 
     Attributes:
         exit_code: What ``verify`` ends with; other commands end with 1 for every refusal.

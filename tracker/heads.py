@@ -1,9 +1,9 @@
 """Signed heads of the journal: what is written down outside a book, so that nobody can rewrite it unseen.
 
 The chain of hashes shows that entries fit together. Who can write to the database can compute a whole chain
-anew, or cut off its tail; then only a head that was noted elsewhere tells. A *head* is a small JSON document:
-the book's code, an entry's number and hash, the moment, and a signature (Ed25519, RFC 8032) by the book's
-own key, which is kept outside the book. Heads go along with every backup and published folder, and this
+again, or cut off its tail; then only a head that was noted elsewhere shows it. A *head* is a small JSON
+document: the book's code, an entry's number and hash, the moment, and a signature (Ed25519, RFC 8032) by
+the book's own key, which is kept outside the book. Heads go along with every backup and published folder, and this
 computer remembers those that it signed.
 
 What it proves: whoever holds the key said, at the latest when others got the head, that the journal up to
@@ -153,7 +153,7 @@ class KeyRing:
             try:
                 heads.append(head_of(json.loads(line), "a remembered head"))
             except (ValueError, HeadError):
-                # A line cut short by a power cut; the others still tell.
+                # A line cut short by a power cut; the others still count.
                 continue
         return heads
 

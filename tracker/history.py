@@ -57,7 +57,7 @@ def mass_left(session: Session, spool: Spool, until: dt.datetime, zone: dt.tzinf
         session: To read with.
         spool: The spool.
         until: Jobs and weighings up to here count.
-        zone: The bench's, in which days are told and a spool's day of reception begins.
+        zone: The bench's, in which days are named and a spool's day of reception begins.
     """
     empty, how_empty = _empty(spool)
     points: list[tuple[dt.datetime, float]] = []

@@ -63,7 +63,7 @@ class Ident:
         return f"{self.letter}{self.number:04d}" + (f"{self.piece:02d}" if self.piece else "")
 
     def __str__(self) -> str:
-        """The ID as it stands on the label."""
+        """The ID as it is on the label."""
         body = self.body
         check = check_character(body)
         if not self.piece:

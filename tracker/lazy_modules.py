@@ -31,7 +31,7 @@ def lazy(name: str) -> ModuleType:
 class _Lazy(ModuleType):
     def __getattr__(self, attribute: str) -> Any:
         found = getattr(importlib.import_module(self.__name__), attribute)
-        # The next time it is found without this function. Of our own modules it is asked for anew each time:
+        # The next time it is found without this function. Of our own modules it is asked for again each time:
         # what a test puts in its place must hold here too, and they are asked for seldom.
         if not self.__name__.startswith("tracker"):
             setattr(self, attribute, found)

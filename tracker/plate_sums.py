@@ -2,7 +2,7 @@
 
 The plate is the unit of every mean. :func:`plates_of` over single results is the plain rule; what is kept in
 ``plate_sum`` is the same arithmetic over the same results in the same order, divided by all that may put
-pieces of one plate into different cells. The act that touches a result writes the sums of its plate anew
+pieces of one plate into different cells. The act that touches a result writes the sums of its plate again
 (:mod:`tracker.acts.derived`); ``verify`` works them out again.
 """
 
@@ -174,7 +174,7 @@ _POINTS: Final = (
 
 _R, _M, _S, _J = (each.__table__.c for each in (Result, Measurement, Specimen, Job))
 _NUMBERS: Final[Any] = bindparam("numbers", expanding=True)
-# For the act, which asks this each time: over bare tables and made once, since what is made anew for each
+# For the act, which asks this each time: over bare tables and made once, since what is made again for each
 # asking costs more than the answer. A result of a job that was taken back is of nothing.
 _OF_JOBS: Final[Any] = (
     select(
@@ -381,7 +381,7 @@ _WITHOUT: Final = delete(_SUMS).where(_SUMS.c.plate.in_(_NUMBERS))
 
 
 def keep(session: Session, seq: int, touched: Touched) -> None:
-    """Work out anew the sums of all plates that an act touched; arguments as for the act's other keepers."""
+    """Work out again the sums of all plates that an act touched; arguments as for the act's other keepers."""
     connection = session.connection()
     for some in batched(sorted(touched.plates_tested(connection)), _PLATES_AT_ONCE):
         connection.execute(_WITHOUT, {"numbers": some})

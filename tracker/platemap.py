@@ -77,7 +77,7 @@ class Spot:
         outline: Its corners: of the true shape where it is known.
         gauge: Corners of its gauge section; empty where that is a range of heights.
         middle: Where its number stands.
-        turn_deg: Of its long side from X, counter-clockwise; 0 where it lies straight.
+        turn_deg: Of its long side from X, counter-clockwise; 0 where it is straight.
     """
 
     key: str
@@ -443,7 +443,7 @@ def _inscribed(texts: Sequence[str], at: Point, outline: Sequence[Point], turn: 
 
 
 def _centred(text: str, at: Point, size: float, turn: float) -> Text:
-    """Return a text whose middle stands at a point, no matter how it is turned; never upside down."""
+    """Return a text whose middle is at a point, no matter how it is turned; never upside down."""
     turn = 90 - (90 - turn) % 180
     c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
     return Text((at[0] + s * size / 3, at[1] + c * size / 3), text, size, "middle", turn=turn, bold=True)

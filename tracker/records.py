@@ -290,7 +290,7 @@ class SpoolStory:
 
     @property
     def points(self) -> Sequence[tuple[dt.datetime, float]]:
-        """Filament left, within the days: what was on the label before the first record stands at it."""
+        """Filament left, within the days: what was on the label before the first record is at it."""
         began = self.days.timeline.began
         if began is None:
             return ()

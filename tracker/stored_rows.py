@@ -1,4 +1,4 @@
-"""Rows as they lie in a table, put into JSON's terms without trusting them.
+"""Rows as they are in a table, put into JSON's terms without trusting them.
 
 The models' own types would stop at the first time or document that no longer parses; here a value
 that is not what its column holds stays as it is, and so differs from what the journal says.

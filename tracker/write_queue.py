@@ -62,7 +62,7 @@ def _opened(file: Path) -> list[int]:
     name, flags = str(file), os.O_RDONLY | os.O_CREAT
     handles: list[int] = []
     try:
-        # Each holder opens them anew: flock tells open files apart, and so threads of one program too.
+        # Each holder opens them again: flock tells open files apart, and so threads of one program too.
         handles.extend(os.open(name + tail, flags, 0o600) for tail in LOCK_SUFFIXES if fcntl is not None)
     except OSError:
         # The first may be open by now.

@@ -1,4 +1,4 @@
-"""What an act touched that other rows follow from: their derived rows are worked out anew before it ends."""
+"""What an act touched that other rows follow from: their derived rows are worked out again before it ends."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class Touched:
 
     Attributes:
         jobs: Jobs of which something was entered or changed.
-        repeated: Jobs that were changed themselves: what repeats them counts its attempts anew.
+        repeated: Jobs that were changed themselves: what repeats them counts its attempts again.
         specimens: Specimens for which a factor was given outright.
         spools: Spools that were changed themselves.
         tested: Specimens of which a measurement was entered or changed.

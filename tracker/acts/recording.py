@@ -160,7 +160,7 @@ class Noting(Session):
             self.changes[key] = RowChange(*key, before=_committed(row, inspect(row)), after={})
 
 
-# Once for the class: to listen to each session anew would cost every act as much as a statement.
+# Once for the class: to listen to each session again would cost every act as much as a statement.
 event.listen(Noting, "before_flush", lambda session, *_: session.note_before())
 event.listen(Noting, "after_flush", lambda session, *_: session.note_after())
 

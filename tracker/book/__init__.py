@@ -1,4 +1,4 @@
-"""A book: where it lies, how it is opened, read and written.
+"""A book: where it is, how it is opened, read and written.
 
 One act of a person is one transaction is one journal entry. Every write goes through
 :meth:`Book.act`, which takes the right to write before it reads anything (``BEGIN IMMEDIATE`` on

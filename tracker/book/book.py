@@ -223,7 +223,7 @@ class Book:
         """
         if not key:
             return self
-        # The same connections and files: opening the book anew for each form would cost more than the form.
+        # The same connections and files: opening the book again for each form would cost more than the form.
         keyed = copy.copy(self)
         keyed._keys = _numbered(key)  # noqa: SLF001 - of its own class
         return keyed

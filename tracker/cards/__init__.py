@@ -1,4 +1,4 @@
-"""What is told of a record: one structure, drawn as text, as JSON and as a page.
+"""What is shown of a record: one structure, drawn as text, as JSON and as a page.
 
 A :class:`Card` holds a title, facts (a label, a text, and for machines the value with its unit), tables, and
 pictures by name. What is not recorded is a fact too, and says so. Every kind of record fills a card
@@ -21,7 +21,7 @@ TEMPLATES: Final = Path(__file__).parent
 
 @dataclass(frozen=True)
 class Fact:
-    """One thing that is told.
+    """One fact that is shown.
 
     Attributes:
         label: What it is; empty where it goes on under the label before.
@@ -63,12 +63,12 @@ class CardPicture:
 
 @dataclass
 class Card:
-    """A record, ready to be told.
+    """A record, ready to be shown.
 
     Attributes:
         title: First line.
         data: The same for machines: the JSON of ``show``.
-        facts: In the order in which they are told.
+        facts: In the order in which they are shown.
         tables: Below the facts.
         pictures: That can be asked for.
         voided: Who took it back, when and why, in words; empty while it counts.
@@ -119,7 +119,7 @@ def card_lines(card: Card, width: int, strike: Any = None) -> Iterator[str]:
     yield card.title
     if card.voided:
         yield f"  Taken back {card.voided}. It counts nowhere."
-    # One long label would push the words of all others to the right: it stands on a line of its own.
+    # One long label would push the words of all others to the right: it gets a line of its own.
     column = max((len(fact.label) for fact in card.facts if len(fact.label) <= _LABEL), default=0)
     for fact in card.facts:
         lines = textwrap.wrap(fact.words, max(20, width - column - 4), break_on_hyphens=False) or [""]

@@ -237,7 +237,7 @@ def _print_done_before(name: str) -> None:
 
 
 def _unforeseen(bench: Bench | None, error: Exception) -> str:
-    """Return one line for what nobody foresaw: the database's own refusals in words, else a pointer."""
+    """Return one line for what nobody expected: the database's own refusals in words, else a pointer."""
     if type(error).__module__.startswith("sqlalchemy"):
         from tracker.book import refusal_for  # noqa: PLC0415 - only where SQLAlchemy is loaded already
 

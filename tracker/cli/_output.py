@@ -165,7 +165,7 @@ def facts(title: str, pairs: Sequence[tuple[str, str]]) -> None:
 
 
 def print_card(card: Card) -> None:
-    """Print what is told of a record; what was taken back is struck through where the terminal can."""
+    """Print what is shown of a record; what was taken back is struck through where the terminal can."""
     strike = (lambda text: click.style(text, strikethrough=True)) if sys.stdout.isatty() else None
     facts = [
         replace(each, label=titled(each.label), text=None if each.text is None else titled(each.text))

@@ -173,7 +173,7 @@ def measure_command(
         yes,
     )  # fmt: skip
     if not as_json:
-        # Also who types all at once stands at the rig, with the next specimen; a refusal stays one line.
+        # Also who types all at once is at the rig, with the next specimen; a refusal stays one line.
         cautions(chosen)
     _print_measurement(act, as_json)
 

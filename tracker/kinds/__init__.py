@@ -62,7 +62,7 @@ __all__ = [
 
 
 def card_of(session: Session, row: Any, zone: dt.tzinfo) -> Card:
-    """Return what is told of a row; parts of it that were taken back are struck through.
+    """Return what is shown of a row; parts of it that were taken back are struck through.
 
     Args:
         session: To read what hangs on it.

@@ -40,7 +40,7 @@ class Kind:
         owner: Columns that say which record it is a part of: it is taken back with that one.
         part: Beginning of the name of a part without an ID: ``storage`` for ``storage3``.
         aliases: Other beginnings that are understood.
-        place: Where it stands in lists of kinds: in the order in which a spool travels.
+        place: Where it is in lists of kinds: in the order in which a spool travels.
         verb: The act that enters one, as the command line and the journal have it.
     """
 
@@ -66,7 +66,7 @@ class Kind:
 
     @property
     def has_id(self) -> bool:
-        """Whether its records carry an ID with a check character, which stands on labels."""
+        """Whether its records carry an ID with a check character, which is on labels."""
         return self.name in ids.KINDS.values() or self.name == "specimen"
 
     def name_of(self, row: Any) -> str:
@@ -185,7 +185,7 @@ class Kind:
         return name if own in ("", name) else f"{name}  {own}"
 
     def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
-        """Return what is told of a row."""
+        """Return what is shown of a row."""
         card = self.begun(session, row, zone)
         for ask in self.form:
             if ask.name == self.unique or (ask.name == "note" and not row.note):

@@ -128,7 +128,7 @@ _SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
 def _readings_added(session: Session, row: Measurement, zone: dt.tzinfo) -> Iterator[dict[str, str]]:
     """Yield the readings that were added to a test over days: when each was read, what, and by whom.
 
-    Who added which stands in the journal alone, where nobody can change it unseen.
+    Who added which is in the journal alone, where nobody can change it unseen.
     """
     series = {
         name: value for name, value in (row.readings or {}).items() if isinstance(value, list) and value

@@ -58,7 +58,7 @@ class RigKind(Kind):
         return {**answers, **figures, "unit": unit, "methods": methods or None}
 
     def answer(self, row: Any, ask: Ask) -> Any:
-        """Figures with their unit: what it reads decides the unit, so they are read anew together."""
+        """Figures with their unit: what it reads decides the unit, so they are read again together."""
         value = getattr(row, ask.name)
         if ask.name in _FIGURES:
             return None if value is None else f"{value!r} {row.unit}"

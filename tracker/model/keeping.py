@@ -85,7 +85,7 @@ class Person(Base, Numbered):
     initials: Mapped[str]
     name: Mapped[str]
     pseudonym: Mapped[str | None]
-    """What stands in published pages and data in the place of the name."""
+    """What is in published pages and data in the place of the name."""
     note: Mapped[str | None]
     named: Mapped[bool | None]
     """Whether the person agreed to be named in what is published."""

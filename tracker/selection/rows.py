@@ -155,7 +155,7 @@ def result_rows(
     if quantities is not None:
         statement = statement.where(Result.quantity.in_(quantities))
     if materials is not None:
-        # By number and by job, for which there are indices: the name stands at the end of all joins.
+        # By number and by job, for which there are indices: the name is at the end of all joins.
         numbers = list(connection.scalars(select(Material.id).where(Material.name.in_(materials))))
         every = select(JobInForce.job_id).where(JobInForce.material_id.in_(numbers))
         spools = select(Spool.id).where(Spool.material_id.in_(numbers))

@@ -402,7 +402,7 @@ _SECTION: Final = (
     ("fan_pct", "fan", "percent"), ("layer_time_s", "layer time", "s"), ("flow_mm3_s", "flow", "mm³/s"),
     ("print_speed_mm_s", "speed", "mm/s"), ("flow_factor_pct", "flow factor", "percent"),
 )  # fmt: skip
-"""What of the plate's figures stands on a screen; all of them are in the JSON."""
+"""What of the plate's figures is on a screen; all of them are in the JSON."""
 
 
 def _section_stations(row: Specimen, path: Path) -> Iterator[Station]:
@@ -420,7 +420,7 @@ def _section_stations(row: Specimen, path: Path) -> Iterator[Station]:
 
 
 def _figures(section: dict[str, Any]) -> Iterator[str]:
-    """Yield each figure of a gauge section that stands on a screen, with its range and its basis."""
+    """Yield each figure of a gauge section that is on a screen, with its range and its basis."""
     for name, words, unit in _SECTION:
         each = section.get(name)
         if isinstance(each, dict) and each.get("value") is not None:

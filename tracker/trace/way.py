@@ -224,7 +224,7 @@ def journal_lines(way: Way) -> Iterator[str]:
     """Yield the journal entries behind the path: one line for each day and person, oldest first."""
     acts: dict[tuple[str, str], list[str]] = {}
     for entry in way.path.journal.entries.values():
-        # A correction's reason stands beside what it corrected.
+        # A correction's reason is beside what it corrected.
         reason = "" if entry.changes else shortened(entry.reason)
         day = f"{entry.at.astimezone(way.zone):%Y-%m-%d}"
         act = f"{entry.seq} {entry.act}{f' {reason}' if reason else ''}"
@@ -293,7 +293,7 @@ class Station:
         facts: What is known of it, one short clause each.
         known: False where the book holds nothing here.
         link: How it comes from the next station: ``computed from``.
-        sides: What stands beside it.
+        sides: What is beside it.
     """
 
     label: str
