@@ -3,8 +3,8 @@
 The chain of hashes shows that entries fit together. Who can write to the database can compute a whole chain
 again, or cut off its tail; then only a head that was noted elsewhere shows it. A *head* is a small JSON
 document: the book's code, an entry's number and hash, the moment, and a signature (Ed25519, RFC 8032) by
-the book's own key, which is kept outside the book. Heads go along with every backup and published folder, and this
-computer remembers those that it signed.
+the book's own key, which is kept outside the book. Heads go along with every backup and published folder,
+and this computer remembers those that it signed.
 
 What it proves: whoever holds the key said, at the latest when others got the head, that the journal up to
 that entry had this hash; a book that has that entry with another hash, or not at all, is not that book any
