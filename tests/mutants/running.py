@@ -69,7 +69,10 @@ class Reached:
         return cls(seconds, lines, list(seconds))
 
     def tests_of(self, file: str, line: int) -> list[str]:
-        """Return the tests that reach a line, quickest first.
+        """Return the tests that reach a line, quickest first, then the others of its file.
+
+        The others because what a cache or a fixture of the session keeps is reached by the first test alone
+        that asks for it.
 
         Where only imports run it (a constant, a table): first those that reach no line at all, for they look
         at what imports made, then those of its file that reach little else. The quickest of all that come
@@ -88,7 +91,11 @@ class Reached:
                 name: 1.0 for number, name in enumerate(self.names) if here and not self._reach[number]
             }
             return self._affordable(sorted(shares, key=lambda name: (-shares[name], self.seconds[name])))
-        return self._affordable(sorted((self.names[n] for n in numbers), key=self.seconds.__getitem__))
+        others = {number for each in of_file.values() for number in each} - numbers
+        both = (
+            sorted((self.names[n] for n in some), key=self.seconds.__getitem__) for some in (numbers, others)
+        )
+        return self._affordable(name for names in both for name in names)
 
     def _affordable(self, names: Iterable[str]) -> list[str]:
         taken, total = [], 0.0

@@ -69,11 +69,13 @@ def test_an_exception_named_with_its_module_is_left_alone(tmp_path: Path) -> Non
 
 
 def test_the_quickest_tests_that_reach_a_line_come_first() -> None:
-    """Slow ones are left out; a line that only imports run is reached by all tests of its file."""
-    reached = Reached({"a": 3.0, "b": 0.1, "c": 9.0}, {"f.py": {"4": [0, 1, 2], "9": []}}, ["a", "b", "c"])
+    """Slow ones are left out; others of the file follow, since the first of all alone fills a cache."""
+    of = {"f.py": {"4": [0, 1, 2], "9": [], "12": [3]}}
+    reached = Reached({"a": 3.0, "b": 0.1, "c": 9.0, "d": 0.05}, of, ["a", "b", "c", "d"])
 
-    assert reached.tests_of("f.py", 4) == ["b", "a"]
-    assert reached.tests_of("f.py", 30) == ["b", "a"]
+    assert reached.tests_of("f.py", 4) == ["b", "a", "d"]
+    assert reached.tests_of("f.py", 12) == ["d", "b", "a"]
+    assert reached.tests_of("f.py", 30) == ["d", "b", "a"]
     assert reached.tests_of("other.py", 1) == []
 
 
