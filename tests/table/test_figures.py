@@ -5,14 +5,27 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from matplotlib.figure import Figure
 
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
+from tests.table.test_forms import (
+    FLAT,
+    IMPACT,
+    UPRIGHT,
+    a_cell,
+    a_point,
+    a_row,
+    a_table,
+    of_three_plates,
+)
 from tracker.api import Recording
 from tracker.book import Book
 from tracker.desk.measuring import measure
 from tracker.errors import Refused
+from tracker.model import Measurement, Result
 from tracker.plugins import Plugged, load
-from tracker.table import SummaryTable, charts, summary_table
+from tracker.statistics import MaterialMean
+from tracker.table import CAUTION, Cell, SummaryTable, charts, summary_table
 from tracker.table.charts import curve_chart, method_picture
 
 HANGING = {"force": "280", "width": "10", "thickness": "4", "reference_length": "80"}
@@ -168,3 +181,195 @@ def test_more_curves_than_a_picture_holds_are_refused(
 
     with pytest.raises(Refused, match=r"4 curves are more than a picture can hold .* --where"):
         curve_chart(book, plugged, creep_of(book, plugged, pieces), "creep")
+
+
+def a_line(x: list[float], y: list[float], label: str = "", **look: Any) -> Any:
+    """Make a line as it was taken from a method's picture."""
+    return charts._Line(x, y, {"linestyle": "-", "marker": "", "linewidth": 1.0, **look}, label)
+
+
+def a_panel(**groups: Any) -> Any:
+    """Make a panel of groups of pieces, each with its lines, over an x axis that begins at zero."""
+    return charts._Panel("read", ("linear", "log"), (True, False), groups)
+
+
+def test_lines_are_taken_over_with_what_they_mean() -> None:
+    """Curves whole; what spans the panel keeps its one place; a label of the library's own is none."""
+    axes = Figure().subplots()
+    axes.plot([1.0, 2.0, 3.0], [4.0, 5.0, 6.0], "x--", label="read")
+    axes.axvline(2.5)
+    axes.axhline(4.5)
+    curve, upright, level = charts._lines_of(axes)
+
+    assert (curve.x, curve.y, curve.label) == ([1.0, 2.0, 3.0], [4.0, 5.0, 6.0], "read")
+    assert (curve.look["linestyle"], curve.look["marker"]) == ("--", "x")
+    assert (list(upright.x), list(upright.y), upright.label) == ([2.5], [], "")
+    assert (list(level.x), list(level.y)) == ([], [4.5])
+
+
+@pytest.mark.parametrize(("x", "y"), [(True, True), (True, False), (False, True), (False, False)])
+def test_a_panel_begins_where_its_method_lets_it(x: bool, y: bool) -> None:
+    """At zero where the method's own axes do, each by itself."""
+    axes = Figure().subplots()
+    axes.set(xlim=(0 if x else 1, 9), ylim=(0 if y else 1, 9), xlabel="strain / %", ylabel="stress / MPa")
+    panels: dict[tuple[str, str], Any] = {}
+    for group in ("flat", "flat", "upright"):
+        charts._put(panels, axes, group, [a_line([1.0], [1.0])])
+    panel = panels["strain / %", "stress / MPa"]
+
+    assert panel.from_zero == (x, y)
+    assert {name: len(pieces) for name, pieces in panel.groups.items()} == {"flat": 2, "upright": 1}
+    drawn = charts._drawn("Tension", panels).axes[0]
+    assert (drawn.get_xlim()[0] == 0, drawn.get_ylim()[0] == 0) == (x, y)
+
+
+def test_a_panel_says_what_is_at_its_axes() -> None:
+    """Words, scales, title and heading; on a logarithmic axis as the method has it."""
+    panel = a_panel(flat=[[a_line([0.0, 1.0], [1.0, 10.0])]])
+    figure = charts._drawn("Tension", {("strain / %", "stress / MPa"): panel})
+    (axes,) = figure.axes
+
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("strain / %", "stress / MPa")
+    assert (axes.get_xscale(), axes.get_yscale()) == ("linear", "log")
+    assert (axes.get_title(loc="left"), figure.get_suptitle()) == ("read", "Tension")
+    assert figure.get_supxlabel() == CAUTION.partition(". ")[0] + "."
+
+
+def test_groups_have_colours_of_their_own_and_the_legend_counts_their_pieces() -> None:
+    """All lines of a group have its colour; what all pieces call the same is explained once, in grey."""
+    ends: dict[str, Any] = {"linestyle": "--"}
+    piece = [a_line([0.0, 1.0], [1.0, 2.0], "read"), a_line([1.0, 2.0], [2.0, 3.0], "beyond", **ends)]
+    bare = [a_line([0.0, 1.0], [1.0, 2.0], "read"), a_line([0.5], []), a_line([], [1.5])]
+    (axes,) = charts._drawn("Creep", {("a", "b"): a_panel(flat=[piece, piece], upright=[bare])}).axes
+    colours = {line.get_color() for line in axes.get_lines() if len(line.get_xdata())}
+    legend = axes.get_legend()
+
+    assert colours == {"#1f5f7a", "#c1440e"}
+    assert [text.get_text() for text in legend.get_texts()] == [
+        "flat  (2 pieces)",
+        "upright  (1 piece)",
+        "read",
+    ]
+    assert [line.get_linestyle() for line in axes.get_lines()].count("--") == 2
+    assert [list(line.get_xdata()) for line in axes.get_lines() if line.get_linestyle() == ":"] == [
+        [0.5, 0.5], [0, 1],
+    ]  # fmt: skip
+    assert [list(line.get_ydata()) for line in axes.get_lines() if line.get_linestyle() == ":"] == [
+        [0, 1], [1.5, 1.5],
+    ]  # fmt: skip
+    assert legend._ncols == 2
+
+
+def test_long_names_stand_in_one_column() -> None:
+    """Two of 46 letters do not fit beside each other."""
+    for letters, columns in ((45, 2), (46, 1)):
+        panel = a_panel(**{name * letters: [[a_line([1.0], [1.0])]] for name in "xy"})
+        assert charts._drawn("", {("a", "b"): panel}).axes[0].get_legend()._ncols == columns
+
+
+@pytest.mark.parametrize(
+    ("count", "drawn_ones"), [(0, 0), (1, 1), (2000, 2000), (3999, 3999), (4000, 2001), (4001, 2001)]
+)
+def test_two_thousand_readings_are_drawn_of_a_line(count: int, drawn_ones: int) -> None:
+    """Fewer than twice as many are all drawn; of more every second one, and the last."""
+    places = list(charts._thinned(count))
+
+    assert len(places) == drawn_ones
+    assert places[-1:] == ([count - 1] if count else [])
+
+
+def test_measurements_by_another_method_and_without_readings_are_passed_over(
+    book: Book, plugged: Plugged, pieces: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Numbers that came without readings have no curve; the pulls beside them have one."""
+    kept = drawn(monkeypatch)
+    measure(
+        book, WHO, plugged, pieces[0], "tensile", {"area": "40", "gauge_length": "50"}, files={"curve": CURVE}
+    )
+    with book.act("test", WHO) as act:
+        for method in ("tensile", "flexure"):
+            row = Measurement(specimen_id=2, method=method, source="given")
+            act.session.add(row)
+            act.session.flush()
+            act.session.add(
+                Result(
+                    measurement_id=row.id, quantity=f"{method}.strength", value=40.0, unit="MPa", remarks=[],
+                    counted=True,
+                )
+            )  # fmt: skip
+    curve_chart(book, plugged, summary_table(book), "tensile")
+
+    (first, *_) = kept[0].axes[0].get_legend().get_texts()
+    assert first.get_text().endswith("(1 piece)")
+
+
+def results_drawn(*cells: Cell) -> Any:
+    """Return the axes on which cells are drawn."""
+    axes = Figure().subplots()
+    charts._draw(axes, "Tensile strength [MPa]", [(f"line {at}", each) for at, each in enumerate(cells)])
+    return axes
+
+
+def test_results_are_points_the_mean_a_stroke_the_interval_a_bar() -> None:
+    """Each line at its place, the first on top, named with pieces and plates."""
+    points = (a_point(1, 48.0), a_point(2, 48.4))
+    axes = results_drawn(of_three_plates(behind=lambda: points), a_cell(UPRIGHT, 22.0))
+    dots, stroke, none, second = axes.get_lines()
+    (bar,) = axes.patches
+
+    assert (list(dots.get_xdata()), list(dots.get_ydata())) == ([48.0, 48.4], [0, 0])
+    assert (list(stroke.get_xdata()), list(stroke.get_ydata())) == ([48.2, 48.2], [-0.3, 0.3])
+    assert (list(none.get_xdata()), list(second.get_ydata())) == ([], [0.7, 1.3])
+    assert (bar.get_x(), bar.get_width()) == (44.76, pytest.approx(51.64 - 44.76))
+    assert [each.get_text() for each in axes.get_yticklabels()] == [
+        "line 0  (n 6, 3 plates)", "line 1  (n 2, 1 plate)",
+    ]  # fmt: skip
+    assert axes.get_ylim()[0] > axes.get_ylim()[1]
+    assert axes.get_title(loc="left") == "Tensile strength [MPa]"
+
+
+def test_an_interval_that_says_next_to_nothing_is_not_drawn() -> None:
+    """A bar over the whole width would hide what was measured."""
+    found = MaterialMean(2, 2, 48.2, None, None, 90.0, 12.7, 1.0, "plates")
+
+    assert not results_drawn(of_three_plates(found=found)).patches
+    assert not results_drawn(of_three_plates(low=None, high=None)).patches
+
+
+def test_limits_are_arrow_heads_and_counted() -> None:
+    """Towards where the value lies; one without value is only counted."""
+    cell = a_cell(mean=None, n=0, limits=("> 120 °C", "< 80.5 °C", "no value", "> 110 °C"))
+    axes = results_drawn(cell, a_cell(limits=("> 60 MPa",)), a_cell(mean=None, n=0, limits=("no value",)))
+    heads = [
+        (each.get_marker(), *map(float, each.get_xdata()))
+        for each in axes.get_lines()
+        if each.get_marker() in "<>"
+    ]
+
+    assert heads == [(">", 120.0), ("<", 80.5), (">", 110.0), (">", 60.0)]
+    assert [each.get_text() for each in axes.get_yticklabels()] == [
+        "line 0  (n 0, 3 limits, 1 without value)", "line 1  (n 2, 1 plate, 1 limit)",
+        "line 2  (n 0, 1 without value)",
+    ]  # fmt: skip
+
+
+def test_a_picture_has_a_panel_for_each_quantity(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines of rows that have something to show of it, the caution's first sentence below."""
+    kept = drawn(monkeypatch)
+    behind: Any = lambda: (a_point(1, 48.0),)  # noqa: E731
+    first = a_row(a_cell(FLAT, behind=behind), a_cell(IMPACT, 6.0, behind=behind))
+    second = a_row(a_cell(FLAT, None, n=0, limits=("> 60 MPa",)), a_cell(UPRIGHT, 1.0), words="")
+    charts.chart(a_table(first, second), ["tensile.strength", "impact.strength"])
+    upper, lower = kept[0].axes
+
+    assert [each.get_text().partition("  ")[0] for each in upper.get_yticklabels()] == [
+        "Nordlicht ASA · nozzle 245 °C · flat", "Nordlicht ASA · flat",
+    ]  # fmt: skip
+    assert [each.get_text().partition("  ")[0] for each in lower.get_yticklabels()] == [
+        "Nordlicht ASA · nozzle 245 °C · flat · C"
+    ]
+    assert lower.get_title(loc="left") == "impact.strength [kJ/m²]"
+    assert kept[0].get_supxlabel() == "Not a certification."
+    assert kept[0].get_size_inches()[1] == pytest.approx(1.2 + 0.6 + 0.34 * 2 + 0.6 + 0.34)
+    with pytest.raises(ValueError, match="gif"):
+        charts.chart(a_table(first), ["tensile.strength"], "gif")
