@@ -22,7 +22,7 @@ _PAD: Final = 10
 _LINE: Final = 17
 _GAP: Final = 44
 _SIDE_GAP: Final = 8
-_EM: Final = {"head": 8.2, "fact": 6.9, "label": 6.4}
+_EM: Final = {"head": 8.2, "fact": 6.9}
 """Widths of an average character in px, on the wide side: a line is rather wrapped early than cut off."""
 
 _INK, _FAINT, _RULE, _PAPER, _FIRST = "#1d2a33", "#6b7883", "#a9b4bd", "#ffffff", "#e8f0ec"
