@@ -51,6 +51,9 @@ def _take_away(folder: Path, to: Path, how: str) -> None:
     folder.rename(to)
     if how == "empty":
         folder.mkdir()
+    if how == "dead":
+        # Any look at it fails, as at a share whose server went away (there: not connected).
+        folder.symlink_to("x" * 300)
 
 
 class TestAttachments:
@@ -255,7 +258,7 @@ class TestMarker:
         with pytest.raises(FilesError, match="belongs to the book QQQ"):
             add_job(filled)
 
-    @pytest.mark.parametrize("how", ["not there", "empty", "another book's"])
+    @pytest.mark.parametrize("how", ["not there", "empty", "dead", "another book's"])
     def test_nothing_is_written_and_everything_read_while_it_is_away(
         self, filled: Book, book_place: str, tmp_path: Path, how: str
     ) -> None:

@@ -107,6 +107,9 @@ class TestFileSystems:
             (tmp_path / "b" / BOOK_FILE).touch()
             with pytest.raises(BookError, match=rf"network file system \({kind}\).*postgresql://.*--i-know"):
                 act(str(tmp_path / "b"))
+        with pytest.raises(BookError, match="network file system"):
+            new_book(str(tmp_path / "not" / "made"), "Ada")
+        assert not (tmp_path / "not").exists()
 
     def test_those_who_know(self, mounts: Path, places: Places, monkeypatch: pytest.MonkeyPatch) -> None:
         """They say so, on the command line or for good."""

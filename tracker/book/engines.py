@@ -71,10 +71,13 @@ def make_engine(place: str, *, fresh: bool = False) -> Engine:
         return engine
     file = Path(place) / BOOK_FILE
     if fresh:
+        # Before the folder is made: what is refused leaves nothing behind.
+        check_filesystem(next(each for each in file.absolute().parents if each.is_dir()))
         _make_folder(file)
     elif not file.exists():
         raise UnreachableError(f"{place} is not a book", do=f"Begin one: strandbook init {place}")
-    check_filesystem(file.parent)
+    else:
+        check_filesystem(file.parent)
     # With a creator the default pool would hold one connection for all threads.
     engine = create_engine("sqlite://", creator=lambda: _connect_sqlite(file, fresh), poolclass=QueuePool)
     event.listen(engine, "begin", _begin)

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, func, select
 
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.files import Files, FilesError
+from tracker.files import Files
 from tracker.ids import job_id, measurement_id
 from tracker.model import Attachment, Job, JournalRecord, MeasurementFile, Photograph
 from tracker.progress import Progress
@@ -53,7 +53,7 @@ def check_attachments(connection: Connection, replay: Replay, progress: Progress
 def _holds_any(files: Files) -> bool:
     try:
         return next(files.stored(), None) is not None
-    except FilesError:
+    except OSError:
         return False
 
 
