@@ -19,6 +19,11 @@ _FORMATS = ("PNG", "JPEG", "WEBP", "TIFF", "BMP", "GIF", "PPM", "MPO")
 _MOST_BYTES = 32_000_000
 _MOST_PIXELS = 40_000_000
 _MOST_DEEP = 12_000_000
+_MOST_PROGRESSIVE = 25_000_000
+"""Pixels of a JPEG that comes in passes: all of them are held, eight bytes a pixel, at whatever size it is
+unpacked."""
+_LOOKED_AT = 16_000_000
+"""So many pixels are looked at, with ten bytes each; a larger picture is halved before."""
 """Pixels of a picture with transparency or deep shades, which is unpacked three times over: within 300 MB."""
 # Beyond this many pixels the harder looks would take seconds each and see nothing more.
 _ENOUGH_PIXELS = 6_000_000
@@ -106,13 +111,18 @@ def _grey(picture: Image.Image) -> Image.Image:
     """
     from PIL import Image  # noqa: PLC0415 - a heavy import, paid by those who read
 
-    while picture.width * picture.height > _MOST_PIXELS:
+    if "progressive" in picture.info and picture.width * picture.height > _MOST_PROGRESSIVE:
+        raise _too_large(f"{picture.width} × {picture.height} pixels in passes", _MOST_PROGRESSIVE)
+    while picture.width * picture.height > _LOOKED_AT:
         # JPEG can be unpacked at a half, a quarter, an eighth of its size without being unpacked whole.
         before = picture.size
         picture.draft("L", (picture.width // 2, picture.height // 2))
         if picture.size == before:
-            raise _too_large(f"{picture.width} × {picture.height} pixels")
-    deep = picture.has_transparency_data or picture.mode.startswith(("I", "F"))
+            break
+    if picture.width * picture.height > _MOST_PIXELS:
+        raise _too_large(f"{picture.width} × {picture.height} pixels")
+    # WebP is unpacked into three whole copies.
+    deep = picture.has_transparency_data or picture.mode.startswith(("I", "F")) or picture.format == "WEBP"
     if deep and picture.width * picture.height > _MOST_DEEP:
         raise _too_large(f"{picture.width} × {picture.height} pixels", _MOST_DEEP)
     if picture.has_transparency_data:
@@ -120,7 +130,18 @@ def _grey(picture: Image.Image) -> Image.Image:
         return Image.alpha_composite(paper, picture.convert("RGBA")).convert("L")
     if picture.mode.startswith(("I", "F")):
         return _eight_bits(picture)
-    return picture.convert("L")
+    return picture.convert("L") if picture.width * picture.height <= _LOOKED_AT else _halved(picture)
+
+
+def _halved(picture: Image.Image) -> Image.Image:
+    """Return a picture in shades of grey at half its size, made strip by strip to keep memory small."""
+    from PIL import Image  # noqa: PLC0415 - a heavy import, paid by those who read
+
+    small = Image.new("L", (-(-picture.width // 2), -(-picture.height // 2)))
+    for top in range(0, picture.height, 256):
+        strip = picture.crop((0, top, picture.width, min(picture.height, top + 256)))
+        small.paste(strip.convert("L").reduce(2), (0, top // 2))
+    return small
 
 
 def _eight_bits(picture: Image.Image) -> Image.Image:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import base64
+import io
 from pathlib import Path
+from typing import Any
 
 import pytest
+from PIL import Image
 
 from tests.desk.bench import WHO, a_job, last_entry
 from tracker.backup import backup, restore
 from tracker.book import Book, open_book
+from tracker.desk import photographs
 from tracker.desk.photographs import MOST_BYTES, add_photograph, photograph_of
 from tracker.errors import Refused
 from tracker.kinds import Card, card_of
@@ -27,6 +31,26 @@ def shown(book: Book, target: str) -> Card:
 
     with book.read() as session:
         return card_of(session, find(book, session, target), book.zone)
+
+
+def test_pixels_are_bounded_by_what_their_kind_takes_to_unpack(monkeypatch: pytest.MonkeyPatch) -> None:
+    """JPEG is decoded at a fraction of its size; PNG, WebP and JPEG in passes take memory for each pixel."""
+    monkeypatch.setattr(photographs, "_UNPACKED", 60_000)
+
+    def of(pixels: int, **saved: Any) -> bytes:
+        made = io.BytesIO()
+        Image.new("RGB", (100, pixels // 100)).save(made, **saved)
+        return made.getvalue()
+
+    for most, saved in (
+        (60_000, {"format": "JPEG"}),
+        (7_500, {"format": "JPEG", "progressive": True}),
+        (10_000, {"format": "PNG"}),
+        (3_500, {"format": "WEBP"}),
+    ):
+        photographs.check_pixels(of(most, **saved), "It")
+        with pytest.raises(photographs.PictureError, match=r"million pixels.*lower resolution"):
+            photographs.check_pixels(of(most + 100, **saved), "It")
 
 
 def test_a_photograph_is_kept_with_note_and_time_in_one_act(book: Book) -> None:

@@ -28,7 +28,7 @@ from tracker.benches import import_site
 from tracker.book import new_book
 from tracker.chamberlog import read_csv_log
 from tracker.desk.importing import carry_out, plan_import, read_map
-from tracker.desk.photographs import MOST_PIXELS, thumbnail
+from tracker.desk.photographs import _BYTES_A_PIXEL, _UNPACKED, MOST_PIXELS, thumbnail
 from tracker.inputs import LIMITS
 from tracker.platefile.gauge import _own
 from tracker.plugins import load
@@ -116,7 +116,9 @@ def kinds(folder: Path) -> Iterator[tuple[str, Making, float, float]]:
     yield "a log", log, 0.05, 0.0
     yield "a curve", curve, 0.05, 0.0
     yield "a sound", lambda share: partial(heard, tap(max(4096, round(_MOST_SAMPLES * share)))), 0.2, 0.0
-    yield "a photograph", lambda share: partial(thumbnail, picture(round(MOST_PIXELS * share))), 0.2, 0.0
+    for kind, saved in _PICTURES.items():
+        most = min(MOST_PIXELS, _UNPACKED // _BYTES_A_PIXEL[kind])
+        yield f"a photograph, {kind}", partial(photograph, most, saved), 0.2, 0.0
 
     def site(share: float) -> Read:
         place = Path(tempfile.mkdtemp(dir=folder))
@@ -169,11 +171,20 @@ def tap(samples: int) -> Recording:
     return Recording("tap.wav", struct.pack("<4sI", b"RIFF", len(whole)) + whole)
 
 
-def picture(pixels: int) -> bytes:
-    """Return a picture of so many pixels as PNG, which is unpacked whole."""
+_PICTURES: dict[str, dict[str, object]] = {
+    "JPEG": {"format": "JPEG", "subsampling": 0},
+    "JPEG, progressive": {"format": "JPEG", "subsampling": 0, "progressive": True},
+    "PNG": {"format": "PNG", "compress_level": 1},
+    "GIF": {"format": "GIF"},
+    "WEBP": {"format": "WEBP", "lossless": True, "method": 0},
+}
+
+
+def photograph(most: int, saved: dict[str, object], share: float) -> Read:
+    """Return what reads a picture of a share of so many pixels."""
     made = io.BytesIO()
-    Image.new("RGBA", (5000, pixels // 5000)).save(made, "PNG", compress_level=1)
-    return made.getvalue()
+    Image.new("RGB", (5000, round(most * share) // 5000), (10, 200, 30)).save(made, **saved)
+    return partial(thumbnail, made.getvalue())
 
 
 def results_of(site: Path, rows: int) -> None:

@@ -10,10 +10,11 @@ from pathlib import Path
 
 import pytest
 from cryptography import x509
+from sqlalchemy import event
 
 from tests.web.site import BENCHES, ON_BOTH, Site
 from tracker.cli.serving import send_recording, watch_folder
-from tracker.desk.devices import pair_device
+from tracker.desk.devices import end_device, pair_device, paired
 from tracker.errors import Refused
 from tracker.web.certificate import LASTS_DAYS, own_certificate
 
@@ -49,6 +50,25 @@ def test_attachments_that_are_away_are_said_on_every_page(site: Site) -> None:
         site.clock[0] += 10
         assert "data-away" not in browser.get("/").text
         assert browser.get("/live/state").text == mark
+
+
+def test_devices_that_wait_for_news_ask_the_book_once_for_all(shared: Site) -> None:
+    """Within a step no poll is a question; one that was removed is let in no more after that act."""
+    bench, now = BENCHES[shared.url], [0.0]
+    bench.monotonic = lambda: now[0]
+    asked: list[str] = []
+    with shared.browser() as phone, shared.browser() as stranger:
+        phone.pair(shared.codes[-1])
+        mark = phone.get("/live/state").text
+        event.listen(shared.book.engine, "before_cursor_execute", lambda *said: asked.append(said[2]))
+        assert {phone.get("/live/state").text for _ in range(5)} == {mark}
+        assert asked == []
+        assert phone.get("/live/state", headers={"If-None-Match": f'"{mark}"'}).status_code == 304
+        assert stranger.get("/live/state").url.path == "/pair"
+        (device,) = paired(shared.book)
+        end_device(shared.book, "Ada", device.number)
+        now[0] += 1
+        assert phone.get("/live/state").url.path == "/pair"
 
 
 def test_its_key_is_for_its_owner_alone(tmp_path: Path) -> None:

@@ -30,6 +30,11 @@ MOST_BYTES: Final = 15_000_000
 MOST_PIXELS: Final = 50_000_000
 """More than any phone's camera takes; a picture that claims more is made to fill the memory."""
 
+_UNPACKED: Final = 200_000_000
+_BYTES_A_PIXEL: Final = {"JPEG": 1, "JPEG, progressive": 8, "PNG": 6, "GIF": 6, "WEBP": 17}
+"""What a picture may take while it is unpacked, in bytes, and what its kinds take each pixel (measured:
+``python -m tests.ground.peaks``). A JPEG is decoded at a fraction of its size, all others whole."""
+
 THUMBNAIL: Final = 480
 """Longer side of a small copy, in pixels: a phone's width at ordinary density."""
 
@@ -60,23 +65,27 @@ def check_pixels(data: bytes, name: str) -> None:
     """Refuse a picture by the size its header states, before anything of it is unpacked.
 
     Raises:
-        PictureError: It has more than :data:`MOST_PIXELS`, or its header cannot be read.
+        PictureError: It has more than :data:`MOST_PIXELS`, more than its kind can be unpacked with in 200 MB,
+            or its header cannot be read.
     """
     try:
         with warnings.catch_warnings():
             # Pillow warns of large pictures; ours is the lower bound, and a refusal.
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
             with Image.open(io.BytesIO(data)) as picture:
-                width, height = picture.size
+                (width, height), kind = picture.size, str(picture.format)
+                kind += ", progressive" * ("progressive" in picture.info)
     except Image.DecompressionBombError as error:
         raise PictureError(f"{name} has too many pixels", do="Take it at a lower resolution") from error
     except (PIL.UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error) as error:
         raise PictureError(f"{name} cannot be read as a picture", do="Take or save it again") from error
-    if width * height > MOST_PIXELS:
+    most = min(MOST_PIXELS, _UNPACKED // _BYTES_A_PIXEL.get(kind, max(_BYTES_A_PIXEL.values())))
+    if width * height > most:
+        whole = most < MOST_PIXELS
         raise PictureError(
             f"{name} has {width * height / 1e6:.0f} million pixels",
-            why=f"at most {MOST_PIXELS // 1_000_000} million are taken",
-            do="Take it at a lower resolution",
+            why=f"at most {most // 1_000_000} million{f' of {kind}' if whole else ''} are taken",
+            do="Take it at a lower resolution" + (", or save it as a plain JPEG" if whole else ""),
         )
 
 

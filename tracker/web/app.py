@@ -33,7 +33,7 @@ from tracker.web.inputs import asked_in_address
 from tracker.web.pages import acts
 from tracker.web.refusals import NotPairedError, status_of, unread, without_commands
 from tracker.web.render import STATIC, mark_of, page, there
-from tracker.web.visitors import Here, Reader, anyone, reader
+from tracker.web.visitors import COOKIE, Here, Visitor, anyone, reader
 
 THREADS = 12
 """Requests that are answered at once. Each holds one connection of the book, whose pool gives fifteen: a
@@ -174,9 +174,14 @@ _KEEP_ALIVE_S: Final = 15.0
 
 
 @news.get("/live/state")
-def state(request: Request, bench: Here, visitor: Reader) -> Response:
-    """Give the mark of the book's state; 304 as long as it is the one that the browser has."""
-    mark = mark_of(bench, visitor.state)
+async def state(request: Request, bench: Here) -> Response:
+    """Give the mark of the book's state; 304 as long as it is the one that the browser has.
+
+    The book itself is asked once a step for all: two hundred devices ask this every few seconds.
+    """
+    watch = _watch_of(request, bench)
+    await watch.admit(request)
+    mark = await watch.mark()
     tag = f'"{mark}"'
     headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
     if request.headers.get("if-none-match") == tag:
@@ -214,25 +219,44 @@ async def _events(request: Request, bench: Bench) -> AsyncIterator[str]:
 class Watch:
     """Asks the book for its state once a step, however many pages are open."""
 
+    _MOST: Final = 1000
+
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
-        self._at = -STEP_S
-        self._mark = ""
         self._asking: asyncio.Lock | None = None
+        self._admitted: dict[str, Visitor] = {}
+        self._admitted_at = ""
+
+    async def admit(self, request: Request) -> None:
+        """Let a browser through that may read; who it is the book is asked again after each write.
+
+        Raises:
+            NotPairedError: It is not paired.
+        """
+        state, cookie = await self._state(), request.cookies.get(COOKIE, "")
+        if state != self._admitted_at or len(self._admitted) > self._MOST:
+            self._admitted, self._admitted_at = {}, state
+        known = self._admitted.get(cookie)
+        if known is None:
+            self._admitted[cookie] = await run_in_threadpool(reader, request, self._bench)
+        elif known.device is not None:
+            self._bench.seen.note(known.device.number, self._bench.book.clock())
 
     async def mark(self) -> str:
         """Return the mark of the book's state, at most a step old."""
-        loop = asyncio.get_running_loop()
+        return mark_of(self._bench, await self._state())
+
+    async def _state(self) -> str:
         if self._asking is None:
             self._asking = asyncio.Lock()
         async with self._asking:
-            if loop.time() - self._at >= STEP_S * 0.9:
-                self._mark = await run_in_threadpool(self._asked)
-                self._at = loop.time()
-        return self._mark
+            found = self._bench.state_within(STEP_S * 0.9)
+            return await run_in_threadpool(self._asked) if found is None else found
 
     def _asked(self) -> str:
-        return mark_of(self._bench, self._bench.book.state())
+        # In this thread as well: a share that hangs must not hold the event loop.
+        self._bench.away()
+        return self._bench.state_now()
 
 
 def _watch_of(request: Request, bench: Bench) -> Watch:

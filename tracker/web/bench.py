@@ -389,9 +389,11 @@ class Bench:
     serving: Serving
     pictures: Answers = field(default_factory=lambda: Answers(_PICTURES))
     _words: Answers = field(default_factory=lambda: Answers(_FACTS))
+    monotonic: Callable[[], float] = time.monotonic
 
     def __post_init__(self) -> None:
         self._away = (-math.inf, "")
+        self._newest = (-math.inf, "")
         self.facts = Answers(_FACTS, self.serving.book.clock)
         self.changed = Changed(self.serving.book)
         self.codes = PairingCodes(self.serving.clock, self.serving.announce)
@@ -434,6 +436,24 @@ class Bench:
     def method_titles(self) -> dict[str, str]:
         """Title of each method by its identifier."""
         return {name: each.method.title for name, each in self.plugged.methods.items()}
+
+    def state_now(self) -> str:
+        """Return the book's state, asked for now."""
+        at_s = self.monotonic()
+        state = self.book.state()
+        # Of two that asked at once the one that began later knows more.
+        self._newest = max(self._newest, (at_s, state), key=lambda each: each[0])
+        return state
+
+    def state_within(self, span_s: float) -> str | None:
+        """Return the book's state as a request found it so many seconds ago at most; None where none did."""
+        at_s, state = self._newest
+        return state if self.monotonic() - at_s < span_s else None
+
+    @property
+    def is_away(self) -> bool:
+        """Whether the attachments could not be reached when they were looked for last."""
+        return bool(self._away[1])
 
     def away(self) -> str:
         """Return a sentence where the attachments cannot be reached; some seconds old at most."""

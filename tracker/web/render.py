@@ -192,7 +192,7 @@ def mark_of(bench: Bench, state: str) -> str:
 
     That is the book's state, offered recordings, and whether the attachments can be reached.
     """
-    away = ".away" if bench.away() else ""
+    away = ".away" if bench.is_away else ""
     return f"{state[:_MARK]}.{bench.offers.mark}{away}"
 
 

@@ -125,7 +125,7 @@ def anyone(request: Request, bench: Here) -> Visitor:
         role = ROLES[0]
     who = device.name if device is not None else serving.who if paired else ""
     # Whoever is not paired learns nothing, not even that something was written.
-    state = bench.book.state() if paired else ""
+    state = bench.state_now() if paired else ""
     visitor = Visitor(who, sid, csrf_token(serving.key, sid), role, device, "sid" not in held, state, paired)
     request.state.visitor = visitor
     return visitor
