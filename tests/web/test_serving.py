@@ -52,13 +52,13 @@ def test_attachments_that_are_away_are_said_on_every_page(site: Site) -> None:
         assert browser.get("/live/state").text == mark
 
 
-def test_devices_that_wait_for_news_ask_the_book_once_for_all(shared: Site) -> None:
+def test_devices_that_wait_for_news_ask_the_book_once_for_all(shared: Site, code: str) -> None:
     """Within a step no poll is a question; one that was removed is let in no more after that act."""
     bench, now = BENCHES[shared.url], [0.0]
     bench.monotonic = lambda: now[0]
     asked: list[str] = []
     with shared.browser() as phone, shared.browser() as stranger:
-        phone.pair(shared.codes[-1])
+        phone.pair(code)
         mark = phone.get("/live/state").text
         event.listen(shared.book.engine, "before_cursor_execute", lambda *said: asked.append(said[2]))
         assert {phone.get("/live/state").text for _ in range(5)} == {mark}
