@@ -7,8 +7,10 @@ from collections.abc import Sequence
 
 import pytest
 
+from tests.conftest import BenchClock
+from tests.databases import Kept, Places
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
-from tracker.book import Book
+from tracker.book import Book, open_book
 from tracker.comparing import Scope, asking, follow_up, plan_text, survey, watched, why
 from tracker.comparing.asking import name_group
 from tracker.desk.voiding import judge
@@ -43,19 +45,48 @@ def plate(
     return done.id
 
 
-@pytest.fixture
-def spool(book: Book) -> str:
+def material_and_spool(book: Book) -> str:
     """Enter a material with a data sheet and a spool."""
     a_material(book, family="ASA", nozzle_low_c=240, nozzle_high_c=270, chamber_low_c=50, chamber_high_c=70)
     return a_spool(book, lot="L-17")
 
 
+def two_plates(place: str) -> dt.datetime:
+    """Print two plates that differ in nozzle and chamber at once; return the moment it is then."""
+    clock = BenchClock()
+    with open_book(place, clock) as book:
+        spool = material_and_spool(book)
+        first = plate(book, spool, [31.0, 31.6, 30.5, 31.2], nozzle_set_c=255, chamber_set_c=60)
+        second = plate(book, spool, [21.0, 20.4, 21.5, 20.8], nozzle_set_c=245, chamber_set_c=40)
+    assert (spool, first, second) == (SPOOL, *UNLIKE)
+    return clock.at
+
+
+SPOOL, UNLIKE = "S0001-R", ("J0001-J", "J0002-H")
+
+
 @pytest.fixture
-def unlike(book: Book, spool: str) -> tuple[str, str]:
-    """Print two plates that differ in nozzle and chamber at once."""
-    first = plate(book, spool, [31.0, 31.6, 30.5, 31.2], nozzle_set_c=255, chamber_set_c=60)
-    second = plate(book, spool, [21.0, 20.4, 21.5, 20.8], nozzle_set_c=245, chamber_set_c=40)
-    return first, second
+def book_place(
+    request: pytest.FixtureRequest, places: Places, kind: str, kept: Kept, clock: BenchClock
+) -> str:
+    """Give a place where an empty book lies, or one with two plates for a test that has them."""
+    if "unlike" not in request.fixturenames:
+        return places.fresh(kind)
+    place, clock.at = kept.copied(kind, two_plates, places)
+    return place
+
+
+@pytest.fixture
+def spool(request: pytest.FixtureRequest, book: Book) -> str:
+    """Give the spool that plates are printed of."""
+    return SPOOL if "unlike" in request.fixturenames else material_and_spool(book)
+
+
+@pytest.fixture
+def unlike(book: Book) -> tuple[str, str]:
+    """Give two plates that differ in nozzle and chamber at once."""
+    del book
+    return UNLIKE
 
 
 def test_two_unlike_plates_differ(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:

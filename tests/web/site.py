@@ -21,7 +21,7 @@ from tests.databases import KINDS
 from tests.desk.bench import a_calibrated_rig, a_job
 from tracker.book import Book
 from tracker.plugins import Plugged
-from tracker.web import Bench, Serving, make_app, tasks
+from tracker.web import Bench, Serving, acting, make_app, tasks
 from tracker.web.bench import Answers
 from tracker.web.pages import why
 
@@ -134,6 +134,8 @@ _IDLE: list[_Server] = []
 def _start(serving: Serving) -> _Server:
     # Whoever asks gets the answer, and not the page that says how far it is.
     tasks.WAIT_S = why._LONG_S = PATIENCE_S
+    # What was just entered can be undone, however long ago that is on a busy machine.
+    acting.UNDO_S = 3600
     # Named as TCP: only then asyncio sends an answer's parts at once, and does not wait 40 ms between them.
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.bind(("127.0.0.1", 0))
