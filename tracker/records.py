@@ -172,7 +172,10 @@ def _apart(before: Mapping[str, Any], after: Mapping[str, Any], zone: dt.tzinfo,
         new = after.get(name)
         if name in _BOOKKEEPING or old == new or isinstance(old or new, (dict, list)):
             continue
-        if old is not None or gaps:
+        if name.endswith("_id"):
+            # A row's own number says nothing to a person; the act names the records.
+            yield f"{name.removesuffix('_id')} changed"
+        elif old is not None or gaps:
             yield f"{name} {_word(old, zone)} → {_word(new, zone)}"
 
 

@@ -124,6 +124,21 @@ def test_a_search_finds_lines_that_hold_all_words() -> None:
     assert {each.topic for each in found} == {"shared-bench"}
 
 
+@pytest.mark.parametrize(
+    ("typed", "page"),
+    [
+        ("wet", "spools"), ("scale", "spools"), ("second spool", "spools"), ("dry box", "spools"),
+        ("broke in the grip", "putting-right"), ("wrong label", "putting-right"),
+        ("mistake", "putting-right"),
+        ("phone", "shared-bench"), ("settings changed", "printing"), ("stringy", "printing"),
+        ("how many plates", "table"), ("humidity", "spools"),
+    ],
+)  # fmt: skip
+def test_what_people_would_type_is_found(typed: str, page: str) -> None:
+    """In the words of the bench; small words and the ends of lines are no bar."""
+    assert page in {each.topic for each in manual.search(typed)}
+
+
 def test_the_manual_answers_as_json_and_as_text(cli: Cli) -> None:
     """A program gets the pages; in a pipe a page is what is written."""
     assert cli.json("manual")[0]["page"] == "first-evening"

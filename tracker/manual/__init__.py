@@ -101,21 +101,43 @@ def on_terminal(text: str) -> str:
 
 
 def search(words: str, *more: Topic) -> Iterator[Found]:
-    """Yield every line of the manual that holds all of some words, in any case, with its heading.
+    """Yield every paragraph of the manual that holds all of some words, in any case, with its heading.
+
+    A row of a table, an item of a list and a line to be typed stand for themselves. Words such as ``in`` and
+    ``the`` are not looked for where others are.
 
     Args:
         words: What is looked for.
         more: Pages that are looked through after those of the manual.
     """
-    wanted = words.casefold().split()
+    typed = words.casefold().split()
+    wanted = [word for word in typed if word not in _SMALL] or typed
     for page in (*topics(), *more):
-        heading = page.title
-        for line in page.text.splitlines():
-            if line.startswith("#"):
-                heading = line.lstrip("# ")
-            if (
-                wanted
-                and all(word in f"{heading} {line}".casefold() for word in wanted)
-                and line.strip("# `")
-            ):
-                yield Found(page.name, heading, line.strip("# "))
+        for heading, lines in _paragraphs(page):
+            text = " ".join((heading, *lines)).casefold()
+            if wanted and all(word in text for word in wanted):
+                best = max(lines, key=lambda line: sum(word in line.casefold() for word in wanted))
+                yield Found(page.name, heading, best.strip("# "))
+
+
+_SMALL: Final = frozenset(
+    ("a", "an", "and", "at", "by", "do", "for", "from", "how", "i", "in", "is", "it", "my", "of", "on", "or")
+    + ("the", "to", "was", "what", "with")
+)
+_ALONE: Final = ("#", "|", "- ", "strandbook ")
+
+
+def _paragraphs(page: Topic) -> Iterator[tuple[str, list[str]]]:
+    """Yield heading and lines of each paragraph of a page."""
+    heading, held = page.title, list[str]()
+    for line in (*page.text.splitlines(), ""):
+        if held and (not line.strip() or line.startswith((*_ALONE, "```"))):
+            yield heading, held
+            held = []
+        if line.startswith("#"):
+            heading = line.lstrip("# ")
+        if line.strip("# `"):
+            held.append(line)
+        if held and line.startswith(_ALONE):
+            yield heading, held
+            held = []
