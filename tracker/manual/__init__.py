@@ -122,8 +122,8 @@ def search(words: str, *more: Topic) -> Iterator[Found]:
 
 _SMALL: Final = frozenset(
     (
-        "a", "an", "and", "at", "by", "do", "for", "from", "how", "i", "in", "is", "it", "my", "of", "on", "or",
-        "the", "to", "was", "what", "with",
+        "a", "an", "and", "at", "by", "do", "for", "from", "how", "i", "in", "is", "it", "my", "of", "on",
+        "or", "the", "to", "was", "what", "with",
     )
 )  # fmt: skip
 _ALONE: Final = ("#", "|", "- ", "strandbook ")
