@@ -19,20 +19,21 @@ from tracker import ids
 from tracker.book import Book
 from tracker.cards import Card
 from tracker.errors import Refused
-from tracker.factors import REGISTRY, factor_data, factor_words, factors_of, in_registry_order
 from tracker.history import MassLeft, SpoolDays, mass_left, spool_days, water_at, water_at_many
 from tracker.kinds import find
 from tracker.lazy_modules import lazy
 from tracker.model import JournalRecord, Specimen
 from tracker.moments import NOT_RECORDED, local_time
-from tracker.plugins import Plugged
 from tracker.stating import state_row
 
 if TYPE_CHECKING:
-    from tracker import exposure
+    from tracker import exposure, factors
     from tracker.exposure import Water, WaterHistory
+    from tracker.plugins import Plugged
 else:
     exposure = lazy("tracker.exposure")
+    # The journal and a spool's days are read without any factor, and so without the models of readings.
+    factors = lazy("tracker.factors")
 
 
 _BOOKKEEPING: Final = frozenset(
@@ -196,23 +197,23 @@ def factors_with_basis(book: Book, specimen: int, plugged: Plugged | None = None
         plugged: Plugins that may add some.
     """
     with book.read() as session:
-        found = factors_of(session, [specimen], plugged).get(specimen, {})
-    return [factor_data(value) for value in in_registry_order(found)]
+        found = factors.factors_of(session, [specimen], plugged).get(specimen, {})
+    return [factors.factor_data(value) for value in factors.in_registry_order(found)]
 
 
 def shown_factors(book: Book, row: Specimen, plugged: Plugged | None = None) -> Card:
     """Return the factors of a specimen as they are shown; what is not recorded is named at the end."""
     with book.read() as session:
-        found = factors_of(session, [row.id], plugged).get(row.id, {})
+        found = factors.factors_of(session, [row.id], plugged).get(row.id, {})
     name = ids.specimen_id(row.job_id, row.piece)
     card = Card(f"{name}  {row.name or ''}".rstrip(), data={"id": name})
-    for value in in_registry_order(found):
-        card.add(value.name, factor_words(value))
-    missing = [factor.name for factor in REGISTRY if not factor.of_test and factor.name not in found]
+    for value in factors.in_registry_order(found):
+        card.add(value.name, factors.factor_words(value))
+    missing = [factor.name for factor in factors.REGISTRY if not factor.of_test and factor.name not in found]
     if missing:
         card.add("not recorded", ", ".join(missing))
     card.data |= {
-        "factors": [factor_data(value) for value in in_registry_order(found)],
+        "factors": [factors.factor_data(value) for value in factors.in_registry_order(found)],
         "not_recorded": missing,
     }
     return card
@@ -241,15 +242,15 @@ def factor_table(
             .where(*where)
             .order_by(Specimen.job_id, Specimen.piece)
         ).all()
-        found = factors_of(session, [row.id for row in rows], plugged)
-    recorded = {name for factors in found.values() for name in factors}
-    known = [factor.name for factor in REGISTRY if factor.name in recorded]
+        found = factors.factors_of(session, [row.id for row in rows], plugged)
+    recorded = {name for each in found.values() for name in each}
+    known = [factor.name for factor in factors.REGISTRY if factor.name in recorded]
     columns = [*known, *sorted(recorded - set(known))]
     for row in rows:
-        factors = found[row.id]
+        own = found[row.id]
         data = {"id": ids.specimen_id(row.job_id, row.piece), "name": row.name}
         for column in columns:
-            value = factors.get(column)
+            value = own.get(column)
             data[column] = value.value if value is not None else None
             if bases:
                 data[f"{column} basis"] = value.basis if value is not None else "not recorded"

@@ -47,7 +47,7 @@ def test_help_costs_no_more(words: tuple[str, ...]) -> None:
 
 
 @pytest.mark.parametrize(
-    "words", ["show {0.piece}", "show {0.measurement}", "list results", "list spools --json"]
+    "words", ["show {0.piece}", "show {0.measurement}", "list results", "list spools --json", "log"]
 )
 def test_looking_loads_the_store_and_nothing_else(filled: Filled, words: str) -> None:
     """No method, no arithmetic, no drawing."""
