@@ -194,3 +194,15 @@ def test_a_piece_comes_from_the_spools_it_was_printed_from(book: Book, scene: Sc
 
     assert [[spool.spool.id for spool in each.spools] for each in found.values()] == [[2], [1]]
     assert [each.material.name for each in found.values() if each.material] == ["Basalt PA", "Quarzit ASA"]
+
+
+def test_the_spool_in_the_lowest_tool_stands_for_a_plate(book: Book, scene: Scene) -> None:
+    """Whatever its number; a plate without spools has none, and the material that the job names itself."""
+    del scene
+    more(book)
+    with Reader(book.engine) as reader:
+        jobs = of_jobs(reader, [3, 4])
+
+    assert jobs[3].main is not None
+    assert (jobs[3].main.spool.id, jobs[4].main) == (2, None)
+    assert [each.material and each.material.name for each in jobs.values()] == ["Basalt PA", "Basalt PA"]

@@ -65,6 +65,32 @@ def test_sql_and_python_follow_one_rule(book: Book) -> None:
     assert material == {job: number or 4 for job, number in numbers.items()}
 
 
+def test_sql_and_python_take_a_spool_without_layer_as_one_from_the_first(book: Book) -> None:
+    """Over all layers at which two spools of one tool can begin; of two that begin together the lower ID."""
+    begun = dict(enumerate(itertools.product((None, 1, 2), repeat=2), start=1))
+    with book.act("test", "Ada Bench") as act:
+        act.session.add(Material(name="A"))
+        act.session.flush()
+        act.session.add_all([Spool(material_id=1), Spool(material_id=1)])
+        act.session.add_all([Job(id=number) for number in begun])
+        act.session.flush()
+        act.session.add_all(
+            [
+                JobSpool(job_id=number, spool_id=spool, tool=0, from_layer=layer)
+                for number, layers in begun.items()
+                for spool, layer in zip((2, 1), layers, strict=True)
+            ]
+        )
+    with book.read() as session:
+        found = dict(session.execute(select(Job.id, main_spool_id())).all())
+
+    for number, (of_two, of_one) in begun.items():
+        both = ((2, of_two), (1, of_one))
+        chosen = main_spool([JobSpool(spool_id=spool, tool=0, from_layer=layer) for spool, layer in both])
+        expected = 2 if (of_two or 1) < (of_one or 1) else 1
+        assert (found[number], chosen and chosen.spool_id) == (expected, expected)
+
+
 def test_a_tool_that_is_not_the_first_still_counts() -> None:
     """A plate of tool 1 alone has a spool; of two in one tool the one that came in first stands for it."""
     uses = [JobSpool(spool_id=7, tool=1), JobSpool(spool_id=5, tool=1)]
