@@ -49,7 +49,7 @@ def test_chart_of_two_is_refused() -> None:
         shewhart_individuals([1.0, 2.0])
 
 
-@pytest.mark.parametrize(("sigma", "weight"), [(0, 0.3), (1, 0), (1, 1.5)])
+@pytest.mark.parametrize(("sigma", "weight"), [(0, 0.3), (-1, 0.3), (1, 0), (1, -0.1), (1, 1.5)])
 def test_impossible_chart_is_refused(sigma: float, weight: float) -> None:
     """Sigma and weight outside their ranges are refused."""
     with pytest.raises(Refused):

@@ -120,6 +120,19 @@ def test_a_book_of_single_pieces_lends_what_they_scatter() -> None:
     assert found.u == pytest.approx(2.0, rel=0.15)
 
 
+def test_readings_about_zero_lend_nothing() -> None:
+    """A scatter relative to a mean of zero says nothing: with and without such a material it is the same."""
+    rng = np.random.default_rng(5)
+    single = [[[30.0]], *([[30.0 + 2.0 * float(x)] for x in rng.normal(size=4)] for _ in range(9))]
+    several = [[[30.0, 31.0, 32.0]], *books(rng, 1.0, 6)]
+    about_zero = [[-1.0], [1.0], [0.5], [-0.5]]
+    for groups in (single, several):
+        with_it = [*groups, about_zero]
+        found = material_means(PlateSums.of(with_it), len(with_it), relative=True)[0]
+        without = material_means(PlateSums.of(groups), len(groups), relative=True)[0]
+        assert found.expanded == pytest.approx(without.expanded, rel=1e-9)
+
+
 def test_no_interval_of_one_plate_holds_at_every_plate_scatter() -> None:
     """What is said in words: eight pieces, right in 97 % at s_L = 0, are right in 35 % at s_L = 2 s_r."""
     half = stats.t.ppf(0.985, 7) / math.sqrt(8)
