@@ -6,7 +6,7 @@ from datetime import datetime, timedelta, timezone
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.exposure.days import hour
@@ -185,3 +185,127 @@ def test_segments_tile_the_days(plan: list[tuple[str, int]]) -> None:
     edges = [(s.began, s.ended) for s in days.segments]
     assert all(a[1] == b[0] for a, b in pairwise(edges))
     assert not edges or edges[-1][1] == hour(at + 1)
+
+
+def plainly(periods: list[StoragePeriod], dryings: list[Drying], jobs: list[JobUse], until: int) -> list[str]:
+    """Return the place of each hour: what one record alone claims; unlogged where none or two do."""
+    found = []
+    for at in range(until):
+        kept = [each for each in periods if each.began <= hour(at) < (each.ended or hour(until))]
+        dried = [each for each in dryings if each.began <= hour(at) < each.ended]
+        printed = [each for each in jobs if each.began <= hour(at) < (each.ended or hour(until))]
+        alone = len(kept) < 2 and len(dried) < 2 and not (dried and printed)
+        place = "dryer" if dried else kept[0].place if kept else "unlogged"
+        found.append(place if alone else "unlogged")
+    return found
+
+
+_SPANS = st.lists(st.tuples(st.integers(0, 20), st.integers(1, 9)), max_size=4)
+
+
+@settings(max_examples=60)
+@given(_SPANS, _SPANS, _SPANS, st.integers(1, 26))
+def test_every_hour_is_where_one_record_alone_puts_it(
+    periods: list[tuple[int, int]], dryings: list[tuple[int, int]], jobs: list[tuple[int, int]], until: int
+) -> None:
+    """Whatever overlaps whatever: asked of each hour by itself, the answer is the same."""
+    places: tuple[Place, ...] = ("open air", "dry box", "sealed bag", "printer")
+    kept = [period(places[at], began, began + long) for at, (began, long) in enumerate(periods)]
+    dried = [drying(began, began + long, f"D{at}") for at, (began, long) in enumerate(dryings)]
+    used = [JobUse(hour(began), hour(began + long), f"J{at}") for at, (began, long) in enumerate(jobs)]
+    days = timeline(kept, dried, used, hour(until), settle=True)
+    first = min((began for began, _ in (*periods, *dryings, *jobs)), default=until)
+
+    hours = [segment.place for segment in days.segments for _ in range(round(segment.hours))]
+    assert hours == plainly(kept, dried, used, until)[first:]
+
+
+def test_records_that_contradict_each_other_all_the_time_leave_days_of_which_nothing_is_known() -> None:
+    """The spool was there: its days begin with the first of them, unlogged."""
+    days = timeline(
+        [period("open air", 1, 3, "A"), period("dry box", 1, 3, "B")], [], [], hour(4), settle=True
+    )
+
+    assert (days.began, shape(days)) == (hour(1), [("unlogged", 3.0)])
+
+
+def test_a_conflict_lasts_as_long_as_both_claim_the_spool() -> None:
+    """From where the second begins to where the first of them ends, with both by name."""
+    cases: list[tuple[list[StoragePeriod], list[Drying], list[JobUse], tuple[str, str, float, float]]] = [
+        ([period("open air", 0, 5, "A"), period("dry box", 3, 9, "B")], [], [], ("A", "B", 3, 5)),
+        ([period("open air", 0, 9, "A"), period("dry box", 3, 5, "B")], [], [], ("A", "B", 3, 5)),
+        ([], [drying(1, 6, "D1"), drying(4, 5, "D2")], [], ("D1", "D2", 4, 5)),
+        ([], [drying(1, 6, "D1")], [JobUse(hour(4), hour(9), "J1")], ("D1", "J1", 4, 6)),
+        ([], [drying(1, 6, "D1")], [JobUse(hour(4), hour(5), "J1")], ("D1", "J1", 4, 5)),
+        ([], [drying(5, 6, "D1")], [JobUse(hour(4), None, "J1")], ("D1", "J1", 5, 6)),
+        ([], [drying(5, 9, "D1")], [JobUse(hour(4), hour(7), "J1")], ("D1", "J1", 5, 7)),
+    ]
+    for periods, dryings, jobs, told in cases:
+        (found,) = timeline(periods, dryings, jobs, hour(10), settle=True).conflicts
+        first, second, began, ended = told
+        assert (found.first.name, found.second.name, found.began, found.ended) == (
+            first, second, hour(began), hour(ended),
+        )  # fmt: skip
+
+
+def test_what_only_touches_does_not_contradict() -> None:
+    """One ends in the moment in which the other begins."""
+    periods = [period("open air", 0, 2), period("dry box", 2, 4), period("open air", 6, 8)]
+    days = timeline(periods, [drying(4, 6, "D1"), drying(8, 9, "D2")], [JobUse(hour(6), hour(8))], hour(9))
+
+    assert shape(days) == [
+        ("open air", 2.0), ("dry box", 2.0), ("dryer", 2.0), ("open air", 2.0), ("dryer", 1.0),
+    ]  # fmt: skip
+
+
+def test_the_longest_of_several_jobs_and_dryings_is_held_against() -> None:
+    """A short one in between does not hide the long one that still runs."""
+    jobs = [JobUse(hour(0), hour(9), "long"), JobUse(hour(1), hour(2), "short")]
+    (found,) = timeline([], [drying(5, 6, "D1")], jobs, hour(10), settle=True).conflicts
+    assert found.second.name == "long"
+    dryings = [drying(0, 9, "long"), drying(1, 2, "short")]
+    found = timeline([], dryings, [JobUse(hour(5), hour(6), "J1")], hour(10), settle=True).conflicts[-1]
+    assert (found.first.name, found.began, found.ended) == ("long", hour(5), hour(6))
+
+
+def test_segments_up_to_a_moment_are_cut_there() -> None:
+    """Those that begin at it are not among them."""
+    days = timeline([period("open air", 0, 2), period("dry box", 2, 6)], [drying(6, 8)], [], hour(8))
+
+    def until(at: float) -> list[tuple[str, float]]:
+        return [(each.place, each.hours) for each in days.until_moment(hour(at))]
+
+    assert until(2) == [("open air", 2.0)]
+    assert until(3) == [("open air", 2.0), ("dry box", 1.0)]
+    assert until(8) == [("open air", 2.0), ("dry box", 4.0), ("dryer", 2.0)]
+    assert until(0) == []
+
+
+def test_the_last_drying_is_the_latest_that_had_begun() -> None:
+    """At its very beginning it has not."""
+    days = timeline([], [drying(1, 2, "D1"), drying(4, 5, "D2")], [], hour(9))
+    found = [days.last_drying(hour(at)) for at in (1, 1.5, 4, 4.5)]
+
+    assert [None if each is None else each.key for each in found] == [None, "D1", "D1", "D2"]
+    assert [each.key for each in timeline([], days.dryings, [], hour(4)).dryings] == ["D1"]
+
+
+def test_days_begin_with_the_reception_or_with_the_first_record() -> None:
+    """A spool that came before its first record has days from then on, unlogged."""
+    job = JobUse(hour(3), hour(4))
+    came = timeline([period("open air", 5, 6)], [], [job], hour(6), received=hour(1))
+    bare = timeline([period("open air", 5, 6)], [], [job], hour(6))
+
+    assert (came.began, came.received, shape(came)[0]) == (hour(1), True, ("unlogged", 4.0))
+    assert (bare.began, bare.received, shape(bare)[0]) == (hour(3), False, ("unlogged", 2.0))
+    assert timeline([], [], [], hour(6)).began is None
+    assert [each.began for each in timeline([], [], [job, JobUse(hour(6))], hour(6)).jobs] == [hour(3)]
+
+
+def test_moments_outside_the_days_are_refused() -> None:
+    """The end itself is covered; later is not, nor a time that no zone belongs to."""
+    days = timeline([period("open air", 0, 2)], [], [], hour(2))
+    days.known_until(hour(2))
+    for wrong in (hour(2.001), hour(1).replace(tzinfo=None)):
+        with pytest.raises(Refused, match="the timeline ends at 2025-03-01T02:00:00"):
+            days.known_until(wrong)

@@ -422,9 +422,10 @@ def timeline(
     # A drying that begins with its stay leaves a piece of no length before it.
     pieces = [piece for piece in _without(pieces, conflicts) if piece.ended > piece.began]
     pieces.sort(key=lambda piece: piece.began)
-    # A job says that the spool existed, not where it was: from then on the time is unlogged, never simply
-    # absent.
-    first = [job.began for job in used[:1]] + ([received] if received is not None else [])
+    # A job says that the spool existed, not where it was, and so do records that contradict each other: from
+    # then on the time is unlogged, never simply absent.
+    first = [event.began for events in (used, kept, dried) for event in events[:1]]
+    first += [received] if received is not None else []
     return Timeline(
         segments=tuple(_without_gaps(pieces, first, until)),
         dryings=tuple(d for d in dried if d.began < until),
