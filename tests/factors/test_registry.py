@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tracker.factors import MOISTURE, REGISTRY, factor_named, unit_of
+from tracker.factors.registry import Factors, factor_words, put, put_reading, value_words
 
 NUMBERS = [factor for factor in REGISTRY if factor.kind == "number"]
 
@@ -108,3 +109,54 @@ def test_what_nobody_can_set_for_a_next_plate() -> None:
     assert {factor.name for factor in REGISTRY if not factor.settable} == {
         "print_room_c", "print_room_rh", "filament_g", "attempt", "method_version", "room_c", "room_rh",
     }  # fmt: skip
+
+
+def known(name: str, value: object, *bounds: float | None) -> Factors:
+    """Return factors of which one is known."""
+    found: Factors = {}
+    put(found, name, value, "measured", "log", *bounds)  # type: ignore[arg-type]
+    return found
+
+
+def test_a_word_in_place_of_a_number_has_no_unit_and_no_span() -> None:
+    """Nor has a number where words are usual: no difference of theirs can be weighed."""
+    for name, value in (("nozzle_c", "hot"), ("printer", 3.0)):
+        (found,) = known(name, value).values()
+        assert (found.resolution, found.span) == (None, None)
+    assert known("nozzle_c", "hot")["nozzle_c"].unit == ""
+    assert known("nozzle_c", 255.0)["nozzle_c"].span == 30
+
+
+@pytest.mark.parametrize(
+    ("bounds", "said"),
+    [
+        ((None, None), "62.44 °C"),
+        ((58.06, 64.0), "62.44 °C (58.06 – 64)"),
+        ((62.441, 62.442), "62.44 °C"),
+        ((None, 64.0), "62.44 °C"),
+    ],
+)
+def test_a_factor_in_words(bounds: tuple[float | None, float | None], said: str) -> None:
+    """To four digits, with its range where there is one."""
+    (found,) = known("chamber_c", 62.4419, *bounds).values()
+
+    assert value_words(found) == said
+    assert factor_words(found) == f"{said}  (measured; log)"
+    assert value_words(known("printer", "left")["printer"]) == "left"
+
+
+def test_a_reading_of_a_plates_facts_is_put_in_with_its_range() -> None:
+    """One that the plate file does not state is left out, and so is what is no reading."""
+    found: Factors = {}
+    put_reading(found, "fan_pct", {"value": 20, "low": 0.0, "high": 40.0, "basis": "commanded"}, "plate file")
+    for nothing in (None, {"value": None}, {}):
+        put_reading(found, "bed_c", nothing, "plate file")
+    (fan,) = found.values()
+
+    assert (fan.value, fan.low, fan.high, fan.basis, fan.source) == (
+        20.0,
+        0.0,
+        40.0,
+        "commanded",
+        "plate file",
+    )
