@@ -37,7 +37,7 @@ ROOMS: Final[Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "table": (("tracker/table",), ("tests/table",)),
     "why": (("tracker/why", "tracker/comparing"), ("tests/why", "tests/comparing")),
     "statistics": (("tracker/statistics",), ("tests/statistics",)),
-    "exposure": (("tracker/exposure", "tracker/history"), ("tests/exposure", "tests/history")),
+    "exposure": (("tracker/exposure", "tracker/history.py"), ("tests/exposure", "tests/history")),
     "methods": (("plugins/tracker_methods", "tracker/api"), ("tests/methods", "tests/api")),
     "platefile": (
         ("tracker/platefile", "tracker/platetext", "tracker/platemap.py"),

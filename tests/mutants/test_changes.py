@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.mutants.__main__ import ROOMS, ROOT
 from tests.mutants.changes import changes_of, made
 from tests.mutants.running import Reached
 from tests.mutants.swapping import swap, swaps_of
@@ -110,3 +111,9 @@ def test_a_loaded_function_is_changed_wherever_it_is_held() -> None:
 def test_what_loading_uses_cannot_be_swapped(old: str, new: str) -> None:
     """Constants, defaults and decorators were used when the module was loaded: it is loaded anew."""
     assert swaps_of(LOADED, LOADED.replace(old, new), "shelf.py") is None
+
+
+def test_every_place_of_a_room_is_there() -> None:
+    """A module that was moved would leave its room unseen, and nothing would say so."""
+    for sources, tests in ROOMS.values():
+        assert [place for place in (*sources, *tests) if not (ROOT / place).exists()] == []
