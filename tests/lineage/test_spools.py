@@ -83,7 +83,10 @@ def test_sql_and_python_take_a_spool_without_layer_as_one_from_the_first(book: B
         )
     with book.read() as session:
         found = dict(session.execute(select(Job.id, main_spool_id())).all())
+        joined = session.execute(join_main_spool(select(Job.id, Spool.id))).all()
 
+    # Each job once, though other jobs were printed from the same spools.
+    assert sorted(map(tuple, joined)) == sorted(found.items())
     for number, (of_two, of_one) in begun.items():
         both = ((2, of_two), (1, of_one))
         chosen = main_spool([JobSpool(spool_id=spool, tool=0, from_layer=layer) for spool, layer in both])
