@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass, fields
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -361,7 +362,7 @@ class Follower:
         self._laid_mm = 0.0
         self._other: OtherReading | None = None
         self._feed = math.nan
-        self._filament = Filament(self._count_retractions)
+        self._filament = Filament(partial(_count_retractions, self._state, self._tally))
         self._pace = planning.Pace()
 
     def finish(self) -> None:
@@ -477,10 +478,6 @@ class Follower:
             self._other.follow(values, sets, how)
         return self._counter.steps(values, sets, how.relative_e, how.e_scale)
 
-    def _count_retractions(self, context: int, feed: float, length: int, count: int) -> None:
-        objects = self._state.contexts.values[context].objects
-        self._tally.retractions[objects][length, feed] += count
-
     def _deposit_runs(self, span: _Span, channels: Channels, deposit: Floats) -> Deposits | None:
         """Return the rows that deposit while they move in XY, in runs; None if there are none."""
         path = span.path
@@ -551,3 +548,10 @@ class Follower:
             key=np.zeros(count, np.int64),
             island=np.zeros(count, np.int64),
         )
+
+
+# No method: the follower would hold itself by way of the filament, and with it all rows of its plate.
+def _count_retractions(
+    state: State, tally: Tally, context: int, feed: float, length: int, count: int
+) -> None:
+    tally.retractions[state.contexts.values[context].objects][length, feed] += count

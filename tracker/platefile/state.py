@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Hashable
-from typing import Generic, NamedTuple, TypeVar
+from typing import Final, Generic, NamedTuple, TypeVar
 
 import numpy.typing as npt
 
@@ -297,9 +297,6 @@ class State:
         self._macro_names: set[str] = set()
         self._chunks: list[str] = []
         self._saved_factors: dict[str, float] = {}
-        self._does: dict[object, Callable[..., None]] = {
-            name[4:]: getattr(self, name) for name in dir(self) if name.startswith("_do_")
-        }
 
     @property
     def modal(self) -> Modal:
@@ -312,9 +309,9 @@ class State:
 
     def apply(self, meaning: Meaning) -> None:
         """Let one operation change the state; rows (moves, E counter) are the reader's."""
-        does = self._does.get(meaning[0])
+        does = _DOES.get(meaning[0])
         if does is not None:
-            does(*meaning[1:])
+            does(self, *meaning[1:])
 
     def contexts_of_owners(self) -> npt.NDArray[np.intp]:
         """Return the context of each of the `owners`."""
@@ -534,3 +531,10 @@ def _number(text: str) -> float | None:
         return float(text)
     except ValueError:
         return None
+
+
+# Functions, not methods of one state: that would hold itself, and with it all rows of its plate, until Python
+# next looks for such circles.
+_DOES: Final[dict[object, Callable[..., None]]] = {
+    name[4:]: getattr(State, name) for name in dir(State) if name.startswith("_do_")
+}
