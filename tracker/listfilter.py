@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import ColumnElement, tuple_
+from sqlalchemy import ColumnElement, select, tuple_
 
 from tracker.book import Book
 from tracker.factors import REGISTRY
@@ -119,7 +119,7 @@ def _within(book: Book, plugged: Plugged, wanted: Filter, kind: str) -> Narrowed
     of: Of = "specimens" if kind == "specimens" else "results"
     add = plugged.adds_factors
     with book.connect() as connection:
-        if count_of(connection, kind):
+        if connection.scalar(select(kind_named(kind).model.id).limit(1)) is not None:
             check_filter(connection, wanted, _SHOWN if kind == "specimens" else OWN_NAMES, plugins_add=add)
         return narrowed(connection, wanted, of, plugins_add=add)
 

@@ -154,7 +154,7 @@ class Sums(NamedTuple):
 
 # Moments and truth values stay as the driver gives them: to read a hundred thousand takes longer than all
 # the arithmetic of the table, which needs the newest of each row alone.
-_POINTS: Final = (
+_READ: Final = (
     select(
         Result.id, Result.measurement_id, Result.quantity, Result.value, Result.unit, Result.relation,
         Result.group, raw(Result.counted), raw(Measurement.at), Measurement.specimen_id, Measurement.spool_id,
@@ -162,14 +162,16 @@ _POINTS: Final = (
         Measurement.conditioned_rh_pct, Measurement.water_pct,
     )
     .join(Measurement, Measurement.id == Result.measurement_id)
-    .outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
-    .where(
-        or_(Result.value.is_not(None), Result.group.is_not(None)),
-        # A result of a piece that was taken back is of nothing.
-        or_(Specimen.job_id.is_not(None), Measurement.spool_id.is_not(None)),
-    )
-    .order_by(Result.id)
+    .where(or_(Result.value.is_not(None), Result.group.is_not(None)))
 )  # fmt: skip
+_POINTS: Final = (
+    _READ.outerjoin(Specimen, Specimen.id == Measurement.specimen_id)
+    # A result of a piece that was taken back is of nothing.
+    .where(or_(Specimen.job_id.is_not(None), Measurement.spool_id.is_not(None)))
+    .order_by(Result.id)
+)
+# Inner, for SQLite begins with no table right of an outer join: it would walk through all results.
+_OF_PIECES: Final = _READ.join(Specimen, Specimen.id == Measurement.specimen_id)
 
 
 _R, _M, _S, _J = (each.__table__.c for each in (Result, Measurement, Specimen, Job))
@@ -222,19 +224,18 @@ def points(
         spools: With ``jobs``, also those of these spools, tested themselves.
         within: Conditions that a filter sets.
     """
-    statement = _POINTS.where(*within)
+    asked = list(within)
     if quantities is not None:
         # By job, the database begins with the job's specimens: led by the name of a quantity, it would walk
         # through all results of the book to those of one plate.
         name = Result.quantity if jobs is None else Result.quantity + ""
-        statement = statement.where(name.in_(quantities))
+        asked.append(name.in_(quantities))
     if jobs is None:
-        found = list(map(Point._make, connection.execute(statement).all()))
+        found = list(map(Point._make, connection.execute(_POINTS.where(*asked)).all()))
     else:
-        unordered = statement.order_by(None)
         parts = [
-            *_parts(unordered, Specimen.job_id, jobs),
-            *_parts(unordered, Measurement.spool_id, spools or ()),
+            *_parts(_OF_PIECES.where(*asked), Specimen.job_id, jobs),
+            *_parts(_POINTS.where(*asked).order_by(None), Measurement.spool_id, spools or ()),
         ]
         found = sorted(Point._make(row) for part in parts for row in connection.execute(part))
     return found if among is None else [each for each in found if each.result in among]

@@ -12,9 +12,10 @@ from sqlalchemy import select
 from tests.factors.test_kept import WHO, random_book
 from tracker.book import Book
 from tracker.factors import REGISTRY, factors_of, measurement_factors
-from tracker.ids import read_id
-from tracker.kinds import listed
-from tracker.model import FactorRecord, Measurement, MeasurementRig, Result, Rig, Specimen, Spool
+from tracker.ids import job_id, read_id
+from tracker.kinds import kind_named, listed
+from tracker.model import FactorRecord, Job, Measurement, MeasurementRig, Result, Rig, Specimen, Spool
+from tracker.plate_sums import _OF_PIECES
 from tracker.plugins import Plugged
 from tracker.records import factor_table
 from tracker.selection import (
@@ -22,6 +23,7 @@ from tracker.selection import (
     check_filter,
     measured_where,
     narrowed,
+    narrowing,
     parse_filter,
     recorded_names,
     result_rows,
@@ -142,11 +144,13 @@ def _plain(book: Book) -> list[Any]:
     return rows
 
 
-def test_results_are_those_of_the_plain_filter(tested: Book) -> None:
+def test_results_are_those_of_the_plain_filter(tested: Book, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every name, every sign, alone and together: the database finds what Python finds."""
     rows = _plain(tested)
     pushed = found = 0
-    for text in _texts(random.Random(2), 160):
+    for number, text in enumerate(_texts(random.Random(2), 160)):
+        # Statements for much that is found are other ones than for little.
+        monkeypatch.setattr(narrowing, "_FEW", (2, 2000)[number % 2])
         wanted = parse_filter(text)
         with tested.connect() as connection:
             within = narrowed(connection, wanted, "results")
@@ -161,6 +165,22 @@ def test_results_are_those_of_the_plain_filter(tested: Book) -> None:
 
     assert pushed > 80
     assert found > 30
+
+
+def test_few_plates_are_not_sought_among_all_results(tested: Book) -> None:
+    """SQLite begins with the plates that are asked for; it would walk through every result of the book."""
+    with tested.connect() as connection:
+        if connection.dialect.name != "sqlite":
+            return
+        asked: list[Any] = [_OF_PIECES.where(Specimen.job_id.in_([1, 2, 3]))]
+        for job in connection.scalars(select(Job.id).limit(3)):
+            within = narrowed(connection, parse_filter(f"job={job_id(job)}"), "results")
+            asked.append(kind_named("results").listing().where(*within.conditions))
+        for statement in asked:
+            sql = str(statement.compile(connection, compile_kwargs={"literal_binds": True}))
+            plan = [row[3] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {sql}")]
+
+            assert "SCAN result" not in plan, sql
 
 
 def test_measurements_are_those_with_such_a_result(tested: Book) -> None:
@@ -180,7 +200,7 @@ def test_measurements_are_those_with_such_a_result(tested: Book) -> None:
         assert shown == {row.measurement for row in selected(rows, wanted)}, text
 
 
-def test_specimens_are_those_of_the_plain_filter(tested: Book) -> None:
+def test_specimens_are_those_of_the_plain_filter(tested: Book, monkeypatch: pytest.MonkeyPatch) -> None:
     """By the columns of their list first, by factors else."""
     with tested.connect() as connection:
         known = {row["id"]: dict(row) for row in listed(connection, "specimens")}
@@ -188,7 +208,8 @@ def test_specimens_are_those_of_the_plain_filter(tested: Book) -> None:
     for row in factor_table(tested, bases=False):
         known[row["id"]] = {**row, **known[row["id"]]}
     pushed = 0
-    for text in [*_texts(random.Random(5), 120), "name=bar", "remark!=x", "id=J0001-01-K"]:
+    for number, text in enumerate([*_texts(random.Random(5), 120), "name=bar", "remark!=x", "id=J0001-01-K"]):
+        monkeypatch.setattr(narrowing, "_FEW", (2, 2000)[number % 2])
         wanted = parse_filter(text)
         with tested.connect() as connection:
             within = narrowed(connection, wanted, "specimens")

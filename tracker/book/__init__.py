@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from tracker.acts import ClockDoubt, DoneBefore
 from tracker.book.book import Book, LostAnswerError, new_book, now, open_book, zone_named
-from tracker.book.engines import WITH_VOIDED, make_engine, with_voided
+from tracker.book.engines import WITH_VOIDED, make_engine, plan_for_first_rows, with_voided
 from tracker.book.place import (
     BOOK_FILE,
     BookError,
@@ -53,6 +53,7 @@ __all__ = [
     "new_book",
     "now",
     "open_book",
+    "plan_for_first_rows",
     "refusal_for",
     "schema_of",
     "shown",

@@ -13,7 +13,7 @@ from typing import Any, Final
 from sqlalchemy import ColumnElement, Connection, bindparam, func, select
 from sqlalchemy.orm import Session
 
-from tracker.book import WITH_VOIDED, Book, with_voided
+from tracker.book import WITH_VOIDED, Book, plan_for_first_rows, with_voided
 from tracker.errors import Refused, did_you_mean
 from tracker.ids import Ident, IdError, likely_slips, read_payload, unchecked
 from tracker.kinds.base import Kind, merged_into
@@ -277,6 +277,7 @@ def listed(
     statement = kind.listing().where(*where)
     if voided:
         statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
+    plan_for_first_rows(connection)
     # A few rows first and then ever more at a time: whoever reads a first page does not wait for thousands.
     options = {"stream_results": True, "max_row_buffer": 2000}
     result = connection.execute(statement, execution_options=options)

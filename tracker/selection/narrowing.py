@@ -9,11 +9,11 @@ database.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, exists, false, func, not_, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, exists, false, func, not_, or_, select, true
 from sqlalchemy.sql.elements import False_
 
 from tracker import ids
@@ -39,7 +39,9 @@ _MOST_WORDS: Final = 20_000
 """More different words of one name are not handed over in a statement."""
 _FEW: Final = 2_000
 """Up to so many jobs or specimens the database begins with a condition; above, it checks it on the way."""
-
+OF_A_PIECE: Final = Specimen.id > 0
+"""Tells SQLite that an outer join to specimens is as good as an inner one. From an IN it does not conclude
+that, and it begins with no table right of an outer join: it would walk through all results of the book."""
 
 _OF_RESULTS: Final = frozenset({"quantity", "counted", "value"})
 
@@ -92,13 +94,22 @@ def recorded_names(connection: Connection) -> set[str]:
     found: set[str] = set()
     for model in (FactorRecord, FactorInForce):
         table: Any = model.__table__
-        # From name to name along the index: a DISTINCT would walk through every factor of every specimen.
-        least = select(func.min(table.c.name))
-        name = connection.scalar(least)
-        while name is not None:
-            found.add(name)
-            name = connection.scalar(least.where(table.c.name > name))
+        found.update(_along(connection, table.c.name))
     return found
+
+
+def quantities_of(connection: Connection) -> list[str]:
+    """Return the names of the quantities that a book has results of."""
+    return list(_along(connection, Result.quantity))
+
+
+def _along(connection: Connection, column: Any) -> Iterator[str]:
+    """Yield the words of a column that an index begins with: a DISTINCT would walk through every row."""
+    least = select(func.min(column))
+    word = connection.scalar(least)
+    while word is not None:
+        yield word
+        word = connection.scalar(least.where(column > word))
 
 
 def check_filter(
@@ -176,7 +187,7 @@ class _Asking:
                 "geometry": self._words(Specimen.geometry),
                 "method": self._words(Measurement.method),
                 "source": self._words(Measurement.source),
-                "quantity": self._words(Result.quantity),
+                "quantity": self._quantity,
                 "counted": self._counted,
                 "value": lambda term: _number_holds(Result.value, term),
                 "specimen": self._specimen,
@@ -189,6 +200,8 @@ class _Asking:
                 "remark": self._words(func.coalesce(Specimen.remark, Specimen.cause)),
             }
         self.own = frozenset(self._by_name)
+        # Whether the condition that is being made begins with few pieces or jobs.
+        self._leads = False
         self._beside: Mapping[str, Any] = {}
         self._left: frozenset[str] = OF_DAYS
         if of == "results":
@@ -207,7 +220,11 @@ class _Asking:
             return None
         make = self._by_name.get(term.name, self._factor)
         if term.sign != "!=":
-            return make(term)
+            self._leads = False
+            found = make(term)
+            # What a measurement says itself may be of a spool as well.
+            leads = self._leads and term.name not in self._beside
+            return found if found is None or not leads else and_(OF_A_PIECE, found)
         # Of what is not recorded no sign holds but this: so it is what "=" does not hold of, whatever it is.
         alike = make(Term(term.name, "=", term.value))
         return None if alike is None else not_(_sure(alike))
@@ -222,10 +239,22 @@ class _Asking:
         if words is None:
             return None
         held = [word for word in words if term.holds(word)]
+        if len(held) == len(words) and held:
+            return column.is_not(None)
         return column.in_(held) if held else false()
 
     def _words(self, column: Any) -> Callable[[Term], ColumnElement[bool] | None]:
         return lambda term: self._word_holds(column, term)
+
+    def _quantity(self, term: Term) -> ColumnElement[bool]:
+        names = quantities_of(self._connection)
+        held = [name for name in names if term.holds(name)]
+        if len(held) in (0, len(names)):
+            return true() if held else false()
+        few = select(Result.id).where(Result.quantity.in_(held)).limit(_FEW + 1).subquery()
+        much = (self._connection.scalar(select(func.count()).select_from(few)) or 0) > _FEW
+        # As in _within: there is an index of quantities, and none of them in the order of a list.
+        return (Result.quantity + "" if much else Result.quantity).in_(held)
 
     def _within(self, column: Any, found: Select[Any]) -> ColumnElement[bool]:
         """Return that a column is among what a statement finds.
@@ -234,8 +263,11 @@ class _Asking:
         the book before the first record, and read in the order wanted it has the first at once.
         """
         few = select(func.count()).select_from(found.limit(_FEW + 1).subquery())
-        much = (self._connection.scalar(few) or 0) > _FEW
-        wanted: ColumnElement[int] = column + 0 if much else column
+        many = self._connection.scalar(few) or 0
+        if not many:
+            return false()
+        wanted: ColumnElement[int] = column + 0 if many > _FEW else column
+        self._leads |= many <= _FEW
         return wanted.in_(found.correlate(None))
 
     def _material(self, column: Any) -> Callable[[Term], ColumnElement[bool] | None]:
@@ -256,6 +288,8 @@ class _Asking:
                 select(Measurement.id).where(Measurement.spool_id.in_(spools)).limit(1)
             ):
                 return of_jobs
+            # What was measured on a spool has no piece.
+            self._leads = False
             return or_(_sure(of_jobs), _sure(Measurement.spool_id.in_(spools.correlate(None))))
 
         return condition
@@ -269,6 +303,7 @@ class _Asking:
     def _specimen(self, term: Term) -> ColumnElement[bool]:
         found = _named(term, "specimen")
         if found is not None:
+            self._leads = True
             return and_(Specimen.job_id == found.number, Specimen.piece == found.piece)
         spool = _named(term, "spool") if "measurement" in self._by_name else None
         return false() if spool is None else Measurement.spool_id == spool.number
@@ -291,6 +326,7 @@ class _Asking:
             names = self._distinct(table.c.name) or ()
             held = [name for name in names if term.holds(name)]
             return self._within(Specimen.job_id, select(table.c.id).where(table.c.name.in_(held)))
+        self._leads = bool(numbers)
         return Specimen.job_id.in_(sorted(numbers)) if numbers else false()
 
     def _factor(self, term: Term) -> ColumnElement[bool] | None:
@@ -347,6 +383,7 @@ class _Asking:
         if not many:
             return there, false()
         if many <= _FEW:
+            self._leads = True
             return there, Specimen.id.in_(found.correlate(None))
         return there, exists().where(here, *live, fits).correlate(Specimen)
 
@@ -382,12 +419,12 @@ def _first(present: ColumnElement[bool], held: ColumnElement[bool], otherwise: C
     """Return that a value fulfils a term: of the first layer where that has one, else of the next."""
     if isinstance(otherwise, False_):
         return held
-    return or_(_sure(held), and_(not_(present), _sure(otherwise)))
+    return or_(held, and_(not_(present), otherwise))
 
 
 def _sure(condition: ColumnElement[bool]) -> ColumnElement[bool]:
     """Return a condition that is false where it would be unknown, so that it can be negated."""
-    return func.coalesce(condition, false())
+    return condition if isinstance(condition, False_) else func.coalesce(condition, false())
 
 
 def _number_holds(column: Any, term: Term) -> ColumnElement[bool]:
@@ -483,9 +520,8 @@ def check_quantities(connection: Connection, asked: Iterable[str], declared: Ite
     names = set(declared)
     if names.issuperset(asked):
         return
-    # Numbers may come by import without any method; to read all names costs a walk through the results, so
-    # it is done only for a name that no method has.
-    names |= set(connection.scalars(select(Result.quantity).distinct()))
+    # Numbers may come by import without any method.
+    names |= set(quantities_of(connection))
     for name in asked:
         if name not in names:
             raise Refused(

@@ -25,7 +25,7 @@ from tracker.model import (
     Spool,
 )
 from tracker.selection.filters import Filter, Term
-from tracker.selection.narrowing import Narrowed, check_names, why_none
+from tracker.selection.narrowing import OF_A_PIECE, Narrowed, check_names, why_none
 
 _STATEMENT: Final = join_material(
     select(
@@ -167,9 +167,8 @@ def result_rows(
         if jobs is None and connection.scalar(own.limit(1)) is not None:
             of_jobs = or_(of_jobs, Specimen.id.in_(own.correlate(None)))
         any_spool = connection.scalar(select(Measurement.id).where(of_spools).limit(1))
-        statement = statement.where(
-            Material.id.in_(numbers), of_jobs if any_spool is None else or_(of_jobs, of_spools)
-        )
+        within = (OF_A_PIECE, of_jobs) if any_spool is None else (or_(of_jobs, of_spools),)
+        statement = statement.where(Material.id.in_(numbers), *within)
     if since is not None:
         statement = statement.where(Measurement.at >= since)
     return [_row(row) for row in connection.execute(statement)]

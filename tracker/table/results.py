@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Select, case, func, null, or_, select
+from sqlalchemy import Connection, Select, and_, case, func, null, or_, select
+from sqlalchemy.sql import visitors
 
 from tracker.lazy_modules import np
 from tracker.model import Job, Measurement, PlateSum, Result, Specimen
@@ -31,6 +32,7 @@ from tracker.plate_sums import (
     points,
     rounded_test,
 )
+from tracker.selection import quantities_of
 from tracker.stored_rows import batched, raw
 from tracker.table.conditions import Condition, Origins
 
@@ -39,6 +41,8 @@ Numbers = NDArray[np.int64]
 
 _AT_ONCE: Final = 20_000
 """Rows at a time: what is read stays a few megabytes."""
+_MOST_DIVIDED: Final = 5_000
+"""Of more plates that a filter divides the database sums up the results."""
 
 
 class Column(NamedTuple):
@@ -191,8 +195,21 @@ class BookResults:
 
     def read_sums(self, connection: Connection) -> None:
         """Read all sums, and single results of the plates of which sums do not say all."""
-        self._rows = _Rows.together([_Rows.of([], []), *self._read(connection, self._statements(connection))])
-        self._divide(connection)
+        divided = _jobs_divided(connection, self.within)
+        kept = not self.within or divided is not None
+        statements = [self._asked(kept_sums())] if kept else self._summed_up(connection)
+        self._rows = _Rows.together([_Rows.of([], []), *self._read(connection, statements)])
+        if divided is not None:
+            self._rows = self._rows.where(np.isin(self._rows.plate, list(divided[0])))
+        self._divide(connection, kept=kept)
+        if divided is not None:
+            self._own |= own_settings(connection, divided[1])
+            spools = connection.scalars(
+                select(Measurement.spool_id).where(Measurement.spool_id.is_not(None)).distinct()
+            )
+            self._points += points(
+                connection, self.quantities, jobs=divided[1], spools=list(spools), within=self.within
+            )
 
     def read_singly(self, connection: Connection, among: Collection[int] | None = None) -> None:
         """Read every result by itself: slower, and the same table.
@@ -222,7 +239,7 @@ class BookResults:
         self._rows = _Rows.together([kept, *self._read(connection, parts)])
         self._points = [point for point in self._points if point.plate not in plates]
         self._singly = {each for each in self._singly if each[1] not in plates}
-        self._divide(connection)
+        self._divide(connection, kept=True)
 
     def _asked(self, statement: Select[Any]) -> Select[Any]:
         table: Any = PlateSum.__table__
@@ -230,11 +247,8 @@ class BookResults:
             statement if self.quantities is None else statement.where(table.c.quantity.in_(self.quantities))
         )
 
-    def _statements(self, connection: Connection) -> Iterator[Select[Any]]:
-        if not self.within:
-            yield self._asked(kept_sums())
-            return
-        for quantity in quantities_in(connection) if self.quantities is None else self.quantities:
+    def _summed_up(self, connection: Connection) -> Iterator[Select[Any]]:
+        for quantity in quantities_of(connection) if self.quantities is None else self.quantities:
             origin = connection.scalar(_ONE.where(Result.quantity == quantity)) or 0.0
             yield _summed_up(quantity, origin).where(*self.within)
 
@@ -253,8 +267,13 @@ class BookResults:
                     numbers.append(place)
                 yield _Rows.of(rows, numbers)
 
-    def _divide(self, connection: Connection) -> None:
-        """Take out the plates of which sums do not say all, and read those one by one."""
+    def _divide(self, connection: Connection, *, kept: bool) -> None:
+        """Take out the plates of which sums do not say all, and read those one by one.
+
+        Args:
+            connection: To the book.
+            kept: The sums are those that are kept, which know what pieces have of their own.
+        """
         rows = self._rows
         if not len(rows.plate):
             return
@@ -264,7 +283,7 @@ class BookResults:
         grades = np.array([name in self.ordinal for name in names])[quantity]
         # A plate is taken whole from sums or whole one by one.
         odd = grades | (rows.taken != rows.n) | (counted & (rows.plate > 0) & (rows.pieces != rows.n))
-        if self.within:
+        if not kept:
             odd |= np.isin(rows.plate, self._plates_with_own(connection))
         if not odd.any():
             return
@@ -430,19 +449,39 @@ def _repeats(numbers: Sequence[Point]) -> int:
     return sum(1 for piece in set(pieces) if pieces.count(piece) > 1)
 
 
-def quantities_in(connection: Connection) -> list[str]:
-    """Return the names of the quantities that a book has results of."""
-    found: list[str] = []
-    # From name to name along the index: a DISTINCT would walk through every result.
-    statement = select(func.min(Result.quantity))
-    name = connection.scalar(statement)
-    while name is not None:
-        found.append(name)
-        name = connection.scalar(statement.where(Result.quantity > name))
-    return found
-
-
 _ONE: Final = select(Result.value).where(Result.counted, Result.value.is_not(None)).limit(1)
+
+
+def _jobs_divided(connection: Connection, within: Within) -> tuple[set[int], list[int]] | None:
+    """Return the jobs of which a filter lets every piece in, and those of which it lets some in.
+
+    Most filters are of how a plate was printed: what is kept of plates then says all, and to sum up a million
+    results anew takes longer than the rest of the table.
+
+    Args:
+        connection: To the book.
+        within: Conditions that the filter sets.
+
+    Returns:
+        None where it asks of measurements or results, or divides so many plates that to read their results
+        one by one would take longer.
+    """
+    told = (each for condition in within for each in visitors.iterate(condition))
+    tables = {getattr(getattr(each, "table", None), "name", None) for each in told}
+    if not within or tables & {Measurement.__tablename__, Result.__tablename__}:
+        return None
+    passed = func.sum(case((and_(*within), 1), else_=0))
+    asked = select(Specimen.job_id, func.count(), passed).group_by(Specimen.job_id).having(passed > 0)
+    whole, part = set(), []
+    with connection.execute(asked, execution_options={"stream_results": True}) as rows:
+        for job, pieces, let_in in rows:
+            if pieces == let_in:
+                whole.add(job)
+            else:
+                part.append(job)
+            if len(part) > _MOST_DIVIDED:
+                return None
+    return whole, part
 
 
 def _summed_up(quantity: str, origin: float) -> Select[Any]:

@@ -16,18 +16,18 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, NamedTuple, Protocol, overload
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from tracker.book import Book
 from tracker.errors import did_you_mean
 from tracker.forms import FormError
 from tracker.kinds import material_named
 from tracker.lazy_modules import np
-from tracker.model import Choice, Material, Spool
+from tracker.model import Choice, Material, Result, Spool
 from tracker.moments import local_day
 from tracker.plate_sums import Plate, Point, points
 from tracker.plugins import Plugged
-from tracker.selection import Filter, Term
+from tracker.selection import Filter, Term, term_without
 from tracker.table.cells import Cell, Ratio, cells_of, interlayer_ratio
 from tracker.table.conditions import (
     ALWAYS,
@@ -56,6 +56,8 @@ CAUTION: Final = (
     "other lots, printers or rigs."
 )
 
+_SMALL: Final = 50_000
+"""Of so many results all are gone through again to say why a filter holds of none."""
 _ORIENTATIONS: Final = ("flat", "on edge", "upright")
 
 
@@ -281,6 +283,9 @@ def _why_empty(
 ) -> str:
     of = f" of {', '.join(quantities)}" if quantities else ""
     with book.connect() as connection:
+        large = (connection.scalar(select(func.max(Result.id))) or 0) > _SMALL
+        if where is not None and large:
+            return term_without(connection, where, "results")
         if not points(connection, quantities):
             return f"There are no results{of} in this book yet."
     return why_nothing(book, where, quantities, plugged) if where is not None else ""
