@@ -221,10 +221,10 @@ class _Asking:
         make = self._by_name.get(term.name, self._factor)
         if term.sign != "!=":
             self._leads = False
-            found = make(term)
+            found: ColumnElement[bool] | None = make(term)
             # What a measurement says itself may be of a spool as well.
             leads = self._leads and term.name not in self._beside
-            return found if found is None or not leads else and_(OF_A_PIECE, found)
+            return and_(OF_A_PIECE, found) if found is not None and leads else found
         # Of what is not recorded no sign holds but this: so it is what "=" does not hold of, whatever it is.
         alike = make(Term(term.name, "=", term.value))
         return None if alike is None else not_(_sure(alike))

@@ -208,7 +208,11 @@ class BookResults:
                 select(Measurement.spool_id).where(Measurement.spool_id.is_not(None)).distinct()
             )
             self._points += points(
-                connection, self.quantities, jobs=divided[1], spools=list(spools), within=self.within
+                connection,
+                self.quantities,
+                jobs=divided[1],
+                spools=[each for each in spools if each],
+                within=self.within,
             )
 
     def read_singly(self, connection: Connection, among: Collection[int] | None = None) -> None:
