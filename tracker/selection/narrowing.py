@@ -239,9 +239,10 @@ class _Asking:
         if words is None:
             return None
         held = [word for word in words if term.holds(word)]
-        if len(held) == len(words) and held:
-            return column.is_not(None)
-        return column.in_(held) if held else false()
+        if not held:
+            return false()
+        wanted: ColumnElement[bool] = column.is_not(None) if len(held) == len(words) else column.in_(held)
+        return wanted
 
     def _words(self, column: Any) -> Callable[[Term], ColumnElement[bool] | None]:
         return lambda term: self._word_holds(column, term)
