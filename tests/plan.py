@@ -47,7 +47,8 @@ def plan() -> str:
 
 def _purpose(path: Path) -> str:
     """Return the first sentence of a module's or package's docstring."""
-    file = path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
+    module = path.with_suffix(".py")
+    file = module if module.is_file() else path / "__init__.py"
     said = ast.get_docstring(ast.parse(file.read_text("utf-8"))) or ""
     return " ".join(said.split("\n\n")[0].split())
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import threading
 from pathlib import Path
@@ -120,8 +121,7 @@ def test_an_act_that_fails(book: Book) -> None:
 def test_patience(book_template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Who finds somebody else writing for very long is told so."""
     monkeypatch.setattr("tracker.book.book.BUSY_S", 0.05)
-    (tmp_path / "b").mkdir()
-    (tmp_path / "b" / BOOK_FILE).write_bytes((book_template / BOOK_FILE).read_bytes())
+    shutil.copytree(book_template, tmp_path / "b")
 
     with wait_turn(tmp_path / "b" / BOOK_FILE, 1) as ours, open_book(str(tmp_path / "b")) as book:
         assert ours
