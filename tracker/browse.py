@@ -38,6 +38,7 @@ from tracker.model import (
 )
 from tracker.moments import local_time
 from tracker.plugins import Plugged, load
+from tracker.records import changes_in
 from tracker.stating import state_row
 
 PAGE: Final = 40
@@ -523,7 +524,7 @@ _ENTRIES: Final = 50
 def journal_page(
     book: Book, *, before: int = 0, who: str = "", about: str = "", size: int = _ENTRIES
 ) -> list[dict[str, Any]]:
-    """Return entries of the journal, the newest first: number, time, person, act, reason, IDs concerned.
+    """Return entries of the journal, the newest first: number, time, person, act, reason, IDs, changes.
 
     Args:
         book: The book.
@@ -555,6 +556,7 @@ def journal_page(
                 "act": row.act,
                 "reason": body.get("reason") or "",
                 "about": body.get("about") or [],
+                "changes": changes_in(body, book.zone),
             }
         )
     return found

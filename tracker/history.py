@@ -49,6 +49,14 @@ class MassLeft:
     u_g: float | None = None
     how: str = "neither weighed nor a net mass recorded"
 
+    @property
+    def sentence(self) -> str:
+        """What is left in words, with how far it may be off and where it comes from."""
+        if self.left_g is None:
+            return f"Left: not known ({self.how})."
+        off = f" ± {self.u_g:.0f}" if self.u_g else ""
+        return f"Left: {self.left_g:.1f}{off} g ({self.how})."
+
 
 def mass_left(session: Session, spool: Spool, until: dt.datetime, zone: dt.tzinfo) -> MassLeft:
     """Return what is left on a spool: the last weighing less the reel, less what jobs took since.

@@ -9,11 +9,12 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy.orm import aliased, joinedload
 
 from tracker import ids
 from tracker.book import Book
@@ -22,7 +23,7 @@ from tracker.errors import Refused
 from tracker.history import MassLeft, SpoolDays, mass_left, spool_days, water_at, water_at_many
 from tracker.kinds import find
 from tracker.lazy_modules import lazy
-from tracker.model import JournalRecord, Specimen
+from tracker.model import Job, JobSpool, JournalRecord, Specimen, Spool
 from tracker.moments import NOT_RECORDED, local_time
 from tracker.stating import state_row
 
@@ -82,7 +83,7 @@ class Act:
         """Return the act as a row of a table."""
         what = "; ".join(part for part in (", ".join(self.changes), self.reason) if part)
         return {
-            "time": local_time(self.at, zone), "who": self.who, "act": self.act,
+            "entry": str(self.seq), "time": local_time(self.at, zone), "who": self.who, "act": self.act,
             "records": " ".join(self.about), "what": what,
         }  # fmt: skip
 
@@ -127,8 +128,7 @@ def acts(
         named = tuple(dict.fromkeys(body.get("about") or ()))
         if about is not None and not _concerns(named, about):
             continue
-        changes = _changes(body.get("rows") or (), zone, gaps=bool(body.get("reason")))
-        yield Act(row.seq, row.at, row.who, row.act, named, body.get("reason") or "", changes)
+        yield Act(row.seq, row.at, row.who, row.act, named, body.get("reason") or "", changes_in(body, zone))
 
 
 def _concerns(named: tuple[str, ...], wanted: str) -> bool:
@@ -137,10 +137,13 @@ def _concerns(named: tuple[str, ...], wanted: str) -> bool:
     return any(each == wanted or (wanted.startswith("J") and each.startswith(f"{stem}-")) for each in named)
 
 
-def _changes(rows: Iterable[Mapping[str, Any]], zone: dt.tzinfo, *, gaps: bool) -> tuple[str, ...]:
-    """Return what an act changed, each change once; filling a gap counts only where it has a reason."""
-    found: list[str] = []
-    for row in rows:
+def changes_in(body: Mapping[str, Any], zone: dt.tzinfo) -> tuple[str, ...]:
+    """Return what an act changed, each change once, from the body of its entry in the journal.
+
+    Filling a gap counts only where it has a reason.
+    """
+    gaps, found = bool(body.get("reason")), []
+    for row in body.get("rows") or ():
         before, after = row.get("before"), row.get("after") or {}
         if before is None:
             continue
@@ -304,12 +307,7 @@ class SpoolStory:
 
     def sentences(self) -> list[str]:
         """Return what stands under the chart: mass left and water, each with how it is known."""
-        left = self.left
-        if left.left_g is None:
-            sentences = [f"Left: not known ({left.how})."]
-        else:
-            off = f" ± {left.u_g:.0f}" if left.u_g else ""
-            sentences = [f"Left: {left.left_g:.1f}{off} g ({left.how})."]
+        sentences = [self.left.sentence]
         if self.water is not None:
             sentences += [self.water.sentence, *self.water.sentences]
         return sentences
@@ -331,6 +329,43 @@ class SpoolStory:
                 for each in self.days.timeline.segments
             ],
         }  # fmt: skip
+
+
+def filled_spools(book: Book) -> list[dict[str, Any]]:
+    """Return the spools that are neither empty nor wound onto another reel, with what is left in words.
+
+    The one that was printed from last comes first, then the others, the newest first.
+    """
+    with book.read() as session:
+        reel = aliased(Spool)
+        wound = select(reel.wound_from_id).where(reel.wound_from_id.is_not(None))
+        last = session.scalar(
+            select(JobSpool.spool_id)
+            .join(Job)
+            .where(Job.started_at.is_not(None))
+            .order_by(Job.started_at.desc(), Job.id.desc(), JobSpool.tool)
+            .limit(1)
+        )
+        rows = session.scalars(
+            select(Spool)
+            .options(joinedload(Spool.material))
+            .where(Spool.merged_into_id.is_(None), Spool.id.not_in(wound))
+            .order_by((Spool.id == (last or 0)).desc(), Spool.id.desc())
+            .limit(_SPOOLS)
+        )
+        found = []
+        for row in rows:
+            left = mass_left(session, row, book.clock(), book.zone)
+            if left.left_g is None or left.left_g > 0:
+                off = f" ± {left.u_g:.0f}" if left.u_g else ""
+                grams = "left not known" if left.left_g is None else f"{left.left_g:.0f}{off} g left"
+                words = ", ".join(filter(None, (row.material.name, grams, row.lot and f"lot {row.lot}")))
+                found.append({"spool": ids.spool_id(row.id), "words": words})
+    return found
+
+
+_SPOOLS: Final = 30
+"""Spools that are listed at a prompt: a page of a terminal."""
 
 
 def spool_story(book: Book, spool: str) -> SpoolStory:

@@ -29,6 +29,14 @@ def test_who_corrects_is_told_what_changed(filled: Filled) -> None:
     assert "Tensile strength 45.750 ± 0.086 MPa → 44.853 ± 0.085 MPa" in said
 
 
+def test_the_log_shows_the_number_by_which_an_act_is_undone(filled: Filled) -> None:
+    """What stands first in a line is what ``undo --entry`` takes."""
+    filled.done("spool", "weigh", filled.spool, "1100")
+    filled.done("spool", "keep", filled.spool, "open air")
+    line = next(each for each in filled.done("log", filled.spool) if "spool weigh" in each)
+    assert "Undone: spool weigh" in filled("undo", "--entry", line.split()[0], "--yes").output
+
+
 def test_one_person_or_one_record_can_be_asked_for(filled: Filled) -> None:
     """Names in any case; a job stands for its specimens."""
     filled.done("--who", "Ben", "spool", "keep", filled.spool, "open air")

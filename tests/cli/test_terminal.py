@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from pathlib import Path
 from unittest.mock import Mock
 
 import pytest
 
 from tests.cli.bench import Cli, Filled, Terminal
+from tests.plates import FLAT, plate
 from tracker.cli._output import at_words
 
 Opened = Callable[..., Terminal]
@@ -85,6 +87,31 @@ def test_enter_takes_what_is_offered_and_says_so_and_a_dash_means_none(
     assert seat.ended() == 0
     job = filled.json("list", "jobs")[-1]
     assert (job["printer"], job["chamber_set_c"], job["started_at"] is not None) == (None, None, True)
+
+
+def test_who_does_not_know_a_spools_id_sees_those_with_filament(
+    filled: Filled, terminal: Opened, tmp_path: Path
+) -> None:
+    """The newest few before the question, all on a question mark; Enter takes the last one printed from."""
+    for _ in range(4):
+        filled.id("spool", "add", filled.material, "--net", "750 g")
+    filled.id("spool", "wind", "S0005-J", "--gross", "690", "--empty", "190", "--yes")
+    (tmp_path / "plate.gcode").write_bytes(plate(FLAT, layers=20))
+    seat = terminal("preflight", str(tmp_path / "plate.gcode"), book=str(filled.place))
+    shown = seat.expect(f"(ID) [{filled.spool}]: ")
+    assert [line.split()[0] for line in shown.splitlines() if line.startswith("  S")] == [
+        filled.spool, "S0006-H", "S0004-L", "S0003-N",
+    ]  # fmt: skip
+    assert "Nordlicht ASA, 1000 ± 20 g left, lot 7731" in shown
+    assert "1 more: ?" in shown
+    seat.send("?")
+    seat.expect("S0002-P")
+    seat.expect(f"(ID) [{filled.spool}]: ")
+    seat.send("-")
+    seat.expect("is missing; ? lists them, Ctrl-C leaves")
+    seat.send("")
+    seat.expect(f"taken: {filled.spool}")
+    seat.ended()
 
 
 def test_what_is_not_meant_after_all_is_asked_again_with_the_answers_offered(
@@ -248,11 +275,12 @@ def test_ids_are_whole_in_lists_of_sixty_columns(filled: Filled, terminal: Opene
     assert lines[-1].split()[:2] == [filled.measurement, filled.piece]
 
 
-def test_the_log_of_a_narrow_terminal_goes_on_below(filled: Filled, terminal: Opened) -> None:
+@pytest.mark.parametrize("columns", [50, 60])
+def test_the_log_of_a_narrow_terminal_goes_on_below(filled: Filled, terminal: Opened, columns: int) -> None:
     """No time, ID or reason is cut; of an act on many, each stands below the other."""
-    seat = terminal("log", COLUMNS="60", book=str(filled.place))
+    seat = terminal("log", COLUMNS=str(columns), book=str(filled.place))
     assert seat.ended() == 0
-    assert max(map(len, seat.seen.splitlines())) <= 60
+    assert max(map(len, seat.seen.splitlines())) <= columns
     assert "…" not in seat.seen
     assert filled.piece in seat.seen
 

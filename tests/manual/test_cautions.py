@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import click
 import pytest
 
 from tests.cli.bench import Cli
@@ -54,6 +55,27 @@ def test_at_the_dryer_of_heat_fumes_and_desiccant(cli: Cli, spool: str) -> None:
     text = said(cli, "dry", spool, "--set", "80", "--planned-hours", "5")
 
     assert all(word in text for word in ("unwatched", "fumes", "desiccant", *FIRST))
+
+
+@pytest.mark.parametrize("words", [("offbed", "J0001-J", "--good", "1"), ("dry", "S0001-R", "--set", "80")])
+def test_it_is_told_before_anything_is_stored(
+    cli: Cli, spool: str, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    """Who leaves at the caution has entered nothing; what is refused is not cautioned about."""
+    cli.id("job", "add", "--spool", spool, "--piece", "bar:XYZ")
+    before = cli.entries()
+
+    told: list[str] = []
+
+    def leave(text: str) -> None:
+        told.append(text)
+        raise click.Abort
+
+    for module in ("labelling", "entering"):
+        monkeypatch.setattr(f"tracker.cli.{module}.note", leave)
+    assert cli(*words).exit_code
+    assert ([each.partition(": ")[0] for each in told], cli.entries()) == (["Caution"], before)
+    cli.refused(*words, "--ended", "1 parsec ago")
 
 
 def test_at_the_rig_of_what_the_method_is_dangerous_by(capsys: pytest.CaptureFixture[str]) -> None:

@@ -40,8 +40,22 @@ def test_the_first_evening_can_be_typed_as_it_stands(tmp_path: Path, monkeypatch
         "click.testing._NamedTextIOWrapper.isatty", lambda stream: stream.name == "<stdin>", raising=False
     )
     monkeypatch.setattr(click, "prompt", Mock(side_effect=AssertionError("a question")))
+    said = _typed(WALK, monkeypatch)
+    for name in set(re.findall(r"\b[SJRM]\d{4}(?:-\d\d)?-[0-9A-Z]\b", WALK)):
+        assert name in said, name
+    assert {"spool.pdf", "labels.pdf"} <= {path.name for path in Path.cwd().iterdir()}
+
+
+def test_the_days_of_a_spool_can_be_typed_as_they_stand(cli: Cli, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From a new spool to one wound onto another reel: no line is refused, nor asks whether it is meant."""
+    monkeypatch.setenv("STRANDBOOK", str(cli.place))
+    assert "S0003-N" in _typed(manual.topic("spools").text, monkeypatch)
+
+
+def _typed(page: str, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Type every command of a page in its order, each of which must be done, and return what is said."""
     said = ""
-    for block in OUTSIDE.finditer(WALK):
+    for block in OUTSIDE.finditer(page):
         for line in block[2].replace("\\\n", " ").splitlines():
             words = shlex.split(line)
             if words[0] == "cd":
@@ -51,9 +65,7 @@ def test_the_first_evening_can_be_typed_as_it_stands(tmp_path: Path, monkeypatch
             done = CliRunner().invoke(strandbook, ["--who", "Ada", *words[1:]], prog_name="strandbook")
             assert done.exit_code == 0, (line, done.output)
             said += done.output
-    for name in set(re.findall(r"\b[SJRM]\d{4}(?:-\d\d)?-[0-9A-Z]\b", WALK)):
-        assert name in said, name
-    assert {"spool.pdf", "labels.pdf"} <= {path.name for path in Path.cwd().iterdir()}
+    return said
 
 
 def _shown() -> list[tuple[str, str]]:

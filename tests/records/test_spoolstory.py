@@ -149,3 +149,19 @@ def test_a_book_without_the_spool_says_so(book: Book) -> None:
     """By the ID asked for."""
     with pytest.raises(Refused, match="S0001-R"):
         spool_story(book, "S0001-R")
+
+
+def test_a_weighing_says_the_step_and_what_is_left(book: Book) -> None:
+    """From the spool as it came, then from the weighing before: 1236 - 1180.2 and 1180.2 - 1149 g."""
+    a_material(book)
+    spool = a_spool(book, net_g=1000, gross_g=1236, empty_g=200)
+    first = weigh_spool(book, WHO, spool, {"mass_g": 1180.2, "at": "2026-03-01 10:00"})
+    assert first.notes == [
+        "55.8 g lighter than as it came (1236 g).",
+        "Left: 980.2 g (weighed 2026-03-01, less the empty reel).",
+    ]
+    second = weigh_spool(book, WHO, spool, {"mass_g": 1149, "at": "2026-03-01 11:00"})
+    assert second.notes[0] == "31.2 g lighter than 2026-03-01 10:00 (1180.2 g)."
+    assert weigh_spool(book, WHO, spool, {"mass_g": 1149, "at": "2026-03-01 12:00"}).notes[0] == (
+        "As heavy as 2026-03-01 11:00."
+    )

@@ -39,11 +39,14 @@ def test_one_value_is_put_right_once(site: Site, browser: Browser, of: str, fiel
 
 
 def test_a_reading_is_put_right_and_computed_anew(site: Site, browser: Browser, plugged: Plugged) -> None:
-    """The old value stands beside; 1830 N on 50 mm² are 36.6 MPa."""
+    """The old value stands beside; 1830 N on 50 mm² are 36.6 MPa; the journal shows both."""
     a_pull(site.book, site.pieces[0], plugged=plugged)
     assert "recorded: 10" in plain(browser.get("/correct?of=M0001-Y").text)
     form = {**stands(browser, "M0001-Y"), "a-width": "12.5", "reason": "wrong scale"}
     assert "36.6" in plain(browser.fill("/correct?of=M0001-Y", form).text)
+    journal = plain(browser.get("/journal").text)
+    assert "width 10 → 12.5" in journal
+    assert "Tensile strength 45.750 ± 0.071 MPa → 36.600 ± 0.056 MPa" in journal
 
 
 def test_a_stay_is_put_right(browser: Browser) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -36,6 +37,34 @@ def test_group_is_bracketed() -> None:
     """Inseparable factors are bracketed with the words for it."""
     text = answer(_asked(0)).picture_svg().decode()
     assert "told apart" in text
+
+
+def test_every_colour_has_one_for_a_dark_page_that_can_be_read() -> None:
+    """What is drawn with is exchanged, and text then has the 4.5 : 1 of WCAG 2.2, 1.4.3."""
+    found = answer(_asked())
+    for drawn in (found.picture_svg().decode(), found.graph_svg().decode()):
+        used = set(re.findall(r'style="[^"]*?(?:fill|stroke): (#[0-9a-f]{6})', drawn))
+        exchanged = dict(re.findall(r'\[style\*="fill: (#\w{6})"\] { fill: (#\w{6})', drawn))
+        assert used <= exchanged.keys()
+        assert all(
+            _contrast(dark, exchanged["#ffffff"]) >= 4.5
+            for light, dark in exchanged.items()
+            if light in re.findall(r'<text style="[^"]*?fill: (#\w{6})', drawn)
+        )
+
+
+def _contrast(one: str, other: str) -> float:
+    """Return the contrast ratio of WCAG 2.2."""
+    parts = [[int(each[at : at + 2], 16) / 255 for at in (1, 3, 5)] for each in (one, other)]
+    linear = [[c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in each] for each in parts]
+    low, high = sorted(0.2126 * r + 0.7152 * g + 0.0722 * b for r, g, b in linear)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_a_picture_for_a_phone_is_no_wider_than_its_letters_allow() -> None:
+    """At 320 of a phone's pixels a letter of 9 points keeps 10 of its 12 pixels."""
+    root = ET.fromstring(answer(_asked()).picture_svg(narrow=True).decode())  # noqa: S314 - our own output
+    assert float(root.attrib["width"].removesuffix("pt")) / 0.75 <= 320 * 12 / 10
 
 
 def test_picture_is_the_same_twice() -> None:

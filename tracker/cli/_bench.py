@@ -17,14 +17,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from tracker.cli._output import at_words
+from tracker.cli._output import at_words, width
 from tracker.errors import Doubt, Refused
 from tracker.forms import NONE, Ask, When, clean, read
 from tracker.lazy_modules import lazy
 from tracker.safe_text import visible
 
 if TYPE_CHECKING:
-    from tracker import benches, plugins
+    from tracker import benches, plugins, records
     from tracker import book as _book
     from tracker import kinds as _kinds
     from tracker.book import Book
@@ -37,6 +37,7 @@ else:
     _book = lazy("tracker.book")
     benches = lazy("tracker.benches")
     plugins = lazy("tracker.plugins")
+    records = lazy("tracker.records")
     _people = lazy("tracker.kinds.person")
 
 
@@ -256,7 +257,12 @@ def given_of(form: Sequence[Ask], options: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def prompt(
-    question: str, reader: Callable[[str], Any] | None = None, offered: str = "", *, needed: bool = False
+    question: str,
+    reader: Callable[[str], Any] | None = None,
+    offered: str = "",
+    *,
+    needed: bool = False,
+    show_choices: Callable[[], None] | None = None,
 ) -> str:
     """Ask for one answer until it can be read, and return it as typed.
 
@@ -265,6 +271,7 @@ def prompt(
         reader: Raises a refusal for an answer that cannot be read; not called for none.
         offered: Stands in brackets; Enter takes it, and says so.
         needed: Something must be answered.
+        show_choices: Shows what could be answered, to whom types ``?``.
 
     Returns:
         The answer; empty for none where nothing was offered, ``-`` where something was and none is meant.
@@ -275,10 +282,14 @@ def prompt(
             # Lines that were pasted together: the next command would become the answer to this question.
             click.echo("  That is a command, and this a question: answer it, Enter for none", err=True)
             continue
+        if typed == "?" and show_choices is not None:
+            show_choices()
+            continue
         if typed in ("", NONE):
             if not needed:
                 return NONE if offered else ""
-            click.echo(f"  {question.strip()} is missing", err=True)
+            more = "; ? lists them, Ctrl-C leaves" if show_choices is not None else ""
+            click.echo(f"  {question.strip()} is missing{more}", err=True)
             continue
         try:
             if reader is not None:
@@ -300,6 +311,32 @@ def finder(bench: Bench, *kinds: str) -> Callable[[str], None]:
                 _kinds.find(bench.book, session, each, *kinds)
 
     return find_all
+
+
+def prompt_spools(bench: Bench, question: str, *, needed: bool) -> str:
+    """Ask for spools by ID, with those that hold filament in sight; ``?`` lists all of them.
+
+    Args:
+        bench: The book, at a terminal.
+        question: Without colon.
+        needed: One must be named; the one that was printed from last is then offered.
+    """
+    filled = records.filled_spools(bench.book)
+
+    def show(most: int | None = None) -> None:
+        for row in filled[:most]:
+            click.echo(f"  {row['spool']}  {row['words']}"[: width()], err=True)
+        if not filled:
+            click.echo("  No spool with filament is in the book: strandbook spool add MATERIAL", err=True)
+        elif most is not None and len(filled) > most:
+            click.echo(f"  {len(filled) - most} more: ?", err=True)
+
+    show(_SPOOLS_SHOWN)
+    offered = filled[0]["spool"] if needed and filled else ""
+    return prompt(question, finder(bench, "spool"), offered, needed=needed, show_choices=show)
+
+
+_SPOOLS_SHOWN = 4
 
 
 def prompt_reason(bench: Bench, given: str | None) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tracker.cautions import DRYING
 from tracker.cli._bench import Bench, Station, asks, given_of, pass_bench, prompt, until_stored
 from tracker.cli._output import as_json, done, note, print_json, sure, width, write_file
 from tracker.desk import dryings, merging
@@ -257,15 +258,25 @@ def dry_command(
         )
         done(act, as_json)
         return
+    told: list[str] = []
+
+    def tell(caution: str) -> None:
+        if caution not in told:
+            told.append(caution)
+            note(f"Caution: {caution}")
+
     if bench.may_ask:
         with bench.book.read() as session:
             for spool in ids:
                 find(bench.book, session, spool, "spool")
-        before = before or tuple(each for spool in ids if (each := _mass_before(spool)))
+        if not before:
+            tell(DRYING)
+            before = tuple(each for spool in ids if (each := _mass_before(spool)))
     act = until_stored(
         bench, dryings.DRYING_FORM, typed, when_at(bench.book),
         lambda answers, certain: dryings.start_drying(
-            bench.book, bench.who, ids, answers, before=before, after=after, sure=certain
+            bench.book, bench.who, ids, answers, before=before, after=after, sure=certain,
+            caution=None if as_json else tell,
         ),
         yes, {"began_at": "now"},
     )  # fmt: skip

@@ -235,11 +235,11 @@ def offbed_command(
         outcomes = _ask_outcomes(bench, job)
     check_labels(bench, **how)
     rest = "good" if rest_good else ""
-    act = take_off(bench.book, bench.who, job, outcomes, rest=rest, end=True, ended=ended)
+    # Told only when nothing is wrong, as a refusal is one line; and before anything is stored.
+    ready = None if asked else lambda: note(f"Caution: {OFF_THE_BED}")
+    act = take_off(bench.book, bench.who, job, outcomes, rest=rest, end=True, ended=ended, ready=ready)
     if act.also and (how["output"] or how["stock"] or how["queue"]):
         print_labels(bench, act.also, quiet=as_json, **how)
-    if not asked:
-        note(f"Caution: {OFF_THE_BED}")
     done(act, as_json, "" if how["output"] or how["queue"] else f"strandbook label {act.id} -o labels.pdf")
 
 

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -200,11 +200,23 @@ def log_command(
         print_json([each.as_json() for each in shown])
         return
     rows = [{name: titled(text) for name, text in each.as_row(bench.book.zone).items()} for each in shown]
-    table(rows, wrapped={"time": 10, "act": 9, "records": 10, "what": 9})
+    wrapped = {"time": 10, "who": 5, "act": 9, "records": 10, "what": 9}
+    if sys.stdout.isatty() and width() < _SIX_COLUMNS:
+        rows, wrapped = [_in_three_columns(row) for row in rows], {"time": 10, "what": 9}
+    table(rows, wrapped=wrapped)
     if not shown:
         note("Nothing was done, as far as that is asked for.")
     if more:
         note(f"There are more; --most {2 * most} shows them.")
+
+
+_SIX_COLUMNS: Final = 60
+"""Columns of a terminal below which six of the journal would break IDs and times."""
+
+
+def _in_three_columns(row: Mapping[str, str]) -> dict[str, str]:
+    what = "; ".join(part for part in (row["records"], row["what"]) if part)
+    return {"entry": row["entry"], "time": row["time"], "what": f"{row['who']}, {row['act']}: {what}"}
 
 
 @click.command("trace", epilog="Example: strandbook trace M0451-C --of tensile.strength")

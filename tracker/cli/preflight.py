@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tracker.cautions import PRINTING
-from tracker.cli._bench import Bench, finder, pass_bench, prompt
+from tracker.cli._bench import Bench, pass_bench, prompt, prompt_spools
 from tracker.cli._output import as_json, folded, note, print_json, table, width
 from tracker.desk.jobplates import PieceWanted, PlateFile, read_piece
 from tracker.errors import Refused
@@ -205,7 +205,7 @@ def preflight_command(
 ) -> None:
     """Check a plate FILE against data sheet, spool, programme and an earlier job, before it is printed."""
     plate = taken_in(bench, file, read_as)
-    report = _preflight.preflight(bench.book, plate, spools or (_asked_spool(bench),), like, dummies)
+    report = _preflight.preflight(bench.book, plate, spools or _asked_spools(bench), like, dummies)
     if as_json:
         print_json(report.as_json())
     else:
@@ -214,10 +214,10 @@ def preflight_command(
         raise click.exceptions.Exit(1)
 
 
-def _asked_spool(bench: Bench) -> str:
+def _asked_spools(bench: Bench) -> Texts:
     if not bench.may_ask:
         raise Refused("No spool is named to print it from", do="--spool ID; see list spools")
-    return prompt("Spool it is to be printed from (ID)", finder(bench, "spool"), needed=True)
+    return tuple(prompt_spools(bench, "Spool it is to be printed from (ID)", needed=True).split())
 
 
 def _print_report(report: Report) -> None:

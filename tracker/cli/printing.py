@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, TypedDict
 import click
 
 from tracker.cautions import PRINTING
-from tracker.cli._bench import Bench, Station, asks, finder, pass_bench, prompt, until_stored
+from tracker.cli._bench import Bench, Station, asks, pass_bench, prompt, prompt_spools, until_stored
 from tracker.cli._output import as_json, done, note, print_json, sure, width, write_file
 from tracker.cli.preflight import PieceOptions, asked_pieces, commanded, reads_plate, settle, taken_in
 from tracker.desk import jobs
@@ -109,7 +109,7 @@ def job_add(
     options = PieceOptions([read_piece(each) for each in pieces], geometries, gauges, dummies)
     plate = taken_in(bench, file, read_as) if file else None
     if bench.may_ask and not (spools or material or again):
-        named = prompt("Spools printed from (IDs), Enter if not known", finder(bench, "spool"))
+        named = prompt_spools(bench, "Spools printed from (IDs), Enter if not known", needed=False)
         spools = tuple(named.split())
         material = material or (None if spools else prompt("Material", _material(bench), needed=True))
     of: _Of = {"spools": spools, "material": material, "again": again}

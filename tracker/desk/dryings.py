@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from tracker import cautions
@@ -28,6 +28,7 @@ def start_drying(
     before: Sequence[str] = (),
     after: Sequence[str] = (),
     sure: bool = False,
+    caution: Callable[[str], None] | None = None,
 ) -> Done:
     """Enter a drying of spools, begun now or at the time given.
 
@@ -39,6 +40,8 @@ def start_drying(
         before: Masses before, one for each spool in order, or none.
         after: Masses after, likewise.
         sure: The person knows that it is hotter than the material is said to stand.
+        caution: Tells the usual caution when nothing is wrong with it, before it is stored; without it the
+            caution stands in what is returned.
 
     Raises:
         Doubt: It is hotter than a material stands, or cannot be true beside the spool's other records.
@@ -66,7 +69,10 @@ def start_drying(
         act.session.flush()
         confirm(drying, KINDS["drying"].odd(act.session, drying, when), sure=sure)
         act.about += [drying_id(drying.id), *(spool_id(row.id) for row in rows)]
-    return Done(drying_id(drying.id), [cautions.DRYING, *_mass_notes(drying)])
+        if caution is not None:
+            caution(cautions.DRYING)
+    told = [cautions.DRYING] if caution is None else []
+    return Done(drying_id(drying.id), [*told, *_mass_notes(drying)])
 
 
 def end_drying(

@@ -50,10 +50,10 @@ def add_record(book: Book, who: str, kind: str, typed: Mapping[str, Any], *, sur
         confirm(row, of.odd(act.session, row, when), sure=sure)
         owner = owner_of(act.session, of, row)
         act.about.append(name_of(owner if owner is not None else row))
-        made = name_of(row)
+        made, remarks = name_of(row), of.remarks(act.session, row, when)
     if owner is not None:
-        return Done(name_of(owner), of.remarks(row), parts=[made])
-    return Done(made, of.remarks(row))
+        return Done(name_of(owner), remarks, parts=[made])
+    return Done(made, remarks)
 
 
 def with_defaults(form: Iterable[Ask], typed: Mapping[str, Any]) -> dict[str, Any]:

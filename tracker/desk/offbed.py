@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -65,6 +65,7 @@ def take_off(
     rest: str = "",
     end: bool = False,
     ended: str = "",
+    ready: Callable[[], None] | None = None,
 ) -> Done:
     """Enter the outcome of pieces, and with the last of them that the job is over.
 
@@ -76,6 +77,7 @@ def take_off(
         rest: Outcome of every piece that has none yet and is not named; empty leaves them open.
         end: A job that still counts as running is finished when its last piece is off the bed.
         ended: When it ended; else now, where that can be by its plan; else it is said that nobody knows.
+        ready: Called when nothing is wrong with it, before it is stored.
 
     Returns:
         The job, with the IDs of the pieces that are fit to be tested in ``also``.
@@ -99,6 +101,8 @@ def take_off(
         notes = [f"Without an outcome yet: {', '.join(still)}."] if still else []
         if ended or (end and fit and not still):
             notes += _end(book, act, row, ended)
+        if ready is not None:
+            ready()
     return Done(job_id(row.id), notes, fit)
 
 

@@ -157,9 +157,9 @@ class Kind:
         del session, row, when
         return ()
 
-    def remarks(self, row: Any) -> list[str]:
+    def remarks(self, session: Session, row: Any, when: When) -> list[str]:
         """Return what the person should know of a row just entered, one sentence each."""
-        del row
+        del session, row, when
         return []
 
     # --- telling ---------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from tracker import ids
 from tracker.cards import Card
-from tracker.forms import Ask, FormError
+from tracker.forms import Ask, FormError, When
 from tracker.kinds.base import Kind, Listing, add_note, columns_of, span, struck_or_plain
 from tracker.model import Calibration, Rig, live
 from tracker.units import compact, parse, shown
@@ -64,8 +64,9 @@ class RigKind(Kind):
             return None if value is None else f"{value!r} {row.unit}"
         return " ".join(value or ()) if ask.name == "methods" else value
 
-    def remarks(self, row: Any) -> list[str]:
+    def remarks(self, session: Session, row: Any, when: When) -> list[str]:
         """It wants calibrating."""
+        del session, when
         return [f"Not calibrated yet: strandbook rig calibrate {self.name_of(row)}"]
 
     def listing(self) -> Listing:

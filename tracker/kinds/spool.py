@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, FormError, When, check_order
+from tracker.history import mass_left
 from tracker.kinds.base import Kind, Listing, add_note, numbered, plain, refuse_upside_down, struck_or_plain
 from tracker.kinds.drying import cycle_words
 from tracker.kinds.whereabouts import contradictions
@@ -85,8 +86,9 @@ class SpoolKind(Kind):
             if reel > max(_HEAVY_REEL_G, row.net_g):
                 yield f"gross less net leaves a reel of {reel:.0f} g; few weigh over {_HEAVY_REEL_G:.0f} g"
 
-    def remarks(self, row: Any) -> list[str]:
+    def remarks(self, session: Session, row: Any, when: When) -> list[str]:
         """What is left can be told only where the reel's mass is known."""
+        del session, when
         if row.empty_g is None and (row.net_g is None or row.gross_g is None):
             return ["The empty reel's mass is not recorded: what is left can be told only roughly."]
         return []
@@ -256,6 +258,17 @@ class WeighingKind(Kind):
         if spool.received_on is not None and local_day(row.at, when.zone) < spool.received_on:
             yield f"weighed {local_day(row.at, when.zone)}, before it came ({spool.received_on})"
 
+    def remarks(self, session: Session, row: Any, when: When) -> list[str]:
+        """The step since the weighing before it, or since the spool came; what is left now."""
+        spool = session.get_one(Spool, row.spool_id)
+        weighed = _weighed_before(session, row)
+        steps = []
+        if weighed is not None:
+            steps = [_step(row.mass_g, weighed[0], local_time(weighed[1], when.zone))]
+        elif spool.gross_g is not None:
+            steps = [_step(row.mass_g, spool.gross_g, "as it came")]
+        return [*steps, mass_left(session, spool, when.now, when.zone).sentence]
+
     def listing(self) -> Listing:
         """With its spool."""
         return select(Weighing.id, Weighing.spool_id, Weighing.at, Weighing.mass_g, Weighing.note).order_by(
@@ -265,6 +278,14 @@ class WeighingKind(Kind):
     def listed(self, row: Row[Any]) -> dict[str, Any]:
         """Under the spool's ID."""
         return of_spool(super().listed(row))
+
+
+def _step(grams: float, before: float, since: str) -> str:
+    """Return in words how a mass differs from an earlier one."""
+    step = round(grams - before, 3)
+    if not step:
+        return f"As heavy as {since}."
+    return f"{abs(step):g} g {'lighter' if step < 0 else 'heavier'} than {since} ({before:g} g)."
 
 
 def _weighed_before(session: Session, row: Weighing) -> tuple[float, dt.datetime] | None:

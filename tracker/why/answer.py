@@ -75,9 +75,13 @@ class Answer(Findings):
         """Return the sentences unwrapped, each with the lines below it; the first three are the verdict."""
         return items_in_words(self)
 
-    def picture_svg(self) -> bytes:
-        """Return the picture as SVG: every point of both groups, and the shares with intervals."""
-        return draw(self, "svg")
+    def picture_svg(self, *, narrow: bool = False) -> bytes:
+        """Return the picture as SVG: every point of both groups, and the shares with intervals.
+
+        Args:
+            narrow: Below each other, for a phone.
+        """
+        return draw(self, "svg", narrow=narrow)
 
     def picture_png(self) -> bytes:
         """Return the same picture as PNG."""

@@ -29,7 +29,7 @@ else:
 
 _INK = "#1b1f24"
 _A, _B, _QUIET = "#1f6f8b", "#c2571a", "#8a9099"
-_LONGEST_NAME = 26
+_LONGEST_NAME, _HIGHEST_NAME = 26, 36
 
 
 @dataclass(frozen=True)
@@ -42,20 +42,38 @@ class _Line:
     bracket: int | None
 
 
-def draw(found: Findings, form: str) -> bytes:
-    """Return the picture as ``"svg"`` or ``"png"`` bytes; matplotlib is loaded only here."""
+_NARROW_IN, _POINTS_IN = 3.7, 3.0
+
+
+def draw(found: Findings, form: str, *, narrow: bool = False) -> bytes:
+    """Return the picture as ``"svg"`` or ``"png"`` bytes; matplotlib is loaded only here.
+
+    Args:
+        found: What is drawn.
+        form: Of the file.
+        narrow: For a phone: the two halves below each other, as wide as letters of its size allow.
+    """
     lines = _lines(found)
     height = max(3.2, 1.6 + 0.36 * len(lines))
+    wide = 10 if lines else 5
+    if narrow:
+        wide, height = _NARROW_IN, _POINTS_IN + (height if lines else 0)
     # A bare Figure instead of pyplot: no global state, no window system, safe in a server's threads.
-    figure = mpl_figure.Figure(figsize=(10 if lines else 5, height), layout="constrained")
+    figure = mpl_figure.Figure(figsize=(wide, height), layout="constrained")
     backend_agg.FigureCanvasAgg(figure)
-    if lines:
-        points, forest = figure.subplots(1, 2, width_ratios=(1, 1.9))
-        _draw_forest(forest, found, lines)
-    else:
+    if not lines:
         points = figure.subplots()
+    elif narrow:
+        # Figures of their own: the room that the forest's names take is none of the points'.
+        upper, lower = figure.subfigures(2, 1, height_ratios=(_POINTS_IN, height - _POINTS_IN))
+        points, forest = upper.subplots(), lower.subplots()
+    else:
+        points, forest = figure.subplots(1, 2, width_ratios=(1, 1.9))
+    if lines:
+        _draw_forest(forest, found, lines, narrow=narrow)
     _draw_points(points, found)
-    figure.suptitle(_title(found), fontsize=11, color=_INK)
+    title = _title(found)
+    figure.suptitle(textwrap.fill(title, 40) if narrow else title, fontsize=11, color=_INK)
     return _saved(figure, form)
 
 
@@ -66,7 +84,26 @@ def _saved(figure: Figure, form: str) -> bytes:
     # not change when nothing has. Text stays text, so that it can be searched and read aloud.
     with mpl.rc_context({"svg.hashsalt": "strandbook", "svg.fonttype": "none"}):
         figure.savefig(out, format=form, dpi=144, metadata={"Date": None} if form == "svg" else None)
-    return out.getvalue()
+    drawn = out.getvalue()
+    # Styles of an element yield only to what is marked important; text without one is black.
+    return drawn.replace(b"</defs>", f"<style>{_IN_THE_DARK}</style></defs>".encode(), 1)
+
+
+_DARK = {
+    "#ffffff": "#251f18", "#fff4ec": "#43291a", "#000000": "#f3e9d8", _INK: "#f3e9d8", _A: "#79c2cf",
+    _B: "#f0a35e", _QUIET: "#98a0a8", "#5b6169": "#c3b5a0", "#b7bdc4": "#6b6356", "#e3e6ea": "#3c342a",
+}  # fmt: skip
+"""Each colour of the drawing with the one that takes its place where a dark page shows it."""
+
+_IN_THE_DARK = (
+    "@media (prefers-color-scheme: dark) { text { fill: #f3e9d8; } "
+    + " ".join(
+        f'[style*="{part}: {light}"] {{ {part}: {dark} !important; }}'
+        for light, dark in _DARK.items()
+        for part in ("fill", "stroke")
+    )
+    + " }"
+)
 
 
 def _title(found: Findings) -> str:
@@ -91,7 +128,8 @@ def _draw_points(axes: Axes, found: Findings) -> None:
     ]
     axes.set_xticks([0, 1], labels)
     axes.set_xlim(-0.6, 1.6)
-    axes.set_ylabel(_with_unit(found.problem.question.called, found.problem.question.unit))
+    title = _with_unit(found.problem.question.called, found.problem.question.unit)
+    axes.set_ylabel(textwrap.fill(title, _HIGHEST_NAME))
     _quieten(axes)
 
 
@@ -136,7 +174,7 @@ def _colour(span: Span) -> str:
     return _B if span.excludes_zero else _QUIET
 
 
-def _draw_forest(axes: Axes, found: Findings, lines: list[_Line]) -> None:
+def _draw_forest(axes: Axes, found: Findings, lines: list[_Line], *, narrow: bool) -> None:
     relative = found.difference.span is not None and found.difference.span.relative is not None
     for place, line in enumerate(lines):
         if line.span is not None:
@@ -148,7 +186,8 @@ def _draw_forest(axes: Axes, found: Findings, lines: list[_Line]) -> None:
     axes.set_yticks(range(len(lines)), [_short(line.name) for line in lines])
     axes.set_ylim(len(lines) - 0.4, -0.6)
     unit = "%" if relative else found.problem.question.unit
-    axes.set_xlabel(_with_unit("share of the difference, 95 % interval", unit))
+    between = "\n" if narrow else " "
+    axes.set_xlabel(_with_unit(f"share of the difference,{between}95 % interval", unit))
     _quieten(axes)
     _draw_brackets(axes, lines)
 

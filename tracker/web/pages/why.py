@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query, Request
@@ -98,11 +99,12 @@ def _behind(found: Why) -> list[tuple[str, Sequence[str]]]:
 
 @router.get("/why.svg")
 def difference_picture(
-    request: Request, bench: Here, visitor: Reader, a: Group, b: Group, of: Group
+    request: Request, bench: Here, visitor: Reader, a: Group, b: Group, of: Group, narrow: bool = False
 ) -> Response:
-    """Draw the answer."""
+    """Draw the answer; narrow is for a phone."""
     found = _drawable(bench, visitor, a, b, of)
-    return picture(request, bench.of_state(("why.svg", a, b, of), found.picture_svg))
+    draw = partial(found.picture_svg, narrow=narrow)
+    return picture(request, bench.of_state(("why.svg", a, b, of, narrow), draw))
 
 
 @router.get("/why-graph.svg")
