@@ -142,7 +142,8 @@ def changes_in(body: Mapping[str, Any], zone: dt.tzinfo) -> tuple[str, ...]:
 
     Filling a gap counts only where it has a reason.
     """
-    gaps, found = bool(body.get("reason")), []
+    gaps = bool(body.get("reason"))
+    found: list[str] = []
     for row in body.get("rows") or ():
         before, after = row.get("before"), row.get("after") or {}
         if before is None:

@@ -55,7 +55,7 @@ def draw(found: Findings, form: str, *, narrow: bool = False) -> bytes:
     """
     lines = _lines(found)
     height = max(3.2, 1.6 + 0.36 * len(lines))
-    wide = 10 if lines else 5
+    wide = 10.0 if lines else 5.0
     if narrow:
         wide, height = _NARROW_IN, _POINTS_IN + (height if lines else 0)
     # A bare Figure instead of pyplot: no global state, no window system, safe in a server's threads.
@@ -65,8 +65,8 @@ def draw(found: Findings, form: str, *, narrow: bool = False) -> bytes:
         points = figure.subplots()
     elif narrow:
         # Figures of their own: the room that the forest's names take is none of the points'.
-        upper, lower = figure.subfigures(2, 1, height_ratios=(_POINTS_IN, height - _POINTS_IN))
-        points, forest = upper.subplots(), lower.subplots()
+        halves = figure.subfigures(2, 1, squeeze=False, height_ratios=(_POINTS_IN, height - _POINTS_IN))
+        points, forest = (half.subplots() for half in halves[:, 0])
     else:
         points, forest = figure.subplots(1, 2, width_ratios=(1, 1.9))
     if lines:
