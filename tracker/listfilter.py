@@ -1,19 +1,24 @@
-"""Which records of a list a filter holds of: one rule for the lists of the command line and of the page."""
+"""Which records of a list a filter holds of: one rule for the lists of the command line and of the page.
+
+What the database can decide it decides. The rest is asked of the records that it lets through, some at a time
+in the order of the list: the first page comes at once, and no list is held in memory.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import ColumnElement, select, tuple_
+from sqlalchemy import ColumnElement, Connection, select
 
+from tracker import ids
 from tracker.book import Book
-from tracker.factors import REGISTRY
+from tracker.factors import OF_DAYS, REGISTRY, factors_of
 from tracker.forms import column_named
-from tracker.ids import read_id
-from tracker.kinds import count_of, kind_named, listed
-from tracker.model import Specimen
+from tracker.kinds import count_of, kind_named, listed, numbers_judged
+from tracker.kinds.registry import Judge
+from tracker.model import Job
 from tracker.plugins import Plugged
 from tracker.records import factor_table
 from tracker.selection import (
@@ -21,15 +26,20 @@ from tracker.selection import (
     Filter,
     Narrowed,
     Of,
+    Term,
     check_filter,
     check_names,
+    column_without,
     measured_where,
     narrowed,
+    narrowed_columns,
     parse_filter,
+    recorded_names,
+    selected,
     term_without,
     why_none,
 )
-from tracker.table.filtering import results_where, why_nothing
+from tracker.table.filtering import results_among, why_nothing
 
 
 @dataclass(frozen=True)
@@ -38,26 +48,25 @@ class Asked:
 
     Attributes:
         conditions: Of the statement that lists the kind.
-        held: Keys of the rows of which the filter holds (see :func:`key_of`), and why there are none; None
-            where the conditions say it all.
-        why_none: Says why the conditions let nothing through.
+        judge: Says of some of the rows that they let through, of which the filter holds; None where the
+            conditions say it all.
+        why_none: Says why it holds of none, after all of them were judged.
     """
 
     conditions: Sequence[Any]
-    held: tuple[set[Any], str] | None
+    judge: Judge | None
     why_none: Callable[[], str]
 
     def kept(
-        self, kind: str, rows: Iterable[Mapping[str, Any]], note: Callable[[str], None]
+        self, rows: Iterable[Mapping[str, Any]], note: Callable[[str], None]
     ) -> Iterator[Mapping[str, Any]]:
-        """Yield those of the rows of which the filter holds; where it holds of none, ``note`` is told why."""
+        """Yield the rows of which the filter holds; where there are none, ``note`` is told why."""
         none = True
         for row in rows:
-            if self.held is None or key_of(kind, row) in self.held[0]:
-                none = False
-                yield row
+            none = False
+            yield row
         if none:
-            note(self.why_none() if self.held is None else self.held[1])
+            note(self.why_none())
 
 
 def asked_of(book: Book, plugged: Plugged, kind: str, where: str, *, voided: bool = False) -> Asked:
@@ -79,84 +88,197 @@ def asked_of(book: Book, plugged: Plugged, kind: str, where: str, *, voided: boo
     typed, form = parse_filter(where), kind_named(kind).form
     wanted = Filter(tuple(replace(term, name=column_named(form, term.name)) for term in typed.terms))
     if voided or kind not in (*_TESTED, "specimens"):
-        return Asked((), _by_columns(book, plugged, wanted, kind, voided), str)
+        return _by_columns(book, wanted, kind, voided)
     within = _within(book, plugged, wanted, kind)
-    by = _by_results if kind in _TESTED else _by_columns
-    if kind != "measurements":
-        conditions = (*within.conditions, *within.of_results)
+    if kind == "measurements":
+        conditions = measured_where(within)
     else:
-        conditions = measured_where(within) if within.whole else within.conditions
+        conditions = (*within.conditions, *within.of_results)
+    judge = _Judge(plugged, kind, within)
+    if not within.whole:
+        _check_added(book, kind, conditions, judge)
 
     def why() -> str:
         with book.connect() as connection:
             if count_of(connection, kind) > _SMALL:
-                return term_without(connection, wanted, "specimens" if kind == "specimens" else "results")
-        return by(book, plugged, wanted, kind)[1]
+                of = _of(kind)
+                return term_without(connection, wanted, of, rest=within.rest, held=judge.held)
+        if kind == "specimens":
+            return why_none(wanted, _pieces_known(book, plugged))
+        return why_nothing(book, wanted, plugged=plugged)
 
-    return Asked(conditions, None if within.whole else by(book, plugged, wanted, kind), why)
+    return Asked(conditions, None if within.whole else judge, why)
 
 
 def conditions_of(book: Book, plugged: Plugged, kind: str, where: str) -> Sequence[ColumnElement[bool]]:
-    """Return a filter of a list as conditions alone, for any kind but results; else as :func:`asked_of`."""
+    """Return a filter of a list as conditions alone; else as :func:`asked_of`."""
     asked = asked_of(book, plugged, kind, where)
-    if asked.held is None:
+    if asked.judge is None:
         return asked.conditions
-    held, model = sorted(asked.held[0]), kind_named(kind).model
-    if kind == "materials":
-        return [model.name.in_(held)]
-    idents = [read_id(str(key))[0] for key in held]
-    if kind == "specimens":
-        return [tuple_(Specimen.job_id, Specimen.piece).in_([(each.number, each.piece) for each in idents])]
-    return [model.id.in_([each.number for each in idents])]
+    with book.connect() as connection:
+        numbers = numbers_judged(connection, kind, asked.conditions, asked.judge)
+    return [kind_named(kind).model.id.in_(numbers)]
 
 
-def key_of(kind: str, row: Mapping[str, Any]) -> Any:
-    """Return what tells a row of a list apart: its ID; a result has none, and is its measurement's."""
-    return (row["measurement"], row["quantity"]) if kind == "results" else row["id"]
+def _of(kind: str) -> Of:
+    return "specimens" if kind == "specimens" else "results"
 
 
 def _within(book: Book, plugged: Plugged, wanted: Filter, kind: str) -> Narrowed:
-    of: Of = "specimens" if kind == "specimens" else "results"
     add = plugged.adds_factors
     with book.connect() as connection:
         if connection.scalar(select(kind_named(kind).model.id).limit(1)) is not None:
             check_filter(connection, wanted, _SHOWN if kind == "specimens" else OWN_NAMES, plugins_add=add)
-        return narrowed(connection, wanted, of, plugins_add=add)
+        return narrowed(connection, wanted, _of(kind), plugins_add=add)
 
 
-_SHOWN = ("id", "job", "name", "material", "orientation", "outcome", "remark")
+_SHOWN = frozenset({"id", "job", "name", "material", "orientation", "outcome", "remark"})
 _TESTED = ("results", "measurements")
 _SMALL = 50_000
 """So many records are gone through again to say why none was found."""
 
 
-def _by_results(book: Book, plugged: Plugged, wanted: Filter, kind: str) -> tuple[set[Any], str]:
-    found = results_where(book, wanted, plugged=plugged)
-    if not found:
-        return set(), why_nothing(book, wanted, plugged=plugged)
-    keys = {(row.measurement, row.quantity) if kind == "results" else row.measurement for row in found}
-    return keys, ""
+class _Judge:
+    """Asks results, measurements or specimens, some at a time, what a filter leaves to Python.
 
+    Attributes:
+        names: Of all factors that those judged had.
+        held: Conditions that held of any of them.
+    """
 
-def _by_columns(
-    book: Book, plugged: Plugged, wanted: Filter, kind: str, voided: bool = False
-) -> tuple[set[Any], str]:
-    with book.connect() as connection:
-        known = {key_of(kind, row): dict(row) for row in listed(connection, kind, voided=voided)}
-        # A job is named by its ID or its name, in every list: its own too.
-        jobs = {row["id"]: row["name"] for row in listed(connection, "jobs")}
-    if kind == "jobs":
-        known = {key: {**row, "job": key} for key, row in known.items()}
-    names = {name for row in known.values() for name in row}
-    if kind == "specimens":
-        for row in factor_table(book, plugged, bases=False):
+    def __init__(self, plugged: Plugged, kind: str, within: Narrowed) -> None:
+        self._plugged, self._kind, self._within = plugged, kind, within
+        self.names: set[str] = set()
+        self.held: set[Term] = set()
+
+    @property
+    def rest(self) -> Filter:
+        """What it asks."""
+        return self._within.rest
+
+    def __call__(self, connection: Connection, rows: Rows) -> Collection[int]:
+        """Return the numbers of those of which all of it holds."""
+        ask = self._pieces if self._kind == "specimens" else self._results
+        holding = ask(connection, rows)
+        found, terms = holding(self.rest), self.rest.terms
+        if found:
+            self.held.update(terms)
+        elif len(terms) > 1:
+            self.held.update(each for each in terms if each not in self.held and holding(Filter((each,))))
+        return found
+
+    def _pieces(self, connection: Connection, rows: Rows) -> Callable[[Filter], set[int]]:
+        known: dict[int, Mapping[str, Any]] = dict(rows)
+        names = self.rest.names() - _SHOWN
+        if names:
+            factors = _factors_of(connection, list(rows), self._plugged, names)
+            self.names.update(name for each in factors.values() for name in each)
             # What the list shows wins: a factor called as a column must not hide it.
-            known[row["id"]] = {**row, **known[row["id"]]}
-        names |= {name for row in known.values() for name in row} | {factor.name for factor in REGISTRY}
-    if known:
-        check_names(wanted, names)
-    held = {key for key, row in known.items() if _holds(wanted, row, jobs)}
-    return held, "" if held else why_none(wanted, list(known.values()))
+            known = {number: {**factors.get(number, {}), **row} for number, row in known.items()}
+        jobs = _job_names(connection, known, self.rest)
+        return lambda wanted: {number for number, row in known.items() if _holds(wanted, row, jobs)}
+
+    def _results(self, connection: Connection, rows: Rows) -> Callable[[Filter], set[int]]:
+        if self._kind == "results":
+            found = results_among(connection, self._within, self._plugged, results=list(rows))
+            numbers = {row.result: row.result for row in found}
+        else:
+            found = results_among(connection, self._within, self._plugged, measurements=list(rows))
+            numbers = {row.result: ids.read_id(row.measurement)[0].number for row in found}
+        self.names.update(name for row in found for name in row.factors)
+        return lambda wanted: {numbers[row.result] for row in selected(found, wanted)}
+
+
+Rows = Mapping[int, Mapping[str, Any]]
+
+
+def _factors_of(
+    connection: Connection, numbers: Sequence[int], plugged: Plugged, names: Collection[str]
+) -> dict[int, dict[str, Any]]:
+    # A plugin is told all that is known of a piece.
+    add = plugged.adds_factors
+    water = add or any(name.startswith("water") for name in names)
+    days = water or bool(OF_DAYS.intersection(names))
+    found = factors_of(connection, numbers, plugged, water=water, days=days)
+    return {number: {name: each.value for name, each in own.items()} for number, own in found.items()}
+
+
+def _check_added(book: Book, kind: str, conditions: Sequence[Any], judge: _Judge) -> None:
+    """Hold names that only a plugin may know against what it adds, before any record is shown.
+
+    Raises:
+        FilterError: A name is recorded of none of those that the database lets through.
+    """
+    asked, own = judge.rest.names(), _SHOWN if kind == "specimens" else OWN_NAMES
+    known = own.union(factor.name for factor in REGISTRY)
+    if asked <= known:
+        return
+    with book.connect() as connection:
+        known = known.union(recorded_names(connection))
+        if asked <= known:
+            return
+        none = True
+
+        def see(connection: Connection, rows: Rows) -> Collection[int]:
+            judge(connection, rows)
+            return rows
+
+        for _ in listed(connection, kind, where=conditions, judge=see):
+            none = False
+            if asked <= known | judge.names:
+                return
+    if not none:
+        check_names(judge.rest, known | judge.names)
+
+
+def _pieces_known(book: Book, plugged: Plugged) -> list[dict[str, Any]]:
+    """Return all specimens with their columns and factors; for a book that is not large."""
+    with book.connect() as connection:
+        known = {row["id"]: row for row in listed(connection, "specimens")}
+    for row in factor_table(book, plugged, bases=False):
+        known[row["id"]] = {**row, **known[row["id"]]}
+    return list(known.values())
+
+
+def _by_columns(book: Book, wanted: Filter, kind: str, voided: bool) -> Asked:
+    """Ask of the columns that a list shows; words and numbers among them the database narrows first."""
+    listing = kind_named(kind).listing()
+    with book.connect() as connection:
+        first = next(listed(connection, kind, voided=voided), None)
+        if first is not None:
+            names = {*_with_job(kind, first)}
+            if kind == "specimens":
+                names |= {factor.name for factor in REGISTRY}
+            check_names(wanted, names)
+        conditions = () if voided or first is None else narrowed_columns(connection, wanted, listing)
+
+    def judge(connection: Connection, rows: Rows) -> Collection[int]:
+        known = {number: _with_job(kind, row) for number, row in rows.items()}
+        jobs = _job_names(connection, known, wanted)
+        return {number for number, row in known.items() if _holds(wanted, row, jobs)}
+
+    def why() -> str:
+        with book.connect() as connection:
+            told = "" if voided or first is None else column_without(connection, wanted, listing)
+            rows = (_with_job(kind, row) for row in listed(connection, kind, voided=voided))
+            asked = wanted.names()
+            return told or why_none(wanted, [{name: row.get(name) for name in asked} for row in rows])
+
+    return Asked(conditions, judge, why)
+
+
+def _with_job(kind: str, row: Mapping[str, Any]) -> Mapping[str, Any]:
+    # A job is named by its ID or its name, in every list: its own too.
+    return {**row, "job": row["id"]} if kind == "jobs" else row
+
+
+def _job_names(connection: Connection, rows: Rows, wanted: Filter) -> dict[str, str | None]:
+    """Return the names of the jobs of some records by their IDs, where a filter asks of jobs."""
+    if "job" not in wanted.names():
+        return {}
+    texts = {row["job"] for row in rows.values() if row.get("job") is not None}
+    asked = select(Job.id, Job.name).where(Job.id.in_([ids.read_id(text)[0].number for text in texts]))
+    return {ids.job_id(number): name for number, name in connection.execute(asked)}
 
 
 def _holds(wanted: Filter, row: Mapping[str, Any], jobs: Mapping[str, str | None]) -> bool:

@@ -182,7 +182,8 @@ def print_card(card: Card) -> None:
             note(f"{picture.title} as a picture: --picture FILE.svg")
 
 
-_SEEN_FIRST: Final = 200
+SEEN_FIRST: Final = 200
+"""So many rows of a table are read before the first of them is drawn."""
 
 
 def table(
@@ -213,7 +214,7 @@ def table(
         How many rows there were.
     """
     coming = iter(rows)
-    held = list(islice(coming, _SEEN_FIRST))
+    held = list(islice(coming, SEEN_FIRST))
     if not held:
         return 0
     names, wrapped = list(columns or held[0]), wrapped or {}

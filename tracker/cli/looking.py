@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -13,12 +14,14 @@ import click
 
 from tracker.cli._bench import Bench, pass_bench
 from tracker.cli._output import (
+    SEEN_FIRST,
     as_json,
     note,
     picture_form,
     print_card,
     print_json,
     print_json_stream,
+    progress,
     table,
     titled,
     width,
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
     from tracker import kinds, listfilter, records
     from tracker import trace as tracing
     from tracker.desk import platemaps
+    from tracker.kinds.registry import Judge
     from tracker.table import charts
 else:
     # Help needs none of them, and each answer only some.
@@ -131,15 +135,18 @@ def list_command(
     if where.strip():
         asked = listfilter.asked_of(bench.book, bench.plugged, kind, where, voided=voided)
     conditions = () if asked is None else asked.conditions
-    with bench.book.connect() as connection:
+    judge = None if asked is None else asked.judge
+    with bench.book.connect() as connection, _progress_until_shown(judge, people) as (judged, shown):
         rows: Iterable[Mapping[str, Any]]
+        zone = bench.book.zone if people and not wants_factors else None
+        rows = kinds.listed(connection, kind, zone, voided=voided, where=conditions, judge=judged)
         if wants_factors:
+            held = None if judge is None else {row["id"] for row in rows}
             rows = records.factor_table(bench.book, bench.plugged, bases=not people, where=conditions)
-        else:
-            zone = bench.book.zone if people else None
-            rows = kinds.listed(connection, kind, zone, voided=voided, where=conditions)
+            rows = (row for row in rows if held is None or row["id"] in held)
+        rows = shown(rows)
         if asked is not None:
-            rows = asked.kept(kind, rows, note)
+            rows = asked.kept(rows, note)
         if as_json:
             print_json_stream(rows)
         elif as_csv:
@@ -148,6 +155,37 @@ def list_command(
             note(f"Nothing was taken back of {kind}." if voided else f"There are no {kind} in this book yet.")
         if people and not voided and (gone := kinds.count_voided(connection, kind)):
             note(f"{gone} taken back: strandbook list {kind} --voided")
+
+
+@contextmanager
+def _progress_until_shown(judge: Judge | None, people: bool) -> Iterator[tuple[Judge | None, Any]]:
+    """Show how many records were gone through while none is printed yet.
+
+    Yields a judge that tells so, and a function that gives rows as they are and ends the progress before the
+    first of them is printed: a table holds some rows back, JSON and CSV none.
+    """
+    if judge is None:
+        yield None, iter
+        return
+    done = 0
+    with ExitStack() as until_shown:
+        step = until_shown.enter_context(progress("Looking"))
+
+        def judged(connection: Any, rows: Mapping[int, Mapping[str, Any]]) -> Collection[int]:
+            nonlocal done
+            held = judge(connection, rows)
+            done += len(rows)
+            step(done, None, f"{done:,} gone through")
+            return held
+
+        def shown(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:
+            for count, row in enumerate(rows, start=1):
+                if count == (SEEN_FIRST if people else 1):
+                    until_shown.close()
+                yield row
+            until_shown.close()
+
+        yield judged, shown
 
 
 def _as_read(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:

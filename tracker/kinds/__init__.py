@@ -32,6 +32,7 @@ from tracker.kinds.registry import (
     listed_of,
     material_named,
     newest,
+    numbers_judged,
     resolve,
 )
 
@@ -57,6 +58,7 @@ __all__ = [
     "material_named",
     "name_of",
     "newest",
+    "numbers_judged",
     "resolve",
 ]
 

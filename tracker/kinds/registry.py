@@ -6,7 +6,8 @@ import datetime as dt
 import importlib
 import pkgutil
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -252,6 +253,14 @@ _FIGURES: Final = frozenset(state(None).data())
 _NUMBER: Final = "row_number"
 
 
+Judge = Callable[[Connection, Mapping[int, Mapping[str, Any]]], Collection[int]]
+"""Says of records by their row numbers, as :func:`listed` shows them to machines, which are meant."""
+
+_JUDGED_FIRST: Final = 250
+_JUDGED_MOST: Final = 2000
+"""Records that are judged at a time: few at first, for whoever reads a first page, then more."""
+
+
 def listed(
     connection: Connection,
     plural: str,
@@ -259,6 +268,7 @@ def listed(
     *,
     voided: bool = False,
     where: Sequence[ColumnElement[bool]] = (),
+    judge: Judge | None = None,
 ) -> Iterator[dict[str, Any]]:
     """Yield the records of a kind; each has ``id`` (a result: ``measurement`` and ``specimen``).
 
@@ -269,21 +279,70 @@ def listed(
             UTC, for machines.
         voided: List those alone that were taken back.
         where: Conditions of the statement that lists the kind.
+        judge: Asked of those that the conditions let through, some at a time; no more are read than are
+            taken from the iterator.
 
     Raises:
         Refused: There is no such list.
     """
     kind = kind_named(plural)
+    for row in _rows_of(connection, kind, voided, where, judge):
+        shaped = _shaped(kind, row, zone)
+        yield _for_people(shaped) if zone is not None and kind.name == "result" else shaped
+
+
+def numbers_judged(
+    connection: Connection, plural: str, where: Sequence[ColumnElement[bool]], judge: Judge
+) -> list[int]:
+    """Return the row numbers of the records that :func:`listed` would yield, in that order."""
+    rows = _rows_of(connection, kind_named(plural), False, where, judge)
+    return [getattr(row, _NUMBER) for row in rows]
+
+
+def _rows_of(
+    connection: Connection,
+    kind: Kind,
+    voided: bool,
+    where: Sequence[ColumnElement[bool]],
+    judge: Judge | None,
+) -> Iterator[Any]:
     statement = kind.listing().where(*where)
+    if judge is not None:
+        statement = statement.add_columns(kind.model.id.label(_NUMBER))
     if voided:
         statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
     plan_for_first_rows(connection)
     # A few rows first and then ever more at a time: whoever reads a first page does not wait for thousands.
     options = {"stream_results": True, "max_row_buffer": 2000}
-    result = connection.execute(statement, execution_options=options)
-    for row in result:
-        shaped = {key: _plain(value, zone) for key, value in kind.listed(row).items()}
-        yield _for_people(shaped) if zone is not None and kind.name == "result" else shaped
+    rows = iter(connection.execute(statement, execution_options=options))
+    if judge is None:
+        yield from rows
+        return
+    size = _JUDGED_FIRST
+    while batch := list(islice(rows, size)):
+        held = judge(connection, _Shown(kind, batch))
+        yield from (row for row in batch if getattr(row, _NUMBER) in held)
+        size = min(2 * size, _JUDGED_MOST)
+
+
+class _Shown(Mapping[int, Mapping[str, Any]]):
+    """Some records by their row numbers, as machines are shown them; put into that form when asked for."""
+
+    def __init__(self, kind: Kind, rows: Sequence[Any]) -> None:
+        self._kind, self._rows = kind, {getattr(row, _NUMBER): row for row in rows}
+
+    def __getitem__(self, number: int) -> Mapping[str, Any]:
+        return _shaped(self._kind, self._rows[number], None)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._rows)
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+
+def _shaped(kind: Kind, row: Any, zone: dt.tzinfo | None) -> dict[str, Any]:
+    return {key: _plain(value, zone) for key, value in kind.listed(row).items() if key != _NUMBER}
 
 
 def listed_after(
@@ -310,10 +369,7 @@ def listed_after(
     number = kind.model.id
     statement = kind.listing().add_columns(number.label(_NUMBER)).where(number > after).order_by(None)
     rows = connection.execute(statement.order_by(number).limit(most + 1)).all()
-    shown = [
-        {key: _plain(value, None) for key, value in kind.listed(row).items() if key != _NUMBER}
-        for row in rows[:most]
-    ]
+    shown = [_shaped(kind, row, None) for row in rows[:most]]
     return shown, getattr(rows[most - 1], _NUMBER) if len(rows) > most else None
 
 
@@ -323,20 +379,14 @@ def listed_of(
     """Return some records of a kind, by their row numbers, in no order; otherwise as :func:`listed`."""
     kind = kind_named(plural)
     statement = kind.listing().order_by(None).where(kind.model.id.in_(numbers))
-    return [
-        {key: _plain(value, zone) for key, value in kind.listed(row).items()}
-        for row in connection.execute(statement)
-    ]
+    return [_shaped(kind, row, zone) for row in connection.execute(statement)]
 
 
 def newest(connection: Connection, plural: str, most: int) -> list[dict[str, Any]]:
     """Return the newest records of a kind, the newest first, as :func:`listed` shows them to machines."""
     kind = kind_named(plural)
     statement = kind.listing().order_by(None).order_by(kind.model.id.desc()).limit(most)
-    return [
-        {key: _plain(value, None) for key, value in kind.listed(row).items()}
-        for row in connection.execute(statement)
-    ]
+    return [_shaped(kind, row, None) for row in connection.execute(statement)]
 
 
 def count_of(connection: Connection, plural: str) -> int:

@@ -9,11 +9,26 @@ database.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, exists, false, func, not_, or_, select, true
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Float,
+    Integer,
+    Select,
+    String,
+    and_,
+    exists,
+    false,
+    func,
+    not_,
+    or_,
+    select,
+    true,
+)
 from sqlalchemy.sql.elements import False_
 
 from tracker import ids
@@ -139,15 +154,110 @@ def check_filter(
     return True
 
 
-def term_without(connection: Connection, wanted: Filter, of: Of) -> str:
-    """Return in a sentence which condition of a filter holds of nothing; for a book too large to say more."""
+def term_without(
+    connection: Connection, wanted: Filter, of: Of, *, rest: Filter | None = None, held: Collection[Term] = ()
+) -> str:
+    """Return in a sentence which condition of a filter holds of nothing; for a book too large to say more.
+
+    Args:
+        connection: To the book.
+        wanted: The filter.
+        of: What is asked for.
+        rest: What Python asked of each record that the other conditions let through; None where it is not
+            known what came of it.
+        held: Conditions among them that held of one of these records at least.
+    """
+    left = [] if rest is None else list(rest.terms)
+    sure, unsure = [], False
     for term in wanted.terms:
+        if term in left:
+            continue
         alone = narrowed(connection, Filter((term,)), of)
+        unsure = unsure or not alone.whole
+        sure.append(term)
         asked = select(Specimen.id) if of == "specimens" else _TESTED
         found = asked.where(*alone.conditions, *alone.of_results).limit(1)
         if connection.execute(found).first() is None:
             return f"{term} holds of nothing."
+    lacking = next((term for term in left if term not in held), None)
+    if lacking is not None:
+        return (
+            f"{lacking} holds of {f'nothing that {Filter(tuple(sure))} lets through' if sure else 'nothing'}."
+        )
+    if unsure:
+        return f"{wanted} holds of nothing."
+    return _all_together(wanted)
+
+
+def narrowed_columns(
+    connection: Connection, wanted: Filter, listing: Select[Any]
+) -> tuple[ColumnElement[bool], ...]:
+    """Return conditions of a list that let through all of which a filter by its columns may hold.
+
+    Args:
+        connection: To the book.
+        wanted: The filter; its terms are still to be asked of what is let through.
+        listing: The statement of the list, which shows its words and numbers as they are.
+    """
+    found: list[ColumnElement[bool]] = []
+    for term in wanted.terms:
+        column = _plain_column(listing, term.name)
+        if column is None:
+            continue
+        if not isinstance(column.type, String):
+            if term.sign != "!=":
+                found.append(_number_holds(column, term))
+            continue
+        held, all_held = [], True
+        for word in _words_listed(connection, listing, column):
+            holds = term.holds(word)
+            all_held = all_held and holds
+            if holds:
+                held.append(word)
+        if (all_held and held) or len(held) > _MOST_WORDS:
+            continue
+        known: ColumnElement[bool] = column.in_(held) if held else false()
+        found.append(or_(known, column.is_(None)) if term.holds(None) else known)
+    return tuple(found)
+
+
+def column_without(connection: Connection, wanted: Filter, listing: Select[Any]) -> str:
+    """Return why a filter by the columns of a list holds of nothing; empty where only its records tell.
+
+    The sentence is that of :func:`why_none`.
+    """
+    for term in wanted.terms:
+        column = _plain_column(listing, term.name)
+        if column is None or term.sign == "!=":
+            return ""
+        if isinstance(column.type, String):
+            known = list(_words_listed(connection, listing, column))
+        else:
+            ends = listing.with_only_columns(func.min(column), func.max(column), maintain_column_froms=True)
+            known = list(connection.execute(ends.order_by(None)).one())
+            asked = listing.with_only_columns(column, maintain_column_froms=True).order_by(None)
+            if connection.execute(asked.where(_number_holds(column, term)).limit(1)).first() is not None:
+                continue
+        if not any(term.holds(each) for each in known):
+            return why_none(Filter((term,)), [{term.name: each} for each in known] or [{}])
+    return _all_together(wanted)
+
+
+def _all_together(wanted: Filter) -> str:
     return f"{wanted}: each of these holds of something, all together of nothing."
+
+
+def _plain_column(listing: Select[Any], name: str) -> Any:
+    """Return the column of words or numbers that a list shows under a name as it is, or None."""
+    column: Any = None if name == "id" else listing.selected_columns.get(name)
+    column = getattr(column, "element", column)
+    words_or_number = column is not None and isinstance(column.type, (String, Float, Integer))
+    return column if words_or_number and getattr(column, "table", None) is not None else None
+
+
+def _words_listed(connection: Connection, listing: Select[Any], column: Any) -> Iterator[str]:
+    only = listing.with_only_columns(column, maintain_column_froms=True).order_by(None)
+    yield from connection.scalars(only.where(column.is_not(None)).distinct())
 
 
 def measured_where(narrowed: Narrowed) -> tuple[ColumnElement[bool], ...]:
@@ -313,7 +423,7 @@ class _Asking:
         found = _named(term, "measurement")
         return false() if found is None else Measurement.id == found.number
 
-    def _job(self, term: Term) -> ColumnElement[bool]:
+    def _job(self, term: Term) -> ColumnElement[bool] | None:
         numbers = {
             number for number, name in self._connection.execute(
                 select(Job.id, Job.name).where(Job.name.is_not(None))
@@ -324,7 +434,9 @@ class _Asking:
             numbers.add(found.number)
         if len(numbers) > _FEW:
             table: Any = Job.__table__
-            names = self._distinct(table.c.name) or ()
+            names = self._distinct(table.c.name)
+            if names is None:
+                return None
             held = [name for name in names if term.holds(name)]
             return self._within(Specimen.job_id, select(table.c.id).where(table.c.name.in_(held)))
         self._leads = bool(numbers)
@@ -491,7 +603,7 @@ def why_none(wanted: Filter, known: Sequence[Mapping[str, Any]]) -> str:
     for term in wanted.terms:
         if not any(term.holds(each.get(term.name)) for each in known):
             return f"{term} holds of nothing. {_instead(term, known)}".rstrip()
-    return f"{wanted}: each of these holds of something, all together of nothing."
+    return _all_together(wanted)
 
 
 def _instead(term: Term, known: Sequence[Mapping[str, Any]]) -> str:

@@ -138,6 +138,8 @@ def result_rows(
     since: dt.datetime | None = None,
     narrowed: Narrowed | None = None,
     jobs: Sequence[int] | None = None,
+    results: Sequence[int] | None = None,
+    measurements: Sequence[int] | None = None,
 ) -> list[ResultRow]:
     """Return results in the order in which they were made.
 
@@ -148,8 +150,14 @@ def result_rows(
         since: Only measured at or after this moment.
         narrowed: Only those that this lets through; what it leaves to Python is not asked here.
         jobs: With ``materials``, in place of all their jobs only these; what was measured on spools stays.
+        results: Only these, by number; a few thousand at most.
+        measurements: Only of these, by number; a few thousand at most.
     """
     statement = _STATEMENT
+    if results is not None:
+        statement = statement.where(Result.id.in_(results))
+    if measurements is not None:
+        statement = statement.where(Result.measurement_id.in_(measurements))
     if narrowed is not None:
         statement = statement.where(*narrowed.conditions, *narrowed.of_results)
     if quantities is not None:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
+from sqlalchemy.orm import Session
 
 from tracker.book import Book
 from tracker.factors import OF_DAYS, REGISTRY, factors_of, measurement_factors
 from tracker.ids import read_id
-from tracker.model import Result
+from tracker.model import FactorRecord, Result
 from tracker.plugins import Plugged
 from tracker.selection import (
     Filter,
@@ -72,6 +74,34 @@ def why_nothing(
     return why_not(_asked_of(book, where, quantities, plugged), where)
 
 
+def results_among(
+    connection: Connection,
+    within: Narrowed,
+    plugged: Plugged,
+    *,
+    results: Sequence[int] | None = None,
+    measurements: Sequence[int] | None = None,
+) -> list[ResultRow]:
+    """Return some results that a filter lets through as far as the database decides it.
+
+    They have what its :attr:`~tracker.selection.Narrowed.rest` asks of, which is still to be asked.
+
+    Args:
+        connection: To the book.
+        within: The filter.
+        plugged: Plugins, which may add factors.
+        results: Numbers of these results, a few thousand at most, of which the conditions hold.
+        measurements: Or numbers of these measurements.
+    """
+    if results is not None:
+        rows = result_rows(connection, results=results)
+    else:
+        rows = result_rows(connection, narrowed=within, measurements=measurements)
+    with Session(connection) as session:
+        _put_factors(session, rows, within.rest.names() - OWN_NAMES, plugged)
+    return rows
+
+
 def _asked_of(
     book: Book,
     where: Filter | None,
@@ -83,23 +113,43 @@ def _asked_of(
     with book.read() as session:
         rows = result_rows(session.connection(), quantities=quantities, narrowed=within)
         asked = frozenset() if where is None else where.names() - OWN_NAMES
-        plugins = plugged is not None and plugged.adds_factors
-        # Factors of a large book take seconds to gather, and most filters name a material.
-        if asked:
-            pieces = {row.specimen_row for row in rows if row.specimen_row is not None}
-            names = {read_id(row.measurement)[0].number: row.measurement for row in rows}
-            of_pieces = factors_of(
-                session,
-                sorted(pieces),
-                plugged,
-                water=any(map(_wet, asked)),
-                days=plugins or bool(asked & OF_DAYS),
-            )
-            own = measurement_factors(session, names)
-            with_factors(rows, of_pieces, {names[number]: each for number, each in own.items()})
+        _put_factors(session, rows, asked, plugged)
     if where is not None and rows:
         check_asked(rows, where, (factor.name for factor in REGISTRY))
     return rows
+
+
+def _put_factors(
+    session: Session, rows: Sequence[ResultRow], asked: frozenset[str], plugged: Plugged | None
+) -> None:
+    """Put beside results what is asked of them, and more where that comes with it.
+
+    Factors of a large book take seconds to gather, and most filters name a material.
+    """
+    if not asked:
+        return
+    plugins = plugged is not None and plugged.adds_factors
+    of_pieces: Mapping[int, Mapping[str, Any]] = {}
+    if plugins or not asked <= _OF_TESTS or _given(session, asked):
+        of_pieces = factors_of(
+            session,
+            sorted({row.specimen_row for row in rows if row.specimen_row is not None}),
+            plugged,
+            water=any(map(_wet, asked)),
+            days=plugins or bool(asked & OF_DAYS),
+        )
+    names = {read_id(row.measurement)[0].number: row.measurement for row in rows}
+    own = measurement_factors(session, names)
+    with_factors(rows, of_pieces, {names[number]: each for number, each in own.items()})
+
+
+_OF_TESTS: Final = frozenset({"rig", "age_h"})
+"""Factors that no piece has, unless one was given them outright."""
+
+
+def _given(session: Session, names: frozenset[str]) -> bool:
+    asked = select(FactorRecord.specimen_id).where(FactorRecord.name.in_(names)).limit(1)
+    return session.scalar(asked) is not None
 
 
 def _wet(name: str) -> bool:
