@@ -248,6 +248,15 @@ def test_the_ink_of_a_round_label_lies_inside_its_circle() -> None:
     assert max((one - x) ** 2 + (other - y) ** 2 for one, other in ink) < (12.5 * 300 / 25.4) ** 2
 
 
+def test_a_row_too_wide_is_broken_where_its_texts_were_joined() -> None:
+    """Shape and orientation get a row each, in larger letters than both in one row would have."""
+    label = Label("J0012-04-K.7QX", "J0012-04-K", "ASA", "bar #4 · upright (ZXY)", "2026-03-24")
+
+    assert [(mark.text, mark.size) for mark in _texts(label, "a4-3x8")[1:]] == [
+        ("ASA", 43), ("bar #4", 43), ("upright (ZXY)", 43), ("2026-03-24", 43),
+    ]  # fmt: skip
+
+
 def test_a_date_is_never_cut() -> None:
     """Where a row is too long its date stays whole: half a date is a wrong date."""
     label = Label(

@@ -334,6 +334,7 @@ def test_a_stock_has_one_place_and_no_shortest_length_unless_it_says_so() -> Non
     bare = Stock("own", "", "flag", 300, 50, 20, 1, 50, 20)
 
     assert (bare.places, bare.area_mm2, bare.corner_of(0), bare.cut) == (1, 1000, (0.0, 0.0), False)
+    assert (bare.pitch_x_mm, bare.pitch_y_mm) == (0.0, 0.0)
     assert stocks()["tape-12"].area_mm2 == 30 * 12
     assert (bare.columns, bare.rows, bare.corner_mm, bare.wrap_mm, bare.shortest_mm) == (1, 1, 0.0, 0.0, 0.0)
 

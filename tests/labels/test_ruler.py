@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from tracker_labels import LabelError, ruler_page, stocks
 from tracker_labels.drawing import RuleMark
@@ -38,6 +40,18 @@ def test_the_scale_is_zero_at_the_edge_of_a_label(stock: str) -> None:
 
     assert (round(x * dot), round((y + geometry.label_height_mm / 2) * dot)) in ticks
     assert (round((x + geometry.label_width_mm / 2) * dot), round(y * dot)) in ticks
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(1, 3), (3, 1), (1, 1)])
+def test_scales_of_a_single_row_or_column_stay_on_the_page(columns: int, rows: int) -> None:
+    """Where there is no second row or column the early scales stand at the first."""
+    stock = replace(stocks()["a4-3x8"], columns=columns, rows=rows)
+    x, y = stock.corner_of({(1, 3): 1, (3, 1): 1, (1, 1): 0}[columns, rows])
+    marks = ruler_page(stock).pages[0].marks
+    ticks = {(mark.box.x, mark.box.y) for mark in marks if isinstance(mark, RuleMark)}
+    dot = stock.dpi / 25.4
+
+    assert (round(x * dot), round((y + stock.label_height_mm / 2) * dot)) in ticks
 
 
 def test_the_check_line_is_100_mm() -> None:

@@ -265,6 +265,18 @@ def test_no_outline_leaves_its_label(stock: str, outline: list[tuple[float, floa
     )
 
 
+def test_the_title_of_a_plate_is_cut_at_the_rim_and_not_before() -> None:
+    """A label of 70 mm has room for 28 letters of the broadest kind; of 29 the mark says there were more."""
+    for letters, whole in ((28, True), (29, False)):
+        plate = PlatePicture("m" * letters, 200, 200, ())
+        marks = draw_sheet(some_labels(1), stocks()["a4-3x8"], plates=[plate]).pages[0].marks
+        title = next(mark for mark in marks if isinstance(mark, TextMark) and mark.text.startswith("mm"))
+        # 140 mm less the rim of 4.5 mm, at 300 dots to the inch.
+        assert title.box.right <= 1601
+        assert (title.text == "m" * letters) is whole
+        assert whole or title.text.endswith("…")
+
+
 def test_a_face_too_small_for_the_plate_is_said() -> None:
     """On a narrow tape the plate is left out, and the person who prints is told."""
     assert (

@@ -7,6 +7,7 @@ import statistics
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tracker.book import Book
@@ -22,6 +23,7 @@ from tracker.model import (
 )
 from tracker.selection import parse_filter, quantities_of, result_rows
 from tracker.table import summary_table
+from tracker.table.results import _merged
 
 QUANTITY = "tensile.strength"
 ORIENTATIONS = ("XY", "XYZ", "YXZ", "XZY", "ZXY", None)
@@ -258,3 +260,13 @@ def test_a_piece_of_another_material_than_its_plates_stands_under_its_own(book: 
     with book.connect() as connection:
         found = result_rows(connection, materials=["Heide PETG"])
     assert [row.material for row in found] == ["Heide PETG"]
+
+
+def test_sums_of_one_plate_are_put_together() -> None:
+    """Two pieces and one of plate 7: n, mean, squares about it, least and greatest are those of all three."""
+    rows = np.array(
+        [[7, 2, 11.0, 2.0, 10.0, 12.0], [7, 1, 17.0, 0.0, 17.0, 17.0], [9, 1, 5.0, 0.0, 5.0, 5.0]]
+    )
+
+    # 10, 12 and 17: mean 13, squares 9 + 1 + 16.
+    assert _merged(rows).tolist() == [[7, 3, 13.0, 26.0, 10.0, 17.0], [9, 1, 5.0, 0.0, 5.0, 5.0]]

@@ -25,11 +25,13 @@ from tracker.table import (
     as_html,
     as_lines,
     as_markdown,
+    meant_by,
     remarks,
     strengths,
     summary_table,
 )
 from tracker.table.charts import chart
+from tracker.table.filtering import why_nothing
 
 STRENGTH = "tensile.strength"
 
@@ -269,6 +271,49 @@ def test_a_filter_may_ask_of_factors(two_conditions: Book, asked: str, n: int) -
     rows = summary_table(two_conditions, where=parse_filter(asked), quantities=[STRENGTH]).rows
 
     assert sum(cell.n for row in rows for cell in row.cells.values()) == n
+
+
+def test_a_filter_that_finds_nothing_names_what_pieces_have(two_conditions: Book) -> None:
+    """What the pieces were printed with is gathered, not taken for unknown."""
+    said = why_nothing(two_conditions, parse_filter("nozzle_c>300"))
+
+    assert said == "nozzle_c>300 holds of nothing. Recorded is 245 to 270."
+
+
+def test_rows_are_sorted_by_the_best_mean(two_conditions: Book) -> None:
+    """By name 245 comes before 270, by strength 270, where pieces held more."""
+    rows = {
+        sort: [row.condition["nozzle_c"] for row in summary_table(two_conditions, sort=sort).rows]
+        for sort in (None, STRENGTH)
+    }
+
+    assert rows == {None: [245.0, 270.0], STRENGTH: [270.0, 245.0]}
+
+
+@pytest.mark.parametrize("text", ["nozzle_c", "=255", "nozzle_c=", "="])
+def test_half_a_setting_is_none(two_conditions: Book, text: str) -> None:
+    """Name, sign and value are all needed; the refusal shows one that is whole."""
+    with pytest.raises(FormError, match="is no setting") as refusal:
+        meant_by(two_conditions, "Nordlicht ASA", [text])
+
+    assert refusal.value.do == "Write name=value, as in nozzle_c=255"
+
+
+def test_the_conditions_to_choose_from_are_named_as_typed(two_conditions: Book) -> None:
+    """One of several must be named."""
+    with pytest.raises(FormError, match="was tested under 2 conditions") as refusal:
+        meant_by(two_conditions, "Nordlicht ASA", [])
+
+    assert refusal.value.do == "Choose one of: nozzle_c=245; nozzle_c=270"
+
+
+def test_of_one_condition_nothing_is_to_be_chosen(book: Book, spool: str) -> None:
+    """There is no list to choose from, and it is said."""
+    pull_all(book, a_job(book, "bar:XYZ:1", spools=(spool,), nozzle_set_c=245).also, [48.0])
+    with pytest.raises(FormError, match="was not tested with") as refusal:
+        meant_by(book, "Nordlicht ASA", ["nozzle_c=270"])
+
+    assert refusal.value.do == "It has one condition: name no setting"
 
 
 def test_a_row_says_how_its_own_spools_came(book: Book, spool: str) -> None:
