@@ -30,7 +30,7 @@ else:
 _LABEL_SHARE: Final = 0.02
 """How far a label's net mass may be off, as a part of it. Common practice, no source."""
 
-Kind = Literal["weighed", "label", "used", "unknown use"]
+Kind = Literal["weighed", "label", "used", "unknown use", "wound"]
 
 
 @dataclass(frozen=True)
@@ -76,6 +76,8 @@ def mass_left(session: Session, spool: Spool, until: dt.datetime, zone: dt.tzinf
             now = _Now(grams - empty, off, f"weighed {local_day(at, zone)}, {how_empty}")
         elif kind == "label":
             now = _Now(grams, grams * _LABEL_SHARE, "net mass on the label")
+        elif kind == "wound":
+            now = _Now(0.0, 0.0, f"wound onto another reel {local_day(at, zone)}")
         elif now is not None:
             now = _used(now, kind, grams)
         if now is not None:
@@ -116,7 +118,7 @@ def _empty(spool: Spool) -> tuple[float | None, str]:
 def _events(
     session: Session, spool: Spool, until: dt.datetime, zone: dt.tzinfo
 ) -> Iterator[tuple[dt.datetime, Kind, float]]:
-    """Yield weighings and uses."""
+    """Yield weighings, uses, and when what was left was wound onto another reel."""
     came = (
         dt.datetime.min.replace(tzinfo=dt.UTC)
         if spool.received_on is None
@@ -130,6 +132,9 @@ def _events(
         select(Weighing).where(Weighing.spool_id == spool.id, Weighing.at <= until)
     ):
         yield weighing.at, "weighed", weighing.mass_g
+    asked = select(Spool.wound_at).where(Spool.wound_from_id == spool.id, Spool.wound_at <= until)
+    for at in session.scalars(asked):
+        yield at or until, "wound", 0.0
     yield from _dried(session, spool, until)
     yield from _printed(session, spool, until)
 

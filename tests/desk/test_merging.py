@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from sqlalchemy import select
 
 from tests.desk.bench import (
     WHO,
@@ -27,6 +28,7 @@ from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.history import mass_left, spool_days
 from tracker.kinds import card_of, find, find_row, listed, material_named
+from tracker.model import Weighing
 from tracker.plugins import load
 
 
@@ -159,6 +161,19 @@ def test_filament_wound_onto_another_reel_keeps_its_history(book: Book) -> None:
         assert [each.key for each in days.timeline.dryings] == ["D0001-Q"]
         assert mass_left(session, row, at("2026-03-02 08:00"), book.zone).left_g == 520
         assert mass_left(session, find(book, session, old), at("2026-03-02 08:00"), book.zone).left_g == 0
+
+
+def test_a_reel_of_unknown_mass_is_empty_once_it_was_wound(book: Book) -> None:
+    """Nothing was weighed, so no weighing stands in the book; nothing is left all the same."""
+    a_material(book)
+    old = a_spool(book, net_g=1000, received_on="2026-02-20")
+    wind_spool(book, WHO, old, {"wound_at": "2026-03-02 07:00"})
+    with book.read() as session:
+        row = find(book, session, old)
+        assert mass_left(session, row, at("2026-03-02 06:00"), book.zone).left_g == 1000
+        left = mass_left(session, row, at("2026-03-02 08:00"), book.zone)
+        assert left.sentence == "Left: 0.0 g (wound onto another reel 2026-03-02)."
+        assert session.scalars(select(Weighing)).all() == []
 
 
 def test_more_than_was_left_is_asked_about(book: Book) -> None:

@@ -31,7 +31,6 @@ from tracker.model import (
     Specimen,
     Spool,
     StoragePeriod,
-    Weighing,
 )
 from tracker.plugins import Plugged
 
@@ -254,10 +253,6 @@ def wind_spool(book: Book, who: str, spool: str, typed: Mapping[str, Any], *, su
         session.flush()
         confirm(new, _too_much(net, left.left_g), sure=sure)
         _move_storage(session, row, new, at)
-        if row.empty_g is not None:
-            session.add(
-                Weighing(spool_id=row.id, at=at, mass_g=row.empty_g, note=f"wound onto {name_of(new)}")
-            )
         act.about += [name_of(new), name_of(row)]
         session.flush()
     return Done(name_of(new), [f"{name_of(row)} is empty from then on."])
