@@ -30,6 +30,7 @@ from tracker.selection import (
     check_filter,
     check_names,
     column_without,
+    measured_on,
     measured_where,
     narrowed,
     narrowed_columns,
@@ -94,6 +95,11 @@ def asked_of(book: Book, plugged: Plugged, kind: str, where: str, *, voided: boo
         conditions = measured_where(within)
     else:
         conditions = (*within.conditions, *within.of_results)
+    led = _rig_term(plugged, kind, within)
+    if led is not None:
+        with book.connect() as connection:
+            on = measured_on(connection, led)
+        led, conditions = (None, conditions) if on is None else (led, (*conditions, on))
     judge = _Judge(plugged, kind, within)
     if not within.whole:
         _check_added(book, kind, conditions, judge)
@@ -102,7 +108,7 @@ def asked_of(book: Book, plugged: Plugged, kind: str, where: str, *, voided: boo
         with book.connect() as connection:
             if count_of(connection, kind) > _SMALL:
                 of = _of(kind)
-                return term_without(connection, wanted, of, rest=within.rest, held=judge.held)
+                return term_without(connection, wanted, of, rest=within.rest, held=judge.held, led=led)
         if kind == "specimens":
             return why_none(wanted, _pieces_known(book, plugged))
         return why_nothing(book, wanted, plugged=plugged)
@@ -118,6 +124,13 @@ def conditions_of(book: Book, plugged: Plugged, kind: str, where: str) -> Sequen
     with book.connect() as connection:
         numbers = numbers_judged(connection, kind, asked.conditions, asked.judge)
     return [kind_named(kind).model.id.in_(numbers)]
+
+
+def _rig_term(plugged: Plugged, kind: str, within: Narrowed) -> Term | None:
+    """Return the condition by whose rigs the database can narrow what Python is left to ask, if any."""
+    if kind not in _TESTED or plugged.adds_factors:
+        return None
+    return next((term for term in within.rest.terms if term.name == "rig"), None)
 
 
 def _of(kind: str) -> Of:
@@ -199,7 +212,7 @@ def _factors_of(
     add = plugged.adds_factors
     water = add or any(name.startswith("water") for name in names)
     days = water or bool(OF_DAYS.intersection(names))
-    found = factors_of(connection, numbers, plugged, water=water, days=days)
+    found = factors_of(connection, numbers, plugged if add else None, water=water, days=days)
     return {number: {name: each.value for name, each in own.items()} for number, own in found.items()}
 
 

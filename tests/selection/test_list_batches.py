@@ -26,6 +26,8 @@ _OF_PYTHON: Final = (
     "age_h>0", "age_h>-1", "age_h<=24", "age_h>1e9", "age_h!=1", "rig='rig one'", "rig='rig one, rig two'",
     "rig!='rig one'", "open_air_h>=0", "open_air_h<40", "drying_c=80", "drying_c!=80", "age_h>0 counted=yes",
     "rig='rig one' quantity=hardness.shore value>44", "age_h!=3 rig!=x drying_c!=80", "rig=x printer=left",
+    "rig='RIG TWO'", "rig='rig one' rig='rig two'", "rig='rig two' age_h!=1", "rig>1",
+    "rig='rig two, rig one'",
 )  # fmt: skip
 """Filters that the database decides not at all or in part, of which some let all through and some nothing."""
 
@@ -184,7 +186,9 @@ def test_a_large_book_names_the_condition_that_held_of_nothing(
         ("age_h!=1 rig=x", "rig=x holds of nothing."),
         ("counted=yes rig=x", "rig=x holds of nothing that counted=yes lets through."),
         ("value>1e12 rig=x", "value>1e12 holds of nothing."),
-        ("rig='rig one' rig='rig two'", "all together of nothing."),
+        ("age_h!=1 rig='rig one' rig=x", "rig=x holds of nothing that rig='rig one' lets through."),
+        ("rig='rig one' age_h>1e9", "age_h>1e9 holds of nothing that rig='rig one' lets through."),
+        ("rig!='rig one' rig='rig one'", "all together of nothing."),
     ):
         told: list[str] = []
         asked = asked_of(tested, Plugged(), "results", text)

@@ -43,7 +43,9 @@ from tracker.model import (
     JobInForce,
     Material,
     Measurement,
+    MeasurementRig,
     Result,
+    Rig,
     Specimen,
     Spool,
 )
@@ -155,7 +157,13 @@ def check_filter(
 
 
 def term_without(
-    connection: Connection, wanted: Filter, of: Of, *, rest: Filter | None = None, held: Collection[Term] = ()
+    connection: Connection,
+    wanted: Filter,
+    of: Of,
+    *,
+    rest: Filter | None = None,
+    held: Collection[Term] = (),
+    led: Term | None = None,
 ) -> str:
     """Return in a sentence which condition of a filter holds of nothing; for a book too large to say more.
 
@@ -166,6 +174,7 @@ def term_without(
         rest: What Python asked of each record that the other conditions let through; None where it is not
             known what came of it.
         held: Conditions among them that held of one of these records at least.
+        led: That condition among them by which the records were narrowed too.
     """
     left = [] if rest is None else list(rest.terms)
     sure, unsure = [], False
@@ -179,7 +188,9 @@ def term_without(
         found = asked.where(*alone.conditions, *alone.of_results).limit(1)
         if connection.execute(found).first() is None:
             return f"{term} holds of nothing."
-    lacking = next((term for term in left if term not in held), None)
+    if led is not None and led in held:
+        sure.append(led)
+    lacking = led if led not in (None, *held) else next((term for term in left if term not in held), None)
     if lacking is not None:
         return (
             f"{lacking} holds of {f'nothing that {Filter(tuple(sure))} lets through' if sure else 'nothing'}."
@@ -187,6 +198,33 @@ def term_without(
     if unsure:
         return f"{wanted} holds of nothing."
     return _all_together(wanted)
+
+
+def measured_on(connection: Connection, term: Term) -> ColumnElement[bool] | None:
+    """Return a condition over measurements that lets through all on whose rigs a term may hold.
+
+    Args:
+        connection: To the book.
+        term: Of the factor ``rig``: the names of all rigs of a measurement, between commas.
+
+    Returns:
+        None where a piece may have a rig of its own, or where the term holds without any.
+    """
+    if term.sign == "!=" or any(
+        connection.scalar(select(model.specimen_id).where(model.name == term.name).limit(1)) is not None
+        for model in (FactorRecord, FactorInForce)
+    ):
+        return None
+    value = term.value.casefold()
+    rigs = [
+        number
+        for number, name in connection.execute(select(Rig.id, Rig.name))
+        if term.holds(name) or (term.sign == "=" and name.casefold() in value)
+    ]
+    if not rigs:
+        return false()
+    on = exists().where(MeasurementRig.measurement_id == Measurement.id, MeasurementRig.rig_id.in_(rigs))
+    return on.correlate(Measurement)
 
 
 def narrowed_columns(

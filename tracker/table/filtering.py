@@ -134,7 +134,7 @@ def _put_factors(
         of_pieces = factors_of(
             session,
             sorted({row.specimen_row for row in rows if row.specimen_row is not None}),
-            plugged,
+            plugged if plugins else None,
             water=any(map(_wet, asked)),
             days=plugins or bool(asked & OF_DAYS),
         )
