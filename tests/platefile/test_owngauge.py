@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.plates import FLAT, UPRIGHT, plate
 from tracker.errors import Refused
-from tracker.platefile import OwnGauge, PlateObject, own_window, read_gauge, read_plate, section
+from tracker.platefile import (
+    OwnGauge,
+    PlateObject,
+    Window,
+    corners_of,
+    own_window,
+    read_gauge,
+    read_plate,
+    section,
+)
 
 ends = st.integers(0, 1000).map(lambda tenths: tenths / 10)
 
@@ -75,3 +86,10 @@ def test_a_gauge_section_beyond_the_piece_is_refused() -> None:
     """With what the piece measures."""
     with pytest.raises(Refused, match="80 mm along X"):
         own_window(read_gauge("x:20-90"), thing("bar"))
+
+
+def test_a_waist_that_begins_and_ends_with_the_section_gives_its_breadth() -> None:
+    """Heads 20 mm wide, a waist of 6 mm whose corners lie at the section's ends: the section is 6 mm wide."""
+    half = [(0.0, 10.0), (10.0, 10.0), (20.0, 3.0), (60.0, 3.0), (70.0, 10.0), (80.0, 10.0)]
+    dog_bone = replace(thing("bar"), contour_mm=(*half, *((x, -y) for x, y in reversed(half))))
+    assert corners_of(Window(20.0, 60.0, 0.0), dog_bone) == ((20, -3), (60, -3), (60, 3), (20, 3))

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from tracker.platefile.scan import COLUMNS, scan
+from tracker.platefile.scan import COLUMNS, _marks, _shaped, scan
 
 Row = dict[str, float] | None
 
@@ -91,3 +92,16 @@ def test_lines_keep_their_places() -> None:
 def test_moves_beside_a_bad_one_are_read() -> None:
     """One unusual line does not cost its neighbours."""
     assert rows("G1 X1", "G1 X1.2.3", "G1 X3") == [{"X": 1.0}, None, {"X": 3.0}]
+
+
+def test_moves_of_the_commonest_shape_are_read_by_columns() -> None:
+    """No word of lines that are alike is left for the slower reading of words one by one."""
+    marks = _marks(b"G1 X12.5 Y3.25 E0.125\n" * 8 + b"M104 S200\n")
+    kinds, values = np.zeros(9, np.uint8), np.full((len(COLUMNS) + 1, 9), np.nan)
+    left = list(_shaped(marks, kinds, values))
+    assert sum(len(words.line) for words in left) == 0
+    assert kinds.tolist() == [1] * 8 + [0]
+    read = dict(zip(COLUMNS, values[:, 0].tolist(), strict=False))
+    assert {name: value for name, value in read.items() if not math.isnan(value)} == {
+        "X": 12.5, "Y": 3.25, "E": 0.125
+    }  # fmt: skip

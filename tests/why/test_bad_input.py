@@ -253,3 +253,10 @@ def test_an_overview_does_not_lead_with_rounded_readings() -> None:
     last = found.answers[-1]
     assert (last.problem.question.quantity, last.difference.scatters) == (strain.quantity, False)
     assert "so the interval is too narrow" in " ".join(found.sentences(300)).rpartition(strain.quantity)[2]
+
+
+def test_values_above_zero_bring_no_remark_of_logarithms() -> None:
+    """Where logarithms were taken nothing is said of values that are not above zero."""
+    found = answer(_simple([50.0, 51.0, 52.5], [45.0, 46.0, 44.5]))
+    assert found.scope.log
+    assert "logarithms" not in " ".join(found.difference.remarks)

@@ -13,7 +13,7 @@ from tests.why.simulated import SIX, STRENGTH, World, book, levels, plate, probl
 from tests.why.worlds import WORLDS, make
 from tracker.why import Factor, Observation, Problem, Question, answer, explain, overview
 from tracker.why.answer import explained
-from tracker.why.causes import Cause, Doubt, _base, _weights, sets_of, weigh
+from tracker.why.causes import Cause, Doubt, _area, _base, _weights, sets_of, weigh
 from tracker.why.design import build
 from tracker.why.posterior import Prior, sums
 from tracker.why.problem import cleaned
@@ -389,3 +389,8 @@ def test_another_material_is_the_likeliest_of_what_cannot_be_told_from_it() -> N
     assert found.verdict.explanations[0].kind == "group"
     assert "material" in found.verdict.explanations[0].factors
     assert found.verdict.explanations[0].p > 0.5
+
+
+def test_the_area_of_a_grid_is_the_product_of_its_two_ranges() -> None:
+    """From -1 to 2 and from 3 to 7: three by four."""
+    assert _area(((-1.0, 2.0), (3.0, 7.0))) == 12.0

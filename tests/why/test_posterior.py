@@ -21,6 +21,7 @@ from tracker.why import Factor, Observation, Question
 from tracker.why.answer import _smaller_tail
 from tracker.why.design import Array, Design, build
 from tracker.why.posterior import Posterior, fixed, infer, quantiles, restricted_log_likelihood, sums
+from tracker.why.working import _residuals
 
 _RAW = Question("y", positive=False)
 
@@ -211,3 +212,19 @@ def test_more_pieces_on_the_same_plates_narrow_sigma_but_not_tau() -> None:
     tau = [_spread(p.weight, p.sigma * p.rho) for p in posts]
     assert sigma[1] < 0.6 * sigma[0]
     assert tau[1] > 0.9 * tau[0]
+
+
+def test_quantiles_of_a_wide_tail_lie_beyond_a_narrow_bulk() -> None:
+    """A tenth with a deviation of 100 holds both ends: a quarter of it lies beyond 67.449 (normal table)."""
+    weight, variance = np.array([0.9, 0.1]), np.array([[1.0], [1e4]])
+    node = Posterior(weight, weight, weight, weight, np.zeros((2, 1)), variance)
+    assert quantiles(node, (0.025, 0.975))[:, 0] == pytest.approx([-67.449, 67.449], abs=1e-3)
+
+
+def test_the_luck_of_a_plate_is_what_the_scatters_leave_it() -> None:
+    """The best prediction of a plate's share solves luck = rho squared times the sum of what is left."""
+    design = _book_design()
+    luck, variance, left = _residuals(design, sums(design), (0.03, 0.8, 3.0))
+    pieces = np.bincount(design.plate)
+    assert luck == pytest.approx(0.64 * np.bincount(design.plate, weights=left), abs=1e-12)
+    assert variance == pytest.approx(0.0009 * 0.64 / (1 + 0.64 * pieces))

@@ -68,11 +68,6 @@ class Deposits:
     islands: Numbers
     marks: Numbers
 
-    @property
-    def last(self) -> Numbers:
-        """Where among the rows each run ends, its last row included."""
-        return np.append(self.begins[1:], len(self.rows)) - 1
-
 
 def runs(first: Numbers, *others: Numbers) -> Numbers:
     """Return where runs begin in which every column stays the same; at least one row must be given."""
