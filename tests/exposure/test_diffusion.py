@@ -262,3 +262,8 @@ def test_impossible_times_are_refused() -> None:
     """Time does not run backwards."""
     with pytest.raises(Refused):
         uptake(-1.0)
+
+
+def test_the_series_for_short_times_is_the_sum_over_modes_less_its_next_term() -> None:
+    """At τ = 0.001 both hold; the next term of the asymptotic series of I1/I0, 13/96 τ³, is 1.4e-10."""
+    assert short_time_uptake(1e-3) == pytest.approx(uptake(1e-3), abs=3e-10, rel=0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import FrozenInstanceError
 from importlib import resources
 from pathlib import Path
 
@@ -82,6 +83,14 @@ def test_the_file_can_be_replaced(own_file: Path) -> None:
     found = load_families(own_file).find("PLA")
     assert found is not None
     assert found.title == "our polylactide"
+
+
+def test_assumptions_are_numbers_that_nobody_can_change() -> None:
+    """They are read once for all: a caller that changed one would change every answer after it."""
+    found = load_families().assumptions
+    assert found.open_rh_pct == (30.0, 50.0, 70.0)
+    with pytest.raises(FrozenInstanceError):
+        found.winding = 1.0  # type: ignore[misc]
 
 
 def test_a_missing_file_is_refused(tmp_path: Path) -> None:

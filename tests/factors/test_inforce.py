@@ -6,12 +6,13 @@ import datetime as dt
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tracker.factors import Changed, InForce, in_force
-from tracker.factors.inforce import MOST_S, heating, seconds_between
+from tracker.factors.inforce import MOST_S, _reached, heating, seconds_between
 
 SECTION: dict[str, Any] = {
     "first_layer": 11,
@@ -182,3 +183,19 @@ def test_a_change_after_the_gauge_section_left_it_as_it_was() -> None:
     assert in_force(base, [Changed("nozzle", 270.0, layer=9)], section) == InForce(*base)
     assert in_force(base, [Changed("nozzle", 270.0, layer=6)], section) == InForce(*base)
     assert in_force(None, [Changed("nozzle", 270.0, layer=6)], section) is None
+
+
+@pytest.mark.parametrize(
+    ("values", "at"),
+    [
+        ([20.0, 90.0, 96.0, 100.0], 20.0),
+        ([20.0, 60.0, 80.0, 90.0], None),
+        ([85.0, 96.0, 100.0, 100.0], None),
+    ],
+)
+def test_a_heater_came_near_its_set_point_when_within_five_degrees(
+    values: list[float], at: float | None
+) -> None:
+    """Of 100 °C at 96; one that never did, or that was warm from the first, tells nothing."""
+    channel = SimpleNamespace(values=np.array(values), t_s=np.array([0.0, 10.0, 20.0, 30.0]))
+    assert _reached(channel, 100.0) == at

@@ -8,12 +8,12 @@ from collections.abc import Callable
 from typing import Any, Final
 
 import pytest
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, insert, select, update
 
 from tracker import plate_sums
 from tracker.acts import Act
 from tracker.book import Book, with_voided
-from tracker.factors import factors_of
+from tracker.factors import factors_of, kept
 from tracker.factors.kept import differing, refill, worked_out
 from tracker.lineage import material_id_of_job
 from tracker.model import (
@@ -306,6 +306,46 @@ def test_the_row_of_a_specimen_is_not_kept_twice(book: Book) -> None:
 
     with book.connect() as connection:
         assert connection.execute(select(FactorInForce)).first() is None
+
+
+def test_a_refill_is_of_the_last_entry(book: Book) -> None:
+    """Whoever reads only what changed since an entry reads all that was worked out anew."""
+    for _ in range(3):
+        with book.act("job add", WHO) as act:
+            act.session.add(Job(nozzle_set_c=250.0))
+    with book.writing() as connection:
+        refill(connection)
+        assert list(connection.scalars(select(JobInForce.entry))) == [act.seq] * 3
+
+
+def test_rows_of_no_job_and_no_specimen_are_counted(book: Book) -> None:
+    """Of each table by itself."""
+    with book.act("job add", WHO) as act:
+        act.session.add(Job(nozzle_set_c=250.0))
+    with book.engine.begin() as connection:
+        connection.execute(insert(JobInForce).values(job_id=501, attempt=1, entry=1))
+        for name in ("fan_pct", "nozzle_c"):
+            connection.execute(insert(FactorInForce).values(specimen_id=502, name=name, number=1.0, entry=1))
+        assert list(kept.stray(connection)) == [
+            "1 rows of job_in_force are of no job or specimen that there is",
+            "2 rows of factor_in_force are of no job or specimen that there is",
+        ]
+
+
+@pytest.mark.parametrize(("given", "heights"), [({"number": 1.5}, []), ({"text": "tip"}, []), ({}, [2.0])])
+def test_a_height_given_outright_stands_before_half_the_size(
+    book: Book, given: dict[str, Any], heights: list[float]
+) -> None:
+    """In numbers or in words; one that says nothing leaves the middle of the piece."""
+    with book.act("job add", WHO) as act:
+        act.session.add(Job(nozzle_set_c=250.0))
+        act.session.flush()
+        act.session.add(Specimen(job_id=1, piece=1, size_z_mm=4.0))
+        act.session.flush()
+        act.session.add(FactorRecord(specimen_id=1, name="height_mm", basis="typed", source="", **given))
+
+    with book.connect() as connection:
+        assert list(connection.scalars(select(FactorInForce.number))) == heights
 
 
 def test_the_factors_of_days_are_not_asked_without_them(book: Book) -> None:

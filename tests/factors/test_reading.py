@@ -347,6 +347,17 @@ def test_a_measurement_has_factors_of_its_own(book: Book) -> None:
     }  # fmt: skip
 
 
+def test_the_age_is_counted_from_the_job_of_the_piece(book: Book) -> None:
+    """And not from one that was printed after it."""
+    a_material(book)
+    spool = a_spool(book)
+    job = a_job(book, spools=(spool,), started_at="2026-03-02 01:00")
+    a_job(book, spools=(spool,), started_at="2026-03-02 03:00")
+    number = row_of(book, a_pull(book, job.also[0], about={"at": "2026-03-02 07:00"}).id).id
+    with book.read() as session:
+        assert measurement_factors(session, [number])[number]["age_h"].value == 6.0
+
+
 def test_a_test_dated_before_its_print_has_no_age(book: Book) -> None:
     """One of the two moments is wrong, and hours below nought would be taken for a number."""
     measured = a_pull(book, a_job(book, started_at=STARTED).also[0])

@@ -50,6 +50,8 @@ def test_an_undeclared_factor_of_numbers_spans_their_range() -> None:
     """Imported numbers are numbers."""
     factor = factor_named("infill_pct", [20.0, 60.0, None])
     assert (factor.kind, factor.unit, factor.span) == ("number", "percent", 40.0)
+    # Any difference beyond rounding is one.
+    assert factor.resolution == 1e-9
 
 
 def test_an_undeclared_factor_of_one_number_spans_one() -> None:

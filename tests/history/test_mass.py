@@ -9,6 +9,7 @@ import pytest
 from tests.desk.bench import WHO, a_job, a_material, a_spool, at, row_of, weigh_spool
 from tracker.book import Book
 from tracker.desk.dryings import start_drying
+from tracker.desk.merging import wind_spool
 from tracker.errors import Refused
 from tracker.history import MassLeft, many_spool_days, mass_left
 from tracker.kinds import find
@@ -105,6 +106,16 @@ def test_a_job_of_unknown_mass_is_named(book: Book) -> None:
     assert left(book, spool).how.endswith("less a job of unknown mass")
 
 
+def test_a_job_that_took_nothing_takes_nothing(book: Book) -> None:
+    """Zero is a mass that is known."""
+    spool = spool_of(book, net_g=1000)
+    used(book, spool, 0, "2026-03-02 06:00")
+    assert (left(book, spool).left_g, left(book, spool).how) == (
+        1000,
+        "net mass on the label, less jobs since",
+    )
+
+
 def test_a_spool_never_holds_less_than_nothing(book: Book) -> None:
     """Jobs that took more than there was leave zero."""
     spool = spool_of(book, net_g=10)
@@ -177,3 +188,32 @@ def test_the_curve_of_what_is_left_ends_at_nothing(book: Book) -> None:
     spool = spool_of(book, net_g=10)
     used(book, spool, 30, "2026-03-02 06:00")
     assert [grams for _, grams in left(book, spool).points] == [10, 0]
+
+
+def test_what_each_of_two_spools_gave_is_not_guessed(book: Book) -> None:
+    """A job of 80 g from two spools of which no piece is told: neither has lost 80 g, and it is said."""
+    spools = [spool_of(book, net_g=1000), a_spool(book, received_on="2026-03-01", net_g=1000)]
+    job = a_job(book, spools=tuple(spools), started_at="2026-03-02 06:00")
+    with book.act("test", WHO) as act:
+        act.session.get_one(Job, row_of(book, job.id).id).filament_g = 80
+    for spool in spools:
+        found = left(book, spool)
+        assert (found.left_g, found.how) == (1000, "net mass on the label, less a job of unknown mass")
+
+
+def test_two_spools_wound_onto_other_reels_have_the_days_of_their_own(book: Book) -> None:
+    """Each new reel goes on with the drying of the spool that it was wound from, and with no other's."""
+    news = []
+    for old in (spool_of(book, net_g=1000), a_spool(book, received_on="2026-03-01", net_g=1000)):
+        start_drying(
+            book, WHO, [old], {"set_c": 70, "began_at": "2026-03-01 08:00", "ended_at": "2026-03-01 14:00"}
+        )
+        news.append(wind_spool(book, WHO, old, {"wound_at": "2026-03-02 07:00"}).id)
+    numbers = [row_of(book, new).id for new in news]
+    with book.read() as session:
+        found = many_spool_days(session, dict.fromkeys(numbers, NOON))
+    days = [found[number] for number in numbers]
+    assert [[each.key for each in one.timeline.dryings] for one in days if not isinstance(one, Refused)] == [
+        ["D0001-Q"],
+        ["D0002-O"],
+    ]
