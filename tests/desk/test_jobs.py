@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -14,8 +15,9 @@ from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_job, a_material, a_spool, at, entries, row_of
 from tests.platefile.builder import TWO, boxes, text
 from tracker.book import Book
-from tracker.desk.jobplates import PieceWanted, PlateFile, read_piece
-from tracker.desk.jobs import add_job, change_setting, end_job, last_value, read_assignment
+from tracker.desk import jobplates
+from tracker.desk.jobplates import PieceWanted, PlateFile, feeds, read_piece
+from tracker.desk.jobs import add_job, change_setting, end_job, last_value, offered_end, read_assignment
 from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.ids import specimen_id
@@ -296,3 +298,30 @@ def test_an_end_far_beyond_the_plate_s_own_time_is_asked_about(book: Book) -> No
         end_job(book, WHO, job, late)
     end_job(book, WHO, job, late, sure=True)
     assert "its plate file says 3 h" in row_of(book, job).confirmed[0]
+
+
+def test_two_spools_of_another_attempt_feed_what_those_of_the_first_fed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """They take over tools, pieces and grams in their order; nothing is read from the plate again."""
+    before: list[Any] = [
+        SimpleNamespace(tool=1, pieces=[1], filament_g=4.5, from_layer=None),
+        SimpleNamespace(tool=3, pieces=[2], filament_g=2.5, from_layer=None),
+    ]
+    monkeypatch.setattr(jobplates, "spools_of_job", lambda _job: before)
+    first, second, earlier = (SimpleNamespace() for _ in range(3))
+    found = feeds(None, [first, second], earlier)  # type: ignore[list-item,arg-type]
+    assert [(each.spool, each.tool, each.pieces, each.grams) for each in found] == [
+        (first, 1, [1], 4.5),
+        (second, 3, [2], 2.5),
+    ]
+
+
+def test_the_end_of_a_job_without_a_plan_is_offered_as_now(book: Book) -> None:
+    """Nobody knows how long it should take, so it may just have ended."""
+    assert offered_end(book, a_job(book).id) == "now"
+
+
+def test_a_plate_file_gives_its_bytes_to_a_reader() -> None:
+    """Not a function to be called: readers take bytes, or a copy at its start."""
+    assert PlateFile("plate.gcode", b"G28").source == b"G28"

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from tracker_labels import Label, stocks
@@ -11,14 +14,17 @@ from tests.desk.bench import WHO, a_job, a_material, a_piece, a_pull, a_rig, a_s
 from tests.desk.test_logs import a_plate_job
 from tracker.api import LabelDesign
 from tracker.book import Book
+from tracker.desk import labelling
 from tracker.desk.dryings import start_drying
 from tracker.desk.labelling import (
     DESIGNS,
     Design,
     LabelRefusedError,
+    PrintError,
     label_of,
     label_sheet,
     plate_picture,
+    print_pdf,
     stock_named,
 )
 from tracker.desk.offbed import PieceOutcome, take_off
@@ -187,3 +193,32 @@ def test_the_picture_takes_the_place_after_the_last_label(book: Book) -> None:
 def test_without_a_plate_file_there_is_no_picture(book: Book) -> None:
     """Pieces typed by hand lie nowhere."""
     assert plate_picture(row_of(book, a_job(book).id)) is None
+
+
+def test_what_a_print_queue_says_when_it_refuses_is_passed_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The queue's own words are the reason, in text and without the line's end."""
+    command = tmp_path / "lp"
+    command.write_text("#!/bin/sh\necho 'tray 2 is empty' >&2\nexit 1\n", "utf-8")
+    command.chmod(0o755)
+    monkeypatch.setattr(labelling, "print_queues", lambda: ("bench",))
+    monkeypatch.setattr(labelling.shutil, "which", lambda _name: str(command))
+    with pytest.raises(PrintError) as refused:
+        print_pdf(b"%PDF-1.7", "bench", "labels")
+    assert refused.value.why == "tray 2 is empty"
+
+
+def test_a_plate_in_small_reaches_five_millimetres_beyond_its_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bar of 80 by 10 mm that stands at 100, 50 is drawn at 5, 5 on 90 by 20 mm."""
+    bar = ((100.0, 50.0), (180.0, 50.0), (180.0, 60.0), (100.0, 60.0))
+    monkeypatch.setattr(labelling, "name_of", lambda thing: thing.name)
+    monkeypatch.setattr(labelling.platemaps, "outlines_of", lambda _job: {"bar": bar})
+    job: Any = SimpleNamespace(
+        name="J", specimens=[SimpleNamespace(name="bar", piece=1, plate_facts={"a": 1})]
+    )
+    picture = plate_picture(job)
+    assert picture is not None
+    assert [getattr(picture, each) for each in picture.__dataclass_fields__] == [
+        "J", 90.0, 20.0, (("1", ((5.0, 5.0), (85.0, 5.0), (85.0, 15.0), (5.0, 15.0))),)
+    ]  # fmt: skip

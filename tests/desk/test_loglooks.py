@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import xml.etree.ElementTree as ET
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -10,7 +13,7 @@ from tests.desk.bench import WHO, a_job, entries, row_of
 from tests.desk.test_logs import START, a_plate_job, rising
 from tracker.book import Book
 from tracker.desk.correcting import correct
-from tracker.desk.logs import LogFile, add_log, look_at_log, offset_typed, piece_log, piece_log_chart
+from tracker.desk.logs import LogFile, _of_job, add_log, look_at_log, offset_typed, piece_log, piece_log_chart
 from tracker.errors import Refused
 from tracker.ids import specimen_id
 from tracker.kinds import find
@@ -81,3 +84,15 @@ def test_a_pieces_chart_shades_its_layers_and_marks_where_it_broke(book: Book) -
     assert left["piece"] <= left["gauge"]
     assert left["piece"] < float(found["broke"].get("x1")) < left["piece"] + wide["piece"]
     assert left["gauge"] + wide["gauge"] <= left["piece"] + wide["piece"] + 0.2
+
+
+def test_a_job_of_known_begin_and_end_is_one_band_of_the_log() -> None:
+    """From its start, second 0, to its end an hour later, whatever its plate file planned."""
+    began = dt.datetime(2026, 3, 2, 7, tzinfo=dt.UTC)
+    job: Any = SimpleNamespace(
+        started_at=began,
+        ended_at=began + dt.timedelta(hours=1),
+        specimens=[SimpleNamespace(plate_facts={"spans_s": [(60.0, 900.0)]})],
+    )
+    bands, _ = _of_job(job, known=True)
+    assert [(band.since_s, band.until_s) for band in bands] == [(0.0, 3600.0)]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Annotated, Any
+
 import pytest
 from sqlalchemy import select
 
 from tests.conftest import BenchClock
 from tests.desk.bench import WHO, a_piece
+from tracker.api import Method, Reading, Readings
 from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.measuring import measure
-from tracker.desk.overtime import append, running
+from tracker.desk.overtime import _unit_s, append, running
 from tracker.desk.voiding import undo
 from tracker.forms import FormError
 from tracker.kinds import card_of, find
@@ -167,3 +170,36 @@ def test_what_has_no_value_yet_is_told_in_one_line(
     assert told[0].count("Findley's law wants") == 1
     assert f"stands with {test}" in told[0]
     assert all(each.refused for each in done.results if each.value is None)
+
+
+class _Hours(Readings):
+    series: Annotated[list[tuple[float, float]], Reading(columns=("at", "length"), units=("h", "mm"))]
+
+
+class _Minutes(Readings):
+    series: Annotated[list[tuple[float, float]], Reading(columns=("at", "length"), units=("min", "mm"))]
+
+
+class _Seconds(Readings):
+    series: Annotated[list[tuple[float, float]], Reading(columns=("at", "length"), units=("s", "mm"))]
+
+
+class _Days(Readings):
+    series: Annotated[list[tuple[float, float]], Reading(columns=("at", "length"), units=("d", "mm"))]
+
+
+@pytest.mark.parametrize(
+    ("readings", "seconds"), [(_Seconds, 1), (_Minutes, 60), (_Hours, 3600), (_Days, 86400)]
+)
+def test_the_unit_of_a_series_in_seconds(readings: type[Readings], seconds: int) -> None:
+    """A method states in which unit its series counts time: seconds, minutes, hours or days (SI brochure)."""
+
+    class Hanging(Method):
+        Readings = readings
+        over_time = "series"
+
+        def compute(self, readings: Any, piece: Any) -> Any:
+            del readings, piece
+            return ()
+
+    assert _unit_s(Hanging()) == seconds

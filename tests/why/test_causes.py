@@ -394,3 +394,11 @@ def test_another_material_is_the_likeliest_of_what_cannot_be_told_from_it() -> N
 def test_the_area_of_a_grid_is_the_product_of_its_two_ranges() -> None:
     """From -1 to 2 and from 3 to 7: three by four."""
     assert _area(((-1.0, 2.0), (3.0, 7.0))) == 12.0
+
+
+def test_every_factor_that_is_named_was_checked_against_other_plates() -> None:
+    """Whatever its name, as it stands before or behind "material" in the alphabet."""
+    world = World({f.name: 0.15 if f.name == "fan_pct" else 0.0 for f in SIX}, 0.02, 0.02)
+    found = answer(book(np.random.default_rng(21), world, 12, {"nozzle_c", "fan_pct"}))
+    assert found.verdict.explanations[0].factors == ("fan_pct",)
+    assert len([check for check in found.checks if check.factor == "fan_pct"]) == 2

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +13,8 @@ import pytest
 from tests.why.simulated import SIX, World, book
 from tracker.why import Factor, Observation, Problem, Question, Value, answer
 from tracker.why.differed import compare
-from tracker.why.effects import FOLLOWS, roles
+from tracker.why.effects import FOLLOWS, STATIONS, roles
+from tracker.why.picture import _not_drawn
 
 _SPEED = Factor("print_speed_mm_s", "mm/s", 1.0, 40.0, label="print speed")
 _FLOW = Factor("flow_mm3_s", "mm³/s", 0.2, 5.0, label="volume flow")
@@ -160,3 +163,13 @@ def test_is_and_is_not() -> None:
     assert rows["nozzle_c"].with_it == rows["nozzle_c"].with_it_like_b
     assert rows["nozzle_c"].without_like_b == 0
     assert rows["spool"].with_it_like_b < rows["spool"].with_it
+
+
+def test_equal_factors_that_are_not_drawn_are_counted_for_each_station() -> None:
+    """Two of the first column and one of the second: each count under the column's last box."""
+    (_, first), (_, second), *_ = STATIONS
+    found: Any = SimpleNamespace(scope=SimpleNamespace(equal=(*first[:2], second[0])))
+    assert _not_drawn(found, {}) == {
+        "2 equal": (0.0, pytest.approx(-0.3)),
+        "1 equal ": (2.3, pytest.approx(-0.3)),
+    }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing import MapError, Plan, carry_out, plan_json, plan_lines
 from tracker.desk.importing.drafts import FactorDraft, MeasurementDraft
-from tracker.desk.importing.planning import ranges, refused_lines
+from tracker.desk.importing.planning import _Found, _Kind, ranges, refused_lines
 from tracker.model import JournalRecord, Measurement
 from tracker.plugins import Plugged
 
@@ -407,3 +408,22 @@ def test_what_is_meant_is_kept_with_the_question_for_ever(
         kept = session.scalars(select(Measurement.confirmed).order_by(Measurement.id)).all()
     assert [bool(each) for each in kept] == [False, False, True, False, False]
     assert kept[2] == [plan.questions()[0].question]
+
+
+def test_a_result_of_the_sheet_keeps_its_uncertainty_where_it_has_one() -> None:
+    """Results are kept as plain numbers: what is not one there stands for no uncertainty."""
+    found = _Found()
+    found.values.extend([50.0, 51.0])
+    found.uncertainties.extend([0.5, math.nan])
+    kind = _Kind("petg", None, "tensile.strength", "MPa", "")
+    assert [found.result(at, kind).uncertainty for at in (0, 1)] == [0.5, None]
+
+
+def test_of_two_materials_on_one_plate_the_second_is_refused_in_either_order(
+    book: Book, plugged: Plugged, tmp_path: Path
+) -> None:
+    """Not by the alphabet: the line above said the other one."""
+    columns = MAP.replace('["material", "orientation", "session"]', '["session"]')
+    plan = plan_of(book, plugged, tmp_path, row(material="Basalt PA"), ROWS[0], columns=columns)
+
+    assert plan.refused_rows[0].why.startswith("plate '1' is of Basalt PA on line 2 and of Quarzit ASA here")
