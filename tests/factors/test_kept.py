@@ -318,6 +318,11 @@ def test_a_refill_is_of_the_last_entry(book: Book) -> None:
         assert list(connection.scalars(select(JobInForce.entry))) == [act.seq] * 3
 
 
+def test_what_a_job_states_and_does_not_hold_of_a_piece_is_kept_as_nothing() -> None:
+    """The lot of the plate's spool, of a piece from another; what nobody stated needs no row."""
+    assert list(kept._not_stated({}, {"lot": "L1", "nozzle": None})) == [("lot", (None, None, None, None))]
+
+
 def test_rows_of_no_job_and_no_specimen_are_counted(book: Book) -> None:
     """Of each table by itself."""
     with book.act("job add", WHO) as act:

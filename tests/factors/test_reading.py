@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from contextlib import contextmanager
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -18,7 +19,7 @@ from tracker.desk.dryings import start_drying
 from tracker.desk.entering import keep_spool
 from tracker.desk.jobplates import PieceWanted
 from tracker.desk.jobs import add_job, change_setting
-from tracker.factors import factors_of, in_registry_order, measurement_factors
+from tracker.factors import changed_by_hand, factors_of, in_registry_order, measurement_factors
 from tracker.factors.reading import rows_of_jobs
 from tracker.model import (
     Drying,
@@ -173,6 +174,16 @@ def test_a_change_by_hand_is_in_force_from_its_layer_on(book: Book) -> None:
     change_setting(book, WHO, job.id, "nozzle=240", {"layer": "2"})
     found = factors(book, job.also[0])["nozzle_c"]
     assert (found.value, found.low, found.high, found.source) == (251.0, 240.0, 265.0, "changed by hand")
+
+
+def test_of_the_plates_figures_only_what_a_hand_changed_is_told() -> None:
+    """The nozzle from what the plate commanded on; line width and the rest stay the plate file's."""
+    job = SimpleNamespace(started_at=None, first_layer_at=None, ended_at=None, status=None)
+    change = SimpleNamespace(setting="nozzle", value=240.0, at=None, layer=2, height_mm=None)
+    found = changed_by_hand(job, PLATE, [change])
+    assert {name: (each.value, each.low, each.high) for name, each in found.items()} == {
+        "nozzle_c": (251.0, 240.0, 265.0)
+    }
 
 
 def test_a_change_by_hand_at_a_time_meets_the_layers_after_it(book: Book) -> None:
