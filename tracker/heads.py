@@ -125,6 +125,10 @@ class KeyRing:
             ) from error
         return _public(key)
 
+    def books(self) -> frozenset[str]:
+        """Return the three characters of each book of which this computer has a key or remembers heads."""
+        return frozenset(file.name.partition(".")[0] for file in self.folder.glob("*.*"))
+
     def public_key(self, book: str) -> str:
         """Return the public key of a book, Base64; empty where this computer has none."""
         key = self._key(book)

@@ -180,6 +180,17 @@ class TestKeys:
         assert file.parent.stat().st_mode & 0o777 == 0o700
         assert f'"signing key {KeyRing().public_key(code)}"' in str(body)
 
+    def test_no_other_book_of_this_computer_has_its_code(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """The heads remembered of another book of that code would say that the new one was cut off."""
+        monkeypatch.setenv(FOLDER, str(tmp_path / "keys"))
+        drawn = iter("ABC" + "ABC" + "XYZ")
+        monkeypatch.setattr("tracker.book.book.secrets.choice", lambda _: next(drawn))
+        for name, code in (("one", "ABC"), ("other", "XYZ")):
+            with new_book(str(tmp_path / name), "Ada") as book:
+                assert book.code == code
+
     def test_no_place_for_one(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """The book is made without; heads are then not signed."""
         (tmp_path / "keys").write_text("a file in the way")

@@ -249,9 +249,7 @@ class Book:
             check_encoding(self.place, connection)
             _migrations.upgrade(connection)
             with self.doing(connection, act="init", who=who) as act:
-                # Drawn and not counted: two benches that never meet must still be told apart on a borrowed
-                # piece.
-                code = "".join(secrets.choice(BOOK_ALPHABET) for _ in range(3))
+                code = _new_code()
                 act.session.add(BookRecord(id=1, code=code, begun_at=act.at, **columns))
                 act.reason = _key_made(code)
             # Before the commit: a book without a place for its attachments must not come to be.
@@ -379,6 +377,21 @@ class Book:
         self.code, self.address = row.code, row.address
         self.files.code = row.code
         self.zone = zone_named(row.zone)
+
+
+def _new_code() -> str:
+    """Return a book's three characters.
+
+    Drawn and not counted: two benches that never meet must still be told apart on a borrowed piece. What
+    another book of this computer has is drawn again, as far as that helps: its key would be set aside, and
+    the heads that were remembered of it would accuse the new book.
+    """
+    taken = KeyRing().books()
+    for _ in range(1000):
+        code = "".join(secrets.choice(BOOK_ALPHABET) for _ in range(3))
+        if code not in taken:
+            break
+    return code
 
 
 def _key_made(code: str) -> str:
