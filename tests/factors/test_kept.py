@@ -323,6 +323,23 @@ def test_what_a_job_states_and_does_not_hold_of_a_piece_is_kept_as_nothing() -> 
     assert list(kept._not_stated({}, {"lot": "L1", "nozzle": None})) == [("lot", (None, None, None, None))]
 
 
+def test_the_material_of_a_piece_from_another_spool_is_kept(book: Book) -> None:
+    """Of the piece alone that is of another material than its plate."""
+    with book.act("job add", WHO) as act:
+        act.session.add_all(
+            [Material(name="Quarzit ASA", family="ASA"), Material(name="Heide PETG", family="PETG")]
+        )
+        act.session.flush()
+        act.session.add_all([Spool(material_id=1), Spool(material_id=2), Job(nozzle_set_c=250.0)])
+        act.session.flush()
+        act.session.add_all(JobSpool(job_id=1, spool_id=each, tool=0, pieces=[each]) for each in (1, 2))
+        act.session.add_all(Specimen(job_id=1, piece=each) for each in (1, 2))
+
+    asked = select(FactorInForce.specimen_id, FactorInForce.number).where(FactorInForce.name == "material")
+    with book.connect() as connection:
+        assert [tuple(row) for row in connection.execute(asked)] == [(2, 2.0)]
+
+
 def test_rows_of_no_job_and_no_specimen_are_counted(book: Book) -> None:
     """Of each table by itself."""
     with book.act("job add", WHO) as act:
