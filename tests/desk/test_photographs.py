@@ -14,7 +14,7 @@ from tests.desk.bench import WHO, a_job, last_entry
 from tracker.backup import backup, restore
 from tracker.book import Book, open_book
 from tracker.desk import photographs
-from tracker.desk.photographs import MOST_BYTES, add_photograph, photograph_of
+from tracker.desk.photographs import MOST_BYTES, add_photograph, photograph_of, picture_kind
 from tracker.errors import Refused
 from tracker.kinds import Card, card_of
 from tracker.verify import verify
@@ -115,3 +115,9 @@ def test_a_backup_brings_photographs_back(book: Book, tmp_path: Path) -> None:
     with open_book(str(tmp_path / "again")) as again:
         assert photograph_of(again, job.id, 1)[0] == PNG
         assert verify(again).clean
+
+
+def test_a_picture_is_known_by_its_first_bytes() -> None:
+    """WebP stands in a RIFF container, four bytes of length behind its first word (RFC 9649)."""
+    assert picture_kind(b"RIFF\x1a\0\0\0WEBPVP8L") == "image/webp"
+    assert picture_kind(b"RIFF\x1a\0\0\0WAVEfmt ") == ""

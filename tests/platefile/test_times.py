@@ -157,3 +157,15 @@ def test_basis_tells_whether_accelerations_are_known() -> None:
     """A time from assumed accelerations is called so."""
     assert "assumed" in read_plate(text(boxes(TWO))).time_basis
     assert "in the file" in read("G1 X100 E3").time_basis
+
+
+def test_an_acceleration_that_no_file_states() -> None:
+    """1000 mm of ramps at the 1500 mm/s² assumed: two times the square root of L / a."""
+    start = ("M83", "G90", "M205 X0.001 Y0.001", "G1 X0 Y0 Z0.2 F600000", ";MESH:a")
+    assert read_plate(text([*start, "G1 X1000 E3"])).time_s == pytest.approx(1.63299, abs=1e-4)
+
+
+@pytest.mark.parametrize("line", ["M109 S200", "M109 R200", "M190 S60"])
+def test_a_wait_for_heat_stands_still(line: str) -> None:
+    """Two rows of 50 mm at 100 mm/s with 1000 mm/s², each from and to a standstill."""
+    assert read("G1 X50 E1.5", line, "G1 X100 E1.5").time_s == pytest.approx(1.2, abs=1e-4)
