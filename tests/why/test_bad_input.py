@@ -12,6 +12,7 @@ import pytest
 from tests.why.simulated import SIX, STRENGTH, World, book
 from tracker.errors import Refused
 from tracker.why import Answer, Factor, Observation, Problem, Question, answer, explain, overview
+from tracker.why.answer import at_level
 
 _WORLD = World({f.name: 0.05 for f in SIX}, 0.03, 0.03)
 
@@ -260,3 +261,12 @@ def test_values_above_zero_bring_no_remark_of_logarithms() -> None:
     found = answer(_simple([50.0, 51.0, 52.5], [45.0, 46.0, 44.5]))
     assert found.scope.log
     assert "logarithms" not in " ".join(found.difference.remarks)
+
+
+def test_limits_of_a_smaller_probability_of_error_are_wider() -> None:
+    """At one in a hundred both limits lie beyond those of one in twenty, about the same difference."""
+    found = answer(_simple([50.0, 51.0, 52.5], [45.0, 46.0, 44.5]))
+    usual, wider = found.difference.span, at_level(found, 0.01).difference.span
+    assert usual is not None
+    assert wider is not None
+    assert wider.low < usual.low < wider.delta < usual.high < wider.high
