@@ -195,10 +195,13 @@ def test_the_unit_of_a_series_in_seconds(readings: type[Readings], seconds: int)
     """A method states in which unit its series counts time: seconds, minutes, hours or days (SI brochure)."""
 
     class Hanging(Method):
+        """A test over time in the unit at hand."""
+
         Readings = readings
         over_time = "series"
 
         def compute(self, readings: Any, piece: Any) -> Any:
+            """Compute nothing."""
             del readings, piece
             return ()
 

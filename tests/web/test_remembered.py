@@ -36,6 +36,7 @@ def asked(page: FastAPI, paths: Sequence[str]) -> list[str]:
     """Return what a page says at some addresses, without what differs from one asking to the next."""
 
     async def every() -> list[str]:
+        """Ask for one address after the other."""
         transport = httpx.ASGITransport(page)
         async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
             return [(await client.get(path)).text for path in paths]
