@@ -24,14 +24,13 @@ from sqlalchemy.orm import Session
 from tracker.acts import Act
 from tracker.book import WITH_VOIDED, Book
 from tracker.errors import Refused
-from tracker.factors import factors_of, measurement_factors
-from tracker.ids import read_id
+from tracker.factors import factors_of
 from tracker.inputs import read_input
 from tracker.model import OtherBench, OtherResult
 from tracker.orientation import in_words
 from tracker.plugins import Plugged
 from tracker.publish.manifest import own_files
-from tracker.selection import Filter, ResultRow, result_rows, selected, with_factors
+from tracker.selection import Filter, ResultRow, pieces_of, result_rows, selected, with_factors
 from tracker.selection.rows import other_rows
 from tracker.statistics.precision import Precision, VarianceComponents, precision, variance_components
 from tracker.stored_rows import batched
@@ -521,14 +520,7 @@ _BELOW_SITES = -1_000_000_000
 def _own_rows(book: Book, plugged: Plugged, quantities: Sequence[str] | None) -> list[ResultRow]:
     with book.read() as session:
         rows = result_rows(session.connection(), quantities=quantities)
-        pieces = {row.specimen_row for row in rows if row.specimen_row is not None}
-        idents = {read_id(row.measurement)[0].number: row.measurement for row in rows}
-        own = measurement_factors(session, idents)
-        with_factors(
-            rows,
-            factors_of(session, sorted(pieces), plugged),
-            {idents[number]: factors for number, factors in own.items()},
-        )
+        with_factors(session, rows, factors_of(session, pieces_of(rows), plugged))
     return rows
 
 

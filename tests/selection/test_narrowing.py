@@ -11,8 +11,8 @@ from sqlalchemy import Connection, and_, select
 
 from tests.factors.test_kept import WHO, random_book
 from tracker.book import Book
-from tracker.factors import REGISTRY, factors_of, measurement_factors
-from tracker.ids import job_id, read_id
+from tracker.factors import REGISTRY, factors_of
+from tracker.ids import job_id
 from tracker.kinds import kind_named, listed
 from tracker.model import FactorRecord, Measurement, MeasurementRig, Result, Rig, Specimen, Spool
 from tracker.plate_sums import _OF_PIECES
@@ -138,9 +138,7 @@ def _plain(book: Book) -> list[Any]:
     with book.read() as session:
         rows = result_rows(session.connection())
         pieces = {row.specimen_row for row in rows if row.specimen_row is not None}
-        names = {read_id(row.measurement)[0].number: row.measurement for row in rows}
-        own = {names[number]: each for number, each in measurement_factors(session, names).items()}
-        with_factors(rows, factors_of(session, sorted(pieces)), own)
+        with_factors(session, rows, factors_of(session, sorted(pieces)))
     return rows
 
 

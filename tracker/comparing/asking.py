@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 from tracker.api import FactorValue
 from tracker.book import Book
 from tracker.errors import Refused, did_you_mean
-from tracker.factors import REGISTRY, factor_named, factors_of, measurement_factors, unit_of
+from tracker.factors import REGISTRY, factor_named, factors_of, unit_of
 from tracker.ids import Ident, IdError, job_id, read_id
 from tracker.kinds import resolve
 from tracker.model import BookRecord, Job, JobInForce, JobSpool, Material, Measurement, Specimen, Spool
@@ -35,6 +35,7 @@ from tracker.selection import (
     check_asked,
     check_quantities,
     parse_filter,
+    pieces_of,
     result_rows,
     selected,
     why_not,
@@ -408,14 +409,7 @@ def _when(scope: Scope, zone: dt.tzinfo) -> list[str]:
 
 def _put_factors(session: Session, plugged: Plugged, rows: Sequence[ResultRow]) -> None:
     ours = [row for row in rows if not row.bench]
-    pieces = {row.specimen_row for row in ours if row.specimen_row is not None}
-    numbers = {read_id(row.measurement)[0].number: row.measurement for row in ours}
-    own = measurement_factors(session, numbers)
-    with_factors(
-        ours,
-        factors_of(session, sorted(pieces), plugged),
-        {numbers[n]: factors for n, factors in own.items()},
-    )
+    with_factors(session, ours, factors_of(session, pieces_of(ours), plugged))
     if len(ours) < len(rows):
         _put_benches(session, rows)
 

@@ -8,8 +8,10 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Connection, or_, select
+from sqlalchemy.orm import Session
 
 from tracker import ids
+from tracker.factors import measurement_factors
 from tracker.lineage import join_material
 from tracker.model import (
     OWN_MATERIAL,
@@ -259,25 +261,28 @@ def _other_row(row: Mapping[str, Any]) -> ResultRow:
     )  # fmt: skip
 
 
+def pieces_of(rows: Iterable[ResultRow]) -> list[int]:
+    """Return the row numbers of the specimens of results, in order."""
+    return sorted({row.specimen_row for row in rows if row.specimen_row is not None})
+
+
 def with_factors(
-    rows: Iterable[ResultRow],
-    of_specimens: Mapping[int, Mapping[str, Any]],
-    own: Mapping[str, Mapping[str, Any]],
+    session: Session, rows: Iterable[ResultRow], of_specimens: Mapping[int, Mapping[str, Any]]
 ) -> None:
-    """Put factors beside results.
+    """Put factors beside results: of the specimen, and of the measurement itself (rig, operator, age …).
 
     Args:
-        rows: Results; changed in place.
+        session: To read the measurements' own with.
+        rows: Results; changed in place, but for those of other benches.
         of_specimens: Factors by row number of the specimen.
-        own: Factors of the measurement itself (rig, operator, age …) by its ID.
     """
-    for row in rows:
-        if row.bench:
-            continue
+    ours = [(row, ids.read_id(row.measurement)[0].number) for row in rows if not row.bench]
+    own = measurement_factors(session, (number for _, number in ours))
+    for row, number in ours:
         of_piece = of_specimens.get(row.specimen_row, {}) if row.specimen_row is not None else {}
         # The measurement's own win: its rig and day are nearer to the result than what is known of the
         # piece.
-        row.factors = {**of_piece, **own.get(row.measurement, {})}
+        row.factors = {**of_piece, **own.get(number, {})}
 
 
 def check_asked(rows: Iterable[ResultRow], wanted: Filter, recordable: Iterable[str]) -> None:

@@ -9,8 +9,7 @@ from sqlalchemy import Connection, select
 from sqlalchemy.orm import Session
 
 from tracker.book import Book
-from tracker.factors import OF_DAYS, REGISTRY, factors_of, measurement_factors
-from tracker.ids import read_id
+from tracker.factors import OF_DAYS, REGISTRY, factors_of
 from tracker.model import FactorRecord, Result
 from tracker.plugins import Plugged
 from tracker.selection import (
@@ -20,6 +19,7 @@ from tracker.selection import (
     check_asked,
     check_filter,
     narrowed,
+    pieces_of,
     result_rows,
     selected,
     why_not,
@@ -133,14 +133,12 @@ def _put_factors(
     if plugins or not asked <= _OF_TESTS or _given(session, asked):
         of_pieces = factors_of(
             session,
-            sorted({row.specimen_row for row in rows if row.specimen_row is not None}),
+            pieces_of(rows),
             plugged if plugins else None,
             water=any(map(_wet, asked)),
             days=plugins or bool(asked & OF_DAYS),
         )
-    names = {read_id(row.measurement)[0].number: row.measurement for row in rows}
-    own = measurement_factors(session, names)
-    with_factors(rows, of_pieces, {names[number]: each for number, each in own.items()})
+    with_factors(session, rows, of_pieces)
 
 
 _OF_TESTS: Final = frozenset({"rig", "age_h"})
