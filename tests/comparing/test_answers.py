@@ -13,6 +13,7 @@ from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tracker.book import Book, open_book
 from tracker.comparing import Scope, asking, follow_up, plan_text, survey, watched, why
 from tracker.comparing.asking import name_group
+from tracker.desk.measuring import measure
 from tracker.desk.voiding import judge
 from tracker.errors import Refused
 from tracker.plugins import Plugged, load
@@ -288,6 +289,18 @@ def test_sections_and_notes_are_listed_as_differences(book: Book, plugged: Plugg
     differed = {row["factor"]: (row["a"], row["b"]) for row in told["differed"]}
     assert differed["section"] == (30.0, 25.0)
     assert differed["note"] == ("none", "stringy due to humidity")
+
+
+def test_who_tested_stands_among_what_differed(book: Book, plugged: Plugged, spool: str) -> None:
+    """The measurement's own factors are compared beside those of the piece: here two people pulled."""
+    first = plate(book, spool, [31.0, 31.6])
+    second = a_job(book, "bar:ZXY:2", spools=(spool,), started_at="9 h ago")
+    for piece in second.also:
+        measure(book, "Bo Helper", plugged, piece, "tensile", {"max_force": "1240", "area": "40"})
+
+    told = why(book, plugged, first, second.id, STRENGTH).as_json()
+    differed = {row["factor"]: (row["a"], row["b"]) for row in told["differed"]}
+    assert differed["operator"] == (WHO, "Bo Helper")
 
 
 def test_a_room_that_differs_by_less_than_its_instruments_is_not_known_to(
