@@ -242,3 +242,62 @@ def test_single_pieces_have_no_ratio_with_limits() -> None:
     assert "too few results for an interval" in ratio.reasons[0]
     assert interlayer_ratio((a_cell(UPRIGHT, None, n=0), gathered()), flat, SPOOLS) is None
     assert interlayer_ratio(upright, (a_cell(FLAT, None, n=0), gathered()), SPOOLS) is None
+
+
+@pytest.mark.parametrize(("far", "hints"), [(60.001, 1), (50.003, 0)])
+def test_three_pieces_are_the_fewest_that_have_an_odd_one(far: float, hints: int) -> None:
+    """G of three is at most 2/sqrt(3) = 1.1547, beyond its 5 % value of 1.1543 (Grubbs and Beck 1972)."""
+    values = [50.001, 50.002, far]
+
+    assert len(cell_of(gathered(values), points_of(values)).hints) == hints
+
+
+def test_an_outlier_is_named_on_its_own_plate() -> None:
+    """Of several plates the one is looked at of which a piece lies farthest out, and no other is read."""
+    plates = ([40.0, 40.1, 39.9, 40.05], [50.0, 50.1, 49.9, 56.0], [60.0, 60.1, 59.9, 60.05])
+    points, read = points_of(*plates), []
+
+    def looked(_: Any, plate: Any) -> list[Point]:
+        read.append(plate.plate)
+        return [point for point in points if point.plate == plate.plate]
+
+    cell = cell_of(gathered(*plates), points, hint=looked)
+
+    assert read == [2]
+    assert [hint[:5] for hint in cell.hints] == ["M0008"]
+
+
+@pytest.mark.parametrize("with_book", [None, 1.96])
+def test_plates_of_their_own_each_bring_their_scatter_into_the_ratio(with_book: float | None) -> None:
+    """Three plates a side, none shared: u and nu of each mean; with the book's scatter, U/1.96 and 60."""
+    sides = []
+    for mean, first in ((23.0, 1), (48.0, 4)):
+        found = MaterialMean(3, 6, mean, 0.5, 0.6, 4.3 * 0.5, 4.3, 2.0, "plates", with_book=with_book)
+        cell = a_cell(mean=mean, found=found, n=6, plates=3)
+        sides.append((cell, gathered([mean] * 2, [mean] * 2, [mean] * 2, first=first)))
+    ratio = interlayer_ratio(sides[0], sides[1], SPOOLS)
+    terms = (0.25, 2.0) if with_book is None else (1.0, 60.0)
+    low, high = fieller((23.0, *terms), (48.0, *terms))
+
+    assert ratio is not None
+    assert (ratio.low, ratio.high) == (pytest.approx(low, rel=1e-9), pytest.approx(high, rel=1e-9))
+
+
+def test_grades_beside_limits_are_stated_with_both() -> None:
+    """The median of what has a value; what has none is counted with the plates set aside."""
+    cell = cell_of(
+        gathered([1.0, 3.0], set_aside=1, limits=[a_point(9, 4.0, relation=">", unit="")]),
+        points_of([1.0, 3.0]), ordinal=True,
+    )  # fmt: skip
+
+    assert cell.text() == "median 1 (1 to 3), n 2, 1 plate, and > 4"
+    assert (cell.set_aside, cell.found, cell.limited) == (1, None, None)
+
+
+def test_limits_of_both_kinds_bound_nothing() -> None:
+    """Where some are above and some below, no mean with the limits is stated."""
+    limits = [a_point(3, 120.0, relation=">"), a_point(4, 60.0, relation="<")]
+    cell = cell_of(gathered([90.0, 94.0], limits=limits), points_of([90.0, 94.0]))
+
+    assert cell.limited is None
+    assert cell.caveats()[-1] == "not in the mean: > 120 MPa, < 60 MPa"

@@ -373,3 +373,42 @@ def test_a_picture_has_a_panel_for_each_quantity(monkeypatch: pytest.MonkeyPatch
     assert kept[0].get_size_inches()[1] == pytest.approx(1.2 + 0.6 + 0.34 * 2 + 0.6 + 0.34)
     with pytest.raises(ValueError, match="gif"):
         charts.chart(a_table(first), ["tensile.strength"], "gif")
+
+
+def test_what_matters_is_drawn_heavier_than_what_helps() -> None:
+    """The mean stands out, the grid stands back; a limit is larger than a point; a bar lets points show."""
+    cell = of_three_plates(behind=lambda: (a_point(1, 48.0),), limits=("> 60 MPa",))
+    axes = results_drawn(cell)
+    dots, limit, mean = axes.get_lines()
+    grid = axes.get_xgridlines()[0]
+    (bar,) = axes.patches
+
+    assert grid.get_linewidth() < 1 < mean.get_linewidth() < 3
+    assert 3 < dots.get_markersize() < 5 < limit.get_markersize() < 7
+    assert 0.1 < bar.get_alpha() < 0.5 < dots.get_alpha() <= 1
+    # Within its own line, which is one high.
+    assert 0.5 <= bar.get_height() < 2 * 0.3
+    assert axes.get_ylim() == (0.6, -0.6)
+    assert [axes.spines[side].get_visible() for side in ("top", "right", "left", "bottom")] == [
+        False, False, False, True,
+    ]  # fmt: skip
+
+
+def test_curves_are_drawn_over_their_grid_and_explained_below() -> None:
+    """Fine lines, for many lie over each other; limits finer still; the legend below the axis, frameless."""
+    piece = [a_line([0.0, 1.0], [1.0, 2.0], "read", linewidth=1.0), a_line([0.5], [])]
+    figure = charts._drawn("Creep", {("a", "b"): a_panel(flat=[piece]), ("c", "d"): a_panel(flat=[piece])})
+    axes = figure.axes[0]
+    key, curve, limit, again = axes.get_lines()
+    legend = axes.get_legend()
+
+    assert axes.get_xgridlines()[0].get_linewidth() < limit.get_linewidth() < curve.get_linewidth()
+    assert key.get_linewidth() > 2 * curve.get_linewidth()
+    assert 0.5 < curve.get_alpha() < 1
+    assert curve.get_markersize() == again.get_markersize() < 5
+    assert not legend.get_frame_on()
+    assert legend.get_bbox_to_anchor().transformed(axes.transAxes.inverted()).y0 == pytest.approx(-0.16)
+    assert legend.get_bbox_to_anchor().transformed(axes.transAxes.inverted()).x0 == pytest.approx(0.5)
+    assert [axes.spines[side].get_visible() for side in ("top", "right")] == [False, False]
+    # 0.4 inches of heading; a panel has 4.4 and 0.2 more for each group in the legend.
+    assert tuple(figure.get_size_inches()) == (9.0, pytest.approx(0.4 + 2 * 4.6))

@@ -97,6 +97,20 @@ def test_a_small_scatter_about_a_large_value_is_not_lost(bench: Book) -> None:
     assert cell.sd == pytest.approx(0.1, rel=1e-4)
 
 
+def test_pieces_alike_have_no_scatter_where_a_filter_sums_them_up(bench: Book) -> None:
+    """Summed up about the first value, 10.0, squares of three times 3.1 come out 4e-15 below zero."""
+    pulled(bench, 1, "XY", [10.0])
+    pulled(bench, 2, "XY", [13.1, 13.1, 13.1])
+    cells = {
+        row.material: cell
+        for row in summary_table(bench, where=parse_filter("counted=yes")).rows
+        for cell in row.cells.values()
+    }
+
+    assert (cells["Basalt PA"].n, cells["Basalt PA"].sd) == (3, pytest.approx(0.0, abs=1e-6))
+    assert cells["Basalt PA"].mean == pytest.approx(13.1)
+
+
 def test_the_material_is_that_of_the_first_tools_spool(bench: Book) -> None:
     """A job with two spools counts once, under the material of its first tool."""
     pulled(bench, 1, "XY", [48.0])

@@ -20,11 +20,15 @@ from tracker.plugins import load
 from tracker.selection import parse_filter
 from tracker.table import (
     CAUTION,
+    Choosable,
+    Meant,
     SummaryTable,
     as_csv,
     as_html,
     as_lines,
     as_markdown,
+    choosable,
+    graded,
     meant_by,
     remarks,
     strengths,
@@ -498,3 +502,104 @@ def test_the_ratio_is_of_what_a_method_declares_as_its_strength(book: Book, spoo
     assert ratio is not None
     assert ratio.value == pytest.approx(0.5)
     assert summary_table(book, quantities=["tensile.modulus"], plugged=plugged).rows[0].ratio is None
+
+
+def test_what_a_setting_means_is_told_before_it_is_kept(two_conditions: Book) -> None:
+    """Name as it is kept, settings as they are recorded, and the rows that fulfil them."""
+    assert meant_by(two_conditions, "nordlicht asa", ["nozzle_c = 245"]) == Meant(
+        "Nordlicht ASA", ("nozzle_c=245.0",), ("nozzle 245 °C",)
+    )
+
+
+def test_several_rows_may_be_meant_by_one_setting(book: Book, spool: str) -> None:
+    """Where a setting leaves several they are published together; without any there must be one alone."""
+    for nozzle, fan in ((245, 0), (245, 40), (270, 40)):
+        plate = a_job(book, "bar:XYZ:1", spools=(spool,), nozzle_set_c=nozzle, fan_set_pct=fan)
+        pull_all(book, plate.also, [48.0])
+
+    assert meant_by(book, "Nordlicht ASA", ["nozzle_c=245"]).rows == (
+        "nozzle 245 °C, fan 0 %", "nozzle 245 °C, fan 40 %",
+    )  # fmt: skip
+    assert meant_by(book, "Nordlicht ASA", ["nozzle_c=245", "fan_pct=40"]).settings == (
+        "nozzle_c=245.0", "fan_pct=40.0",
+    )  # fmt: skip
+    with pytest.raises(FormError, match="tested under 3 conditions") as refusal:
+        meant_by(book, "Nordlicht ASA", [])
+    assert refusal.value.do == (
+        "Choose one of: nozzle_c=245 fan_pct=0; nozzle_c=245 fan_pct=40; nozzle_c=270 fan_pct=40"
+    )
+
+
+def test_the_only_condition_is_meant_without_a_setting(book: Book, spool: str) -> None:
+    """There is nothing to tell it from; a material without results has none to be meant."""
+    a_material(book, "Heide PETG")
+    pull_all(book, a_job(book, "bar:XYZ:1", spools=(spool,), nozzle_set_c=245).also, [48.0])
+
+    assert meant_by(book, "Nordlicht ASA", []) == Meant("Nordlicht ASA", (), ("",))
+    with pytest.raises(FormError, match="Heide PETG has no results to publish"):
+        meant_by(book, "Heide PETG", [])
+
+
+@pytest.mark.one_database("names are compared in Python")
+def test_a_setting_that_tells_no_conditions_apart_is_refused(two_conditions: Book) -> None:
+    """A near name is asked for, and otherwise all of them are told."""
+    with pytest.raises(FormError, match="'nozle_c' tells no conditions apart") as near:
+        meant_by(two_conditions, "Nordlicht ASA", ["nozle_c=245"])
+    with pytest.raises(FormError, match="'colour' tells no conditions apart") as far:
+        meant_by(two_conditions, "Nordlicht ASA", ["colour=red"])
+
+    assert "nozzle_c" in (near.value.do or "")
+    assert (far.value.do or "").startswith("Conditions are told apart by nozzle_c, bed_c, chamber_c, fan_pct")
+
+
+def test_conditions_can_be_chosen_by_what_tells_them_apart(two_conditions: Book) -> None:
+    """As it is typed, in words, and which of them is published."""
+    choose(two_conditions, WHO, "Nordlicht ASA", ["nozzle_c=270"], "as its maker advises")
+
+    assert choosable(two_conditions, "nordlicht asa") == [
+        Choosable(("nozzle_c=245",), "nozzle 245 °C", published=False),
+        Choosable(("nozzle_c=270",), "nozzle 270 °C", published=True),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("plates", "settings"),
+    [
+        ([{"nozzle_set_c": 245}], [()]),
+        ([{}], [()]),
+        ([{}, {"printer": "left"}], [("printer=left",)]),
+        (
+            [{"nozzle_set_c": 245}, {"nozzle_set_c": 245, "layer_height_mm": 0.16}],
+            [("layer_height_mm=0.16",)],
+        ),
+    ],
+)
+@pytest.mark.one_database("made of the table's rows")
+def test_a_condition_of_which_nothing_is_recorded_is_chosen_alone_only(
+    book: Book, spool: str, plates: Sequence[dict[str, Any]], settings: list[tuple[str, ...]]
+) -> None:
+    """No setting names it where there are others; one condition needs none."""
+    for plate in plates:
+        pull_all(book, a_job(book, "bar:XYZ:1", spools=(spool,), **plate).also, [48.0])
+
+    assert [each.settings for each in choosable(book, "Nordlicht ASA")] == settings
+
+
+def test_grades_are_those_that_methods_declare() -> None:
+    """Appearance is judged in grades; no strength is."""
+    grades = graded(load())
+
+    assert {name.partition(".")[0] for name in grades} == {"appearance"}
+    assert len(grades) > 1
+
+
+@pytest.mark.one_database("made of the table's rows")
+def test_an_empty_table_says_why(two_conditions: Book) -> None:
+    """A filter that holds of nothing, quantities that nobody measured; nothing where there are rows."""
+    whole = summary_table(two_conditions)
+    none = summary_table(two_conditions, where=parse_filter("nozzle_c>300"))
+    other = summary_table(two_conditions, quantities=["creep.strain_24h", "tap.modulus"])
+
+    assert whole.why_empty == ""
+    assert none.why_empty == "nozzle_c>300 holds of nothing. Recorded is 245 to 270."
+    assert other.why_empty == "There are no results of creep.strain_24h, tap.modulus in this book yet."

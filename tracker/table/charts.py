@@ -68,7 +68,7 @@ def chart(table: SummaryTable, quantities: Sequence[str], form: str = "svg") -> 
     )
     for axis, quantity, panel in zip(axes[:, 0], quantities, panels, strict=True):
         _draw(axis, table.heading(quantity), panel)
-    figure.supxlabel(table.caution.partition(". ")[0] + ".", fontsize=7, color=_INK)
+    figure.supxlabel(table.caution.partition(". ")[0] + ".", fontsize="x-small", color=_INK)
     return rendered(figure, form)
 
 
@@ -96,7 +96,7 @@ def _name(row: TableRow, column: Column) -> str:
 def _draw(axis: Any, title: str, panel: Sequence[tuple[str, Cell]]) -> None:
     # Without it the first bar's edge would lie on the frame and hide its points.
     axis.use_sticky_edges = False
-    axis.set_title(title, loc="left", fontsize=10, color=_INK)
+    axis.set_title(title, loc="left", fontsize="medium", color=_INK)
     for place, (_, each) in enumerate(panel):
         if each.low is not None and each.high is not None and not each.uninformative:
             axis.barh(place, each.high - each.low, left=each.low, height=0.55, color=_MEAN, alpha=0.22)
@@ -105,10 +105,12 @@ def _draw(axis: Any, title: str, panel: Sequence[tuple[str, Cell]]) -> None:
             _draw_limit(axis, place, text)
         if each.mean is not None:
             axis.plot([each.mean, each.mean], [place - 0.3, place + 0.3], color=_MEAN, linewidth=2)
-    axis.set_yticks(range(len(panel)), [f"{name}  ({_count(each)})" for name, each in panel], fontsize=8)
+    axis.set_yticks(
+        range(len(panel)), [f"{name}  ({_count(each)})" for name, each in panel], fontsize="small"
+    )
     # A line of which nothing is drawn keeps its room all the same.
     axis.set_ylim(len(panel) - 0.4, -0.6)
-    axis.tick_params(colors=_INK, labelsize=8)
+    axis.tick_params(colors=_INK, labelsize="small")
     axis.grid(axis="x", color="#d5d8d6", linewidth=0.6)
     for side in ("top", "right", "left"):
         axis.spines[side].set_visible(False)
@@ -335,8 +337,8 @@ def _thinned(count: int) -> Iterator[int]:
 def _drawn(title: str, panels: Mapping[tuple[str, str], _Panel]) -> Any:
     most = max(len(panel.groups) for panel in panels.values())
     figure = mpl_figure.Figure(figsize=(9.0, 0.4 + (4.4 + 0.2 * most) * len(panels)), layout="constrained")
-    figure.suptitle(title, fontsize=11)
-    figure.supxlabel(CAUTION.partition(". ")[0] + ".", fontsize=7)
+    figure.suptitle(title, fontsize="large")
+    figure.supxlabel(CAUTION.partition(". ")[0] + ".", fontsize="x-small")
     for axes, (labels, panel) in zip(
         figure.subplots(len(panels), 1, squeeze=False)[:, 0], panels.items(), strict=True
     ):
@@ -346,7 +348,7 @@ def _drawn(title: str, panels: Mapping[tuple[str, str], _Panel]) -> Any:
 
 def _fill(axes: Any, labels: tuple[str, str], panel: _Panel) -> None:
     axes.set(xlabel=labels[0], ylabel=labels[1], xscale=panel.scales[0], yscale=panel.scales[1])
-    axes.set_title(panel.title, loc="left", fontsize=9)
+    axes.set_title(panel.title, loc="left", fontsize="medium")
     axes.grid(visible=True, color="#e3e5e8", linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
     for place, (name, pieces) in enumerate(panel.groups.items()):
@@ -361,7 +363,9 @@ def _fill(axes: Any, labels: tuple[str, str], panel: _Panel) -> None:
     if panel.from_zero[1]:
         axes.set_ylim(bottom=0)
     columns = 1 if max(map(len, panel.groups)) > _LONG else 2
-    axes.legend(frameon=False, fontsize=8, loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=columns)
+    axes.legend(
+        frameon=False, fontsize="small", loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=columns
+    )
 
 
 def _put_line(axes: Any, line: _Line, colour: str) -> None:
