@@ -156,6 +156,23 @@ def test_a_label_scanned_at_a_reading_is_asked_about(seat: tuple[Terminal, Cli, 
     assert set(_strengths(cli)) == {pieces[0], pieces[2]}
 
 
+def test_what_is_scanned_into_a_doubt_is_said_not_to_be_taken(seat: tuple[Terminal, Cli, list[str]]) -> None:
+    """Whoever works through a row of labels sees where the scan went; the question is not shown again."""
+    session, cli, pieces = seat
+    session.send(pieces[1])
+    _types(session, ["18000", "=", "="])
+    session.expect("Go on? [y/N]: ")
+    session.send(pieces[2])
+    session.expect(f"'{pieces[2]}' is neither y (yes) nor n (no), and was not taken. y or n [n]: ")
+    session.send("n")
+    _types(session, ["1800", "", ""])
+    session.expect("Tensile strength")
+    session.expect("Label: ")
+    session.send("")
+    assert session.ended() == 0
+    assert set(_strengths(cli)) == {pieces[0], pieces[1]}
+
+
 def test_a_recording_that_appears_in_the_folder_is_the_reading(
     bars: tuple[Cli, list[str]], terminal: Opened, tmp_path: Path
 ) -> None:

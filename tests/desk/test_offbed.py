@@ -32,6 +32,14 @@ def test_pieces_as_they_are_typed() -> None:
     assert {each.words for each in said} == {"came loose = warped"}
 
 
+def test_the_next_pieces_after_a_comma_are_no_part_of_the_cause() -> None:
+    """Each piece has its own cause; a comma and a number inside the words of one cause stay in it."""
+    said = read_outcomes("failed", "5=came loose, 12 h in; 7-8,10=warped,17 = stringy")
+    assert [(each.piece, each.words) for each in said] == [
+        (5, "came loose, 12 h in"), (7, "warped"), (8, "warped"), (10, "warped"), (17, "stringy"),
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("text", ["", "a", "1-", "-3", "1;2", "1.5", "1234", "=why"])
 def test_pieces_that_are_none_are_refused(text: str) -> None:
     """The form they have stands in the refusal."""

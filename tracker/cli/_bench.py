@@ -211,7 +211,7 @@ class Bench:
             if not self.may_ask:
                 raise
             head = f"{question.what}: {question.why}" if question.why else question.what
-            if not click.confirm(at_words(f"{head}. Go on?"), err=True):
+            if not yes_or_no(at_words(f"{head}. Go on?")):
                 raise DeclinedError from question
             return act(True)
 
@@ -300,6 +300,22 @@ def prompt(
         if typed == offered:
             click.echo(f"  taken: {visible(offered)}", err=True)
         return typed
+
+
+def yes_or_no(question: str) -> bool:
+    """Ask until yes or no is answered; Enter is no.
+
+    The question is shown once: it may fill the screen, and whoever scanned the next label meanwhile must
+    see that it went into this question.
+    """
+    words = f"{question} [y/N]"
+    while True:
+        typed = click.prompt(words, default="", show_default=False, err=True).strip()
+        if typed.lower() in ("y", "yes"):
+            return True
+        if typed.lower() in ("", "n", "no"):
+            return False
+        words = f"  {visible(typed)!r} is neither y (yes) nor n (no), and was not taken. y or n [n]"
 
 
 def finder(bench: Bench, *kinds: str) -> Callable[[str], None]:

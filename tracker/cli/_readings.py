@@ -15,7 +15,7 @@ import click
 
 from tracker.api import Ambiguous, Field, Method, ReadingsError, Recording, fields, validate
 from tracker.cautions import FIRST
-from tracker.cli._bench import Bench, DeclinedError, finder, prompt
+from tracker.cli._bench import Bench, DeclinedError, finder, prompt, yes_or_no
 from tracker.cli._output import folded, note, titled
 from tracker.desk import scanning
 from tracker.desk.measuring import (
@@ -289,7 +289,7 @@ class Questions:
         other = self._label_in(text)
         if not other:
             return text
-        if click.confirm(f"  {text} is a label ({other}). Leave this specimen and go on with it?", err=True):
+        if yes_or_no(f"  {other} is a label. Leave this specimen and go on with that one?"):
             raise OtherLabelError(text)
         return ""
 

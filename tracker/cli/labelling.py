@@ -200,7 +200,7 @@ def _write(name: Path, page: bytes) -> None:
 
 @click.command(
     "offbed",
-    epilog="Example: strandbook offbed J0012-P -g --failed '5=came loose' -o labels.pdf",
+    epilog="Example: strandbook offbed J0012-P -g --failed '5=came loose, 7=warped' -o labels.pdf",
 )
 @click.argument("job")
 @click.option("--good", multiple=True, metavar="PIECES", help="Pieces without fault: 1-3,6.")

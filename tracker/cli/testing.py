@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tracker.api import Method, fields
-from tracker.cli._bench import Bench, asks, pass_bench, prompt_reason
+from tracker.cli._bench import Bench, asks, pass_bench, prompt_reason, yes_or_no
 from tracker.cli._output import as_json, done, facts, note, print_json, sure, table, titled
 from tracker.cli._readings import (
     OtherLabelError,
@@ -314,7 +314,7 @@ def verdict_command(
     if counted is None:
         if not bench.may_ask:
             raise Refused("Count it or set it aside", do="Say --count or --set-aside")
-        counted = click.confirm("Shall it be counted?", err=True)
+        counted = yes_or_no("Shall it be counted?")
     why = prompt_reason(bench, reason)
     act = judge(bench.book, bench.who, measurement, counted=counted, reason=why, quantity=quantity)
     done(act, as_json)

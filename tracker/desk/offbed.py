@@ -35,14 +35,21 @@ class PieceOutcome:
     words: str = ""
 
 
+_MORE: Final = re.compile(r"[,;]\s*(?=\d{1,3}(?:\s*[-,]\s*\d{1,3})*\s*=)")
+"""Between the words of some pieces and the numbers of the next ones."""
+
+
 def read_outcomes(outcome: str, text: str) -> list[PieceOutcome]:
-    """Return what ``1-4,7`` or ``5=came loose`` says for an outcome.
+    """Return what ``1-4,7``, ``5=came loose`` or ``5=came loose,17=warped`` says for an outcome.
 
     Raises:
         FormError: It names no pieces.
     """
     pieces, _, words = text.partition("=")
-    return [PieceOutcome(number, outcome, words.strip()) for number in _numbers(pieces)]
+    # Else the cause of piece 5 would be "came loose,17=warped", and piece 17 would be called good.
+    words, *more = _MORE.split(words, maxsplit=1)
+    first = [PieceOutcome(number, outcome, words.strip()) for number in _numbers(pieces)]
+    return first + [each for rest in more for each in read_outcomes(outcome, rest)]
 
 
 def _numbers(text: str) -> Iterable[int]:
