@@ -141,3 +141,5 @@ def test_rigs_that_serve_a_method_are_offered_newest_first(book: Book) -> None:
     a_rig(book, "pulls", methods="tensile, flexure")
     with book.read() as session:
         assert [rig.name for rig in rigs_serving(session, "tensile", ["N"])] == ["pulls", "any"]
+        everything = [rig.name for rig in rigs_serving(session, None)]
+    assert everything == ["pulls", "callipers", "bends only", "any"]

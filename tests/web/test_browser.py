@@ -429,6 +429,26 @@ def test_a_scan_into_a_field_is_a_scan(site: Site, opened: Opened) -> None:
     assert row_of(site.book, "M0001-Y").remark == "slipped once"
 
 
+def test_a_scan_does_not_leave_a_refused_form_without_a_word(site: Site, opened: Opened) -> None:
+    """Eyes are on the pieces: what was answered with a refusal or a question is not stored yet."""
+    page = opened(f"{site.url}/rig?method=tensile&rigs={site.rig}&of={site.pieces[0]}")
+    page.fill("#r-r-max_force", "1x830")
+    page.locator("#r-r-max_force").press("Enter")
+    expect(page.get_by_role("alert")).to_be_visible()
+    _scan(page, f"{site.pieces[1]}.{site.book.code}")
+    dialog = page.get_by_role("dialog")
+    expect(dialog).to_contain_text(f"Store this and open {site.pieces[1]}?")
+    dialog.get_by_role("button", name="Back to the form").click()
+    page.fill("#r-r-max_force", "1830")
+    page.fill("#r-r-width", "10")
+    page.fill("#r-r-thickness", "4")
+    page.locator("h1").click()
+    _scan(page, f"{site.pieces[1]}.{site.book.code}")
+    dialog.get_by_role("button", name=f"Store and open {site.pieces[1]}").click()
+    expect(page.locator(".big")).to_have_text(site.pieces[1])
+    assert row_of(site.book, "M0001-Y").readings["max_force"] == 1830.0
+
+
 def test_a_scan_into_an_empty_form_opens_at_once(site: Site, opened: Opened) -> None:
     """Nothing was typed that could be lost: nothing is asked."""
     page = opened(f"{site.url}/{site.pieces[0]}?method=tensile")
@@ -479,9 +499,10 @@ def test_the_board_shows_what_a_phone_stored(site: Site, opened: Opened) -> None
 
 
 def test_at_the_rig_one_follows_the_other(site: Site, opened: Opened) -> None:
-    """Method and section chosen once: scan, force, Enter; scan, force, Enter."""
+    """Method, rig and section chosen once: scan, force, Enter; scan, force, Enter."""
     page = opened(f"{site.url}/rig")
     page.get_by_label("Method").select_option("tensile")
+    page.get_by_role("group", name="Measured with").get_by_label(site.rig).check()
     page.get_by_label("Width, thickness and other lengths").check()
     page.get_by_role("button", name="Begin").click()
     for place, force in enumerate(("1830", "1840")):
@@ -495,7 +516,9 @@ def test_at_the_rig_one_follows_the_other(site: Site, opened: Opened) -> None:
             page.fill("#r-r-thickness", "4.00")
         page.locator("#r-r-max_force").press("Enter")
         expect(page.locator(".stored")).to_contain_text("Tensile strength")
-    assert row_of(site.book, "M0002-W").readings["width"] == 10.0
+    second = row_of(site.book, "M0002-W")
+    assert second.readings["width"] == 10.0
+    assert [each.rig_id for each in second.rigs] == [row_of(site.book, site.rig).id]
 
 
 def test_a_field_that_somebody_chose_keeps_the_focus(site: Site, opened: Opened) -> None:

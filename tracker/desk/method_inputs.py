@@ -139,10 +139,12 @@ def instruments(used: Iterable[MeasurementRig], day: dt.date | None = None) -> d
     return found
 
 
-def rigs_serving(session: Session, method: str, units: Iterable[str]) -> list[Rig]:
-    """Return the rigs that serve a method and read something it needs, newest first."""
-    wanted = set(units)
+def rigs_serving(session: Session, method: str | None, units: Iterable[str] = ()) -> list[Rig]:
+    """Return the rigs that serve a method and read something it needs, newest first; all for no method."""
     rows = session.scalars(select(Rig).order_by(Rig.id.desc()))
+    if method is None:
+        return list(rows)
+    wanted = set(units)
     return [
         rig
         for rig in rows

@@ -100,8 +100,9 @@ def rig_page(
     method = methods.get(choice.method)
     facts: dict[str, Any] = {
         "choice": choice, "methods": [(name, each.title) for name, each in methods.items()], "method": method,
-        "rigs": _rigs(bench, method), "of": "", "stored": _stored(bench, stored), "scan_first": True,
-        "offer": None, "scan_to": choice.address() if method is not None else "", "lasts": (),
+        "rigs": _rigs(bench) if method is None else [], "of": "", "scan_first": True,
+        "stored": _stored(bench, stored), "offer": None, "lasts": (),
+        "scan_to": choice.address() if method is not None else "",
         "incomplete": isinstance(refusal, IncompleteError),
     }  # fmt: skip
     if method is None:
@@ -116,14 +117,10 @@ def rig_page(
     return page(request, bench, visitor, "rig", refusal=refusal, **facts)
 
 
-def _rigs(bench: Bench, method: Method | None) -> list[tuple[str, str]]:
+def _rigs(bench: Bench) -> list[tuple[str, str, str]]:
+    """Return ID, name and what is read of all rigs: which method they are for is chosen beside them."""
     with bench.book.read() as session:
-        units = {each.unit for each in fields(method.Readings) if each.unit} if method is not None else set()
-        units |= (
-            {unit for each in fields(method.Readings) for unit in each.units} if method is not None else set()
-        )
-        rows = rigs_serving(session, method.id if method is not None else "", units)
-        return [(rig_id(row.id), row.name) for row in rows]
+        return [(rig_id(rig.id), rig.name, rig.measures or "") for rig in rigs_serving(session, None)]
 
 
 def _stored(bench: Bench, name: str) -> Mapping[str, Any] | None:

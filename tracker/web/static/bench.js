@@ -88,6 +88,9 @@
     scan.focus();
   }, true);
   const filled = (form) => form && form.matches("[data-keep]") && form.hasAttribute("data-touched");
+  // What was answered with a refusal or a question is not stored: it must not be left without a word.
+  const unanswered = answer && answer.matches("[role=alert]") && all("form[data-keep]").find((e) => new URL(e.action).pathname === location.pathname);
+  if (unanswered) unanswered.setAttribute("data-touched", "");
   const into = async (id, form) => {
     const there = (document.body.dataset.scanTo || "/") + encodeURIComponent(id);
     if (!filled(form)) { location.href = there; return; }
@@ -100,6 +103,12 @@
     field.value = id;
     form.requestSubmit();
   };
+  // A label read by the scan field or the camera leaves a filled form as one scanned into it does.
+  const follow = (where) => {
+    const id = /[/=]([SJMDR]\d{4,}(?:-\d{2,})?-[0-9A-Z])$/.exec(where);
+    const form = all("form[data-keep]").find(filled);
+    if (id && form) into(id[1], form); else location.href = where;
+  };
   if (scan && scan.hasAttribute("data-always")) window.addEventListener("focus", () => { if (!typing(document.activeElement)) scan.focus(); });
   const scanning = document.querySelector("form[data-scan]");
   if (scanning) scanning.addEventListener("submit", async (event) => {
@@ -110,7 +119,7 @@
       if (!answered.ok) { location.href = "/scan?text=" + encodeURIComponent(text); return; }
       const answer = await answered.json();
       say(Boolean(answer.where), answer.words);
-      if (answer.where) location.href = answer.where;
+      if (answer.where) follow(answer.where);
     } catch { say(false, "The page cannot be reached; what you typed is still here."); }
     scan.select();
     scan.focus();
@@ -441,7 +450,7 @@
       body.append("picture", picture, "frame.jpg");
       try {
         const answer = await (await fetch("/scan/frame", { method: "POST", body })).json();
-        if (answer.where) { beep(true); view.close(); location.href = answer.where; return; }
+        if (answer.where) { beep(true); view.close(); follow(answer.where); return; }
         if (answer.words) say(false, answer.words);
       } catch { /* the next frame may get through */ }
       await new Promise((done) => setTimeout(done, 250));
