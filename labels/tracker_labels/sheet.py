@@ -235,7 +235,7 @@ def _plate_plan(plate: PlatePicture, stock: Stock, dpi: float) -> Plan:
     whole = dots(stock.label_width_mm, dpi)
     if stock.kind not in ("sheet", "tape") or stock.label_height_mm < _LEAST_PLATE_MM:
         return Plan(whole, height, (), (f"{stock.name} has no room for a picture of {plate.title}",), 0)
-    title = _title(plate.title, clear, whole - 2 * clear, height, dpi)
+    title = _title(plate.title, clear, whole - 2 * clear, dpi)
     top = title[0].box.bottom if title else clear
     scale = min((whole - 2 * clear) / plate.width_mm, (height - clear - top) / plate.depth_mm)
     bed_width, bed_depth = math.floor(plate.width_mm * scale), math.floor(plate.depth_mm * scale)
@@ -258,9 +258,9 @@ def _plate_plan(plate: PlatePicture, stock: Stock, dpi: float) -> Plan:
     return Plan(width, height, (*marks, *numbers), (), 0)
 
 
-def _title(text: str, clear: int, room: int, height: int, dpi: float) -> list[TextMark]:
+def _title(text: str, clear: int, room: int, dpi: float) -> list[TextMark]:
     """Return the title of a plate's picture in the upper left corner of its label."""
-    size = min(dots(_SMALL_TYPE_MM, dpi), height // 6)
+    size = dots(_SMALL_TYPE_MM, dpi)
     shown = shorten(text, room, size, bold=False)
     left, right = ink(shown, size, bold=False)
     ascent, descent = font(size, bold=False).getmetrics()
