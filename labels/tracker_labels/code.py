@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -58,15 +57,7 @@ def version_for(length: int, level: str = "M") -> int | None:
     from qrcode.util import BIT_LIMIT_TABLE  # noqa: PLC0415 - a heavy import, paid by those who draw
 
     limits: list[int] = BIT_LIMIT_TABLE[_library_level(level)]
-    version = 1
-    # The length field grows at versions 10 and 27, so a first answer may have to be looked up once more.
-    for _ in range(3):
-        version = bisect_left(limits, _bits(length, version), lo=1)
-        if version > _LARGEST_VERSION:
-            return None
-        if _bits(length, version) <= limits[version]:
-            break
-    return version
+    return next((one for one in range(1, _LARGEST_VERSION + 1) if _bits(length, one) <= limits[one]), None)
 
 
 def encode(payload: str, mask: int = MASK) -> Code:

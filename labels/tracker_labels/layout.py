@@ -412,8 +412,8 @@ def _broken(row: _Row, area: Area) -> list[str]:
     if SEPARATOR in row.text:
         return row.text.split(SEPARATOR, 1)
     head = shorten(row.text, area.span(row.top, row.baseline)[1], row.size, row.bold)
-    blank = row.text.rfind(" ", 1, len(head))
-    return [row.text] if blank < 0 else [row.text[:blank], row.text[blank + 1 :]]
+    first = row.text[: len(head)].rpartition(" ")[0]
+    return [first, row.text[len(first) + 1 :]] if first else [row.text]
 
 
 def _join(*texts: str) -> str:

@@ -29,6 +29,7 @@ _LOOKED_AT = 16_000_000
 _ENOUGH_PIXELS = 6_000_000
 _SMALL_PIXELS = 1_500_000
 _TURNS = (45, 20, 70)
+_STRIP_ROWS = 256
 
 
 def read_codes(image: bytes | Path) -> list[str]:
@@ -138,8 +139,8 @@ def _halved(picture: Image.Image) -> Image.Image:
     from PIL import Image  # noqa: PLC0415 - a heavy import, paid by those who read
 
     small = Image.new("L", (-(-picture.width // 2), -(-picture.height // 2)))
-    for top in range(0, picture.height, 256):
-        strip = picture.crop((0, top, picture.width, min(picture.height, top + 256)))
+    for top in range(0, picture.height, _STRIP_ROWS):
+        strip = picture.crop((0, top, picture.width, min(picture.height, top + _STRIP_ROWS)))
         small.paste(strip.convert("L").reduce(2), (0, top // 2))
     return small
 

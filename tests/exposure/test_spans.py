@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import FrozenInstanceError, fields, is_dataclass
 from datetime import datetime, timedelta, timezone
+from importlib import import_module
 from itertools import pairwise
 
 import pytest
@@ -12,6 +14,7 @@ from hypothesis import strategies as st
 from tests.exposure.days import hour
 from tracker.errors import Refused
 from tracker.exposure import Drying, JobUse, Place, StoragePeriod, Timeline, timeline
+from tracker.exposure.days import check_event
 
 
 def period(place: Place, began: float, ended: float | None, key: str = "stay") -> StoragePeriod:
@@ -309,3 +312,111 @@ def test_moments_outside_the_days_are_refused() -> None:
     for wrong in (hour(2.001), hour(1).replace(tzinfo=None)):
         with pytest.raises(Refused, match="the timeline ends at 2025-03-01T02:00:00"):
             days.known_until(wrong)
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "said"),
+    [
+        ({"rh_pct": 0.0}, {"rh_pct": -0.1}, "humidity -0.1 %"),
+        ({"rh_pct": 100.0}, {"rh_pct": 100.1}, "humidity 100.1 %"),
+        ({"rh_low_pct": 0.0}, {"rh_low_pct": -0.1}, "humidity -0.1 %"),
+        ({"rh_high_pct": 100.0}, {"rh_high_pct": 100.1}, "humidity 100.1 %"),
+        ({"temperature_c": -40.0}, {"temperature_c": -40.1}, "temperature -40.1 °C"),
+        ({"temperature_c": 200.0}, {"temperature_c": 200.1}, "temperature 200.1 °C"),
+        (
+            {"rh_low_pct": 40.0, "rh_pct": 40.0},
+            {"rh_low_pct": 40.1, "rh_pct": 40.0},
+            "40.1, 40 % are not",
+        ),
+        ({"rh_pct": 40.0, "rh_high_pct": 40.0}, {"rh_pct": 40.1, "rh_high_pct": 40.0}, "40.1, 40 % are not"),
+    ],
+)
+def test_readings_of_a_stay_may_be_up_to_their_bounds(
+    right: dict[str, float], wrong: dict[str, float], said: str
+) -> None:
+    """At the bound it is taken, a tenth beyond refused with the figure."""
+    check_event(StoragePeriod("open air", hour(0), hour(0), **right))
+    with pytest.raises(Refused, match=said):
+        check_event(StoragePeriod("open air", hour(0), hour(1), **wrong))
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "said"),
+    [
+        ({"room_rh_pct": 100.0, "dryer_rh_pct": 0.0}, {"room_rh_pct": 101.0}, "humidity 101 %"),
+        ({"dryer_rh_pct": 100.0}, {"dryer_rh_pct": 101.0}, "humidity 101 %"),
+        ({"set_c": 200.0}, {"set_c": 201.0}, "temperature 201 °C"),
+        ({"measured_c": 200.0}, {"measured_c": 201.0}, "temperature 201 °C"),
+        ({"room_c": -40.0}, {"room_c": -41.0}, "temperature -41 °C"),
+        ({"before_g": 0.0}, {"before_g": -0.5}, "mass -0.5 g"),
+        ({"after_g": 0.0}, {"after_g": -0.5}, "mass -0.5 g"),
+        ({"empty_g": 0.0}, {"empty_g": float("nan")}, "mass nan g"),
+    ],
+)
+def test_readings_of_a_drying_may_be_up_to_their_bounds(
+    right: dict[str, float], wrong: dict[str, float], said: str
+) -> None:
+    """Each of them is looked at, and its drying is named."""
+    check_event(Drying(hour(0), hour(0), **{"set_c": 80.0, **right}))
+    with pytest.raises(Refused, match=f"drying from 2025-03-01 00:00.*{said}"):
+        check_event(Drying(hour(0), hour(1), **{"set_c": 80.0, **wrong}))
+    with pytest.raises(Refused, match=r"job from 2025-03-01 00:00.*mass -1 g"):
+        check_event(JobUse(hour(0), mass_g=-1.0))
+
+
+@pytest.mark.parametrize(
+    ("logged", "humidity"),
+    [
+        ((None, None, None), None),
+        ((50.0, None, None), (50.0, 50.0, 50.0)),
+        ((None, 40.0, 60.0), (40.0, 50.0, 60.0)),
+        ((52.0, 40.0, 60.0), (40.0, 52.0, 60.0)),
+        ((52.0, 40.0, None), (40.0, 52.0, 52.0)),
+        ((None, None, 60.0), (60.0, 60.0, 60.0)),
+        ((0.0, None, 60.0), (0.0, 0.0, 60.0)),
+    ],
+)
+def test_a_humidity_is_as_far_as_it_was_logged(
+    logged: tuple[float | None, float | None, float | None], humidity: tuple[float, float, float] | None
+) -> None:
+    """Least, middle, greatest: of the extremes alone the middle, of one figure that one."""
+    assert StoragePeriod("open air", hour(0), None, 23.0, *logged).humidity == humidity
+
+
+def test_a_segment_names_the_record_it_comes_from() -> None:
+    """A stay, a drying, or none where nobody logged."""
+    days = timeline([period("open air", 0, 2, "S1")], [drying(2, 3)], [], hour(4))
+
+    assert [(each.place, each.key) for each in days.segments] == [
+        ("open air", "S1"), ("dryer", "D1"), ("unlogged", None),
+    ]  # fmt: skip
+    assert Drying(hour(0), hour(1), 80.0, measured_c=0.0).temperature_c == 0.0
+
+
+def test_what_was_told_of_a_spool_is_not_changed_afterwards() -> None:
+    """Its days are shared by all that is computed of them."""
+    modules = ("days", "families", "runs", "statement", "water", "weighing")
+    kinds = [
+        kind
+        for module in map(import_module, (f"tracker.exposure.{name}" for name in modules))
+        for kind in vars(module).values()
+        if isinstance(kind, type)
+        and is_dataclass(kind)
+        and kind.__module__ == module.__name__
+        # What is worked with step by step has to change.
+        and kind.__name__ not in ("_Climates", "_Spools")
+    ]
+
+    assert len(kinds) > 15
+    for kind in kinds:
+        with pytest.raises(FrozenInstanceError):
+            setattr(object.__new__(kind), fields(kind)[0].name, None)
+
+
+@pytest.mark.parametrize("moment", [0, 3, 5])
+def test_an_open_stay_is_told_to_be_open_until_the_end_of_the_days(moment: float) -> None:
+    """With the end as people at the bench read it; one that would begin afterwards has no length."""
+    days = timeline([period("open air", 3, None, "S1")], [], [], hour(moment))
+
+    assert days.flags == (f"S1 is still open; counted up to 2025-03-01 0{moment}:00 UTC.",)
+    assert sum(each.hours for each in days.segments) == max(0, moment - 3)

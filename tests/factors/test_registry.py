@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import FrozenInstanceError, fields
+
 import pytest
 
 from tracker.factors import MOISTURE, REGISTRY, factor_named, unit_of
+from tracker.factors.inforce import Changed, Heating, InForce
 from tracker.factors.registry import Factors, factor_words, put, put_reading, value_words
 
 NUMBERS = [factor for factor in REGISTRY if factor.kind == "number"]
@@ -162,3 +165,10 @@ def test_a_reading_of_a_plates_facts_is_put_in_with_its_range() -> None:
         "commanded",
         "plate file",
     )
+
+
+def test_factors_and_what_is_known_of_them_are_not_changed() -> None:
+    """One registry stands for all books, and values are shared by thousands of pieces."""
+    for known in (REGISTRY[0], Heating(0.0, 60.0, ""), Changed("fan", 50.0), InForce(1.0, 1.0, 1.0)):
+        with pytest.raises(FrozenInstanceError):
+            setattr(known, fields(known)[0].name, None)

@@ -11,9 +11,9 @@ from tracker.book import Book
 from tracker.desk.dryings import start_drying
 from tracker.desk.merging import wind_spool
 from tracker.errors import Refused
-from tracker.history import MassLeft, many_spool_days, mass_left
+from tracker.history import MassLeft, grams_of, many_spool_days, mass_left
 from tracker.kinds import find
-from tracker.model import Job
+from tracker.model import Job, JobSpool
 
 NOON = at("2026-03-02 12:00")
 
@@ -217,3 +217,81 @@ def test_two_spools_wound_onto_other_reels_have_the_days_of_their_own(book: Book
         ["D0001-Q"],
         ["D0002-O"],
     ]
+
+
+@pytest.mark.parametrize(
+    ("masses", "said"),
+    [
+        ({}, "Left: not known (neither weighed nor a net mass recorded)."),
+        ({"net_g": 1000}, "Left: 1000.0 ± 20 g (net mass on the label)."),
+    ],
+)
+def test_what_is_left_in_words(book: Book, masses: dict[str, Any], said: str) -> None:
+    """With how far it may be off, as far as that is known."""
+    spool = spool_of(book, **masses)
+    assert left(book, spool).sentence == said
+
+
+def test_a_weighing_less_a_known_reel_has_no_doubt_to_tell(book: Book) -> None:
+    """To what the scales show; the day of the weighing is the bench's."""
+    spool = spool_of(book, net_g=1000, empty_g=200)
+    weigh_spool(book, WHO, spool, {"mass_g": 1105, "at": "2026-03-02 05:00"})
+    used(book, spool, 30, "2026-03-02 06:00")
+    used(book, spool, None, "2026-03-02 06:30")
+    used(book, spool, None, "2026-03-02 07:00")
+
+    assert left(book, spool).sentence == (
+        "Left: 875.0 g (weighed 2026-03-02, less the empty reel, less jobs since, "
+        "less a job of unknown mass)."
+    )
+
+
+def test_a_reel_that_was_wound_onto_another_is_empty(book: Book) -> None:
+    """From then on; and what jobs took afterwards it did not give."""
+    spool = spool_of(book, net_g=1000)
+    wind_spool(book, WHO, spool, {"wound_at": "2026-03-02 07:00"})
+    found = left(book, spool)
+
+    assert (found.left_g, found.u_g, found.how) == (0, 0, "wound onto another reel 2026-03-02")
+    assert [grams for _, grams in found.points] == [1000, 0]
+
+
+def link_of(book: Book, *, entered: float | None = None, several: bool = True, **how: Any) -> float | None:
+    """Return what a job of 80 g took from its first spool; its three pieces are of 10, 20 and 30 g."""
+    spools = [spool_of(book, net_g=1000), *([a_spool(book)] if several else [])]
+    number = row_of(book, a_job(book, spools=tuple(spools), started_at="2026-03-02 06:00").id).id
+    with book.act("test", WHO) as act:
+        job = act.session.get_one(Job, number)
+        job.filament_g = 80
+        for piece in job.specimens:
+            piece.filament_g = how.get("pieces_g", {1: 10.0, 2: 20.0, 3: 30.0})[piece.piece]
+        link = act.session.get_one(JobSpool, (number, row_of(book, spools[0]).id))
+        link.filament_g, link.pieces, link.from_layer = entered, how.get("pieces"), how.get("from_layer")
+    with book.read() as session:
+        return grams_of(session.get_one(JobSpool, (number, link.spool_id)))
+
+
+@pytest.mark.parametrize(
+    ("how", "grams"),
+    [
+        ({"entered": 12.5, "pieces": [1, 3]}, 12.5),
+        ({"entered": 0.0}, 0.0),
+        ({"several": False}, 80.0),
+        ({"pieces": [1, 3]}, 40.0),
+        ({"pieces": [2]}, 20.0),
+        ({"pieces": [9]}, None),
+        ({}, None),
+        ({"pieces": [1, 3], "from_layer": 8}, None),
+        ({"pieces": [1, 3], "pieces_g": {1: 10.0, 2: 20.0, 3: None}}, None),
+    ],
+)
+@pytest.mark.one_database("reads the same columns on both")
+def test_what_a_job_took_from_one_of_its_spools(book: Book, how: dict[str, Any], grams: float | None) -> None:
+    """What was entered; all of it from an only spool; of certain pieces what these hold; else not known."""
+    assert link_of(book, **how) == grams
+
+
+def test_pieces_of_their_own_spool_are_taken_from_it(book: Book) -> None:
+    """The curve of each spool knows them: 10 g and 20 g of 1000 g."""
+    link_of(book, pieces=[1, 2])
+    assert left(book, "S0001-R").left_g == 970

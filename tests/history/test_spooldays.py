@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from tests.desk.bench import WHO, a_job, a_material, a_spool, at, row_of
+from tracker import exposure
 from tracker.book import Book
 from tracker.errors import Refused
 from tracker.history import (
@@ -20,7 +21,7 @@ from tracker.history import (
     water_at_many,
 )
 from tracker.kinds import find
-from tracker.model import Drying, DryingSpool, Job, JobSpool, StoragePeriod
+from tracker.model import BookRecord, Drying, DryingSpool, Job, JobSpool, Spool, StoragePeriod
 
 NOON = at("2026-03-02 12:00")
 
@@ -214,3 +215,116 @@ def test_the_exposure_of_a_spool_never_dried_says_what_is_not_recorded(book: Boo
     assert exposure_line(days_of(book, spool), NOON) == (
         f"{spool}: no drying recorded, then 2.0 h open air, 3 h not recorded"
     )
+
+
+def test_an_impossible_record_refuses_its_own_spool_alone(book: Book, spool: str) -> None:
+    """The others are read with it, and have their days."""
+    other = a_spool(book)
+    numbers = [row_of(book, each).id for each in (spool, other)]
+    enter(book, period(-2, -3, numbers[0]), period(-4, -3, numbers[1]))
+    with book.read() as session:
+        found = many_spool_days(session, dict.fromkeys(numbers, NOON))
+
+    assert isinstance(found[numbers[0]], Refused)
+    assert "ends before it begins" in str(found[numbers[0]])
+    assert isinstance(found[numbers[1]], SpoolDays)
+
+
+def test_all_that_is_recorded_of_a_drying_reaches_the_days(book: Book) -> None:
+    """Temperatures, humidities, weighings and the reel; where it was only measured that was its setting."""
+    a_material(book, family="ASA")
+    spool = a_spool(book, empty_g=200, reel="plastic")
+    row = drying(
+        -8, -4, set_c=80, measured_c=76, room_c=22, room_rh_pct=45, dryer_rh_pct=9, planned_h=6,
+    )  # fmt: skip
+    row.spools[0].before_g, row.spools[0].after_g = 1000.0, 994.0
+    enter(book, row, drying(-3, -2, measured_c=61))
+    whole, bare = days_of(book, spool).timeline.dryings
+
+    assert whole == exposure.Drying(
+        hour(-8), hour(-4), 80, 76, before_g=1000, after_g=994, empty_g=200, room_c=22, room_rh_pct=45,
+        dryer_rh_pct=9, key="D0001-Q", reel="plastic",
+    )  # fmt: skip
+    assert (bare.set_c, bare.measured_c, bare.temperature_c) == (61, 61, 61)
+
+
+def test_all_that_is_recorded_of_a_storage_period_reaches_the_days(book: Book, spool: str) -> None:
+    """Place, climate and its range, under a name that says which it is."""
+    row = period(-3, -1)
+    row.place, row.temperature_c, row.rh_low_pct, row.rh_high_pct = "dry box", 24.0, 41.0, 58.0
+    enter(book, row)
+    segment, _ = days_of(book, spool).timeline.segments
+
+    assert segment.period == exposure.StoragePeriod(
+        "dry box", hour(-3), hour(-1), 24.0, 50.0, 41.0, 58.0, key=f"storage1 of {spool} (dry box)"
+    )
+    assert (segment.key, segment.hours) == (f"storage1 of {spool} (dry box)", 2.0)
+
+
+def test_a_job_reaches_the_days_with_what_it_took(book: Book, spool: str) -> None:
+    """What was entered for the spool before what the job took in all."""
+    first, second = job(-5, -4), job(-3, -2)
+    first.filament_g = second.filament_g = 80.0
+    second.spools[0].filament_g = 30.0
+    enter(book, first)
+    enter(book, second)
+    assert [each.mass_g for each in days_of(book, spool).timeline.jobs] == [80.0, 30.0]
+
+
+@pytest.mark.parametrize(
+    ("received", "began", "came"),
+    [
+        ("2026-03-01", "2026-03-01 00:00", True),
+        ("2026-03-02", "2026-03-02 00:00", True),
+        ("2026-03-03", None, False),
+    ],
+)
+def test_days_begin_at_midnight_of_the_day_on_which_a_spool_came(
+    book: Book, received: str, began: str | None, came: bool
+) -> None:
+    """One that came after the days has not come in them."""
+    a_material(book)
+    spool = a_spool(book, received_on="2026-03-01")
+    with book.act("test", WHO) as act:
+        act.session.get_one(Spool, row_of(book, spool).id).received_on = dt.date.fromisoformat(received)
+    days = days_of(book, spool).timeline
+
+    assert (days.began, days.received) == (began and at(began), came)
+
+
+def test_filament_wound_twice_has_the_days_of_all_its_reels(book: Book, spool: str) -> None:
+    """On each reel until it was wound onto the next; what happened to an empty reel later is none of its."""
+    numbers = [row_of(book, each).id for each in (spool, a_spool(book), a_spool(book))]
+    with book.act("test", WHO) as act:
+        for new, old, wound in ((1, 0, -6), (2, 1, -3)):
+            row = act.session.get_one(Spool, numbers[new])
+            row.wound_from_id, row.wound_at = numbers[old], hour(wound)
+    enter(
+        book, period(-9, -8, numbers[0]), period(-5, -4, numbers[0]), period(-5, -4, numbers[1]),
+        period(-2.5, -2, numbers[1]), period(-2, -1, numbers[2]), period(-7, -6.5, numbers[1]),
+    )  # fmt: skip
+    with book.read() as session:
+        last = spool_days(session, session.get_one(Spool, numbers[2]), NOON).timeline
+        first = spool_days(session, session.get_one(Spool, numbers[0]), NOON).timeline
+
+    assert [each.began for each in last.segments if each.place == "open air"] == [
+        hour(-9), hour(-7), hour(-5), hour(-2),
+    ]  # fmt: skip
+    assert [each.began for each in first.segments if each.place == "open air"] == [hour(-9), hour(-5)]
+
+
+@pytest.mark.parametrize(("minutes", "told"), [(29, False), (36, True)])
+def test_less_than_half_an_hour_is_not_told_as_not_recorded(
+    book: Book, spool: str, minutes: int, told: bool
+) -> None:
+    """It would read: 0 h not recorded."""
+    enter(book, period(-4, -minutes / 60))
+    assert ("1 h not recorded" in exposure_line(days_of(book, spool), NOON)) is told
+    assert ("not recorded" in exposure_line(days_of(book, spool), NOON)) is told
+
+
+def test_days_are_told_in_the_zone_of_the_book(book: Book, spool: str) -> None:
+    """As the book has it now: noon in UTC is one o'clock there."""
+    with book.act("test", WHO) as act:
+        act.session.get_one(BookRecord, 1).zone = "Europe/Berlin"
+    assert days_of(book, spool).timeline.when(NOON) == "2026-03-02 13:00"

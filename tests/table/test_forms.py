@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+from dataclasses import FrozenInstanceError, fields, is_dataclass
 from typing import Any
 
 import pytest
@@ -21,10 +22,14 @@ from tracker.table import (
     as_html,
     as_lines,
     as_markdown,
+    cells,
+    charts,
     columns_of,
     compared,
     filled_columns,
+    forms,
     remarks,
+    summary,
 )
 
 FLAT = Column("tensile.strength", "flat")
@@ -490,3 +495,34 @@ def test_the_fullest_columns_come_first() -> None:
     table.columns = [FLAT, IMPACT, UPRIGHT]
 
     assert filled_columns(compared(table, {})) == [2, 1]
+
+
+def test_what_a_table_hands_out_is_not_changed() -> None:
+    """Pages and files are made of the same cells at the same time."""
+    kinds = [
+        kind
+        for module in (cells, charts, forms, summary)
+        for kind in vars(module).values()
+        if isinstance(kind, type)
+        and is_dataclass(kind)
+        and kind.__module__ == module.__name__
+        # These are filled in bit by bit.
+        and kind.__name__ not in ("SummaryTable", "TableRow", "_Panel")
+    ]
+
+    assert {"Cell", "Ratio", "Meant", "Choosable", "ComparedCell"} <= {kind.__name__ for kind in kinds}
+    for kind in kinds:
+        with pytest.raises(FrozenInstanceError):
+            setattr(object.__new__(kind), fields(kind)[0].name, None)
+
+
+def test_of_a_row_nothing_is_said_that_nobody_knows() -> None:
+    """A name and words alone: no day, no supply, not published."""
+    assert TableRow("Nordlicht ASA", None, {}, "dried").as_json() == {
+        "material": "Nordlicht ASA", "family": None, "condition": {}, "words": "dried", "measured": {},
+        "supply": [], "departures": [], "notes": [], "last": None, "published": False, "choice": "",
+        "cells": [], "interlayer_ratio": None,
+    }  # fmt: skip
+    bare = a_cell(mean=None, n=0)
+    assert (bare.set_aside, bare.repeats, bare.share, bare.limits, bare.hints) == (0, 0, None, (), ())
+    assert (bare.numbers, bare.values, bare.as_json()["set_aside"]) == ((), (), 0)
