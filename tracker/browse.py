@@ -10,6 +10,7 @@ import datetime as dt
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Select, String, and_, cast, func, or_, select
@@ -19,10 +20,11 @@ from tracker import ids
 from tracker.book import Book
 from tracker.day import SpoolNow, spools_now
 from tracker.errors import Refused
-from tracker.kinds import listed_of
+from tracker.kinds import judged_in_order, listed_of, where_listed
+from tracker.kinds.registry import Judge
 from tracker.kinds.specimen import Shape, seen_from_above, shape_of
 from tracker.lineage import join_material, material_of_job, material_of_specimen
-from tracker.listfilter import conditions_of
+from tracker.listfilter import asked_of
 from tracker.model import (
     Drying,
     Job,
@@ -46,7 +48,10 @@ FOUND: Final = 8
 """Of each kind, so many are shown of a search."""
 
 COUNTED: Final = 1000
-"""Of each kind, so many are counted of a search."""
+"""Of each kind, so many are counted of a search, and of a filter that is asked record by record."""
+
+LOOKED: Final = 10_000
+"""So many records are gone through for one page where a filter is asked record by record: about a second."""
 
 Asked = Mapping[str, str]
 
@@ -80,10 +85,14 @@ class Listing:
 
     Attributes:
         lines: Of this page.
-        count: How many there are by these filters.
+        count: How many there are by these filters, as far as they were looked for.
         page: Number of this page, from 1.
-        pages: How many pages there are.
+        pages: How many pages they fill.
         choices: For each filter, what can be chosen.
+        more: There are more than ``count``; they were not counted to the end.
+        begin: So many records of the list lie before those that were gone through.
+        further: So many were gone through, those before included, and more are left; 0 where none are, or
+            where the next page goes on.
     """
 
     lines: Sequence[Line]
@@ -91,6 +100,9 @@ class Listing:
     page: int
     pages: int
     choices: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    more: bool = False
+    begin: int = 0
+    further: int = 0
 
 
 @dataclass(frozen=True)
@@ -344,6 +356,7 @@ def list_page(
     plugged: Plugged | None = None,
     sort: str = "",
     page: int = 1,
+    begin: int = 0,
     size: int = PAGE,
 ) -> Listing:
     """Return a page of a list.
@@ -357,6 +370,7 @@ def list_page(
         plugged: Plugins, which may add factors that the filter asks of; those installed where None.
         sort: One of :func:`sorts_of`; the newest first where empty.
         page: From 1; beyond the end it is the last one.
+        begin: Where a filter is asked record by record: leave out so many records of the list.
         size: Records on a page.
 
     Raises:
@@ -366,20 +380,54 @@ def list_page(
     if how is None:
         raise Refused(f"There is no list of {kind}", do=f"There are {', '.join(KINDS)}")
     conditions = _conditions(how, kind, filters or {}, text)
-    if where.strip():
-        conditions += conditions_of(book, plugged or load(), kind, where)
+    asked = asked_of(book, plugged or load(), kind, where) if where.strip() else None
+    if asked is not None:
+        conditions += where_listed(kind, asked.conditions)
     order = how.sorts.get(sort or next(iter(how.sorts)))
     if order is None:
         raise Refused(f"{kind} cannot be sorted by {sort!r}", do=f"Sort by {', '.join(how.sorts)}")
     with book.read() as session:
-        # Without conditions the count needs none of the joined tables.
-        counted = how.rows().where(*conditions) if conditions else select(how.model.id)
-        count = session.scalar(select(func.count()).select_from(counted.order_by(None).subquery())) or 0
-        pages = max(1, -(-count // size))
-        at = min(max(1, page), pages)
-        numbers = _numbers(session, how, conditions, order, at, size, count)
+        if asked is not None and asked.judge is not None:
+            numbers, found = _judged(session, how, kind, conditions, order, asked.judge, page, begin, size)
+        else:
+            numbers, found = _counted_page(session, how, conditions, order, page, size)
         lines = _with_columns(session, kind, numbers, how.lines(book, session, numbers), book.zone)
-        return Listing(lines, count, at, pages, _choices(session, how))
+        return replace(found, lines=lines, choices=_choices(session, how))
+
+
+def _counted_page(
+    session: Session, how: _List, conditions: Sequence[Any], order: Any, page: int, size: int
+) -> tuple[list[int], Listing]:
+    """Return the numbers of the records on a page of what the database counts."""
+    # Without conditions the count needs none of the joined tables.
+    counted = how.rows().where(*conditions) if conditions else select(how.model.id)
+    count = session.scalar(select(func.count()).select_from(counted.order_by(None).subquery())) or 0
+    pages = max(1, -(-count // size))
+    at = min(max(1, page), pages)
+    return _numbers(session, how, conditions, order, at, size, count), Listing((), count, at, pages)
+
+
+def _judged(
+    session: Session, how: _List, kind: str, conditions: Sequence[Any], order: Any, judge: Judge, page: int,
+    begin: int, size: int,
+) -> tuple[list[int], Listing]:  # fmt: skip
+    """Return the numbers of the records on a page of what a filter holds of that is asked record by record.
+
+    No more are gone through than fill the page and :data:`COUNTED`, and of no more than :data:`LOOKED`: a
+    filter that holds of little would have to be asked of the whole book.
+    """
+    rows = how.rows().where(*conditions).order_by(*_keys(how, order))
+    there = list(session.scalars(rows.offset(begin).limit(LOOKED + 1)))
+    enough = max(COUNTED, page * size)
+    connection = session.connection()
+    found = list(islice(judged_in_order(connection, kind, there[:LOOKED], judge), enough + 1))
+    more, rest = len(found) > enough, len(there) > LOOKED
+    found = found[:enough]
+    pages = max(1, -(-len(found) // size))
+    at = min(max(1, page), pages)
+    further = begin + LOOKED if rest and not more else 0
+    shown = found[(at - 1) * size : at * size]
+    return shown, Listing((), len(found), at, pages, more=more, begin=begin, further=further)
 
 
 def _with_columns(
@@ -396,9 +444,7 @@ def _numbers(
     """Return the numbers of the records on a page, the order's first at the top."""
     needs_joins = bool(conditions) or order.class_ is not how.model
     rows = how.rows() if needs_joins else select(how.model.id)
-    newest = order is how.model.id or order.key == "id"
-    # Missing values last on either database; of equal ones the newer first.
-    keys = [order.desc()] if newest else [order.is_(None), order, how.model.id.desc()]
+    newest, keys = _newest(how, order), _keys(how, order)
     skip = (page - 1) * size
     behind = count - skip - size
     if behind < skip:
@@ -410,6 +456,15 @@ def _numbers(
         ).all()
         return list(found)[::-1]
     return list(session.scalars(rows.where(*conditions).order_by(*keys).offset(skip).limit(size)))
+
+
+def _newest(how: _List, order: Any) -> bool:
+    return order is how.model.id or order.key == "id"
+
+
+def _keys(how: _List, order: Any) -> list[Any]:
+    # Missing values last on either database; of equal ones the newer first.
+    return [order.desc()] if _newest(how, order) else [order.is_(None), order, how.model.id.desc()]
 
 
 def _conditions(how: _List, kind: str, filters: Asked, text: str) -> list[ColumnElement[bool]]:

@@ -10,13 +10,13 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import Connection, select
 
 from tracker import ids
 from tracker.book import Book
 from tracker.factors import OF_DAYS, REGISTRY, factors_of
 from tracker.forms import column_named
-from tracker.kinds import count_of, kind_named, listed, numbers_judged
+from tracker.kinds import count_of, kind_named, listed
 from tracker.kinds.registry import Judge
 from tracker.model import Job
 from tracker.plugins import Plugged
@@ -116,16 +116,6 @@ def asked_of(book: Book, plugged: Plugged, kind: str, where: str, *, voided: boo
     return Asked(conditions, None if within.whole else judge, why)
 
 
-def conditions_of(book: Book, plugged: Plugged, kind: str, where: str) -> Sequence[ColumnElement[bool]]:
-    """Return a filter of a list as conditions alone; else as :func:`asked_of`."""
-    asked = asked_of(book, plugged, kind, where)
-    if asked.judge is None:
-        return asked.conditions
-    with book.connect() as connection:
-        numbers = numbers_judged(connection, kind, asked.conditions, asked.judge)
-    return [kind_named(kind).model.id.in_(numbers)]
-
-
 def _rig_term(plugged: Plugged, kind: str, within: Narrowed) -> Term | None:
     """Return the condition by whose rigs the database can narrow what Python is left to ask, if any."""
     if kind not in _TESTED or plugged.adds_factors:
@@ -181,8 +171,10 @@ class _Judge:
         return found
 
     def _pieces(self, connection: Connection, rows: Rows) -> Callable[[Filter], set[int]]:
-        known: dict[int, Mapping[str, Any]] = dict(rows)
-        names = self.rest.names() - _SHOWN
+        asked = self.rest.names()
+        names, shown = asked - _SHOWN, asked & _SHOWN
+        # What the list shows is put into form for those alone of which it is asked.
+        known: dict[int, Mapping[str, Any]] = dict(rows) if shown else {number: {} for number in rows}
         if names:
             factors = _factors_of(connection, list(rows), self._plugged, names)
             self.names.update(name for each in factors.values() for name in each)
@@ -254,7 +246,7 @@ def _pieces_known(book: Book, plugged: Plugged) -> list[dict[str, Any]]:
 
 
 def _by_columns(book: Book, wanted: Filter, kind: str, voided: bool) -> Asked:
-    """Ask of the columns that a list shows; words and numbers among them the database narrows first."""
+    """Ask of the columns that a list shows; of words and numbers among them the database is asked."""
     listing = kind_named(kind).listing()
     with book.connect() as connection:
         first = next(listed(connection, kind, voided=voided), None)
@@ -263,12 +255,14 @@ def _by_columns(book: Book, wanted: Filter, kind: str, voided: bool) -> Asked:
             if kind == "specimens":
                 names |= {factor.name for factor in REGISTRY}
             check_names(wanted, names)
-        conditions = () if voided or first is None else narrowed_columns(connection, wanted, listing)
+        within = Narrowed((), (), wanted)
+        if not voided and first is not None:
+            within = narrowed_columns(connection, wanted, listing)
 
     def judge(connection: Connection, rows: Rows) -> Collection[int]:
         known = {number: _with_job(kind, row) for number, row in rows.items()}
-        jobs = _job_names(connection, known, wanted)
-        return {number for number, row in known.items() if _holds(wanted, row, jobs)}
+        jobs = _job_names(connection, known, within.rest)
+        return {number for number, row in known.items() if _holds(within.rest, row, jobs)}
 
     def why() -> str:
         with book.connect() as connection:
@@ -277,7 +271,7 @@ def _by_columns(book: Book, wanted: Filter, kind: str, voided: bool) -> Asked:
             asked = wanted.names()
             return told or why_none(wanted, [{name: row.get(name) for name in asked} for row in rows])
 
-    return Asked(conditions, judge, why)
+    return Asked(within.conditions, None if within.whole else judge, why)
 
 
 def _with_job(kind: str, row: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -14,6 +14,7 @@ from tracker_labels import Label, draw_sheet, find_stock
 
 from tests.desk.bench import a_pull, a_spool, entries, last_entry, row_of
 from tests.web.site import ON_BOTH, PULL, Browser, Site, running
+from tracker import browse
 from tracker.api import fields
 from tracker.desk.correcting import correct
 from tracker.desk.jobplates import read_piece
@@ -494,6 +495,29 @@ def test_a_list_takes_the_filter_of_the_command_line(looking: Browser, steady: S
     wrong = looking.get("/list/jobs", params={"where": "nonsense"})
     assert "is no condition" in plain(wrong.text)
     assert 'value="nonsense"' in wrong.text
+
+
+def test_a_long_list_is_looked_through_in_parts(
+    looking: Browser, steady: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a filter is asked record by record each part says what was gone through, and leads on."""
+    monkeypatch.setattr(browse, "LOOKED", 1)
+    address, found, parts = "/list/specimens?where=drying_c!=81", set[str](), 0
+    while address:
+        text = looking.get(address).text
+        found |= {each for each in steady.pieces if f'href="/{each}"' in text}
+        parts += 1
+        assert ("From the first" in text) is (parts > 1)
+        further = re.search(r'<a href="([^"]+)">Look further', text)
+        assert further is None or f"Those from {parts} to {parts} of the list were gone through" in text
+        address = unescape(further[1]) if further else ""
+    assert found == set(steady.pieces)
+    assert parts >= len(steady.pieces)
+    monkeypatch.setattr(browse, "COUNTED", 1)
+    monkeypatch.setattr(browse, "LOOKED", 100)
+    monkeypatch.setitem(browse.list_page.__kwdefaults__, "size", 1)
+    text = plain(looking.get("/list/specimens?where=drying_c!=82").text)
+    assert "more than 1" in text
 
 
 def test_columns_of_a_list_are_chosen_and_kept(looking: Browser) -> None:

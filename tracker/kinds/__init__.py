@@ -25,6 +25,7 @@ from tracker.kinds.registry import (
     find,
     find_row,
     ident_of,
+    judged_in_order,
     kind_named,
     kind_of,
     listed,
@@ -32,8 +33,8 @@ from tracker.kinds.registry import (
     listed_of,
     material_named,
     newest,
-    numbers_judged,
     resolve,
+    where_listed,
 )
 
 __all__ = [
@@ -50,6 +51,7 @@ __all__ = [
     "find",
     "find_row",
     "ident_of",
+    "judged_in_order",
     "kind_named",
     "kind_of",
     "listed",
@@ -58,8 +60,8 @@ __all__ = [
     "material_named",
     "name_of",
     "newest",
-    "numbers_judged",
     "resolve",
+    "where_listed",
 ]
 
 

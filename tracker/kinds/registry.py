@@ -291,12 +291,37 @@ def listed(
         yield _for_people(shaped) if zone is not None and kind.name == "result" else shaped
 
 
-def numbers_judged(
-    connection: Connection, plural: str, where: Sequence[ColumnElement[bool]], judge: Judge
-) -> list[int]:
-    """Return the row numbers of the records that :func:`listed` would yield, in that order."""
-    rows = _rows_of(connection, kind_named(plural), False, where, judge)
-    return [getattr(row, _NUMBER) for row in rows]
+def judged_in_order(
+    connection: Connection, plural: str, numbers: Sequence[int], judge: Judge
+) -> Iterator[int]:
+    """Yield those of some row numbers of a kind that are meant, in the order given.
+
+    Args:
+        connection: To the book.
+        plural: Of the kind.
+        numbers: Row numbers.
+        judge: Asked of them, some at a time; no more are read than are taken from the iterator.
+    """
+    kind = kind_named(plural)
+    statement = kind.listing().order_by(None).add_columns(kind.model.id.label(_NUMBER))
+    remaining, size = iter(numbers), _JUDGED_FIRST
+    while batch := list(islice(remaining, size)):
+        rows = connection.execute(statement.where(kind.model.id.in_(batch))).all()
+        held = judge(connection, _Shown(kind, rows))
+        yield from (number for number in batch if number in held)
+        size = min(2 * size, _JUDGED_MOST)
+
+
+def where_listed(plural: str, where: Sequence[ColumnElement[bool]]) -> list[ColumnElement[bool]]:
+    """Return conditions of the statement that lists a kind as conditions over the kind's own table.
+
+    Those of specimens and measurements are put as they are: whoever lists them joins their tables too.
+    """
+    kind = kind_named(plural)
+    if not where or kind.name in ("specimen", "measurement"):
+        return list(where)
+    numbers = kind.listing().with_only_columns(kind.model.id, maintain_column_froms=True).order_by(None)
+    return [kind.model.id.in_(numbers.where(*where).correlate(None))]
 
 
 def _rows_of(

@@ -18,6 +18,7 @@ from sqlalchemy import (
     Connection,
     Float,
     Integer,
+    ScalarSelect,
     Select,
     String,
     and_,
@@ -227,36 +228,46 @@ def measured_on(connection: Connection, term: Term) -> ColumnElement[bool] | Non
     return on.correlate(Measurement)
 
 
-def narrowed_columns(
-    connection: Connection, wanted: Filter, listing: Select[Any]
-) -> tuple[ColumnElement[bool], ...]:
-    """Return conditions of a list that let through all of which a filter by its columns may hold.
+def narrowed_columns(connection: Connection, wanted: Filter, listing: Select[Any]) -> Narrowed:
+    """Return a filter by the columns of a list as conditions of it, exactly as strict as the filter itself.
 
     Args:
         connection: To the book.
-        wanted: The filter; its terms are still to be asked of what is let through.
+        wanted: The filter.
         listing: The statement of the list, which shows its words and numbers as they are.
     """
     found: list[ColumnElement[bool]] = []
+    rest = []
     for term in wanted.terms:
         column = _plain_column(listing, term.name)
-        if column is None:
-            continue
-        if not isinstance(column.type, String):
-            if term.sign != "!=":
-                found.append(_number_holds(column, term))
-            continue
-        held, all_held = [], True
-        for word in _words_listed(connection, listing, column):
-            holds = term.holds(word)
-            all_held = all_held and holds
-            if holds:
-                held.append(word)
-        if (all_held and held) or len(held) > _MOST_WORDS:
-            continue
-        known: ColumnElement[bool] = column.in_(held) if held else false()
-        found.append(or_(known, column.is_(None)) if term.holds(None) else known)
-    return tuple(found)
+        condition = None if column is None else _column_holds(connection, listing, column, term)
+        if condition is None:
+            rest.append(term)
+        else:
+            found.append(condition)
+    return Narrowed(tuple(found), (), Filter(tuple(rest)))
+
+
+def _column_holds(
+    connection: Connection, listing: Select[Any], column: Any, term: Term
+) -> ColumnElement[bool] | None:
+    """Return the condition that a column of a list fulfils a term; None where too many words do."""
+    if not isinstance(column.type, String):
+        if term.sign != "!=":
+            return _number_holds(column, term)
+        return not_(_sure(_number_holds(column, Term(term.name, "=", term.value))))
+    held, all_held = [], True
+    for word in _words_listed(connection, listing, column):
+        holds = term.holds(word)
+        all_held = all_held and holds
+        if holds:
+            held.append(word)
+    if all_held and held:
+        return true() if term.holds(None) else column.is_not(None)
+    if len(held) > _MOST_WORDS:
+        return None
+    known: ColumnElement[bool] = column.in_(held) if held else false()
+    return or_(known, column.is_(None)) if term.holds(None) else known
 
 
 def column_without(connection: Connection, wanted: Filter, listing: Select[Any]) -> str:
@@ -286,11 +297,12 @@ def _all_together(wanted: Filter) -> str:
 
 
 def _plain_column(listing: Select[Any], name: str) -> Any:
-    """Return the column of words or numbers that a list shows under a name as it is, or None."""
+    """Return what a list shows under a name as it is, words or a number or a count; or None."""
     column: Any = None if name == "id" else listing.selected_columns.get(name)
     column = getattr(column, "element", column)
     words_or_number = column is not None and isinstance(column.type, (String, Float, Integer))
-    return column if words_or_number and getattr(column, "table", None) is not None else None
+    counted = isinstance(column, ScalarSelect)
+    return column if words_or_number and (counted or getattr(column, "table", None) is not None) else None
 
 
 def _words_listed(connection: Connection, listing: Select[Any], column: Any) -> Iterator[str]:

@@ -68,19 +68,21 @@ def all_of(
     where: Annotated[str, Query(max_length=500)] = "",
     sort: Annotated[str, Query(max_length=40)] = "",
     number: Annotated[int, Query(alias="page", ge=1, le=10**7)] = 1,
+    begin: Annotated[int, Query(ge=0, le=10**9)] = 0,
     columns: Annotated[list[str] | None, Query(max_length=60)] = None,
 ) -> Response:  # fmt: skip
     """Show the records of a kind, a page at a time; ``columns`` are kept by the browser that chose them."""
     if kind not in KINDS:
         return first_page(request, bench, visitor, f"There is no list of {kind}.", 404)
     chosen = {name: request.query_params.get(name, "")[:200] for name in filters_of(kind)}
-    key = ("list", kind, tuple(chosen.items()), text, where, sort, number)
+    key = ("list", kind, tuple(chosen.items()), text, where, sort, number, begin)
     minute = int(bench.book.clock().timestamp() // 60) if kind == "spools" else 0
 
     def make() -> Listing:
         return list_page(
-            bench.book, kind, chosen, text=text, where=where, plugged=bench.plugged, sort=sort, page=number
-        )
+            bench.book, kind, chosen, text=text, where=where, plugged=bench.plugged, sort=sort, page=number,
+            begin=begin,
+        )  # fmt: skip
 
     problem, as_of = None, None
     try:
@@ -105,7 +107,7 @@ def all_of(
     answer = page(
         request, bench, visitor, "list", kind=kind, listing=listing, chosen=chosen, text=text, where=where,
         sort=sort, refusal=problem, sorts=sorts_of(kind), address=address, columns=there, shown=shown,
-        minis=_minis(listing.lines), examples=EXAMPLES, as_of=as_of,
+        minis=_minis(listing.lines), examples=EXAMPLES, as_of=as_of, begin=listing.begin,
     )  # fmt: skip
     if columns is not None and there:
         # A taste and no secret: what is in it is compared with the columns there are.
