@@ -9,32 +9,35 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain, islice
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import ColumnElement, Connection, select
-from sqlalchemy.orm import aliased, joinedload
+from sqlalchemy.orm import Session, aliased, joinedload
 
 from tracker import ids
-from tracker.book import Book
+from tracker.book import Book, plan_for_first_rows
 from tracker.cards import Card
 from tracker.errors import Refused
 from tracker.history import MassLeft, SpoolDays, mass_left, spool_days, water_at, water_at_many
-from tracker.kinds import find
+from tracker.kinds import find, judged_in_order
 from tracker.lazy_modules import lazy
 from tracker.model import Job, JobSpool, JournalRecord, Specimen, Spool
 from tracker.moments import NOT_RECORDED, local_time
 from tracker.stating import state_row
 
 if TYPE_CHECKING:
-    from tracker import exposure, factors
+    from tracker import exposure, factors, selection
     from tracker.exposure import Water, WaterHistory
+    from tracker.factors import Factors
+    from tracker.kinds.registry import Judge
     from tracker.plugins import Plugged
 else:
     exposure = lazy("tracker.exposure")
     # The journal and a spool's days are read without any factor, and so without the models of readings.
-    factors = lazy("tracker.factors")
+    factors, selection = lazy("tracker.factors"), lazy("tracker.selection")
 
 
 _BOOKKEEPING: Final = frozenset(
@@ -223,34 +226,78 @@ def shown_factors(book: Book, row: Specimen, plugged: Plugged | None = None) -> 
     return card
 
 
+_PART: Final = 1000
+"""Specimens whose factors are read together."""
+
+
 def factor_table(
     book: Book,
     plugged: Plugged | None = None,
     *,
     bases: bool = True,
     where: Sequence[ColumnElement[bool]] = (),
+    judge: Judge | None = None,
+    tell: Callable[[int], None] = lambda _: None,
 ) -> Iterator[dict[str, Any]]:
-    """Yield every specimen with its factors, a column each.
+    """Yield every specimen with its factors, a column each, some read at a time.
 
-    Columns are the same for all: those of the registry that are recorded anywhere, then the others by name.
+    Columns are the same for all: those of the registry that are recorded, then the others by name. Of a list
+    of more than :data:`_PART` specimens they are all that may be recorded anywhere in the book, for the
+    others are not read before the first is given.
 
     Args:
         book: Read only.
         plugged: Plugins that may add some.
         bases: Whether a column with the basis follows each.
         where: Conditions over specimens.
+        judge: Asked of those that the conditions let through.
+        tell: Called with how many were gone through while all are asked for the names of their factors.
     """
+
+    def parts(session: Session) -> Iterator[list[int]]:
+        numbers = _specimen_numbers(session.connection(), where)
+        if judge is not None:
+            numbers = judged_in_order(session.connection(), "specimens", numbers, judge)
+        while part := list(islice(numbers, _PART)):
+            yield part
+
     with book.read() as session:
-        rows = session.execute(
-            select(Specimen.id, Specimen.job_id, Specimen.piece, Specimen.name)
-            .where(*where)
-            .order_by(Specimen.job_id, Specimen.piece)
-        ).all()
-        found = factors.factors_of(session, [row.id for row in rows], plugged)
-    recorded = {name for each in found.values() for name in each}
-    known = [factor.name for factor in factors.REGISTRY if factor.name in recorded]
-    columns = [*known, *sorted(recorded - set(known))]
-    for row in rows:
+        given = parts(session)
+        first, second = next(given, []), next(given, [])
+        found = factors.factors_of(session, first, plugged)
+        names = {name for each in found.values() for name in each}
+        if second and plugged is not None and plugged.adds_factors:
+            # What a plugin adds of a specimen is known only when it was asked.
+            for done, part in enumerate(parts(session), start=1):
+                of_part = factors.factors_of(session, part, plugged)
+                names.update(name for each in of_part.values() for name in each)
+                tell(done * _PART)
+        elif second:
+            names |= selection.names_in_force(session.connection())
+        known = [factor.name for factor in factors.REGISTRY if factor.name in names]
+        columns = [*known, *sorted(names.difference(known))]
+        yield from _with_factors(session, first, found, columns, bases)
+        for part in chain([second], given) if second else ():
+            found = factors.factors_of(session, part, plugged)
+            yield from _with_factors(session, part, found, columns, bases)
+
+
+def _specimen_numbers(connection: Connection, where: Sequence[ColumnElement[bool]]) -> Iterator[int]:
+    asked = select(Specimen.id).where(*where).order_by(Specimen.job_id, Specimen.piece)
+    plan_for_first_rows(connection)
+    options = {"stream_results": True, "max_row_buffer": _PART}
+    return iter(connection.scalars(asked, execution_options=options))
+
+
+def _with_factors(
+    session: Session, numbers: Sequence[int], found: Mapping[int, Factors], columns: Sequence[str],
+    bases: bool,
+) -> Iterator[dict[str, Any]]:  # fmt: skip
+    asked = select(Specimen.id, Specimen.job_id, Specimen.piece, Specimen.name).where(
+        Specimen.id.in_(numbers)
+    )
+    rows = {row.id: row for row in session.execute(asked)}
+    for row in (rows[number] for number in numbers):
         own = found[row.id]
         data = {"id": ids.specimen_id(row.job_id, row.piece), "name": row.name}
         for column in columns:

@@ -92,21 +92,24 @@ def rows(many: int = MANY) -> list[Row]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         csv = sheet(folder / "old.csv", many)
-        ours, floors, whole = [], [], []
+        ours, floors, whole, processor = [], [], [], []
         memory = 0.0
         for turn in range(2):
+            began = time.process_time()
             planning, carrying = _imported(folder, csv, f"ours{turn}")
+            processor.append(time.process_time() - began)
             # Before the floor, which holds all rows at once.
             memory = memory or resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
             ours.append(carrying)
             whole.append(planning + carrying)
             floors.append(_bare(folder, f"ours{turn}", f"bare{turn}"))
+    note = f"floor: one minute; {min(processor):.1f} s of processor"
     return [
         Row(
             f"write an import of {many:,} rows, IDs and journal", min(ours), min(floors), "≤ 5.0",
             note="the same rows by executemany (≥ 0.2× its rate)",
         ),
-        Row(f"import {many:,} rows, CSV to book", min(whole), LIMIT_S, "≤ 1.0", note="floor: one minute"),
+        Row(f"import {many:,} rows, CSV to book", min(whole), LIMIT_S, "≤ 1.0", note=note),
         Row(f"import {many:,} rows: memory", memory, MEMORY_MB, "≤ 1.0", "MB", "the bound itself"),
     ]  # fmt: skip
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 import pytest
 
 from tests.selection.test_narrowing import _holds, _plain, _texts, tested
-from tracker import browse, listfilter
+from tracker import browse, listfilter, records
 from tracker.api import FactorValue
 from tracker.book import Book
 from tracker.kinds import LISTS, listed, registry
@@ -183,6 +183,35 @@ def test_no_more_is_read_than_a_page_needs(tested: Book, kind: str, where: str) 
         shown = list(islice(listed(connection, kind, where=asked.conditions, judge=counted), 3))
     assert (len(shown), read) == (3, 3)
     assert len(_all(tested, kind)) > 8
+
+
+@pytest.mark.parametrize("adds", [False, True])
+def test_factors_are_listed_in_parts_as_they_are_at_once(
+    tested: Book, monkeypatch: pytest.MonkeyPatch, adds: bool
+) -> None:
+    """The same specimens and values, in the same columns but for some that are empty."""
+    plugged: Any = SimpleNamespace(
+        adds_factors=adds,
+        factors=lambda piece: (
+            [FactorValue("magic", 1.0, "typed", "")] if adds and piece["id"] > "J0004" else []
+        ),
+    )
+    asked = asked_of(tested, plugged, "specimens", "outcome=good drying_c!=80")
+    assert asked.judge is not None
+    for where, judge in (((), None), (asked.conditions, asked.judge)):
+        whole = list(factor_table(tested, plugged, bases=False, where=where, judge=judge))
+        assert len(whole) > 6
+        assert ("magic" in whole[0]) is adds
+        with monkeypatch.context() as patch:
+            patch.setattr(records, "_PART", 2)
+            parts = list(factor_table(tested, plugged, bases=False, where=where, judge=judge))
+        empty = {name for name in parts[0] if all(row[name] is None for row in parts)}
+        assert [{name: row[name] for name in row if name not in empty} for row in parts] == [
+            {name: row[name] for name in row if name not in empty} for row in whole
+        ]
+        assert set(whole[0]) <= set(parts[0])
+        assert len({tuple(row) for row in parts}) == 1
+        assert not (adds and empty - set(whole[0]))
 
 
 @pytest.mark.parametrize("text", ["magic>1", "magic!=1", "lot!=nothing magic=2"])

@@ -136,14 +136,19 @@ def list_command(
         asked = listfilter.asked_of(bench.book, bench.plugged, kind, where, voided=voided)
     conditions = () if asked is None else asked.conditions
     judge = None if asked is None else asked.judge
-    with bench.book.connect() as connection, _progress_until_shown(judge, people) as (judged, shown):
+    asks = judge is not None or wants_factors
+    with (
+        bench.book.connect() as connection,
+        _progress_until_shown(judge, people, asks) as (judged, tell, shown),
+    ):
         rows: Iterable[Mapping[str, Any]]
-        zone = bench.book.zone if people and not wants_factors else None
-        rows = kinds.listed(connection, kind, zone, voided=voided, where=conditions, judge=judged)
         if wants_factors:
-            held = None if judge is None else {row["id"] for row in rows}
-            rows = records.factor_table(bench.book, bench.plugged, bases=not people, where=conditions)
-            rows = (row for row in rows if held is None or row["id"] in held)
+            rows = records.factor_table(
+                bench.book, bench.plugged, bases=not people, where=conditions, judge=judged, tell=tell
+            )
+        else:
+            zone = bench.book.zone if people else None
+            rows = kinds.listed(connection, kind, zone, voided=voided, where=conditions, judge=judged)
         rows = shown(rows)
         if asked is not None:
             rows = asked.kept(rows, note)
@@ -158,24 +163,29 @@ def list_command(
 
 
 @contextmanager
-def _progress_until_shown(judge: Judge | None, people: bool) -> Iterator[tuple[Judge | None, Any]]:
+def _progress_until_shown(
+    judge: Judge | None, people: bool, asks: bool
+) -> Iterator[tuple[Judge | None, Any, Any]]:
     """Show how many records were gone through while none is printed yet.
 
-    Yields a judge that tells so, and a function that gives rows as they are and ends the progress before the
-    first of them is printed: a table holds some rows back, JSON and CSV none.
+    Yields a judge that tells so, a function that is told how many, and one that gives rows as they are and
+    ends the progress before the first of them is printed: a table holds some rows back, JSON and CSV none.
     """
-    if judge is None:
-        yield None, iter
+    if not asks:
+        yield None, None, iter
         return
     done = 0
     with ExitStack() as until_shown:
         step = until_shown.enter_context(progress("Looking"))
 
+        def tell(count: int) -> None:
+            step(count, None, f"{count:,} gone through")
+
         def judged(connection: Any, rows: Mapping[int, Mapping[str, Any]]) -> Collection[int]:
             nonlocal done
-            held = judge(connection, rows)
+            held = judge(connection, rows) if judge is not None else rows
             done += len(rows)
-            step(done, None, f"{done:,} gone through")
+            tell(done)
             return held
 
         def shown(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:
@@ -185,7 +195,7 @@ def _progress_until_shown(judge: Judge | None, people: bool) -> Iterator[tuple[J
                 yield row
             until_shown.close()
 
-        yield judged, shown
+        yield judged if judge is not None else None, tell, shown
 
 
 def _as_read(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:

@@ -6,7 +6,7 @@ import datetime as dt
 import importlib
 import pkgutil
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final
@@ -292,7 +292,7 @@ def listed(
 
 
 def judged_in_order(
-    connection: Connection, plural: str, numbers: Sequence[int], judge: Judge
+    connection: Connection, plural: str, numbers: Iterable[int], judge: Judge
 ) -> Iterator[int]:
     """Yield those of some row numbers of a kind that are meant, in the order given.
 

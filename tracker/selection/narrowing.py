@@ -38,6 +38,7 @@ from tracker.factors import REGISTRY
 from tracker.factors.kept import OF_DAYS, OF_JOB, OF_SPECIMEN
 from tracker.model import (
     OWN_MATERIAL,
+    DryingSpool,
     FactorInForce,
     FactorRecord,
     Job,
@@ -49,6 +50,7 @@ from tracker.model import (
     Rig,
     Specimen,
     Spool,
+    StoragePeriod,
 )
 from tracker.selection.filters import ORIENTATION, Filter, FilterError, Term
 
@@ -113,6 +115,22 @@ def recorded_names(connection: Connection) -> set[str]:
     for model in (FactorRecord, FactorInForce):
         table: Any = model.__table__
         found.update(_along(connection, table.c.name))
+    return found
+
+
+def names_in_force(connection: Connection) -> set[str]:
+    """Return the names of all factors that any specimen of a book may have; those of plugins left out."""
+    found = recorded_names(connection) - {OWN_MATERIAL} | {"attempt"}
+    columns: dict[str, tuple[Any, ...]] = {name: (getattr(Specimen, name),) for name in OF_SPECIMEN}
+    columns |= {name: tuple(getattr(Job, each) for each in own) for name, own in OF_JOB.items()}
+    columns |= {"spool": (JobInForce.spool_id,), "lot": (Spool.lot,)}
+    # Hours, water and drying of a spool: which of them follow only its days tell.
+    columns |= dict.fromkeys(OF_DAYS, (StoragePeriod.id, DryingSpool.spool_id))
+    for name, own in columns.items():
+        if name not in found and any(
+            connection.scalar(select(each).where(each.is_not(None)).limit(1)) is not None for each in own
+        ):
+            found.add(name)
     return found
 
 

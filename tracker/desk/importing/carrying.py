@@ -240,7 +240,7 @@ class _Rows:
             self.jobs.append(_row(Job, id=number, name=draft.name, material_id=material, note=note))
             for piece, specimen in enumerate(draft.specimens, start=1):
                 self._specimen(number, piece, specimen)
-                characters += specimen.characters()
+                characters += specimen.characters
             if len(self.specimens) >= _AT_ONCE or characters > _CHARACTERS:
                 yield from self._let_go()
                 characters = 0

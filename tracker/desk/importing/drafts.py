@@ -75,33 +75,17 @@ class MeasurementDraft(NamedTuple):
     files: tuple[FileDraft, ...] = ()
 
 
-_NUMBER: Final = 12
-
-
-def _length(value: Any) -> int:
-    """Return about how many characters a value of some readings has, or all of them together."""
-    if isinstance(value, str):
-        return len(value)
-    if isinstance(value, Mapping):
-        return sum(len(name) + _length(inner) for name, inner in value.items())
-    if isinstance(value, list | tuple):
-        return sum(map(_length, value))
-    return 0 if value is None else _NUMBER
-
-
 class SpecimenDraft(NamedTuple):
-    """A piece, from one line of the sheet; ``texts`` are its columns in the store."""
+    """A piece, from one line of the sheet; ``texts`` are its columns in the store.
+
+    ``characters`` is how long the cells of its line are together, and so about how long all of it is.
+    """
 
     line: int
     texts: Mapping[str, str]
     factors: tuple[FactorDraft, ...]
     measurements: tuple[MeasurementDraft, ...]
-
-    def characters(self) -> int:
-        """Return about how long its texts are together."""
-        given = sum(len(each.text or "") for each in self.factors)
-        read = sum(map(_length, (each.readings for each in self.measurements)))
-        return sum(map(len, self.texts.values())) + given + read
+    characters: int
 
 
 class JobDraft(NamedTuple):
@@ -145,7 +129,7 @@ class Drafts(Sequence[JobDraft]):
         """Put a piece on the plate of a place."""
         self._waiting[job].append(specimen)
         self._count += 1
-        self._characters += specimen.characters()
+        self._characters += specimen.characters
         if self._count % _AT_ONCE == 0 or self._characters > _CHARACTERS:
             self._let_go()
 
@@ -269,7 +253,8 @@ class RowReader:
         )
         measured = [draft for method in self.binding.methods if (draft := self._measured(row, method, piece))]
         found = tuple(factors)
-        return SpecimenDraft(row.line, texts, self.held(found, found), (*measured, *self._given(row)))
+        measurements = (*measured, *self._given(row))
+        return SpecimenDraft(row.line, texts, self.held(found, found), measurements, sum(map(len, row.cells)))
 
     def held(self, key: Hashable, made: Any) -> Any:
         """Return what was made of the same before, so that a hundred thousand rows alike hold it once."""
