@@ -15,7 +15,8 @@ from typing import Any, Final, Literal, Protocol
 from tracker.errors import Refused
 from tracker.moments import MomentError, Present, local_time, read_day, read_moment
 from tracker.safe_text import unseen
-from tracker.units import UnitError, compact, parse, shown
+from tracker.stating import compact, shown
+from tracker.units import UnitError, parse
 
 AskKind = Literal["number", "whole", "text", "choice", "date", "moment", "yes", "record"]
 

@@ -19,8 +19,8 @@ ALPHABET: Final = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _VALUE: Final = {character: value for value, character in enumerate(ALPHABET)}
 
 KINDS: Final = {"S": "spool", "D": "drying", "J": "job", "R": "rig", "M": "measurement"}
-_LETTER: Final = {kind: letter for letter, kind in KINDS.items()}
 _SPECIMEN_LETTER: Final = "J"
+_LETTER: Final = {kind: letter for letter, kind in KINDS.items()} | {"specimen": _SPECIMEN_LETTER}
 
 BOOK_ALPHABET: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 """Book codes leave out 0, O, 1, I and L: nothing guards them but the eye."""
@@ -55,20 +55,17 @@ class Ident:
     @property
     def letter(self) -> str:
         """The kind letter."""
-        return _SPECIMEN_LETTER if self.kind == "specimen" else _LETTER[self.kind]
+        return _LETTER[self.kind]
 
     @property
     def body(self) -> str:
         """Letters and digits that the check character is computed over."""
-        return f"{self.letter}{self.number:04d}" + (f"{self.piece:02d}" if self.piece else "")
+        return f"{_LETTER[self.kind]}{self.number:04d}" + (f"{self.piece:02d}" if self.piece else "")
 
     def __str__(self) -> str:
         """The ID as it is on the label."""
-        body = self.body
-        check = check_character(body)
-        if not self.piece:
-            return f"{body}-{check}"
-        return f"{self.letter}{self.number:04d}-{self.piece:02d}-{check}"
+        piece = f"-{self.piece:02d}" if self.piece else ""
+        return f"{_LETTER[self.kind]}{self.number:04d}{piece}-{check_character(self.body)}"
 
 
 def check_character(body: str) -> str:
@@ -232,22 +229,17 @@ def _readings(text: str) -> Iterator[tuple[Ident, str]]:
     if letter not in KINDS:
         return
     parts = [part for part in rest.split("-") if part]
-    if len(parts) > 1 and len(parts[-1]) == 1:
-        yield from _dashed(letter, parts[:-1], parts[-1])
-    elif parts:
+    if len(parts) <= 1 or len(parts[-1]) > 1:
         joined = "".join(parts)
-        yield from _dashless(letter, joined[:-1], joined[-1])
-
-
-def _dashed(letter: str, parts: list[str], check: str) -> Iterator[tuple[Ident, str]]:
-    digits = [part.translate(_AS_DIGIT) for part in parts]
-    if not all(part.isascii() and part.isdigit() for part in digits) or check not in _VALUE:
-        return
-    if len(digits) == 1:
+        yield from _dashless(letter, joined[:-1], joined[-1:])
+    elif len(parts) == 2:  # noqa: PLR2004 - digits and check character
         # "J001204-K": the dash before the piece may be the one that is missing.
-        yield from _dashless(letter, digits[0], check)
-    elif len(digits) == 2 and letter == _SPECIMEN_LETTER and int(digits[1]):  # noqa: PLR2004 - number and piece
-        yield Ident("specimen", int(digits[0]), int(digits[1])), check
+        yield from _dashless(letter, *parts)
+    elif len(parts) == 3 and letter == _SPECIMEN_LETTER:  # noqa: PLR2004 - number, piece and check character
+        number, piece = (part.translate(_AS_DIGIT) for part in parts[:2])
+        are_digits = (number + piece).isascii() and number.isdigit() and piece.isdigit()
+        if are_digits and int(piece) and parts[2] in _VALUE:
+            yield Ident("specimen", int(number), int(piece)), parts[2]
 
 
 def _dashless(letter: str, run: str, check: str) -> Iterator[tuple[Ident, str]]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import importlib
 from types import ModuleType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 __all__ = ["lazy", "np", "umath", "uncertainties"]
 
@@ -25,17 +25,19 @@ def lazy(name: str) -> ModuleType:
     >>> numpy.hypot(3.0, 4.0).item()
     5.0
     """
-    return _Lazy(name)
+    return cast("ModuleType", _Lazy(name))
 
 
-class _Lazy(ModuleType):
+class _Lazy:
+    def __init__(self, name: str) -> None:
+        self.__name__ = name
+
     def __getattr__(self, attribute: str) -> Any:
-        found = getattr(importlib.import_module(self.__name__), attribute)
-        # The next time it is found without this function. Of our own modules it is asked for again each time:
-        # what a test puts in its place must hold here too, and they are asked for seldom.
-        if not self.__name__.startswith("tracker"):
-            setattr(self, attribute, found)
-        return found
+        module = importlib.import_module(self.__name__)
+        # From now on the names of the module are those of the stand-in, the very same: they are found without
+        # this function, and what a test puts in the place of one holds here too.
+        self.__dict__ = module.__dict__
+        return getattr(module, attribute)
 
 
 if TYPE_CHECKING:

@@ -8,17 +8,25 @@ numerical library: reading commands state results too.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
-from typing import Any
+from functools import partial
+from typing import Any, Final
 
 from tracker.coverage import LEVEL, coverage_factor
-from tracker.units import shown
 
+_SHOWN: Final = {"degC": "°C", "degree": "°", "mm^2": "mm²", "mm^3": "mm³", "g/cm^3": "g/cm³",
+                 "kJ/m^2": "kJ/m²", "N*m": "N·m", "1": "", "percent": "%"}  # fmt: skip
 _DIGITS = 2
 _PLAIN_DIGITS = 5
 # Enough for any two doubles; the usual 28 digits refuse a large value with a tiny U.
 _DECIMALS = Context(prec=700)
+
+
+def shown(unit: str) -> str:
+    """Return a unit as people write it: ``mm²`` for ``mm^2``."""
+    return _SHOWN.get(unit, unit)
 
 
 @dataclass(frozen=True)
@@ -64,7 +72,7 @@ class Stated:
         """``48.3 ± 1.3 MPa``, for places that say once what ± means; ``no value`` for none."""
         if self.value is None:
             return "no value"
-        return f"{self.number}{_tail(self.unit)}"
+        return f"{self.number} {shown(self.unit)}".rstrip()
 
     @property
     def number(self) -> str:
@@ -136,20 +144,17 @@ def state_row(row: Any) -> Stated:
 
     ``dof``, ``low`` and ``high`` may be absent; then nothing is known of them.
     """
-
-    def of(name: str, usual: Any = None) -> Any:
-        return row.get(name, usual) if hasattr(row, "get") else getattr(row, name, usual)
-
+    of: Callable[..., Any] = row.get if hasattr(row, "get") else partial(getattr, row)
     # A statement read back (as ``data`` gives it) holds the ends of an even interval too, and its k.
-    drawn = of("k") is None
+    drawn = of("k", None) is None
     return state(
-        of("value"),
-        of("uncertainty"),
+        of("value", None),
+        of("uncertainty", None),
         of("unit", ""),
-        dof=of("dof"),
+        dof=of("dof", None),
         relation=of("relation", "="),
-        low=of("low") if drawn else None,
-        high=of("high") if drawn else None,
+        low=of("low", None) if drawn else None,
+        high=of("high", None) if drawn else None,
     )
 
 
@@ -177,5 +182,18 @@ def _to(value: float, place: int) -> str:
     return text.removeprefix("-") if float(made) == 0 else text
 
 
-def _tail(unit: str) -> str:
-    return f" {shown(unit)}" if shown(unit) else ""
+def reading_text(value: Any, unit: str) -> str:
+    """Return a reading as taken with its unit; the entries of a series are parted by semicolons."""
+    if isinstance(value, list):
+        text = "; ".join(":".join(map(str, part)) if isinstance(part, list) else str(part) for part in value)
+    else:
+        text = f"{value:.8g}" if isinstance(value, float) else str(value)
+    unit = ":".join(map(shown, unit.split(":")))
+    return f"{text} {unit}".rstrip()
+
+
+def compact(value: float | None, unit: str = "", missing: str = "not recorded") -> str:
+    """Return a number with at most six digits and its unit, or the word for a missing one."""
+    if value is None:
+        return missing
+    return f"{value:.6g} {shown(unit)}".rstrip()

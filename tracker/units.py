@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from tracker.errors import Refused
 from tracker.lazy_modules import lazy
+from tracker.stating import shown
 
 if TYPE_CHECKING:
     import pint
@@ -35,8 +36,6 @@ _SPELLED: Final = {
     "%": "percent", "″": "inch", '"': "inch", "µm": "um", "μm": "um",
     "hours": "hour", "hrs": "hour", "std": "hour", "days": "day", "°": "degree",
 }  # fmt: skip
-_SHOWN: Final = {"degC": "°C", "degree": "°", "mm^2": "mm²", "mm^3": "mm³", "g/cm^3": "g/cm³",
-                 "kJ/m^2": "kJ/m²", "N*m": "N·m", "1": "", "percent": "%"}  # fmt: skip
 
 
 class UnitError(Refused, ValueError):
@@ -46,11 +45,6 @@ class UnitError(Refused, ValueError):
 @functools.cache
 def _registry() -> pint.UnitRegistry[Any]:
     return pint.UnitRegistry(cache_folder=None)
-
-
-def shown(unit: str) -> str:
-    """Return a unit as people write it: ``mm²`` for ``mm^2``."""
-    return _SHOWN.get(unit, unit)
 
 
 def parse(text: str, unit: str, what: str = "value") -> float:
@@ -150,21 +144,3 @@ def factor_between(unit: str, canonical: str, what: str = "column") -> tuple[flo
     # Two points fix the line: °F has an offset, and a bare factor would turn 32 °F into 17.8 °C.
     offset = _converted(0.0, unit, canonical, what)
     return _converted(1.0, unit, canonical, what) - offset, offset
-
-
-def reading_text(value: Any, unit: str) -> str:
-    """Return a reading as taken with its unit; the entries of a series are parted by semicolons."""
-    if isinstance(value, list):
-        text = "; ".join(":".join(map(str, part)) if isinstance(part, list) else str(part) for part in value)
-    else:
-        text = f"{value:.8g}" if isinstance(value, float) else str(value)
-    unit = ":".join(map(shown, unit.split(":")))
-    return f"{text} {unit}".rstrip()
-
-
-def compact(value: float | None, unit: str = "", missing: str = "not recorded") -> str:
-    """Return a number with at most six digits and its unit, or the word for a missing one."""
-    if value is None:
-        return missing
-    tail = f" {shown(unit)}" if shown(unit) else ""
-    return f"{value:.6g}{tail}"

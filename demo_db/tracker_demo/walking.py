@@ -9,8 +9,8 @@ from tracker_labels import read_codes
 
 from tracker.book import Book
 from tracker.desk.labelling import label_sheet
-from tracker.desk.scanning import look, seen
 from tracker.kinds import listed
+from tracker.scanning import seen
 from tracker.trace import trace
 
 
@@ -48,7 +48,7 @@ def walk(book: Book, folder: Path, width: int = 100) -> Walked:
     )
     return Walked(
         labels=labels,
-        scanned=(f"the label's code says {text}", *seen(book, look(book, text)).lines),
+        scanned=(f"the label's code says {text}", *seen(book, text).lines),
         traced=tuple(trace(book, weakest["measurement"], "tensile.strength").lines(width)),
         result=weakest["measurement"],
         counts=counts,

@@ -10,14 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.units import (
-    UnitError,
-    compact,
-    factor_between,
-    parse,
-    same_kind,
-    shown,
-)
+from tracker.stating import compact, shown
+from tracker.units import UnitError, factor_between, parse, same_kind
 
 PINT: Any = pint.UnitRegistry(cache_folder=None)
 FINITE = st.floats(allow_nan=False, allow_infinity=False)

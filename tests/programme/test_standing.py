@@ -14,10 +14,11 @@ from tracker.desk.entering import set_programme
 from tracker.desk.jobs import end_job
 from tracker.desk.measuring import measure
 from tracker.desk.offbed import read_outcomes, take_off
-from tracker.desk.voiding import judge
-from tracker.kinds import NotFoundError
+from tracker.desk.voiding import judge, void
+from tracker.kinds import NotFoundError, find
 from tracker.plugins import load
-from tracker.programme import due, standing, still_wanted
+from tracker.programme import due, standing
+from tracker.scanning import seen
 
 SHORT = """
 name = "short"
@@ -135,13 +136,31 @@ def test_a_scanned_piece_says_what_is_still_wanted(book: Book, plate: list[str])
     """Only the lines that such a piece can serve."""
     a_pull(book, plate[0])
 
-    assert still_wanted(book, plate[1]) == "programme 'short': tensile 2 more, shear 2 more"
+    assert seen(book, plate[1]).programme == "programme 'short': tensile 2 more, shear 2 more"
+
+
+def test_a_scanned_piece_wants_what_the_programme_says_is_missing(book: Book, plate: list[str]) -> None:
+    """Set-aside results, measurements taken back and dummies count at the rig as little as in the programme."""
+    a_pull(book, plate[0])
+    judge(book, WHO, a_pull(book, plate[1]).id, counted=False, reason="slipped")
+    void(book, WHO, load(), a_pull(book, plate[2]).id, "wrong piece")
+
+    def wanted() -> str:
+        needs = [each for each in standing(book, "Nordlicht ASA").needs if each.missing]
+        return ", ".join(f"{each.method} {each.missing} more" for each in needs)
+
+    assert seen(book, plate[2]).programme == f"programme 'short': {wanted()}"
+    assert wanted() == "tensile 2 more, shear 2 more"
+    with book.act("correct", WHO) as act:
+        find(book, act.session, plate[0]).dummy = True
+    assert seen(book, plate[2]).programme == f"programme 'short': {wanted()}"
+    assert wanted() == "tensile 3 more, shear 2 more"
 
 
 @pytest.mark.usefixtures("plate")
 def test_a_spool_has_no_programme_line(book: Book) -> None:
     """A programme is for pieces."""
-    assert still_wanted(book, "S0001-R") == ""
+    assert seen(book, "S0001-R").programme == ""
 
 
 @pytest.mark.parametrize(

@@ -225,7 +225,8 @@ class Book:
             return self
         # The same connections and files: opening the book again for each form would cost more than the form.
         keyed = copy.copy(self)
-        keyed._keys = _numbered(key)  # noqa: SLF001 - of its own class
+        # No generator: threads of one page may ask at once, which a generator does not bear.
+        keyed._keys = itertools.chain((key,), map(f"{key}.{{}}".format, itertools.count(2)))  # noqa: SLF001 - of its own class
         return keyed
 
     def check_new(self, key: str) -> None:
@@ -400,11 +401,6 @@ def _key_made(code: str) -> str:
         return f"{KEY_ENTERED}{KeyRing().new_key(code)}"
     except (HeadError, ModuleNotFoundError):
         return ""
-
-
-def _numbered(key: str) -> Iterator[str]:
-    # No generator: threads of one page may ask at once, which a generator does not bear.
-    return itertools.chain((key,), map(f"{key}.{{}}".format, itertools.count(2)))
 
 
 def open_book(place: str, clock: Clock = now) -> Book:

@@ -65,11 +65,12 @@ def make_engine(place: str, *, fresh: bool = False) -> Engine:
         BookError: Nothing there to open, the folder cannot be made, or SQLite is not safe there.
         MissingExtraError: The driver for servers is not installed.
     """
-    if is_url(place):
-        engine = _server_engine(place)
-        leave_out_voided(engine)
-        return engine
-    file = Path(place) / BOOK_FILE
+    engine = _server_engine(place) if is_url(place) else _file_engine(Path(place) / BOOK_FILE, place, fresh)
+    event.listen(engine, "before_execute", _leave_out_voided, retval=True)
+    return engine
+
+
+def _file_engine(file: Path, place: str, fresh: bool) -> Engine:
     if fresh:
         # Before the folder is made: what is refused leaves nothing behind.
         check_filesystem(next(each for each in file.absolute().parents if each.is_dir()))
@@ -81,7 +82,6 @@ def make_engine(place: str, *, fresh: bool = False) -> Engine:
     # With a creator the default pool would hold one connection for all threads.
     engine = create_engine("sqlite://", creator=lambda: _connect_sqlite(file, fresh), poolclass=QueuePool)
     event.listen(engine, "begin", _begin)
-    leave_out_voided(engine)
     return engine
 
 
@@ -231,8 +231,14 @@ def _connect_sqlite(file: Path, fresh: bool) -> sqlite3.Connection:
     if fresh:
         # Before SQLite makes it: its own would follow the umask, and the files beside it follow this one.
         _make_private(file)
-    connection = (
-        _sqlite(str(file)) if not _only_readable(file) else _sqlite(f"{file.absolute().as_uri()}?immutable=1")
+    only_readable = _only_readable(file)
+    connection = sqlite3.connect(
+        f"{file.absolute().as_uri()}?immutable=1" if only_readable else str(file),
+        timeout=BUSY_S,
+        isolation_level=None,
+        check_same_thread=False,
+        cached_statements=256,
+        uri=only_readable,
     )
     # WAL lets readers go on while one writes; FULL makes every commit survive a power cut.
     for pragma in ("journal_mode=WAL", "foreign_keys=ON", "synchronous=FULL"):
@@ -266,17 +272,6 @@ def _make_private(file: Path) -> None:
         os.fchmod(handle, 0o600)
     finally:
         os.close(handle)
-
-
-def _sqlite(name: str) -> sqlite3.Connection:
-    return sqlite3.connect(
-        name,
-        timeout=BUSY_S,
-        isolation_level=None,
-        check_same_thread=False,
-        cached_statements=256,
-        uri=name.startswith("file:"),
-    )
 
 
 def _begin(connection: Connection) -> None:
@@ -402,14 +397,10 @@ WITH_VOIDED: Final = "strandbook_voided"
 _LIVE: Final = with_loader_criteria(Voidable, lambda model: model.voided.is_(None), include_aliases=True)
 
 
-def leave_out_voided(engine: Engine) -> None:
-    """Have an engine leave rows out that were taken back."""
-    event.listen(engine, "before_execute", _leave_out, retval=True)
-
-
-def _leave_out(
+def _leave_out_voided(
     connection: Connection, statement: Any, several: Any, parameters: Any, options: Any
 ) -> tuple[Any, Any, Any]:
+    """Have a statement over models leave rows out that were taken back."""
     del connection
     orm = isinstance(statement, Select) and statement._propagate_attrs.get("compile_state_plugin") == "orm"  # noqa: SLF001 - how a statement over models is told from one over tables
     if orm and not options.get(WITH_VOIDED):

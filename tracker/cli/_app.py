@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import importlib
 import json
 import os
@@ -10,9 +9,8 @@ import re
 import sys
 import tempfile
 import traceback
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NoReturn
 
 import click
 
@@ -164,36 +162,30 @@ class _Lazy(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; what the person can mend becomes one line and exit code 1."""
-        with _translated(ctx):
+        try:
             return super().invoke(ctx)
-
-
-@contextlib.contextmanager
-def _translated(ctx: click.Context) -> Iterator[None]:
-    try:
-        yield
-    except Refused as refusal:
-        if ctx.params.get("debug"):
+        except Refused as refusal:
+            if ctx.params.get("debug"):
+                raise
+            _refuse(ctx, str(refusal), _exit_code(ctx, refusal), refusal)
+        except click.UsageError as error:
+            if not ctx.meta.get(_WANTS_JSON):
+                raise
+            path = error.ctx.command_path if error.ctx is not None else ctx.command_path
+            wrong = Refused(error.format_message().rstrip("."), do=f"Read {path} --help")
+            _refuse(ctx, str(wrong), error.exit_code, wrong)
+        except (click.ClickException, click.Abort, click.exceptions.Exit, BrokenPipeError):
             raise
-        _refuse(ctx, str(refusal), _exit_code(ctx, refusal), refusal)
-    except click.UsageError as error:
-        if not ctx.meta.get(_WANTS_JSON):
-            raise
-        path = error.ctx.command_path if error.ctx is not None else ctx.command_path
-        wrong = Refused(error.format_message().rstrip("."), do=f"Read {path} --help")
-        _refuse(ctx, str(wrong), error.exit_code, wrong)
-    except (click.ClickException, click.Abort, click.exceptions.Exit, BrokenPipeError):
-        raise
-    except Exception as error:
-        if type(error).__name__ == "DoneBefore":
-            _print_done_before(str(error))
-            return
-        if ctx.params.get("debug"):
-            raise
-        if (missing := missing_extra(error)) is not None:
-            _refuse(ctx, str(missing))
-        # The group's callback sets the bench, so it is looked for only now.
-        _refuse(ctx, _unforeseen(ctx.obj if isinstance(ctx.obj, Bench) else None, error))
+        except Exception as error:
+            if type(error).__name__ == "DoneBefore":
+                _print_done_before(str(error))
+                return None
+            if ctx.params.get("debug"):
+                raise
+            if (missing := missing_extra(error)) is not None:
+                _refuse(ctx, str(missing))
+            # The group's callback sets the bench, so it is looked for only now.
+            _refuse(ctx, _unforeseen(ctx.obj if isinstance(ctx.obj, Bench) else None, error))
 
 
 def _exit_code(ctx: click.Context, refusal: Refused) -> int:
@@ -204,7 +196,7 @@ def _exit_code(ctx: click.Context, refusal: Refused) -> int:
 _WANTS_JSON: Final = "strandbook.json"
 
 
-def _refuse(ctx: click.Context, line: str, code: int = 1, refusal: Refused | None = None) -> None:
+def _refuse(ctx: click.Context, line: str, code: int = 1, refusal: Refused | None = None) -> NoReturn:
     bench = ctx.obj if isinstance(ctx.obj, Bench) else None
     # By its name: the room of attachments is not loaded for a refusal of something else.
     refusal_says_it = type(refusal).__name__ == "AwayError"
@@ -328,17 +320,13 @@ _READ_TOGETHER: Final = ("table", "why", "compare-benches")
 """Commands that read several books at once."""
 
 
-def _guard_terminal() -> None:
-    """Have everything that goes to a terminal shown and not obeyed; what goes to files stays as it is."""
+def main() -> None:
+    """Run the command line."""
+    # Everything that goes to a terminal is shown and not obeyed; what goes to files stays as it is.
     for stream in (sys.stdout, sys.stderr):
         if stream is not None and stream.isatty():
             plain = stream.write
             stream.write = lambda text, plain=plain: plain(visible_but_colours(text))  # type: ignore[method-assign]
-
-
-def main() -> None:
-    """Run the command line."""
-    _guard_terminal()
     # Threads of the linear algebra fight over two cores on problems as small as ours, and are read from
     # here when numpy loads; whoever sets it, keeps it.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -98,7 +98,18 @@ class Bench:
     def book(self) -> Book:
         """The book, opened when first asked for."""
         if self._book is None:
-            self._book = self._opened()
+            # Tables and mappers are objects by the hundred thousand that live to the end: to look for waste
+            # among them while they are made, and ever after, would cost a tenth of a short command's time.
+            gc.disable()
+            try:
+                book = _book.open_book(self.named).keyed(self.key)
+                book.clock_is_right = self._clock_is_right
+                self._look_for_attachments(book)
+            finally:
+                gc.freeze()
+                gc.set_threshold(_SELDOM, 20, 20)
+                gc.enable()
+            self._book = book
         return self._book
 
     @property
@@ -111,20 +122,6 @@ class Bench:
             if self._beside:
                 benches.check_codes([self.book.code, *(book.code for book in self._beside)])
         return self._beside
-
-    def _opened(self) -> Book:
-        # Tables and mappers are objects by the hundred thousand that live to the end: to look for waste
-        # among them while they are made, and ever after, would cost a tenth of a short command's time.
-        gc.disable()
-        try:
-            book = _book.open_book(self.named).keyed(self.key)
-            book.clock_is_right = self._clock_is_right
-            self._look_for_attachments(book)
-            return book
-        finally:
-            gc.freeze()
-            gc.set_threshold(_SELDOM, 20, 20)
-            gc.enable()
 
     def _look_for_attachments(self, book: Book) -> None:
         if trouble := book.files.trouble():

@@ -13,11 +13,11 @@ from typing import Any, Final
 
 import click
 
+from tracker import scanning
 from tracker.api import Ambiguous, Field, Method, ReadingsError, Recording, fields, validate
 from tracker.cautions import FIRST
 from tracker.cli._bench import Bench, DeclinedError, finder, prompt, yes_or_no
 from tracker.cli._output import folded, note, titled
-from tracker.desk import scanning
 from tracker.desk.measuring import (
     IncompleteError,
     Measured,
@@ -31,8 +31,8 @@ from tracker.errors import Refused
 from tracker.forms import NONE
 from tracker.ids import IdError, read_payload
 from tracker.inputs import read_input
-from tracker.stating import state_row
-from tracker.units import compact, parse, shown
+from tracker.stating import compact, shown, state_row
+from tracker.units import parse
 
 _LOOK_EVERY_S: Final = 0.3
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from tracker import scanning
 from tracker.api import Method, fields
 from tracker.cli._bench import Bench, pass_bench, prompt
 from tracker.cli._output import as_json, note, print_json, titled
@@ -24,12 +25,10 @@ from tracker.cli._readings import (
     measured_at_prompts,
     print_measured,
 )
-from tracker.desk import scanning
 from tracker.desk.measuring import Measured
 from tracker.desk.overtime import append, running
 from tracker.errors import Refused
 from tracker.moments import local_time
-from tracker.programme import still_wanted
 from tracker.stating import state_row
 
 _LONGEST = 4096
@@ -87,19 +86,19 @@ def scan_command(
 
 def _print_seen(bench: Bench, text: str, json_wanted: bool) -> None:
     """Say what one label names; one of another book ends with exit code 1."""
-    found = scanning.look(bench.book, text)
-    if json_wanted:
-        print_json(
-            {"id": str(found.ident), "kind": found.ident.kind, "book": found.book, "belongs": found.belongs}
-        )
-        if not found.belongs:
-            raise Refused(found.why_not)
+    if not json_wanted:
+        _print_lines(scanning.seen(bench.book, text))
         return
-    _print_lines(bench, scanning.seen(bench.book, found))
+    found = scanning.look(bench.book, text)
+    print_json(
+        {"id": str(found.ident), "kind": found.ident.kind, "book": found.book, "belongs": found.belongs}
+    )
+    if not found.belongs:
+        raise Refused(found.why_not)
 
 
-def _print_lines(bench: Bench, seen: scanning.Seen) -> None:
-    for line in (*seen.lines, still_wanted(bench.book, seen.id)):
+def _print_lines(seen: scanning.Seen) -> None:
+    for line in (*seen.lines, seen.programme):
         if line:
             click.echo(line)
     if seen.stop:
@@ -135,8 +134,8 @@ def _typed(question: str) -> str:
 
 
 def _one(bench: Bench, text: str) -> None:
-    seen = scanning.seen(bench.book, scanning.look(bench.book, text), bench.plugged)
-    _print_lines(bench, seen)
+    seen = scanning.seen(bench.book, text, bench.plugged)
+    _print_lines(seen)
     if not seen.methods or _hangs_there(bench, seen.id):
         return
     chosen = prompt(f"Method ({', '.join(seen.methods)}), Enter for none", bench.plugged.method)
@@ -225,7 +224,7 @@ class Session:
         return measured
 
     def _one(self, text: str) -> None:
-        seen = scanning.seen(self.bench.book, scanning.look(self.bench.book, text))
+        seen = scanning.seen(self.bench.book, text)
         note(seen.lines[0])
         if seen.stop:
             note(f"Stop: {seen.stop}")

@@ -33,8 +33,7 @@ from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.kinds import find
 from tracker.lazy_modules import lazy
-from tracker.stating import state_row
-from tracker.units import shown
+from tracker.stating import shown, state_row
 
 if TYPE_CHECKING:
     from tracker.desk import overtime

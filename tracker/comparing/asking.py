@@ -42,8 +42,8 @@ from tracker.selection import (
     with_factors,
 )
 from tracker.selection.rows import OWN_NAMES, other_rows
+from tracker.stating import shown
 from tracker.stored_rows import batched
-from tracker.units import shown
 from tracker.why import Factor, Observation, Problem, Question, Value
 
 Settings = Callable[[str], Mapping[str, str]]

@@ -40,7 +40,8 @@ from tracker.model import Job, JobLog, Specimen
 from tracker.moments import local_time as local
 from tracker.platefile import Layer
 from tracker.plugins import Plugged
-from tracker.units import compact, parse
+from tracker.stating import compact
+from tracker.units import parse
 
 By = Literal["clock", "first rise", "own offset"]
 ALIGNMENTS: Final[tuple[By, ...]] = ("clock", "first rise", "own offset")

@@ -25,8 +25,7 @@ from tracker.desk.method_inputs import piece_of
 from tracker.lineage import made_of, material_of_specimen
 from tracker.model import Measurement, Result, Specimen, Spool
 from tracker.plugins import Computed
-from tracker.stating import plain
-from tracker.units import shown
+from tracker.stating import plain, shown
 
 _Z: Final = 6.0
 # Printed pieces of one material scatter by a tenth or so; two siblings say little about their scatter.

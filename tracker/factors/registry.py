@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from tracker.api import FactorValue
-from tracker.units import compact, shown
+from tracker.stating import compact, shown
 
 MOISTURE: Final = "moisture"
 """The cause that water content and hours in the air measure together."""

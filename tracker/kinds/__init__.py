@@ -34,6 +34,7 @@ from tracker.kinds.registry import (
     material_named,
     newest,
     resolve,
+    row_of_label,
     where_listed,
 )
 
@@ -61,6 +62,7 @@ __all__ = [
     "name_of",
     "newest",
     "resolve",
+    "row_of_label",
     "where_listed",
 ]
 

@@ -22,7 +22,7 @@ from tracker.forms import Ask, FormError, When, read, refuse_taken
 from tracker.ids import Ident
 from tracker.model import JournalRecord
 from tracker.moments import local_time
-from tracker.units import compact, shown
+from tracker.stating import compact, shown
 
 Listing = Select[*tuple[Any, ...]]
 

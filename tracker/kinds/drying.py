@@ -16,7 +16,7 @@ from tracker.kinds.base import Kind, Listing, add_note, far_end, struck_or_plain
 from tracker.kinds.whereabouts import contradictions
 from tracker.model import Drying, Spool, live
 from tracker.moments import local_day, local_time
-from tracker.units import compact
+from tracker.stating import compact
 
 
 class DryingKind(Kind):

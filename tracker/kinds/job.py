@@ -19,7 +19,7 @@ from tracker.kinds.whereabouts import contradictions
 from tracker.lineage import Print, Reader, SpoolHistory, of_jobs, spools_of_job
 from tracker.model import Job, JobLog, JobSpool, Photograph, SettingChange, Specimen, live
 from tracker.moments import local_day, local_time
-from tracker.units import compact
+from tracker.stating import compact
 
 OUTCOMES_OF_JOB: Final = ("finished", "stopped", "failed")
 SETTINGS: Final = {"nozzle": "degC", "bed": "degC", "chamber": "degC", "fan": "percent", "speed": "percent",

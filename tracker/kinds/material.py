@@ -12,7 +12,7 @@ from tracker.cards import Card
 from tracker.forms import Ask, When
 from tracker.kinds.base import Kind, Listing, add_note, refuse_upside_down, span
 from tracker.model import Material
-from tracker.units import compact
+from tracker.stating import compact
 
 HEATED: Final = ("nozzle", "bed", "chamber")
 _HOT: Final[dict[str, Any]] = {"unit": "degC", "low": -50.0, "high": 600.0}

@@ -17,8 +17,7 @@ from tracker.kinds.base import Kind, Listing, plain, struck_or_plain
 from tracker.lineage import join_material
 from tracker.model import Job, JournalRecord, Material, Measurement, Result, Specimen, Spool, live
 from tracker.moments import local_day, local_time
-from tracker.stating import state_row
-from tracker.units import reading_text
+from tracker.stating import reading_text, state_row
 
 
 class MeasurementKind(Kind):

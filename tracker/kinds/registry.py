@@ -99,7 +99,7 @@ def find(book: Book, session: Session, text: str, *kinds: str, voided: bool = Fa
         WrongKindError: It is a row of another kind.
     """
     try:
-        row = _row_of(book, session, text, voided=voided)
+        row = row_of_label(book, session, text, voided=voided)
     except IdError:
         named = KINDS[kinds[0]].by_name(session, text) if len(kinds) == 1 else None
         if named is None:
@@ -161,17 +161,17 @@ def _part(session: Session, kind: Kind, number: int, *, voided: bool) -> Any:
 
 
 def resolve(book: Book, session: Session, text: str, *, voided: bool = False) -> Ident:
-    """Return which existing ID a text names; one that was merged leads to the other.
+    """Return which existing ID a text names; as :func:`row_of_label`."""
+    return ident_of(row_of_label(book, session, text, voided=voided))
+
+
+def row_of_label(book: Book, session: Session, text: str, *, voided: bool = False) -> Any:
+    """Return the row that an ID or a label's text names; one that was merged leads to the other.
 
     Raises:
         IdError: It is none; the nearest that exist are named.
         NotFoundError: It is of another book, nothing has it, or what had it was taken back.
     """
-    return ident_of(_row_of(book, session, text, voided=voided))
-
-
-def _row_of(book: Book, session: Session, text: str, *, voided: bool) -> Any:
-    """Return the row that :func:`resolve` means: asked for once, as each question is a way to the server."""
     if len(text) > _LONGEST:
         raise IdError(f"{text[:20]!r}… is too long for an ID", do="Scan a label, or type an ID: J0012-04-K")
     try:
@@ -189,12 +189,11 @@ def _row_of(book: Book, session: Session, text: str, *, voided: bool) -> Any:
         row = fetch(session, ident)
         if row is None:
             continue
-        merged = merged_into(session, row)
-        if merged is not row:
-            return merged
-        if row.voided is not None and not voided:
+        # What was merged is taken back by that: only then is the other looked for.
+        kept = row if row.voided is None else merged_into(session, row)
+        if kept is row and row.voided is not None and not voided:
             raise NotFoundError(f"{ident} was taken back", do=f"strandbook show {ident} says when and why")
-        return row
+        return kept
     raise NotFoundError(
         f"There is no {scanned.readings[0]} in this book",
         do=f"strandbook list {KINDS[scanned.readings[0].kind].plural} shows what there is",

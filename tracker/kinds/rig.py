@@ -14,7 +14,8 @@ from tracker.cards import Card
 from tracker.forms import Ask, FormError, When
 from tracker.kinds.base import Kind, Listing, add_note, columns_of, span, struck_or_plain
 from tracker.model import Calibration, Rig, live
-from tracker.units import compact, parse, shown
+from tracker.stating import compact, shown
+from tracker.units import parse
 
 CANONICAL: Final = {"force": "N", "length": "mm", "mass": "g", "angle": "degree", "temperature": "degC",
                     "time": "s"}  # fmt: skip

@@ -18,7 +18,7 @@ from tracker.kinds.drying import cycle_words
 from tracker.kinds.whereabouts import contradictions
 from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, StoragePeriod, Weighing, live
 from tracker.moments import local_day, local_time
-from tracker.units import compact
+from tracker.stating import compact
 
 PLACES: Final = ("open air", "sealed bag", "dry box", "printer")
 OF_SPOOL: Final = Ask("spool", "Spool", "record", required=True, of=("spool",))

@@ -25,7 +25,6 @@ from tracker.lineage.records import (
 )
 from tracker.lineage.spools import (
     in_tool_order,
-    jobs_of_material,
     join_main_spool,
     join_material,
     load_spools,
@@ -53,7 +52,6 @@ __all__ = [
     "SpoolHistory",
     "columns_of",
     "in_tool_order",
-    "jobs_of_material",
     "join_main_spool",
     "join_material",
     "load_spools",

@@ -165,23 +165,15 @@ def join_material(statement: Select[*tuple[Any, ...]], spool: Any = None) -> Sel
     return statement.outerjoin(Material, Material.id == material)
 
 
-def jobs_of_material(material: int | BindParameter[int]) -> Select[*tuple[Any, ...]]:
-    """Return a statement of the jobs whose plate is of a material, by what is kept.
-
-    Args:
-        material: Number of the material, or the parameter that it is given by.
-    """
-    return select(JobInForce.job_id).where(JobInForce.material_id == material)
-
-
 def made_of(material: int | BindParameter[int]) -> ColumnElement[bool]:
     """Return the condition that a specimen is made of a material, by what is kept.
 
     Args:
         material: Number of the material, or the parameter that it is given by.
     """
+    jobs = select(JobInForce.job_id).where(JobInForce.material_id == material)
     kept = select(FactorInForce.specimen_id).where(FactorInForce.name == OWN_MATERIAL)
     return or_(
         Specimen.id.in_(kept.where(FactorInForce.number == material)),
-        and_(Specimen.job_id.in_(jobs_of_material(material)), Specimen.id.not_in(kept)),
+        and_(Specimen.job_id.in_(jobs), Specimen.id.not_in(kept)),
     )

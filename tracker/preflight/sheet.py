@@ -17,7 +17,7 @@ from tracker.lazy_modules import lazy
 from tracker.model import Spool
 from tracker.platefile import Reading
 from tracker.preflight.findings import Finding
-from tracker.units import compact
+from tracker.stating import compact
 
 if TYPE_CHECKING:
     from tracker import exposure

@@ -5,19 +5,19 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Integer, cast, func, select
+from sqlalchemy import Connection, Integer, cast, func, select
 from sqlalchemy.orm import Session
 
 from tracker import ids
 from tracker.api import Method, validate
 from tracker.book import Book
 from tracker.errors import Refused
-from tracker.kinds import find, material_named
+from tracker.kinds import material_named
 from tracker.lazy_modules import lazy
 from tracker.lineage import made_of, material_of_specimen
 from tracker.model import Calibration, Drying, Job, Material, Measurement, Result, Rig, Specimen
@@ -85,35 +85,41 @@ class Standing:
         }
 
 
-def still_wanted(book: Book, specimen: str) -> str:
-    """Return in one line what a piece's programme still wants of such pieces; empty for anything else.
+def still_wanted(session: Session, row: Specimen) -> str:
+    """Return in one line what the programme of its material still wants of specimens like one.
 
     Args:
-        book: To be read.
-        specimen: ID.
+        session: To read with.
+        row: The specimen; without a known material nothing is wanted, and the line is empty.
     """
-    with book.read() as session:
-        row = find(book, session, specimen)
-        material = material_of_specimen(row) if isinstance(row, Specimen) else None
-        if material is None:
-            return ""
-        name, orientation = material.name, row.orientation
-    found = standing(book, name)
+    material = material_of_specimen(row)
+    if material is None:
+        return ""
+    programme = programme_of(session, material)
+    rows = session.execute(
+        select(Specimen.orientation, Measurement.method, func.count(Specimen.id.distinct()))
+        .join(Measurement, Measurement.specimen_id == Specimen.id)
+        .join(Result, Result.measurement_id == Measurement.id)
+        .where(made_of(material.id), Specimen.dummy.is_not(True), Result.counted)
+        .group_by(Specimen.orientation, Measurement.method)
+    )
+    counted = {(orientation, method): count for orientation, method, count in rows}
     wanted = [
-        f"{need.method} {need.missing} more"
-        for test, need in zip(found.tests, found.needs, strict=True)
-        if need.missing and test.fits(orientation)
+        f"{test.method} {missing} more"
+        for test in programme.tests
+        if test.fits(row.orientation) and (missing := test.missing(counted))
     ]
-    return f"programme {found.programme!r}: {', '.join(wanted) or 'nothing more of such pieces'}"
+    return f"programme {programme.name!r}: {', '.join(wanted) or 'nothing more of such pieces'}"
 
 
 class _Piece(NamedTuple):
+    """A specimen as a programme sees it; ``fit`` where it came off the bed well and is not used up."""
+
     row: int
     orientation: str | None
-    outcome: str | None
-    used_up: bool
-    tested: frozenset[str]
-    counted: frozenset[str]
+    fit: bool
+    tested: set[str]
+    counted: set[str]
 
 
 def programme_of(session: Session, material: Material) -> Programme:
@@ -133,32 +139,32 @@ def standing(book: Book, material: str) -> Standing:
         NotFoundError: There is no such material; near names are offered.
     """
     with book.read() as session:
-        row = material_named(session, material)
-        name, wanted = row.name, programme_of(session, row)
-        pieces = _pieces(session.connection(), row.id)
+        return _standing(session, material_named(session, material))
+
+
+def _standing(session: Session, material: Material) -> Standing:
+    wanted, pieces = programme_of(session, material), _pieces(session.connection(), material.id)
+    counted = Counter((piece.orientation, method) for piece in pieces for method in piece.counted)
     # A bar can be pulled once: shared out line by line, or every line would count the same bar as its own
     # and too few would be printed.
-    free = {piece.row for piece in pieces if _fit(piece)}
+    free = {piece.row for piece in pieces if piece.fit}
     needs = []
     for test in wanted.tests:
-        need, taken = _need(test, pieces, free)
+        need, taken = _need(test, pieces, counted, free)
         free -= taken
         needs.append(need)
-    return Standing(name, wanted.name, tuple(needs), wanted.tests)
+    return Standing(material.name, wanted.name, tuple(needs), wanted.tests)
 
 
-def _fit(piece: _Piece) -> bool:
-    return piece.outcome in ("good", "usable") and not piece.used_up
-
-
-def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[Need, set[int]]:
+def _need(
+    test: WantedTest, pieces: Sequence[_Piece], counted: Mapping[Counted, int], free: set[int]
+) -> tuple[Need, set[int]]:
     """Return one line's standing, and the pieces on the shelf that are kept for it."""
-    # A thousand pieces lie in few ways, and each page of a piece asks.
-    ways = {way for way in {piece.orientation for piece in pieces} if test.fits(way)}
-    fitting = [piece for piece in pieces if piece.orientation in ways]
-    counted = sum(1 for piece in fitting if test.method in piece.counted)
-    waiting = [piece.row for piece in fitting if _fit(piece) and test.method not in piece.tested]
-    missing = max(0, test.replicates - counted)
+    # A thousand pieces have few orientations among them, and each page of a piece asks.
+    orientations = {each for each in {piece.orientation for piece in pieces} if test.fits(each)}
+    fitting = [piece for piece in pieces if piece.orientation in orientations]
+    waiting = [piece.row for piece in fitting if piece.fit and test.method not in piece.tested]
+    missing = test.missing(counted)
     # No more than the line wants, so that the rest is left for the lines below it.
     taken = set([row for row in waiting if row in free][:missing])
     need = Need(
@@ -167,7 +173,7 @@ def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[N
         wanted=test.replicates,
         shelf=len(waiting),
         tested=sum(1 for piece in fitting if test.method in piece.tested),
-        counted=counted,
+        counted=sum(1 for piece in fitting if test.method in piece.counted),
         missing=missing,
         to_print=missing - len(taken),
     )
@@ -175,43 +181,35 @@ def _need(test: WantedTest, pieces: Sequence[_Piece], free: set[int]) -> tuple[N
 
 
 def _pieces(connection: Connection, material: int) -> list[_Piece]:
-    of_material = made_of(material)
+    # PostgreSQL has no max of booleans.
+    has_counted = func.max(cast(Result.counted, Integer)).label("has_counted")
     rows = connection.execute(
-        select(Specimen.id, Specimen.orientation, Specimen.outcome, Specimen.broken_at)
+        select(
+            Specimen.id, Specimen.orientation, Specimen.outcome, Specimen.broken_at,
+            Measurement.method, has_counted,
+        )
+        .outerjoin(Measurement, Measurement.specimen_id == Specimen.id)
+        .outerjoin(Result, Result.measurement_id == Measurement.id)
         # A dummy was printed for the others' layer times and is nobody's test piece; old rows say nothing,
         # so "is not true".
-        .where(of_material, Specimen.dummy.is_not(True))
+        .where(made_of(material), Specimen.dummy.is_not(True))
+        .group_by(Specimen.id, Measurement.method)
         .order_by(Specimen.job_id, Specimen.piece)
-    ).all()
-    tested, counted = _measured(connection, of_material)
-    return [
-        _Piece(
-            row.id, row.orientation, row.outcome, row.broken_at is not None,
-            frozenset(tested.get(row.id, ())), frozenset(counted.get(row.id, ())),
-        )
-        for row in rows
-    ]  # fmt: skip
-
-
-def _measured(
-    connection: Connection, of_material: ColumnElement[bool]
-) -> tuple[dict[int | None, set[str]], dict[int | None, set[str]]]:
-    tested: dict[int | None, set[str]] = {}
-    counted: dict[int | None, set[str]] = {}
-    # PostgreSQL has no max of booleans.
-    for specimen, method, has_counted in connection.execute(
-        select(Measurement.specimen_id, Measurement.method, func.max(cast(Result.counted, Integer)))
-        .join(Specimen, Specimen.id == Measurement.specimen_id)
-        .outerjoin(Result, Result.measurement_id == Measurement.id)
-        .where(of_material)
-        .group_by(Measurement.specimen_id, Measurement.method)
-    ):
-        tested.setdefault(specimen, set()).add(method)
+    )  # fmt: skip
+    pieces: dict[int, _Piece] = {}
+    for row in rows:
+        fit = row.outcome in ("good", "usable") and row.broken_at is None
+        piece = pieces.setdefault(row.id, _Piece(row.id, row.orientation, fit, set(), set()))
+        if row.method is not None:
+            piece.tested.add(row.method)
         # Set-aside results do not fill a programme, or a slipped grip would stand for a tested piece.
-        if has_counted:
-            counted.setdefault(specimen, set()).add(method)
-    return tested, counted
+        if row.has_counted:
+            piece.counted.add(row.method)
+    return list(pieces.values())
 
+
+Counted = tuple[str | None, str]
+"""Orientation and method of specimens with a counted result."""
 
 _WORDS: Final = ("flat", "on edge", "upright", "")
 _KEYS: Final = frozenset({"method", "orientation", "lie", "replicates"})
@@ -246,6 +244,15 @@ class WantedTest:
         # A piece of unknown orientation serves no line that asks for one: an upright bar taken for a flat
         # one is the largest error there is.
         return not self.words or (orientation is not None and in_words(orientation) == self.words)
+
+    def missing(self, counted: Mapping[Counted, int]) -> int:
+        """Return how many counted specimens it still wants."""
+        has = sum(
+            count
+            for (orientation, method), count in counted.items()
+            if method == self.method and self.fits(orientation)
+        )
+        return max(0, self.replicates - has)
 
     @property
     def orientation(self) -> str:

@@ -27,10 +27,10 @@ from tracker.plugins import Plugged
 from tracker.publish.drawing import Curve, curves
 from tracker.publish.gathering import CAUTIONS, Gathered, slug
 from tracker.publish.leaving import without_header, without_tags
+from tracker.stating import compact
 from tracker.trace import Trace, corrections
 from tracker.trace.walk import Path
 from tracker.trace.way import Describe
-from tracker.units import compact
 
 _KEPT_IN_THE_BOOK: Final = frozenset({"journal", "note", "hangs", "confirmed", "voided", "book", "exposure"})
 """Keys of a trace that are of no use to a reader: the book's own records, and what is always empty here."""

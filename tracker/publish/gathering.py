@@ -49,10 +49,10 @@ from tracker.orientation import in_words
 from tracker.plugins import Plugged
 from tracker.publish.leaving import Choice, Leaving, add_people, people_of
 from tracker.selection import Filter, ResultRow
+from tracker.stating import shown
 from tracker.table import CAUTION, SummaryTable, graded, results_where, summary_table
 from tracker.trace.history import Touched
 from tracker.trace.walk import Path, rows_of_measurement
-from tracker.units import shown
 
 CAUTIONS: Final = (
     f"{CAUTION} Local codes, the maker's safety data sheet and licensed practice come before anything "

@@ -33,13 +33,12 @@ from tracker.publish.gathering import (
     slug,
 )
 from tracker.publish.tables import TABLES
-from tracker.stating import state_row
+from tracker.stating import shown, state_row
 from tracker.table import Column, SummaryTable, TableRow
 from tracker.trace import WORDS, Station, Trace, corrections, stations
 from tracker.trace.stations import Tested
 from tracker.trace.walk import Path
 from tracker.trace.way import UNKNOWN, Way
-from tracker.units import shown
 
 _WILSON: Final = 1.959964
 

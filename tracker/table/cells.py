@@ -15,7 +15,7 @@ from tracker.errors import Refused
 from tracker.ids import measurement_id
 from tracker.lazy_modules import np
 from tracker.plate_sums import Plate, Point, one_a_piece
-from tracker.stating import Stated, state
+from tracker.stating import Stated, shown, state
 from tracker.statistics import (
     LimitedMean,
     MaterialMean,
@@ -28,7 +28,6 @@ from tracker.statistics import (
     plate_outlier,
 )
 from tracker.table.results import Column, Gathered
-from tracker.units import shown
 
 Array = NDArray[np.float64]
 

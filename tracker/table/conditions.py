@@ -29,8 +29,8 @@ from tracker.model import (
     StoragePeriod,
 )
 from tracker.plate_sums import moment_of, rounded_test
+from tracker.stating import shown
 from tracker.stored_rows import batched, raw
-from tracker.units import shown
 
 SETTINGS: Final[Mapping[str, tuple[str, str, str]]] = {
     "nozzle_c": ("nozzle_set_c", "nozzle", "degC"),

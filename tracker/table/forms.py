@@ -16,10 +16,10 @@ from typing import Any, Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from tracker.safe_text import cell, markdown
+from tracker.stating import shown
 from tracker.table.cells import Cell
 from tracker.table.results import Column
 from tracker.table.summary import SummaryTable, TableRow
-from tracker.units import shown
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ from tracker.moments import local_day
 from tracker.plate_sums import Plate, Point, points
 from tracker.plugins import Plugged
 from tracker.selection import Filter, Term, term_without
+from tracker.stating import shown
 from tracker.table.cells import Cell, Ratio, cells_of, interlayer_ratio
 from tracker.table.conditions import (
     ALWAYS,
@@ -48,7 +49,6 @@ from tracker.table.results import (
     Note,
     notes,
 )
-from tracker.units import shown
 
 CAUTION: Final = (
     "Comparisons between printed pieces on home-made rigs: not design allowables, not a certification. "

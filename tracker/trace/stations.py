@@ -27,10 +27,9 @@ from tracker.model import (
     Verdict,
 )
 from tracker.orientation import in_words
-from tracker.stating import state_row
+from tracker.stating import compact, reading_text, state_row
 from tracker.trace.walk import Path
 from tracker.trace.way import UNKNOWN, Station, Way, calibrated, hours, humidity, local, percent, place
-from tracker.units import compact, reading_text
 
 if TYPE_CHECKING:
     from tracker import factors as _factors

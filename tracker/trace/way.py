@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 from tracker.lazy_modules import lazy
 from tracker.lineage import Judged, Measured, columns_of
 from tracker.model import Calibration, Drying, Specimen
+from tracker.stating import compact
 from tracker.trace.facts import named_rows
 from tracker.trace.history import Change, Written
 from tracker.trace.walk import Path
-from tracker.units import compact
 
 if TYPE_CHECKING:
     from tracker import api

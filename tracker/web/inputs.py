@@ -15,7 +15,7 @@ from tracker.api import Field, Method, fields
 from tracker.forms import Ask, When, read
 from tracker.kinds import newest
 from tracker.moments import local_time as local
-from tracker.units import compact, shown
+from tracker.stating import compact, shown
 from tracker.web.bench import Bench
 
 READING: Final = "r-"

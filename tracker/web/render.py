@@ -23,8 +23,7 @@ from tracker.desk.doubts import Doubt
 from tracker.errors import Refused
 from tracker.ids import KINDS
 from tracker.moments import local_time as local
-from tracker.stating import state_row
-from tracker.units import compact, shown
+from tracker.stating import compact, shown, state_row
 from tracker.web.bench import Bench
 from tracker.web.refusals import plainly, status_of
 from tracker.web.visitors import Visitor, keep_session

@@ -18,8 +18,8 @@ from tracker_labels import LabelError, read_codes
 from tracker.browse import search
 from tracker.comparing import watched
 from tracker.day import Day, day_board
-from tracker.desk.scanning import scan
 from tracker.errors import Refused
+from tracker.scanning import scan
 from tracker.web.bench import Bench
 from tracker.web.platemap import mini_map
 from tracker.web.render import page, there

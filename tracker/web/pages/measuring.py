@@ -18,14 +18,14 @@ from tracker.desk.measuring import MEASURE_FORM, IncompleteError, last_readings,
 from tracker.desk.method_inputs import rigs_serving
 from tracker.desk.overtime import Running, append, running
 from tracker.desk.platemaps import bed_of, things_of
-from tracker.desk.scanning import fitting_methods, five_lines, warning
 from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.history import spool_days
 from tracker.ids import Ident, rig_id
-from tracker.kinds import Card, card_of, fetch, find, resolve
+from tracker.kinds import Card, card_of, fetch, find, ident_of, resolve
 from tracker.platefile import PlateObject
 from tracker.programme import still_wanted
+from tracker.scanning import first_lines, fitting_methods, warning
 from tracker.web.acting import acted, check_no_scan, followed, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import READING, Input, key_of, of_form, of_readings, text_of, typed, typed_asks
@@ -163,7 +163,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             card_of(session, find(book, session, each), book.zone).data
             for each in shown.data.get("measurements", ())
         ]
-        lines, stop = _lines(book, session, ident)
+        lines, stop = _lines(book, session, row)
         running_tests = (
             tuple(running(book, bench.plugged, str(ident))) if ident.kind == "specimen" and facts else ()
         )
@@ -173,25 +173,25 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             tuple((name, bench.plugged.method(name).title) for name in names),
             plate_map(pieces, str(ident), things, bed),
             tuple(facts),
-            still_wanted(book, str(ident)) if ident.kind == "specimen" else "",
+            still_wanted(session, row) if ident.kind == "specimen" else "",
             piece_log(row) if ident.kind == "specimen" else None,
             tuple(shown.data.get("photographs", ())),
             running=running_tests,
         )
 
 
-def _lines(book: Book, session: Any, ident: Ident) -> tuple[tuple[str, ...], str]:
-    """Return what is told of a piece or spool first, and what is wrong with it.
+def _lines(book: Book, session: Any, row: Any) -> tuple[tuple[str, ...], str]:
+    """Return what is shown of a piece or spool first, and what is wrong with it.
 
     Records that cannot all be true are corrected from this page: it must not be refused for them.
     """
     try:
-        lines = tuple(five_lines(book, session, ident))
+        lines = tuple(first_lines(book, session, row))
     except Refused as refusal:
         return (), str(refusal)
-    if ident.kind != "spool":
+    if ident_of(row).kind != "spool":
         return lines, ""
-    found = spool_days(session, fetch(session, ident), book.clock()).timeline.conflicts
+    found = spool_days(session, row, book.clock()).timeline.conflicts
     refusals = [Refused(each.what, why=each.why, do=each.do) for each in found]
     return lines, " ".join(line for each in refusals for line in plainly(each)[0])
 

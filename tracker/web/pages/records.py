@@ -20,7 +20,7 @@ from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.ids import Ident
 from tracker.kinds import Card, Kind, NotFoundError, card_of, find, find_row, ident_of, material_named
-from tracker.units import shown
+from tracker.stating import shown
 from tracker.web.acting import acted, is_sure
 from tracker.web.bench import Bench
 from tracker.web.inputs import Input, Of, asked, offered, text_of, typed_asks

@@ -16,12 +16,12 @@ from tracker.api import Field, Method, fields
 from tracker.desk.curves import spark_svg, thinned_curve
 from tracker.desk.measuring import MEASURE_FORM, IncompleteError
 from tracker.desk.method_inputs import rigs_serving
-from tracker.desk.scanning import five_lines, warning
 from tracker.errors import Refused
 from tracker.forms import when_at
 from tracker.ids import rig_id
-from tracker.kinds import card_of, fetch, find, resolve
+from tracker.kinds import card_of, find, ident_of, row_of_label
 from tracker.lazy_modules import lazy
+from tracker.scanning import first_lines, warning
 from tracker.web.bench import Bench, Offer
 from tracker.web.inputs import Input, of_form, of_readings
 from tracker.web.refusals import plainly
@@ -140,9 +140,8 @@ def _specimen(
     form: FormData | None, refusal: Refused | None, offer: Offer | None,
 ) -> dict[str, Any]:  # fmt: skip
     with bench.book.read() as session:
-        ident = resolve(bench.book, session, of)
-        row = fetch(session, ident)
-        lines, stop = five_lines(bench.book, session, ident)[:_LINES], warning(row, bench.book.zone)
+        row = row_of_label(bench.book, session, of)
+        lines, stop = first_lines(bench.book, session, row)[:_LINES], warning(row, bench.book.zone)
     problems = plainly(refusal)[1]
     held = {name: value for name, value in form.items() if isinstance(value, str)} if form is not None else {}
     typed = {name.removeprefix("r-"): value for name, value in held.items() if name.startswith("r-")}
@@ -154,7 +153,7 @@ def _specimen(
         now=("at",), when=when_at(bench.book), problems=problems,
     )  # fmt: skip
     return {
-        "of": str(ident), "lines": lines, "stop": stop, "about": about, "key": held.get("key", ""),
+        "of": str(ident_of(row)), "lines": lines, "stop": stop, "about": about, "key": held.get("key", ""),
         "inputs": [each for each in inputs if not _offered(each, offer)],
         "scan_first": False, "operator": choice.who or visitor.who,
     }  # fmt: skip

@@ -14,8 +14,8 @@ from tracker.kinds import NotFoundError, listed
 from tracker.lazy_modules import lazy
 from tracker.programme import standing
 from tracker.selection import parse_filter
+from tracker.stating import shown
 from tracker.table import SummaryTable, as_csv, compared, filled_columns, graded, remarks, summary_table
-from tracker.units import shown
 from tracker.web.bench import Answer, Bench
 from tracker.web.pages.pictures import MOST_CURVES
 from tracker.web.render import download, page, picture

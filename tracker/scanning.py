@@ -1,4 +1,4 @@
-"""At the rig: a label becomes the piece in five lines, and the methods that fit it."""
+"""At the rig: a label becomes the piece in a few lines, with what its programme wants and the methods."""
 
 from __future__ import annotations
 
@@ -16,12 +16,13 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.history import exposure_line, spool_days
 from tracker.ids import Ident, IdError, read_payload
-from tracker.kinds import NotFoundError, fetch, ident_of, resolve
-from tracker.lineage import spools_of_specimen
+from tracker.kinds import ident_of, row_of_label
+from tracker.lineage import material_of_specimen, spools_of_specimen
 from tracker.model import Measurement, Specimen, Spool
 from tracker.moments import local_day
 from tracker.orientation import in_words
 from tracker.plugins import Plugged
+from tracker.programme import still_wanted
 from tracker.stating import state_row
 
 _PICTURES = (".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".heic")
@@ -52,19 +53,21 @@ class Seen:
 
     Attributes:
         id: Its ID.
-        lines: At most five.
+        lines: At most four.
+        programme: What its material's programme still wants of such pieces, one line; empty for none.
         stop: What should make the person stop, one sentence; empty where nothing does.
         methods: Ids of the methods that are done on it.
     """
 
     id: str
     lines: tuple[str, ...]
+    programme: str
     stop: str
     methods: tuple[str, ...]
 
 
 def look(book: Book, text_or_picture: str) -> Scan:
-    """Return what a typed text, a scanned text or a picture of a label names.
+    """Return what a typed text, a scanned text or a picture of a label names, in this book or another.
 
     Raises:
         Refused: It is no label, or the picture cannot be read.
@@ -74,19 +77,25 @@ def look(book: Book, text_or_picture: str) -> Scan:
         return scan(book, session, text)
 
 
-def seen(book: Book, found: Scan, plugged: Plugged | None = None) -> Seen:
-    """Return a scanned thing as it is shown at the rig; methods only where ``plugged`` is given.
+def seen(book: Book, text_or_picture: str, plugged: Plugged | None = None) -> Seen:
+    """Return what a label names as it is shown at the rig, all of it from one state of the book.
+
+    Args:
+        book: To be read.
+        text_or_picture: As typed or scanned, or the name of a picture of the label.
+        plugged: The methods; without them none are named.
 
     Raises:
-        NotFoundError: It does not belong to this book.
+        Refused: It is no label, or the picture cannot be read.
+        NotFoundError: It names nothing in this book.
     """
-    if not found.belongs:
-        raise NotFoundError(found.why_not)
+    text = scanned_text(text_or_picture)
     with book.read() as session:
-        row = fetch(session, found.ident)
+        row = row_of_label(book, session, text)
         return Seen(
-            str(found.ident),
-            tuple(five_lines(book, session, found.ident)),
+            str(ident_of(row)),
+            tuple(first_lines(book, session, row)),
+            still_wanted(session, row) if isinstance(row, Specimen) else "",
             warning(row, book.zone),
             tuple(fitting_methods(plugged, row)) if plugged is not None else (),
         )
@@ -121,8 +130,8 @@ def scan(book: Book, session: Session, text: str) -> Scan:
         IdError: It is neither a label nor an ID.
     """
     try:
-        ident = resolve(book, session, text)
-    # No label at all is refused; a label of another book, or of nothing, is told as what it is.
+        ident = ident_of(row_of_label(book, session, text))
+    # No label at all is refused; a label of another book, or of nothing, is shown as what it would be.
     except IdError:
         raise
     except Refused as refusal:
@@ -131,29 +140,24 @@ def scan(book: Book, session: Session, text: str) -> Scan:
     return Scan(text, ident, book.code, belongs=True)
 
 
-def five_lines(book: Book, session: Session, ident: Ident) -> list[str]:
-    """Return what a person at the rig wants to know of a scanned thing, in at most five lines.
+def first_lines(book: Book, session: Session, row: Any) -> list[str]:
+    """Return what a person at the rig wants to know of a scanned thing, in at most four lines.
 
     Raises:
         Refused: A record of a spool behind it is impossible.
     """
-    row = fetch(session, ident)
-    if isinstance(row, Specimen):
-        return _specimen_lines(session, row)
+    ident = ident_of(row)
     if isinstance(row, Spool):
         now = book.clock()
-        lot = row.lot or "not recorded"
         return [
-            f"{ident}  spool of {row.material.name}, lot {lot}",
+            f"{ident}  spool of {row.material.name}, lot {row.lot or 'not recorded'}",
             exposure_line(spool_days(session, row, now), now),
             f"measured: {_measured(session, row)}",
         ]
-    return [f"{ident}  {ident.kind}"]
-
-
-def _specimen_lines(session: Session, row: Specimen) -> list[str]:
+    if not isinstance(row, Specimen):
+        return [f"{ident}  {ident.kind}"]
     spools, printed = [each.spool for each in spools_of_specimen(row)], row.job.started_at
-    material = spools[0].material if spools else row.job.material
+    material = material_of_specimen(row)
     remark = row.remark or row.cause
     outcome = f"{row.outcome or 'still on the bed, as far as is recorded'}{f' ({remark})' if remark else ''}"
     kind = f"{row.name or 'piece'} of {material.name if material else 'material not recorded'}"
@@ -163,7 +167,7 @@ def _specimen_lines(session: Session, row: Specimen) -> list[str]:
     if printed is not None and spools:
         exposed = "; ".join(exposure_line(spool_days(session, each, printed), printed) for each in spools)
     return [
-        f"{ident_of(row)}  {kind}, {outcome}; orientation {words}",
+        f"{ident}  {kind}, {outcome}; orientation {words}",
         f"spool: {lots or 'not recorded'}",
         exposed,
         f"measured: {_measured(session, row)}",
@@ -191,7 +195,7 @@ def warning(row: Any, zone: dt.tzinfo) -> str:
 
     Args:
         row: What was scanned.
-        zone: The bench's, in which the day of a test is told.
+        zone: The bench's, in which the day of a test is named.
     """
     if not isinstance(row, Specimen):
         return ""

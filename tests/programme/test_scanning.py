@@ -11,15 +11,15 @@ from tests.desk.bench import PULL, WHO, a_job, a_piece, a_spool
 from tracker.book import Book
 from tracker.desk.measuring import measure
 from tracker.desk.offbed import PieceOutcome, take_off
-from tracker.desk.scanning import look, scanned_text, seen
 from tracker.errors import Refused
 from tracker.ids import spool_id
 from tracker.kinds import NotFoundError
 from tracker.plugins import load
+from tracker.scanning import look, scanned_text, seen
 
 
 def _lines(book: Book, text: str) -> tuple[str, ...]:
-    return seen(book, look(book, text)).lines
+    return seen(book, text).lines
 
 
 def test_a_piece_is_shown_with_what_was_measured_on_it(book: Book) -> None:
@@ -53,9 +53,9 @@ def test_a_spool_is_shown_with_its_lot(book: Book) -> None:
 def test_methods_that_fit_are_named_where_they_are_asked_for(book: Book) -> None:
     """A bar can be pulled; a filament's diameter is read on a spool."""
     piece, plugged = a_piece(book), load()
-    assert seen(book, look(book, piece)).methods == ()
-    assert "tensile" in seen(book, look(book, piece), plugged).methods
-    of_spool = seen(book, look(book, spool_id(1)), plugged).methods
+    assert seen(book, piece).methods == ()
+    assert "tensile" in seen(book, piece, plugged).methods
+    of_spool = seen(book, spool_id(1), plugged).methods
     assert "diameter" in of_spool
     assert "tensile" not in of_spool
 
@@ -67,8 +67,9 @@ def test_a_label_that_is_not_of_this_book_is_told_and_not_shown(book: Book) -> N
     assert not found.belongs
     assert found.why_not
     assert str(found.ident) == spool_id(999)
-    with pytest.raises(NotFoundError):
-        seen(book, found)
+    with pytest.raises(NotFoundError) as refusal:
+        seen(book, spool_id(999))
+    assert str(refusal.value) == found.why_not
 
 
 def test_a_picture_that_is_none_is_refused(book: Book, tmp_path: Path, clock: BenchClock) -> None:
