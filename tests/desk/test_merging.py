@@ -153,8 +153,8 @@ def test_filament_wound_onto_another_reel_keeps_its_history(book: Book) -> None:
     new = wind_spool(book, WHO, old, {"wound_at": "2026-03-02 07:00", "gross_g": 700, "empty_g": 180}).id
     told = data(book, new)
     assert (told["wound_from"], told["net_g"], told["material"]) == (old, 520, "Nordlicht ASA")
-    assert [each["place"] for each in told["stays"]] == ["dry box"]
-    assert data(book, old)["stays"][0]["ended_at"].startswith("2026-03-02T07:00")
+    assert [each["place"] for each in told["storage"]] == ["dry box"]
+    assert data(book, old)["storage"][0]["ended_at"].startswith("2026-03-02T07:00")
     with book.read() as session:
         row = find(book, session, new)
         days = spool_days(session, row, at("2026-03-02 08:00"))

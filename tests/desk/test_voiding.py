@@ -295,7 +295,7 @@ def test_undo_of_a_storage_period_lets_the_one_before_run_on(book: Book) -> None
     keep_spool(book, WHO, spool, {"place": "open air"})
     undo(book)
     with book.read() as session:
-        periods = card_of(session, find_row(book, session, spool), book.zone).data["stays"]
+        periods = card_of(session, find_row(book, session, spool), book.zone).data["storage"]
     assert [(each["place"], each["ended_at"]) for each in periods] == [("dry box", None)]
 
 

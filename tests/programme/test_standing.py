@@ -140,7 +140,7 @@ def test_a_scanned_piece_says_what_is_still_wanted(book: Book, plate: list[str])
 
 
 def test_a_scanned_piece_wants_what_the_programme_says_is_missing(book: Book, plate: list[str]) -> None:
-    """Set-aside results, measurements taken back and dummies count at the rig as little as in the programme."""
+    """Results set aside, measurements taken back and dummies count as little as in the programme."""
     a_pull(book, plate[0])
     judge(book, WHO, a_pull(book, plate[1]).id, counted=False, reason="slipped")
     void(book, WHO, load(), a_pull(book, plate[2]).id, "wrong piece")

@@ -18,12 +18,12 @@ def test_the_jobs_of_a_spool_hang_on_it(book: Book, scene: Scene) -> None:
     ]  # fmt: skip
 
 
-def test_a_spool_shows_all_its_dryings_and_stays(book: Book, scene: Scene) -> None:
+def test_a_spool_shows_all_its_dryings_and_storage_periods(book: Book, scene: Scene) -> None:
     """Looked at from the spool, nothing is left out for lying after a print."""
     del scene
     found = trace(book, "S0001-R").as_json()
 
-    assert (len(found["dryings"]), len(found["stays"])) == (2, 3)
+    assert (len(found["dryings"]), len(found["storage"])) == (2, 3)
 
 
 def test_only_later_jobs_hang_on_a_drying(book: Book, scene: Scene) -> None:

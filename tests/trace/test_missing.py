@@ -42,7 +42,7 @@ def test_gaps_of_a_bare_number_are_all_named(book: Book) -> None:
     """A value out of an old table lacks readings, rig, spool, drying and more; each is named."""
     assert {
         "number.uncertainty", "readings", "method.version", "rig", "measurement.at", "measurement.operator",
-        "job.plate_sha256", "job.started_at", "spools", "dryings", "stays", "material.family",
+        "job.plate_sha256", "job.started_at", "spools", "dryings", "storage", "material.family",
     } <= set(bare(book)["not_recorded"])  # fmt: skip
 
 

@@ -102,7 +102,8 @@ def test_changes_by_hand_and_logs_belong_to_the_job(traced: dict[str, Any]) -> N
 def test_what_happened_after_the_print_is_left_out(traced: dict[str, Any]) -> None:
     """A drying and a storage period begun after the print have no part in its number."""
     assert [each["id"] for each in traced["dryings"]] == ["D0001-Q"]
-    assert [each["place"] for each in traced["stays"]] == ["open air", "dry box"]
+    assert [each["place"] for each in traced["storage"]] == ["open air", "dry box"]
+    assert traced["stays"] == traced["storage"]
 
 
 def test_times_are_utc(traced: dict[str, Any]) -> None:

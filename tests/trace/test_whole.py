@@ -241,7 +241,7 @@ def test_a_spool_is_the_last_before_the_print_where_several_are(book: Book, scen
         act.session.add(JobSpool(job_id=scene.job, spool_id=2, tool=1))
     found = trace(book, "J0002-H")
 
-    assert found.missing == ["job.line_width_mm", "job.room_rh_pct", "dryings", "stays"]
+    assert found.missing == ["job.line_width_mm", "job.room_rh_pct", "dryings", "storage"]
     heads = [line.partition(";")[0] for line in found.lines(100) if line.startswith(("spool", "material"))]
     assert heads == ["spool         S0001-R", "spool         S0002-P", "material      Quarzit ASA"]
 

@@ -95,7 +95,7 @@ def test_what_was_measured_is_offered_for_a_verdict(
 
 
 @pytest.mark.parametrize(
-    ("act", "of", "form", "says"),
+    ("act", "of", "form", "shown"),
     [
         ("cut", "J0001-01-Z", {"parts": "left half, right half"}, "used up"),
         ("relabel", "J0001-01-Z", {"other": "J0001-02-Y", "reason": "taken the wrong way round"}, "J0001"),
@@ -103,7 +103,7 @@ def test_what_was_measured_is_offered_for_a_verdict(
     ],
 )
 def test_an_act_on_a_record_is_done_from_its_page(
-    site: Site, browser: Browser, act: str, of: str, form: dict[str, str], says: str
+    site: Site, browser: Browser, act: str, of: str, form: dict[str, str], shown: str
 ) -> None:
     """The record's page leads to its form; sent twice it is one entry of the journal."""
     of = of if of.startswith("S") else site.pieces[0]
@@ -113,7 +113,7 @@ def test_an_act_on_a_record_is_done_from_its_page(
     answers = [browser.fill(f"/act/{act}?of={of}", {**form, "key": "one"}) for _ in range(2)]
     assert [each.status_code for each in answers] == [200, 200], plain(answers[0].text)[:500]
     assert entries(site.book) == before + 1
-    assert says in plain(browser.get(f"/{of}").text)
+    assert shown in plain(browser.get(f"/{of}").text)
 
 
 def test_two_spools_of_one_reel_are_merged(site: Site, browser: Browser) -> None:

@@ -85,7 +85,7 @@ def test_dependent_settings_get_no_share_and_no_column_of_a_plan() -> None:
     )
     found = answer(asked)
     assert [share.factor for share in found.shares] == ["print_speed_mm_s"]
-    assert found.shares[0].stands_for == ("flow_mm3_s",)
+    assert found.shares[0].represents == ("flow_mm3_s",)
     assert "volume flow 5.00 → 7.50 mm³/s (follows from print speed)" in " ".join(found.sentences(200))
 
 

@@ -141,7 +141,7 @@ def folded(text: str, ahead: str = "") -> str:
 def done(act: Done, json_wanted: bool, following: str = "") -> None:
     """Tell what was done: remarks on stderr, IDs on stdout, the act's own ID on the last line."""
     if json_wanted:
-        print_json({"id": act.id, "also": act.also, "parts": act.parts, "says": act.notes})
+        print_json({"id": act.id, "also": act.also, "parts": act.parts, "notes": act.notes})
         return
     for sentence in act.notes:
         note(titled(sentence))

@@ -490,6 +490,6 @@ def measured_data(act: Measured) -> dict[str, Any]:
             }
             for each in act.results
         ],
-        "says": act.notes,
+        "notes": act.notes,
         "problem": act.problem,
     }  # fmt: skip

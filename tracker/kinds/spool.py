@@ -147,7 +147,7 @@ class SpoolKind(Kind):
         jobs = [ids.job_id(each.job_id) for each in live(used)]
         card.add("jobs", ", ".join(jobs) or "none yet")
         card.data |= {
-            "stays": [numbered(each) for each in live(periods)],
+            "storage": [numbered(each) for each in live(periods)],
             "weighings": [numbered(each) for each in live(weighings)],
             "dryings": [ids.drying_id(each.id) for each in live(dryings)],
             "jobs": jobs,

@@ -121,6 +121,6 @@ class Report:
             "like": self.like or None,
             "differences": [vars(difference) for difference in self.differences],
             "agrees": self.agrees, "sections": self.sections,
-            "pieces": self.pieces, "says": self.notes, "filament_g": self.filament_g, "time_s": self.time_s,
+            "pieces": self.pieces, "notes": self.notes, "filament_g": self.filament_g, "time_s": self.time_s,
             "left_g": self.left_g, "spools": self.left,
         }  # fmt: skip

@@ -169,7 +169,8 @@ def _reads_alike(plugged: Plugged, path: Path, field: str, name: str, data: byte
 
 
 _OF_THE_PRINT: Final = (
-    "job", "spools", "stays", "dryings", "material", "method", "standard", "formulas", "instruments", "units",
+    "job", "spools", "storage", "dryings", "material", "method", "standard", "formulas", "instruments",
+    "units",
 )  # fmt: skip
 """What measurements of one job have alike where there is one alone."""
 
@@ -251,7 +252,7 @@ def measurement_data(
     }
 
 
-_STATED_ELSEWHERE: Final = frozenset({"id", "book", "rig"})
+_STATED_ELSEWHERE: Final = frozenset({"stays", "id", "book", "rig"})
 
 
 def piece_tested(path: Path) -> Piece:

@@ -321,7 +321,7 @@ class Printed:
         )
 
     def spools(self, path: Path) -> Iterator[Station]:
-        """Yield the spools that were printed from, with dryings and stays."""
+        """Yield the spools that were printed from, with dryings and storage periods."""
         if not path.spools:
             sides = (Station("drying", UNKNOWN, known=False), Station("kept", UNKNOWN, known=False))
             yield Station("spool", UNKNOWN, known=False, link="is", sides=sides)

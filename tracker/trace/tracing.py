@@ -85,11 +85,14 @@ class Trace(Way):
     def _printed(self) -> dict[str, Any]:
         """Return the piece, its print and what it was printed from."""
         path = self.path
+        storage = list(facts.storage_facts(path.spools))
         return {
             "specimen": None if path.specimen is None else facts.specimen_facts(path.specimen),
             "job": None if path.job is None else facts.job_facts(path, path.job),
             "spools": [facts.spool_facts(spool) for spool in path.spools],
-            "stays": list(facts.storage_facts(path.spools)),
+            "storage": storage,
+            # The same by the name it had first, which other people's scripts read.
+            "stays": storage,
             "dryings": list(facts.drying_facts(path.spools)) or facts.alone(path.drying),
             "material": None if path.material is None else facts.row_data(path.material),
             "factors": self.factors

@@ -56,7 +56,7 @@ WORDS: Final = {
     "spool.lot": "lot",
     "spool.received_on": "when the spool came in",
     "dryings": "drying before the print",
-    "stays": "where the spool was kept",
+    "storage": "where the spool was kept",
     "material": "material",
     "material.maker": "maker of the material",
     "material.family": "polymer family",
@@ -110,15 +110,15 @@ def _of_measurement(chosen: Measured) -> Iterator[str]:
 
 def _of_spools(path: Path) -> Iterator[str]:
     if not path.spools:
-        # Without a spool nothing is known of its lot, its drying and its stays either.
-        yield from ("spools", "spool.lot", "dryings", "stays")
+        # Without a spool nothing is known of its lot, its drying and its storage either.
+        yield from ("spools", "spool.lot", "dryings", "storage")
         return
     for spool in path.spools[:1]:
         yield from _blank("spool", spool.spool)
     if not all(spool.dryings for spool in path.spools):
         yield "dryings"
     if not all(spool.storage for spool in path.spools):
-        yield "stays"
+        yield "storage"
 
 
 def _blank(part: str, row: object | None) -> Iterator[str]:

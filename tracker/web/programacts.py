@@ -86,7 +86,7 @@ class ActOut(BaseModel):
     id: str
     also: list[str]
     parts: list[str]
-    says: list[str]
+    notes: list[str]
 
 
 Do = Callable[[Bench, str, Sent, dict[str, str]], Done]
@@ -226,7 +226,7 @@ async def do_act(
     if rig.role != "keeps" and name not in _AT_THE_RIG:
         raise NotAllowedError("This device does not keep the book")
     done = await run_in_threadpool(_done, bench, rig.name, f"device {rig.number} {name}", sent, name)
-    return ActOut(id=done.id, also=list(done.also), parts=list(done.parts), says=list(done.notes))
+    return ActOut(id=done.id, also=list(done.also), parts=list(done.parts), notes=list(done.notes))
 
 
 def _done(bench: Bench, who: str, sender: str, sent: Sent, name: str) -> Done:

@@ -121,7 +121,7 @@ class MeasuredOut(BaseModel):
     method: str
     version: str
     results: list[ResultOut]
-    says: list[str]
+    notes: list[str]
     problem: str | None
 
 
@@ -316,7 +316,7 @@ def measured_out(act: Measured) -> MeasuredOut:
     ]  # fmt: skip
     return MeasuredOut(
         id=act.id, specimen=act.subject, method=act.method, version=act.version, results=results,
-        says=act.notes, problem=act.problem,
+        notes=act.notes, problem=act.problem,
     )  # fmt: skip
 
 

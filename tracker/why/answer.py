@@ -610,7 +610,7 @@ def _share(working: Working, item: Comparison, span: Span, group: int | None) ->
         group,
         note,
         agrees,
-        working.roles.stands_for(name),
+        working.roles.represents(name),
         working.from_unrecorded.get(name, True),
     )
 

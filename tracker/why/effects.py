@@ -83,8 +83,8 @@ class Roles:
     adjusted: tuple[str, ...] = ()
     dropped: Mapping[str, str] = field(default_factory=dict)
 
-    def stands_for(self, name: str) -> tuple[str, ...]:
-        """Return the other changed factors that a cause stands for."""
+    def represents(self, name: str) -> tuple[str, ...]:
+        """Return the other changed factors that a cause represents."""
         folded = {**self.dependent, **self.through}
         return tuple(other for other, cause in folded.items() if cause == name)
 

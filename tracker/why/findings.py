@@ -125,7 +125,7 @@ class Share:
         group: Index of its group, or None.
         published: Direction of effect in the literature, a note and no evidence.
         agrees: True or False where a shown share can be held against ``published``.
-        stands_for: Other changed factors that follow from it or act through it.
+        represents: Other changed factors that follow from it or act through it.
         from_unrecorded: False where something else about A or B could pass for it.
     """
 
@@ -135,7 +135,7 @@ class Share:
     group: int | None
     published: Direction | None = None
     agrees: bool | None = None
-    stands_for: tuple[str, ...] = ()
+    represents: tuple[str, ...] = ()
     from_unrecorded: bool = True
 
     @property
@@ -473,7 +473,7 @@ def _share(share: Share) -> dict[str, Any]:
         "shown": share.shown,
         "published": asdict(share.published) if share.published else None,
         "agrees_with_published": share.agrees,
-        "stands_for": list(share.stands_for),
+        "represents": list(share.represents),
         "told_from_unrecorded": share.from_unrecorded,
     }
 

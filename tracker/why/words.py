@@ -441,8 +441,8 @@ def _share_sentence(share: Share, found: Findings) -> str:
         text += "consistent with a share of its own"
     else:
         text += "consistent with a share of its own or with something not recorded"
-    if share.stands_for:
-        text += f"; stands for {', '.join(_words(found, share.stands_for))} as well"
+    if share.represents:
+        text += f"; represents {', '.join(_words(found, share.represents))} as well"
     return text + _published(share) + "."
 
 
