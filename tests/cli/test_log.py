@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from tests.cli.bench import Cli, Filled
+from tracker.book import open_book
+from tracker.records import acts
 
 
 def test_the_newest_act_stands_first_with_person_and_record(filled: Filled) -> None:
@@ -54,6 +56,14 @@ def test_the_log_of_today_ends_with_yesterday(cli: Cli) -> None:
     assert (begun["act"], len(today)) == ("init", 2)
     assert cli.json("log", "--today") == today
     assert "lies in the future" in cli.refused("log", "--since", "2999-01-01")
+
+
+def test_the_log_until_a_moment_leaves_that_moment_out(cli: Cli) -> None:
+    """An act at the very end of what is asked for is left out; one at its beginning is shown."""
+    with open_book(str(cli.place)) as book, book.connect() as connection:
+        (begun,) = acts(connection, book.zone)
+        assert list(acts(connection, book.zone, until=begun.at)) == []
+        assert [each.act for each in acts(connection, book.zone, since=begun.at)] == ["init"]
 
 
 def test_what_is_left_out_is_said(filled: Filled) -> None:

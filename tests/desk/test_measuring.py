@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
+from tests.conftest import BenchClock
 from tests.desk.bench import (
     PULL,
     WHO,
@@ -21,6 +22,7 @@ from tests.desk.bench import (
     a_rig,
     a_spool,
     at,
+    calibrate,
     entries,
     plugged_with,
     row_of,
@@ -130,6 +132,20 @@ def test_the_day_of_a_calibration_is_the_benchs(tmp_path: Path) -> None:
         rig = a_calibrated_rig(far, done_on="2026-02-05")
         done = a_pull(far, a_piece(far), rigs=[rig], about={"at": "2026-02-05 08:00"})
         assert row_of(far, done.id).rigs[0].calibration is not None
+
+
+def test_a_calibration_is_overdue_from_the_day_after_at_the_bench(tmp_path: Path) -> None:
+    """Due on 7 March: not that evening in New York, when UTC has the 8th, but the next morning."""
+    clock = BenchClock()
+    clock.forward(days=20)
+    with new_book(str(tmp_path / "far"), WHO, zone="America/New_York", clock=clock) as far:
+        rig, pieces = a_rig(far, recalibrate_days="30"), a_job(far).also
+        calibrate(far, WHO, rig, {"uncertainty": "2 N", "done_on": "2026-02-05"})
+        notes = [
+            " ".join(a_pull(far, piece, rigs=[rig], about={"at": at}).notes)
+            for piece, at in zip(pieces, ("2026-03-07 22:00", "2026-03-08 08:00"), strict=False)
+        ]
+        assert ["was due on 2026-03-07" in each for each in notes] == [False, True]
 
 
 def test_what_is_no_rig_is_no_rig(book: Book) -> None:

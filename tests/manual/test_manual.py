@@ -8,6 +8,7 @@ import shutil
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from unittest.mock import Mock
 
@@ -17,15 +18,20 @@ import pytest
 from click.testing import CliRunner
 
 from tests.cli.bench import Cli, commands
+from tests.conftest import BenchClock
+from tests.desk.bench import a_piece
 from tests.web.site import bench_of, running
 from tracker import manual
-from tracker.api import Method
+from tracker.api import Method, validate
 from tracker.api.testing import CHECKS
-from tracker.book import open_book
+from tracker.book import Book, open_book
 from tracker.cli import strandbook
 from tracker.desk.devices import pair_device
+from tracker.desk.measuring import measure
+from tracker.desk.overtime import append
 from tracker.errors import Refused
 from tracker.plugins import load
+from tracker.programme import due
 
 WALK = manual.topic("first-evening").text
 OUTSIDE = re.compile(r"^```(\w*)\n(.*?)^```", re.MULTILINE | re.DOTALL)
@@ -182,21 +188,57 @@ def test_a_terminal_is_told_where_a_picture_lies(cli: Cli) -> None:
     assert Path(found[2]).exists()
 
 
-def example(page: str, language: str) -> str:
-    """Return the first block of a language on a page."""
-    return next(block[2] for block in OUTSIDE.finditer(manual.topic(page).text) if block[1] == language)
+def example(page: str, language: str, number: int = 0) -> str:
+    """Return a block of a language on a page, the first one unless another number is given."""
+    blocks = [block[2] for block in OUTSIDE.finditer(manual.topic(page).text) if block[1] == language]
+    return blocks[number]
 
 
-@pytest.mark.parametrize("check", CHECKS)
-def test_the_method_of_the_manual_keeps_the_contract(check: Callable[[Method], None]) -> None:
-    """As it stands on the page, under all checks that plugins are given; its project file names it."""
-    made: dict[str, Any] = {"__name__": "washers"}
-    page = compile(example("write-a-method", "python"), "washers.py", "exec", dont_inherit=True)
+def offered_on_page(number: int) -> Callable[[], list[Method]]:
+    """Return the hook of a module on the page about methods."""
+    made: dict[str, Any] = {"__name__": "on_the_page"}
+    page = compile(example("write-a-method", "python", number), "on_the_page.py", "exec", dont_inherit=True)
     exec(page, made)  # noqa: S102 - our own page
-    (method,) = made["strandbook_methods"]()
+    offer: Callable[[], list[Method]] = made["strandbook_methods"]
+    return offer
 
-    check(method)
+
+def method_on_page(number: int) -> Method:
+    """Return the method that a module on the page about methods offers."""
+    (method,) = offered_on_page(number)()
+    return method
+
+
+@pytest.mark.parametrize("number", [0, 1])
+@pytest.mark.parametrize("check", CHECKS)
+def test_the_methods_of_the_manual_keep_the_contract(check: Callable[[Method], None], number: int) -> None:
+    """As they are on the page, under all checks that plugins are given; a project file names the first."""
+    check(method_on_page(number))
     assert tomllib.loads(example("write-a-method", "toml"))["project"]["entry-points"]["strandbook"]
+
+
+def test_the_method_over_days_of_the_manual_asks_for_its_marks() -> None:
+    """After 24 h the mass at 48 h is wanted, a day later; after the last mark nothing is."""
+    method = method_on_page(1)
+    wanted = [
+        method.next_due(validate(method, {"dry": 10.4, "series": series}))
+        for series in ("", "24:10.42", "24:10.42 48:10.43 168:10.44")
+    ]
+
+    assert [each and each.after_s / 3600 for each in wanted] == [24.0, 24.0, None]
+
+
+def test_the_method_over_days_of_the_manual_falls_due(book: Book, clock: BenchClock) -> None:
+    """Begun without a reading, weighed after a day: the list of what is due asks for each next mark."""
+    plugged = load("none", extra=[("soak", SimpleNamespace(strandbook_methods=offered_on_page(1)))])
+    piece = a_piece(book)
+    began = measure(book, "Ada Bench", plugged, piece, "soak", {"dry": "10.4"}, incomplete=True).id
+    assert [(each.id, each.what) for each in due(book, plugged) if each.id == began] == [
+        (began, f"weigh after 24 h in water on {piece}")
+    ]
+    clock.forward(hours=24)
+    append(book, "Ada Bench", plugged, piece, ["10.42"])
+    assert f"weigh after 48 h in water on {piece}" in [each.what for each in due(book, plugged)]
 
 
 def test_the_reading_of_the_manual_is_taken_in_once(book_template: Path, tmp_path: Path) -> None:

@@ -74,7 +74,7 @@ def print_json_stream(items: Iterable[Any]) -> None:
     click.echo("[]" if first else "\n]")
 
 
-_QUANTITY: Final = re.compile(r"(?<![\w.=])(?<!--of )[a-z][a-z0-9_-]*\.[A-Za-z][A-Za-z0-9_]*(?![\w.])")
+_QUANTITY: Final = re.compile(r"(?<![\w.=])(?<!--of )[a-z][a-z0-9_-]*\.[A-Za-z][A-Za-z0-9_]*(?!\w|\.\w)")
 """What may be the name of a quantity, where it is not something to be typed."""
 
 
