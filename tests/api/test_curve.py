@@ -92,7 +92,7 @@ def test_strain_is_a_pure_number(word: str, value: float) -> None:
     assert read_curve(rec(f"{word},force_N\n0,1\n0.2,2\n")).strain[1] == approx(value)
 
 
-def test_what_was_taken_for_what_is_said() -> None:
+def test_what_was_taken_for_what_is_reported() -> None:
     """A unit that was assumed is told."""
     how = read_curve(rec("time_s,load\n0,1\n1,2\n")).how
     assert "force from column 'load', taken as N, no unit there" in how
@@ -113,7 +113,7 @@ def test_infinity_is_left_out() -> None:
     assert read_curve(rec("time_s,force_N\n0,1\n1,inf\n")).force_n.tolist() == [1.0]
 
 
-def test_a_clock_that_runs_backwards_is_said() -> None:
+def test_a_clock_that_runs_backwards_is_reported() -> None:
     """Rows are kept in their order."""
     assert "backwards" in read_curve(rec("time_s,force_N\n1,1\n0,2\n")).problems[0]
 
@@ -238,7 +238,7 @@ def test_only_the_first_two_words_of_a_header_name_a_role() -> None:
     assert (column_role("peak force", roles), column_role("peak of force", roles)) == ("force", "")
 
 
-def test_a_known_unit_is_not_said_to_be_assumed() -> None:
+def test_a_known_unit_is_not_reported_to_be_assumed() -> None:
     """Only a column without a unit is "taken as" one."""
     assert read_curve(rec("time_s,force_N\n0,1\n1,2\n")).how == (
         "time from column 'time_s', header says s",

@@ -58,7 +58,7 @@ def test_least_squares_of_the_cast_iron() -> None:
     assert (found.modulus, found.points) == (approx(88_870, abs=0.5), 4)
 
 
-def test_both_rules_see_that_too_few_readings_lie_in_the_interval() -> None:
+def test_both_rules_see_that_too_few_readings_are_in_the_interval() -> None:
     """Four readings between 0.05 and 0.25 % are fewer than five."""
     assert chord_modulus(STRAIN, STRESS).points == 4
 
@@ -196,13 +196,13 @@ def test_a_flat_chord_has_its_foot_where_it_begins() -> None:
     assert (found.modulus, found.foot) == (0.0, 0.0005)
 
 
-def test_why_there_is_no_slope_is_told() -> None:
+def test_why_there_is_no_slope_is_reported() -> None:
     """The reason comes back as text where a caller wants no exception."""
     strain = np.array([0, 0.001])
     assert "covers 0 to 0.1 % of strain" in str(slope_of(strain, 2000 * strain, "chord"))
 
 
-def test_rules_are_told_apart_by_name() -> None:
+def test_rules_are_distinguished_by_name() -> None:
     """A chord has no scatter, a fit of a curve has."""
     chord, fit = (slope_of(BENT, bent(BENT), rule) for rule in ("chord", "least squares"))
     assert isinstance(chord, Slope)
@@ -223,7 +223,7 @@ def test_strain_counted_from_the_foot_begins_there(shift: float) -> None:
     assert (slope.modulus, slope.foot) == (approx(same.modulus, rel=1e-6), approx(0, abs=1e-8))
 
 
-def test_a_foot_beyond_the_curve_is_told() -> None:
+def test_a_foot_beyond_the_curve_is_reported() -> None:
     """Where the interval moves off the end of the curve there is no modulus left."""
     strain = np.array([0, 0.0004, 0.0005, 0.0025])
     assert isinstance(from_foot(strain, np.array([0, 0, 0, 10.0]), "chord")[1], str)

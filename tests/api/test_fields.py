@@ -42,7 +42,7 @@ def test_a_number_carries_unit_help_and_resolution() -> None:
     )
 
 
-def test_bounds_are_said_in_words() -> None:
+def test_bounds_are_written_in_words() -> None:
     """What is allowed can be shown beside a prompt."""
     assert field("force").allowed == "greater than 0 and 500 or less"
 

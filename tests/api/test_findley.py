@@ -70,7 +70,7 @@ def test_constants_hidden_by_scatter_are_refused() -> None:
     assert isinstance(found, str)
 
 
-def test_correlations_are_strong_and_told() -> None:
+def test_correlations_are_strong_and_reported() -> None:
     """ε₀ and A hang together almost fully."""
     found = findley_fit([(t, e / 1000) for t, e in zip(HOURS, ROUNDED, strict=True)])
     assert isinstance(found, Findley)

@@ -35,7 +35,7 @@ def test_without_a_section_there_is_none() -> None:
     assert section_area(SimpleNamespace(width=10.0, thickness=None)) is None
 
 
-def test_a_section_far_from_its_template_is_said() -> None:
+def test_a_section_far_from_its_template_is_reported() -> None:
     """More than five per cent off, and the template named."""
     piece = Piece(geometry="bar", nominal_mm={"width": 10.0, "thickness": 4.0})
     readings = validate(Tensile, {"width": 10.4, "thickness": 3.6})

@@ -117,7 +117,7 @@ def test_the_fundamental_is_the_tone_with_the_overtones_not_the_tallest() -> Non
     assert "The tallest tone, 3900.0 Hz, is another one." in found.how
 
 
-def test_a_lone_tone_is_taken_and_the_doubt_said() -> None:
+def test_a_lone_tone_is_taken_and_the_doubt_reported() -> None:
     """Without overtones the tallest is taken for the fundamental, openly."""
     assert "no overtones of a free bar confirm" in flexural_tone(damped([(0.5, 900, 0.01)])).how[0]
 

@@ -116,7 +116,7 @@ def test_the_readings_themselves_are_not_changed() -> None:
         (10, "max_force 10 N is below the 20 N from which R0001-A may be used."),
     ],
 )
-def test_a_reading_outside_the_rig_s_range_is_said(force: float, remark: str) -> None:
+def test_a_reading_outside_the_rig_s_range_is_reported(force: float, remark: str) -> None:
     """Range and rig are named."""
     assert range_remarks(validate(Tensile, {"max_force": force}), {"force": CELL}) == (remark,)
 

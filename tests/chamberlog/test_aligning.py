@@ -32,7 +32,7 @@ def test_by_the_clock(minutes: int) -> None:
     assert align(log_from(JOB + timedelta(minutes=minutes)), JOB).offset_s == 60.0 * minutes
 
 
-def test_the_offset_is_said() -> None:
+def test_the_offset_is_reported() -> None:
     """How the offset was found is there to be shown."""
     assert align(log_from(JOB - timedelta(minutes=2)), JOB).how == (
         "By the clock: the log begins 120 s before the job's start."

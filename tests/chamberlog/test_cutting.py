@@ -45,7 +45,7 @@ def test_nothing_covered_gives_no_number() -> None:
     assert (found.mean, found.low, found.readings, found.covered) == (None, None, 0, 0.0)
 
 
-def test_half_covered_is_said() -> None:
+def test_half_covered_is_reported() -> None:
     """A span that reaches beyond the log says how much of it is covered."""
     found = cut(elapsed([0, 10], [20, 20]), "chamber", [(5, 15)])
     assert (found.mean, found.covered) == (20.0, 0.5)

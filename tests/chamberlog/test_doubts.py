@@ -75,7 +75,7 @@ def test_a_negative_humidity_is_not_called_above_100() -> None:
     assert [problem.kind for problem in found] == ["impossible"]
 
 
-def test_the_first_place_is_told() -> None:
+def test_the_first_place_is_reported() -> None:
     """The first reading that cannot be is placed."""
     found = doubts.impossible("bed", "Bed", np.arange(3.0), np.array([20.0, 999.0, 888.0]), clock)
     assert said(found) == ["Bed: 2 readings cannot be and are left out, up to 999 °C, the first at 1 s."]

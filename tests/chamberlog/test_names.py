@@ -75,7 +75,7 @@ def test_humidity_has_one_unit() -> None:
     assert unit_of("RH (F)", "humidity") == "%RH"
 
 
-def test_columns_left_over_are_told() -> None:
+def test_columns_left_over_are_reported() -> None:
     """What is neither time nor channel is listed as unused."""
     chosen = choose(["t", "chamber", "fan", "power"], 4, [0], None)
     assert (chosen.columns, chosen.unused) == ({"chamber": 1}, [2, 3])

@@ -28,7 +28,7 @@ def test_a_plain_log() -> None:
 
 
 @pytest.mark.parametrize(("mark", "name"), [(",", "comma"), (";", "semicolon"), ("\t", "tab"), ("|", "bar")])
-def test_delimiters_are_guessed_and_said(mark: str, name: str) -> None:
+def test_delimiters_are_guessed_and_reported(mark: str, name: str) -> None:
     """Each usual delimiter is found and named."""
     log = read(*(mark.join(row) for row in (("t", "chamber"), ("0", "20.5"), ("1", "20.6"))))
     assert log.how_read.delimiter == name
@@ -86,7 +86,7 @@ def test_a_line_of_units_belongs_to_the_headings() -> None:
     assert log.channels["chamber"].t_s.tolist() == [0.0, 60.0]
 
 
-def test_without_headings_one_column_is_the_chamber_and_the_guess_is_said() -> None:
+def test_without_headings_one_column_is_the_chamber_and_the_guess_is_reported() -> None:
     """Two bare columns are time and chamber, marked as a guess."""
     log = read("0,20", "1,21", "2,22")
     assert values(log) == [20.0, 21.0, 22.0]
@@ -148,7 +148,7 @@ def test_what_was_meant_is_not_what_was_measured(header: str) -> None:
     assert log.how_read.unused == (header,)
 
 
-def test_two_candidates_are_said() -> None:
+def test_two_candidates_are_reported() -> None:
     """Of two columns that look alike the first is taken, and the person is told."""
     log = read("t;chamber left;chamber right", "0;20;30", "1;21;31")
     assert values(log) == [20.0, 21.0]
@@ -422,7 +422,7 @@ def test_a_logger_that_ignores_the_autumn_change() -> None:
     assert "did not change" in str(log.problems[0])
 
 
-def test_a_doubled_hour_that_nothing_settles_is_said() -> None:
+def test_a_doubled_hour_that_nothing_settles_is_reported() -> None:
     """A log wholly within the doubled hour is taken as the first one, and that is said."""
     log = read("time;chamber", "2025-10-26 02:10:00;20", "2025-10-26 02:20:00;21", zone=BERLIN)
     assert log.began == datetime(2025, 10, 26, 0, 10, tzinfo=UTC)

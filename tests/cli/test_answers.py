@@ -246,7 +246,7 @@ def test_the_name_of_who_does_it_is_kept(cli: Cli) -> None:
     assert (result.exit_code, cli.json("list", "materials")[-1]["name"]) == (1, "B")
 
 
-def test_no_book_is_said_with_how_to_begin_one(tmp_path: Path) -> None:
+def test_no_book_is_reported_with_how_to_begin_one(tmp_path: Path) -> None:
     """One line, and the command."""
     line = Cli(tmp_path / "nowhere").refused("list", "spools")
     assert "strandbook init" in line

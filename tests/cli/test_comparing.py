@@ -22,7 +22,7 @@ def unlike(book_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Unl
 STRENGTH = ("--of", "tensile.strength")
 
 
-def test_a_difference_is_said_first(unlike: Unlike) -> None:
+def test_a_difference_is_reported_first(unlike: Unlike) -> None:
     """Then what differed, and what cannot be told apart."""
     lines = unlike.done("why", unlike.first, unlike.second, *STRENGTH)
 

@@ -68,7 +68,7 @@ def test_help_keeps_to_the_width_of_the_terminal(columns: str) -> None:
     assert max(map(len, text.splitlines())) <= max(int(columns), 50)
 
 
-def test_the_version_is_told() -> None:
+def test_the_version_is_reported() -> None:
     """Which one is installed."""
     result = CliRunner().invoke(strandbook, ["--version"])
     assert result.stdout.startswith("strandbook ")

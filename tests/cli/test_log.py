@@ -7,7 +7,7 @@ from tracker.book import open_book
 from tracker.records import acts
 
 
-def test_the_newest_act_stands_first_with_person_and_record(filled: Filled) -> None:
+def test_the_newest_act_comes_first_with_person_and_record(filled: Filled) -> None:
     """Who measured what."""
     first = filled.json("log")[0]
     assert (first["act"], first["who"]) == ("measure", "Ada Bench")
@@ -24,7 +24,7 @@ def test_a_correction_shows_what_changed_and_why(filled: Filled) -> None:
     assert result == "tensile.strength 45.750 ± 0.086 MPa → 44.853 ± 0.085 MPa"
 
 
-def test_who_corrects_is_told_what_changed(filled: Filled) -> None:
+def test_who_corrects_sees_what_changed(filled: Filled) -> None:
     """The reading and the result, each from what to what: 1830 N on 40 and on 40.8 mm²."""
     said = filled("correct", filled.measurement, "width=10.20", "--reason", "wrong scale").stderr
     assert "width 10 → 10.2\n" in said
@@ -66,7 +66,7 @@ def test_the_log_until_a_moment_leaves_that_moment_out(cli: Cli) -> None:
         assert [each.act for each in acts(connection, book.zone, since=begun.at)] == ["init"]
 
 
-def test_what_is_left_out_is_said(filled: Filled) -> None:
+def test_what_is_left_out_is_reported(filled: Filled) -> None:
     """With how to see it."""
     result = filled("log", "--most", "2")
     assert len(result.stdout.splitlines()) == 3

@@ -33,7 +33,7 @@ def test_a_log_is_looked_at_and_not_kept(cli: Cli, job: str, tmp_path: Path) -> 
     assert cli.json("show", cli.json("show", job)["specimens"][0]["id"])["log_facts"] is None
 
 
-def test_a_log_that_does_not_fit_is_refused_after_it_was_told(cli: Cli, job: str, tmp_path: Path) -> None:
+def test_a_log_that_does_not_fit_is_refused_after_it_was_reported(cli: Cli, job: str, tmp_path: Path) -> None:
     """A program reads no offset and why; a person how it was read, and then why."""
     told = cli.json("job", "log", job, a_log(tmp_path, "2026-03-04 07:00"), "-n")
     assert (told["offset_s"], "another time" in told["refusal"]) == (None, True)

@@ -61,7 +61,7 @@ def test_a_plate_tells_the_contract_keys(cli: Cli, spool: str, tmp_path: Path) -
     } <= set(told["specimens"][0])  # fmt: skip
 
 
-def test_flow_of_a_piece_is_told_for_each_feature(cli: Cli, spool: str, tmp_path: Path) -> None:
+def test_flow_of_a_piece_is_reported_for_each_feature(cli: Cli, spool: str, tmp_path: Path) -> None:
     """By the file's own names: 20 mm/s at 0.03 mm of 1.75 mm filament a mm are 1.443 mm³/s."""
     job = cli.id(
         "job", "add", sent(tmp_path, plate(FLAT, later=[";TYPE:Outer wall"], later_from=1)), "--spool", spool
@@ -452,7 +452,7 @@ def test_a_drying_that_ends_after_the_print_began_is_refused(cli: Cli, spool: st
     assert "D0001" in refusal
 
 
-def test_stays_that_overlap_are_refused_with_both_named(cli: Cli, spool: str) -> None:
+def test_storage_periods_that_overlap_are_refused_with_both_named(cli: Cli, spool: str) -> None:
     """One spool is in one place."""
     cli.id("spool", "keep", spool, "dry box", "--began", "9 h ago", "--ended", "5 h ago")
     refusal = cli.refused("spool", "keep", spool, "open air", "--began", "7 h ago", "--ended", "1 h ago")
@@ -483,7 +483,7 @@ def test_derived_letters_are_confirmed_at_a_terminal(
     assert told["chamber_set_c"] == 60
 
 
-def test_the_map_stands_above_the_questions_off_the_bed(
+def test_the_map_is_above_the_questions_off_the_bed(
     cli: Cli, spool: str, tmp_path: Path, terminal: Callable[..., Terminal]
 ) -> None:
     """Pieces are asked for in its order; a dummy is not."""
@@ -624,7 +624,7 @@ def test_the_first_layer_moves_the_layers_along_the_log(
     assert factor(cli, made, "chamber_c")["value"] == pytest.approx(before + 12, abs=0.2)
 
 
-def test_the_first_layer_may_be_told_at_the_end(cli: Cli, spool: str, tmp_path: Path) -> None:
+def test_the_first_layer_may_be_entered_at_the_end(cli: Cli, spool: str, tmp_path: Path) -> None:
     """The log that is in already is laid anew, and there is no doubt left to tell."""
     file = sent(tmp_path, plate(UPRIGHT))
     made = cli.json("job", "add", file, "--spool", spool, "--started", START)["specimens"][0]["id"]
@@ -687,7 +687,7 @@ def test_a_plate_that_changes_between_check_and_entry_is_entered_as_checked(tmp_
     assert (taken.data, taken.sha256) == (plate(FLAT, layers=2), before)
 
 
-def test_bars_under_one_marker_are_told_apart_where_each_is_a_test_piece(
+def test_bars_under_one_marker_are_distinguished_where_each_is_a_test_piece(
     cli: Cli, spool: str, tmp_path: Path
 ) -> None:
     """Two bars of ISO 178 in one model are two specimens; --together makes one of them."""

@@ -301,7 +301,7 @@ def test_a_truncated_plate_stops(cli: Cli, spool: str, tmp_path: Path) -> None:
     assert "file" in abouts(told(cli, str(file), "--spool", spool), "stops")
 
 
-def test_it_is_told_in_words_too(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
+def test_it_is_reported_in_words_too(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
     """Pieces, differences as a table, stops before warnings, and the verdict last."""
     job = cli.id("job", "add", sent(), "--spool", spool)
     said = cli("preflight", sent(name="new.gcode", nozzle=300), "--spool", spool, "--like", job)
@@ -447,7 +447,7 @@ def test_a_specimen_is_of_the_material_that_most_of_it_is_laid_from(
     cli("verify")
 
 
-def test_replicates_that_are_not_printed_alike_are_told(
+def test_replicates_that_are_not_printed_alike_are_reported(
     cli: Cli, spool: str, sent: Callable[..., str]
 ) -> None:
     """Two bars of one name, of which one is cooled by twice the fan."""
@@ -463,7 +463,7 @@ def test_replicates_that_are_not_printed_alike_are_told(
     assert not [e for e in told(cli, sent(), "--spool", spool)["warnings"] if e["about"] == "replicates"]
 
 
-def test_specimens_unlike_those_tested_already_are_told(
+def test_specimens_unlike_those_tested_already_are_reported(
     cli: Cli, spool: str, sent: Callable[..., str]
 ) -> None:
     """A programme counts five bars: the sixth, printed 15 °C hotter, is no replicate of them."""

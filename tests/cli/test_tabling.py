@@ -45,7 +45,7 @@ def test_limits_alike_are_counted_and_keep_their_unit_once(unlike: Unlike) -> No
     assert any(line.endswith("> 120 °C n 3") for line in unlike.done("table"))
 
 
-def test_the_table_as_json_names_what_lies_behind_a_figure(unlike: Unlike) -> None:
+def test_the_table_as_json_names_what_is_behind_a_figure(unlike: Unlike) -> None:
     """From every figure a trace can begin."""
     told = unlike.json("table", "--of", STRENGTH)
 

@@ -294,7 +294,7 @@ def test_what_was_taken_back_is_struck_through_on_a_card(filled: Filled, termina
     assert "\x1b[9m" in seat.seen
 
 
-def test_what_is_said_breaks_between_words(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_messages_break_between_words(monkeypatch: pytest.MonkeyPatch) -> None:
     """At a terminal of forty columns; a line with a command stays whole to be copied, and so do pipes."""
     said = "Caution: a piece that breaks throws fragments, so wear eye protection."
     command = "Next: strandbook job end J0001-J --outcome finished --ended TIME"

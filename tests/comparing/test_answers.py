@@ -147,7 +147,7 @@ def test_filters_name_groups(book: Book, plugged: Plugged, unlike: tuple[str, st
     assert by_filter["difference"]["delta"] == pytest.approx(by_id["difference"]["delta"])
 
 
-def test_without_a_quantity_every_shared_one_is_told(
+def test_without_a_quantity_every_shared_one_is_reported(
     book: Book, plugged: Plugged, unlike: tuple[str, str]
 ) -> None:
     """An overview, the largest standardised difference first."""
@@ -169,7 +169,7 @@ def test_a_group_of_nothing_is_refused(book: Book, plugged: Plugged, unlike: tup
         why(book, plugged, unlike[0], "gibberish", STRENGTH)
 
 
-def test_what_is_set_aside_is_left_out_and_said(
+def test_what_is_set_aside_is_left_out_and_reported(
     book: Book, plugged: Plugged, unlike: tuple[str, str]
 ) -> None:
     """Verdicts hold here too; ``--all`` lets them in again."""
@@ -291,7 +291,7 @@ def test_sections_and_notes_are_listed_as_differences(book: Book, plugged: Plugg
     assert differed["note"] == ("none", "stringy due to humidity")
 
 
-def test_who_tested_stands_among_what_differed(book: Book, plugged: Plugged, spool: str) -> None:
+def test_who_tested_is_among_what_differed(book: Book, plugged: Plugged, spool: str) -> None:
     """The measurement's own factors are compared beside those of the piece: here two people pulled."""
     first = plate(book, spool, [31.0, 31.6])
     second = a_job(book, "bar:ZXY:2", spools=(spool,), started_at="9 h ago")
@@ -314,7 +314,7 @@ def test_a_room_that_differs_by_less_than_its_instruments_is_not_known_to(
     assert "print_room_rh" in {row["factor"] for row in far["differed"]}
 
 
-def test_what_nobody_recorded_is_told(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
+def test_what_nobody_recorded_is_reported(book: Book, plugged: Plugged, unlike: tuple[str, str]) -> None:
     """A room nobody measured is named, and not taken as equal."""
     found = why(book, plugged, *unlike, STRENGTH).as_json()
     assert "room humidity while printed" in found["recorded_nowhere"]

@@ -113,7 +113,7 @@ def test_a_page_can_be_photographed_again(demo: Book, monkeypatch: pytest.Monkey
     assert Image.open(io.BytesIO(data)).size == PAGES["day"][1:]
 
 
-def test_the_scenario_is_told_twice_alike(demo: Book, tmp_path: Path) -> None:
+def test_the_scenario_is_the_same_twice(demo: Book, tmp_path: Path) -> None:
     """Built again, the numbers are the same: there is no chance in it."""
     with tracker_demo.build(str(tmp_path / "again")) as again:
         values = [[row["value"] for row in rows(book, "results")] for book in (demo, again)]

@@ -217,7 +217,7 @@ def test_an_outcome_with_its_words_is_corrected(book: Book) -> None:
     assert (row_of(book, piece).outcome, row_of(book, piece).cause) == ("failed", "cracked")
 
 
-def test_a_stay_is_addressed_on_its_spool(book: Book, clock: BenchClock) -> None:
+def test_a_storage_period_is_addressed_on_its_spool(book: Book, clock: BenchClock) -> None:
     """``stay1.ended_at`` of the spool that it belongs to."""
     a_material(book)
     spool = a_spool(book)
@@ -228,7 +228,7 @@ def test_a_stay_is_addressed_on_its_spool(book: Book, clock: BenchClock) -> None
     assert (before["ended_at"], after["ended_at"]) == (None, "2026-03-02T10:00:00.000000Z")
 
 
-def test_a_corrected_stay_that_overlaps_is_asked_about(book: Book, clock: BenchClock) -> None:
+def test_a_corrected_storage_period_that_overlaps_is_asked_about(book: Book, clock: BenchClock) -> None:
     """One spool, one place."""
     a_material(book)
     spool = a_spool(book)
@@ -250,7 +250,7 @@ def test_a_part_that_the_record_has_not_is_refused(book: Book, part: str) -> Non
 
 
 @pytest.mark.parametrize("part", ["stay1.began_at=", "stay1.place=", "stay1.entry=3", "stay1.spool_id=2"])
-def test_what_a_stay_must_have_or_has_not_is_refused(book: Book, part: str) -> None:
+def test_what_a_storage_period_must_have_or_has_not_is_refused(book: Book, part: str) -> None:
     """A beginning and a place it must have; the book's own columns are nobody's to correct."""
     a_material(book)
     spool = a_spool(book)
@@ -275,7 +275,7 @@ def test_a_rig_is_corrected_in_its_own_unit(book: Book) -> None:
     assert (row.capacity, row.resolution, row.methods) == (500.0, 0.1, ["tensile"])
 
 
-def test_a_measurement_is_computed_anew(book: Book) -> None:
+def test_a_measurement_is_computed_again(book: Book) -> None:
     """A corrected width gives another strength; the journal keeps both."""
     pull = a_pull(book, a_piece(book))
     correct(book, pull.id, "width=10.20")
@@ -283,7 +283,7 @@ def test_a_measurement_is_computed_anew(book: Book) -> None:
     assert (before["value"], after["value"]) == (pytest.approx(45.75), pytest.approx(1830 / 40.8))
 
 
-def test_a_result_set_aside_stays_aside_when_it_is_computed_anew(book: Book) -> None:
+def test_a_result_set_aside_stays_aside_when_it_is_computed_again(book: Book) -> None:
     """A correction is no verdict."""
     pull = a_pull(book, a_piece(book))
     with book.act("verdict", WHO) as act:
@@ -345,7 +345,7 @@ def test_a_corrected_day_brings_the_calibration_of_that_day(book: Book) -> None:
     assert row.results[0].uncertainty < pull.results[0].uncertainty
 
 
-def test_one_calibration_of_several_is_enough_to_compute_anew(book: Book) -> None:
+def test_one_calibration_of_several_is_enough_to_compute_again(book: Book) -> None:
     """The load cell had another calibration that day; the callipers never had one."""
     cell = a_calibrated_rig(book, "1 N", done_on="2026-01-05")
     calibrate(book, WHO, cell, {"uncertainty": "20 N", "done_on": "2026-02-05"})

@@ -29,7 +29,7 @@ def dry(book: Book, *spools: str, **more: Any) -> Any:
     return start_drying(book, WHO, spools, typed, **more)
 
 
-def test_a_drying_begins_now_unless_said_otherwise(book: Book, spool: str, clock: BenchClock) -> None:
+def test_a_drying_begins_now_unless_given_otherwise(book: Book, spool: str, clock: BenchClock) -> None:
     """No time typed is this moment."""
     row = row_of(book, dry(book, spool).id)
     assert abs((row.began_at - clock.at).total_seconds()) < 10
@@ -69,13 +69,13 @@ def test_one_spool_too_tender_is_enough_for_a_doubt(book: Book, spool: str) -> N
         dry(book, a_spool(book, "Tuff PA"), spool, typed={"set_c": 100})
 
 
-def test_what_was_lost_is_said(book: Book, spool: str) -> None:
+def test_what_was_lost_is_reported(book: Book, spool: str) -> None:
     """Before minus after, in grams."""
     done = dry(book, spool, before=["1236.4"], after=["1229.9 g"])
     assert f"{spool} lost 6.5 g." in done.notes
 
 
-def test_a_gain_is_said_and_not_clipped(book: Book, spool: str) -> None:
+def test_a_gain_is_reported_and_not_clipped(book: Book, spool: str) -> None:
     """A spool that got heavier points to a mistake at the scales, not to zero loss."""
     done = dry(book, spool, before=["1229.9"], after=["1236.4"])
     assert f"{spool} GAINED (check the weighings) 6.5 g." in done.notes

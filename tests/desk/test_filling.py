@@ -69,7 +69,7 @@ def test_a_mass_can_be_corrected(book: Book, drying: tuple[str, str]) -> None:
     assert "read the wrong line" in last_entry(book).body
 
 
-def test_a_short_stay_inside_another_lets_it_go_on(book: Book) -> None:
+def test_a_short_storage_period_inside_another_lets_it_go_on(book: Book) -> None:
     """Out of the box for an hour yesterday, the spool went back into the box."""
     a_material(book)
     spool = a_spool(book)

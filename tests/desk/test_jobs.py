@@ -145,7 +145,7 @@ def test_a_plate_file_that_cannot_be_read_is_refused(tmp_path: Path, name: str, 
         PlateFile.read(tmp_path / name)
 
 
-def test_another_attempt_takes_over_what_is_not_said_anew(book: Book) -> None:
+def test_another_attempt_takes_over_what_is_not_given_again(book: Book) -> None:
     """Settings, spools, pieces and plate are those of the job before, but for what was changed."""
     first = a_job(book, "bar:ZXY:2", printer="box-1", chamber_set_c=60, nozzle_set_c=255)
     again = row_of(book, add_job(book, WHO, {"nozzle_set_c": 260}, again=first.id).id)

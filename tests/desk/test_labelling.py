@@ -169,7 +169,7 @@ def test_any_name_fits_on_every_stock(book: Book, stock: str, name: str) -> None
     assert label_sheet(book, [spool], stock, line=name).pages
 
 
-def test_a_plate_stands_in_small_behind_its_labels(book: Book) -> None:
+def test_a_plate_is_in_small_behind_its_labels(book: Book) -> None:
     """Who sticks the labels sees which piece is which: each has its number in its outline."""
     job = row_of(book, a_plate_job(book))
     picture = plate_picture(job)

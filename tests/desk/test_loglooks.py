@@ -32,7 +32,7 @@ def test_looking_keeps_nothing_and_says_what_keeping_would(book: Book) -> None:
     assert [*look.how, look.placing, *look.doubts] == done.notes[: len(look.how) + 1 + len(look.doubts)]
 
 
-def test_a_log_that_does_not_fit_is_told_and_drawn(book: Book) -> None:
+def test_a_log_that_does_not_fit_is_reported_and_drawn(book: Book) -> None:
     """One of another day is shown with the reason, so that another way of laying it can be tried."""
     look = look_at_log(book, load(), a_plate_job(book), LogFile("log.csv", rising("2026-03-05 07:00")))
     assert (look.offset_s, "another time" in look.refusal) == (None, True)
@@ -48,7 +48,7 @@ def test_an_own_offset_is_kept_through_corrections(book: Book) -> None:
     assert (kept.aligned_by, kept.offset_s) == ("own offset", -300.0)
 
 
-def test_an_own_offset_has_to_be_said(book: Book) -> None:
+def test_an_own_offset_has_to_be_given(book: Book) -> None:
     """Chosen and left empty it is refused, never taken as nothing."""
     with pytest.raises(Refused, match="No offset was stated"):
         add_log(book, WHO, load(), a_plate_job(book), LOG, "own offset")

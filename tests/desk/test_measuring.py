@@ -269,7 +269,7 @@ def test_an_absent_piece_is_refused(book: Book) -> None:
         a_pull(book, "J0001-01-Z")
 
 
-def test_a_method_that_is_not_there_is_refused_with_near_names(book: Book) -> None:
+def test_a_method_that_is_not_there_is_refused_with_close_names(book: Book) -> None:
     """A slip of the finger is answered with the name that was meant."""
     with pytest.raises(Refused, match="Did you mean tensile"):
         measure(book, WHO, load(), a_piece(book), "tensil", PULL)
@@ -307,7 +307,7 @@ def test_a_measurement_in_the_future_is_refused(book: Book) -> None:
         a_pull(book, piece, about={"at": "2026-04-01 08:00"})
 
 
-def test_who_enters_it_measured_it_unless_said_otherwise(book: Book) -> None:
+def test_who_enters_it_measured_it_unless_given_otherwise(book: Book) -> None:
     """The operator is recorded in any case."""
     job = a_job(book)
     done = [a_pull(book, job.also[0]), a_pull(book, job.also[1], about={"operator": "Ben"})]

@@ -56,7 +56,7 @@ def test_both_ids_of_merged_spools_lead_to_one(book: Book) -> None:
         assert [row["id"] for row in listed(connection, "spools")] == [keep]
 
 
-def test_a_spool_used_twice_in_one_drying_stands_in_it_once(book: Book) -> None:
+def test_a_spool_used_twice_in_one_drying_is_in_it_once(book: Book) -> None:
     """Both entries of one spool were put into the dryer together."""
     a_material(book)
     keep, gone = a_spool(book), a_spool(book)

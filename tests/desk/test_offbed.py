@@ -109,7 +109,7 @@ def test_an_outcome_that_is_none_is_refused(book: Book, job: str) -> None:
         take_off(book, WHO, job, [PieceOutcome(1, "splendid")])
 
 
-def test_the_rest_is_good_when_it_is_said(book: Book, job: str) -> None:
+def test_the_rest_is_good_when_that_is_given(book: Book, job: str) -> None:
     """Only pieces without an outcome are meant."""
     take_off(book, WHO, job, [PieceOutcome(2, "failed", "loose")])
     take_off(book, WHO, job, [], rest="good")
@@ -123,7 +123,7 @@ def test_pieces_not_yet_judged_are_named(book: Book, job: str) -> None:
 
 
 @pytest.mark.parametrize("ended", ["20 h ago", ""])
-def test_a_job_ends_when_that_is_said_and_not_long_after_by_itself(
+def test_a_job_ends_when_that_is_entered_and_not_long_after_by_itself(
     book: Book, clock: BenchClock, ended: str
 ) -> None:
     """Taken off a day later nobody knows when it ended, unless somebody says when."""

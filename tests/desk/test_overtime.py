@@ -57,7 +57,7 @@ def test_the_clock_gives_the_time_of_a_reading(
     assert strains["creep.strain_24h"] == pytest.approx(100 * 0.39 / 80)
 
 
-def test_who_read_stands_in_the_journal(
+def test_who_read_is_in_the_journal(
     book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
 ) -> None:
     """Each reading is an act of its own."""
@@ -70,7 +70,7 @@ def test_who_read_stands_in_the_journal(
         assert (last.who, last.act) == ("Ben", "append")
 
 
-def test_a_time_that_was_said_is_taken(
+def test_a_time_that_was_given_is_taken(
     book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
 ) -> None:
     """Typed in the evening, read in the morning."""
@@ -118,7 +118,7 @@ def test_a_missing_part_is_refused_with_what_is_read(
         append(book, WHO, plugged, hanging[0], [])
 
 
-def test_what_runs_on_a_specimen_is_told(
+def test_what_runs_on_a_specimen_is_reported(
     book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
 ) -> None:
     """Since when, how many readings, and what is read."""
@@ -158,7 +158,7 @@ def test_each_reading_is_shown_with_its_own_time_and_reader(
     assert card.tables[0].rows[0][0] == "2026-03-02 10:00"
 
 
-def test_what_has_no_value_yet_is_told_in_one_line(
+def test_what_has_no_value_yet_is_reported_in_one_line(
     book: Book, plugged: Plugged, hanging: tuple[str, str]
 ) -> None:
     """A test just begun names its quantities and what they all wait for; the reason of each is kept."""

@@ -150,7 +150,7 @@ def test_a_piece_is_drawn_from_what_is_kept_of_it(book: Book) -> None:
     assert kept.box_mm == pytest.approx(thing.box_mm, abs=1e-3)
 
 
-def test_another_template_cuts_the_section_anew(book: Book) -> None:
+def test_another_template_cuts_the_section_again(book: Book) -> None:
     """The gauge section of a bar, then the whole of it."""
     job = a_plate_job(book, plate(FLAT, layers=20))
     piece = row_of(book, job).specimens[0]
@@ -208,7 +208,7 @@ def test_pieces_alike_are_confirmed_together() -> None:
     assert [numbers_of(read, group) for group in alike(read)] == ["1", "2", "3"]
 
 
-def test_numbers_of_pieces_are_told_as_they_are_typed() -> None:
+def test_numbers_of_pieces_are_reported_as_they_are_typed() -> None:
     """Neighbours as a range."""
     read = read_pieces(plate({f"bar{n}": (20.0, 120.0 - 20.0 * n, 79.6, 9.6) for n in range(5)}, layers=2))
     assert numbers_of(read, [read.pieces[n] for n in (0, 1, 2, 4)]) == "1-3,5"

@@ -86,21 +86,25 @@ def test_a_mass_that_is_none_is_refused(book: Book, net: str) -> None:
         a_spool(book, net_g=net)
 
 
-def test_a_spool_of_an_unknown_material_is_refused_with_near_names(book: Book) -> None:
+def test_a_spool_of_an_unknown_material_is_refused_with_close_names(book: Book) -> None:
     """A slip of the finger is answered with the name that was meant."""
     a_material(book)
     with pytest.raises(NotFoundError, match=r"Did you mean Nordlicht ASA\?"):
         a_spool(book, "Nordlich ASA")
 
 
-def test_a_stay_begins_now_unless_said_otherwise(book: Book, spool: str, clock: BenchClock) -> None:
+def test_a_storage_period_begins_now_unless_given_otherwise(
+    book: Book, spool: str, clock: BenchClock
+) -> None:
     """No time typed is this moment."""
     began = clock.at
     keep(book, spool, "dry box")
     assert periods(book)[0].began_at - began < dt.timedelta(seconds=10)
 
 
-def test_a_new_stay_ends_the_one_that_was_running(book: Book, spool: str, clock: BenchClock) -> None:
+def test_a_new_storage_period_ends_the_one_that_was_running(
+    book: Book, spool: str, clock: BenchClock
+) -> None:
     """A spool that was put into the printer is in the box no more."""
     keep(book, spool, "dry box")
     clock.forward(hours=3)
@@ -110,12 +114,12 @@ def test_a_new_stay_ends_the_one_that_was_running(book: Book, spool: str, clock:
     assert done.notes == ["dry box ended 2026-03-02 11:00."]
 
 
-def test_the_first_stay_ends_nothing(book: Book, spool: str) -> None:
+def test_the_first_storage_period_ends_nothing(book: Book, spool: str) -> None:
     """There is nothing to tell of a first storage period."""
     assert keep(book, spool, "open air").notes == []
 
 
-def test_overlapping_stays_are_asked_about_and_both_are_named(
+def test_overlapping_storage_periods_are_asked_about_and_both_are_named(
     book: Book, spool: str, clock: BenchClock
 ) -> None:
     """A spool is in one place at a time."""
@@ -125,7 +129,9 @@ def test_overlapping_stays_are_asked_about_and_both_are_named(
         keep(book, spool, "open air", began_at="2026-03-03 20:00", ended_at="2026-03-05 08:00")
 
 
-def test_a_refused_stay_does_not_end_the_one_before(book: Book, spool: str, clock: BenchClock) -> None:
+def test_a_refused_storage_period_does_not_end_the_one_before(
+    book: Book, spool: str, clock: BenchClock
+) -> None:
     """All or nothing: the running storage period runs on."""
     clock.forward(days=3)
     keep(book, spool, "sealed bag", began_at="2026-03-04 08:00", ended_at="2026-03-05 07:00")
@@ -136,7 +142,7 @@ def test_a_refused_stay_does_not_end_the_one_before(book: Book, spool: str, cloc
     assert [(each.began_at, each.ended_at) for each in periods(book)] == before
 
 
-def test_stays_that_touch_do_not_overlap(book: Book, spool: str, clock: BenchClock) -> None:
+def test_storage_periods_that_touch_do_not_overlap(book: Book, spool: str, clock: BenchClock) -> None:
     """Out of the bag at eight, into the printer at eight."""
     clock.forward(days=3)
     keep(book, spool, "sealed bag", began_at="2026-03-03 08:00", ended_at="2026-03-04 08:00")
@@ -144,14 +150,16 @@ def test_stays_that_touch_do_not_overlap(book: Book, spool: str, clock: BenchClo
     assert len(periods(book)) == 2
 
 
-def test_stays_of_two_spools_have_nothing_to_do_with_each_other(book: Book, spool: str) -> None:
+def test_storage_periods_of_two_spools_have_nothing_to_do_with_each_other(book: Book, spool: str) -> None:
     """Two spools may be in two places."""
     keep(book, spool, "dry box")
     keep(book, a_spool(book), "open air")
     assert [period.ended_at for period in periods(book)] == [None, None]
 
 
-def test_a_stay_that_ends_before_it_began_is_refused(book: Book, spool: str, clock: BenchClock) -> None:
+def test_a_storage_period_that_ends_before_it_began_is_refused(
+    book: Book, spool: str, clock: BenchClock
+) -> None:
     """Both times stand in the refusal."""
     clock.forward(days=3)
     with pytest.raises(FormError, match=r"would end at 2026-03-03 08:00, before it began at 2026-03-04"):

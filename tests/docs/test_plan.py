@@ -27,6 +27,6 @@ def test_every_room_of_the_tree_is_in_the_plan() -> None:
     assert rooms == set(re.findall(r"^\| \d+ \| `(\w+)` \|", plan(), re.MULTILINE))
 
 
-def test_the_version_stands_in_one_place() -> None:
+def test_the_version_is_in_one_place() -> None:
     """Neither pyproject.toml nor any other file of the packages repeats it."""
     assert f'version = "{tracker.__version__}"' not in (ROOT / "pyproject.toml").read_text("utf-8")

@@ -106,14 +106,14 @@ def test_a_reel_that_may_lose_water_itself_is_not_believed(reel: Reel | None, wo
     assert any(words in note for note in found.sentences)
 
 
-def test_a_gain_is_said_and_not_used() -> None:
+def test_a_gain_is_reported_and_not_used() -> None:
     """A spool that gained in the dryer corrects nothing."""
     found = at(the_days(-2.0), 344)
     assert found.grade == "C"
     assert any("the spool gained 2.00 g" in note for note in found.sentences)
 
 
-def test_an_impossible_loss_is_said_and_not_used() -> None:
+def test_an_impossible_loss_is_reported_and_not_used() -> None:
     """A loss that no PA6 could hold is named and left out."""
     found = at(the_days(150.0), 344)
     assert found.grade == "C"
@@ -127,7 +127,7 @@ def test_an_unknown_reel_mass_is_sampled() -> None:
     assert unknown.centre_pct == pytest.approx(known.centre_pct, rel=0.1)
 
 
-def test_a_reel_heavier_than_the_spool_is_said() -> None:
+def test_a_reel_heavier_than_the_spool_is_reported() -> None:
     """An empty mass that leaves no filament costs the correction, not the answer."""
     found = at(the_days(8.0, empty_g=1229.9), 344)
     assert found.grade == "C"

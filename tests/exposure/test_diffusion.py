@@ -188,7 +188,7 @@ def _one_exponential() -> list[float]:
     ],
     ids=["profile forgotten", "tail dropped", "one exponential", "diameter for radius"],
 )
-def test_wrong_answers_are_told_apart(wrong: list[float], signature: list[float]) -> None:
+def test_wrong_answers_are_distinguished(wrong: list[float], signature: list[float]) -> None:
     """Each known mistake gives its own signature, and ours is none of them."""
     assert wrong == pytest.approx(signature, abs=1e-6)
     assert max(abs(a - b) for a, b in zip(wrong, O1_MEANS, strict=True)) > 1e-3

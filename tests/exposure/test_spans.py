@@ -38,38 +38,38 @@ def test_what_nobody_logged_is_a_segment() -> None:
     assert shape(days) == [("open air", 2.0), ("unlogged", 3.0), ("dry box", 1.0)]
 
 
-def test_the_time_after_the_last_stay_is_unlogged() -> None:
+def test_the_time_after_the_last_storage_period_is_unlogged() -> None:
     """From the end of the last stay on nothing is known."""
     assert shape(timeline([period("sealed bag", 0, 2)], [], [], hour(3)))[-1] == ("unlogged", 1.0)
 
 
-def test_a_drying_is_taken_out_of_its_stay() -> None:
+def test_a_drying_is_taken_out_of_its_storage_period() -> None:
     """A spool taken from its box to the dryer is in the dryer, and in the box before and after."""
     days = timeline([period("dry box", 0, 10)], [drying(2, 5)], [], hour(10))
     assert shape(days) == [("dry box", 2.0), ("dryer", 3.0), ("dry box", 5.0)]
 
 
-def test_a_drying_may_reach_over_two_stays() -> None:
+def test_a_drying_may_reach_over_two_storage_periods() -> None:
     """A drying that covers the end of one storage period and the beginning of the next shortens both."""
     days = timeline([period("open air", 0, 4), period("dry box", 4, 8)], [drying(3, 5)], [], hour(8))
     assert shape(days) == [("open air", 3.0), ("dryer", 2.0), ("dry box", 3.0)]
 
 
-def test_an_open_stay_runs_on_and_is_flagged() -> None:
+def test_an_open_storage_period_runs_on_and_is_flagged() -> None:
     """A storage period nobody closed is counted up to the end, and the answer says so."""
     days = timeline([period("open air", 0, None, "stay 4")], [], [], hour(7))
     assert shape(days) == [("open air", 7.0)]
     assert "stay 4 is still open" in days.flags[0]
 
 
-def test_an_open_stay_ends_where_the_next_begins() -> None:
+def test_an_open_storage_period_ends_where_the_next_begins() -> None:
     """A storage period nobody closed ends with the next one, and both are named."""
     days = timeline([period("open air", 0, None, "S1"), period("dry box", 4, 5, "S2")], [], [], hour(5))
     assert shape(days) == [("open air", 4.0), ("dry box", 1.0)]
     assert days.flags == ("S1 was never closed; taken to end when S2 began.",)
 
 
-def test_a_job_before_any_stay_begins_the_days() -> None:
+def test_a_job_before_any_storage_period_begins_the_days() -> None:
     """The first job counts as the first record."""
     days = timeline([period("open air", 5, 6)], [], [JobUse(hour(1), hour(2))], hour(6))
     assert shape(days) == [("unlogged", 4.0), ("open air", 1.0)]
@@ -88,13 +88,13 @@ def test_a_spool_without_records() -> None:
     assert (days.segments, days.began) == ((), None)
 
 
-def test_overlapping_stays_are_refused_by_name() -> None:
+def test_overlapping_storage_periods_are_refused_by_name() -> None:
     """Two storage periods at one time are refused and both are named."""
     with pytest.raises(Refused, match=r"S1 and S2 overlap.*one place at a time"):
         timeline([period("open air", 0, 5, "S1"), period("dry box", 4, 6, "S2")], [], [], hour(6))
 
 
-def test_two_open_stays_from_one_moment_are_refused() -> None:
+def test_two_open_storage_periods_from_one_moment_are_refused() -> None:
     """Two storage periods that begin together cannot close each other."""
     with pytest.raises(Refused, match="S1 and S2 overlap"):
         timeline([period("open air", 0, None, "S1"), period("dry box", 0, None, "S2")], [], [], hour(6))

@@ -73,7 +73,7 @@ def test_a_logged_range_speaks_for_itself() -> None:
     assert humidity(build(kept("open air", 23.0, 40.0, 35.0, 48.0))) == [35.0, 40.0, 48.0]
 
 
-def test_humidity_stays_within_nought_and_a_hundred() -> None:
+def test_humidity_stays_within_zero_and_a_hundred() -> None:
     """The sensor's uncertainty does not make less water than none."""
     assert humidity(build(kept("dry box", 23.0, 1.0)))[0] == 0.0
 
@@ -148,7 +148,7 @@ def test_moments_on_an_edge_cut_nothing() -> None:
     assert steps.ends_s.tolist() == [18000.0, 32400.0]
 
 
-def test_a_measured_content_stands_between() -> None:
+def test_a_measured_content_is_taken_between() -> None:
     """A measured water content cuts the step and takes no time."""
     steps = build(kept("open air", 23.0, 40.0), measured=(MeasuredWater(hour(4), 0.5, 0.05),))
     assert steps.kind.tolist() == [Kind.EXPOSED, Kind.KNOWN, Kind.EXPOSED]

@@ -140,7 +140,7 @@ def test_isotherm_has_its_knee_at_half(rh: float, pct: float) -> None:
     assert float(equilibrium_pct(np.array(rh), 2.8, 9.0)) == pytest.approx(pct)
 
 
-def test_the_centre_lies_between_the_bounds() -> None:
+def test_the_centre_is_between_the_bounds() -> None:
     """Low, winding, centre and high are nested."""
     found = at(o2(), 802, family("PA6"), 1.75)
     assert found.low_pct is not None
@@ -312,7 +312,7 @@ def test_straight_from_the_dryer() -> None:
     assert "what the drying left" in at(o2(), 798, PA, 1.75, 0.1).regime
 
 
-def test_too_hot_a_drying_is_said() -> None:
+def test_too_hot_a_drying_is_reported() -> None:
     """A drying above what the family's reel should see is named with both temperatures."""
     days = timeline([], [Drying(hour(0), hour(4), 70.0, key="D9")], [], hour(4))
     assert any(
@@ -320,7 +320,7 @@ def test_too_hot_a_drying_is_said() -> None:
     )
 
 
-def test_damp_air_is_said() -> None:
+def test_damp_air_is_reported() -> None:
     """Above 75 %RH the isotherm is extrapolated, and the answer says so."""
     days = timeline([StoragePeriod("open air", hour(0), hour(4), 23.0, 85.0)], [], [], hour(4))
     assert any("extrapolated" in note for note in at(days, 4, family("PLA"), 1.75).sentences)
@@ -379,7 +379,7 @@ def test_bounds_hold_for_any_days(plan: list[tuple[str, float, float]], start: f
 
 @settings(deadline=None, max_examples=40)
 @given(pieces, st.floats(0.0, 3.0), st.floats(0.01, 0.99))
-def test_cutting_a_stay_changes_nothing(
+def test_cutting_a_storage_period_changes_nothing(
     plan: list[tuple[str, float, float]], start: float, where: float
 ) -> None:
     """Asking in between does not change what is answered for the end."""
@@ -419,13 +419,13 @@ def test_unlogged_days_widen_the_water() -> None:
     assert unlogged.exposure.hours_unlogged == pytest.approx(168.0)
 
 
-def test_no_drying_is_said() -> None:
+def test_no_drying_is_reported() -> None:
     """That nothing was dried stands among the sentences, not only between the lines."""
     days = timeline([StoragePeriod("open air", hour(0), hour(24), 23.0, 40.0)], [], [], hour(24))
     assert "No drying recorded." in water(days, hour(24), family("PLA"), 1.75).sentences
 
 
-def test_moments_are_told_in_the_benchs_zone() -> None:
+def test_moments_are_reported_in_the_benchs_zone() -> None:
     """The end of a drying is the bench's own time."""
     drying = Drying(hour(0), hour(6), 45.0, 45.0, key="D0001-K")
     days = timeline([], [drying], [], hour(30), zone=ZoneInfo("Europe/Berlin"))

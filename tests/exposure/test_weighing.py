@@ -42,7 +42,7 @@ def test_a_gain_is_a_gain() -> None:
 
 
 @pytest.mark.parametrize("after", [999.8, 1000.2])
-def test_a_change_within_the_uncertainty_is_said_to_be(after: float) -> None:
+def test_a_change_within_the_uncertainty_is_reported_to_be(after: float) -> None:
     """A change below twice its uncertainty is called that, and kept as it is."""
     loss = mass_loss(1000.0, after, 200.0, U_G)
     assert loss.kind == "below uncertainty"

@@ -99,7 +99,7 @@ def test_a_time_before_the_start_is_known_not_unknown() -> None:
 
 
 @given(st.lists(st.tuples(st.floats(0, 400), st.integers(0, 30)), max_size=6))
-def test_the_value_in_force_lies_within_its_range(given_changes: list[tuple[float, int]]) -> None:
+def test_the_value_in_force_is_within_its_range(given_changes: list[tuple[float, int]]) -> None:
     """Mean between least and greatest, and these among base and changes."""
     changes = [Changed("nozzle", value, layer=layer) for value, layer in given_changes]
     found = in_force(BASE, changes, SECTION)

@@ -355,7 +355,7 @@ def test_rows_of_no_job_and_no_specimen_are_counted(book: Book) -> None:
 
 
 @pytest.mark.parametrize(("given", "heights"), [({"number": 1.5}, []), ({"text": "tip"}, []), ({}, [2.0])])
-def test_a_height_given_outright_stands_before_half_the_size(
+def test_a_height_given_outright_is_taken_before_half_the_size(
     book: Book, given: dict[str, Any], heights: list[float]
 ) -> None:
     """In numbers or in words; one that says nothing leaves the middle of the piece."""

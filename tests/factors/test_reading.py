@@ -105,7 +105,7 @@ def test_a_set_value_is_commanded(book: Book) -> None:
     )  # fmt: skip
 
 
-def test_a_measured_value_stands_before_a_set_one(book: Book) -> None:
+def test_a_measured_value_is_taken_before_a_set_one(book: Book) -> None:
     """The chamber was set to 60 and stood at 55."""
     piece = a_job(book, chamber_set_c=60, chamber_measured_c=55).also[0]
     found = factors(book, piece)["chamber_c"]
@@ -117,7 +117,7 @@ def test_what_is_not_recorded_is_absent(book: Book) -> None:
     assert "bed_c" not in factors(book, a_job(book).also[0])
 
 
-def test_the_gauge_section_stands_before_what_was_set(book: Book) -> None:
+def test_the_gauge_section_is_taken_before_what_was_set(book: Book) -> None:
     """With the range over the section."""
     piece = a_job(book, nozzle_set_c=250).also[0]
     read_plate_says(book, piece, plate_facts=PLATE)
@@ -125,7 +125,7 @@ def test_the_gauge_section_stands_before_what_was_set(book: Book) -> None:
     assert (found.value, found.low, found.high) == (262.0, 260.0, 265.0)
 
 
-def test_a_measured_value_stands_before_the_plate(book: Book) -> None:
+def test_a_measured_value_is_taken_before_the_plate(book: Book) -> None:
     """The plate commands 262, the sensor read 255."""
     piece = a_job(book, nozzle_measured_c=255).also[0]
     read_plate_says(book, piece, plate_facts=PLATE)
@@ -157,7 +157,7 @@ def test_a_set_point_the_plate_does_not_state_is_left_to_the_job(book: Book) -> 
     assert factors(book, piece)["chamber_c"].source == "set for the job"
 
 
-def test_a_log_stands_before_everything(book: Book) -> None:
+def test_a_log_is_taken_before_everything(book: Book) -> None:
     """It was read while the gauge section was printed."""
     piece = a_job(book, chamber_set_c=60, chamber_measured_c=55).also[0]
     logged = {"chamber": {"mean": 48.2, "low": 47.0, "high": 51.0, "covered": 0.5}}
@@ -176,7 +176,7 @@ def test_a_change_by_hand_is_in_force_from_its_layer_on(book: Book) -> None:
     assert (found.value, found.low, found.high, found.source) == (251.0, 240.0, 265.0, "changed by hand")
 
 
-def test_of_the_plates_figures_only_what_a_hand_changed_is_told() -> None:
+def test_of_the_plates_figures_only_what_a_hand_changed_is_reported() -> None:
     """The nozzle from what the plate commanded on; line width and the rest stay the plate file's."""
     job = SimpleNamespace(started_at=None, first_layer_at=None, ended_at=None, status=None)
     change = SimpleNamespace(setting="nozzle", value=240.0, at=None, layer=2, height_mm=None)
@@ -239,7 +239,7 @@ def test_another_attempt_is_counted(book: Book) -> None:
     assert [factors(book, job.also[0])["attempt"].value for job in (first, second, third)] == [1, 2, 3]
 
 
-def test_a_given_factor_stands_before_a_set_one(book: Book) -> None:
+def test_a_given_factor_is_taken_before_a_set_one(book: Book) -> None:
     """An imported printer is what the old table says."""
     piece = a_job(book, printer="P1").also[0]
     with book.act("test", WHO) as act:
@@ -333,7 +333,7 @@ def test_a_plugin_adds_factors_and_replaces_none(book: Book) -> None:
     assert (told["id"], told["material"], told["lot"]) == (piece, "Nordlicht ASA", "L-17")
 
 
-def test_factors_are_told_in_the_order_of_the_registry(book: Book) -> None:
+def test_factors_are_reported_in_the_order_of_the_registry(book: Book) -> None:
     """Temperatures first, what nobody declared last."""
     piece = a_job(book, printer="P1", nozzle_set_c=250).also[0]
     found = factors(book, piece)

@@ -174,7 +174,7 @@ def test_a_clock_a_little_fast_is_let_through() -> None:
     assert read(MOMENT, "2026-06-10 14:04", WHEN) == at("2026-06-10 12:04")
 
 
-def test_a_plan_may_lie_ahead() -> None:
+def test_a_plan_may_be_in_the_future() -> None:
     """A planned start is in the future by its nature."""
     assert read(Ask("planned_at", "Planned", "moment", past=False), "15:00", WHEN) == at("2026-06-10 13:00")
 
@@ -237,7 +237,7 @@ def test_any_name_that_people_have_is_kept_as_it_is(typed: str) -> None:
     assert read(Ask("name", "Name"), typed, WHEN) == typed
 
 
-def test_all_problems_are_told_at_once() -> None:
+def test_all_problems_are_reported_at_once() -> None:
     """Nobody mends one field only to hear of the next."""
     form = (Ask("name", "Name", required=True), Ask("net_g", "Net", "number", "g"), Ask("on", "Day", "date"))
     with pytest.raises(FormError, match=r"Name is missing.*; Net:.*; Day:"):
@@ -281,7 +281,7 @@ def test_a_taken_name_is_refused_whatever_its_case() -> None:
         refuse_taken("material", "öLIG", ["Ölig"])
 
 
-def test_each_problem_is_told_beside_its_field() -> None:
+def test_each_problem_is_reported_beside_its_field() -> None:
     """A page puts it there, without the words of the command line."""
     with pytest.raises(FormError) as caught:
         clean(SPOOL_FORM, {"material": "x", "net_g": "a lot", "diameter_mm": "60"}, WHEN)
@@ -289,7 +289,7 @@ def test_each_problem_is_told_beside_its_field() -> None:
     assert "between 0.5 and 6 mm" in caught.value.fields["diameter_mm"]
 
 
-def test_a_missing_answer_is_told_without_its_option() -> None:
+def test_a_missing_answer_is_reported_without_its_option() -> None:
     """Beside a field nobody needs to know what the option is called."""
     with pytest.raises(FormError, match="--name") as caught:
         clean(MATERIAL_FORM, {}, WHEN)

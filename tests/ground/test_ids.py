@@ -212,7 +212,7 @@ class TestForgiving:
             assert mod_37_36.is_valid(str(ident).replace("-", ""))
 
     @pytest.mark.parametrize("body", ["S0007", "J0012", "M0451", "R0002"])
-    def test_a_nought_too_many(self, body: str) -> None:
+    def test_a_zero_too_many(self, body: str) -> None:
         """S00007 is no other way of writing S0007: with its check character it would be a slip believed."""
         for check in (check_character(body), check_character(f"{body[0]}0{body[1:]}")):
             with pytest.raises(IdError):

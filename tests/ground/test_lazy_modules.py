@@ -19,7 +19,7 @@ def test_nothing_is_loaded_until_it_is_used() -> None:
     assert "colorsys" in sys.modules
 
 
-def test_what_is_missing_is_told_when_it_is_used() -> None:
+def test_what_is_missing_is_reported_when_it_is_used() -> None:
     """With the name of what is missing, as any import."""
     missing = lazy("no_such_module_anywhere")
     with pytest.raises(ModuleNotFoundError, match="no_such_module_anywhere"):

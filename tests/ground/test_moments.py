@@ -104,14 +104,14 @@ def test_what_names_no_moment_is_refused_with_examples(typed: str) -> None:
     ("typed", "meant"),
     [("23:10", "2026-11-27 23:10:00"), ("22:40", "2026-11-27 22:40:00"), ("06:20", "2026-11-28 06:20:00")],
 )
-def test_a_bare_time_belongs_to_what_it_is_told_of(typed: str, meant: str) -> None:
+def test_a_bare_time_belongs_to_what_it_is_entered_for(typed: str, meant: str) -> None:
     """Of a job begun on Friday at 22:40 a bare time is that night's, whatever day it is told on."""
     began = dt.datetime(2026, 11, 27, 21, 40, 50, tzinfo=dt.UTC)
 
     assert _local(typed, Present(NOW, BERLIN, began)) == meant
 
 
-def test_a_plan_without_its_year_lies_ahead() -> None:
+def test_a_plan_without_its_year_is_in_the_future() -> None:
     """The fifth of December that is planned is the next one."""
     assert _local("5 Dec 12:00", Present(NOW, BERLIN, past=False)) == "2026-12-05 12:00:00"
 

@@ -58,7 +58,7 @@ def test_jobs_take_from_the_label(book: Book) -> None:
     assert found.how == "net mass on the label, less jobs since"
 
 
-def test_a_weighing_stands_before_what_was_reckoned(book: Book) -> None:
+def test_a_weighing_is_taken_before_what_was_reckoned(book: Book) -> None:
     """It was 905 g and not 920."""
     spool = spool_of(book, net_g=1000, empty_g=200)
     used(book, spool, 80, "2026-03-02 06:00")
@@ -83,7 +83,7 @@ def test_weighings_of_a_drying_count(book: Book) -> None:
     assert left(book, spool).left_g == 796
 
 
-def test_without_the_empty_reel_gross_less_net_stands_in(book: Book) -> None:
+def test_without_the_empty_reel_gross_less_net_is_taken(book: Book) -> None:
     """As sure as the label."""
     spool = spool_of(book, net_g=1000, gross_g=1250)
     weigh_spool(book, WHO, spool, {"mass_g": 750, "at": "2026-03-02 07:00"})

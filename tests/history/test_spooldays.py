@@ -70,7 +70,7 @@ def days_of(book: Book, spool: str, until: dt.datetime = NOON) -> SpoolDays:
         return spool_days(session, find(book, session, spool, "spool"), until)
 
 
-def test_stays_dryings_and_jobs_are_in_the_days(book: Book, spool: str) -> None:
+def test_storage_periods_dryings_and_jobs_are_in_the_days(book: Book, spool: str) -> None:
     """One of each, in its place."""
     enter(book, period(-9, -5), drying(-5, -3, set_c=80), job(-2, -1))
     days = days_of(book, spool).timeline
@@ -86,7 +86,7 @@ def test_days_hold_the_jobs_of_their_own_spool(book: Book, spool: str) -> None:
     assert [(each.key, each.began) for each in days_of(book, spool).timeline.jobs] == [("J0002-H", hour(-5))]
 
 
-def test_a_stay_that_begins_at_the_end_of_the_days_is_not_in_them(book: Book, spool: str) -> None:
+def test_a_storage_period_that_begins_at_the_end_of_the_days_is_not_in_them(book: Book, spool: str) -> None:
     """Nothing is said of a storage period that has not had a second."""
     enter(book, period(-2, 0), period(0))
     assert days_of(book, spool).timeline.flags == ()
@@ -121,7 +121,9 @@ def among_many(book: Book, spool: str) -> SpoolDays | Refused:
         return many_spool_days(session, until)[number]
 
 
-def test_a_stay_is_not_told_of_at_its_very_beginning_among_many_either(book: Book, spool: str) -> None:
+def test_a_storage_period_is_not_named_at_its_very_beginning_among_many_either(
+    book: Book, spool: str
+) -> None:
     """One spool alone or with others: the same days."""
     enter(book, period(-2, 0), period(0))
     assert among_many(book, spool) == days_of(book, spool)
@@ -164,7 +166,9 @@ def test_a_contradiction_makes_no_spool_unreadable(book: Book, spool: str) -> No
     assert "count as unlogged" in days.flags[0]
 
 
-def test_a_short_stay_inside_a_long_one_is_unlogged_however_many_follow(book: Book, spool: str) -> None:
+def test_a_short_storage_period_inside_a_long_one_is_unlogged_however_many_follow(
+    book: Book, spool: str
+) -> None:
     """Each that begins before the longest has ended contradicts it, also where its neighbour does not."""
     enter(book, period(-9, -1), period(-8, -7), period(-5, -4))
     days = days_of(book, spool).timeline
@@ -198,7 +202,7 @@ def test_a_filament_of_unknown_diameter_is_taken_for_the_usual_one(book: Book) -
     assert list(several[2]) != list(several[1])
 
 
-def test_the_exposure_of_a_spool_without_records_is_said_to_be_so(book: Book, spool: str) -> None:
+def test_the_exposure_of_a_spool_without_records_is_reported_to_be_so(book: Book, spool: str) -> None:
     """Not zero hours."""
     assert exposure_line(days_of(book, spool), NOON) == f"{spool}: neither drying nor storage recorded"
 

@@ -88,7 +88,7 @@ def test_any_text_is_refused_in_an_empty_book(book: Book, text: str) -> None:
         found(book, text)
 
 
-def test_job_and_piece_that_share_their_characters_are_told_apart_by_what_exists(book: Book) -> None:
+def test_job_and_piece_that_share_their_characters_are_distinguished_by_what_exists(book: Book) -> None:
     """Without dashes the piece is meant first; where it is not there, the job is."""
     a_job(book)
     assert found(book, job_id(1).replace("-", "")) == job_id(1)
@@ -103,7 +103,7 @@ def test_a_material_is_found_in_any_letters(book: Book, typed: str) -> None:
         assert material_named(session, typed).name == "Nordlicht ASA"
 
 
-def test_a_material_misspelt_is_answered_with_near_names(book: Book) -> None:
+def test_a_material_misspelt_is_answered_with_close_names(book: Book) -> None:
     """The name is offered, never taken."""
     a_material(book)
     with book.read() as session, pytest.raises(NotFoundError, match=r"Did you mean Nordlicht ASA\?"):

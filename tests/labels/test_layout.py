@@ -104,21 +104,21 @@ def test_a_long_line_is_broken_before_it_is_shortened() -> None:
     assert draw_sheet([label], stocks()["a4-3x8"]).remarks == ()
 
 
-def test_what_was_shortened_is_said() -> None:
+def test_what_was_shortened_is_reported() -> None:
     """The person who prints is told which text is not whole on its label."""
     remarks = draw_sheet(some_labels(1, "W" * 90), stocks()["a4-5x13"]).remarks
 
     assert remarks == (f"J0001-02-K: no room for the whole line, {'W' * 90!r}",)
 
 
-def test_what_was_replaced_is_said() -> None:
+def test_what_was_replaced_is_reported() -> None:
     """The person who prints is told which characters the font lacks."""
     (remark,) = draw_sheet(some_labels(1, "材料 2"), stocks()["a4-3x8"]).remarks
 
     assert "'材料'" in remark
 
 
-def test_a_replaced_character_stands_on_the_label() -> None:
+def test_a_replaced_character_is_on_the_label() -> None:
     """A character which the font lacks is a square on the label."""
     label = Label("J0012-04-K.7QX", "J0012-04-K", "材")
 
@@ -237,7 +237,7 @@ def test_a_flag_has_its_code_on_one_face_and_its_text_on_the_other() -> None:
     assert all(mark.box.x >= right for mark in marks if isinstance(mark, TextMark))
 
 
-def test_the_ink_of_a_round_label_lies_inside_its_circle() -> None:
+def test_the_ink_of_a_round_label_is_inside_its_circle() -> None:
     """No dot of ink lies outside the circle of 25 mm."""
     stock = stocks()["round-25"]
     sheet = draw_sheet(some_labels(1), stock)
@@ -276,7 +276,7 @@ def test_a_date_stands_whole_or_not_at_all(stock: str, material: str, orientatio
     assert "2025-03-01" in shown or "2025" not in shown.replace(orientation, "").replace(material, "")
 
 
-def test_a_nought_is_struck_through() -> None:
+def test_a_zero_is_struck_through() -> None:
     """In the ID a nought has ink in its middle, where the letter O has none."""
     nought, letter = (text_dots(char, 60, bold=True, width=60, height=80) for char in "0O")
     middles = [picture.crop(picture.getbbox()) for picture in (nought, letter)]

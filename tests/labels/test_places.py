@@ -57,7 +57,7 @@ def test_the_code_of_an_id_on_every_stock(name: str) -> None:
     assert module * 25.4 / stock.dpi > 0.33
 
 
-def test_the_hairline_stands_below_the_id_and_the_ticks_of_a_flag_at_its_wrap() -> None:
+def test_the_hairline_is_below_the_id_and_the_ticks_of_a_flag_at_its_wrap() -> None:
     """A flag's faces are 26 mm, at 203.2 dpi 208 dots; the ticks are 1.6 mm long at both edges."""
     stock = stocks()["flag-bar"]
     made = plan(LABEL, stock, stock.dpi)
@@ -281,7 +281,7 @@ def test_a_place_that_is_not_there_is_explained_on_tapes_alone(name: str, why: b
 
 
 @pytest.mark.parametrize("size", [20, 41, 70])
-def test_the_stroke_of_a_nought_lies_inside_its_bowl(size: int) -> None:
+def test_the_stroke_of_a_zero_is_inside_its_bowl(size: int) -> None:
     """From three tenths of its width and height to seven, rising to the right, one for each nought."""
     left, top, right, bottom = (
         int(edge) for edge in font(size, bold=True).getbbox("0", mode="1", anchor="ls")
@@ -479,7 +479,7 @@ def test_harder_looks_are_taken_at_a_size_that_helps(
     assert len(looks) == 13
 
 
-def test_turned_looks_are_filled_with_white() -> None:
+def test_rotated_looks_are_filled_with_white() -> None:
     """Black corners would cut the quiet zone off."""
     *_, last = looking._looks(Image.new("L", (60, 60), 255))
 

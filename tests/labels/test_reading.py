@@ -85,7 +85,7 @@ def test_all_codes_of_a_sheet_are_read_in_the_order_of_its_rows() -> None:
     ]
 
 
-def test_a_code_that_is_there_twice_is_said_once() -> None:
+def test_a_code_that_is_there_twice_is_reported_once() -> None:
     """Two prints of a label in a picture are one answer."""
     picture = draw_sheet([LABEL, LABEL], stocks()["a4-3x8"]).pages_png()[0]
 
@@ -138,7 +138,7 @@ def test_half_a_picture_is_refused() -> None:
         read_codes(_file(_code(600))[:400])
 
 
-def test_a_pdf_is_told_apart() -> None:
+def test_a_pdf_is_distinguished() -> None:
     """A PDF is no picture, and the refusal says what to do."""
     with pytest.raises(LabelError, match="is a PDF and no picture"):
         read_codes(draw_sheet([LABEL], stocks()["a4-3x8"]).pdf())

@@ -232,7 +232,7 @@ def _plate() -> PlatePicture:
 
 
 @pytest.mark.parametrize("stock", ["a4-3x8", "a4-5x13", "a4-cut", "letter-3x10", "tape-24"])
-def test_the_plate_stands_behind_its_labels(stock: str) -> None:
+def test_the_plate_is_behind_its_labels(stock: str) -> None:
     """The place after the last label shows the plate with the number of every piece, inside its rim."""
     geometry = stocks()[stock]
     without, sheet = (draw_sheet(some_labels(4), geometry, plates=plates) for plates in ((), (_plate(),)))
@@ -277,7 +277,7 @@ def test_the_title_of_a_plate_is_cut_at_the_rim_and_not_before() -> None:
         assert whole or title.text.endswith("…")
 
 
-def test_a_face_too_small_for_the_plate_is_said() -> None:
+def test_a_face_too_small_for_the_plate_is_reported() -> None:
     """On a narrow tape the plate is left out, and the person who prints is told."""
     assert (
         "tape-12 has no room for a picture of J0001-J"

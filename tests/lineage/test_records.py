@@ -104,7 +104,7 @@ def test_a_spool_comes_to_a_job_as_it_was_when_it_began(book: Book, scene: Scene
     assert [len(prints[2].spools[0].storage), len(whole.storage)] == [2, 3]
 
 
-def test_of_a_print_whose_start_nobody_recorded_everything_is_told(book: Book, scene: Scene) -> None:
+def test_of_a_print_whose_start_nobody_recorded_everything_is_reported(book: Book, scene: Scene) -> None:
     """Nothing can be said to have come after it."""
     with book.act("test", "Ada Bench") as act:
         act.session.get_one(Job, scene.job).started_at = None

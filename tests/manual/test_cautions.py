@@ -58,7 +58,7 @@ def test_at_the_dryer_of_heat_fumes_and_desiccant(cli: Cli, spool: str) -> None:
 
 
 @pytest.mark.parametrize("words", [("offbed", "J0001-J", "--good", "1"), ("dry", "S0001-R", "--set", "80")])
-def test_it_is_told_before_anything_is_stored(
+def test_it_is_reported_before_anything_is_stored(
     cli: Cli, spool: str, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
 ) -> None:
     """Who leaves at the caution has entered nothing; what is refused is not cautioned about."""

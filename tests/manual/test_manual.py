@@ -178,7 +178,7 @@ def test_every_picture_is_there_is_small_and_is_shown() -> None:
     assert all(manual.picture(name).startswith(b"\x89PNG") for name in kept)
 
 
-def test_a_terminal_is_told_where_a_picture_lies(cli: Cli) -> None:
+def test_a_terminal_is_shown_where_a_picture_is(cli: Cli) -> None:
     """In its place stands a line that names what is to be seen, and a file that is there."""
     said = "\n".join(cli.done("manual", "labels"))
     found = re.search(r"\(Picture: ([^:]+): (\S+\.png), or Help on the page\)", said)

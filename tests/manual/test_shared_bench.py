@@ -59,7 +59,7 @@ def test_everything_that_a_service_names_is_there() -> None:
         assert {each.partition(":")[0] for each in service["volumes"]} <= set(COMPOSE["volumes"]), name
 
 
-def test_the_password_is_asked_for_and_stands_nowhere() -> None:
+def test_the_password_is_asked_for_and_is_nowhere() -> None:
     """Neither in the file nor in the book's address, where every process list would show it."""
     text = (ROOT / "compose.yaml").read_text("utf-8")
 

@@ -40,7 +40,7 @@ def test_standard_deflection_is_that_of_the_printed_table(thickness: float, prin
     assert standard_deflection(64.0, thickness) == approx(printed, abs=0.0055)
 
 
-def test_heat_deflection_lies_between_two_rows() -> None:
+def test_heat_deflection_is_between_two_rows() -> None:
     """Rows of 55 to 59 °C and 0.341333 mm: 57.56807 °C (recomputed)."""
     rows = "54,0\n55,0.221\n56,0.255\n57,0.301\n58,0.372\n59,0.480\n"
     log = Recording("oven.csv", ("temperature_c,deflection_mm\n" + rows).encode())

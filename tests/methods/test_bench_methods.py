@@ -234,7 +234,7 @@ def test_losses_are_shared_by_swept_angle_and_subtracted() -> None:
     assert value(impact.Impact(), "energy", **raw) == approx(0.8049950 - loss, abs=2e-7)
 
 
-def test_losses_that_were_not_read_are_said() -> None:
+def test_losses_that_were_not_read_are_reported() -> None:
     """Gross energy is not passed off as net."""
     found = of(impact.Impact(), "energy", **PENDULUM, fall_angle=150, rise_angle=118)
     assert "Losses not subtracted: no free swing was read." in found.remarks
@@ -286,7 +286,7 @@ def test_a_notch_leaves_less_to_break() -> None:
 
 
 @pytest.mark.parametrize(("rise", "said"), [(149.0, True), (118.0, False), (20.0, True)])
-def test_energies_outside_10_to_80_per_cent_of_the_pendulum_are_said(rise: float, said: bool) -> None:
+def test_energies_outside_10_to_80_per_cent_of_the_pendulum_are_reported(rise: float, said: bool) -> None:
     """A too large or too small pendulum measures badly."""
     found = of(impact.Impact(), "energy", **PENDULUM, fall_angle=150, rise_angle=rise)
     assert any("outside 10 to 80 %" in remark for remark in found.remarks) is said
@@ -380,7 +380,7 @@ def test_the_rig_s_own_give_is_taken_off() -> None:
 
 
 @pytest.mark.parametrize(("span", "said"), [(64.0, False), (40.0, True), (80.0, True)])
-def test_spans_off_the_rule_are_said(span: float, said: bool) -> None:
+def test_spans_off_the_rule_are_reported(span: float, said: bool) -> None:
     """L/h = 16 ± 1."""
     found = of(bending.Bending(), "stress", **{**BAR, "span": span}, rows="5: .42 .45 .46")
     assert any("outside 16 ± 1" in remark for remark in found.remarks) is said

@@ -58,7 +58,7 @@ def test_findley_s_law_is_found() -> None:
     assert values == approx([0.42, 0.035, 0.2], rel=1e-6)
 
 
-def test_the_covariance_of_the_law_is_told() -> None:
+def test_the_covariance_of_the_law_is_reported() -> None:
     """As correlations, beside each constant."""
     assert any("Correlations e0–A -0.99" in remark for remark in crept(HOURS)["creep.n"].remarks)
 
@@ -186,12 +186,12 @@ def test_a_log_that_begins_beyond_the_deflection_has_no_crossing() -> None:
     assert "begins beyond" in found.refused
 
 
-def test_the_stress_of_the_load_is_told_by_its_method() -> None:
+def test_the_stress_of_the_load_is_reported_by_its_method() -> None:
     """3 N on 10 × 4 over 64 mm is method A."""
     assert "Stress 1.8 MPa, method A of ISO 75." in heated(*gives_at(60.0))["softening.onset"].remarks
 
 
-def test_a_fast_oven_and_a_gap_in_the_log_are_said() -> None:
+def test_a_fast_oven_and_a_gap_in_the_log_are_reported() -> None:
     """10 K/min is not 2 K/min, and 300 s without a reading are many."""
     times = [i * 3.0 + (300 if i > 50 else 0) for i in range(110)]
     rows = [(time, t, s) for time, (t, s) in zip(times, gives_at(60.0), strict=True)]

@@ -118,7 +118,7 @@ def test_a_row_of_units_under_the_header() -> None:
     right(measured(text))
 
 
-def test_kilonewtons_without_a_unit_can_be_said() -> None:
+def test_kilonewtons_without_a_unit_can_be_stated() -> None:
     """What the header does not say, ``--read`` does."""
     time, travel, force = pull()
     text = lines("time_s,extension_mm,force", (time, travel, force / 1e3), (".2f", ".5f", ".7f"))
@@ -200,7 +200,7 @@ def test_a_preload_is_named_and_kept() -> None:
     assert nominal(found["tensile.strength"].value) == approx(STRENGTH, abs=0.02)
 
 
-def test_an_inverted_sign_is_turned() -> None:
+def test_an_inverted_sign_is_reversed() -> None:
     """A load cell that counts pulling negative."""
     found = measured(as_text(-pull()[2]))
     right(found)

@@ -159,7 +159,7 @@ def test_methods_on_strand_are_done_on_a_spool(name: str) -> None:
         ("density", "safety data sheet"),
     ],
 )
-def test_hazards_are_said_where_readings_are_taken(name: str, words: str) -> None:
+def test_hazards_are_shown_where_readings_are_taken(name: str, words: str) -> None:
     """Stored energy, falling loads, heat and fumes."""
     assert words in " ".join(MANAGER.method(name).cautions)
 

@@ -79,13 +79,13 @@ def test_the_least_mandrel_without_a_break(text: str, relation: str, mm: float) 
     assert (found.relation, nominal(found.value)) == (relation, mm)
 
 
-def test_whitening_is_no_break_but_is_told_apart() -> None:
+def test_whitening_is_no_break_but_is_distinguished() -> None:
     """The least mandrel without whitening is a quantity of its own."""
     found = bent("50:whole 30:whitened 20:broke")["bendcheck.least_whole"]
     assert (found.relation, nominal(found.value)) == ("=", 50.0)
 
 
-def test_a_thinner_mandrel_that_held_by_luck_is_said() -> None:
+def test_a_thinner_mandrel_that_held_by_luck_is_reported() -> None:
     """The doubt stands beside the value."""
     assert (
         "A thinner mandrel held" in bent("50:whole 40:broke 30:whole")["bendcheck.least_diameter"].remarks[0]
@@ -99,7 +99,7 @@ def test_grades_have_a_median_never_a_mean(grades: str, median: int) -> None:
     assert found["appearance.seam"] == median
 
 
-def test_the_spread_of_grades_is_told() -> None:
+def test_the_spread_of_grades_is_reported() -> None:
     """Judges differ, and that is said."""
     found = testing.outcomes(Appearance(), {"seam": "1 4 3"})["appearance.seam"]
     assert found.remarks == ("Grades 1 to 4 of 3 judges.",)

@@ -130,7 +130,7 @@ def test_a_typed_pitch_beside_a_sound_is_a_hint() -> None:
     assert found.remarks[-1] == "The recording's 1049.0 Hz was used; typed was 1040 Hz."
 
 
-def test_an_assumed_poisson_s_ratio_is_said() -> None:
+def test_an_assumed_poisson_s_ratio_is_reported() -> None:
     """It was not measured."""
     raw = {**{k: v for k, v in PLASTIC.items() if k != "poisson"}, "frequency": 1049}
     remarks = testing.outcomes(Taptone(), raw)["taptone.modulus"].remarks

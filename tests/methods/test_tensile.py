@@ -55,7 +55,7 @@ def test_fewer_than_five_readings_in_the_interval_are_warned_of() -> None:
     assert any(remark.startswith("Fewer than 5 readings") for remark in iron()["tensile.modulus"].remarks)
 
 
-def test_how_the_strain_zero_was_treated_is_said() -> None:
+def test_how_the_strain_zero_was_treated_is_reported() -> None:
     """Without toe compensation the remark says so."""
     assert "Strain zero as recorded, no toe compensation." in iron()["tensile.modulus"].remarks
 
@@ -135,7 +135,7 @@ def test_a_break_outside_the_gauge_section_is_a_remark(place: str) -> None:
     assert f"It broke in the {place}" in found["tensile.strength"].remarks[0]
 
 
-def test_area_and_sides_that_disagree_are_said() -> None:
+def test_area_and_sides_that_disagree_are_reported() -> None:
     """The area is used, and the product of the sides told."""
     found = testing.outcomes(
         Tensile(), {"max_force": 100, "area": 25, "area_u": 0, "width": 10, "thickness": 4}
@@ -157,7 +157,7 @@ def test_an_area_counts_with_the_uncertainty_it_was_given_with(u: float | None, 
         assert parts["area: as given"] == pytest.approx(share * 40.0)
 
 
-def test_a_section_unlike_its_template_is_said() -> None:
+def test_a_section_unlike_its_template_is_reported() -> None:
     """A width read in the wrong place is noticed while the piece is still there."""
     raw, piece = (
         {"max_force": 100, "width": 12, "thickness": 4},

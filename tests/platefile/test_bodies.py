@@ -66,7 +66,7 @@ def tilted(length: float, width: float, thickness: float, rise: float, toward: f
 
 @pytest.mark.parametrize("rise", [15, 30, 45, 60, 75])
 @pytest.mark.parametrize("toward", [0, 90, 180, 37])
-def test_a_tilted_bar_is_said_with_its_angle(rise: float, toward: float) -> None:
+def test_a_tilted_bar_is_reported_with_its_angle(rise: float, toward: float) -> None:
     """Angle within a degree, own size within half a millimetre, and its template."""
     piece = tilted(80, 10, 4, rise, toward)
     assert piece.tilt is not None
@@ -174,7 +174,7 @@ def shared_marker() -> bytes:
     return text([*lines, "M104 S0"])
 
 
-def test_bars_that_share_one_marker_are_told() -> None:
+def test_bars_that_share_one_marker_are_reported() -> None:
     """One marker, two parts: never silently one specimen."""
     (piece,) = read_plate(shared_marker()).objects
     assert piece.parts == 2

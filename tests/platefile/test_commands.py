@@ -113,7 +113,7 @@ def test_g90_sets_e_where_the_firmware_does() -> None:
     assert read(*lines, g90_sets_e=True).filament_mm == pytest.approx(1.5)
 
 
-def test_g90_after_m83_is_told_if_it_matters() -> None:
+def test_g90_after_m83_is_reported_if_it_matters() -> None:
     """Where firmwares would differ, the plate gives both lengths and the option for the other reading."""
     told = " ".join(read("M83", "G90", "G1 X10 E1", "G1 X0 E1").problems)
     assert "2 mm of filament, else 1 mm; for that: --g90-sets-e" in told
@@ -165,14 +165,14 @@ def test_pauses_are_flagged() -> None:
     assert read(";LAYER_CHANGE", "M600", "G1 X10 E1").pauses == (("M600", 1),)
 
 
-def test_arc_in_another_plane_is_told() -> None:
+def test_arc_in_another_plane_is_reported() -> None:
     """G18 arcs are taken as straight lines, with a word."""
     assert any(
         "XY plane" in text for text in read("G18", "G2 X10 Y0 I5 E1", "G17", *ring(0, 0, 5, 5)).problems
     )
 
 
-def test_bad_checksum_is_told_once() -> None:
+def test_bad_checksum_is_reported_once() -> None:
     """Lines with wrong checksums are read; the plate says how many there were."""
     problems = read("G1 X10 E1*3", "G1 X20 E1*3").problems
 

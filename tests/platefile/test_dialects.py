@@ -68,7 +68,7 @@ def test_number_alone_takes_the_name_another_dialect_gives() -> None:
     assert names(plate) == ["rod"]
 
 
-def test_cancelled_object_is_told() -> None:
+def test_cancelled_object_is_reported() -> None:
     """M486 P inside a file removes an object while printing: a warning."""
     assert any("cancelled" in text for text in read("M486 P1", *square(0)).problems)
 

@@ -53,7 +53,9 @@ def alike(texts: list[str], fraction: int, *, at_end: bool) -> list[float | None
     st.booleans(),
 )
 @example(texts=["59.948", "7", "-1.5", "1234.567", "", ".500", "1 5.000"], fraction=3, at_end=False)
-def test_words_of_one_form_are_told_from_all_others(texts: list[str], fraction: int, at_end: bool) -> None:
+def test_words_of_one_form_are_distinguished_from_all_others(
+    texts: list[str], fraction: int, at_end: bool
+) -> None:
     """Numbers without sign, of so many decimals and up to seven characters, are read; others are named."""
 
     def fits(text: str) -> bool:

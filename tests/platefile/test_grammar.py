@@ -41,7 +41,7 @@ def test_an_exponent_is_an_axis() -> None:
     assert take_apart(b"G1 X1E5").words == {"X": 1.0, "E": 5.0}
 
 
-def test_a_number_with_an_exponent_is_told() -> None:
+def test_a_number_with_an_exponent_is_reported() -> None:
     """Where words stand apart, ``1e-5`` was meant as one number and is not read as one: a warning."""
     line = take_apart(b"G1 X1e-5 Y2")
 
@@ -91,7 +91,7 @@ def test_a_semicolon_cuts_even_inside_quotes() -> None:
     assert take_apart(b'EXCLUDE_OBJECT_START NAME="a;b"').args == {"NAME": "a"}
 
 
-def test_bare_coordinates_are_told_not_guessed() -> None:
+def test_bare_coordinates_are_reported_not_guessed() -> None:
     """Modal motion is the style of milling files."""
     assert "without a command" in take_apart(b"X10 Y5").trouble
     assert not take_apart(b"X10 Y5").code

@@ -102,7 +102,7 @@ def test_last_line_breaks_off(end: bytes) -> None:
 
 
 @pytest.mark.parametrize("end", [b"G1 X", b"G1 X5 Y-", b"G1 X5.", b"G"])
-def test_half_a_move_is_told(end: bytes) -> None:
+def test_half_a_move_is_reported(end: bytes) -> None:
     """A move that breaks off is dropped and told."""
     assert "breaks off inside a command" in reasons(read_plate(WHOLE + end))
 

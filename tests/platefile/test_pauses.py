@@ -49,7 +49,7 @@ def test_pauses_of_a_gauge_section(low: float, high: float, count: int) -> None:
     assert len(cut.pauses) == count
 
 
-def test_a_flow_factor_is_told_of_the_section() -> None:
+def test_a_flow_factor_is_reported_for_the_section() -> None:
     """M221 in force while the section was laid is a figure of it, with its range."""
     piece = plate({6: ["M221 S90"]}).objects[0]
     whole = section(piece, Window.heights(0, 2)).flow_factor_pct
@@ -88,7 +88,7 @@ def test_a_tool_temperature_by_g10_is_a_set_point() -> None:
     assert (piece.nozzle_c.value, piece.retractions.by_firmware) == (245, 0)
 
 
-def test_what_a_macro_is_told_goes_before_the_settings() -> None:
+def test_what_a_macro_is_given_goes_before_the_settings() -> None:
     """The start macro's argument is the hint; a profile's other value does not vote against it."""
     head = ("G21", "G90", "M83", "START BED_TEMP=55 EXTRUDER_TEMP=250", "; bed_temperature = 60")
     found = plate({}, head=(*head, "; nozzle_temperature = 240"))

@@ -128,7 +128,7 @@ def test_text_draws_pieces_where_they_are() -> None:
     assert place["1"] < place["4"]
 
 
-def test_text_shows_what_lies_on_a_large_bed_and_not_the_bed() -> None:
+def test_text_shows_what_is_on_a_large_bed_and_not_the_bed() -> None:
     """Of a large bed the part around the pieces is drawn and named, with an edge where there is one."""
     small = {"a": (4.0, 4.0, 5.0, 5.0), "b": (4.0, 20.0, 5.0, 5.0)}
     bed = ((0.0, 0.0), (300.0, 0.0), (300.0, 250.0), (0.0, 250.0))

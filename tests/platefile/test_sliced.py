@@ -202,7 +202,7 @@ def test_a_sliced_bar_is_read_as_the_bar(case: Case, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("rise", [30, 60])
-def test_a_sliced_bar_that_rises_is_said_with_its_angle(rise: int, tmp_path: Path) -> None:
+def test_a_sliced_bar_that_rises_is_reported_with_its_angle(rise: int, tmp_path: Path) -> None:
     """Turned about Y before slicing, the bar is tilted by that angle."""
     options = ("--layer-height", "0.25", "--first-layer-height", "0.25")
     (piece,) = sliced(Case("prusa-slicer", "tilted", options), tmp_path, rise, (24, 8, 2)).objects

@@ -166,6 +166,6 @@ def test_an_acceleration_that_no_file_states() -> None:
 
 
 @pytest.mark.parametrize("line", ["M109 S200", "M109 R200", "M190 S60"])
-def test_a_wait_for_heat_stands_still(line: str) -> None:
+def test_a_wait_for_heat_moves_nothing(line: str) -> None:
     """Two rows of 50 mm at 100 mm/s with 1000 mm/s², each from and to a standstill."""
     assert read("G1 X50 E1.5", line, "G1 X100 E1.5").time_s == pytest.approx(1.2, abs=1e-4)

@@ -69,7 +69,7 @@ def test_meatpack_by_hand() -> None:
     assert MeatPack().decode(packed) == b"G1 X5\n"
 
 
-def test_a_flipped_bit_is_told() -> None:
+def test_a_flipped_bit_is_reported() -> None:
     """A block that does not fit its checksum makes the plate incomplete, and names the block."""
     packed = bytearray(bgcode(GOOD))
     packed[-40] ^= 1
@@ -130,7 +130,7 @@ def test_a_picture_of_binary_gcode() -> None:
     ("members", "word"),
     [({"3D/3dmodel.model": b"<model/>"}, "no sliced plate"), ({"readme.txt": b"x"}, "without G-code")],
 )
-def test_a_container_without_plates_is_told_so(members: dict[str, bytes], word: str) -> None:
+def test_a_container_without_plates_is_reported_as_such(members: dict[str, bytes], word: str) -> None:
     """A project that was never sliced is told what to do; so is a container of something else."""
     with pytest.raises(PlateRefused, match=word):
         read_plate(container(members))

@@ -70,7 +70,7 @@ def test_path_file_and_bytes_give_the_same(tmp_path: Path) -> None:
         assert read_plate(path) == read_plate(stream) == read_plate(GOOD)
 
 
-def test_progress_is_told_to_the_end() -> None:
+def test_progress_is_reported_to_the_end() -> None:
     """Progress counts bytes up to the whole."""
     told: list[tuple[int, int]] = []
     read_plate(GOOD, progress=lambda done, total: told.append((done, total)), chunk_bytes=500)

@@ -109,7 +109,7 @@ def test_a_wrapper_is_refused() -> None:
     assert "wrappers are refused" in problem(SimpleNamespace(strandbook_methods=strandbook_methods))
 
 
-def test_several_slips_are_said_one_a_line() -> None:
+def test_several_slips_are_reported_one_a_line() -> None:
     """A plugin's author can mend them together."""
 
     @hookimpl
@@ -255,13 +255,13 @@ def test_ours_come_before_a_stranger_s(monkeypatch: pytest.MonkeyPatch) -> None:
     assert plugins.load().methods["tensile"].plugin == "tensile"
 
 
-def test_a_method_that_is_not_there_is_answered_with_near_ones() -> None:
+def test_a_method_that_is_not_there_is_answered_with_close_ones() -> None:
     """A slip in a name is recognised."""
     with pytest.raises(Refused, match=r"^No method 'tensle'.*Did you mean tensile\?"):
         plugins.load().method("tensle")
 
 
-def test_a_method_that_is_near_to_nothing_is_answered_with_all() -> None:
+def test_a_method_that_is_close_to_nothing_is_answered_with_all() -> None:
     """So that one can choose."""
     with pytest.raises(Refused, match="Installed are good"):
         loaded(("mine", offering(Good()))).method("zzz")

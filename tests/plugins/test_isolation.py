@@ -131,7 +131,7 @@ def test_numbers_of_other_kinds_become_plain_floats(value: Any) -> None:
     assert type(outcome.value) is float
 
 
-def test_an_uncertainty_that_got_lost_is_said() -> None:
+def test_an_uncertainty_that_got_lost_is_reported() -> None:
     """A value may stand although its doubt could not be carried."""
     (outcome,) = computed(lambda _: [Outcome("good.size", 1.0, uncertainty=math.nan)]).outcomes
     assert (outcome.value, outcome.uncertainty) == (1.0, None)
@@ -151,7 +151,7 @@ def test_a_lone_sentence_is_one_remark() -> None:
     assert outcome.remarks == ("Odd.",)
 
 
-def test_a_reading_outside_the_rig_s_range_stands_beside_every_result() -> None:
+def test_a_reading_outside_the_rig_s_range_is_shown_beside_every_result() -> None:
     """Said by the manager, whatever the method says."""
     rig = Instrument("R0009-Q", "mm", capacity=2.0)
     assert computed(None, length=rig).outcomes[0].remarks == (
@@ -232,7 +232,7 @@ def test_a_picture_comes_as_svg_or_png_and_twice_the_same(form: str, head: bytes
     assert found.figure("tensile", readings, None, outcomes, form) == first
 
 
-def test_no_uncertainty_known_is_no_uncertainty_of_nought() -> None:
+def test_no_uncertainty_known_is_no_uncertainty_of_zero() -> None:
     """Zero means that nothing was known against the readings, not that the result is exact."""
     from uncertainties import ufloat  # noqa: PLC0415 - for this alone
 

@@ -60,7 +60,7 @@ def test_methods_that_fit_are_named_where_they_are_asked_for(book: Book) -> None
     assert "tensile" not in of_spool
 
 
-def test_a_label_that_is_not_of_this_book_is_told_and_not_shown(book: Book) -> None:
+def test_a_label_that_is_not_of_this_book_is_reported_and_not_shown(book: Book) -> None:
     """An ID that does not exist names what it would be; showing it is refused in the same words."""
     a_piece(book)
     found = look(book, spool_id(999))

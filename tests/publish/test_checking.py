@@ -104,7 +104,7 @@ def test_a_document_that_cannot_be_read_is_named(site: Path, plugged: Plugged) -
     assert not found.holds
 
 
-def test_a_site_of_an_earlier_version_is_not_said_to_be_false(site: Path, plugged: Plugged) -> None:
+def test_a_site_of_an_earlier_version_is_not_reported_to_be_false(site: Path, plugged: Plugged) -> None:
     """Its documents lie otherwise: that is no difference in its numbers."""
     (site / "data/measurements/M0001-Y.json").write_text("{}", encoding="utf-8")
     with pytest.raises(Refused, match="earlier version"):

@@ -175,7 +175,7 @@ def test_the_site_is_a_valid_bag(site: Path) -> None:
     assert bag.info["External-Identifier"].startswith("urn:strandbook:")
 
 
-def test_licence_author_and_citation_are_told(site: Path) -> None:
+def test_licence_author_and_citation_are_reported(site: Path) -> None:
     """Where people and programs look for them."""
     assert "license: CC-BY-4.0" in (site / "CITATION.cff").read_text("utf-8")
     assert "Nordlicht Bench" in (site / "CITATION.cff").read_text("utf-8")
@@ -187,7 +187,7 @@ def test_licence_author_and_citation_are_told(site: Path) -> None:
     assert dataset["url"] == "https://bench.example.org/"
 
 
-def test_an_answer_stands_beside_its_number(site: Path) -> None:
+def test_an_answer_is_shown_beside_its_number(site: Path) -> None:
     """On the page of its specimen, as text, and in the data."""
     page = next(site.glob("J0001-01-Z.*/index.html")).read_text("utf-8")
 

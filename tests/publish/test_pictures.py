@@ -57,7 +57,7 @@ def words(picture: Path) -> list[str]:
     return [text.text or "" for text in root.iter(f"{SVG}text")]
 
 
-def test_dried_stands_beside_not_dried(site: Path) -> None:
+def test_dried_is_shown_beside_not_dried(site: Path) -> None:
     """Two lines of one material and orientation, three pieces dried and two that count not dried."""
     drawn = words(site / "pictures/dried-tensile.strength.svg")
 

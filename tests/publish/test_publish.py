@@ -244,7 +244,7 @@ def test_where_nothing_was_chosen_the_page_says_so(site: Path) -> None:
     assert "No condition was chosen yet of Nordlicht ASA" in (site / "index.html").read_text("utf-8")
 
 
-def test_corrections_are_told_with_their_reason(site: Path) -> None:
+def test_corrections_are_reported_with_their_reason(site: Path) -> None:
     """Without the journal's entries."""
     page, told = page_of(site, "J0001-03-V").read_text("utf-8"), data_of(site, "M0003-U")
 

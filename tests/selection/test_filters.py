@@ -17,7 +17,7 @@ def test_words_are_conditions_that_must_all_hold() -> None:
     assert not wanted.holds({"material": "PETG-2", "nozzle_c": 255.0})
 
 
-def test_a_value_with_blanks_stands_in_quotes() -> None:
+def test_a_value_with_blanks_is_in_quotes() -> None:
     """A job's name may hold blanks."""
     assert parse_filter('job="PETG-2 Z 1"').terms == (Term("job", "=", "PETG-2 Z 1"),)
 
@@ -89,7 +89,7 @@ def test_an_orientation_that_there_is_none_of_is_refused(text: str) -> None:
         parse_filter(text)
 
 
-def test_a_piece_of_unknown_orientation_lies_no_way() -> None:
+def test_a_piece_of_unknown_orientation_has_no_orientation_in_words() -> None:
     """It is not upright, and not known to be anything else than asked for."""
     assert not parse_filter("orientation=Z").holds({})
     assert parse_filter("orientation!=Z").holds({})

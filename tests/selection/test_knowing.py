@@ -25,7 +25,7 @@ KNOWN = [
 ]
 
 
-def test_a_misspelt_name_is_refused_with_the_near_one() -> None:
+def test_a_misspelt_name_is_refused_with_the_closest() -> None:
     """``nozle_c!=250`` would hold of everything."""
     with pytest.raises(FilterError, match=r"'nozle_c'\. Did you mean nozzle_c"):
         check_names(parse_filter("nozle_c!=250"), KNOWN[0])

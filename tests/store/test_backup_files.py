@@ -91,7 +91,7 @@ class TestAttachments:
         with open_book(place) as again:
             assert [finding.kind for finding in verify(again).found] == ["attachment"]
 
-    def test_a_folder_counts_what_lies_in_it(self, filled: Book, tmp_path: Path) -> None:
+    def test_a_folder_counts_what_is_in_it(self, filled: Book, tmp_path: Path) -> None:
         """A damaged attachment is not put among the sound ones, and not counted with them."""
         whole = backup_into(filled, tmp_path / "a").contents.attachments
         an_attachment(filled).write_bytes(b"; something else")

@@ -59,7 +59,7 @@ def test_a_measurement_that_cannot_be_read(book: Book, filled: Filled) -> None:
     assert findings.counts["results"] == 1
 
 
-def test_a_changed_attachment_is_told_by_its_digest(book: Book) -> None:
+def test_a_changed_attachment_is_reported_by_its_digest(book: Book) -> None:
     """A script finds the file by it."""
     digest = hashlib.sha256(CURVE).hexdigest()
     book.files.path(digest).write_bytes(b"other")
@@ -108,7 +108,7 @@ def test_a_damaged_row_has_no_id(table: str, values: dict[str, object], id_: str
 
 
 @pytest.mark.parametrize("body", ["[1]", "{", "3"])
-def test_what_is_no_entry_is_told_as_one_of_the_journal(book: Book, body: str) -> None:
+def test_what_is_no_entry_is_reported_as_one_of_the_journal(book: Book, body: str) -> None:
     """By its number, in the journal."""
     last = _last(book)
     _rewrite(book, last, body)

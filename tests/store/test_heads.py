@@ -53,7 +53,7 @@ def rewrite(book: Book, name: str) -> None:
             )
 
 
-def test_a_chain_computed_anew(book: Book, noted: Path) -> None:
+def test_a_chain_computed_again(book: Book, noted: Path) -> None:
     """The book fits its journal, entry by entry, and only the noted head tells."""
     rewrite(book, "Better ASA")
     assert verify(book).clean
@@ -294,7 +294,7 @@ class TestSince:
             act.session.get_one(Material, 1).name = "corrected"
         assert verify(book, since=read_heads(noted)[0]).clean
 
-    def test_a_journal_written_anew_before_it(self, book: Book, noted: Path) -> None:
+    def test_a_journal_written_again_before_it(self, book: Book, noted: Path) -> None:
         """The head itself is held against its entry."""
         add_material(book, "later")
         rewrite(book, "Better ASA")

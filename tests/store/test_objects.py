@@ -194,7 +194,7 @@ def test_what_is_no_object_store_is_refused(url: str) -> None:
     assert "secret" not in str(refused.value)
 
 
-def test_a_store_that_does_not_answer_is_said(places: Places) -> None:
+def test_a_store_that_does_not_answer_is_reported(places: Places) -> None:
     """With what to do; nothing was written."""
     plain = places.empty("postgresql").rpartition("files=")[0]
     gone = urllib.parse.quote("s3://bench/north?endpoint=http://127.0.0.1:9&region=x", safe="")

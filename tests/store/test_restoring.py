@@ -238,7 +238,7 @@ class TestUpgrading:
         assert (entry.act, entry.who) == ("upgrade", "Ben Bench")
         assert body["reason"] == f"schema {SCHEMA} to {NEXT}"
 
-    def test_the_backup_lies_with_the_book(self, book: Book, book_place: str, newer_program: Path) -> None:
+    def test_the_backup_is_with_the_book(self, book: Book, book_place: str, newer_program: Path) -> None:
         """In its folder; of a book on a server in that of its attachments, though it has none yet."""
         del newer_program
         book.close()

@@ -161,7 +161,7 @@ class TestClock:
         assert findings.clean
         assert any("The clock went back before entry" in note for note in findings.notes)
 
-    def test_another_person_is_asked_anew(self, book: Book, clock: BenchClock) -> None:
+    def test_another_person_is_asked_again(self, book: Book, clock: BenchClock) -> None:
         """What one was asked another did not answer."""
         add_material(book)
         clock.forward(hours=-3)

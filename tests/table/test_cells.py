@@ -123,7 +123,7 @@ def grubbs(values: Sequence[float]) -> tuple[float, float]:
 
 
 @pytest.mark.parametrize("sign", [1, -1])
-def test_a_piece_that_lies_far_out_is_named_with_its_figures(sign: int) -> None:
+def test_a_piece_that_is_far_out_is_named_with_its_figures(sign: int) -> None:
     """Too high or too low: its measurement, G, and the bound, as the handbook computes them."""
     values = [100 + sign * each for each in (0.1, 0.3, 0.2, 0.4, 0.25, 5.0)]
     g, critical = grubbs(values)
@@ -221,7 +221,7 @@ def test_a_ratio_across_plates_says_what_stands_between(of: dict[int, set[int]],
     assert ratio.reasons == (said,)
 
 
-def test_other_shapes_are_told() -> None:
+def test_other_shapes_are_reported() -> None:
     """A bar and a dog bone break at other stresses."""
     upright = side([22.0, 24.0], shapes=frozenset({"bar"}))
     flat = side([47.0, 49.0], shapes=frozenset({"dogbone"}))

@@ -91,7 +91,7 @@ def test_nozzle_and_bed_are_held_against_their_own_readings(book: Book) -> None:
     }  # fmt: skip
 
 
-def test_what_a_piece_has_of_its_own_stands_in_place_of_the_plates(book: Book) -> None:
+def test_what_a_piece_has_of_its_own_is_in_place_of_the_plates(book: Book) -> None:
     """A temperature given for the piece is neither the job's reading nor its setting; a material replaces."""
     a_bench(book, {"chamber_set_c": 60.0, "chamber_measured_c": 38.0, "nozzle_set_c": 245.0})
 
@@ -119,7 +119,7 @@ def test_a_spool_that_was_tested_itself_has_its_material_and_no_condition(book: 
     assert condition_of(book, 99) == (None, None, {})
 
 
-def test_drying_is_told_by_hours_in_open_air_before_the_print(book: Book) -> None:
+def test_drying_is_reported_by_hours_in_open_air_before_the_print(book: Book) -> None:
     """To the day of the print: open-air and printer hours add up over 24; a dry box does not count."""
     days = {
         "2025-02-28 09:00": "no drying recorded",
@@ -179,7 +179,7 @@ def test_temperatures_are_compared_where_both_are_known(book: Book) -> None:
     assert ranges(heated) == {"nozzle_c": (243.0, 243.0), "chamber_c": (39.0, 58.0)}
 
 
-def test_the_spools_of_jobs_are_each_told_once(book: Book) -> None:
+def test_the_spools_of_jobs_are_each_named_once(book: Book) -> None:
     """Those of jobs with one spool and with several; a job without any has none."""
     a_bench(book, {}, {"spools": (2, 1)}, {"spools": ()}, {"spools": (2,)})
     with book.connect() as connection:
@@ -226,14 +226,14 @@ def test_a_setting_in_words(known: dict[str, Any], said: str) -> None:
     assert words(tuple(known.items()), [next(iter(known))]) == said
 
 
-def test_what_is_not_recorded_is_told_to_be_so() -> None:
+def test_what_is_not_recorded_is_reported_to_be_so() -> None:
     """By the word for it, or by its name."""
     assert words((("nozzle_c", 255.0),), ["nozzle_c", "bed_c", "printer", "drying"]) == (
         "nozzle 255 °C, bed not recorded, printer not recorded, drying not recorded"
     )
 
 
-def test_rows_are_told_apart_by_what_they_differ_in() -> None:
+def test_rows_are_distinguished_by_what_they_differ_in() -> None:
     """Not by what all share, but for treatment, drying and water, which are told wherever known."""
     rows: list[dict[str, Any]] = [
         {"nozzle_c": 245.0, "bed_c": 100.0, "drying": "dried"},

@@ -116,7 +116,7 @@ def test_a_scatter_that_is_rounding_gives_no_digits() -> None:
     assert of_three_plates(mean=50.0, found=found).text("MPa") == "50 MPa, n 6, 3 plates"
 
 
-def test_an_assumed_plate_scatter_is_said_and_has_no_k() -> None:
+def test_an_assumed_plate_scatter_is_reported_and_has_no_k() -> None:
     """No degrees of freedom could be named for an assumption."""
     found = MaterialMean(1, 2, 48.2, 0.9, None, 3.4, None, None, "assumed")
     cell = a_cell(found=found, low=44.8, high=51.6)
@@ -130,7 +130,7 @@ def test_an_assumed_plate_scatter_is_said_and_has_no_k() -> None:
     ]
 
 
-def test_grades_are_told_by_median_and_range() -> None:
+def test_grades_are_reported_by_median_and_range() -> None:
     """Ranks are not averaged: least and greatest stand beside the middle one."""
     cell = a_cell(mean=2.0, ordinal=True, low=1.0, high=4.0, n=3, unit="", limits=("> 4",))
 
@@ -138,7 +138,7 @@ def test_grades_are_told_by_median_and_range() -> None:
     assert not cell.uninformative
 
 
-def test_limits_alike_are_told_once_with_their_number() -> None:
+def test_limits_alike_are_reported_once_with_their_number() -> None:
     """Three pieces that never softened are one word and a count."""
     cell = a_cell(mean=None, n=0, limits=("> 120 °C", "> 120 °C", "> 120 °C", "> 110 °C"))
 
@@ -147,7 +147,7 @@ def test_limits_alike_are_told_once_with_their_number() -> None:
     assert a_cell(mean=None, n=0).text() == "–"
 
 
-def test_shares_of_groups_are_told() -> None:
+def test_shares_of_groups_are_reported() -> None:
     """Of a break type it matters how many broke so."""
     assert a_cell(IMPACT, 6.0, share=0.5).count_text() == "n 2, 1 plate, 50 % of all groups"
     assert a_cell(IMPACT, None, share=0.25, limits=("no value",)).text() == "no value (25 % of all groups)"

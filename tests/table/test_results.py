@@ -245,7 +245,7 @@ def test_sums_and_single_results_give_the_same_table(bench: Book, seed: int) -> 
         assert fast.columns == plain.columns
 
 
-def test_a_piece_of_another_material_than_its_plates_stands_under_its_own(book: Book) -> None:
+def test_a_piece_of_another_material_than_its_plates_is_under_its_own(book: Book) -> None:
     """Of a plate printed from two spools each piece counts for its own material, by sums and one by one."""
     with book.act("bench", "Ada Bench") as act:
         for number, name in ((1, "Nordlicht ASA"), (2, "Heide PETG")):

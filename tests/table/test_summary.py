@@ -110,7 +110,7 @@ def test_a_figure_names_the_measurements_behind_it(two_conditions: Book) -> None
     assert cell.values == pytest.approx((48.2, 47.5, 49.1))
 
 
-def test_one_plate_is_said_to_be_one(two_conditions: Book) -> None:
+def test_one_plate_is_reported_to_be_one(two_conditions: Book) -> None:
     """Two pieces of one plate: an interval for the material, and what it assumes of plate scatter."""
     table = summary_table(two_conditions, quantities=[STRENGTH])
     row = table.rows[1]
@@ -172,7 +172,7 @@ def test_a_ratio_across_spools_is_marked(book: Book, spool: str) -> None:
     assert "spools differ" in ratio.reasons
 
 
-def test_how_it_was_supplied_stands_in_the_row(two_conditions: Book) -> None:
+def test_how_it_was_supplied_is_in_the_row(two_conditions: Book) -> None:
     """Readers see what was given to the tester."""
     assert summary_table(two_conditions).rows[0].supply == ("given by Quarz & Co",)
 
@@ -396,7 +396,7 @@ def test_break_types_share_no_mean_and_none_is_lost(book: Book, spool: str) -> N
     assert "impact.strength flat, N" in as_html(table)
 
 
-def test_limits_are_told_beside_the_mean_of_the_survivors(book: Book, spool: str) -> None:
+def test_limits_are_reported_beside_the_mean_of_the_survivors(book: Book, spool: str) -> None:
     """Two of five never softened: no interval of the three, and the Kaplan-Meier mean as a lower limit."""
     pieces = a_job(book, "bar:XYZ:5", spools=(spool,)).also
     for piece, value in zip(pieces, (90.0, 92.0, 94.0, 120.0, 120.0), strict=True):
@@ -427,7 +427,7 @@ def test_wet_pieces_never_stand_in_the_row_of_dry_ones(book: Book, spool: str) -
     }  # fmt: skip
 
 
-def test_a_treatment_is_told_where_all_have_it(book: Book, spool: str) -> None:
+def test_a_treatment_is_reported_where_all_have_it(book: Book, spool: str) -> None:
     """One row alone says wet too: its reader has no other beside it."""
     pieces = a_job(book, "bar:XYZ:1", spools=(spool,)).also
     pull_all(book, pieces, [40.0])
@@ -436,7 +436,7 @@ def test_a_treatment_is_told_where_all_have_it(book: Book, spool: str) -> None:
     assert summary_table(book).rows[0].words == "wet"
 
 
-def test_a_dried_spool_is_told_from_one_that_lay_open(book: Book, spool: str) -> None:
+def test_a_dried_spool_is_distinguished_from_one_that_lay_open(book: Book, spool: str) -> None:
     """Drying before the print is a condition; days in open air after it are another."""
     with book.act("dry", WHO) as act:
         drying = Drying(began_at=at("2025-03-01 08:00"), ended_at=at("2025-03-01 16:00"), set_c=80.0)

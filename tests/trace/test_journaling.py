@@ -45,7 +45,7 @@ def test_the_end_of_a_job_stays_in_the_json(ended: Book) -> None:
     ).items()
 
 
-def test_what_follows_from_a_correction_is_not_told_again(book: Book, scene: Scene) -> None:
+def test_what_follows_from_a_correction_is_not_reported_again(book: Book, scene: Scene) -> None:
     """Of a result computed anew only the value is told; budget and uncertainty stand at the number."""
     with book.act("amend", "Bo Helper", reason="wrong scale") as act:
         result = act.session.scalars(
@@ -59,7 +59,7 @@ def test_what_follows_from_a_correction_is_not_told_again(book: Book, scene: Sce
     assert "→ 47 " in told[0]
 
 
-def test_a_gap_that_was_filled_with_a_reason_is_told(book: Book, scene: Scene) -> None:
+def test_a_gap_that_was_filled_with_a_reason_is_reported(book: Book, scene: Scene) -> None:
     """A value that comes in long afterwards, by an amendment, is something to doubt."""
     with book.act("amend", "Bo Helper", reason="found the note") as act:
         act.session.get_one(Measurement, scene.measurement).remark = "seen to neck"

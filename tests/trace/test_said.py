@@ -87,7 +87,7 @@ def test_a_word_given_for_all_pieces_alike_is_the_jobs(book: Book, second: str, 
     assert [row["text"] for row in trace(book, "J0002-H").path.factors] == shared
 
 
-def test_what_was_logged_over_the_gauge_section_is_said(book: Book) -> None:
+def test_what_was_logged_over_the_gauge_section_is_reported(book: Book) -> None:
     """Its mean, with the range where there was one."""
     heard = {"chamber": {"mean": 58.25, "low": 57.1, "high": 59.4, "unit": "°C"}}
     change(book, Specimen, 3, log_facts={"section": heard})
@@ -97,7 +97,7 @@ def test_what_was_logged_over_the_gauge_section_is_said(book: Book) -> None:
     assert station.facts == ("chamber 58.2 °C (57.1 to 59.4)",)
 
 
-def test_settings_are_said_as_far_as_they_are_recorded(book: Book) -> None:
+def test_settings_are_reported_as_far_as_they_are_recorded(book: Book) -> None:
     """The line width is not, so it is not among them."""
     every = [side for station in stations(trace(book, "J0002-H")) for side in (station, *station.sides)]
     (settings,) = (each for each in every if each.label == "settings")
@@ -105,7 +105,7 @@ def test_settings_are_said_as_far_as_they_are_recorded(book: Book) -> None:
     assert not [fact for fact in settings.facts if "line width" in fact]
 
 
-def test_every_value_of_a_piece_measured_twice_is_said_with_its_unit(book: Book) -> None:
+def test_every_value_of_a_piece_measured_twice_is_reported_with_its_unit(book: Book) -> None:
     """What has no value is not among them."""
     with book.act("test", "Ada Bench") as act:
         again = Measurement(specimen_id=3, method="mass", at=at(6), source="typed", readings={"mass": 4.2})

@@ -255,7 +255,7 @@ def test_a_method_that_is_gone_stays_undescribed(book: Book, scene: Scene) -> No
     assert method == {"id": "polishing", "version": None}
 
 
-def test_a_slip_in_an_id_is_answered_with_what_is_near(book: Book, scene: Scene) -> None:
+def test_a_slip_in_an_id_is_answered_with_what_is_close(book: Book, scene: Scene) -> None:
     """As everywhere else at the bench."""
     del scene
 

@@ -329,7 +329,7 @@ def test_prov_of_a_measured_spool_uses_the_spool(book: Book, scene: Scene) -> No
     ]
 
 
-def test_what_the_plate_file_says_of_the_gauge_section_is_told(book: Book, scene: Scene) -> None:
+def test_what_the_plate_file_says_of_the_gauge_section_is_reported(book: Book, scene: Scene) -> None:
     """With its range where it had one and with its basis; what is not stated is not told."""
     section = {
         "nozzle_c": {"value": 250.0, "low": 240.0, "high": 255.0, "basis": "commanded"},
@@ -446,7 +446,7 @@ def test_boxes_of_the_way_stand_below_each_other(monkeypatch: pytest.MonkeyPatch
     assert [box.attrib["fill"] for box in found] == ["#e8f0ec", "#ffffff", "#ffffff", "#ffffff"]
 
 
-def test_text_stands_within_its_box(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_text_is_within_its_box(monkeypatch: pytest.MonkeyPatch) -> None:
     """Ten px from the edge, a line 17 px below the other; what is not known is pale."""
     texts = list(boxes_of(monkeypatch, *WAY).iter(f"{SVG}text"))
 

@@ -559,7 +559,7 @@ def test_a_recording_that_the_rig_offers_is_the_reading(site: Site, opened: Open
     expect(page.locator("#offer")).to_be_empty()
 
 
-def test_a_rig_asks_anew_for_recordings_alone(site: Site, opened: Opened) -> None:
+def test_a_rig_asks_again_for_recordings_alone(site: Site, opened: Opened) -> None:
     """What others enter meanwhile costs the page at a rig nothing."""
     _, token = pair_device(site.book, "Ada Bench", "load cell", rig=site.rig, role="measures")
     address = f"{site.url}/rig?method=tensile&rigs={site.rig}"

@@ -38,7 +38,7 @@ def test_one_value_is_put_right_once(site: Site, browser: Browser, of: str, fiel
     assert (entries(site.book), last_entry(site.book).act) == (before + 1, "correct")
 
 
-def test_a_reading_is_put_right_and_computed_anew(site: Site, browser: Browser, plugged: Plugged) -> None:
+def test_a_reading_is_put_right_and_computed_again(site: Site, browser: Browser, plugged: Plugged) -> None:
     """The old value stands beside; 1830 N on 50 mm² are 36.6 MPa; the journal shows both."""
     a_pull(site.book, site.pieces[0], plugged=plugged)
     assert "recorded: 10" in plain(browser.get("/correct?of=M0001-Y").text)
@@ -49,7 +49,7 @@ def test_a_reading_is_put_right_and_computed_anew(site: Site, browser: Browser, 
     assert "Tensile strength 45.750 ± 0.071 MPa → 36.600 ± 0.056 MPa" in journal
 
 
-def test_a_stay_is_put_right(browser: Browser) -> None:
+def test_a_storage_period_is_put_right(browser: Browser) -> None:
     """What has no ID of its own is put right on the page of its spool."""
     browser.fill("/S0001-R/keep", {"place": "open air", "began_at": "3 h ago"})
     form = {**stands(browser, "S0001-R"), "a-storage1.rh_pct": "55", "reason": "read later"}

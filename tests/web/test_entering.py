@@ -48,7 +48,7 @@ def test_masses_may_be_unknown(site: Site, browser: Browser) -> None:
     assert row_of(site.book, "S0002-P").net_g is None
 
 
-def test_what_is_wrong_is_said_beside_its_field(site: Site, browser: Browser) -> None:
+def test_what_is_wrong_is_reported_beside_its_field(site: Site, browser: Browser) -> None:
     """What was typed stands there again, no option of the command line is named, and nothing is stored."""
     before = entries(site.book)
     answer = browser.fill("/new/spool", {"material": "Nordlicht ASA", "net_g": "-3", "lot": "L-18"})

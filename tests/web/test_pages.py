@@ -144,7 +144,7 @@ def test_a_form_gone_back_to_and_changed_is_another(site: Site, browser: Browser
     assert "M0002-W" in answer.text
 
 
-def test_a_wrong_reading_stands_in_its_field_with_the_reason(steady: Site, looking: Browser) -> None:
+def test_a_wrong_reading_is_in_its_field_with_the_reason(steady: Site, looking: Browser) -> None:
     """What was typed comes back, and nothing is stored."""
     before = entries(steady.book)
     answer = looking.fill(f"/{steady.pieces[0]}/measure/tensile", {**PULL, "r-width": "-3"})
@@ -236,7 +236,7 @@ def test_a_figure_of_the_table_leads_to_its_measurements(
     assert browser.get("/M0001-Y/trace?of=tensile.strength").status_code == 200
 
 
-def test_a_wrong_filter_is_said_on_the_table(looking: Browser) -> None:
+def test_a_wrong_filter_is_reported_on_the_table(looking: Browser) -> None:
     """The page stays, with the filter in its field and the reason."""
     answer = looking.get("/table", params={"where": "((("})
     assert (answer.status_code, 'value="((("' in answer.text) == (422, True)

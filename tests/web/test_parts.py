@@ -200,7 +200,7 @@ def test_held_files_go_when_time_is_up_or_room_is_short() -> None:
     assert held.get(big, "me") is None
 
 
-def test_a_piece_that_lies_askew_is_drawn_askew() -> None:
+def test_a_piece_that_is_askew_is_drawn_askew() -> None:
     """Its corners are the plate file's, and lines every 10 mm say how large the bed is."""
     piece: dict[str, Any] = {"id": "a", "name": "x", "outcome": None, "box_mm": [0, 0, 0, 20, 20, 4]}
     thing = replace(boxed("a", "x", piece["box_mm"]), contour_mm=((10, 0), (20, 10), (10, 20), (0, 10)))

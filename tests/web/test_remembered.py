@@ -68,7 +68,7 @@ def acts(book: Book, plugged: Plugged, mine: list[str], other: list[str]) -> Ite
     yield lambda: a_job(book, spools=(spool_id(1),))
 
 
-def test_pages_of_jobs_and_specimens_are_as_if_made_anew(web_book: Book, plugged: Plugged) -> None:
+def test_pages_of_jobs_and_specimens_are_as_if_newly_made(web_book: Book, plugged: Plugged) -> None:
     """After each act a page says of jobs and specimens what it says with nothing remembered."""
     mine = a_job(web_book)
     a_material(web_book, "Basalt PA")

@@ -33,7 +33,7 @@ def test_a_certificate_is_made_once_for_its_names(tmp_path: Path) -> None:
 
 
 @ON_BOTH
-def test_attachments_that_are_away_are_said_on_every_page(site: Site) -> None:
+def test_attachments_that_are_away_are_reported_on_every_page(site: Site) -> None:
     """Open pages learn of it; what is sent is refused, nothing written; connected again all is as before."""
     folder = site.book.files.folder
     with site.browser() as browser:

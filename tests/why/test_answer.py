@@ -175,7 +175,7 @@ def test_missing_on_one_side_is_not_recorded_and_not_equal() -> None:
     assert "Not recorded" in " ".join(found.sentences())
 
 
-def test_imputation_is_said() -> None:
+def test_imputation_is_reported() -> None:
     """A factor missing on three earlier plates is imputed there, and the scope says on how many results."""
     asked = _asked()
     lacking = {"H00", "H01", "H02"}
@@ -207,7 +207,7 @@ def test_imputed_factor_is_less_certain() -> None:
     assert widths[1] > widths[0]
 
 
-def test_many_levels_are_pooled_and_said() -> None:
+def test_many_levels_are_pooled_and_reported() -> None:
     """A category of thirty levels keeps those of A and B; the rest is pooled as scatter."""
     asked = _asked(30)
     spools = {plate: f"S{i:02d}" for i, plate in enumerate(sorted({o.plate for o in asked.observations}))}
@@ -272,7 +272,7 @@ def test_words_never_name_a_cause_and_fit_the_screen(seed: int, width: int) -> N
     assert max(map(len, lines)) <= width
 
 
-def test_noise_is_said_first() -> None:
+def test_noise_is_reported_first() -> None:
     """A difference within noise is the first sentence, in plain words."""
     rng = np.random.default_rng(3)
     still = World({f.name: 0.0 for f in SIX}, 0.03, 0.03)
@@ -307,7 +307,7 @@ def test_nothing_that_differs_is_cut_off() -> None:
     assert all(f"setting {i} a → b" in text for i in range(40))
 
 
-def test_verdict_stands_first_however_much_differs() -> None:
+def test_verdict_comes_first_however_much_differs() -> None:
     """Whether it differs, what made it, and the next plate come before any list, within 24 lines of 60."""
     lines = explain(_crowded()).sentences(60)
     starts = [
@@ -318,7 +318,7 @@ def test_verdict_stands_first_however_much_differs() -> None:
     assert starts[1] < 20
 
 
-def test_published_direction_stands_beside_the_share() -> None:
+def test_published_direction_is_shown_beside_the_share() -> None:
     """A hotter nozzle raised interlayer strength, as published: noted with its strength letter."""
     asked = _asked()
     found = answer(replace(asked, question=replace(STRENGTH, about="interlayer")))

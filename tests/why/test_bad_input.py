@@ -76,7 +76,7 @@ def test_group_of_nan_is_refused() -> None:
         answer(_simple([math.nan, math.nan], [1.0, 2.0]))
 
 
-def test_single_nan_is_left_out_and_said() -> None:
+def test_single_nan_is_left_out_and_reported() -> None:
     """One NaN among good values is left out, counted and named in the scope."""
     found = answer(_simple([50.0, 51.0, math.nan], [48.0, 49.0]))
     assert found.difference.a.n == 2
@@ -232,7 +232,7 @@ def test_refusals_are_one_line() -> None:
     assert "\n" not in str(refused.value)
 
 
-def test_ranks_within_noise_are_said_in_plain_words() -> None:
+def test_ranks_within_noise_are_reported_in_plain_words() -> None:
     """How often chance does as much, of which quantity."""
     found = answer(_simple([1, 2, 3], [2, 1, 3], Question("appearance.stringing", ordinal=True)))
 

@@ -88,7 +88,7 @@ def test_a_doubt_acts_or_hardly_does_in_noise_and_columns_alike() -> None:
         assert np.diag(sheets.base[cell]) == pytest.approx(found[1], rel=1e-6)
 
 
-def test_bounds_on_another_factor_take_nothing_from_what_lies_on_a_line() -> None:
+def test_bounds_on_another_factor_take_nothing_from_what_is_on_a_line() -> None:
     """Six plates and six at two levels of the cause, and a factor known only within wide bounds on all."""
     case = make(np.random.default_rng(5), WORLDS["another within bounds, 6 + 6"])
     assert answer(case.problem).leading == case.truth.cause
@@ -150,7 +150,7 @@ def test_noise_is_explained_by_chance() -> None:
     assert _named(book(np.random.default_rng(3), still, 12, {"nozzle_c"}))["chance"] > 0.5
 
 
-def test_one_changed_factor_without_history_is_not_told_from_something_else() -> None:
+def test_one_changed_factor_without_history_is_not_distinguished_from_something_else() -> None:
     """One plate each: whatever else B had explains it as well as the one thing that was written down."""
     asked = _asked(0, frozenset({"nozzle_c"}))
     share = answer(asked).shares[0]
@@ -227,7 +227,7 @@ def test_pieces_that_read_zero_are_a_share_of_their_own() -> None:
     assert "Read zero: 0 of 4 pieces of A, 2 of 5 of B" in " ".join(found.sentences(300))
 
 
-def test_what_was_set_aside_stands_in_the_answer() -> None:
+def test_what_was_set_aside_is_in_the_answer() -> None:
     """With the piece that a verdict set aside the difference would be another, and that is said."""
     asked = _asked(3)
     aside = Observation("late", STRENGTH.quantity, 20.0, "PETG-1", "A", factors=levels(set()))
@@ -248,7 +248,7 @@ def test_what_was_set_aside_of_another_quantity_does_not_move_the_difference() -
     assert found.difference.with_aside is None
 
 
-def test_the_lowest_of_many_is_told_so_and_claims_less() -> None:
+def test_the_lowest_of_many_is_reported_as_such_and_claims_less() -> None:
     """B is the lowest of thirteen plates by luck: said, and its interval is wider than the usual one."""
     still = World({f.name: 0.0 for f in SIX}, 0.03, 0.03)
     rng = np.random.default_rng(6)
@@ -379,7 +379,7 @@ def test_note_on_one_side_alone_blocks_a_single_claim(notes: tuple[str, str], le
     )
 
 
-def test_another_material_is_the_likeliest_of_what_cannot_be_told_from_it() -> None:
+def test_another_material_is_the_likeliest_of_what_cannot_be_distinguished_from_it() -> None:
     """Two materials printed once each: what most likely acts is the material, and its group comes first."""
     asked = _asked(0, frozenset({"nozzle_c", "fan_pct"}))
     other = tuple(replace(o, material="PA-1" if o.plate == "B" else o.material) for o in asked.observations)

@@ -129,14 +129,14 @@ def test_everything_forbidden_is_refused() -> None:
         followup(_asked(), forbid=[{"spool": "A"}, {"spool": "B"}])
 
 
-def test_level_outside_the_data_sheet_is_said() -> None:
+def test_level_outside_the_data_sheet_is_reported() -> None:
     """A proposed set-point outside the data sheet's range comes with a sentence."""
     plan = followup(_asked(), limits={"nozzle_c": Limit(high=260.0, source="data sheet")})
     if any(p.levels["nozzle_c"] == 270.0 for p in plan.plates):
         assert "nozzle_c 270 °C lies outside the range up to 260 (data sheet)." in plan.warnings
 
 
-def test_every_level_outside_is_said_whatever_is_proposed() -> None:
+def test_every_level_outside_is_reported_whatever_is_proposed() -> None:
     """Where both levels lie outside, whichever is proposed is named."""
     plan = followup(_asked(), limits={"nozzle_c": Limit(low=280.0, high=300.0)})
     assert any("outside the range 280–300 (data sheet)" in text for text in plan.warnings)
@@ -183,7 +183,7 @@ def test_where_nothing_differed_reprints_are_proposed() -> None:
     assert {p.words for p in plan.plates} <= {"A once more", "B once more"}
 
 
-def test_a_plate_like_b_is_told_by_what_it_has_of_a() -> None:
+def test_a_plate_like_b_is_reported_by_what_it_has_of_a() -> None:
     """Where most of what changed is B's a plate is "as B, but ..." with the levels it has otherwise."""
     for proposed in followup(_asked()).plates:
         of_b = [name for name, side in proposed.sides.items() if side == "B"]
@@ -194,7 +194,7 @@ def test_a_plate_like_b_is_told_by_what_it_has_of_a() -> None:
         assert proposed.words.count(",") == others, proposed.words
 
 
-def test_refusal_stands_in_the_answer() -> None:
+def test_refusal_is_in_the_answer() -> None:
     """The whole answer says why no plate is proposed instead of leaving a gap."""
     factors = tuple(replace(f, settable=False) for f in SIX)
     found = explain(replace(_asked(), factors=factors))

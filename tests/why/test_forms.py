@@ -83,7 +83,7 @@ def test_png_can_be_opened() -> None:
     ("fraction", "words"),
     [(0.1, "+10.0 %"), (-0.034, "−3.4 %"), (0.0, "+0.0 %"), (0.0004, "+0.04 %"), (-0.0004, "−0.04 %")],
 )
-def test_a_fraction_is_told_as_signed_per_cent(fraction: float, words: str) -> None:
+def test_a_fraction_is_written_as_signed_per_cent(fraction: float, words: str) -> None:
     """One decimal; where that would show nothing, one digit."""
     assert per_cent(fraction) == words
 

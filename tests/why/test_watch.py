@@ -111,7 +111,7 @@ def test_drift_shows_in_the_moving_average() -> None:
     assert chart.average.beyond
 
 
-def test_step_beyond_what_shuffles_can_tell_is_told_apart_from_chance() -> None:
+def test_step_beyond_what_shuffles_can_tell_is_distinguished_from_chance() -> None:
     """A step of many standard deviations is less probable than one in the number of shuffles.
 
     In a book of hundreds of charts, adjusted together, it would else never be shown.

@@ -192,7 +192,7 @@ def test_refused_lines_stop_the_whole(book: Book, plugged: Plugged, tmp_path: Pa
     assert count(book, Job) == 0
 
 
-def test_refused_lines_are_left_out_when_told(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+def test_refused_lines_are_left_out_when_asked(book: Book, plugged: Plugged, tmp_path: Path) -> None:
     """Told to leave them out, the others come in and the number left out is said."""
     plan = plan_of(book, plugged, tmp_path, *ROWS, ROWS[0].replace(",25,", ",-25,"))
     done = carry_out(book, plan, BEGUN_BY, leave_out=True)

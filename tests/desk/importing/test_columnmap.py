@@ -74,7 +74,7 @@ def test_unknown_part_of_a_column_is_named() -> None:
     )
 
 
-def test_missing_material_and_plate_are_both_said() -> None:
+def test_missing_material_and_plate_are_both_reported() -> None:
     """All that is wrong is said at once."""
     said = refused("[specimen]\n")
 

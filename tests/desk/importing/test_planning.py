@@ -249,7 +249,7 @@ def test_a_misspelt_quantity_is_refused(book: Book, plugged: Plugged, tmp_path: 
         plan_of(book, plugged, tmp_path, columns=GIVEN.replace("strength", "strenght"))
 
 
-def test_a_quantity_of_no_method_is_kept_and_said(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+def test_a_quantity_of_no_method_is_kept_and_reported(book: Book, plugged: Plugged, tmp_path: Path) -> None:
     """A number whose method nobody here supplies is kept in the sheet's unit, with a note."""
     plan = plan_of(book, plugged, tmp_path, columns=GIVEN.replace("tensile.strength", "polishing.gloss"))
 
@@ -264,21 +264,21 @@ def test_ragged_lines_are_among_the_refused(book: Book, plugged: Plugged, tmp_pa
     assert [each.line for each in plan.refused_rows] == [3, 4]
 
 
-def test_columns_nobody_named_are_said(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+def test_columns_nobody_named_are_reported(book: Book, plugged: Plugged, tmp_path: Path) -> None:
     """A column that the map leaves out is named: nothing is dropped in silence."""
     plan = plan_of(book, plugged, tmp_path, columns=MAP.replace('note = "note"\n', ""))
 
     assert any(note.startswith("Columns that the map does not name: note") for note in plan.notes)
 
 
-def test_the_same_recording_twice_is_said(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+def test_the_same_recording_twice_is_reported(book: Book, plugged: Plugged, tmp_path: Path) -> None:
     """Two lines with one recording are an old slip of the hand worth a look."""
     plan = plan_of(book, plugged, tmp_path, row(curve="pull.csv"), row(curve="pull.csv"))
 
     assert "Line 3: its recording is byte for byte that of line 2" in plan.notes
 
 
-def test_spellings_of_one_material_are_said(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+def test_spellings_of_one_material_are_reported(book: Book, plugged: Plugged, tmp_path: Path) -> None:
     """Upper and lower case alike are one material, and the plan says so."""
     plan = plan_of(book, plugged, tmp_path, row(), row(material="quarzit asa"))
 
@@ -286,7 +286,7 @@ def test_spellings_of_one_material_are_said(book: Book, plugged: Plugged, tmp_pa
     assert "Quarzit ASA and quarzit asa are taken as one material" in plan.notes
 
 
-def test_job_names_that_exist_are_said(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+def test_job_names_that_exist_are_reported(book: Book, plugged: Plugged, tmp_path: Path) -> None:
     """Another sheet with plates of the same names gets a note with the jobs that bear them."""
     bring_in(book, plugged, tmp_path, ROWS[0])
 

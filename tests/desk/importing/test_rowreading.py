@@ -109,7 +109,7 @@ def test_a_recording_that_cannot_be_read_refuses_its_line(
 
 
 @pytest.mark.parametrize(("number", "more"), [(3, ""), (4, " and 1 more")])
-def test_three_names_that_exist_are_told_and_the_rest_counted(
+def test_three_names_that_exist_are_reported_and_the_rest_counted(
     book: Book, plugged: Plugged, tmp_path: Path, number: int, more: str
 ) -> None:
     """Three show the pattern."""

@@ -45,7 +45,7 @@ def test_byte_order_mark_is_not_part_of_the_first_column(encoding: str) -> None:
     assert read("a,b\n1,2\n", encoding).header == ("a", "b")
 
 
-def test_old_encoding_is_read_and_said() -> None:
+def test_old_encoding_is_read_and_reported() -> None:
     """A file in Windows-1252 keeps its letters, and the sheet says how it was read."""
     sheet = read("a\nGrüße\n", "cp1252")
 
@@ -107,7 +107,7 @@ def test_two_columns_of_one_name_are_refused() -> None:
     assert "'a' more than once" in refusal(b"a,b,a\n1,2,3\n")
 
 
-def test_the_first_of_several_columns_named_twice_is_told() -> None:
+def test_the_first_of_several_columns_named_twice_is_reported() -> None:
     """The person mends the header from the left."""
     assert "the column 'a' more than once" in refusal(b"a,b,b,a\n1,2,3,4\n")
 
