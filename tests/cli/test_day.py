@@ -49,6 +49,14 @@ def _sheet(folder: Path, *rows: str) -> tuple[str, ...]:
     return ("measure", "--from", str(folder / "day.csv"), "--columns", str(folder / "map.toml"))
 
 
+def test_a_recording_can_be_named_as_the_other_readings_are(day: tuple[Cli, list[str], Path]) -> None:
+    """``curve=pull.csv`` is the file of that name, without --file."""
+    cli, pieces, folder = day
+    words = ("measure", pieces[0], "tensile", "width=10", "thickness=4", f"curve={folder / 'pull.csv'}")
+    assert cli.json(*words)["results"][0]["value"] == pytest.approx(37.5)
+    assert "cannot be read" in cli.refused(*words[:-1], "curve=no.csv")
+
+
 def test_a_day_is_stored_as_one_act(day: tuple[Cli, list[str], Path]) -> None:
     """Each row is a measurement with its own time, person, rig and recording; the journal has one entry."""
     cli, pieces, folder = day

@@ -257,10 +257,12 @@ def test_a_specimen_that_hangs_there_is_scanned_and_one_length_typed(
 
 
 def test_a_reading_is_added_by_one_command(filled: Filled) -> None:
-    """With its time, where it was read earlier."""
+    """With its time, where it was read earlier; how is said when the test is begun."""
     hung = ("force=280", "width=10", "thickness=4", "reference_length=80")
     piece = filled.json("list", "specimens")[1]["id"]
-    test = filled.id("measure", piece, "creep", *hung, "--at", "30 h ago", "--yes")
+    begun = filled("measure", piece, "creep", *hung, "--at", "30 h ago", "--yes")
+    assert f"Next: strandbook append {piece} VALUE" in begun.stderr
+    test = begun.stdout.splitlines()[-1]
     filled.done("append", piece, "80.39", "--at", "6 h ago")
     ((hours, _),) = filled.json("show", test)["readings"]["series"]
     assert round(hours) == 24

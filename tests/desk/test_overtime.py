@@ -96,6 +96,22 @@ def test_a_reading_before_the_last_one_is_asked_about(
     assert [round(entry[0]) for entry in _series(book, test)] == [6, 10, 20]
 
 
+def test_a_value_that_the_readings_do_not_lead_to_is_asked_about(
+    book: Book, plugged: Plugged, clock: BenchClock, hanging: tuple[str, str]
+) -> None:
+    """A slip of a digit or of the unit; what creeps on by its law over a long time is taken as it is."""
+    piece, test = hanging
+    lengths = {1: "80.36", 2: "80.369", 24: "80.41", 72: "80.44", 168: "80.46"}
+    for before, (hours, length) in zip([0, *lengths], lengths.items(), strict=False):
+        clock.forward(hours=hours - before)
+        for slip in {1: (), 2: ("8.0369",)}.get(hours, (length.replace("80.", "81."), length[:2] + "4.0")):
+            with pytest.raises(Doubt, match=r"length_mm .* where (it was 80|the \d before lie at 80)"):
+                append(book, WHO, plugged, piece, [slip])
+        append(book, WHO, plugged, piece, [length])
+    append(book, WHO, plugged, piece, ["81.46"], sure=True)
+    assert [each[1] for each in _series(book, test)] == [*map(float, lengths.values()), 81.46]
+
+
 def test_a_reading_before_the_start_is_refused(
     book: Book, plugged: Plugged, hanging: tuple[str, str]
 ) -> None:

@@ -52,13 +52,18 @@ def assigned(words: Sequence[str]) -> dict[str, str]:
     return readings
 
 
+def file_fields(method: Method) -> list[Field]:
+    """Return the readings of a method that are files."""
+    return [each for each in fields(method.Readings) if each.kind == "file"]
+
+
 def recordings(method: Method, named: Sequence[str]) -> dict[str, Recording]:
     """Return files by field from ``field=PATH``, or ``PATH`` for a method that takes one kind of file.
 
     Raises:
         Refused: The field is not clear, or the file cannot be read.
     """
-    takes = [each.name for each in fields(method.Readings) if each.kind == "file"]
+    takes = [each.name for each in file_fields(method)]
     found: dict[str, Recording] = {}
     for text in named:
         name, sign, path = text.partition("=")

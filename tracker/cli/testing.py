@@ -19,6 +19,7 @@ from tracker.cli._readings import (
     asked_rigs,
     assigned,
     cautions,
+    file_fields,
     last_typed,
     measured_at_prompts,
     measured_data,
@@ -156,7 +157,10 @@ def measure_command(
     if subject is None or method is None:
         raise click.UsageError("Name an ID and a METHOD, or a sheet with --from")
     chosen = bench.plugged.method(method)
-    typed, kept = assigned(readings), recordings(chosen, files)
+    typed = assigned(readings)
+    # "curve=pull.csv" means the file of that name, as "width=10.02" means that width.
+    named = [f"{each.name}={typed.pop(each.name)}" for each in file_fields(chosen) if each.name in typed]
+    kept = recordings(chosen, (*files, *named))
     if bench.may_ask and not typed and not kept:
         _print_measurement(_asked(bench, subject, chosen, with_rigs, about, incomplete=incomplete), as_json)
         return
@@ -175,6 +179,8 @@ def measure_command(
         # Also who types all at once is at the rig, with the next specimen; a refusal stays one line.
         cautions(chosen)
     _print_measurement(act, as_json)
+    if chosen.over_time and all(each.value is None for each in act.results):
+        note(f"Next: strandbook append {act.subject} VALUE; strandbook due says when.")
 
 
 def _asked(

@@ -7,7 +7,7 @@ first part of an entry is the time since the test was begun. Who added which rea
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -28,6 +28,9 @@ from tracker.units import parse
 
 _HOUR: Final = 3600.0
 _SECONDS: Final = {"h": _HOUR, "min": 60.0, "s": 1.0, "d": 24 * _HOUR}
+_STEP: Final = 3.0
+_FACTOR: Final = 5.0
+"""Common practice, no source: what is looked at again, not what is wrong."""
 _AT: Final = Ask("at", "Read at", "moment")
 
 
@@ -89,10 +92,10 @@ def append(
         typed: One text for each part of an entry, its time left out.
         at: When it was read; now where empty.
         method: Needed where a specimen is in several tests over time.
-        sure: The reading is meant although its time is before an earlier one.
+        sure: The reading is meant although its time is before an earlier one, or its value looks wrong.
 
     Raises:
-        Doubt: The reading is earlier than the last one.
+        Doubt: The reading is earlier than the last one, or far from where the earlier ones lead.
         FormError: No test over time runs there, or several do; or a part is missing or cannot be read.
         ReadingsError: The method does not take the reading.
     """
@@ -207,11 +210,38 @@ def _questions(
     test: Running, entry: Sequence[Any], series: Sequence[Sequence[Any]], moment: dt.datetime, zone: dt.tzinfo
 ) -> list[str]:
     last = max((float(each[0]) for each in series), default=0.0)
-    if entry[0] >= last:
-        return []
+    if entry[0] < last:
+        return [
+            f"{local_time(moment, zone)} is before the last reading of {test.id}, at {last:g} since its start"
+        ]
     return [
-        f"{local_time(moment, zone)} is before the last reading of {test.id}, at {last:g} since its start"
+        words
+        for part, (name, unit) in enumerate(test.parts, start=1)
+        if unit
+        for words in _jump(name, unit, entry, [(float(each[0]), float(each[part])) for each in series], part)
     ]
+
+
+def _jump(
+    name: str, unit: str, entry: Sequence[Any], earlier: Sequence[tuple[float, float]], part: int
+) -> Iterator[str]:
+    """Ask about a value that the readings so far do not lead to: a slip of a digit, or the unit.
+
+    What runs over days slows down, or goes on as before: a step of more than thrice what the earlier
+    readings span, or would span by then if they went on in a straight line over time, is looked at again.
+    It may be right: a piece that is about to break runs away.
+    """
+    if not earlier:
+        return
+    value, (last_t, last) = float(entry[part]), earlier[-1]
+    seen = [each for _, each in earlier]
+    least, most, took = min(seen), max(seen), last_t - earlier[0][0]
+    if most > least:
+        ahead = (entry[0] - last_t) / took if took else 1.0
+        if abs(value - last) > _STEP * (most - least) * max(1.0, ahead):
+            yield f"{name} {value:g} {unit}, where the {len(seen)} before lie at {least:g} to {most:g}"
+    elif last > 0 and not last / _FACTOR <= value <= last * _FACTOR:
+        yield f"{name} {value:g} {unit}, where it was {last:g}"
 
 
 def _files(book: Book, row: Measurement, method: Method) -> Mapping[str, Any]:
