@@ -29,10 +29,10 @@ def test_a_spreadsheet_is_looked_at_and_then_brought_in(site: Site, browser: Bro
     assert "old.csv is here" in seen.text
     assert "[readings.tensile]" in seen.text
     seen = person.presses("Look at what it would make", {"The map's text": MAP})
-    assert "1 jobs, 2 specimens, 2 measurements" in seen.text
+    assert "1 job, 2 specimens, 2 measurements" in seen.text
     assert entries(site.book) == before
     seen = person.presses("Bring it in")
     if "right?" in seen.text:
         seen = person.presses("Yes, it is right")
-    assert "Brought in: 1 jobs, 2 specimens, 2 measurements" in seen.text
+    assert "Brought in: 1 job, 2 specimens, 2 measurements" in seen.text
     assert entries(site.book) == before + 1

@@ -442,8 +442,7 @@ def import_command(
             {"id": made.jobs[0], "jobs": list(made.jobs), "made": dict(made.counts), "entry": made.entry}
         )
         return
-    counts = ", ".join(f"{count} {thing}" for thing, count in made.counts.items())
-    note(f"Made {counts}: journal entry {made.entry}. Next: strandbook list results")
+    note(f"Made {importing.counted(made.counts)}: journal entry {made.entry}. Next: strandbook list results")
     for job in made.jobs:
         click.echo(job)
 

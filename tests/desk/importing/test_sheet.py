@@ -39,6 +39,23 @@ def test_quoted_delimiters_do_not_count() -> None:
     assert read('"a, b, c";d\n1;2\n').header == ("a, b, c", "d")
 
 
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_titles_and_merged_headings_above_the_header_are_left_out(delimiter: str) -> None:
+    """The line that names most of the columns that the map wants is the header; lines keep their numbers."""
+    lines = ("Pulls of 1, 2; and 3", "||Tensile|", "", "Material|F [kN]|b|", "|||", "ASA|1.8|10|", "|||")
+    text = "".join(f"{line.replace('|', delimiter)}\n" for line in lines)
+    sheet = read_sheet(text.encode(), "old.csv", wanted=["Material", "F [kN]", "h"])
+
+    assert sheet.header == ("Material", "F [kN]", "b")
+    assert [(row.line, row.cells[:3]) for row in sheet.rows] == [(6, ("ASA", "1.8", "10"))]
+    assert "named in line 4" in sheet.notes[0]
+
+
+def test_a_sheet_without_the_wanted_columns_begins_with_its_first_line() -> None:
+    """What is missing is then said of the columns there."""
+    assert read_sheet(b"a;b\n1;2\n", "old.csv", wanted=["c"]).header == ("a", "b")
+
+
 @pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
 def test_byte_order_mark_is_not_part_of_the_first_column(encoding: str) -> None:
     """With or without byte-order mark the first column has its own name."""

@@ -10,7 +10,15 @@ from __future__ import annotations
 
 from tracker.desk.importing.carrying import Imported, carry_out
 from tracker.desk.importing.columnmap import Column, ColumnMap, read_map
-from tracker.desk.importing.planning import EarlierImport, Plan, Progress, plan_import, plan_json, plan_lines
+from tracker.desk.importing.planning import (
+    EarlierImport,
+    Plan,
+    Progress,
+    counted,
+    plan_import,
+    plan_json,
+    plan_lines,
+)
 from tracker.desk.importing.sheet import (
     ImportRefusedError,
     LineRefusal,
@@ -32,6 +40,7 @@ __all__ = [
     "Progress",
     "Sheet",
     "carry_out",
+    "counted",
     "open_sheet",
     "plan_import",
     "plan_json",

@@ -10,7 +10,7 @@ from typing import Any, Final
 from tracker.api import Field, Method, Quantity, fields
 from tracker.desk.importing.columnmap import Column, ColumnMap, suggestion
 from tracker.desk.importing.sheet import STYLES, MapError, Sheet, Style, read_number, style_of
-from tracker.errors import Refused
+from tracker.errors import Refused, close_names
 from tracker.plugins import Plugged
 from tracker.units import factor_between
 
@@ -145,11 +145,14 @@ class _Binder:
     def _missing(self) -> None:
         header = [word for word in self._sheet.header if word]
         self._problems += [
-            f"{column.key} names the column {column.name!r}, which {self._sheet.name} has not: "
-            f"{suggestion(column.name, header)}"
+            f"{column.key} names the column {column.name!r}, which {self._sheet.name} has not"
+            f"{''.join(f': did you mean {near!r}?' for near in close_names(column.name, header, most=1))}"
             for column in self._columns.columns()
             if column.name not in header
         ]
+        if self._problems:
+            # Once, at the end: a map of ten columns against the wrong sheet would say them ten times.
+            self._problems.append(f"{self._sheet.name} has the columns {', '.join(header) or 'none'}")
 
     def _place(self, column: Column) -> int:
         return self._sheet.index(column.name)

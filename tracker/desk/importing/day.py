@@ -110,7 +110,7 @@ def plan_sent_day(
 
 
 def _planned(plugged: Plugged, name: str, data: bytes, columns: ColumnMap, find: Find) -> DayPlan:
-    sheet = read_sheet(data, name, MOST_ROWS)
+    sheet = read_sheet(data, name, MOST_ROWS, [each.name for each in columns.columns()])
     binding = bind(columns, sheet, plugged)
     wanted: list[tuple[str, Wanted]] = []
     refused = list(sheet.refused)

@@ -262,7 +262,7 @@ def plan_import(
         ImportRefusedError: The file cannot be read as a sheet.
         MapError: The map does not fit the sheet or the methods that are there.
     """
-    table = open_sheet(sheet)
+    table = open_sheet(sheet, [each.name for each in columns.columns()])
     binding = bind(columns, table, plugged)
     rows = _Rows(RowReader(binding, plugged, Besides(sheet.parent)))
     rows.take(table, progress or (lambda *_: None))
@@ -415,6 +415,11 @@ def _unused(columns: tuple[str, ...]) -> Iterator[str]:
         yield f"Columns that the map does not name: {', '.join(columns)} (kept in the attached sheet)"
 
 
+def counted(counts: Mapping[str, int]) -> str:
+    """Return how many of each thing there are, in words: ``1 job, 4 specimens``."""
+    return ", ".join(f"{n} {things.removesuffix('s') if n == 1 else things}" for things, n in counts.items())
+
+
 EACH_AT_MOST: Final = 25
 """So many lines refused for one reason are named one by one; more are named together."""
 
@@ -422,8 +427,8 @@ EACH_AT_MOST: Final = 25
 def plan_lines(plan: Plan) -> Iterator[str]:
     """Yield what a plan would make and all that it refuses, every line number named."""
     counts = plan.counts()
-    yield f"{plan.name}: {plan.rows} rows, columns by {plan.columns.name}"
-    yield "Would make " + ", ".join(f"{count} {thing}" for thing, count in counts.items())
+    yield f"{plan.name}: {counted({'rows': plan.rows})}, columns by {plan.columns.name}"
+    yield "Would make " + counted(counts)
     if plan.materials:
         yield "New materials: " + ", ".join(plan.materials)
     if plan.earlier is not None:

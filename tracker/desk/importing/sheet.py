@@ -1,7 +1,8 @@
 """A spreadsheet saved as CSV: its rows, the numbers in its cells, the files they name, what is refused.
 
-The delimiter is a comma, a semicolon or a tab, whichever the header line holds most of; quoting is
-that of RFC 4180. Nothing of a line is guessed: one with more or fewer cells than the header is refused.
+The delimiter is a comma, a semicolon or a tab, whichever gives the columns that are wanted, else the one
+that the first line holds most of; quoting is that of RFC 4180. Nothing of a line is guessed: one with more
+or fewer cells than the header is refused.
 A sheet is read row by row as often as it is asked for, and never held whole.
 
 A single cell cannot say whether ``1,143`` is a little more than one or more than a thousand; its
@@ -14,10 +15,11 @@ import codecs
 import csv
 import hashlib
 import io
+import itertools
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -68,6 +70,8 @@ class LineRefusal:
 MOST_ROWS: Final = 250_000
 """Rows of a sheet that is brought in: about half a kilobyte of each stays in memory until all is written."""
 
+_MOST_ABOVE: Final = 30
+_DELIMITERS: Final = (",", ";", "\t")
 _LONGEST_ROW: Final = 1 << 16
 _BLOCK: Final = MB
 _UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
@@ -94,7 +98,7 @@ class Sheet:
 
     Attributes:
         name: File name.
-        header: Words of the first line.
+        header: Words of the line with the names of the columns.
         rows: Rows that have as many cells as the header, as often as they are asked for; blank lines are
             left out.
         count: Number of these rows.
@@ -122,34 +126,37 @@ class Sheet:
         return self.header.index(column)
 
 
-def open_sheet(file: Path) -> Sheet:
+def open_sheet(file: Path, wanted: Iterable[str] = ()) -> Sheet:
     """Look through a CSV file; its rows are read from the file again whenever they are asked for.
 
     Args:
         file: UTF-8 or UTF-16 with or without byte-order mark, else Windows-1252.
+        wanted: Columns that the map names. The header is the line that holds most of them, as titles and
+            merged headings often stand above it; the first line of all where none holds any.
 
     Raises:
         ImportRefusedError: It cannot be read, is empty, binary, too large, without rows, or its header names
             a column twice.
     """
     try:
-        return _looked_through(lambda: opened(file), file.name)
+        return _looked_through(lambda: opened(file), file.name, wanted=wanted)
     except OSError as error:
         raise ImportRefusedError(f"{file} cannot be read", why=error.strerror or str(error)) from error
 
 
-def read_sheet(data: bytes, name: str, most_rows: int = MOST_ROWS) -> Sheet:
+def read_sheet(data: bytes, name: str, most_rows: int = MOST_ROWS, wanted: Iterable[str] = ()) -> Sheet:
     """Read a CSV file whole.
 
     Args:
         data: Its bytes, encoded as :func:`open_sheet` reads them.
         name: Its file name, for refusals.
         most_rows: How many rows it may have.
+        wanted: Columns that the map names, as :func:`open_sheet` takes them.
 
     Raises:
         ImportRefusedError: As :func:`open_sheet`.
     """
-    sheet = _looked_through(lambda: nullcontext(io.BytesIO(data)), name, most_rows)
+    sheet = _looked_through(lambda: nullcontext(io.BytesIO(data)), name, most_rows, wanted)
     return replace(sheet, rows=tuple(sheet.rows))
 
 
@@ -162,13 +169,13 @@ class _Rows:
     encoding: str
     delimiter: str
     width: int
+    above: int
     ragged: Callable[[LineRefusal], object] = lambda _: None
 
     def __iter__(self) -> Iterator[SheetRow]:
         lines = _lines(self.source, self.encoding, self.delimiter, self.name)
-        next(lines, None)
         width = self.width
-        for row in lines:
+        for row in itertools.islice(lines, self.above + 1, None):
             cells = row[1]
             if len(cells) != width:
                 cells = _fitted(cells, width)
@@ -180,12 +187,16 @@ class _Rows:
             yield row
 
 
-def _looked_through(source: Source, name: str, most_rows: int = MOST_ROWS) -> Sheet:
+def _looked_through(
+    source: Source, name: str, most_rows: int = MOST_ROWS, wanted: Iterable[str] = ()
+) -> Sheet:
     encoding, notes, digest, size = _encoding(source, name)
-    delimiter = delimiter_of_header(_header_line(source, encoding))
-    header = _header(next(_lines(source, encoding, delimiter, name), SheetRow(1, ())), name)
+    delimiter, above, row = _header_row(source, encoding, name, frozenset(wanted))
+    header = _header(row, name)
+    if above:
+        notes = (*notes, f"The columns are named in line {row.line}; what stands above was left out")
     refused: list[LineRefusal] = []
-    rows = _Rows(source, name, encoding, delimiter, len(header))
+    rows = _Rows(source, name, encoding, delimiter, len(header), above)
     count = 0
     for count, _ in enumerate(replace(rows, ragged=refused.append), start=1):
         if count + len(refused) > most_rows:
@@ -243,6 +254,25 @@ def _decodes(decoder: codecs.IncrementalDecoder, block: bytes, *, final: bool = 
     except UnicodeDecodeError:
         return False
     return True
+
+
+def _header_row(
+    source: Source, encoding: str, name: str, wanted: frozenset[str]
+) -> tuple[str, int, SheetRow]:
+    """Return the delimiter, how many lines that hold anything stand above the header, and the header."""
+    most, found = 0, None
+    for delimiter in _DELIMITERS if wanted else ():
+        lines = _lines(source, encoding, delimiter, name)
+        # A quotation mark that is none, under a delimiter that is none: the next one is tried.
+        with suppress(ImportRefusedError):
+            for above, row in enumerate(itertools.islice(lines, _MOST_ABOVE + 1)):
+                named = len(wanted & set(row.cells))
+                if named > most:
+                    most, found = named, (delimiter, above, row)
+    if found is not None:
+        return found
+    delimiter = delimiter_of_header(_header_line(source, encoding))
+    return delimiter, 0, next(_lines(source, encoding, delimiter, name), SheetRow(1, ()))
 
 
 def _header_line(source: Source, encoding: str) -> str:

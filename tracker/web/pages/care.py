@@ -15,7 +15,7 @@ from starlette.responses import FileResponse, Response
 
 from tracker.backup import backup
 from tracker.desk.doubts import Done
-from tracker.desk.importing import carry_out, plan_import, plan_lines, read_map
+from tracker.desk.importing import carry_out, counted, plan_import, plan_lines, read_map
 from tracker.desk.measuring import recomputing
 from tracker.errors import Refused
 from tracker.progress import Progress
@@ -235,7 +235,7 @@ def brought_in(request: Request, bench: Here, visitor: Keeper, form: Form) -> Re
             bench, held[0][1], held[1][1],
             lambda plan: carry_out(bench.book, plan, visitor.who, sure=is_sure(form), leave_out=leave_out),
         )  # fmt: skip
-        counts = ", ".join(f"{count} {thing}" for thing, count in made.counts.items() if count)
+        counts = counted({thing: count for thing, count in made.counts.items() if count})
         return Done(
             made.jobs[0] if made.jobs else "", [f"Brought in: {counts or 'nothing'}."], list(made.jobs[1:])
         )
