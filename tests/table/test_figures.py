@@ -403,7 +403,7 @@ def test_curves_are_drawn_over_their_grid_and_explained_below() -> None:
     legend = axes.get_legend()
 
     assert axes.get_xgridlines()[0].get_linewidth() < limit.get_linewidth() < curve.get_linewidth()
-    assert key.get_linewidth() > 2 * curve.get_linewidth()
+    assert 2 * curve.get_linewidth() < key.get_linewidth() < 4 * curve.get_linewidth()
     assert 0.5 < curve.get_alpha() < 1
     assert curve.get_markersize() == again.get_markersize() < 5
     assert not legend.get_frame_on()
@@ -412,3 +412,15 @@ def test_curves_are_drawn_over_their_grid_and_explained_below() -> None:
     assert [axes.spines[side].get_visible() for side in ("top", "right")] == [False, False]
     # 0.4 inches of heading; a panel has 4.4 and 0.2 more for each group in the legend.
     assert tuple(figure.get_size_inches()) == (9.0, pytest.approx(0.4 + 2 * 4.6))
+
+
+def test_what_pieces_call_alike_is_explained_as_the_first_of_them_draws_it() -> None:
+    """By its stroke and mark; what one piece alone calls so, and what has no name, is not explained."""
+    first = [a_line([0.0], [1.0], "read", marker="x"), a_line([0.0], [1.0], "own"), a_line([0.0], [1.0])]
+    last = [a_line([0.0], [1.0], "read", marker="o"), a_line([0.0], [1.0])]
+    found = charts._called_alike(a_panel(flat=[first, last], upright=[last]))
+
+    assert [(line.label, line.look["marker"]) for line in found] == [("read", "x")]
+    (axes,) = charts._drawn("", {("a", "b"): a_panel(flat=[first, last])}).axes
+    (shown,) = (line for line in axes.get_lines() if line.get_color() == charts._FAINT)
+    assert (list(shown.get_xdata()), shown.get_marker(), shown.get_markersize()) == ([], "x", 4)

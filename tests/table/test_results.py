@@ -23,7 +23,7 @@ from tracker.model import (
 )
 from tracker.selection import parse_filter, quantities_of, result_rows
 from tracker.table import summary_table
-from tracker.table.results import _merged
+from tracker.table.results import Column, Note, _merged, notes
 
 QUANTITY = "tensile.strength"
 ORIENTATIONS = ("XY", "XYZ", "YXZ", "XZY", "ZXY", None)
@@ -284,3 +284,53 @@ def test_sums_of_one_plate_are_put_together() -> None:
 
     # 10, 12 and 17: mean 13, squares 9 + 1 + 16.
     assert _merged(rows).tolist() == [[7, 3, 13.0, 26.0, 10.0, 17.0], [9, 1, 5.0, 0.0, 5.0, 5.0]]
+
+
+@pytest.mark.parametrize(
+    ("letters", "method", "concerned"),
+    [
+        (None, None, {"flat", "upright", "on edge", "modulus", "impact"}),
+        ("XYZ", None, {"flat", "modulus", "impact"}),
+        ("ZXY", None, {"upright"}),
+        ("XZY", None, {"on edge"}),
+        (None, "tensile", {"flat", "upright", "on edge", "modulus"}),
+        ("XYZ", "impact", {"impact"}),
+        ("ZXY", "impact", set()),
+        (None, "imp", set()),
+    ],
+)
+def test_a_note_concerns_the_columns_of_its_piece_and_its_method(
+    letters: str | None, method: str | None, concerned: set[str]
+) -> None:
+    """On a plate all of them; on a piece those of its orientation; beside a measurement its method's."""
+    columns = {
+        "flat": Column(QUANTITY, "flat"), "upright": Column(QUANTITY, "upright"),
+        "on edge": Column(QUANTITY, "on edge"), "modulus": Column("tensile.modulus", "flat"),
+        "impact": Column("impact.strength", "flat", "C"),
+    }  # fmt: skip
+    note = Note("stringy", 1, None if letters is None else 3, letters, method)
+
+    assert {name for name, column in columns.items() if note.concerns(column)} == concerned
+
+
+def test_notes_of_jobs_pieces_and_measurements_are_read(bench: Book) -> None:
+    """Each with what it stands beside; an empty one says nothing; of some jobs alone where they are named."""
+    (piece,) = pulled(bench, 1, "XY", [48.0])
+    pulled(bench, 2, "Z", [20.0])
+    with bench.act("note", "Ada Bench") as act:
+        act.session.get_one(Job, 1).note, act.session.get_one(Job, 2).note = "stringy", ""
+        specimen = act.session.get_one(Specimen, piece)
+        specimen.remark, specimen.note = "a blob", "weighed twice"
+        for number, remark in ((1, "slipped"), (2, "late")):
+            act.session.get_one(Measurement, number).remark = remark
+    with bench.connect() as connection:
+        every, one = notes(connection), notes(connection, [2])
+
+    assert sorted(every, key=lambda note: note.text) == [
+        ("a blob", 1, piece, "XY", None), ("late", 2, piece + 1, "Z", "tensile"),
+        ("slipped", 1, piece, "XY", "tensile"), ("stringy", 1, None, None, None),
+        ("weighed twice", 1, piece, "XY", None),
+    ]  # fmt: skip
+    assert one == [("late", 2, piece + 1, "Z", "tensile")]
+    with bench.connect() as connection:
+        assert notes(connection, []) == []
