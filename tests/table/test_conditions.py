@@ -14,6 +14,9 @@ from tracker.model import Drying, DryingSpool, Job, JobSpool, Material, Spool, S
 from tracker.table.conditions import (
     Origins,
     SpoolsOfJobs,
+    _Days,
+    _lengthened,
+    _tested,
     departures,
     distinguishing_settings,
     ranges,
@@ -249,3 +252,59 @@ def test_rows_are_distinguished_by_what_they_differ_in() -> None:
     assert distinguishing_settings([(("nozzle_c", 245.0),), ()]) == ["nozzle_c"]
     wet = (("test_water_pct", 0.3),)
     assert distinguishing_settings([wet, wet]) == ["test_water_pct"]
+
+
+HOUR = 3600.0
+
+
+@pytest.mark.parametrize(
+    ("open_air", "at_h", "said"),
+    [
+        ([(0.0, 24.0)], 24.0, "dried"),
+        ([(0.0, 24.1)], 24.1, "over 24 h in open air since drying"),
+        # Before the drying, after the moment, and in between it was somewhere else: none of it counts.
+        ([(-9.0, -3.0), (0.0, 24.0), (30.0, 40.0)], 24.0, "dried"),
+        ([(-9.0, 3.0), (10.0, 31.0)], 31.0, "dried"),
+        ([(-9.0, 3.0), (10.0, 31.1)], 31.1, "over 24 h in open air since drying"),
+        ([(0.0, 90.0)], 24.0, "dried"),
+        ([], 900.0, "dried"),
+        ([(0.0, 90.0)], 0.0, "dried"),
+        ([(0.0, 90.0)], -0.1, "no drying recorded"),
+    ],
+)
+def test_a_day_in_open_air_is_the_most_that_still_counts_as_dried(
+    open_air: list[tuple[float, float]], at_h: float, said: str
+) -> None:
+    """To the second, in the hours between drying and print alone."""
+    days = _Days([0.0], [(began * HOUR, ended * HOUR) for began, ended in open_air])
+    assert days._before(at_h * HOUR) == said
+
+
+def test_the_last_drying_before_a_print_counts() -> None:
+    """A later one has not happened yet; each moment is answered for itself."""
+    days = _Days([0.0, 50 * HOUR], [(10 * HOUR, 49 * HOUR)])
+
+    assert [days._before(at * HOUR) for at in (20, 45, 50, 60)] == [
+        "dried", "over 24 h in open air since drying", "dried", "dried",
+    ]  # fmt: skip
+
+
+def test_what_belongs_to_the_test_is_told_last_and_rounded() -> None:
+    """Humidity to whole steps, so that 50 and 50.3 % are one row."""
+    assert _tested((("nozzle_c", 245.0),), 50.3, 0.314)[0] == ("nozzle_c", 245.0)
+    assert [name for name, _ in _tested((), 50.0, 0.3)] == ["conditioned_rh_pct", "test_water_pct"]
+    assert _tested((), 50.0, None) == _tested((), 50.3, None)
+    assert _tested((), 0.0, 0.0) == (("conditioned_rh_pct", 0.0), ("test_water_pct", 0.0))
+    assert _tested((), None, None) == ()
+
+
+@pytest.mark.parametrize("length", [0, 2, 3, 5])
+def test_arrays_by_number_grow_and_never_shrink(length: int) -> None:
+    """New jobs have no origin yet, and no temperature that anybody knows."""
+    codes, heated = _lengthened(np.array([7, 8, 9]), length), _lengthened(np.ones((3, 2)), length)
+
+    assert codes.tolist() == [7, 8, 9, 0, 0][: max(length, 3)]
+    assert codes.dtype.kind == "i"
+    assert heated.shape == (max(length, 3), 2)
+    assert np.isnan(heated[3:]).all()
+    assert (heated[:3] == 1).all()
