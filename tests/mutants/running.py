@@ -191,8 +191,8 @@ def run(copy: Path, tests: list[str]) -> tuple[str, int]:
     """Run tests until one fails, everything loaded anew from the copy.
 
     Returns:
-        ``noticed``, ``endless`` (which is noticed too: a loop without an end), ``survived`` or ``unreached``;
-        and how many tests there were.
+        ``noticed``, ``endless`` (which is noticed too: a loop without an end), ``survived``, ``unreached``;
+        ``untold`` where pytest did not come to run them; and how many tests there were.
     """
     return _verdict(_in_child(lambda: _pytest(tests), copy, 600, _ENDLESS_S), tests) if tests else _UNREACHED
 
@@ -200,14 +200,40 @@ def run(copy: Path, tests: list[str]) -> tuple[str, int]:
 _UNREACHED: Final = ("unreached", 0)
 
 
+class _Collecting:
+    """Tells a name that pytest does not find from a module that a change keeps from being loaded.
+
+    Both end with the same code; so does a ``conftest.py`` that cannot be loaded, before any collecting.
+    """
+
+    began = failed = False
+
+    def pytest_collection(self) -> None:
+        self.began = True
+
+    def pytest_collectreport(self, report: Any) -> None:
+        self.failed |= report.failed
+
+
+_USAGE: Final = 4
+_NO_TESTS: Final = 5
+"""pytest's codes for names that it does not find, and for no test left to run."""
+
+_UNTOLD: Final = 75
+
+
 def _pytest(arguments: Sequence[str]) -> int:
     import pytest  # noqa: PLC0415 - loaded by now
 
-    return int(pytest.main([*_OPTIONS, *arguments]))
+    seen = _Collecting()
+    code = int(pytest.main([*_OPTIONS, *arguments], plugins=[seen]))
+    return _UNTOLD if code in (_USAGE, _NO_TESTS) and seen.began and not seen.failed else code
 
 
 def _verdict(code: int | None, tests: list[str]) -> tuple[str, int]:
-    return ("survived" if code == 0 else "endless" if code is None or code < 0 else "noticed"), len(tests)
+    if code is None or code < 0:
+        return "endless", len(tests)
+    return {0: "survived", _UNTOLD: "untold"}.get(code, "noticed"), len(tests)
 
 
 class Loaded:

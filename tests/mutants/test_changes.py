@@ -10,7 +10,7 @@ import pytest
 
 from tests.mutants.__main__ import ROOMS, ROOT
 from tests.mutants.changes import changes_of, made
-from tests.mutants.running import Reached
+from tests.mutants.running import Reached, run
 from tests.mutants.swapping import swap, swaps_of
 
 SOURCE = '''"""A module of 1 line."""
@@ -117,3 +117,25 @@ def test_every_place_of_a_room_is_there() -> None:
     """A module that was moved would leave its room unseen, and nothing would say so."""
     for sources, tests in ROOMS.values():
         assert [place for place in (*sources, *tests) if not (ROOT / place).exists()] == []
+
+
+PASSES = "def test_holds() -> None:\n    assert True\n"
+
+
+@pytest.mark.parametrize(
+    ("files", "name", "verdict"),
+    [
+        ({"test_shelf.py": PASSES}, "test_shelf.py::test_holds", "survived"),
+        ({"test_shelf.py": PASSES}, "test_shelf.py::test_gone[a\\n]", "untold"),
+        ({"test_shelf.py": f"import no_such_shelf\n{PASSES}"}, "test_shelf.py::test_holds", "noticed"),
+        ({"test_shelf.py": PASSES, "conftest.py": "1 / 0"}, "test_shelf.py::test_holds", "noticed"),
+    ],
+)  # fmt: skip
+def test_a_name_that_is_not_found_tells_nothing(
+    tmp_path: Path, files: dict[str, str], name: str, verdict: str
+) -> None:
+    """By its code alone it looks like a module that cannot be loaded, which is noticed."""
+    for file, text in files.items():
+        (tmp_path / file).write_text(text, "utf-8")
+
+    assert run(tmp_path, [name]) == (verdict, 1)
