@@ -150,15 +150,19 @@ def _go_on(room: Room, drawn: list[Change], until: float) -> list[dict[str, Any]
     """Try each change that was not tried before on the same source."""
     kept = KEPT / f"{room.name}.jsonl"
     before = {row["key"]: row for row in _rows(kept)}
-    done, left = [], []
+    done, left, again = [], [], []
     for change in drawn:
         text = (room.copy / change.file).read_text("utf-8")
         key = f"{hashlib.sha256(text.encode()).hexdigest()[:12]} {change.operator} {change.occurrence}"
         row = before.get(key)
-        if row is None or row["verdict"] in ("survived", "unreached", "untold"):
+        if row is None:
             left.append((change, key, text))
+        elif row["verdict"] in ("survived", "unreached", "untold"):
+            again.append((change, key, text))
         else:
             done.append(row)
+    # What was never tried comes first: a run that is cut short shall not try the same ones for ever.
+    left += again
     if left:
         loaded = Loaded(room.copy, room.tests)
         _hold_without(room, loaded, [change for change, _, _ in left[:3]])
