@@ -27,8 +27,16 @@ def swaps_of(old: str, new: str, file: str) -> Swaps | None:
                 return None
             if (was.co_name, was.co_freevars) != (now.co_name, now.co_freevars):
                 return None
-            changed.append((was, now))
+            changed += _with_inner(was, now)
     return changed
+
+
+def _with_inner(was: CodeType, now: CodeType) -> Swaps:
+    """Return a function's code and that of the functions made in it, which may have been made by now."""
+    inner = ([const for const in code.co_consts if inspect.iscode(const)] for code in (was, now))
+    pairs = [pair for pair in zip(*inner, strict=False) if pair[0] != pair[1]]
+    alike = [(old, new) for old, new in pairs if old.co_freevars == new.co_freevars]
+    return [(was, now), *(pair for old, new in alike for pair in _with_inner(old, new))]
 
 
 def _parts(code: CodeType) -> Iterator[CodeType | tuple[object, ...]]:

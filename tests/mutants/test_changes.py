@@ -105,6 +105,20 @@ def test_a_loaded_function_is_changed_wherever_it_is_held() -> None:
     assert holds(3) is True
 
 
+def test_a_function_that_was_made_by_another_is_changed_too() -> None:
+    """A table of commands is made of such functions while its module is loaded."""
+    text = "def more(than):\n    def holds(count):\n        return count > than\n    return holds\n"
+    text += "MORE = more(3)\n"
+    names: dict[str, Any] = {}
+    exec(compile(text, "more.py", "exec", dont_inherit=True), names)  # noqa: S102 - our own text
+    found = swaps_of(text, text.replace("count > than", "count >= than"), "more.py")
+    assert found is not None
+    swap(found)
+
+    assert names["MORE"](3) is True
+    assert names["more"](4)(4) is True
+
+
 @pytest.mark.parametrize(
     ("old", "new"), [("LEAST = 3", "LEAST = 4"), ("(count)", "(count=3)"), ("    @cache\n", "")]
 )
