@@ -128,7 +128,7 @@ def test_the_smallest_rectangle_by_hand(outline: list[Point], found: tuple[float
     ],
 )
 def test_what_is_round_lies_straight(length: float, cut: float, straight: bool) -> None:
-    """A block 8 wide with its corners cut off, filled to less than nine tenths and hardly longer than wide."""
+    """A block 8 wide with its corners cut off, filled to less than nine tenths and hardly longer."""
     corners = [
         (cut, 0), (length - cut, 0), (length, cut), (length, 8 - cut),
         (length - cut, 8), (cut, 8), (0, 8 - cut), (0, cut),
@@ -155,6 +155,13 @@ def test_a_point_a_tenth_off_a_side_belongs_to_the_shape(away: float, corners: i
         loop = [*L_SHAPE]
         loop.insert(at, point)
         assert len(contour_of(loop, 0.2)) == corners
+
+
+def test_five_corners_are_an_outline() -> None:
+    """A house: its walls and its eaves lie half a line outside."""
+    found = contour_of([(0, 0), (20, 0), (20, 20), (10, 30), (0, 20)], 0.2)
+    assert len(found) == 5
+    assert {round(x, 6) for x, _ in found} == {-0.2, 20.2, 10.0}
 
 
 @pytest.mark.parametrize("loop", [rectangle(80, 10), [*rectangle(80, 10), (0, 5)], [(0, 0), (9, 0), (4, 7)]])

@@ -194,7 +194,7 @@ _COMPILED = tuple((re.compile(pattern, re.IGNORECASE), build) for pattern, build
 # A comment that starts with none of these and holds neither ":" nor "=" means nothing: most prose and all
 # picture data leave here.
 _HINT = re.compile(
-    r"[:=]|^(?:LAYER_CHANGE|CHANGE_LAYER|BEGIN_LAYER|; ?-+ layer|stop|thumb|end|.*print end)"
+    r"[:=]|^(?:LAYER_CHANGE|CHANGE_LAYER|BEGIN_LAYER|; ?-+ layer|stop|thumb|end|SETTING_|.*print end)"
     r"|[_ ](?:start|begin|end)$",
     re.IGNORECASE,
 )
