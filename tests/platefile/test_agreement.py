@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -54,8 +56,7 @@ def arc(draw: st.DrawFn) -> str:
     return f"G{draw(st.sampled_from('23'))} {' '.join([*ends, *centre, *rest])}{draw(feed)}"
 
 
-other = st.sampled_from(
-    [
+OTHER = (
         "G90", "G91", "M82", "M83", "G92 E0", "G92 X5 Y5", "G92 Z0.1 E3", "G28 X", "G28", "G20", "G21",
         "M104 S210", "M104 S230", "M109 S200", "M140 S60", "M141 S40", "M106 S127.5", "M107", "M106 P2 S255",
         "M204 S500", "M204 P800 T1200 R900", "M205 X4 Y4 Z1", "M203 X50 Y60 Z5 E20",
@@ -69,8 +70,8 @@ other = st.sampled_from(
         ";TYPE:Outer wall", ";TYPE:Skirt", ";TYPE:Infill", ";WIDTH:0.45", ";WIDTH:0.6", "; key = value",
         "", "M117 hi",
         "START X=1", "G17", "G18", "M200 D1.75", "M200 D0",
-    ]
 )  # fmt: skip
+other = st.sampled_from(OTHER)
 
 LETTERS = "XYZEFIJRPSTDHLABCUWV"
 VALUES = st.one_of(
@@ -112,16 +113,48 @@ HALF_A_HUNDREDTH = ["G1 X0 Y0 Z0.2", "G1 X9 E0.204", "G1 E-0.015", "G1 E-0.03", 
 """A retraction of 0.045 mm in two pieces."""
 
 
+SET_WHILE_RELATIVE = ["G1 X0 Y0 Z0.2", "G1 X9 E5", "G92 E1", "G92 X0", "M82", "G1 X0 E2"]
+"""The counter of E is set while E is relative, and the next piece of the file reads it as absolute."""
+
+
 @given(plates, st.sampled_from(["M82", "M83"]), st.integers(20, 4000), st.booleans())
 @example(UNKNOWN_Y, "M83", 4000, False)
 @example(FROM_NOWHERE, "M83", 20, False)
 @example(HALF_A_HUNDREDTH, "M83", 4000, False)
+@example(SET_WHILE_RELATIVE, "M83", 4000, False)
 @settings(max_examples=150, deadline=None)
 def test_both_readers_agree_on_any_mixture_of_lines(
     lines: list[str], mode: str, size: int, g90_sets_e: bool
 ) -> None:
     """Whatever stands in a file, in whatever chunks it comes, both readers add up the same."""
     assert differences(text(["G21", mode, *lines]), size, g90_sets_e=g90_sets_e) == []
+
+
+def drawn(chance: random.Random) -> str:
+    """Return one line of a plate: mostly moves, and all that changes how they are read and timed."""
+    what = chance.random()
+    if what < 0.3:
+        return chance.choice(OTHER)
+    axes = [f"{axis}{chance.randint(-9000, 9000) / 100:g}" for axis in "XY" if chance.random() < 0.6]
+    axes += [f"Z{chance.choice((0.2, 0.4, 0.6, 1))}"] if chance.random() < 0.15 else []
+    words = [f"E{chance.randint(-200, 500) / 1000:g}"] if chance.random() < 0.6 else []
+    words += [f"F{chance.choice((1200, 600.5, 9000, 0))}"] if chance.random() < 0.3 else []
+    if what < 0.85:
+        return " ".join([f"G{chance.choice('01')}", *axes, *words])
+    centre = [f"{axis}{chance.randint(-2000, 2000) / 100:g}" for axis in "IJ" if chance.random() < 0.8]
+    centre = centre or [f"R{chance.choice((-30, 20, 45.5))}"]
+    centre += ["P2"] if chance.random() < 0.1 else []
+    return " ".join([f"G{chance.choice('23')}", *axes, *centre, *words])
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_both_readers_agree_on_drawn_plates(seed: int) -> None:
+    """Plates of eighty lines, always the same ones, read in small chunks: E both ways."""
+    chance = random.Random(seed)
+    for mode in ("M83", "M82"):
+        lines = ["G21", mode, "G1 X0 Y0 Z0.2 F3000", *(drawn(chance) for _ in range(80))]
+        how = {"g90_sets_e": seed % 2 == 0, "relative_e": seed % 4 < 2}
+        assert differences(text(lines), 300, **how) == []
 
 
 @pytest.mark.parametrize("dialect", [*DIALECTS, None])

@@ -61,7 +61,10 @@ class ECounter:
         scaled = values * scale
         if relative is True:
             steps = np.where(given & ~sets, scaled, 0.0)
-            self.value += float(steps.sum())
+            # Where the counter was set, it goes on from there: absolute E may follow in what is read next.
+            last = int(np.flatnonzero(sets)[-1]) if sets.any() else -1
+            begin = float(scaled[last]) if last >= 0 else self.value
+            self.value = begin + float(steps[last + 1 :].sum())
             return steps
         increments = given & relative & ~sets
         mixed = bool(increments.any())
