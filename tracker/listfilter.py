@@ -16,7 +16,7 @@ from tracker import ids
 from tracker.book import Book
 from tracker.factors import OF_DAYS, REGISTRY, factors_of
 from tracker.forms import column_named
-from tracker.kinds import count_of, kind_named, listed
+from tracker.kinds import has_more_than, kind_named, listed
 from tracker.kinds.registry import Judge
 from tracker.model import Job
 from tracker.plugins import Plugged
@@ -106,7 +106,7 @@ def asked_of(book: Book, plugged: Plugged, kind: str, where: str, *, voided: boo
 
     def why() -> str:
         with book.connect() as connection:
-            if count_of(connection, kind) > _SMALL:
+            if has_more_than(connection, kind, _SMALL):
                 of = _of(kind)
                 return term_without(connection, wanted, of, rest=within.rest, held=judge.held, led=led)
         if kind == "specimens":

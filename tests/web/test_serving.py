@@ -18,6 +18,7 @@ from tracker.desk.devices import end_device, pair_device, paired
 from tracker.errors import Refused
 from tracker.web import visitors
 from tracker.web.certificate import LASTS_DAYS, own_certificate
+from tracker.web.programs import WARNING
 
 NOW = dt.datetime(2026, 11, 29, 12, tzinfo=dt.UTC)
 
@@ -39,8 +40,13 @@ def test_attachments_that_are_away_are_reported_on_every_page(site: Site) -> Non
     with site.browser() as browser:
         mark, state = browser.get("/live/state").text, site.book.state()
         assert "data-away" not in browser.get("/").text
+        assert WARNING not in browser.get("/api/list/spools").headers
         folder.rename(folder.with_name("away"))
         site.clock[0] += 10
+        # An array, asked before any page: it has no other place.
+        answer = browser.get("/api/list/spools")
+        assert (answer.status_code, "attachments are away" in answer.headers[WARNING]) == (200, True)
+        assert WARNING not in browser.get("/api/list/nothing").headers
         assert "Attachments are away" in browser.get("/").text
         assert browser.get("/live/state").text != mark
         answer = browser.fill(f"/{site.spool}/weigh", {"mass_g": "900"})
@@ -50,6 +56,7 @@ def test_attachments_that_are_away_are_reported_on_every_page(site: Site) -> Non
         folder.with_name("away").rename(folder)
         site.clock[0] += 10
         assert "data-away" not in browser.get("/").text
+        assert WARNING not in browser.get("/api/list/spools").headers
         assert browser.get("/live/state").text == mark
 
 

@@ -405,7 +405,17 @@ class _Asking:
             return and_(OF_A_PIECE, found) if found is not None and leads else found
         # Of what is not recorded no sign holds but this: so it is what "=" does not hold of, whatever it is.
         alike = make(Term(term.name, "=", term.value))
-        return None if alike is None else not_(_sure(alike))
+        if alike is None:
+            return None
+        beside = self._beside.get(term.name)
+        # Where all of them say the same word it is looked for in their table alone whether one says nothing:
+        # for a list that stays empty a database walks through all results with what they came from.
+        if beside is not None and alike.compare(beside.is_not(None)) and not self._any_without(beside):
+            return false()
+        return not_(_sure(alike))
+
+    def _any_without(self, column: Any) -> bool:
+        return self._connection.scalar(select(Measurement.id).where(column.is_(None)).limit(1)) is not None
 
     def _distinct(self, column: Any, *where: ColumnElement[bool]) -> list[str] | None:
         asked = select(column).where(column.is_not(None), *where).distinct().limit(_MOST_WORDS + 1)

@@ -46,7 +46,8 @@ def make_app(serving: Serving) -> FastAPI:
         title="strandbook",
         version=__version__,
         description="Rigs post measurements here and read the book back. "
-        "Results are comparisons between printed specimens on home-made rigs: not design allowables.",
+        "Results are comparisons between printed specimens on home-made rigs: not design allowables. "
+        f"An answer with the header {programs.WARNING} was read while the book's attachments are away.",
         openapi_url=None,
         docs_url=None,
         redoc_url=None,

@@ -142,17 +142,27 @@ def as_json(refusal: Refused) -> dict[str, Any]:
     return {"refused": str(refusal), "do": refusal.do, "fields": found, **questions}
 
 
-def asking(request: Request, bench: Here, token: Token) -> Known | None:
-    """Let in whoever has a token, and who may read the pages.
+WARNING: Final = "Strandbook-Warning"
+"""Header of an answer that reads the book while its attachments are away; an array has no other place."""
+
+_AWAY: Final = "attachments are away; nothing is stored until they are there"
+"""Without the name of the folder, which stands on the pages of those who read them."""
+
+
+def asking(request: Request, bench: Here, token: Token, response: Response) -> Known | None:
+    """Let in whoever has a token, and who may read the pages; say in a header where attachments are away.
 
     Raises:
         NotPairedError: Neither a token that holds, nor a paired browser.
     """
     if token is None:
-        return reader(request, bench).device
-    device = device_of(bench.book, token.credentials)
-    if device is None:
-        raise NotPairedError("That token lets nobody in", do="Make one on the page of devices")
+        device = reader(request, bench).device
+    else:
+        device = device_of(bench.book, token.credentials)
+        if device is None:
+            raise NotPairedError("That token lets nobody in", do="Make one on the page of devices")
+    if bench.away():
+        response.headers[WARNING] = _AWAY
     return device
 
 
