@@ -4,7 +4,7 @@
 be; the last column says "holds" or "FAILS", and the exit code is 1 where any fails. Sections: ``worlds`` or
 the name of one (books that break the model's assumptions, an oracle that knows the truth beside them, and
 what the engine before this one gave), ``many`` quantities, ``plan``, ``sequential``, ``watch``, ``shares``
-(books as the model has them), ``speed``. Books of ``--seed report`` are for the figures that are told, and
+(books as the model has them), ``speed``. Books of ``--seed report`` are for the figures in reports, and
 are never looked at while the engine is changed; all else is done on those of ``tune``, the default.
 """
 

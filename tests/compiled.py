@@ -1,6 +1,6 @@
 """What is made once for all books of a process: compiled SQL, read tables, statements of the migrations.
 
-SQLAlchemy compiles each statement anew for each engine, and Alembic works out each change of the schema anew
+SQLAlchemy compiles each statement again for each engine, and Alembic each change of the schema
 for each book that is made, which takes longer than most tests.
 """
 

@@ -76,7 +76,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if "TMPDIR" not in os.environ and room > 4 << 30:
         os.environ["TMPDIR"] = tempfile.tempdir = str(MEMORY)
     if sys.dont_write_bytecode and not hasattr(config, "workerinput"):
-        # Else every program that a test starts compiles all of ours anew.
+        # Else every program that a test starts compiles all of ours again.
         for package in ("tracker", "plugins", "labels", "demo_db"):
             compileall.compile_dir(config.rootpath / package, quiet=2)
     # How busy the machine is says nothing about the code.
@@ -225,7 +225,7 @@ def empty_place(places: Places, kind: str) -> str:
 
 @pytest.fixture
 def book_place(places: Places, kind: str) -> str:
-    """Give a place where an empty book lies, on each database in turn."""
+    """Give a place where an empty book is, on each database in turn."""
     return places.fresh(kind)
 
 

@@ -90,8 +90,8 @@ class Server:
     def make_template(self) -> str:
         """Make the empty book that all others are copied from, where it is not there yet; return its code.
 
-        The code stands in the database's comment: a database in which somebody is cannot be copied, so nobody
-        goes there to look.
+        The code is in the database's comment: a database cannot be copied while somebody is
+        connected to it, so nobody goes there to look.
         """
         with psycopg.connect(self._server.get_uri(), autocommit=True) as connection:
             # One worker makes the template, the others wait for it.
@@ -194,7 +194,7 @@ class Places:
         return str(folder) if kind == "sqlite" else self._noted(self._server.get().empty(folder))
 
     def fresh(self, kind: str) -> str:
-        """Return a place where an empty book lies."""
+        """Return a place where an empty book is."""
         folder = self._next_folder()
         if kind != "sqlite":
             return self._noted(self._server.get().fresh(folder))
@@ -233,7 +233,7 @@ class Kept:
         self._made: dict[tuple[str, Callable[[str], Any]], tuple[str, Any]] = {}
 
     def copied(self, kind: str, fill: Callable[[str], T], places: Places) -> tuple[str, T]:
-        """Return a place where a copy lies, and what was told when its original was filled.
+        """Return a place where a copy is, and what was told when its original was filled.
 
         Args:
             kind: Of database.

@@ -73,7 +73,7 @@ def _by_file(seen: set[CodeType]) -> dict[str, set[str]]:
 
 
 def done(words: Sequence[str], book: Path) -> str:
-    """Run a command on a book and return the ID it made, which stands on its last line."""
+    """Run a command on a book and return the ID it made, which is on its last line."""
     ran = subprocess.run(
         [sys.executable, "-c", "import sys; sys.argv[0] = 'strandbook'; from tracker.cli import main; main()",
          "--book", str(book), *words],

@@ -3,9 +3,9 @@
     python -m tests.recording FOLDER [--postgres]     record into a folder
     python -m tests.recording --compare OLD NEW       list what differs, file by file
 
-A change that is meant to alter no answer is held against a recording made before it. What may differ from
+A change that is meant to alter no answer is compared with a recording made before it. What may differ from
 run to run (moments, hashes, book code, durations, folders) is replaced by a word. Real input is recorded
-where ``shared/data`` lies beside the checkout.
+where ``shared/data`` is beside the checkout.
 """
 
 from __future__ import annotations

@@ -114,7 +114,7 @@ def import_site(book: Book, who: str, folder: Path, *, dry: bool = False) -> Imp
 
 
 class _Compared(NamedTuple):
-    """What a site has, held against what the book has of it.
+    """What a site has, compared with what the book has of it.
 
     Attributes:
         new: Results that the book never had.
@@ -189,7 +189,7 @@ def _digest(values: Mapping[str, Any]) -> bytes:
 
 
 def _add(act: Act, bench: int, new: Sequence[Mapping[str, Any]]) -> None:
-    """Put new results in: a few are told one by one by the journal, many by a manifest."""
+    """Put new results in: a few are reported one by one by the journal, many by a manifest."""
     if len(new) <= _MANY:
         act.session.add_all(OtherResult(bench_id=bench, **each) for each in new)
         return
@@ -225,7 +225,7 @@ def _bench_facts(package: Mapping[str, Any], code: str) -> dict[str, Any]:
 
 
 def _rows(folder: Path, path: str, digests: Mapping[str, str]) -> Iterator[dict[str, str]]:
-    """Yield the rows of a table of a site, held against the site's own manifest first."""
+    """Yield the rows of a table of a site, compared with the site's own manifest first."""
     place = folder / path
     if not place.is_file():
         raise Refused(f"{place} is missing", why="the site is not whole")

@@ -129,7 +129,7 @@ def measured_specimens(connection: Connection, body: Mapping[str, Any]) -> set[i
     if measurements:
         asked = select(Measurement.specimen_id).where(Measurement.id.in_(measurements))
         specimens |= set(connection.scalars(asked))
-    # Of a spool: how dry it is, and what was printed from it, may be told on any page.
+    # Of a spool: how dry it is, and what was printed from it, may be reported on any page.
     return None if None in specimens else specimens
 
 

@@ -25,7 +25,7 @@ NONE: Final = "-"
 
 _AHEAD: Final = dt.timedelta(minutes=5)
 _FEW_CHOICES: Final = 6
-"""Clocks of phones and rigs may be a little fast; beyond that a moment lies in the future."""
+"""Clocks of phones and rigs may be a little fast; beyond that a moment is in the future."""
 
 
 class FormError(Refused, ValueError):
@@ -55,7 +55,7 @@ class Ask:
         prompt: Asked for on a terminal even where not required; Enter leaves it unrecorded.
         choices: For a choice, the words allowed.
         low: Least and ``high`` greatest value that a real bench could mean, in ``unit``.
-        past: A date or moment that cannot lie ahead.
+        past: A date or moment that cannot be in the future.
         usual: What is offered as an answer, to be taken or changed; nothing is stored unasked.
         of: For a record, the kinds that fit.
         default: What it means where nobody answers: ``now`` or ``today``.
@@ -193,7 +193,7 @@ def read(ask: Ask, typed: Any, when: When) -> Any:
     Raises:
         FormError: It is missing, or not what was asked for.
     """
-    # Blank is "not recorded", never nought: a humidity of 0 % would be believed.
+    # Blank is "not recorded", never zero: a humidity of 0 % would be believed.
     if typed is None or (isinstance(typed, str) and typed.strip() in ("", NONE)):
         if ask.required:
             # What stands after a colon explains the field, and reads ill in the middle of a sentence.
@@ -303,7 +303,7 @@ def moment(ask: Ask, typed: Any, when: When) -> dt.datetime:
 
     Raises:
         FormError: It is none of these, does not exist at the bench (clocks went forward), was there twice
-            (they went back), or lies ahead.
+            (they went back), or is in the future.
     """
     try:
         found = typed if isinstance(typed, dt.datetime) else _moment_from(ask, text(ask, typed, when), when)

@@ -1,4 +1,4 @@
-"""IDs as they stand on labels: made, checked, and read back forgivingly.
+"""IDs as they are on labels: made, checked, and read back forgivingly.
 
 An ID is a kind letter, the number in at least four digits, for a specimen the piece in at
 least two more, and a check character by ISO/IEC 7064 MOD 37,36 over the letters and digits
@@ -254,7 +254,7 @@ def _dashless(letter: str, run: str, check: str) -> Iterator[tuple[Ident, str]]:
 
 
 def _is_number(digits: str) -> bool:
-    """Whether the digits are a number as it is written: four, or more without a leading nought."""
+    """Whether the digits are a number as it is written: four, or more without a leading zero."""
     least = 4
     return len(digits) == least or (len(digits) > least and digits[0] != "0")
 

@@ -174,7 +174,7 @@ class _LongWayError(Exception):
 
 
 def _encoder() -> Callable[[Any], str]:
-    """Return the standard library's encoder, made once; it makes itself anew for every value.
+    """Return the standard library's encoder, made once; it makes itself again for every value.
 
     That takes longer than to write a row.
     """

@@ -36,7 +36,7 @@ class MomentError(ValueError):
     """What was typed names no moment, or two of them.
 
     Attributes:
-        what: What is wrong, in words that can stand behind the name of a field.
+        what: What is wrong, in words that can be behind the name of a field.
         do: What to type instead.
     """
 
@@ -55,7 +55,8 @@ class Present:
         zone: The bench's zone.
         began: When that began to which the moment belongs, such as a job: a bare ``14:32`` is then the
             first 14:32 from there on, and not today's.
-        past: Whether the moment cannot lie ahead; a day without its year is then the latest that has been.
+        past: Whether the moment cannot be in the future; a day without its year is then
+            the latest that has been.
     """
 
     now: dt.datetime
@@ -151,7 +152,7 @@ def _bare(clock: dt.time, present: Present) -> dt.datetime:
         return dt.datetime.combine(present.today, clock)
     began = present.began.astimezone(present.zone)
     on_its_day = dt.datetime.combine(began.date(), clock)
-    # To the minute: what began at 14:32:40 is told as 14:32.
+    # To the minute: what began at 14:32:40 is reported as 14:32.
     earlier = on_its_day < began.replace(tzinfo=None, second=0, microsecond=0)
     return on_its_day + dt.timedelta(days=earlier)
 
@@ -185,7 +186,7 @@ def _whole_month(word: str) -> int | None:
 
 
 def _dated(day: int, month: int, year: str | None, present: Present) -> dt.date:
-    """Return a date; without its year the latest that does not lie ahead, or for a plan the next.
+    """Return a date; without its year the latest that is not in the future, or for a plan the next.
 
     Raises:
         ValueError: There is no such day.

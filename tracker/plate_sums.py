@@ -102,7 +102,7 @@ class Point(NamedTuple):
 
 
 class Plate(NamedTuple):
-    """Pieces of one plate that stand in one cell of a table, as sums.
+    """Pieces of one plate that are in one cell of a table, as sums.
 
     Attributes:
         plate: As for :attr:`Point.plate`.
@@ -253,7 +253,7 @@ def moment_of(stored: Any) -> dt.datetime:
 
 
 def rounded_test(rh_pct: float | None, water_pct: float | None) -> tuple[float | None, float | None]:
-    """Return humidity and water of a piece at its test, rounded so that like stands with like."""
+    """Return humidity and water of a piece at its test, rounded so that like goes with like."""
     return (
         None if rh_pct is None else 5.0 * round(rh_pct / 5.0),
         None if water_pct is None else round(2.0 * water_pct) / 2.0,

@@ -54,7 +54,7 @@ _BOOKKEEPING: Final = frozenset(
         "broken_at",
     )
 )
-"""Columns whose change says nothing to a person; readings are told one by one."""
+"""Columns whose change says nothing to a person; readings are reported one by one."""
 
 _MOST_CHANGES: Final = 6
 _MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z")
@@ -135,7 +135,7 @@ def acts(
 
 
 def _concerns(named: tuple[str, ...], wanted: str) -> bool:
-    # J0012-P and its specimens J0012-04-K share what stands before the check character.
+    # J0012-P and its specimens J0012-04-K share what is before the check character.
     stem = wanted.rpartition("-")[0]
     return any(each == wanted or (wanted.startswith("J") and each.startswith(f"{stem}-")) for each in named)
 
@@ -354,7 +354,7 @@ class SpoolStory:
         return [(began, earlier[-1]), *later] if earlier else later
 
     def sentences(self) -> list[str]:
-        """Return what stands under the chart: mass left and water, each with how it is known."""
+        """Return what is under the chart: mass left and water, each with how it is known."""
         sentences = [self.left.sentence]
         if self.water is not None:
             sentences += [self.water.sentence, *self.water.sentences]

@@ -1,4 +1,4 @@
-"""How a result is stated: value, expanded uncertainty U, coverage factor k, coverage probability.
+"""How numbers are written: units as people write them; results with U, coverage factor and probability.
 
 U = k·u with k = t_p(ν), p = 95 % (JCGM 100:2008, 6.2 and G.3; ν truncated to the next lower whole number,
 G.4.1 NOTE 1). U has at most two significant digits and the value ends at the same place (7.2.6). Loads no
@@ -183,7 +183,7 @@ def _to(value: float, place: int) -> str:
 
 
 def reading_text(value: Any, unit: str) -> str:
-    """Return a reading as taken with its unit; the entries of a series are parted by semicolons."""
+    """Return a reading as taken with its unit; the entries of a series are separated by semicolons."""
     if isinstance(value, list):
         text = "; ".join(":".join(map(str, part)) if isinstance(part, list) else str(part) for part in value)
     else:

@@ -29,7 +29,7 @@ _NOT_FIELDS: Final = frozenset({"at"})
 
 
 class _Days:
-    """The clock of the demonstration: it stands at the event that is happening."""
+    """The clock of the demonstration: it shows the time of the event that is happening."""
 
     def __init__(self, zone: dt.tzinfo) -> None:
         self.zone = zone

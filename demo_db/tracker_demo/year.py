@@ -134,7 +134,7 @@ class _Planned:
 
 
 def _planned(plan: Story) -> Iterator[_Planned]:
-    """Yield the jobs of the year: in each round every material once, in an order drawn anew."""
+    """Yield the jobs of the year: in each round every material once, in an order drawn by lot."""
     chance = random.Random(plan.data["seed"])  # noqa: S311 - repeatable, not secret
     began = dt.datetime.combine(plan.data["began"], dt.time(9), zoneinfo.ZoneInfo(plan.data["zone"]))
     rounds = plan.data["jobs"] // len(plan.materials)

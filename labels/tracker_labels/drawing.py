@@ -58,7 +58,7 @@ class CodeMark:
     """A matrix code; its box includes the quiet zone, which is painted too.
 
     Attributes:
-        box: Where it stands.
+        box: Where it is.
         code: Its modules.
         module: Dots a module.
     """
@@ -79,7 +79,7 @@ class TextMark:
     """One row of text; nothing is painted outside its box.
 
     Attributes:
-        box: Where it stands; its left edge is that of the ink.
+        box: Where it is; its left edge is that of the ink.
         text: What is drawn, every character of which the font holds.
         size: Size of the font, in dots.
         bold: Whether it is bold.
@@ -127,7 +127,7 @@ class Page:
     Attributes:
         width_mm: Its exact width.
         height_mm: Its exact height.
-        marks: What stands on it.
+        marks: What is on it.
     """
 
     width_mm: float
@@ -289,7 +289,7 @@ def write_pdf(pages: Sequence[Page], dpi: float) -> bytes:
     The file holds no date and no name, so that the same labels give the same bytes.
 
     Args:
-        pages: What stands on each.
+        pages: What is on each.
         dpi: Dots per inch; a dot of the picture is a dot of the printer.
 
     Raises:
@@ -313,7 +313,7 @@ def write_pdf(pages: Sequence[Page], dpi: float) -> bytes:
 
 
 def _stamps(pages: Sequence[Page]) -> list[_Text]:
-    """Return the rows of text that stand on so many labels that they are worth a picture of their own.
+    """Return the rows of text that are on so many labels that they are worth a picture of their own.
 
     A material or a date is the same on most labels. In the picture of a page it would be encoded again
     and again, each time at another place within a byte, so that no general filter finds it again.
@@ -323,7 +323,7 @@ def _stamps(pages: Sequence[Page]) -> list[_Text]:
 
 
 def _text_of(mark: TextMark) -> _Text:
-    """Return all that decides how a row of text looks, but not where it stands."""
+    """Return all that decides how a row of text looks, but not where it is."""
     return mark.text, mark.size, mark.bold, mark.box.width, mark.box.height
 
 

@@ -1,4 +1,4 @@
-"""What stands on one label, and what this package says when it cannot draw or read it."""
+"""What is on one label, and what this package says when it cannot draw or read it."""
 
 from __future__ import annotations
 

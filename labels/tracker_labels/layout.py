@@ -37,7 +37,7 @@ class Plan:
     Attributes:
         width: Width in dots.
         height: Height in dots.
-        marks: What stands on it; exactly one is the code.
+        marks: What is on it; exactly one is the code.
         remarks: What was shortened or replaced.
         id_size: Size of the ID's type, in dots.
     """
@@ -53,7 +53,7 @@ def plan(label: Label, stock: Stock, dpi: float, *, largest_id: int | None = Non
     """Plan one label.
 
     Args:
-        label: What stands on it.
+        label: What is on it.
         stock: Where.
         dpi: Dots per inch of the printer.
         largest_id: The ID is set no larger than this, in dots, so that all IDs of a sheet are of one size.
@@ -126,7 +126,7 @@ def _room(stock: Stock, dpi: float) -> tuple[int, int]:
 
 
 def _square_in_circle(diameter: int, end: float) -> int:
-    """Return the side of the largest square that stands in a circle and ends ``end`` radii below its middle.
+    """Return the side of the largest square that fits into a circle and ends ``end`` radii below its middle.
 
     With half side h and unit radius the upper corners lie at √(1 − h²) above the middle, so that
     2 h = end + √(1 − h²); solved for h.
@@ -377,7 +377,7 @@ def _sizes(largest: int, smallest: int) -> Iterator[int]:
 
 
 def _body(label: Label) -> tuple[str, str, str, str]:
-    """Return what stands below the ID."""
+    """Return what is below the ID."""
     return label.material, label.orientation, label.date, label.line
 
 
@@ -437,7 +437,7 @@ def _height(size: int, bold: bool) -> int:
 
 
 def _fits(row: _Row, area: Area) -> bool:
-    """Tell whether a row is narrow enough for where it stands."""
+    """Tell whether a row is narrow enough for where it is."""
     return width(row.text, row.size, row.bold) <= area.span(row.top, row.baseline)[1]
 
 
@@ -454,7 +454,7 @@ def _draw(row: _Row, area: Area) -> TextMark | None:
 
 
 def _shortened(row: _Row, room: int) -> str:
-    """Return a row's text cut to a width; half a date is a wrong date, so what stands before it gives way."""
+    """Return a row's text cut to a width; half a date is a wrong date, so what comes before it gives way."""
     if not row.kept or width(row.text, row.size, row.bold) <= room:
         return shorten(row.text, room, row.size, row.bold)
     tail = SEPARATOR + row.kept

@@ -89,7 +89,7 @@ def width(text: str, size: int, bold: bool) -> int:
 
 @lru_cache(maxsize=4096)
 def slashes(text: str, size: int, bold: bool) -> tuple[tuple[int, int, int, int, int], ...]:
-    """Return the strokes that tell each nought of an ID from the letter O.
+    """Return the strokes that tell each zero of an ID from the letter O.
 
     Args:
         text: A row of text.
@@ -97,7 +97,7 @@ def slashes(text: str, size: int, bold: bool) -> tuple[tuple[int, int, int, int,
         bold: IDs alone are bold; other texts get no strokes.
 
     Returns:
-        For each nought x0, y0, x1, y1 (dots from the origin of the text, y downwards from the baseline) and
+        For each zero x0, y0, x1, y1 (dots from the origin of the text, y downwards from the baseline) and
         the thickness of a stroke from its lower left to its upper right.
     """
     if not bold:

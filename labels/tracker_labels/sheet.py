@@ -69,7 +69,7 @@ class Sheet:
     """Pages that are ready to be printed.
 
     Attributes:
-        pages: What stands on each, in dots.
+        pages: What is on each, in dots.
         dpi: Dots per inch of the printer they are meant for.
         remarks: One sentence for each text that was shortened, and for each character that the font
             does not hold; worth showing to the person who prints.

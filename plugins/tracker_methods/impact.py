@@ -162,7 +162,7 @@ class Impact(Method):
         swing = swing_of(readings)
         if isinstance(swing, str):
             return [Outcome("impact.energy", refused=swing)]
-        # Below nothing is noise of the angles: refused with the reason, as a nought would be averaged.
+        # Below nothing is noise of the angles: refused with the reason, as a zero would be averaged.
         if nominal(swing.energy) <= 0:
             why = "the pendulum rose as high as in a free swing: no energy was taken"
             return [Outcome("impact.energy", refused=why, remarks=swing.remarks)]

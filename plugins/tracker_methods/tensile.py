@@ -509,7 +509,7 @@ def _rule(readings: Any, pull: Pull) -> tuple[str, ...]:
     if readings.strain_zero == "foot":
         remarks.append("Strain counted from the foot of the straight part; the interval moved with it.")
     else:
-        # Which rule was used stands beside every modulus: chord and least squares differ by a tenth on a
+        # Which rule was used is shown beside every modulus: chord and least squares differ by a tenth on a
         # sparse record, and by twofold from an initial slope.
         remarks.append("Strain zero as recorded, no toe compensation.")
         if abs(slope.foot) > _FOOT_SEEN:

@@ -66,7 +66,7 @@ def test_the_ways_rigs_write_a_table_are_understood(text: str) -> None:
 
 
 def test_a_preamble_of_sixty_lines_is_the_longest() -> None:
-    """Whatever stands below more of them was no recording; the person is told how far was looked."""
+    """Whatever is below more of them was no recording; the person is told how far was looked."""
     table = "time_s,force_N\n0.5,1.5\n1.5,2.5\n"
     assert read_curve(rec("a line of the rig\n" * 59 + table)).force_n.tolist() == [1.5, 2.5]
     with pytest.raises(Refused, match="no row of numbers in its first 60 lines"):

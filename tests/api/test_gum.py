@@ -1,4 +1,4 @@
-"""Propagation after JCGM 100:2008, held against its own worked examples."""
+"""Propagation after JCGM 100:2008, compared with its own worked examples."""
 
 from __future__ import annotations
 

@@ -94,7 +94,7 @@ def test_plain_numbers_stand_still() -> None:
 
 
 def test_draws_where_the_function_is_undefined_are_counted() -> None:
-    """Lost draws are told, not hidden."""
+    """Lost draws are reported, not hidden."""
 
     def root(x: Any) -> Any:
         return x**0.5

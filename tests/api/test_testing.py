@@ -1,4 +1,4 @@
-"""The suite for every method, held against methods that each fail one check."""
+"""The suite for every method, compared with methods that each fail one check."""
 
 from __future__ import annotations
 

@@ -78,7 +78,7 @@ def test_a_series_may_bring_its_own_reader() -> None:
     st.lists(st.tuples(st.sampled_from("XY"), st.floats(allow_nan=False, allow_infinity=False)), max_size=6)
 )
 def test_a_series_written_out_is_read_back(rows: list[tuple[str, float]]) -> None:
-    """What stands in a CSV cell gives the series back, every digit."""
+    """What is in a CSV cell gives the series back, every digit."""
     assert entries(field("rows"), text_of(field("rows"), rows)) == [[axis, size] for axis, size in rows]
 
 

@@ -95,7 +95,7 @@ def _fill(book: Book, specimens: int) -> None:
         )
         while some := list(islice(shaped, _AT_ONCE)):
             with book.act("import", "Ada Bench", reason="bench") as act:
-                # Table by table every job would be worked out anew with each: once at the end is enough.
+                # Table by table every job would be worked out again with each: once at the end is enough.
                 act.touched = Untouched()
                 if name == "attachment":
                     act.attach(b"; a plate\n", "plate.gcode")

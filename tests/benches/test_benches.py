@@ -243,7 +243,7 @@ def _others(book: Book) -> list[object]:
 
 
 def test_one_bench_alone_is_no_comparison(filled: Book) -> None:
-    """The way to another is told."""
+    """How to choose another is shown."""
     with pytest.raises(Refused, match="from two benches"):
         compare_benches(filled, "tensile.strength")
 

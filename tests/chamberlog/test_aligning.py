@@ -1,4 +1,4 @@
-"""A log laid beside a job."""
+"""A log aligned with a job."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_a_log_after_the_jobs_end_is_refused() -> None:
 
 
 def test_a_late_log_is_flagged() -> None:
-    """A log that misses the first layers is laid beside the job, and says so."""
+    """A log that misses the first layers is aligned with the job, and says so."""
     found = align(log_from(JOB + timedelta(minutes=30)), JOB)
     assert found.problems == ("The log begins 30 min after the job: its first layers are not covered.",)
 

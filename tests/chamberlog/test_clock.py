@@ -130,7 +130,7 @@ def test_figures_with_a_decimal_comma() -> None:
     ],
 )
 def test_the_heading_names_the_unit(header: str, first: float) -> None:
-    """Milliseconds, minutes and hours are told by the heading; the h of a longer word is no unit."""
+    """Milliseconds, minutes and hours are reported by the heading; the h of a longer word is no unit."""
     assert times("500", "501", header=header).seconds[0] == pytest.approx(first)
 
 

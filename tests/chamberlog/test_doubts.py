@@ -32,14 +32,14 @@ def test_readings_are_joined_up_to_five_usual_steps(times: list[float], limit: f
 
 
 def test_a_gap_says_where_and_how_long() -> None:
-    """A gap is told with its beginning and its minutes."""
+    """A gap is reported with its beginning and its minutes."""
     assert said(doubts.gaps(np.array([0.0, 10.0, 700.0]), 60.0, clock)) == [
         "No rows for 11.5 min from 10 s (gap, or a clock that was set)."
     ]
 
 
 def test_a_jump_back_says_how_far() -> None:
-    """A clock that went back is told with the seconds."""
+    """A clock that went back is reported with the seconds."""
     assert said(doubts.jumps(np.array([0.0, 10.0, 4.0]), clock)) == [
         "The clock went back by 6 s after 10 s; rows were put in order."
     ]

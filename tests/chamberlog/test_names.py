@@ -18,7 +18,7 @@ from tracker.errors import Refused
     ],
 )
 def test_words_of_a_heading(header: str, words: list[str]) -> None:
-    """Words are parted by anything but letters, and their digits stay with them."""
+    """Words are separated by anything but letters, and their digits stay with them."""
     assert tokens(header) == words
 
 

@@ -23,7 +23,7 @@ def test_every_command_has_help_with_an_example(words: tuple[str, ...]) -> None:
 
 @pytest.mark.parametrize("words", ALL, ids=" ".join)
 def test_every_option_says_what_it_is(words: tuple[str, ...]) -> None:
-    """No option stands there without words."""
+    """No option is there without words."""
     options = [each for each in command_at(words).params if each.param_type_name == "option"]
     assert [each.name for each in options if not getattr(each, "help", None)] == []
 

@@ -32,7 +32,7 @@ def test_who_corrects_sees_what_changed(filled: Filled) -> None:
 
 
 def test_the_log_shows_the_number_by_which_an_act_is_undone(filled: Filled) -> None:
-    """What stands first in a line is what ``undo --entry`` takes."""
+    """What comes first in a line is what ``undo --entry`` takes."""
     filled.done("spool", "weigh", filled.spool, "1100")
     filled.done("spool", "keep", filled.spool, "open air")
     line = next(each for each in filled.done("log", filled.spool) if "spool weigh" in each)

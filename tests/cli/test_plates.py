@@ -97,7 +97,7 @@ def test_set_points_come_from_the_plate(cli: Cli, spool: str, tmp_path: Path) ->
 def test_what_a_person_gives_stands_before_the_plate_and_is_pointed_out(
     cli: Cli, spool: str, tmp_path: Path
 ) -> None:
-    """The knob was turned; how to say so is told."""
+    """The knob was turned; how to enter that is shown."""
     done = cli("job", "add", sent(tmp_path, plate(UPRIGHT)), "--spool", spool, "--nozzle-set", "240")
     assert "job change J0001-J nozzle=240 --layer 1" in done.stderr
     assert cli.json("show", "J0001-J")["nozzle_set_c"] == 240
@@ -143,7 +143,7 @@ def test_pieces_may_be_renamed_in_the_order_of_the_map(cli: Cli, spool: str, tmp
 
 
 def test_more_names_than_pieces_are_refused(cli: Cli, spool: str, tmp_path: Path) -> None:
-    """What is on the plate is told."""
+    """What is on the plate is reported."""
     file = sent(tmp_path, plate(FLAT))
     assert "the plate holds 2 (second, bar)" in cli.refused(
         "job", "add", file, "--spool", spool, "--piece", "rod:XYZ:5"
@@ -355,7 +355,7 @@ def test_a_file_that_is_no_log_is_refused(cli: Cli, spool: str, tmp_path: Path) 
 
 @pytest.mark.parametrize("mapping", ["chamber", "oven=2", "chamber="])
 def test_a_column_named_wrongly_is_refused(cli: Cli, spool: str, tmp_path: Path, mapping: str) -> None:
-    """The form is told."""
+    """The form is reported."""
     job = cli.id("job", "add", sent(tmp_path, plate(FLAT)), "--spool", spool, "--started", START)
     assert "names no column" in cli.refused("job", "log", job, a_log(tmp_path, START), "--map", mapping)
 
@@ -625,7 +625,7 @@ def test_the_first_layer_moves_the_layers_along_the_log(
 
 
 def test_the_first_layer_may_be_entered_at_the_end(cli: Cli, spool: str, tmp_path: Path) -> None:
-    """The log that is in already is laid anew, and there is no doubt left to tell."""
+    """The log that is in already is laid again, and there is no doubt left to tell."""
     file = sent(tmp_path, plate(UPRIGHT))
     made = cli.json("job", "add", file, "--spool", spool, "--started", START)["specimens"][0]["id"]
     cli("job", "log", "J0001-J", _heated(tmp_path))
@@ -669,7 +669,7 @@ def container() -> bytes:
 def test_plates_of_a_container_are_drawn_to_be_chosen(
     spool: str, tmp_path: Path, terminal: Callable[..., Terminal]
 ) -> None:
-    """At a terminal each stands there with number, pieces and picture, and the number is asked for."""
+    """At a terminal each is there with number, pieces and picture, and the number is asked for."""
     shown = terminal("preflight", sent(tmp_path, container()), "--spool", spool)
     seen = shown.expect("Plate (1, 2)")
     assert "plate 1: 1 second, 1 bar" in seen

@@ -134,7 +134,7 @@ def test_filament_that_was_never_dried_is_a_warning(cli: Cli, sent: Callable[...
 
 
 def test_filament_long_in_the_air_is_overdue(cli: Cli, spool: str, sent: Callable[..., str]) -> None:
-    """Three hours at 80 %RH since the drying; hours and estimated water are told."""
+    """Three hours at 80 %RH since the drying; hours and estimated water are reported."""
     cli.id("correct", spool, "stay1.ended_at=9 h ago", "--reason", "taken out")
     cli.id("spool", "keep", spool, "open air", "--rh", "80", "--began", "3 h ago")
     found = told(cli, sent(), "--spool", spool)

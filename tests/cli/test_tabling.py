@@ -35,7 +35,7 @@ def test_the_table_reads_as_lines(unlike: Unlike) -> None:
 
 @pytest.mark.parametrize("columns", ["60", "80"])
 def test_sentences_of_the_table_keep_to_the_terminal(unlike: Unlike, columns: str) -> None:
-    """Figures are short; what stands beside them is wrapped."""
+    """Figures are short; what is shown beside them is wrapped."""
     assert max(map(len, unlike.done("table", env={"COLUMNS": columns}))) <= int(columns) + 10
     assert max(map(len, unlike.done("table", env={"COLUMNS": columns})[-3:])) <= int(columns)
 
@@ -174,7 +174,7 @@ def test_a_picture_without_curves_leaves_no_file(unlike: Unlike, tmp_path: Path)
 
 
 def test_a_choice_is_published(unlike: Unlike, tmp_path: Path) -> None:
-    """It stands in the table with its remark, and alone on the first page of the site."""
+    """It is in the table with its remark, and alone on the first page of the site."""
     shutil.copytree(unlike.place, tmp_path / "book")
     cli = Cli(tmp_path / "book")
     cli.done("choose", MATERIAL, "nozzle_c=255", "--reason", "as its maker advises")

@@ -279,7 +279,7 @@ def test_ids_are_whole_in_lists_of_sixty_columns(filled: Filled, terminal: Opene
 
 @pytest.mark.parametrize("columns", [50, 60])
 def test_the_log_of_a_narrow_terminal_goes_on_below(filled: Filled, terminal: Opened, columns: int) -> None:
-    """No time, ID or reason is cut; of an act on many, each stands below the other."""
+    """No time, ID or reason is cut; of an act on many, each is below the other."""
     seat = terminal("log", COLUMNS=str(columns), book=str(filled.place))
     assert seat.ended() == 0
     assert max(map(len, seat.seen.splitlines())) <= columns

@@ -70,7 +70,7 @@ SPOOL, UNLIKE = "S0001-R", ("J0001-J", "J0002-H")
 def book_place(
     request: pytest.FixtureRequest, places: Places, kind: str, kept: Kept, clock: BenchClock
 ) -> str:
-    """Give a place where an empty book lies, or one with two plates for a test that has them."""
+    """Give a place where an empty book is, or one with two plates for a test that has them."""
     if "unlike" not in request.fixturenames:
         return places.fresh(kind)
     place, clock.at = kept.copied(kind, two_plates, places)

@@ -382,7 +382,7 @@ def test_a_method_still_missing_refuses_to_compute(book: Book) -> None:
 
 @pytest.mark.parametrize("name", ["net", "net_g"])
 def test_a_field_goes_by_its_option_and_by_its_column(book: Book, name: str) -> None:
-    """What was entered with --net is corrected as net, and stands in the list as net_g."""
+    """What was entered with --net is corrected as net, and is in the list as net_g."""
     a_material(book)
     spool = a_spool(book, net_g="1 kg")
     correct(book, spool, f"{name}=750")

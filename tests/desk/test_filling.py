@@ -61,7 +61,7 @@ def test_a_mass_after_is_weighed_once(book: Book, drying: tuple[str, str]) -> No
 
 
 def test_a_mass_can_be_corrected(book: Book, drying: tuple[str, str]) -> None:
-    """By the drying's ID and the spool's, with a reason that stands in the journal."""
+    """By the drying's ID and the spool's, with a reason that is in the journal."""
     name, spool = drying
     correct(book, WHO, Plugged(), name, [f"{spool}.after_g=1230.1"], "read the wrong line")
 

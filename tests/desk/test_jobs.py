@@ -46,7 +46,7 @@ def test_pieces_as_they_are_typed(text: str, wanted: PieceWanted) -> None:
     "text", ["", ":ZXY:1", "bar:ZXY:0", "bar:ZXY:-1", "bar:ZXY:1000", "a:X:1:2", "bar:X:two"]
 )
 def test_pieces_that_are_none_are_refused(text: str) -> None:
-    """The form they have stands in the refusal."""
+    """The form they have is in the refusal."""
     with pytest.raises(FormError, match="NAME:ORIENTATION:COUNT"):
         read_piece(text)
 
@@ -140,7 +140,7 @@ def test_an_empty_plate_file_is_refused(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("name", "why"), [("absent.gcode", "cannot be read"), (".", "is a folder")])
 def test_a_plate_file_that_cannot_be_read_is_refused(tmp_path: Path, name: str, why: str) -> None:
-    """The path and the reason are told."""
+    """The path and the reason are reported."""
     with pytest.raises(Refused, match=why):
         PlateFile.read(tmp_path / name)
 

@@ -34,7 +34,7 @@ STOCK = "a4-3x8"
 
 
 def label(book: Book, target: str, line: str = "", design: Design = DESIGNS[0]) -> Label:
-    """Return what stands on the label of one thing."""
+    """Return what is on the label of one thing."""
     with book.read() as session:
         return label_of(book, session, find(book, session, target), line, design)
 
@@ -76,7 +76,7 @@ def test_what_is_not_recorded_is_left_blank(book: Book) -> None:
 
 
 def test_a_drying_shows_heat_and_hours(book: Book) -> None:
-    """What stands on the tape on the oven."""
+    """What is on the tape on the oven."""
     a_material(book)
     done = start_drying(book, WHO, [a_spool(book)], {"set_c": 80, "planned_h": 6})
     assert words(label(book, done.id)) == ("Nordlicht ASA", "80 °C 6 h", "2026-03-02", "")
@@ -210,7 +210,7 @@ def test_what_a_print_queue_says_when_it_refuses_is_passed_on(
 
 
 def test_a_plate_in_small_reaches_five_millimetres_beyond_its_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A bar of 80 by 10 mm that stands at 100, 50 is drawn at 5, 5 on 90 by 20 mm."""
+    """A bar of 80 by 10 mm that is at 100, 50 is drawn at 5, 5 on 90 by 20 mm."""
     bar = ((100.0, 50.0), (180.0, 50.0), (180.0, 60.0), (100.0, 60.0))
     monkeypatch.setattr(labelling, "name_of", lambda thing: thing.name)
     monkeypatch.setattr(labelling.platemaps, "outlines_of", lambda _job: {"bar": bar})

@@ -164,7 +164,7 @@ def test_filament_wound_onto_another_reel_keeps_its_history(book: Book) -> None:
 
 
 def test_a_reel_of_unknown_mass_is_empty_once_it_was_wound(book: Book) -> None:
-    """Nothing was weighed, so no weighing stands in the book; nothing is left all the same."""
+    """Nothing was weighed, so no weighing is in the book; nothing is left all the same."""
     a_material(book)
     old = a_spool(book, net_g=1000, received_on="2026-02-20")
     wind_spool(book, WHO, old, {"wound_at": "2026-03-02 07:00"})

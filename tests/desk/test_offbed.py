@@ -42,7 +42,7 @@ def test_the_next_pieces_after_a_comma_are_no_part_of_the_cause() -> None:
 
 @pytest.mark.parametrize("text", ["", "a", "1-", "-3", "1;2", "1.5", "1234", "=why"])
 def test_pieces_that_are_none_are_refused(text: str) -> None:
-    """The form they have stands in the refusal."""
+    """The form they have is in the refusal."""
     with pytest.raises(FormError, match="1-4,7"):
         read_outcomes("good", text)
 

@@ -118,6 +118,6 @@ def test_a_backup_brings_photographs_back(book: Book, tmp_path: Path) -> None:
 
 
 def test_a_picture_is_known_by_its_first_bytes() -> None:
-    """WebP stands in a RIFF container, four bytes of length behind its first word (RFC 9649)."""
+    """WebP is in a RIFF container, four bytes of length behind its first word (RFC 9649)."""
     assert picture_kind(b"RIFF\x1a\0\0\0WEBPVP8L") == "image/webp"
     assert picture_kind(b"RIFF\x1a\0\0\0WAVEfmt ") == ""

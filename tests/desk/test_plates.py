@@ -78,7 +78,7 @@ def test_a_set_point_that_changes_has_its_range_over_the_section(book: Book) -> 
 
 
 def test_a_set_point_hidden_in_a_macro_is_stated_not_commanded(book: Book) -> None:
-    """Where it was read stands beside it."""
+    """Where it was read is shown beside it."""
     data = plate(UPRIGHT).replace(b"M104 S250", b"START_PRINT EXTRUDER_TEMP=255")
     nozzle = facts(book, a_plate_job(book, data))["section"]["nozzle_c"]
     assert (nozzle["value"], nozzle["basis"]) == (255.0, "stated by slicer")

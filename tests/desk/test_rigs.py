@@ -124,7 +124,7 @@ def test_the_first_rig_of_a_kind_counts(book: Book) -> None:
 
 
 def test_an_instrument_says_since_when_it_is_calibrated(book: Book) -> None:
-    """The day stands in the note, or that there is none."""
+    """The day is in the note, or that there is none."""
     row = row_of(book, a_calibrated_rig(book, done_on="2026-02-05"))
     notes = [
         instruments([MeasurementRig(rig=row, calibration=each)])["force"].note

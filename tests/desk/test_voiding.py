@@ -174,7 +174,7 @@ def test_a_time_entered_by_hand_stays(book: Book) -> None:
 
 
 def test_without_its_calibration_a_result_loses_its_uncertainty(book: Book) -> None:
-    """What was computed with it is computed anew, with the one before it or none."""
+    """What was computed with it is computed again, with the one before it or none."""
     rig = a_calibrated_rig(book, "20 N", done_on="2026-02-01")
     calibrate(book, WHO, rig, {"uncertainty": "40 N", "done_on": "2026-02-20"})
     pull = a_pull(book, a_job(book).also[0], rigs=[rig]).id

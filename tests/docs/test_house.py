@@ -26,7 +26,7 @@ def _modules() -> dict[str, ast.Module]:
 
 
 def _imports(tree: ast.AST, *, inside: bool = False) -> Iterator[tuple[ast.AST, bool]]:
-    """Yield the imports of a module, each with whether it stands in a function."""
+    """Yield the imports of a module, each with whether it is in a function."""
     for node in ast.iter_child_nodes(tree):
         if isinstance(node, (ast.Import, ast.ImportFrom)):
             yield node, inside
@@ -59,7 +59,7 @@ def test_no_module_imports_itself_by_way_of_others() -> None:
 
 
 def test_few_imports_are_deferred_otherwise_than_by_name() -> None:
-    """What is slow to load stands at the head of its module as ``lazy(…)``, where everybody sees it."""
+    """What is slow to load is at the head of its module as ``lazy(…)``, where everybody sees it."""
     deferred = [
         (name, ast.unparse(node))
         for name, tree in _modules().items()

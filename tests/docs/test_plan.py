@@ -12,7 +12,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_the_plan_is_as_the_contracts_have_it() -> None:
-    """Whoever moves a room writes the plan anew: `python -m tests.plan`."""
+    """Whoever moves a room writes the plan again: `python -m tests.plan`."""
     assert (ROOT / "DEVELOPERS.md").read_text("utf-8") == written()
 
 

@@ -65,7 +65,7 @@ def test_a_short_drying_is_never_hidden() -> None:
 
 
 def test_jobs_are_marked() -> None:
-    """The job stands under the printer."""
+    """The job is under the printer."""
     found = rows(days_text(the_days()))
     assert found["jobs"].index("J") in range(found["place"].index("p"), len(found["place"]))
 

@@ -115,7 +115,7 @@ def test_drying_during_a_print_is_refused_by_name(began: float, ended: float | N
 
 
 def test_a_long_print_is_found_behind_a_short_one() -> None:
-    """The drying is held against the print that still runs, not only the latest."""
+    """The drying is compared with the print that still runs, not only the latest."""
     jobs = [JobUse(hour(0), hour(9), key="J1"), JobUse(hour(1), hour(2), key="J2")]
     with pytest.raises(Refused, match="D1 and J1 overlap"):
         timeline([], [drying(5, 6)], jobs, hour(9))

@@ -42,7 +42,7 @@ def test_without_any_record_it_says_so() -> None:
 
 
 def test_a_drying_is_reported_with_what_it_changed() -> None:
-    """Temperature, hours, change of mass with its sign, and the end are told."""
+    """Temperature, hours, change of mass with its sign, and the end are reported."""
     dried = Drying(hour(0), hour(6), 45.0, before_g=1236.4, after_g=1229.9, key="D0003-M")
     said = told(days(dryings=(dried,), until=6.0), 6.0).sentence
     assert "drying D0003-M (45 °C set, 6.0 h, mass change -6.5 g, ended 2025-03-01 06:00 UTC)" in said
@@ -55,7 +55,7 @@ def test_a_drying_without_a_key_is_reported_by_its_beginning() -> None:
 
 
 def test_a_range_of_humidity_is_reported() -> None:
-    """A logged range stands behind the mean."""
+    """A logged range is given behind the mean."""
     said = told(days(StoragePeriod("open air", hour(0), hour(20), 23.0, 50.0, 41.0, 58.0))).sentence
     assert "at 50 %RH (41 to 58), 23 °C" in said
 
@@ -74,7 +74,7 @@ def test_a_box_without_humidity_is_reported() -> None:
 
 
 def test_set_temperatures_are_reported() -> None:
-    """A drying temperature that was only set is told as such."""
+    """A drying temperature that was only set is reported as such."""
     notes = told(days(dryings=(Drying(hour(0), hour(6), 45.0),), until=6.0), 6.0).sentences
     assert "A drying temperature is as set, not measured." in notes
 
@@ -87,7 +87,7 @@ def test_a_measured_dryer_is_not_doubted() -> None:
 
 
 def test_the_vented_dryer_is_reported() -> None:
-    """That a closed dryer saturates itself is told where its humidity is computed."""
+    """That a closed dryer saturates itself is reported where its humidity is computed."""
     notes = told(days(dryings=(Drying(hour(0), hour(6), 45.0, 44.0),), until=6.0), 6.0).sentences
     assert any("as for a vented dryer; without a vent it is higher" in note for note in notes)
 

@@ -388,7 +388,7 @@ def test_cutting_a_storage_period_changes_nothing(
     began = days.began or days.until
     between = began + where * (days.until - began)
     twice = water_history(days, [between, days.until], PA, 1.75, start)
-    # Slowed runs judge wetting or drying anew at a cut, so only the strand is the same.
+    # Slowed runs judge wetting or drying again at a cut, so only the strand is the same.
     assert twice.centre_pct[-1] == pytest.approx(
         water(days, days.until, PA, 1.75, start).centre_pct, abs=1e-9
     )
@@ -420,7 +420,7 @@ def test_unlogged_days_widen_the_water() -> None:
 
 
 def test_no_drying_is_reported() -> None:
-    """That nothing was dried stands among the sentences, not only between the lines."""
+    """That nothing was dried is among the sentences, not only between the lines."""
     days = timeline([StoragePeriod("open air", hour(0), hour(24), 23.0, 40.0)], [], [], hour(24))
     assert "No drying recorded." in water(days, hour(24), family("PLA"), 1.75).sentences
 

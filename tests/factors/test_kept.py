@@ -275,7 +275,7 @@ def test_any_acts_keep_what_follows_from_the_records(book: Book, seed: int) -> N
 
 
 def test_a_refill_changes_nothing(book: Book) -> None:
-    """All worked out anew, as an upgrade and a restore do, is what the acts had kept."""
+    """All worked out again, as an upgrade and a restore do, is what the acts had kept."""
     random_book(book, 11, 30)
     before = _kept(book)
     with book.writing() as connection:
@@ -298,7 +298,7 @@ def _kept(book: Book) -> set[tuple[Any, ...]]:
 
 
 def test_the_row_of_a_specimen_is_not_kept_twice(book: Book) -> None:
-    """What a job or a piece says by itself stands in no second place."""
+    """What a job or a piece says by itself is in no second place."""
     with book.act("job add", WHO) as act:
         act.session.add(Job(nozzle_set_c=250.0, printer="left"))
         act.session.flush()
@@ -309,7 +309,7 @@ def test_the_row_of_a_specimen_is_not_kept_twice(book: Book) -> None:
 
 
 def test_a_refill_is_of_the_last_entry(book: Book) -> None:
-    """Whoever reads only what changed since an entry reads all that was worked out anew."""
+    """Whoever reads only what changed since an entry reads all that was worked out again."""
     for _ in range(3):
         with book.act("job add", WHO) as act:
             act.session.add(Job(nozzle_set_c=250.0))

@@ -370,7 +370,7 @@ def test_the_age_is_counted_from_the_job_of_the_piece(book: Book) -> None:
 
 
 def test_a_test_dated_before_its_print_has_no_age(book: Book) -> None:
-    """One of the two moments is wrong, and hours below nought would be taken for a number."""
+    """One of the two moments is wrong, and hours below zero would be taken for a number."""
     measured = a_pull(book, a_job(book, started_at=STARTED).also[0])
     number = row_of(book, measured.id).id
     with book.act("test", WHO) as act:
@@ -380,7 +380,7 @@ def test_a_test_dated_before_its_print_has_no_age(book: Book) -> None:
 
 
 def test_a_corrected_start_changes_the_factors(book: Book) -> None:
-    """They are read anew each time."""
+    """They are read again each time."""
     a_material(book)
     spool = a_spool(book)
     keep_spool(book, WHO, spool, {"place": "open air", "rh_pct": 50, "began_at": "2026-03-02 02:00"})

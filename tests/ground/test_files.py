@@ -61,7 +61,7 @@ def test_twice(files: Files) -> None:
 
 
 def test_cut_off(files: Files) -> None:
-    """Bytes of which only a part is there are written anew."""
+    """Bytes of which only a part is there are rewritten."""
     digest = files.put(b"curve")
     files.path(digest).write_bytes(b"cur")
 

@@ -164,7 +164,7 @@ def test_a_skipped_hour_with_its_zone_is_a_moment() -> None:
 
 
 def test_a_moment_ahead_is_refused_in_the_time_of_the_bench() -> None:
-    """What lies in the future has not happened."""
+    """What is in the future has not happened."""
     with pytest.raises(FormError, match=r"2026-06-10 15:00 lies in the future"):
         read(MOMENT, "15:00", WHEN)
 
@@ -298,6 +298,6 @@ def test_a_missing_answer_is_reported_without_its_option() -> None:
 
 @pytest.mark.parametrize("form", [SPOOL_FORM, CALIBRATION_FORM])
 def test_what_is_usually_answered_can_be_read(form: Sequence[Ask]) -> None:
-    """What is offered in a prompt or stands in a field is an answer."""
+    """What is offered in a prompt or is in a field is an answer."""
     usual = [ask for ask in form if ask.usual]
     assert None not in clean(usual, {ask.name: ask.usual for ask in usual}, WHEN).values()

@@ -227,7 +227,7 @@ class TestForgiving:
         wrong = data.draw(st.sampled_from([d for d in "0123456789" if d != text[place]]))
         typed = text[:place] + wrong + text[place + 1 :]
         if typed[1] == "0" and ident.number >= 10_000:
-            return  # such a number is never written with a nought before it
+            return  # such a number is never written with a zero before it
         try:
             near = likely_slips(typed)
         except IdError:

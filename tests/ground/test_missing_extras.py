@@ -20,7 +20,7 @@ OURS = {"tracker", "tracker_methods", "tracker_labels", "tracker_demo"}
 
 
 def _name(requirement: str) -> str:
-    """Return the plain name of a distribution: what stands before versions, extras and markers."""
+    """Return the plain name of a distribution: what is before versions, extras and markers."""
     return re.split(r"[;\[<>=!~ (]", requirement, maxsplit=1)[0].lower().replace("_", "-")
 
 
@@ -37,7 +37,7 @@ def _imported() -> set[str]:
 
 
 def test_whatever_the_base_installation_lacks_is_named_with_its_extra() -> None:
-    """Every package that is imported anywhere comes with the base, or its absence is told by the extra."""
+    """Every package that is imported anywhere comes with the base, or its absence names the extra."""
     asked = {_name(each) for each in PROJECT["dependencies"]}
     # What a package of the base needs itself comes with it.
     base = asked | {_name(each) for name in asked for each in requires(name) or () if "extra ==" not in each}

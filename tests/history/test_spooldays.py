@@ -155,7 +155,7 @@ def contradict(book: Book) -> None:
 
 
 def test_a_contradiction_makes_no_spool_unreadable(book: Book, spool: str) -> None:
-    """The hours that two records claim are not recorded; both are named, and all else is told as before."""
+    """The hours that two records claim are not recorded; both are named, all else is as before."""
     contradict(book)
     days = days_of(book, spool).timeline
     assert [(each.place, each.began, each.ended) for each in days.segments] == [

@@ -61,7 +61,7 @@ def test_a_wrong_check_character_near_nothing_says_how_it_would_read(book: Book)
 
 
 def test_a_right_id_that_nobody_has_is_refused_with_the_list_to_look_at(book: Book) -> None:
-    """The command that shows what there is stands in the refusal."""
+    """The command that shows what there is is in the refusal."""
     with pytest.raises(NotFoundError, match=rf"no {spool_id(9)} in this book\. strandbook list spools"):
         found(book, spool_id(9))
 
@@ -111,7 +111,7 @@ def test_a_material_misspelt_is_answered_with_close_names(book: Book) -> None:
 
 
 def test_a_material_like_no_other_is_answered_with_how_to_enter_it(book: Book) -> None:
-    """The command stands in the refusal."""
+    """The command is in the refusal."""
     with book.read() as session, pytest.raises(NotFoundError, match="strandbook material add"):
         material_named(session, "PEEK")
 

@@ -79,7 +79,7 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def _run(copy: Path, book: Path, commands: list[list[str]]) -> list[str]:
     """Run commands of the copy, all in one process of its own, and return what each says."""
     paths = [str(copy), str(copy / "plugins"), str(copy / "labels")]
-    # In the copy's folder: Python looks for packages where it stands first.
+    # In the copy's folder: Python looks for packages where it comes first.
     done = subprocess.run(
         [sys.executable, "-c", RUNNER, json.dumps(commands)],
         cwd=copy, capture_output=True, text=True, check=False,

@@ -1,4 +1,4 @@
-"""What may stand on a label."""
+"""What may be on a label."""
 
 from __future__ import annotations
 

@@ -269,7 +269,7 @@ def test_a_date_is_never_cut() -> None:
 @given(any_stock, any_text, any_text)
 @settings(deadline=None, max_examples=60)
 def test_a_date_stands_whole_or_not_at_all(stock: str, material: str, orientation: str) -> None:
-    """Whatever stands before it, no part of a date is left over."""
+    """Whatever is before it, no part of a date is left over."""
     label = Label("J0012-04-K.7QX", "J0012-04-K", material, orientation, "2025-03-01")
     shown = " ".join(mark.text for mark in _texts(label, stock))
 
@@ -277,7 +277,7 @@ def test_a_date_stands_whole_or_not_at_all(stock: str, material: str, orientatio
 
 
 def test_a_zero_is_struck_through() -> None:
-    """In the ID a nought has ink in its middle, where the letter O has none."""
+    """In the ID a zero has ink in its middle, where the letter O has none."""
     nought, letter = (text_dots(char, 60, bold=True, width=60, height=80) for char in "0O")
     middles = [picture.crop(picture.getbbox()) for picture in (nought, letter)]
 

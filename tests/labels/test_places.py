@@ -282,7 +282,7 @@ def test_a_place_that_is_not_there_is_explained_on_tapes_alone(name: str, why: b
 
 @pytest.mark.parametrize("size", [20, 41, 70])
 def test_the_stroke_of_a_zero_is_inside_its_bowl(size: int) -> None:
-    """From three tenths of its width and height to seven, rising to the right, one for each nought."""
+    """From three tenths of its width and height to seven, rising to the right, one for each zero."""
     left, top, right, bottom = (
         int(edge) for edge in font(size, bold=True).getbbox("0", mode="1", anchor="ls")
     )

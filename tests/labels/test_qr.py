@@ -1,4 +1,4 @@
-"""The code itself: capacities, levels, and the mask that is not chosen anew each time."""
+"""The code itself: capacities, levels, and the mask that is not chosen again each time."""
 
 from __future__ import annotations
 

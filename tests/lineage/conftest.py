@@ -24,7 +24,7 @@ def _built(place: str) -> dt.datetime:
 def book_place(
     request: pytest.FixtureRequest, places: Places, kind: str, kept: Kept, clock: BenchClock
 ) -> str:
-    """Give a place where an empty book lies, or one with the scene for a test that has it."""
+    """Give a place where an empty book is, or one with the scene for a test that has it."""
     if "scene" not in request.fixturenames:
         return places.fresh(kind)
     place, clock.at = kept.copied(kind, _built, places)

@@ -76,7 +76,7 @@ def test_more_than_one_decade_beyond_is_refused() -> None:
 
 
 def test_a_coarse_caliper_does_not_extrapolate() -> None:
-    """Steps of 0.01 mm hide the law of ten hours, and the reason stands in the refusal."""
+    """Steps of 0.01 mm hide the law of ten hours, and the reason is in the refusal."""
     series = [[t, 80 * (1 + exact(t))] for t in HOURS[:8]]
     found = testing.outcomes(Creep(), {"stress": 7.0, "reference_length": 80.0, "series": series})
     assert "do not reach 168 h; the constants are hidden by scatter" in found["creep.strain_168h"].refused
@@ -203,6 +203,6 @@ def test_a_fast_oven_and_a_gap_in_the_log_are_reported() -> None:
 
 
 def test_a_log_without_temperature_is_refused_by_name() -> None:
-    """Its header words are told."""
+    """Its header words are reported."""
     found = testing.outcomes(Softening(), {"log": log((1.0, 2.0), words="a,b")})
     assert "oven.csv has no temperature beside a deflection" in found["softening.onset"].refused

@@ -150,7 +150,7 @@ def as_text(force: Any) -> str:
 
 
 def named(found: dict[str, Outcome], words: str) -> bool:
-    """Tell whether a finding stands beside the strength."""
+    """Tell whether a finding is shown beside the strength."""
     outcome = found["tensile.strength"]
     return any(words in each for each in (*outcome.remarks, outcome.refused))
 
@@ -245,7 +245,7 @@ def test_a_fall_that_may_be_a_yield_refuses_the_strength_until_somebody_says() -
 
 
 def test_a_written_force_leaves_the_other_findings_as_they_are() -> None:
-    """A zero offset of 30 N before and after the break is still told beside what was decided of the fall."""
+    """A zero offset of 30 N before and after the break is reported beside what was decided of the fall."""
     force = pull()[2]
     fallen = float(force[1000])
     force[1003:1540] = np.linspace(0.85 * fallen, 1200.0, 537)

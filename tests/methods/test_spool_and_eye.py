@@ -28,7 +28,7 @@ def test_ovality_is_the_mean_difference_across() -> None:
 
 
 def test_the_scatter_is_part_of_the_mean_s_uncertainty() -> None:
-    """s/√n stands in the budget."""
+    """s/√n is in the budget."""
     mean = testing.outcomes(Diameter(), {"places": "1.70:1.70 1.80:1.80"})["diameter.mean"].value
     assert budget(mean)[0].source == "places: scatter along the filament"
 
@@ -86,7 +86,7 @@ def test_whitening_is_no_break_but_is_distinguished() -> None:
 
 
 def test_a_thinner_mandrel_that_held_by_luck_is_reported() -> None:
-    """The doubt stands beside the value."""
+    """The doubt is shown beside the value."""
     assert (
         "A thinner mandrel held" in bent("50:whole 40:broke 30:whole")["bendcheck.least_diameter"].remarks[0]
     )

@@ -124,7 +124,7 @@ def test_a_sound_gives_pitch_modulus_and_loss() -> None:
 
 
 def test_a_typed_pitch_beside_a_sound_is_a_hint() -> None:
-    """The recording's own pitch is used, and both are told."""
+    """The recording's own pitch is used, and both are reported."""
     raw = {**PLASTIC, "recording": taptone.example_sound(), "frequency": 1040}
     found = testing.outcomes(Taptone(), raw)["taptone.frequency"]
     assert found.remarks[-1] == "The recording's 1049.0 Hz was used; typed was 1040 Hz."

@@ -145,7 +145,7 @@ def test_area_and_sides_that_disagree_are_reported() -> None:
 
 @pytest.mark.parametrize(("u", "share"), [(None, None), (0, None), (0.5, 0.02)])
 def test_an_area_counts_with_the_uncertainty_it_was_given_with(u: float | None, share: float | None) -> None:
-    """25 ± 0.5 mm² is 2 % of the strength; nothing said is told beside the result, and exact is exact."""
+    """25 ± 0.5 mm² is 2 % of the strength; nothing said is reported beside the result, and exact is exact."""
     found = testing.outcomes(Tensile(), {"max_force": 1000, "area": 25, "area_u": u})["tensile.strength"]
     of_area = dict(found.value.error_components()) if hasattr(found.value, "error_components") else {}
     parts = {str(variable.tag): part for variable, part in of_area.items()}

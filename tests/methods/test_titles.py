@@ -1,4 +1,4 @@
-"""The titles of quantities that lie beside the bundled methods."""
+"""The titles of quantities that come beside the bundled methods."""
 
 from __future__ import annotations
 

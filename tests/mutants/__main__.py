@@ -194,7 +194,7 @@ def _tried(room: Room, loaded: Loaded, what: tuple[Change, str, str]) -> tuple[s
     """Make a change, run its tests, and take it back.
 
     A function that the tests' modules called while they were loaded was called unchanged: what "survived"
-    there may be noticed in a program loaded anew, never the other way round.
+    there may be noticed in a program loaded again, never the other way round.
     """
     change, text, changed = what
     file, tests = room.copy / change.file, room.tests_of(change)

@@ -188,7 +188,7 @@ _OPTIONS: Final = (
 
 
 def run(copy: Path, tests: list[str]) -> tuple[str, int]:
-    """Run tests until one fails, everything loaded anew from the copy.
+    """Run tests until one fails, everything loaded again from the copy.
 
     Returns:
         ``noticed``, ``endless`` (which is noticed too: a loop without an end), ``survived``, ``unreached``;

@@ -1,4 +1,4 @@
-"""Changing a function that is loaded, in place of loading the program anew for each change."""
+"""Changing a function that is loaded, in place of loading the program again for each change."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def swaps_of(old: str, new: str, file: str) -> Swaps | None:
     """Return which functions' code differs between two texts of one file.
 
     None where more than the inside of functions differs: constants, defaults, decorators, bodies of classes.
-    These were used when the module was loaded, and it must be loaded anew.
+    These were used when the module was loaded, and it must be loaded again.
     """
     before, after = (list(_parts(compile(text, file, "exec", dont_inherit=True))) for text in (old, new))
     if len(before) != len(after):

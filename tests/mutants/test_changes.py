@@ -123,7 +123,7 @@ def test_a_function_that_was_made_by_another_is_changed_too() -> None:
     ("old", "new"), [("LEAST = 3", "LEAST = 4"), ("(count)", "(count=3)"), ("    @cache\n", "")]
 )
 def test_what_loading_uses_cannot_be_swapped(old: str, new: str) -> None:
-    """Constants, defaults and decorators were used when the module was loaded: it is loaded anew."""
+    """Constants, defaults and decorators were used when the module was loaded: it is loaded again."""
     assert swaps_of(LOADED, LOADED.replace(old, new), "shelf.py") is None
 
 

@@ -84,7 +84,7 @@ def _hulls(plain: Tally, fast: Tally, *, arcs: bool) -> list[str]:
 
 
 def _flow(tally: Tally, laying: Laying) -> tuple[float, float]:
-    """Return the filament whose rate is told and the greatest rate; single bins differ by rounding."""
+    """Return the filament whose rate is reported and the greatest rate; single bins differ by rounding."""
     return sum(tally.rates.get(laying, {}).values()), tally.fastest.get(laying, 0.0)
 
 

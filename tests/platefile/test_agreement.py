@@ -126,7 +126,7 @@ SET_WHILE_RELATIVE = ["G1 X0 Y0 Z0.2", "G1 X9 E5", "G92 E1", "G92 X0", "M82", "G
 def test_both_readers_agree_on_any_mixture_of_lines(
     lines: list[str], mode: str, size: int, g90_sets_e: bool
 ) -> None:
-    """Whatever stands in a file, in whatever chunks it comes, both readers add up the same."""
+    """Whatever is in a file, in whatever chunks it comes, both readers add up the same."""
     assert differences(text(["G21", mode, *lines]), size, g90_sets_e=g90_sets_e) == []
 
 

@@ -59,7 +59,7 @@ def test_high_water_mark_is_per_tool() -> None:
 
 
 def test_flow_factor_is_in_the_filament() -> None:
-    """M221 scales what is really drawn from the spool; the commanded length stands beside it."""
+    """M221 scales what is really drawn from the spool; the commanded length is shown beside it."""
     plate = read("M221 S90", "G1 X10 E1")
 
     assert (plate.filament_mm, plate.commanded_mm) == pytest.approx((0.9, 1.0))

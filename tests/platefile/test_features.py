@@ -40,7 +40,7 @@ def volume_flow(how: tuple[int, float]) -> float:
 
 
 def test_each_feature_has_its_own_flow() -> None:
-    """Slow walls and fast infill are told apart, by the names that stand in the file."""
+    """Slow walls and fast infill are told apart, by the names that are in the file."""
     found = flows(*lines("Outer wall", WALL, 0), *lines("Sparse infill", INFILL, 5))
 
     assert {name: flow.median for name, flow in found.items()} == {

@@ -114,7 +114,7 @@ def test_a_number_after_t_is_a_tool() -> None:
 @example(b"M486")
 @example(b"G92")
 def test_no_line_fails(raw: bytes) -> None:
-    """Whatever stands in a line, it can be taken apart and given a meaning."""
+    """Whatever is in a line, it can be taken apart and given a meaning."""
     assert isinstance(of_line(raw.replace(b"\n", b"")), tuple)
 
 

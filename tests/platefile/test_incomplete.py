@@ -42,7 +42,7 @@ ENDS = (
 @pytest.mark.parametrize("end", ENDS)
 @pytest.mark.parametrize("last", ["\n", ""])
 def test_every_end_code_is_one(end: str, last: str) -> None:
-    """Whatever stands behind the last deposit ends the file, heaters off or not, line end or not."""
+    """Whatever is behind the last deposit ends the file, heaters off or not, line end or not."""
     body = WHOLE[: WHOLE.rindex(b"M104 S0")]
     assert read_plate(body + end.encode() + last.encode()).complete
 
@@ -108,7 +108,7 @@ def test_half_a_move_is_reported(end: bytes) -> None:
 
 
 def test_whole_move_without_a_line_end_is_used() -> None:
-    """A last move that could be whole counts, and the missing line end is told."""
+    """A last move that could be whole counts, and the missing line end is reported."""
     plate = read_plate(text([*HEAD, "G1 Z0.2", "G1 X5"]) + b"G1 X15 E1")
 
     assert plate.filament_mm == pytest.approx(1.0)

@@ -65,7 +65,7 @@ def test_a_flow_factor_of_another_tool_changes_nothing() -> None:
 
 
 def test_each_tool_lays_its_own_filament() -> None:
-    """Length, diameter, density and nozzle are told for each tool that laid any of a piece."""
+    """Length, diameter, density and nozzle are reported for each tool that laid any of a piece."""
     head = (*HEAD, "; filament_diameter = 1.75,2.85", "; filament_density = 1.24,1.05", "M104 T1 S255")
     piece = plate({6: ["T1"]}, head=head).objects[0]
     first, second = piece.tools
@@ -114,7 +114,7 @@ def test_bounds_and_first_layers_do_not_vote(key: str) -> None:
 
 
 def test_a_bed_hidden_with_the_nozzle_is_not_stated() -> None:
-    """A start macro without arguments heats both: a bed of nought before it says nothing."""
+    """A start macro without arguments heats both: a bed of zero before it says nothing."""
     head = ("G21", "G90", "M83", "M140 S0", "M104 S0", "START_PRINT", "M104 S220")
     piece = plate({}, head=head).objects[0]
     assert (piece.nozzle_c.value, piece.bed_c.value) == (220, None)

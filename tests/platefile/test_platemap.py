@@ -72,7 +72,7 @@ def test_outcome_has_a_shape(outcome: str, mark: str) -> None:
 
 
 def test_svg_says_everything_in_words() -> None:
-    """Each label, orientation and outcome stands in the list as text."""
+    """Each label, orientation and outcome is in the list as text."""
     texts = svg_texts(plate_map_svg(PLATE.objects, LABELS))
 
     assert "4  J0012-01  XYZ (flat)  good".replace("XYZ", LETTERS) in texts

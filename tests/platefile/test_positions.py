@@ -43,7 +43,7 @@ def test_the_last_value_holds(values: list[float | None]) -> None:
 
 @given(columns)
 def test_increments_add_up(values: list[float | None]) -> None:
-    """In relative rows what stands there is added; where nothing stands, nothing is."""
+    """In relative rows what is there is added; where nothing stands, nothing is."""
     found = column(values)
     reached = followed(found, ~np.isnan(found), relative=True, before=7.0)
 

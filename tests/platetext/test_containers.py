@@ -182,7 +182,7 @@ def test_damaged_containers_are_read_or_refused(kind: str) -> None:
 
 
 def test_deflate_without_a_header_of_its_own_is_no_crash() -> None:
-    """A block that cannot be unpacked is told by its size."""
+    """A block that cannot be unpacked is reported by its size."""
     raw = zlib.compress(GOOD)[5:]
     packed = bgcode(GOOD, compression=1).replace(
         zlib.compress(GOOD), raw.ljust(len(zlib.compress(GOOD)), b"\0")

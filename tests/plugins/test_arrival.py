@@ -275,7 +275,7 @@ def test_a_missing_method_brings_up_refused_plugins() -> None:
 
 
 def test_every_hook_is_known_with_its_arguments() -> None:
-    """What documentation is held against."""
+    """What documentation is compared with."""
     assert plugins.hooks() == {
         "strandbook_methods": (),
         "strandbook_factors": ("specimen",),

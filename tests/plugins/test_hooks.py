@@ -94,7 +94,7 @@ def test_every_hook_has_a_test_here() -> None:
 
 @pytest.mark.parametrize("hook", list(plugins.hooks()))
 def test_every_hook_says_its_arguments_and_what_to_return(hook: str) -> None:
-    """The specification is documented where it stands."""
+    """The specification is documented where it is."""
     text = inspect.getdoc(getattr(specs, hook)) or ""
     assert "Returns:" in text
     assert all(f"{argument}:" in text for argument in plugins.hooks()[hook])

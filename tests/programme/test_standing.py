@@ -1,4 +1,4 @@
-"""A programme held against the book, and what falls due."""
+"""A programme compared with the book, and what falls due."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def test_pieces_are_due_once_they_have_rested(book: Book, clock: BenchClock) -> 
 
 
 def test_a_rig_never_calibrated_is_due(book: Book) -> None:
-    """It stands in the list from the first day."""
+    """It is in the list from the first day."""
     rig = a_rig(book)
 
     assert [each.id for each in due(book)] == [rig]

@@ -112,7 +112,7 @@ def test_several_books_are_read_together(cli: Cli, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("command", [["compare-benches", "tensile.strength"], ["table"], ["why", "a", "b"]])
 def test_a_book_named_twice_is_refused(cli: Cli, tmp_path: Path, command: list[str]) -> None:
-    """A number must not stand beside itself."""
+    """A number must not be shown beside itself."""
     twice = ("--book", str(tmp_path / "book")) * 2
     line = cli.refused(*twice, *command)
     assert "Two of the books have the code" in line

@@ -38,7 +38,7 @@ def plugged() -> Plugged:
 
 
 def marker(table: str, column: str) -> str:
-    """Return a word that stands nowhere else."""
+    """Return a word that is nowhere else."""
     return f"Zq{table.title().replace('_', '')}X{column.title().replace('_', '')}qZ"
 
 
@@ -135,7 +135,7 @@ def test_only_what_is_classed_to_leave_leaves(
 def test_what_leaves_is_listed_beforehand(
     book: Book, marked: dict[str, list[str]], plugged: Plugged, tmp_path: Path
 ) -> None:
-    """Every text that a person typed and that stands in the site stands in the list of the dry run, too."""
+    """Every text that a person typed and that is in the site is in the list of the dry run, too."""
     del marked
     told = publish(book, plugged, tmp_path / "site", dry=True)
     assert not (tmp_path / "site").exists()
@@ -189,7 +189,7 @@ LINES = st.lists(
 
 @given(LINES, LINES)
 def test_stripping_leaves_what_follows_the_head(head: list[str], rest: list[str]) -> None:
-    """Whatever stands in it; stripped twice it is the same."""
+    """Whatever is in it; stripped twice it is the same."""
     body = "".join(f"{line}\n" for line in ["1,2", *rest]).encode()
     data = "".join(f"# {line}\n" for line in head).encode() + body
 

@@ -23,7 +23,7 @@ def put(root: Path, **files: str) -> list[str]:
 
 
 def test_foreign_files_and_dotfiles_stay(tmp_path: Path) -> None:
-    """What lies in the folder and was not published there is not touched when the site is published anew."""
+    """What is in the folder and was not published there is not touched when the site is published again."""
     put(tmp_path / "s", a="1", d1="x")
     for name in (".git", "data/.keep", "notes.txt", "data/own.csv"):
         (tmp_path / "s" / name).write_text("mine")
@@ -56,7 +56,7 @@ def test_only_what_changed_is_written(tmp_path: Path) -> None:
 
 
 def test_a_file_that_somebody_changed_is_put_right(tmp_path: Path) -> None:
-    """What stands on the disk counts, not what the manifest says of it."""
+    """What is on the disk counts, not what the manifest says of it."""
     put(tmp_path / "s", a="1")
     (tmp_path / "s/a.html").write_text("edited")
     put(tmp_path / "s", a="1")

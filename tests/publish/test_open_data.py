@@ -1,4 +1,4 @@
-"""The open data, held against the programs that others read it with."""
+"""The open data, compared with the programs that others read it with."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from tracker.publish.pages import wilson
 
 @pytest.fixture(scope="module")
 def described(plugged: Plugged, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Publish a book under a licence, with an answer to a number; the book lies beside the site."""
+    """Publish a book under a licence, with an answer to a number; the book is beside the site."""
     root = tmp_path_factory.mktemp("described")
     with new_book(str(root / "book"), WHO) as book:
         fill_bench(book, plugged)

@@ -1,4 +1,4 @@
-"""Pictures of a site: what is drawn in them, and that dried stands beside not dried."""
+"""Pictures of a site: what is drawn in them, and that dried is shown beside not dried."""
 
 from __future__ import annotations
 

@@ -78,7 +78,7 @@ def test_nothing_recorded_gives_no_water_and_no_days(unknown: SpoolStory) -> Non
 
 
 def test_the_curve_begins_with_the_days_at_what_was_left_before(told: SpoolStory) -> None:
-    """The label's kilogram stands at the day of reception, with which the days begin."""
+    """The label's kilogram is at the day of reception, with which the days begin."""
     assert list(told.points) == [(at("2026-02-01 00:00"), 1000), (at("2026-03-02 03:00"), 905)]
 
 
@@ -97,7 +97,7 @@ def test_without_days_there_is_no_curve(unknown: SpoolStory) -> None:
 
 
 def test_the_sentences_say_what_is_left_and_the_water(told: SpoolStory) -> None:
-    """A weighing with the reel's mass known is as good as the scales: nothing stands behind it."""
+    """A weighing with the reel's mass known is as good as the scales: nothing is behind it."""
     left, water, *_ = told.sentences()
     assert left == "Left: 905.0 g (weighed 2026-03-02, less the empty reel)."
     assert told.water is not None

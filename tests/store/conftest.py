@@ -25,7 +25,7 @@ def _filled(place: str) -> tuple[dt.datetime, Filled]:
 def book_place(
     request: pytest.FixtureRequest, places: Places, kind: str, kept: Kept, clock: BenchClock
 ) -> str:
-    """Give a place where an empty book lies, or a filled one for a test that has it."""
+    """Give a place where an empty book is, or a filled one for a test that has it."""
     if "filled_once" not in request.fixturenames:
         return places.fresh(kind)
     place, (clock.at, told) = kept.copied(kind, _filled, places)

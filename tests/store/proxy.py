@@ -86,5 +86,5 @@ def _with_version(data: bytes, version: bytes) -> bytes:
         return data
     start = at + len(head)
     end = data.index(b"\0", start)
-    # The message's length stands in its head, so the text must be as long as it was.
+    # The message's length is in its head, so the text must be as long as it was.
     return data[:start] + version.ljust(end - start, b"0")[: end - start] + data[end:]

@@ -32,7 +32,7 @@ def file(places: Places, tmp_path: Path) -> Path:
 
 
 def changed(file: Path, change: Callable[[Members], None]) -> Path:
-    """Write a backup anew with its members changed."""
+    """Write a backup again with its members changed."""
     with zipfile.ZipFile(file) as archive:
         members = {name: archive.read(name) for name in archive.namelist()}
     change(members)

@@ -28,7 +28,7 @@ def _everything(book: Book) -> dict[str, list[list[object]]]:
             )
             for reader in readers
         }
-        # What follows from other rows is worked out anew by a restore, and bears its number.
+        # What follows from other rows is worked out again by a restore, and bears its number.
         at = {
             reader.table.name: reader.columns.index("entry")
             for reader in readers
@@ -147,7 +147,7 @@ class TestFile:
             backup(book, tmp_path / "none" / "b")
 
     def test_progress(self, book: Book, file: Path) -> None:
-        """Progress is told table by table, and each ends with all of its rows."""
+        """Progress is reported table by table, and each ends with all of its rows."""
         fill(book)
         last: dict[str, tuple[int, int]] = {}
 
@@ -242,7 +242,7 @@ class TestPlace:
     """Where a backup may be restored to."""
 
     def test_a_book(self, backed_up: Path, book_place: str, book: Book) -> None:
-        """A place where a book lies is refused, and the book is as before."""
+        """A place that has a book is refused, and the book is as before."""
         before = _everything(book)
 
         with pytest.raises(BookError, match="is a book already"):

@@ -1,4 +1,4 @@
-"""Attachments in backups: held against rows and manifests; folders that grow; second places."""
+"""Attachments in backups: compared with rows and manifests; folders that grow; second places."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Heads noted outside a book find what its chain alone cannot: a chain computed anew, a tail cut off."""
+"""Heads noted outside a book find what its chain alone cannot: a chain computed again, a tail cut off."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def noted(book: Book, filled_once: Filled, tmp_path: Path) -> Path:
 
 
 def rewrite(book: Book, name: str) -> None:
-    """Do as one who can write to the database: change a row, and compute the whole chain anew."""
+    """Do as one who can write to the database: change a row, and compute the whole chain again."""
     with book.engine.begin() as connection:
         connection.execute(text("UPDATE material SET name = :name WHERE id = 1"), {"name": name})
         before = "0" * 64
@@ -244,7 +244,7 @@ class TestTimeStamps:
         return tmp_path / "head.tsr"
 
     def test_it_is_kept_with_the_head(self, book: Book, noted: Path, stamp: Path) -> None:
-        """As attachments of an act of its own; the stamp's moment is told."""
+        """As attachments of an act of its own; the stamp's moment is reported."""
         at = attach_stamp(book, "Ada", stamp, noted)
         assert at.endswith("UTC")
         assert verify(book).clean
@@ -289,13 +289,13 @@ class TestSince:
         assert [each.table for each in verify(book, since=read_heads(noted)[0]).found] == ["material"]
 
     def test_an_old_row_corrected_since(self, book: Book, noted: Path) -> None:
-        """What it was before stands in an entry that is not gone through, and is taken as sound."""
+        """What it was before is in an entry that is not gone through, and is taken as sound."""
         with book.act("correct", "Ada") as act:
             act.session.get_one(Material, 1).name = "corrected"
         assert verify(book, since=read_heads(noted)[0]).clean
 
     def test_a_journal_written_again_before_it(self, book: Book, noted: Path) -> None:
-        """The head itself is held against its entry."""
+        """The head itself is compared with its entry."""
         add_material(book, "later")
         rewrite(book, "Better ASA")
         assert any("written anew" in each.text for each in verify(book, since=read_heads(noted)[0]).found)

@@ -141,7 +141,7 @@ class TestUpAndDown:
     """Every revision, on a book with rows in it."""
 
     def test_down_to_nothing_and_up(self, filled: Book) -> None:
-        """A filled book can be taken back revision by revision to nothing, and made anew."""
+        """A filled book can be taken back revision by revision to nothing, and made again."""
         _without_keys(filled)
         for revision in (*(f"{n:04d}" for n in range(int(SCHEMA) - 1, 0, -1)), "base"):
             with filled.writing(fresh=True) as connection:

@@ -249,7 +249,7 @@ class TestUpgrading:
     def test_a_folder_for_the_backup_that_cannot_be_made(
         self, places: Places, newer_program: Path, tmp_path: Path
     ) -> None:
-        """Where a file stands in its way nothing is migrated."""
+        """Where a file is in its way nothing is migrated."""
         del newer_program
         place = places.fresh("postgresql")
         (tmp_path / "file").write_text("")

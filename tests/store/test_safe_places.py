@@ -194,7 +194,7 @@ class TestSettings:
     """The book's own row can be changed, by an act."""
 
     def test_the_zone(self, book: Book, book_place: str) -> None:
-        """It holds at once and after opening anew; moments stay."""
+        """It holds at once and after opening again; moments stay."""
         book.change_settings("Ada", zone="America/Bogota")
         assert str(book.zone) == "America/Bogota"
         with open_book(book_place) as again, again.read() as session:

@@ -178,7 +178,7 @@ class TestUpgrade:
             assert connection.scalar(text("SELECT version_num FROM alembic_version")) == OLD
 
     def test_something_foreign_is_named(self, old: Book, book_place: str) -> None:
-        """An index of somebody's own stays, and is told of."""
+        """An index of somebody's own stays, and is reported."""
         run(old, "CREATE INDEX mine ON rig (note)")
         old.close()
         answer = CliRunner().invoke(strandbook, ["--book", book_place, "--clock-is-right", "upgrade"])

@@ -216,7 +216,7 @@ class TestRows:
         assert "x_mm is -1.0, the journal says 19.9" in _only(verify(book)).text
 
     def test_the_book_itself(self, book: Book) -> None:
-        """The record of the book itself is held against the journal too."""
+        """The record of the book itself is compared with the journal too."""
         _change(book, "UPDATE book SET zone = 'Europe/Vienna'")
 
         assert "zone is 'Europe/Vienna'" in _only(verify(book)).text
@@ -228,7 +228,7 @@ class TestRows:
         assert _only(verify(book)).table == "alembic_version"
 
     def test_very_many(self, book: Book) -> None:
-        """Of very many findings a thousand are told and the rest counted."""
+        """Of very many findings a thousand are reported and the rest counted."""
         add_in_bulk(book, 1300)
         _change(book, "UPDATE specimen SET note = 'x' WHERE piece > 100")
 
@@ -466,7 +466,7 @@ class TestReport:
         assert [d["column"] for d in told["findings"][0]["differences"]] == ["plate_facts", "x_mm"]
 
     def test_progress(self, book: Book) -> None:
-        """Progress is told table by table."""
+        """Progress is reported table by table."""
         stages: list[str] = []
 
         verify(book, progress=lambda stage, _done, _total: stages.append(stage))
@@ -513,7 +513,7 @@ def test_a_head_noted_earlier_is_found_again(book: Book) -> None:
 
 
 def test_a_head_that_no_entry_has_is_a_finding(book: Book) -> None:
-    """The whole journal may have been written anew, with a chain that holds."""
+    """The whole journal may have been rewritten, with a chain that holds."""
     findings = verify(book, noted="0123456789ab")
 
     assert _only(findings).kind == "chain"

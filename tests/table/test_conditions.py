@@ -106,7 +106,7 @@ def test_what_a_piece_has_of_its_own_is_in_place_of_the_plates(book: Book) -> No
 
 
 def test_humidity_and_water_at_the_test_are_part_of_it(book: Book) -> None:
-    """Rounded, so that like stands with like; the plate's own condition stays."""
+    """Rounded, so that like goes with like; the plate's own condition stays."""
     a_bench(book, {"nozzle_set_c": 245.0})
 
     assert condition_of(book, 1, None, 50.3, None)[2] == {"nozzle_c": 245.0, "conditioned_rh_pct": 50.0}

@@ -146,7 +146,7 @@ def test_why_a_filter_lets_nothing_in(pulled: Book, weather: Plugged) -> None:
 def test_no_more_is_gathered_than_is_asked(
     pulled: Book, gathered: list[tuple[bool, bool, bool]], asked: str, wanted: tuple[bool, ...] | None
 ) -> None:
-    """Nothing of pieces for what stands in a result's row or at its test; days and water only by name."""
+    """Nothing of pieces for what is in a result's row or at its test; days and water only by name."""
     why_nothing(pulled, parse_filter(asked))
 
     assert gathered == ([] if wanted is None else [wanted])

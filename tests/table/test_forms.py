@@ -1,4 +1,4 @@
-"""Cells and tables written down, made by hand: what stands in a figure, beside it, and in each form."""
+"""Cells and tables written down, made by hand: what is in a figure, beside it, and in each form."""
 
 from __future__ import annotations
 
@@ -294,7 +294,7 @@ def test_remarks_stand_in_the_order_in_which_they_matter() -> None:
 
 
 def test_a_table_for_a_terminal() -> None:
-    """Figures in line, the ratio below them, what stands beside, supply, and the caution at the end."""
+    """Figures in line, the ratio below them, what is shown beside, supply, and the caution at the end."""
     assert list(as_lines(a_table(a_full_row()))) == [
         "Nordlicht ASA · nozzle 245 °C · published",
         "  Tensile strength flat     48.2 ± 3.4 MPa (U, k = 4.3, 95 %), n 6, 3 plates",
@@ -309,7 +309,7 @@ def test_a_table_for_a_terminal() -> None:
 
 
 def test_a_narrow_terminal_gets_figures_below_their_names() -> None:
-    """Nothing is cut: what does not fit beside its name stands below it, whole."""
+    """Nothing is cut: what does not fit beside its name is below it, whole."""
     row = a_row(of_three_plates(column=FLAT), words="")
 
     assert list(as_lines(a_table(row), 60))[:5] == [

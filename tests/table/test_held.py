@@ -58,7 +58,7 @@ def _short(value: Any) -> Any:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_after_any_acts_it_is_the_table_of_the_book(book: Book, seed: int) -> None:
-    """Jobs, corrections, notes, dryings, results, bulk and what is taken back: as if all was read anew."""
+    """Jobs, corrections, notes, dryings, results, bulk and what is taken back: as if all was read again."""
     draw = random.Random(seed)
     held = HeldResults(GRADES)
     for turn in range(60):

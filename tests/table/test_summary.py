@@ -1,4 +1,4 @@
-"""The summary table: rows, cells, what stands beside them."""
+"""The summary table: rows, cells, what is shown beside them."""
 
 from __future__ import annotations
 
@@ -224,7 +224,7 @@ def test_every_form_ends_with_the_caution(table: SummaryTable) -> None:
 
 
 def test_the_csv_names_measurements(table: SummaryTable) -> None:
-    """One line a figure, with what lies behind it."""
+    """One line a figure, with what is behind it."""
     first = next(csv.DictReader(io.StringIO(as_csv(table))))
 
     assert first["measurements"] == "M0001-Y M0002-W M0003-U"
@@ -416,7 +416,7 @@ def test_limits_are_reported_beside_the_mean_of_the_survivors(book: Book, spool:
 
 
 def test_wet_pieces_never_stand_in_the_row_of_dry_ones(book: Book, spool: str) -> None:
-    """A treatment parts rows, and is told in both."""
+    """A treatment parts rows, and is reported in both."""
     pieces = a_job(book, "bar:XYZ:2", spools=(spool,)).also
     pull_all(book, pieces, [50.0, 40.0])
     treated(book, pieces[1], "wet")
@@ -453,7 +453,7 @@ def test_a_dried_spool_is_distinguished_from_one_that_lay_open(book: Book, spool
 
 
 def test_notes_of_job_and_piece_reach_the_row(book: Book, spool: str) -> None:
-    """What somebody wrote beside the print stands beside the number, in every form."""
+    """What somebody wrote beside the print is shown beside the number, in every form."""
     pieces = a_job(book, "bar:XYZ:2", spools=(spool,), note="stringy due to humidity").also
     pull_all(book, pieces, [48.0, 49.0])
     with book.act("note", WHO) as act:
@@ -542,7 +542,7 @@ def test_the_only_condition_is_meant_without_a_setting(book: Book, spool: str) -
 
 @pytest.mark.one_database("names are compared in Python")
 def test_a_setting_that_tells_no_conditions_apart_is_refused(two_conditions: Book) -> None:
-    """A near name is asked for, and otherwise all of them are told."""
+    """A near name is asked for, and otherwise all of them are reported."""
     with pytest.raises(FormError, match="'nozle_c' tells no conditions apart") as near:
         meant_by(two_conditions, "Nordlicht ASA", ["nozle_c=245"])
     with pytest.raises(FormError, match="'colour' tells no conditions apart") as far:

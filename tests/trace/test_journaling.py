@@ -46,7 +46,7 @@ def test_the_end_of_a_job_stays_in_the_json(ended: Book) -> None:
 
 
 def test_what_follows_from_a_correction_is_not_reported_again(book: Book, scene: Scene) -> None:
-    """Of a result computed anew only the value is told; budget and uncertainty stand at the number."""
+    """Of a result computed again only the value is reported; budget and uncertainty stand at the number."""
     with book.act("amend", "Bo Helper", reason="wrong scale") as act:
         result = act.session.scalars(
             select(Result).where(Result.measurement_id == scene.measurement, Result.quantity == STRENGTH)
@@ -68,7 +68,7 @@ def test_a_gap_that_was_filled_with_a_reason_is_reported(book: Book, scene: Scen
 
 
 def test_moments_are_those_of_the_bench(book: Book, scene: Scene) -> None:
-    """A corrected start is told by the bench's clock, not as the store writes it."""
+    """A corrected start is reported by the bench's clock, not as the store writes it."""
     with book.act("amend", "Bo Helper", reason="clock was wrong") as act:
         job = act.session.get_one(Job, scene.job)
         assert job.started_at is not None

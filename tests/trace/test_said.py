@@ -58,7 +58,7 @@ def test_every_entry_of_the_journal_has_its_moment_and_hand(book: Book) -> None:
 
 
 def test_the_rig_is_the_rig_and_not_an_instrument(book: Book) -> None:
-    """A calliper used with it stands among the instruments, and has no calibration of the rig's."""
+    """A calliper used with it is among the instruments, and has no calibration of the rig's."""
     with book.act("test", "Ada Bench") as act:
         calliper = Rig(name="calliper", role="instrument", measures="length", unit="mm", resolution=0.01)
         act.session.add(calliper)

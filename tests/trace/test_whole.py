@@ -170,7 +170,7 @@ not recorded  uncertainty of the number, readings behind the number, version of 
 
 
 def test_a_bare_number_says_at_every_station_what_nobody_recorded(book: Book) -> None:
-    """A value out of an old table: no station is left out, and every gap stands in the last lines."""
+    """A value out of an old table: no station is left out, and every gap is in the last lines."""
     bare(book)
 
     assert "\n".join(trace(book, "M0001-Y").lines(100)) + "\n" == BARE
@@ -330,7 +330,7 @@ def test_prov_of_a_measured_spool_uses_the_spool(book: Book, scene: Scene) -> No
 
 
 def test_what_the_plate_file_says_of_the_gauge_section_is_reported(book: Book, scene: Scene) -> None:
-    """With its range where it had one and with its basis; what is not stated is not told."""
+    """With its range where it had one and with its basis; what is not stated is not reported."""
     section = {
         "nozzle_c": {"value": 250.0, "low": 240.0, "high": 255.0, "basis": "commanded"},
         "bed_c": {"value": 100.0, "low": None, "high": 101.0, "basis": "commanded"},
@@ -392,7 +392,7 @@ def test_how_long_a_drying_took(known: dict[str, Any], said: str) -> None:
     ],
 )
 def test_a_calibration_in_words(known: dict[str, Any], said: str) -> None:
-    """Its day, both uncertainties as far as stated, and what it was held against."""
+    """Its day, both uncertainties as far as stated, and what it was compared with."""
     row = Calibration(done_on=dt.date(2026, 1, 5), **known)
 
     assert calibrated(row, "N") == f"calibrated 2026-01-05: {said}"
@@ -435,7 +435,7 @@ WAY = (
 
 
 def test_boxes_of_the_way_stand_below_each_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each as high as its lines, the next 44 px below the longest; what stands beside it on the right."""
+    """Each as high as its lines, the next 44 px below the longest; what is shown beside it on the right."""
     found = [box for box in boxes_of(monkeypatch, *WAY).iter(f"{SVG}rect") if "rx" in box.attrib]
 
     # Lines of 17 px between two edges of 10 px: three, two, three and two of them.

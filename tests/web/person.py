@@ -24,12 +24,12 @@ class Button:
 
 @dataclass
 class SeenForm:
-    """A form as it stands on the page.
+    """A form as it is on the page.
 
     Attributes:
         id: Of the form.
         action: Where it goes.
-        values: What stands in its fields.
+        values: What is in its fields.
         labels: Name of a field by its visible words.
         choices: Words of each choice of a field, with what is sent for it.
     """
@@ -162,7 +162,7 @@ class Person:
         answers: Mapping[str, str] | None = None,
         files: Mapping[str, Sequence[tuple[str, bytes]]] | None = None,
     ) -> Seen:
-        """Fill in fields and choose files by what stands beside them, and press a button by its words."""
+        """Fill in fields and choose files by what is shown beside them, and press a button by its words."""
         button = next((each for each in self.page.buttons if each.words == words), None)
         assert button is not None, (words, [each.words for each in self.page.buttons], self.page.text)
         form = next(
@@ -198,5 +198,5 @@ def _named(form: SeenForm, label: str) -> str:
 
 
 def ids_in(text: str, letter: str) -> list[str]:
-    """Return the IDs of a kind that stand in a text, each once, in order."""
+    """Return the IDs of a kind that are in a text, each once, in order."""
     return list(dict.fromkeys(re.findall(rf"\b{letter}\d{{4}}(?:-\d\d)?-[0-9A-Z]\b", text)))

@@ -182,7 +182,7 @@ def served(site: Site, book: Book, plugged: Plugged, **how: Any) -> Iterator[str
     server = _IDLE.pop() if _IDLE else _start(serving)
     site.url = site.url or server.url
     bench = server.app.state.bench = BENCHES[server.url] = Bench(serving)
-    # An answer that took long on a busy machine is made anew all the same: tests look at what they stored.
+    # An answer that took long on a busy machine is made again all the same: tests look at what they stored.
     bench.facts = Answers(512, book.clock, Steps())
     if hasattr(server.app.state, "watch"):
         del server.app.state.watch

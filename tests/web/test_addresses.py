@@ -66,7 +66,7 @@ def test_a_record_that_is_not_named_is_asked_for(looking: Browser, steady: Site)
 @pytest.mark.parametrize("page", ["/act/cut", "/correct", "/void", "/verdict"])
 @pytest.mark.parametrize("named", ["", " ", "J0009-09-9", "nobody"])
 def test_a_record_that_is_not_there_is_asked_for_again(looking: Browser, page: str, named: str) -> None:
-    """No form stands there for a record that the book does not have."""
+    """No form is there for a record that the book does not have."""
     seen = looking.get(page, params={"of": named})
     assert seen.status_code in (404, 422)
     assert 'name="of"' in seen.text

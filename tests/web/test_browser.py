@@ -236,7 +236,7 @@ def _fill(page: Page) -> None:
 
 
 def test_readings_give_a_result_on_a_phone(site: Site, opened: Opened) -> None:
-    """The number stands on the page that follows, and the field waits for the next label."""
+    """The number is on the page that follows, and the field waits for the next label."""
     page = opened(f"{site.url}/{site.pieces[0]}", 360, has_touch=True)
     page.get_by_role("link", name=TENSILE).tap()
     _fill(page)
@@ -640,7 +640,7 @@ def test_a_piece_is_marked_on_its_plate(site: Site, opened: Opened) -> None:
 
 
 def test_a_change_is_entered_with_now(site: Site, opened: Opened) -> None:
-    """The button fills in now; the change stands on the page."""
+    """The button fills in now; the change is on the page."""
     page = opened(f"{site.url}/{site.job}")
     page.fill("#c-setting", "fan")
     page.fill("#c-value", "50")

@@ -17,7 +17,7 @@ from tracker.plugins import Plugged
 
 
 def stands(browser: Browser, of: str) -> dict[str, str]:
-    """Return what stands in the form that puts a record right."""
+    """Return what is in the form that puts a record right."""
     text = browser.get("/correct", params={"of": of}).text
     found = re.findall(r'name="((?:a|was)-[^"]+)" (?:type="text" )?value="([^"]*)"', text)
     return {name: unescape(value) for name, value in found}
@@ -39,7 +39,7 @@ def test_one_value_is_put_right_once(site: Site, browser: Browser, of: str, fiel
 
 
 def test_a_reading_is_put_right_and_computed_again(site: Site, browser: Browser, plugged: Plugged) -> None:
-    """The old value stands beside; 1830 N on 50 mm² are 36.6 MPa; the journal shows both."""
+    """The old value is shown beside; 1830 N on 50 mm² are 36.6 MPa; the journal shows both."""
     a_pull(site.book, site.pieces[0], plugged=plugged)
     assert "recorded: 10" in plain(browser.get("/correct?of=M0001-Y").text)
     form = {**stands(browser, "M0001-Y"), "a-width": "12.5", "reason": "wrong scale"}
@@ -75,7 +75,7 @@ def test_what_somebody_else_put_right_meanwhile_is_not_overwritten(site: Site, b
 
 @ON_BOTH
 def test_a_result_is_set_aside_once(site: Site, browser: Browser, plugged: Plugged) -> None:
-    """With its reason, which stands on the page that follows."""
+    """With its reason, which is on the page that follows."""
     a_pull(site.book, site.pieces[0], plugged=plugged)
     before = entries(site.book)
     form = {"measurement": "M0001-Y", "counted": "no", "reason": "slipped in the grips", "key": "one"}
@@ -139,7 +139,7 @@ def test_what_is_published_is_chosen_from_the_page(site: Site, browser: Browser,
 
 
 def test_the_conditions_to_be_published_are_offered(site: Site, browser: Browser, plugged: Plugged) -> None:
-    """Each stands in the list by what tells it from the others; what is chosen there is what is published."""
+    """Each is in the list by what tells it from the others; what is chosen there is what is published."""
     second = add_job(site.book, "Ada Bench", {"nozzle_set_c": 240}, spools=[site.spool],
                      pieces=[read_piece("bar:XYZ:1")])  # fmt: skip
     correct(site.book, "Ada Bench", plugged, site.job, ["nozzle_set_c=255"], "not entered")

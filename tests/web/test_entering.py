@@ -35,7 +35,7 @@ def test_it_is_entered_once_however_often_it_comes(site: Site, browser: Browser,
 
 @pytest.mark.parametrize(("what", "ask"), _asks(), ids=lambda each: getattr(each, "name", each))
 def test_the_page_asks_what_the_command_line_does(browser: Browser, what: str, ask: Ask) -> None:
-    """Each field of the form stands there under its words."""
+    """Each field of the form is there under its words."""
     text = browser.get(f"/new/{what}").text
     assert f'name="{ask.name}"' in text
     assert ask.label.replace("'", "&#39;") in text
@@ -49,7 +49,7 @@ def test_masses_may_be_unknown(site: Site, browser: Browser) -> None:
 
 
 def test_what_is_wrong_is_reported_beside_its_field(site: Site, browser: Browser) -> None:
-    """What was typed stands there again, no option of the command line is named, and nothing is stored."""
+    """What was typed is there again, no option of the command line is named, and nothing is stored."""
     before = entries(site.book)
     answer = browser.fill("/new/spool", {"material": "Nordlicht ASA", "net_g": "-3", "lot": "L-18"})
     assert (answer.status_code, entries(site.book)) == (422, before)
@@ -65,7 +65,7 @@ def test_a_spool_is_of_a_material_of_the_book(browser: Browser) -> None:
 
 
 def test_a_new_material_has_its_page(browser: Browser) -> None:
-    """It stands there as its data sheet says, and leads to its first spool."""
+    """It is there as its data sheet says, and leads to its first spool."""
     answer = browser.fill("/new/material", {"name": "A/B & C", "nozzle_low_c": "230", "nozzle_high_c": "250"})
     assert "230 – 250 °C" in plain(answer.text)
     assert 'href="/new/spool?of=A/B%20%26%20C"' in answer.text

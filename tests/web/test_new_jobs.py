@@ -26,7 +26,7 @@ def look(browser: Browser, data: bytes = TOWERS, step: str = "look", **fields: s
 
 
 def stands(answer: httpx.Response) -> dict[str, str]:
-    """Return what stands in the fields of the pieces, and the word by which the plate is held."""
+    """Return what is in the fields of the pieces, and the word by which the plate is held."""
     found = re.findall(r'name="([no]\d+|held)" (?:type="text" )?value="([^"]*)"', answer.text)
     chosen = re.findall(r'name="(g\d+)">.*?<option selected>([^<]+)', answer.text, re.DOTALL)
     return {name: unescape(value) for name, value in (*found, *chosen)}
@@ -78,7 +78,7 @@ def test_a_wrong_orientation_keeps_plate_and_changes(browser: Browser) -> None:
 
 
 def test_the_check_finds_what_the_command_finds(site: Site, browser: Browser) -> None:
-    """Every finding stands on the page."""
+    """Every finding is on the page."""
     report = preflight(site.book, PlateFile("towers.gcode", TOWERS), site.spool)
     said = unescape(plain(look(browser, step="check").text))
     assert [each.text for each in report.findings if " ".join(each.text.split()) not in said] == []
@@ -120,7 +120,7 @@ def test_what_is_no_plate_is_refused_in_words(browser: Browser) -> None:
 
 
 def test_a_plate_of_several_is_chosen_by_number_and_picture(site: Site, browser: Browser) -> None:
-    """Each plate of a container stands there with its own picture or its map; the chosen one is entered."""
+    """Each plate of a container is there with its own picture or its map; the chosen one is entered."""
     held = io.BytesIO()
     with zipfile.ZipFile(held, "w") as packed:
         packed.writestr("Metadata/plate_1.gcode", plate(FLAT, 2))

@@ -188,7 +188,7 @@ def test_a_change_by_hand_counts_from_now(site: Site, browser: Browser) -> None:
 
 @ON_BOTH
 def test_a_job_is_ended(site: Site, browser: Browser) -> None:
-    """The end with what was measured stands on the page that follows."""
+    """The end with what was measured is on the page that follows."""
     answer = browser.fill(f"/{site.job}/end", {"outcome": "finished", "chamber_measured_c": "55"})
     assert "finished" in plain(answer.text)
     assert row_of(site.book, site.job).chamber_measured_c == 55
@@ -286,7 +286,7 @@ def test_a_log_without_a_start_of_the_job_is_refused_in_words(steady: Site, look
 
 @ON_BOTH
 def test_a_log_is_kept_and_says_what_was_guessed(site: Site, browser: Browser, plugged: Plugged) -> None:
-    """Laid beside the job's start, it stands among what is recorded."""
+    """Laid beside the job's start, it is among what is recorded."""
     correct(site.book, "Ada Bench", plugged, site.job, ["started_at=2026-03-02T08:00Z"], "not entered")
     rows = "".join(f"2026-03-02 08:{minute:02d}:00,{40 + minute / 10}\n" for minute in range(50))
     log = b"time,chamber_c\n" + rows.encode()
@@ -351,7 +351,7 @@ def test_a_log_is_held_for_its_sender_alone(site: Site, browser: Browser, plugge
 def test_a_column_named_wrongly_costs_no_choosing_again(
     site: Site, browser: Browser, plugged: Plugged
 ) -> None:
-    """What was typed stands in its field, the reason above it, and the log is still held."""
+    """What was typed is in its field, the reason above it, and the log is still held."""
     page = _looked_at(site, browser, plugged, columns="chamber=nothing")
     assert 'value="chamber=nothing"' in page
     assert "Stop." in page
@@ -401,7 +401,7 @@ def test_what_is_no_photograph_is_refused_on_the_page(steady: Site, looking: Bro
 
 @pytest.mark.parametrize("method", [*load().methods])
 def test_every_reading_can_be_given_on_its_form(steady: Site, looking: Browser, method: str) -> None:
-    """Each field of each installed method stands on its form; a recording stands before what is typed."""
+    """Each field of each installed method stands on its form; a recording comes before what is typed."""
     chosen = load().method(method)
     subject = steady.pieces[0] if chosen.subject == "specimen" else steady.spool
     text = looking.get(f"/{subject}?method={method}").text

@@ -132,7 +132,7 @@ def test_tries_are_forgotten(pairing: PairingCodes, at: Clock) -> None:
 
 
 def test_a_device_is_let_in_by_the_code(shared: Site, phone: Browser) -> None:
-    """It then reads, and its name stands in the list."""
+    """It then reads, and its name is in the list."""
     assert phone.get("/").url.path == "/"
     assert [each.name for each in paired(shared.book)] == ["Ada's phone"]
 
@@ -161,7 +161,7 @@ def test_the_picture_of_the_code_can_be_read(code: str) -> None:
 
 
 def test_the_address_of_the_picture_opens_the_form(shared: Site, code: str) -> None:
-    """The code stands in the field."""
+    """The code is in the field."""
     with shared.browser() as device:
         assert f'value="{code}"' in device.get(f"/PAIR?CODE={code}").text
 

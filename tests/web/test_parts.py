@@ -63,7 +63,7 @@ def test_the_least_used_is_forgotten_first() -> None:
 
 
 def test_another_mark_is_another_answer() -> None:
-    """The answer to a question is made anew once what it hangs on has changed, and only the last is kept."""
+    """The answer to a question is made again once what it hangs on has changed, and only the last is kept."""
     kept = Answers(2)
     marks = ("one", "one", "two", "one")
     told = [kept.get("a", lambda at=at: at, mark).value for at, mark in enumerate(marks)]
@@ -89,7 +89,7 @@ class Making:
 
 
 def test_a_heavy_answer_is_given_again_with_its_moment_while_it_rests() -> None:
-    """What took 0.1 s is made anew two seconds later at the earliest, and is marked as older until then."""
+    """What took 0.1 s is made again two seconds later at the earliest, and is marked as older until then."""
     heavy = Making(0.1)
     assert heavy.asked("one").as_of is None
     older = heavy.asked("two")

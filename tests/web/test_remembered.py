@@ -1,4 +1,4 @@
-"""What a page remembers of a book is what would be made anew, whatever was written meanwhile."""
+"""What a page remembers of a book is what would be made again, whatever was written meanwhile."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def test_pages_of_jobs_and_specimens_are_as_if_newly_made(web_book: Book, plugge
 def test_a_measurement_of_another_material_costs_no_page(
     web_book: Book, plugged: Plugged, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Its own material's pages are made anew, and no others."""
+    """Its own material's pages are made again, and no others."""
     mine = a_job(web_book)
     a_material(web_book, "Basalt PA")
     other = a_job(web_book, spools=(a_spool(web_book, "Basalt PA"),))

@@ -63,7 +63,7 @@ def test_a_refused_form_may_come_again(browser: Browser) -> None:
 
 
 def test_a_form_without_key_is_taken_as_new(site: Site, browser: Browser) -> None:
-    """Nothing can be told of it."""
+    """Nothing is known of it."""
     before = entries(site.book)
     for _ in range(2):
         browser.fill("/S0001-R/weigh", {"mass_g": "1200"})

@@ -56,7 +56,7 @@ def test_follow_up_finds_the_cause_with_fewer_plates_than_one_factor_at_a_time()
 
 
 def test_one_factor_at_a_time_prints_a_plate_for_each() -> None:
-    """What the follow-up is held against: one plate a factor, the largest gap from A named."""
+    """What the follow-up is compared with: one plate a factor, the largest gap from A named."""
     rng = books_of("tune", 903)
     ended = [one_at_a_time(rng, one_stands_out(rng, 0.0), _CHANGED) for _ in range(20)]
     assert {end.plates for end in ended} == {3}
@@ -96,6 +96,6 @@ def test_watch_shows_what_is_wrong_and_little_else() -> None:
 
 
 def test_reported_books_are_not_those_of_tuning() -> None:
-    """The figures that are told come from books that nothing was chosen on."""
+    """The figures that are reported come from books that nothing was chosen on."""
     assert books_of("report", 1).normal() != books_of("tune", 1).normal()
     assert len(set(SEEDS.values())) == len(SEEDS)

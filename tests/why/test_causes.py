@@ -397,7 +397,7 @@ def test_the_area_of_a_grid_is_the_product_of_its_two_ranges() -> None:
 
 
 def test_every_factor_that_is_named_was_checked_against_other_plates() -> None:
-    """Whatever its name, as it stands before or behind "material" in the alphabet."""
+    """Whatever its name, as it is before or behind "material" in the alphabet."""
     world = World({f.name: 0.15 if f.name == "fan_pct" else 0.0 for f in SIX}, 0.02, 0.02)
     found = answer(book(np.random.default_rng(21), world, 12, {"nozzle_c", "fan_pct"}))
     assert found.verdict.explanations[0].factors == ("fan_pct",)

@@ -136,7 +136,7 @@ def test_overview_lists_what_it_must_refuse() -> None:
     ],
 )
 def test_quantity_finds_its_column(quantity: str, about: str, column: str) -> None:
-    """Each quantity is held against the column that speaks of it; dimensions against none."""
+    """Each quantity is compared with the column that speaks of it; dimensions against none."""
     assert property_of(quantity, about) == column
 
 
@@ -159,7 +159,7 @@ def test_direction_agrees_by_sign() -> None:
 
 
 def test_contested_direction_judges_nothing() -> None:
-    """Where reviews conflict no share is held against them."""
+    """Where reviews conflict no share is compared with them."""
     note = published("layer_height_mm", "interlayer")
     assert note is not None
     assert note.agrees(0.1, -3.0) is None

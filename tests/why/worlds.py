@@ -84,7 +84,7 @@ class Recipe:
         slopes: Standard deviation of the materials' own slopes, as a part of the effect.
         lowest: True where B is chosen as the lowest of all plates.
         vague: Half the width, in spans, of the bounds within which a seventh factor is known on every plate;
-            0 where there is none. It does nothing by itself: what ``hidden`` does may stand behind it.
+            0 where there is none. It does nothing by itself: what ``hidden`` does may be behind it.
     """
 
     history: int = 12

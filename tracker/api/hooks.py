@@ -91,7 +91,7 @@ class ReadLog:
 
 @dataclass(frozen=True)
 class LabelDesign:
-    """What stands on a label beside the code.
+    """What is on a label beside the code.
 
     Attributes:
         name: Chosen with ``--design``.
@@ -175,7 +175,7 @@ def strandbook_read_log(path: Path) -> ReadLog | None:
 
 @hookspec
 def strandbook_label_designs() -> list[LabelDesign]:
-    """Offer label designs: what stands beside the code.
+    """Offer label designs: what is shown beside the code.
 
     Returns:
         Designs, each chosen by its name.

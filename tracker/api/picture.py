@@ -25,7 +25,7 @@ class LinesAlone:
 
     Attributes:
         axes: Of a figure, its axes.
-        labels: Of axes, what stands at x and y.
+        labels: Of axes, what is at x and y.
         lines: Of axes, x and y of every line in the order drawn; values as they were given.
     """
 

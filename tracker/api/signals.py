@@ -1,7 +1,7 @@
 """What looks wrong in a recording of a force, found before a number is read off it.
 
 Each finding has a name and, where it changes a number, the ways in which a person may take it. Some correct
-themselves and say so (a drop-out is left out, an inverted sign turned, an offset that stands before and after
+themselves and say so (a drop-out is left out, an inverted sign turned, an offset that is before and after
 the pull subtracted); the others refuse the numbers they touch until somebody says ``take.NAME``. Thresholds
 are common practice, no source: parts of the greatest force, and multiples of the noise seen in the data.
 """

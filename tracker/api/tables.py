@@ -295,7 +295,7 @@ def _words(name: str, above: list[str], count: int, delimiter: str | None) -> li
     rows = [_cells(line, delimiter) for line in above if line.strip()]
     # Words may be followed by one line of units, no more; above that is preamble.
     fitting = [row for row in rows[-2:] if len([cell for cell in row if cell]) >= max(1, count - 1)]
-    # Decimal commas in a file parted by commas make two cells of every number: said where the rows are read.
+    # Decimal commas in a file separated by commas make two cells of a number: said where rows are read.
     if not fitting and delimiter == "," and rows and len(rows[-1]) * 2 >= count > len(rows[-1]):
         return rows[-1]
     if not fitting:
@@ -548,7 +548,7 @@ def header_tokens(word: str) -> list[str]:
 
 
 def column_role(word: str, roles: Mapping[str, tuple[str, ...]]) -> str:
-    """Return the first role one of whose words stands in a header word, or empty text."""
+    """Return the first role one of whose words is in a header word, or empty text."""
     # Only the first two words: "time of force sensor" is a time.
     tokens = header_tokens(word)
     return next((role for token in tokens[:2] for role, names in roles.items() if token in names), "")

@@ -90,7 +90,7 @@ def _part(text: str, unit: str) -> Any:
 
 
 def text_of(field: Field, value: Any) -> str:
-    """Return a value as the text that gives it back: what stands in a CSV cell.
+    """Return a value as the text that gives it back: what is in a CSV cell.
 
     Numbers are written with all their digits; a file is written as its name.
 

@@ -112,7 +112,7 @@ class Contents:
 
 
 def line_of(row: list[Any]) -> bytes:
-    """Return a row as it stands in a backup.
+    """Return a row as it is in a backup.
 
     Raises:
         ValueError: A value is not JSON: the book is damaged.

@@ -43,7 +43,7 @@ except ImportError:  # pragma: no cover - Windows has none: there one run at a t
     fcntl = None  # type: ignore[assignment]
 
 _PORTION: Final = 4096
-"""Rows with neighbouring keys that are kept together: a changed row costs its portion anew, no more."""
+"""Rows with neighbouring keys that are kept together: a changed row costs its portion again, no more."""
 
 _LONGEST: Final = 64 * MB
 _MARK: Final = "strandbook-backups.json"

@@ -283,7 +283,7 @@ def check_schema(place: str, connection: Connection) -> None:
         raise UnreachableError(
             f"{shown(place)} is not a book", do=f"Begin one: strandbook init {shown(place)}"
         )
-    # Revisions are numbered with leading noughts, so that texts compare as numbers do.
+    # Revisions are numbered with leading zeros, so that texts compare as numbers do.
     if found < SCHEMA:
         raise OlderSchemaError(
             f"{shown(place)} was written by an older version (schema {found}, this program: {SCHEMA})",

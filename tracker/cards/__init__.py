@@ -89,7 +89,7 @@ class Card:
         self.facts.append(Fact(label, words, value, unit, struck))
 
     def add_all(self, label: str, texts: Iterable[str | Fact], none: str | None = "") -> None:
-        """Add facts under one label; with none of them ``none`` is told, and nothing where that is empty."""
+        """Add facts under one label; with none of them ``none`` is shown, nothing where that is empty."""
         texts = list(texts)
         for number, each in enumerate(texts):
             found = each if isinstance(each, Fact) else Fact("", each)

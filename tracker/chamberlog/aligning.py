@@ -1,4 +1,4 @@
-"""A log laid beside a job, by the clock or by the first rise, and means over spans of the job."""
+"""A log aligned with a job, by the clock or by the first rise, and means over spans of the job."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def align(
     job_ended: datetime | None = None,
     zone: tzinfo = UTC,
 ) -> Aligned:
-    """Return the log laid beside a job.
+    """Return the log aligned with a job.
 
     Args:
         log: As read.
@@ -85,7 +85,7 @@ def align(
 
 
 def aligned_at(log: Log, offset_s: float) -> Aligned:
-    """Return the log laid beside a job as a person stated it.
+    """Return the log aligned with a job as a person stated it.
 
     Args:
         log: As read.
@@ -224,7 +224,7 @@ def cut(aligned: Aligned, channel: ChannelName, spans: Sequence[tuple[float, flo
     Spans that overlap count once. A gap in the log is not bridged; it lowers ``covered``.
 
     Args:
-        aligned: A log laid beside the job.
+        aligned: A log aligned with the job.
         channel: Which quantity.
         spans: From and to in seconds after the job's start.
 

@@ -177,7 +177,7 @@ def _delimiter(lines: Sequence[str]) -> str:
 
 
 def _unquoted(text: str, delimiter: str) -> str:
-    """Return the text without quotes, its fields parted by a mark that no text holds."""
+    """Return the text without quotes, its fields separated by a mark that no text holds."""
     rows = csv.reader(text.split("\n"), delimiter=delimiter)
     return "\n".join(_UNIT_SEPARATOR.join(field.replace("\n", " ") for field in row) for row in rows)
 

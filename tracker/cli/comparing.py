@@ -40,7 +40,7 @@ else:
     benches = lazy("tracker.benches")
     charts = lazy("tracker.table.charts")
 
-# Brings scipy, which is installed by choice: what is due can be told without it.
+# Brings scipy, which is installed by choice: what is due can be shown without it.
 comparing = lazy("tracker.comparing")
 tables = lazy("tracker.table")
 

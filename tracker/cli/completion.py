@@ -1,6 +1,6 @@
 """What the shell completes: IDs, methods, stocks, quantities and materials of the book at hand.
 
-Which word a parameter takes is told by its metavar, so that no command says it twice. Loaded only while a
+A parameter's metavar says which word it takes, so that no command says it twice. Loaded only while a
 shell asks.
 """
 

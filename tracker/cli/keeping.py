@@ -287,7 +287,7 @@ def verify_command(
     """Check schema, journal, every row, every attachment, and every result from its readings.
 
     It ends with the journal's head. Written down outside the book (--note) it can be looked for later
-    (--against): a journal that was written anew, or whose end was cut off, does not have it. Heads that this
+    (--against): a journal that was rewritten, or whose end was cut off, does not have it. Heads that this
     computer signed are looked for by themselves.
     """
     heads = [head for file in against for head in read_heads(file)]

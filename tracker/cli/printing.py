@@ -283,7 +283,7 @@ def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None, as
 def job_first_layer(bench: Bench, /, job: str, as_json: bool, **typed: Any) -> None:
     """Say when the first layer of JOB began: no plate file knows how long it heated.
 
-    Logs and changes by hand at a time are laid beside the layers from then on.
+    Logs and changes by hand at a time are aligned with the layers from then on.
     """
     done(logs.first_layer(bench.book, bench.who, bench.plugged, job, typed), as_json)
 
@@ -303,7 +303,7 @@ def job_gauge(
     """State the gauge section of pieces of JOB, in mm from the corner of a piece's box.
 
     RANGE is x:20-60, y:3-7 or both for a piece that lies, z:5-15 for one that stands; template takes it back.
-    Layer times, set-points and logs of these pieces are read anew over it.
+    Layer times, set-points and logs of these pieces are read again over it.
     """
     act = bench.sure(
         lambda meant: _gauges.state_gauge(

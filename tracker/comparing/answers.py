@@ -250,7 +250,7 @@ def plates_to_enter(
 ) -> tuple[Plan, list[PlateToEnter]]:
     """Propose the plates that would tell what made the difference, each as a job to be entered.
 
-    What no form of a job has (hours of drying, say) stands in its note, with all else that is to be set.
+    What no form of a job has (hours of drying, say) is in its note, with all else that is to be set.
 
     Raises:
         Refused: As for :func:`follow_up`.

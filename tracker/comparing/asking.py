@@ -196,7 +196,7 @@ def name_group(book: Book, session: Session, text: str) -> Named:
         text: IDs of jobs, spools, specimens or measurements; the name of a material; or a filter.
 
     Raises:
-        Refused: It names nothing in this book; near names are told.
+        Refused: It names nothing in this book; near names are reported.
     """
     wanted = text.strip()
     if not wanted:
@@ -573,7 +573,7 @@ def question_of(declared: Any, name: str, unit: str, way: str, values: Sequence[
         larger_is_better=declared.larger_is_better if declared else None,
         positive=positive,
         ordinal=bool(declared and declared.scale == "ordinal"),
-        # The published directions of effect are told for these two; on edge is neither, and gets no note
+        # The published directions of effect are reported for these two; on edge is neither, and gets no note
         # rather than a wrong one.
         about={"upright": "interlayer", "flat": "in-plane"}.get(way, ""),
         pieces=way,

@@ -44,7 +44,7 @@ _OF_THE_PIECE: Final = frozenset({"x_mm", "y_mm", "filament_g", "orientation"})
 _DAY: Final = 86400.0
 MOST: Final = 120_000
 """Results that are looked over together; of more those on the newest plates. What once stood out among older
-ones was told then, and ten times as many results would take minutes and gigabytes."""
+ones was reported then, and ten times as many results would take minutes and gigabytes."""
 
 
 @dataclass(frozen=True)

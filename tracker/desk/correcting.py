@@ -2,8 +2,8 @@
 
 Every field of a kind's form can be corrected. Beside them: the spool of a job, what a measurement was done on
 and with, its readings and recordings, the masses of a drying, and the parts of a record by their names
-(``storage3.ended_at``). What follows from a corrected value follows: results are computed anew, pieces are
-cut anew, a specimen whose test was moved is free again.
+(``storage3.ended_at``). What follows from a corrected value follows: results are computed again, pieces are
+cut again, a specimen whose test was moved is free again.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ _FOLLOWED: Final = {
     Job: ("started_at", "first_layer_at", "ended_at"),
     Specimen: ("geometry", "gauge", "broken_height_mm"),
 }
-"""What plate and logs are laid against: corrected, they are laid against it anew."""
+"""What plate and logs are laid against: corrected, they are laid against it again."""
 
 
 _OF_SPOOL: Final = frozenset(ask.name for ask in SPOOL_USE_FORM)
@@ -80,7 +80,7 @@ def correct(
     *,
     sure: bool = False,
 ) -> Done:
-    """Correct a record; a measurement's results are computed anew.
+    """Correct a record; a measurement's results are computed again.
 
     Args:
         book: The book.
@@ -372,7 +372,7 @@ def _calibrations_moved(row: Measurement, zone: dt.tzinfo) -> bool:
     moved = False
     for each in row.rigs:
         # A corrected date may fall before a calibration: the uncertainty then was another one, and the
-        # result is computed anew.
+        # result is computed again.
         right = in_force(each.rig, day)
         give = compliance_in_force(each.rig, day)
         moved = moved or right is not each.calibration or give is not each.compliance
@@ -395,7 +395,7 @@ def _replace_file(act: Act, row: Measurement, name: str, recording: Recording) -
 
 
 def recompute_all(book: Book, who: str, plugged: Plugged, measurements: Sequence[str]) -> Done:
-    """Compute measurements anew: for those that waited for a method that is back.
+    """Compute measurements again: for those that waited for a method that is back.
 
     Raises:
         Refused: There is no such measurement, or one cannot be computed yet; then none is.
@@ -453,7 +453,7 @@ def changed(sent: Mapping[str, str], was: Mapping[str, str], now: list[Correctab
     """Return what was changed in a form, as :func:`correct` wants it.
 
     Args:
-        sent: What stands in the fields, by name.
+        sent: What is in the fields, by name.
         was: What stood in them when the form was made.
         now: What is recorded now.
 

@@ -192,7 +192,7 @@ def choose(
         material: Name of the material.
         settings: ``nozzle_c=255`` and the like: what tells the condition from the others.
         reason: Why; always wanted.
-        remark: What shall stand beside the published values.
+        remark: What shall be shown beside the published values.
 
     Raises:
         FormError: No reason, or no settings.

@@ -86,7 +86,7 @@ def add_job(
         pieces: What is on the plate, where no file says it; taken over from ``again`` where empty. With a
             file they correct names and letters of what was derived.
         again: The job of which this is another attempt.
-        read: The plate as :func:`read_job_plate` gave it and somebody confirmed it; read anew where None.
+        read: The plate as :func:`read_job_plate` gave it and somebody confirmed it; read again where None.
         asked: What the check before the print would stop it for; asked about with all else.
         sure: What is unusual about it is meant.
 
@@ -414,12 +414,12 @@ TEMPLATE = "template"
 def state_gauge(
     book: Book, who: str, plugged: Plugged, job: str, stated: str, names: Sequence[str] = (), *, sure: bool
 ) -> Done:
-    """State the gauge section of pieces of a job; all that was taken over it is read anew.
+    """State the gauge section of pieces of a job; all that was taken over it is read again.
 
     Args:
         book: The book.
         who: Who states it.
-        plugged: The readers of logs, which are cut anew too.
+        plugged: The readers of logs, which are cut again too.
         job: ID of the job.
         stated: ``x:20-60``, ``x:20-60,y:3-7``, ``z:10-30``, or ``template`` to take it back.
         names: Names or numbers of pieces; all but dummies where empty.

@@ -46,7 +46,7 @@ class LabelRefusedError(Refused, ValueError):
 
 
 class Design(Protocol):
-    """What stands on a label beside the code: one of ours, or a plugin's ``LabelDesign``."""
+    """What is on a label beside the code: one of ours, or a plugin's ``LabelDesign``."""
 
     @property
     def name(self) -> str:
@@ -101,7 +101,7 @@ def label_sheet(
         targets: IDs.
         stock: Name of a bundled stock, or path of a TOML file of one's own.
         line: A line of the person's choice on each.
-        design: What stands beside the code.
+        design: What is shown beside the code.
         start_at: First free place of a part-used sheet.
         offset_mm: Shift to the right and down.
         dpi: Dots per inch; the stock's own where None.
@@ -168,7 +168,7 @@ def _labelled(row: Any) -> list[Any]:
 
 
 def label_of(book: Book, session: Session, row: Any, line: str, design: Design, address: str = "") -> Label:
-    """Return what stands on the label of one row.
+    """Return what is on the label of one row.
 
     Raises:
         LabelRefusedError: A measurement has no label, or the design fails.
@@ -185,7 +185,7 @@ def label_of(book: Book, session: Session, row: Any, line: str, design: Design, 
     except Exception as error:  # a plugin's design may fail in any way
         raise LabelRefusedError(f"The label design {design.name!r} failed", why=str(error)) from error
     lines += [""] * (4 - len(lines))
-    # The ID stands on the label in letters too: a scratched code can still be typed.
+    # The ID is on the label in letters too: a scratched code can still be typed.
     return Label(payload(ident_of(row), book.code, address or book.address), facts["id"], *lines)
 
 

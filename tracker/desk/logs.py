@@ -1,4 +1,4 @@
-"""Logs laid beside jobs: looked at before they are kept, kept, and cut to the layers of each piece."""
+"""Logs aligned with jobs: looked at before they are kept, kept, and cut to the layers of each piece."""
 
 from __future__ import annotations
 
@@ -186,7 +186,7 @@ def _csv(book: Book, file: LogFile) -> Log:
 
 
 def aligned_with_job(row: Job, log: Log, by: By, offset_s: float | None = None) -> Aligned:
-    """Return a log laid beside a job.
+    """Return a log aligned with a job.
 
     Args:
         row: The job.
@@ -305,7 +305,7 @@ def _break_spans(book: Book, row: Job, piece: Specimen) -> Spans:
 
 
 def refresh(act: Act, book: Book, plugged: Plugged, row: Job) -> None:
-    """Lay a job's logs beside it anew and cut them again, after its times or a piece were corrected.
+    """Lay a job's logs beside it again and cut them again, after its times or a piece were corrected.
 
     Raises:
         Refused: A log does not belong to the job as it is now.
@@ -533,7 +533,7 @@ def first_layer(book: Book, who: str, plugged: Plugged, job: str, typed: Mapping
     Args:
         book: The book.
         who: Who says it.
-        plugged: The readers of logs, which are cut anew.
+        plugged: The readers of logs, which are cut again.
         job: ID of the job.
         typed: ``first_layer_at``, or ``heating_s``.
 

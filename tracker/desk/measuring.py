@@ -615,7 +615,7 @@ def _fill(result: Result, outcome: Computed, version: str) -> None:
 
 
 def stored_measurement(measurement: Measurement, computation: Computation, zone: dt.tzinfo) -> Measured:
-    """Return what is told of a measurement that was just stored or computed; days are the bench's."""
+    """Return what is reported of a measurement that was just stored or computed; days are the bench's."""
     notes = _without_value(computation.outcomes, measurement_id(measurement.id))
     # Stored all the same: a reading without its rig is worth more than a reading that was not entered.
     if not measurement.rigs:
@@ -645,7 +645,7 @@ def _without_value(outcomes: Iterable[Computed], ident: str) -> list[str]:
     """Return why quantities have no value: one by one where they are few, else in one list.
 
     A test over days that was just begun gives none of its nine quantities, for reasons that say the same nine
-    times: those that at least two share are told once, and of each all is kept with the measurement.
+    times: those that at least two share are reported once, and of each all is kept with the measurement.
     """
     refused = {each.quantity: each.refused.rstrip(".") for each in outcomes if each.refused}
     if len(refused) <= _ONE_BY_ONE:
@@ -723,7 +723,7 @@ def recomputing_anew(book: Book) -> Callable[[Measurement], dict[str, float | No
 
 
 def settle_used_up(session: Session, plugged: Plugged, piece: Specimen, gone: Measurement) -> None:
-    """Say anew when a specimen was used up, after a measurement was taken back, moved or restored.
+    """Say again when a specimen was used up, after a measurement was taken back, moved or restored.
 
     What a person entered by hand stays: only a time that a destructive test gave follows the tests.
 

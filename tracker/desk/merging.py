@@ -331,7 +331,7 @@ def _exchange(session: Session, one: Specimen, other: Specimen) -> list[Measurem
 
 
 def _computed_anew(act: Act, book: Book, plugged: Plugged, row: Measurement) -> str:
-    """Compute a measurement anew; returns why that cannot be done, or nothing."""
+    """Compute a measurement again; returns why that cannot be done, or nothing."""
     try:
         compute_again(act, book, plugged, row)
     except Refused as refusal:

@@ -1,7 +1,7 @@
 """Tests that run over days: a reading is added when somebody is there, and the clock gives its time.
 
 Which series of a method grows is the method's own declaration (:attr:`tracker.api.Method.over_time`); the
-first part of an entry is the time since the test was begun. Who added which reading stands in the journal.
+first part of an entry is the time since the test was begun. Who added which reading is in the journal.
 """
 
 from __future__ import annotations

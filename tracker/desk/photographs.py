@@ -135,7 +135,7 @@ def _reduced(picture: Any, times: int) -> Any:
 def without_metadata(data: bytes) -> bytes:
     """Return a picture without what a camera writes beside it: place, owner, serial number, small copies.
 
-    The picture itself is taken over byte for byte, not packed anew. Of a JPEG's Exif block only the
+    The picture itself is taken over byte for byte, not packed again. Of a JPEG's Exif block only the
     orientation stays, for without it the picture would lie on its side. Sources: JPEG segments, ISO/IEC
     10918-1 annex B; orientation, Exif 2.32 (CIPA DC-008) tag 0x0112; PNG chunks, W3C PNG third edition;
     WebP container, RFC 9649.

@@ -83,7 +83,7 @@ def _choice(plate: PlateFile, packed: PackedPlate, width: int) -> Choice:
     kinds = Counter(piece.kind for piece in read.pieces)
     listed = ", ".join(f"{count} {kind}" for kind, count in kinds.items())
     words = f"{listed}; {max(read.plate.time_s / 60, 1):.0f} min; {packed.text.partition(' ')[2]}"
-    # Unlike the map of a job it is only to be recognised: the list of its pieces stands in the words.
+    # Unlike the map of a job it is only to be recognised: the list of its pieces is in the words.
     drawn = plate_map_text(read.plate.objects, {}, read.plate.bed_mm, width=min(width, _NARROW))
     rows = drawn.splitlines()[: -len(read.pieces)]
     return Choice(packed.number, words, packed.picture, read, "\n".join(rows))

@@ -389,7 +389,7 @@ def contradictions(typed: Mapping[str, Any], columns: Mapping[str, Any], job: st
 
 
 def plate_of(book: Book, row: Job) -> Plate:
-    """Return the plate of a job, read anew from the kept file.
+    """Return the plate of a job, read again from the kept file.
 
     Raises:
         Refused: No plate file was kept, or it cannot be read.
@@ -484,7 +484,7 @@ def settle(read: PlateRead, inputs: Sequence[PieceInput]) -> None:
 
 
 def cut_again(book: Book, piece: Specimen, by: str = "") -> None:
-    """Cut a piece's gauge section anew from the kept plate file, for another template or a stated one.
+    """Cut a piece's gauge section again from the kept plate file, for another template or a stated one.
 
     Args:
         book: The book.

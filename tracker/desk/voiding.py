@@ -302,7 +302,7 @@ def _read_logs_anew(act: Act, book: Book, plugged: Plugged, job: Job) -> list[st
 
 
 def _calibrate_anew(act: Act, book: Book, plugged: Plugged, calibration: Calibration) -> list[str]:
-    """Compute anew what was measured with a rig whose calibrations are others now."""
+    """Compute again what was measured with a rig whose calibrations are others now."""
     session = act.session
     session.expire(calibration.rig, ["calibrations"])
     notes = []

@@ -403,7 +403,7 @@ def timeline(
         received: When the spool came, aware, UTC; None where that is not recorded.
         zone: The bench's, in which moments are told.
         settle: Of records that cannot be true together refuse none: the time that two claim is unlogged,
-            and each such pair stands in the timeline's conflicts.
+            and each such pair is in the timeline's conflicts.
 
     Raises:
         Refused: Stays or dryings that overlap, a drying during a job (both named; not with ``settle``), an
@@ -478,7 +478,7 @@ def _overlaps(
     # Open periods were closed before, so every end is known here.
     kinds: tuple[Sequence[StoragePeriod | Drying], ...] = (periods, dryings)
     for kind in kinds:
-        # What begins is held against what lasts longest so far: a short stay may lie inside a long one.
+        # What begins is compared with what lasts longest so far: a short stay may lie inside a long one.
         latest: StoragePeriod | Drying | None = None
         for each in kind:
             ended = each.ended or each.began
@@ -498,7 +498,7 @@ def _dried_while_printing(
     dryings: Sequence[Drying], jobs: Sequence[JobUse], until: datetime, zone: tzinfo
 ) -> Iterator[Conflict]:
     """Give each drying that runs during a job."""
-    # One sweep over both kinds by beginning: what begins is held against the latest end of the other kind.
+    # One sweep over both kinds by beginning: what begins is compared with the latest end of the other kind.
     drying_end: tuple[datetime, Drying] | None = None
     job_end: tuple[datetime, JobUse] | None = None
     both: list[Drying | JobUse] = sorted([*dryings, *jobs], key=lambda event: event.began)

@@ -46,7 +46,7 @@ _MAGNUS_HPA, _MAGNUS_A, _MAGNUS_B = 6.112, 17.62, 243.12
 _VAPOUR_J_KG_K = 461.5
 _COLDEST_C, _HOTTEST_C = -80.0, 250.0
 # Hyland-Wexler over liquid water, pressure in Pa, temperature in K, as printed by ASHRAE (from memory,
-# held against the WMO form in the tests).
+# compared with the WMO form in the tests).
 _HW = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 6.5459673)
 
 

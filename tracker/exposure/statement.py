@@ -287,7 +287,7 @@ def _since(drying: Drying | None, exposure: OpenAir, days: Timeline) -> str:
     name = f"drying {drying.key}" if drying.key else drying.name
     change = ""
     if drying.before_g is not None and drying.after_g is not None:
-        # The sign stays: a gain in the dryer is told as a gain, for it says that the scales or the reel
+        # The sign stays: a gain in the dryer is reported as a gain, for it says that the scales or the reel
         # deserve a look.
         change = f", mass change {drying.after_g - drying.before_g:+.1f} g"
     return f"Since {name} ({warm}, {hours:.1f} h{change}, ended {days.when(drying.ended)})"

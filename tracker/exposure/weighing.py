@@ -85,7 +85,7 @@ def mass_loss(before_g: float, after_g: float, empty_g: float | Interval, u_g: f
             do="Correct the weighings or the empty mass.",
         )
     change = before_g - after_g
-    # Not set to zero: a gain, or a loss the scales cannot show, is told as such.
+    # Not set to zero: a gain, or a loss the scales cannot show, is reported as such.
     small = abs(change) <= 2.0 * u_g
     # Both bases and both ends: with an unknown reel the percentage is an interval, while the grams are
     # exact.

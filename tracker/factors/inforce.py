@@ -1,12 +1,12 @@
 """Values in force over a gauge section when somebody changed a setting by hand while it was printed.
 
 A change holds from a time, a layer or a height on. A time is turned into a layer by the plate's own
-times: seconds of planned motion. Heating before the first layer stands in no plate file; where nobody
+times: seconds of planned motion. Heating before the first layer is in no plate file; where nobody
 recorded it, a change given by time may have met earlier layers, and the range in force holds that doubt.
 
 Heating before the first layer: how far a plate's own times lie behind the job's start.
 
-A plate file times motion. How long the printer waits for nozzle, bed and chamber stands in no file, so what
+A plate file times motion. How long the printer waits for nozzle, bed and chamber is in no file, so what
 is known by the clock (a log, a change by hand) and what is known by layers are apart by the heating.
 """
 

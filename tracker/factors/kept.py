@@ -5,7 +5,7 @@ that there is: the row of ``factor_in_force``; the factor given outright; the sp
 own column. The first is written only where the others together would say something else than
 :func:`tracker.factors.reading.recorded_of`, which stays the one rule of what is in force. What follows from
 the days of a spool (drying, hours in open air, water) is not kept: a correction of one storage period would
-write anew what is kept of every job since, and the water takes a pass of the model through all the days.
+write again what is kept of every job since, and the water takes a pass of the model through all the days.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ class Kept(NamedTuple):
 
 
 def keep(session: Session, seq: int, touched: Touched) -> None:
-    """Work out anew what is kept of everything that an act touched.
+    """Work out again what is kept of everything that an act touched.
 
     Args:
         session: Of the act, all rows written.
@@ -163,7 +163,7 @@ def _jobs_behind(session: Session, touched: Touched) -> set[int]:
     table: Any = Job.__table__
     later = set(touched.repeated)
     while later:
-        # Over the bare table: what repeats a job that was taken back counts its attempts anew all the same.
+        # Over the bare table: what repeats a job that was taken back counts its attempts again all the same.
         found = set(session.scalars(select(table.c.id).where(table.c.again_of_id.in_(sorted(later)))))
         later = found - jobs
         jobs |= found

@@ -52,7 +52,7 @@ def factors_of(
 ) -> dict[int, Factors]:
     """Return every recorded factor of specimens, by name; one that is not recorded is absent.
 
-    What was measured stands before what was set; what was given outright, by import or by hand, before
+    What was measured is before what was set; what was given outright, by import or by hand, before
     what was read from the plate. ``basis`` and ``source`` of each value say which it is.
 
     Args:
@@ -255,7 +255,7 @@ def _read_links(session: Session, rows: Rows) -> None:
         rows.spools |= {row.id: row for row in session.execute(asked.where(Spool.id.in_(some)))}
 
 
-# Statements are kept: to make one anew for every act costs more than to run it.
+# Statements are kept: to make one again for every act costs more than to run it.
 
 
 @cache

@@ -211,7 +211,7 @@ class Kind:
         return card
 
     def label(self, row: Any, zone: dt.tzinfo) -> dict[str, str] | None:
-        """Return what can stand on a label beside the code, by name; None for what bears no label."""
+        """Return what can be on a label beside the code, by name; None for what bears no label."""
         del zone
         if not self.has_id:
             return None

@@ -196,7 +196,7 @@ def read_uncertainty(typed: str, unit: str) -> tuple[float, float]:
             absolute += value
         if value < 0:
             raise FormError(f"An uncertainty is never below zero, {part.strip()} is", do="Give its amount")
-    # Nothing is calibrated to no uncertainty; entered as nought, every result would look exact.
+    # Nothing is calibrated to no uncertainty; entered as zero, every result would look exact.
     if absolute + relative == 0:
         raise FormError(f"An uncertainty of {typed} is none", do="Give it as 2 N, or as 0.5 % of the reading")
     return absolute, relative

@@ -87,7 +87,7 @@ class SpoolKind(Kind):
                 yield f"gross less net leaves a reel of {reel:.0f} g; few weigh over {_HEAVY_REEL_G:.0f} g"
 
     def remarks(self, session: Session, row: Any, when: When) -> list[str]:
-        """What is left can be told only where the reel's mass is known."""
+        """What is left is known only where the reel's mass is known."""
         del session, when
         if row.empty_g is None and (row.net_g is None or row.gross_g is None):
             return ["The empty reel's mass is not recorded: what is left can be told only roughly."]

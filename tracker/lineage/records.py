@@ -83,7 +83,7 @@ class Print:
         own_material: Material that the job names itself, where its spool is not recorded.
         spools: As they were when it began, the main spool first.
         changes: Settings changed by hand, as entered.
-        logs: Logs laid beside it.
+        logs: Logs aligned with it.
     """
 
     job: Job

@@ -134,7 +134,7 @@ def _read(connection: Connection) -> _Schema:
 
 
 def _take_tables(look: Inspector, tables: list[str], things: dict[str, Any]) -> None:
-    """Note what is in tables; all are asked about at once, for a server is asked anew for each question."""
+    """Note what is in tables; all are asked about at once, for a server is asked again for each question."""
     for name in tables:
         things[f"table {name}"] = True
     for (_, table), primary in look.get_multi_pk_constraint(filter_names=tables).items():

@@ -58,7 +58,7 @@ OWN_MATERIAL: Final = "material"
 
 
 class PlateSum(Base):
-    """Results of one plate that stand in one cell of a table, as sums.
+    """Results of one plate that are in one cell of a table, as sums.
 
     ``plate`` is the job, or below zero the spool that was tested itself; ``place`` numbers the rows of a
     plate and quantity. ``own`` holds what the pieces have of their own of what tells conditions apart (JSON;

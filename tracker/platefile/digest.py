@@ -319,7 +319,7 @@ class Digest:
                 groups[who].append(part)
                 if part.cell.moving > 0 and part.key != NO_LAYER:
                     begun[who] = min(begun.get(who, math.inf), part.cell.t0)
-        # In the order in which they were begun, which is how they stand in the file's own list; names alone
+        # In the order in which they were begun, which is how they are in the file's own list; names alone
         # would put 10 before 2.
         ordered = sorted(begun, key=begun.__getitem__)
         names = self._names(ordered)
@@ -535,7 +535,7 @@ def _pauses(layers: tuple[Layer, ...], codes: list[tuple[str, int]]) -> tuple[Pa
 def _body(parts: list[Part]) -> tuple[list[Part], int]:
     """Return the parts above a brim or a raft that no comment names, and how many layers that takes.
 
-    It is wider than all that stands on it, on every side.
+    It is wider than all that is on it, on every side.
     """
     levels = sorted({part.key for part in parts if not is_ramp(part.key)})
     for count in range(1, min(_MOST_RAFT, len(levels) // 2) + 1):

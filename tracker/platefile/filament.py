@@ -42,7 +42,7 @@ class ECounter:
     """The counter of E.
 
     Args:
-        value: Where it stands, mm of filament.
+        value: Where it is, mm of filament.
     """
 
     def __init__(self, value: float = 0.0) -> None:

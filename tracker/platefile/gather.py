@@ -137,7 +137,7 @@ class Gatherer:
                 np.where(same, self._before[2], 0),
             )
             return keys, islands
-        # Each idle row stands behind as many deposits as there are rows above it that are not idle.
+        # Each idle row is behind as many deposits as there are rows above it that are not idle.
         above = idle - np.arange(len(idle))
         after = deposited.take(np.minimum(above, len(deposited) - 1))
         before = deposited.take(np.maximum(above - 1, 0))

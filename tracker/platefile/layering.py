@@ -210,7 +210,7 @@ class Layering:
         return found
 
     def _force(self, context: Context) -> Force:
-        # No polymer is laid below 100 °C: the command behind such a set-point stands in a macro of the
+        # No polymer is laid below 100 °C: the command behind such a set-point is in a macro of the
         # printer.
         hidden = context.nozzle is None or context.nozzle < COLD_C
         # A bed of 0 beside a hidden nozzle is as little a statement as the nozzle.
@@ -270,5 +270,5 @@ def _typical(tops: list[float]) -> float:
     """Return the middle distance of layers; the usual one for a single layer that lies higher."""
     steps = sorted([b - a for a, b in pairwise(tops)])
     typical = steps[len(steps) // 2] if steps else min(tops[0], _USUAL_HEIGHT_MM)
-    # A plate whose only layer is at a height of nought has been drawn, not printed.
+    # A plate whose only layer is at a height of zero has been drawn, not printed.
     return typical if typical > 0 else _USUAL_HEIGHT_MM

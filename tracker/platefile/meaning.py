@@ -221,7 +221,7 @@ LINEAR, CLOCKWISE, COUNTER, SET_E, PAUSE = 1, 2, 3, 4, 5
 """Kinds of row: straight move, the two arcs, E counter set, standstill."""
 
 ENDS: Meaning = ("ends",)
-"""What stands in the end code of a file, or in its start code, and hardly between."""
+"""What is in the end code of a file, or in its start code, and hardly between."""
 
 Words = dict[str, float | None]
 _INCH = 25.4
@@ -365,7 +365,7 @@ def _factor(what: str) -> Callable[[Line], tuple[Meaning, ...]]:
 
 
 def _pause(line: Line) -> tuple[Meaning, ...]:
-    # Nobody knows how long a person takes; the pause is told, as the layer below it has gone cold.
+    # Nobody knows how long a person takes; the pause is reported, as the layer below it has gone cold.
     return (("dwell", 0.0), ("pause", line.code), ENDS)
 
 

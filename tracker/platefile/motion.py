@@ -258,7 +258,7 @@ class Finder:
         self._state = tally.state
         self._separate = separate
         self.marked = False
-        # What lies before the first layer mark must not join what lies behind it.
+        # What is before the first layer mark must not join what is behind it.
         self._grids = {begun: Islands(self.roots) for begun in (False, True)}
         self._lowest: dict[Objects, int] = {}
         self._standing: dict[Objects, set[int]] = defaultdict(set)

@@ -130,7 +130,7 @@ def _turned(along: float, across: float, angle: float) -> tuple[float, float, fl
     angle = 90 - (90 - angle) % _FULL_TURN
     if along <= across * _SQUARE:
         angle = (angle + 45) % 90 - 45
-    # Adding zero turns a minus nought into a plain one.
+    # Adding zero turns a minus zero into a plain one.
     return along, across, round(angle, 6) + 0.0
 
 

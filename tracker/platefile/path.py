@@ -34,7 +34,7 @@ def held(values: Floats, known: Flags, before: float) -> Floats:
 
 
 def _bridged(values: Floats, gaps: Numbers, before: float) -> Floats:
-    """Return the values with a few gaps filled with what stands above them."""
+    """Return the values with a few gaps filled with what is above them."""
     reached = values.copy()
     if not len(gaps):
         return reached
@@ -72,7 +72,7 @@ def followed(values: Floats, given: Flags, relative: Flags | bool, before: float
 
 
 def shifted(values: Floats, before: float) -> Floats:
-    """Return the values one row earlier, (n,) for at least one row; ``before`` stands first."""
+    """Return the values one row earlier, (n,) for at least one row; ``before`` comes first."""
     earlier = np.empty_like(values)
     earlier[0] = before
     earlier[1:] = values[:-1]

@@ -44,7 +44,7 @@ def e_is_relative(stream: BinaryIO) -> bool:
     here = stream.tell()
     head = stream.read(_LOOKED_AT)
     stream.seek(here)
-    # What stands behind the first M82 or M83 needs no guess.
+    # What is behind the first M82 or M83 needs no guess.
     command = _E_MODE.search(head)
     end = command.start() if command else len(head)
     values = [float(found) for found in _MOVE.findall(head[:end])]
@@ -139,7 +139,7 @@ class Reader:
             progress: Is told bytes done and bytes in all.
         """
         # An allocator that has once freed a large block keeps the memory of smaller ones; without it every
-        # column of every chunk would be fetched from the system anew, which doubles the time. Untouched,
+        # column of every chunk would be fetched from the system again, which doubles the time. Untouched,
         # the block itself takes no memory.
         np.empty(_HEAP_BYTES, np.uint8)
         for chunk in chunks(stream, size, progress):
@@ -202,7 +202,7 @@ def read_plate(
     Memory stays bounded whatever the file's length.
 
     Args:
-        source: A path, bytes, or a binary file that stands at its start.
+        source: A path, bytes, or a binary file that is at its start.
         filament_diameter_mm: As measured; None takes it from the file, else 1.75. Several are those of the
             tools that lay, in their order.
         density_g_cm3: Of the spool; None takes it from the file, and no mass is given if that has none.

@@ -129,7 +129,7 @@ class Text:
         Returns:
             The numbers, and which of them are not of this form: their values mean nothing.
         """
-        # The character behind the number stays in the word, so that it is checked on the way; as a nought it
+        # The character behind the number stays in the word, so that it is checked on the way; as a zero it
         # makes the number tenfold, and the point can be closed up towards it.
         kept, words, behind = (
             (_KEPT_AT_END, self._upto, _LINE_FEED) if at_end else (_KEPT_BEFORE, self._before, _BLANK)
@@ -254,7 +254,7 @@ def _upto_point(point: Words) -> Words:
 
 
 def _closed(word: Words, lower: Words) -> Words:
-    """Return the words with what stands before the point moved up over it."""
+    """Return the words with what is before the point moved up over it."""
     moved = word << _EIGHT
     moved ^= word
     moved &= lower
@@ -313,7 +313,7 @@ class _Marks(NamedTuple):
 
     Attributes:
         text: The chunk.
-        places: Where they stand.
+        places: Where they are.
         letters: What they are; a few more bytes follow, so that shapes can be read as words.
         first: Number of the first mark of each line.
         last: Number of each line's end among the marks.
@@ -446,7 +446,7 @@ def _words(marks: _Marks, kinds: Bytes) -> _Left:
     plain = (text.codes.take(start) == _G) & (digit >= 48) & (digit <= 51)  # noqa: PLR2004 - "0" to "3"
     plain &= (after == _BLANK) | ((after >= _FIRST_LETTER) & (after <= _LAST_LETTER))
     first = marks.first.take(lines)
-    # Nothing but one blank may stand between the command and its first word.
+    # Nothing but one blank may be between the command and its first word.
     plain &= marks.places.take(np.minimum(first + 1, len(marks.places) - 1)) <= start + 3
     chosen = np.flatnonzero(plain)
     lines, first = lines.take(chosen), first.take(chosen)

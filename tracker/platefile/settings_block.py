@@ -98,7 +98,7 @@ def _ini(text: str, path: str) -> Iterator[tuple[str, str]]:
 
 
 def hints(settings: Settings, macros: dict[str, tuple[tuple[str, str], ...]]) -> tuple[Hint, ...]:
-    """Return set-points that stand in macro arguments, else in settings, with where they stand."""
+    """Return set-points that are in macro arguments, else in settings, with where they are."""
     arguments = (
         (heated_by(key), value, f"{macro} {key}={value}")
         for macro, args in macros.items()

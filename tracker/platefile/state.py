@@ -341,7 +341,7 @@ class State:
             self.names.setdefault((dialect, key), name)
 
     def _do_object_label(self, label: str) -> None:
-        # The label may stand on a line of its own and belongs to whatever object is current.
+        # The label may be on a line of its own and belongs to whatever object is current.
         key = self.context.objects[0]
         if key:
             self.names[0, key] = self.names.get((0, key)) or label

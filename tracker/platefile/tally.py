@@ -170,7 +170,7 @@ class Tally:
         time: s of motion and dwell.
         problems: What was found wrong, in words.
         cuts: Signs that the file was cut off, in words.
-        ended: Whether anything that belongs to an end code stands behind the last deposit.
+        ended: Whether anything that belongs to an end code is behind the last deposit.
         changes_s: When another tool began to lay than before, s since the start of the file.
         other_mm: mm of filament in the other reading of G90 and G91, None where it is the same by all means.
     """

@@ -148,7 +148,7 @@ def unshrink(data: bytes, window: int, lookahead: int, size: int) -> bytes:
         at += back
         start = len(found) - distance
         if start < 0:
-            # Before the first character the window is full of noughts.
+            # Before the first character the window is full of zeros.
             found += bytes(min(-start, count))
             count -= min(-start, count)
             start = 0
@@ -221,7 +221,7 @@ class MeatPack:
 
     @property
     def _letters(self) -> bytes:
-        # Two elevens tell which letter stands in the place of a blank.
+        # Two elevens tell which letter is in the place of a blank.
         pair = self._table[_BLANK << 4 | _BLANK] or b"  "
         return _ALPHABET[:_BLANK] + pair[:1] + _ALPHABET[_BLANK + 1 :]
 

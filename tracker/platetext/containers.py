@@ -27,7 +27,7 @@ _BLOCK: Final = 1 << 20
 _MOST_BYTES: Final = 2 << 30
 _SURELY_FINE: Final = 64 << 20
 _MOST_RATIO: Final = 60
-"""Text of moves is packed to a tenth, of settings to a thirtieth; a file of noughts to a thousandth."""
+"""Text of moves is packed to a tenth, of settings to a thirtieth; a file of zeros to a thousandth."""
 _MOST_MEMBERS: Final = 5000
 _PICTURE_BYTES: Final = 8 << 20
 _NESTED: Final = 2

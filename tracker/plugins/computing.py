@@ -208,7 +208,7 @@ def _checked(
     quantity = declared.get(outcome.quantity)
     if quantity is None:
         raise _NonsenseError(f"it returned {outcome.quantity!r:.60}, which it does not declare")
-    # The first stands; which of two was meant nobody can say, so the fault is told.
+    # The first stands; which of two was meant nobody can say, so the fault is reported.
     if outcome.quantity in kept:
         raise _NonsenseError(f"it returned {outcome.quantity} twice")
     if outcome.relation not in _RELATIONS:
@@ -258,7 +258,7 @@ def _uncertainty(outcome: Outcome) -> tuple[float | None, tuple[Contribution, ..
     value, components = outcome.value, None
     given: Any = outcome.uncertainty
     if given is None and hasattr(value, "error_components"):
-        # Asked for once: a number works them out anew for its own standard deviation, which is the root of
+        # Asked for once: a number works them out again for its own standard deviation, which is the root of
         # the sum of these squares. A variable's is what it was made with.
         components = value.error_components()
         alone = len(components) == 1 and next(iter(components)) is value

@@ -1,4 +1,4 @@
-"""Preflight: a plate file held against sheet, spool, programme and job, before the print costs anything."""
+"""Preflight: a plate file compared with sheet, spool, programme and job, before the print costs anything."""
 
 from __future__ import annotations
 

@@ -110,7 +110,7 @@ def _hold_against(
     report.agrees = compared and not of_sections
     whole = list(likeness.differences(values, likeness.values_of_job(job)))
     stated = {each.what for each in whole}
-    # What differs on the whole plate is told once, and not again of all its specimens.
+    # What differs on the whole plate is reported once, and not again of all its specimens.
     of_sections = [each for each in of_sections if not (each.everywhere and each.factor in stated)]
     report.differences = likeness.largest_first(
         [

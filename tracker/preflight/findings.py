@@ -77,7 +77,7 @@ class Report:
         plate: Name of the file.
         spool: ID of the spool.
         findings: Stops first.
-        like: What the plate was held against; empty for nothing.
+        like: What the plate was compared with; empty for nothing.
         differences: The largest relative one first; words after numbers, what one side only states last.
         agrees: Whether the gauge section of every specimen is as in the job; None where none was compared.
         sections: Facts of the gauge section of each specimen.

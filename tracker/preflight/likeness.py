@@ -1,4 +1,4 @@
-"""A plate held against the job or the plan that it should repeat, and its specimens against the programme."""
+"""A plate compared with the job or plan that it should repeat, its specimens with the programme."""
 
 from __future__ import annotations
 

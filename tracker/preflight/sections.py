@@ -26,7 +26,7 @@ SECTION: Final = {
     "flow_mm3_s": ("flow", "mm³/s"), "print_speed_mm_s": ("speed", "mm/s"),
     "flow_factor_pct": ("flow factor", "%"), "pauses": ("pauses", ""),
 }  # fmt: skip
-"""What is told of a gauge section: words and unit."""
+"""What is shown of a gauge section: words and unit."""
 
 _COLD_C: Final = 150.0
 """Below this no filament of a test piece flows. Common practice, no source."""

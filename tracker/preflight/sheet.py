@@ -1,4 +1,4 @@
-"""A plate held against the material's data sheet and the spool's days."""
+"""A plate compared with the material's data sheet and the spool's days."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """The book's summary as a folder of pages and open data, for readers who have nothing but a browser.
 
-``leaving`` decides what may leave, ``gathering`` reads what is published, ``evidence`` what stands behind one
+``leaving`` decides what may leave, ``gathering`` reads what is published, ``evidence`` what is behind one
 number; ``tables`` are the open data and ``describing`` what they say of themselves; ``pages`` and ``drawing``
 are read by people; ``site`` goes through it all, ``manifest`` puts it in place; ``checking`` computes it
 again from the folder alone. Nothing is fetched from anywhere: the pages work from a disk.

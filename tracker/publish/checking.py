@@ -37,7 +37,7 @@ class Verdict:
         state: ``holds``, ``differs``, or ``cannot be computed``.
         published: Value as published, or None.
         computed: Value as computed now, or None.
-        why: What stands in the way, or what differs; empty where it holds.
+        why: What is in the way, or what differs; empty where it holds.
     """
 
     measurement: str

@@ -138,10 +138,10 @@ def curves(
 
     Args:
         title: Above it.
-        axes: What stands at x and y, with units.
+        axes: What is at x and y, with units.
         drawn: The curves.
         groups: Names of the groups.
-        alone: It is a file of its own; else it stands within a page, whose style it takes.
+        alone: It is a file of its own; else it is within a page, whose style it takes.
     """
     xs, ys = [x for each in drawn for x in each.x], [y for each in drawn for y in each.y]
     across, up = (ticks(_from(each), max(each)) for each in (xs, ys))
@@ -228,7 +228,7 @@ def _words(x: float, y: float, text: str, anchor: str = "start", kind: str = "")
 
 
 _ANCHORS: Final = {"start": "", "middle": "b", "end": "e"}
-"""Classes of words by what of them stands at the place named."""
+"""Classes of words by what of them is at the place named."""
 
 
 def _short(text: str, most: int) -> str:

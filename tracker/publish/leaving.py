@@ -79,7 +79,7 @@ NEUTRAL: Final[Mapping[tuple[str, str], str]] = {
     ("attachment", "name"): "kept in the book", ("job", "plate_name"): "kept in the book",
     ("job_log", "name"): "kept in the book", ("measurement_file", "name"): "recording",
 }  # fmt: skip
-"""What stands in the place of names of files, which may name people and places."""
+"""What is in the place of names of files, which may name people and places."""
 
 _FACTS: Final = ("section", "layers", "layer_time_min_s")
 _FIGURE: Final = ("value", "low", "high", "mean", "unit", "basis", "covered")
@@ -110,7 +110,7 @@ class Leaving:
     Attributes:
         choice: What was chosen.
         people: Name as recorded to what is published in its place.
-        texts: Free texts that leave, with where they stand and how often.
+        texts: Free texts that leave, with where they are and how often.
         names: Names that leave as published, each with the name that the book has.
         files: Files that leave: what they are.
         kept: Files that stay although they belong to a number, with why.
@@ -252,7 +252,7 @@ class Leaving:
         )
 
     def journal(self, journal: Journal) -> Journal:
-        """Return of a journal the corrections that may be told, with their reasons."""
+        """Return of a journal the corrections that may be reported, with their reasons."""
         changes = [cleaned for change in journal.changes if (cleaned := self._change(change)) is not None]
         for change in changes:
             if change.entry.reason:

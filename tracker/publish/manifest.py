@@ -92,7 +92,7 @@ class Site:
         """Give a file of the site its contents; nothing is written where it has them already.
 
         Raises:
-            Refused: A file that is not this site's stands in its place.
+            Refused: A file that is not this site's is in its place.
         """
         content = data.encode() if isinstance(data, str) else data
         digest = hashlib.sha256(content).hexdigest()
@@ -105,7 +105,7 @@ class Site:
         self._sizes[path] = len(content)
         place = self._root / path
         if path in self._old:
-            # What stands on the disk counts, not what a manifest says of it.
+            # What is on the disk counts, not what a manifest says of it.
             if place.is_file() and sha256_of(place) == digest:
                 self.kept += 1
                 return
@@ -239,7 +239,7 @@ def _made_of(root: Path) -> dict[str, tuple[str, list[str]]]:
 
 @contextmanager
 def published(folder: Path, *, dry: bool = False) -> Iterator[Site]:
-    """Give a site to put files into; they stand in the folder when the context ends well.
+    """Give a site to put files into; they are in the folder when the context ends well.
 
     Raises:
         Refused: The folder is a file, or cannot be written.

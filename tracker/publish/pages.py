@@ -423,7 +423,7 @@ def _linked(found: Gathered, stops: Iterable[Station]) -> list[dict[str, Any]]:
 
 
 def _card_of(stop: Station) -> Card:
-    """Return what stands beside a station as a card: a fact for each, None where the book holds nothing."""
+    """Return what is shown beside a station as a card: a fact for each, None where the book holds nothing."""
     facts = [
         Fact(s.label, None if (s.head, s.facts) == (UNKNOWN, ()) else "; ".join((s.head, *s.facts)))
         for s in stop.sides
@@ -514,7 +514,7 @@ def _together(lines: Iterable[ResultLine]) -> list[ResultLine]:
 
 
 def method_path(method: Method) -> str:
-    """Return where the page of a method stands in the site."""
+    """Return where the page of a method is in the site."""
     return f"methods/{slug(method.id)}-{slug(method.version)}.html"
 
 

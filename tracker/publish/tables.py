@@ -55,7 +55,7 @@ class Table:
 
     @property
     def path(self) -> str:
-        """Where its CSV file stands in the site."""
+        """Where its CSV file is in the site."""
         return f"data/{self.name}.csv"
 
     def text(self, found: Gathered) -> str:
@@ -261,7 +261,7 @@ def result_record(result: PublishedResult) -> Record:
 
 
 def _derived(value: float | None) -> float | None:
-    """Return what follows from value and uncertainty, both of which stand there in full, to seven digits."""
+    """Return what follows from value and uncertainty, both of which are there in full, to seven digits."""
     return None if value is None else float(f"{value:.7g}")
 
 

@@ -134,7 +134,7 @@ def grubbs(values: Iterable[float], alpha: float = 0.05, *, sides: int = 2) -> O
     facts = summary(numbers)
     if n < 3 or not facts.sd:  # noqa: PLR2004 - two readings are equally far from their mean
         raise Refused("Grubbs' hint", why="it needs three readings that scatter", do="Test more pieces.")
-    # Only the farthest is judged; after one is set aside by a person the question is asked anew.
+    # Only the farthest is judged; after one is set aside by a person the question is asked again.
     index = max(range(n), key=lambda i: abs(numbers[i] - facts.mean))
     statistic = abs(numbers[index] - facts.mean) / facts.sd
     # Divided by n as the reading was picked for being farthest: any of them could have been it.

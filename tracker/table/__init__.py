@@ -1,4 +1,4 @@
-"""The running summary: materials set beside each other, and what lies behind each mean.
+"""The running summary: materials set beside each other, and what is behind each mean.
 
 ``results`` reads results, as sums of plates or one by one; ``conditions`` tells the rows of a material apart;
 ``cells`` says what the pieces of a cell say together, ``summary`` puts cells into rows and columns, ``forms``

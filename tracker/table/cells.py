@@ -461,7 +461,7 @@ def _estimate(cell: Cell, plates: Array, *, shared: bool) -> tuple[float, float,
 
 
 def _of_spools(upright: frozenset[int], flat: frozenset[int]) -> str:
-    """Return what stands between pieces of different plates, by the spools they were printed from."""
+    """Return what is between pieces of different plates, by the spools they were printed from."""
     if not upright or not flat:
         return "spool and dryness not recorded"
     return "spools differ" if upright != flat else "printed on different plates: dryness may differ"

@@ -289,7 +289,7 @@ def _draw_limit(axis: Any, place: int, text: str) -> None:
 def _panels(
     book: Book, plugged: Plugged, method: str, groups: Mapping[int, str]
 ) -> dict[tuple[str, str], _Panel]:
-    """Gather lines by what stands at their axes: stress over strain and force over time never mix."""
+    """Gather lines by what is at their axes: stress over strain and force over time never mix."""
     panels: dict[tuple[str, str], _Panel] = {}
     with stored(book, list(groups)) as rows:
         for row in rows:

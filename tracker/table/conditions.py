@@ -47,7 +47,7 @@ SETTINGS: Final[Mapping[str, tuple[str, str, str]]] = {
 }
 """Name to the job's column for what was set, the words for it, and its unit.
 
-Without a column: ``treatment`` stands with the pieces, ``drying`` follows from the spool's days, the last two
+Without a column: ``treatment`` is with the pieces, ``drying`` follows from the spool's days, the last two
 stand with the measurement.
 """
 
@@ -227,7 +227,7 @@ def _with_own(condition: Condition, given: Mapping[str, Hashable]) -> Condition:
 
 
 def _tested(condition: Condition, rh_pct: float | None, water_pct: float | None) -> Condition:
-    """Return a condition with the humidity and water at the test, rounded so that like stands with like."""
+    """Return a condition with the humidity and water at the test, rounded so that like goes with like."""
     rh_pct, water_pct = rounded_test(rh_pct, water_pct)
     more: list[tuple[str, Hashable]] = []
     if rh_pct is not None:
@@ -375,7 +375,7 @@ def _pairs(rows: Sequence[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
 
 
 def distinguishing_settings(all_of: Iterable[Condition]) -> Sequence[str]:
-    """Return what conditions of one material differ in, and what is told always, in their usual order."""
+    """Return what conditions of one material differ in, and what is always reported, in their usual order."""
     known = [dict(each) for each in all_of]
     return [
         name
@@ -390,7 +390,7 @@ def _value(known: Mapping[str, Any], name: str) -> tuple[Any, Any]:
 
 
 def words(condition: Condition, names: Sequence[str]) -> str:
-    """Return a condition in words, as far as it is told: ``nozzle 255 °C, fan 20 %, dried``."""
+    """Return a condition in words, as far as it is reported: ``nozzle 255 °C, fan 20 %, dried``."""
     known: dict[str, Any] = dict(condition)
     return ", ".join(_word(name, known) for name in names)
 

@@ -22,14 +22,14 @@ from tracker.table.results import BookResults
 from tracker.table.summary import Beside
 
 _MOST: Final = 200
-"""Acts after which all is read anew; to take in more one by one would take about as long."""
+"""Acts after which all is read again; to take in more one by one would take about as long."""
 _DAYS: Final = frozenset({"stay", "drying", "drying_spool"})
 _EVERYTHING: Final = frozenset({"material", "spool", "other_bench"})
 """Tables of which a change may concern any plate."""
 
 
 class HeldResults:
-    """The results of a whole book and what stands beside them, as new as the journal.
+    """The results of a whole book and what is shown beside them, as new as the journal.
 
     Args:
         ordinal: Quantities that are grades.
@@ -41,7 +41,7 @@ class HeldResults:
         self._held: tuple[int, BookResults, Beside] | None = None
 
     def renewed(self, book: Book) -> tuple[BookResults, Beside]:
-        """Return the results as they are now, with what stands beside them.
+        """Return the results as they are now, with what is shown beside them.
 
         They are never changed afterwards: whoever still makes rows of them does so of what was then.
         """

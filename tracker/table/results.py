@@ -460,7 +460,7 @@ def _jobs_divided(connection: Connection, within: Within) -> tuple[set[int], lis
     """Return the jobs of which a filter lets every piece in, and those of which it lets some in.
 
     Most filters are of how a plate was printed: what is kept of plates then says all, and to sum up a million
-    results anew takes longer than the rest of the table.
+    results again takes longer than the rest of the table.
 
     Args:
         connection: To the book.
@@ -536,7 +536,7 @@ class Note(NamedTuple):
         job: Number of the job.
         specimen: Number of the piece; None for a note on the whole plate.
         orientation: Of the piece.
-        method: Of the measurement it stands beside; None for a note on job or piece.
+        method: Of the measurement it is shown beside; None for a note on job or piece.
     """
 
     text: str

@@ -208,7 +208,7 @@ class Held(Protocol):
     """What holds the results of a whole book in memory: :class:`tracker.table.held.HeldResults`."""
 
     def renewed(self, book: Book) -> tuple[BookResults, Beside]:
-        """Return the results as they are now, with what stands beside them."""
+        """Return the results as they are now, with what is shown beside them."""
         ...
 
 
@@ -252,7 +252,7 @@ def _read(
     book: Book, where: Filter | None, quantities: Sequence[str] | None, ordinal: frozenset[str],
     plugged: Plugged | None, *, plain: bool,
 ) -> tuple[BookResults, Beside]:  # fmt: skip
-    """Read results as a filter lets them in, and what stands beside them."""
+    """Read results as a filter lets them in, and what is shown beside them."""
     among, within = None, None if where is None else narrowed_by(book, where, plugged)
     if within is not None and not within.whole:
         among = frozenset(row.result for row in results_where(book, where, quantities, plugged))
@@ -315,7 +315,7 @@ def graded(plugged: Plugged) -> list[str]:
 
 
 class Beside:
-    """What stands beside the results of a book: spools, notes, and what was chosen to be published.
+    """What is shown beside the results of a book: spools, notes, and what was chosen to be published.
 
     Args:
         connection: To the book.
@@ -365,7 +365,7 @@ class _Building:
 
     Attributes:
         results: The results.
-        beside: What stands beside them.
+        beside: What is shown beside them.
         found: What was found for each cell.
         units: By quantity.
     """
@@ -430,7 +430,7 @@ class _Building:
         return float(plates[:, 2].mean())
 
     def printed(self, note: Note) -> tuple[str, Condition]:
-        """Return material and condition of what a note stands beside."""
+        """Return material and condition of what a note is shown beside."""
         material, _, condition = self.results.printed(note.job, note.specimen)
         return material or "not recorded", condition
 
@@ -443,7 +443,7 @@ class _Building:
             return self.results.points_of(connection, key, plates)
 
     def rows(self, lines: Sequence[_Line]) -> list[TableRow]:
-        """Return rows with their cells computed and what stands beside them."""
+        """Return rows with their cells computed and what is shown beside them."""
         wanted: dict[tuple[str, str, str], dict[Key, Column]] = defaultdict(dict)
         for line in lines:
             for key in line.keys:

@@ -1,4 +1,4 @@
-"""A trace as a graph in SVG, drawn by ourselves: the way down the left, what stands beside it on the right.
+"""A trace as a graph in SVG, drawn by ourselves: the way down the left, what is shown beside it on the right.
 
 A box of which the book knows nothing is drawn dashed and pale: a gap in the way is seen before it is read.
 """
@@ -92,7 +92,7 @@ def _box(box: _Box, y: int, fill: str) -> Iterator[str]:
 
 
 def _sides(sides: list[_Box], y: int, box: _Box) -> Iterator[str]:
-    """Draw what stands beside a station, each joined to it by a bracket."""
+    """Draw what is shown beside a station, each joined to it by a bracket."""
     rail = (box.x + box.width + _SIDE[0]) // 2
     top = y + _PAD + 8
     at = y

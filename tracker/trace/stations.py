@@ -1,4 +1,4 @@
-"""The way back in words: one station after another, each with what stands beside it.
+"""The way back in words: one station after another, each with what is shown beside it.
 
 Both the screen and the picture show these stations, so neither can say what the other does not. Those of the
 test are here: number, measurement, method, readings, recordings, rig; those of the print in ``printed``.

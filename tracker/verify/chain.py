@@ -1,4 +1,4 @@
-"""The walk along the journal: every entry hashed again, and held against the one before."""
+"""The walk along the journal: every entry hashed again, and compared with the one before."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Link:
     Attributes:
         origin: Its head, from the columns.
         body: Its parsed text; empty where it no longer parses.
-        hash: As it stands in the journal.
+        hash: As it is in the journal.
     """
 
     origin: Origin

@@ -1,4 +1,4 @@
-"""Heads noted outside a book against its journal: they find a chain computed anew, and a tail cut off."""
+"""Heads noted outside a book against its journal: they find a chain computed again, and a tail cut off."""
 
 from __future__ import annotations
 

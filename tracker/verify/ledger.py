@@ -1,4 +1,4 @@
-"""The entries replayed into a ledger, a digest of what each row should be; the tables held against it."""
+"""The entries replayed into a ledger, a digest of what each row should be; the tables compared with it."""
 
 from __future__ import annotations
 
@@ -212,7 +212,7 @@ def _differing(replay: Replay, reader: RawTable, rows: list[list[Any]]) -> list[
         if noted != digest(row):
             suspects.append(_Suspect(reader.key(row), entry, row))
     entry_at = reader.columns.index("entry")
-    # A row of a list that cannot be read is neither right nor wrong; the missing list is told once, not
+    # A row of a list that cannot be read is neither right nor wrong; the missing list is reported once, not
     # once a row.
     return [s for s in suspects if s.entry or not _set_aside(replay, reader, s, entry_at)]
 

@@ -24,7 +24,7 @@ from tracker.verify.ledger import Ledger, Replay, compare
 from tracker.verify.recomputed import Recompute, check_derived, check_results
 
 Recomputing = Callable[[Book], Recompute]
-"""Gives what computes results again, in a process of its own: a function that stands in a module."""
+"""Gives what computes results again, in a process of its own: a function that is in a module."""
 
 _MEASUREMENTS: Final = 25_000
 _JOBS: Final = 10_000

@@ -44,7 +44,7 @@ def _finding(name: str, key: str, of: str, difference: str) -> Finding:
 
 
 def mend_derived(book: Book) -> None:
-    """Work out anew all that is kept of jobs and specimens beside their records."""
+    """Work out again all that is kept of jobs and specimens beside their records."""
     with book.writing() as connection:
         for keeper in working_out():
             keeper.refill(connection)
@@ -122,7 +122,7 @@ def _measurements(
         changed = select(Result.measurement_id).where(Result.entry > after)
         ids = ids.where(or_(Measurement.entry > after, Measurement.id.in_(changed)))
     last = 0 if span is None else span[0] - 1
-    # By number and not by offset: an offset reads everything before it anew, which over a book is
+    # By number and not by offset: an offset reads everything before it again, which over a book is
     # quadratic.
     while some := connection.scalars(ids.where(Measurement.id > last).limit(_SOME)).all():
         yield from _loaded(connection, some, findings)

@@ -1,6 +1,6 @@
 """The bench page: the daily work in a browser, through the same desk functions as the command line.
 
-``bench`` holds what every page has at hand; ``guard`` stands before everything and ``visitors`` says who
+``bench`` holds what every page has at hand; ``guard`` is before everything and ``visitors`` says who
 asks; ``pages`` answers people, ``rigs`` answers programs. No SQL and no arithmetic here.
 """
 

@@ -1,4 +1,4 @@
-"""The page as an application: its rooms, what stands before them, refusals in one shape, and what is news.
+"""The page as an application: its rooms, what is before them, refusals in one shape, and what is news.
 
 A page that is open learns within two seconds that the book was written to.
 """

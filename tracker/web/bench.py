@@ -98,7 +98,7 @@ class Answers:
     def get(self, what: Hashable, make: Callable[[], T], mark: str = "", *, older: bool = False) -> Answer[T]:
         """Return the answer to a question, made now where the kept one does not hold any more.
 
-        Of many that ask at once one makes it and the others wait: after each write all open pages ask anew.
+        Of many that ask at once one makes it and the others wait: after each write all open pages ask again.
         What was begun after one asked is good for it, whatever was written while it was made. Where it came
         to nothing the next one tries.
 
@@ -491,7 +491,7 @@ class Bench:
         return reference(self.plugged, self.serving.commands())
 
     def of_state(self, what: Hashable, make: Callable[[], T], state: str = "") -> T:
-        """Return an answer that depends on the book alone; made anew only after something was written.
+        """Return an answer that depends on the book alone; made again only after something was written.
 
         Args:
             what: What is answered.

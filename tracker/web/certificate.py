@@ -46,7 +46,7 @@ class PageCertificate:
 
 
 def own_certificate(folder: Path, names: Iterable[str], now: dt.datetime) -> PageCertificate:
-    """Return the page's own certificate: kept beside the book, made anew when a name is new or it runs out.
+    """Return the page's own certificate: kept beside the book, made again when a name is new or it runs out.
 
     Args:
         folder: Where it is kept; only its owner may read the key.

@@ -1,4 +1,4 @@
-"""What stands before every page: hosts, how much may be sent and how slowly, what a browser may do."""
+"""What is before every page: hosts, how much may be sent and how slowly, what a browser may do."""
 
 from __future__ import annotations
 

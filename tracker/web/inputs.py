@@ -1,4 +1,4 @@
-"""What stands in a form: made from the desk's forms and from the methods' readings, never by hand."""
+"""What is in a form: made from the desk's forms and from the methods' readings, never by hand."""
 
 from __future__ import annotations
 

@@ -145,7 +145,7 @@ def page(
         visitor: Who asks; a browser without cookie gets one.
         name: Template, without ending.
         status: HTTP status, where nothing was refused.
-        refusal: Why what was sent was not done; it stands first on the page, and is a question where it is a
+        refusal: Why what was sent was not done; it comes first on the page, and is a question where it is a
             ``Doubt``.
         facts: For the template.
     """
@@ -210,7 +210,7 @@ def remembered(
     facts: Callable[[], dict[str, Any]],
     mark: str = "",
 ) -> Response:
-    """Return a page that hangs on the book alone; only the tokens of its forms are made anew.
+    """Return a page that hangs on the book alone; only the tokens of its forms are made again.
 
     Args:
         request: What it answers.

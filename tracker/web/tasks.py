@@ -98,7 +98,7 @@ class Tasks:
             return task
 
     def renew(self, key: Hashable, make: Callable[[Progress], Any]) -> Task:
-        """Ask anew what was answered before; what is still at work goes on."""
+        """Ask again what was answered before; what is still at work goes on."""
         with self._lock:
             task = self._tasks.get(key)
             if task is not None and task.future.done():

@@ -236,7 +236,7 @@ Keeper = Annotated[Visitor, Depends(keeper)]
 def signing_key(place: str) -> bytes:
     """Return the key of a book's page; made once, and kept where only its owner may read.
 
-    A book that cannot be written gets a key that ends with this process: devices then pair anew.
+    A book that cannot be written gets a key that ends with this process: devices then pair again.
     """
     file = _key_file(place)
     kept = _read_key(file)

@@ -272,7 +272,7 @@ def _base(
 ) -> _Sheets:
     """Solve every (ρ, κ) of a grid with no cause acting, everything but the causes eliminated.
 
-    With a doubt every pair stands there twice, with it acting and hardly acting.
+    With a doubt every pair is there twice, with it acting and hardly acting.
     """
     columns = np.array([cause.column for cause in causes], dtype=np.intp)
     faint = np.array([_NOTHING if cause.unrecorded else _FAINT for cause in causes])

@@ -295,6 +295,6 @@ def _indicators(found: list[str | None], names: tuple[str | None, ...]) -> tuple
     known = np.array([level is not None for level in found])
     columns = np.zeros((len(found), len(names)))
     columns[np.arange(len(found)), place] = math.sqrt(0.5)
-    # Unknown stands at the mixture of the known, which favours no level.
+    # Unknown is at the mixture of the known, which favours no level.
     columns[~known] = columns[known].mean(axis=0)
     return columns, known

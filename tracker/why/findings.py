@@ -124,7 +124,7 @@ class Share:
         span: The share; None where the factor cannot be told apart from others.
         group: Index of its group, or None.
         published: Direction of effect in the literature, a note and no evidence.
-        agrees: True or False where a shown share can be held against ``published``.
+        agrees: True or False where a shown share can be compared with ``published``.
         represents: Other changed factors that follow from it or act through it.
         from_unrecorded: False where something else about A or B could pass for it.
     """
@@ -227,7 +227,7 @@ class Explanation:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The three lines that stand first, read from one posterior.
+    """The three lines that come first, read from one posterior.
 
     Attributes:
         differs: True where a difference is claimed.
@@ -293,7 +293,7 @@ class Findings:
 
     Attributes:
         problem: What was asked.
-        verdict: The three lines that stand first; None where only ranks are compared.
+        verdict: The three lines that come first; None where only ranks are compared.
         difference: Step 1.
         differed: Step 2, factors that differ: settings, largest first, notes, persons.
         unknown: Factors of which it is not known whether they differ.

@@ -47,7 +47,7 @@ class Signal:
         kind: ``plate``, ``since``, ``trend``, ``reader`` or ``result``.
         text: The sentence.
         p: Probability that a book with nothing wrong shows something as strange in this chart.
-        shown: True where it stands after all charts were adjusted together.
+        shown: True where it holds after all charts were adjusted together.
     """
 
     kind: str
@@ -612,7 +612,7 @@ class _Fit:
 
         rows = design.x - (t / loose)[plate][:, None] * data.plate_x[plate]
         kept = (1 - t / loose)[plate] - explained(rows, 1 / loose[plate], design.material)
-        # A result that alone fixes an effect has nothing to be held against.
+        # A result that alone fixes an effect has nothing to be compared with.
         kept = np.where(kept > 1e-9, kept, np.nan)[book.records.cell]  # noqa: PLR2004 - rounding of one
         # The score of a shift of one plate: sum of Py over it, with variance 1'P1 (same source).
         shift = data.counts / loose

@@ -93,7 +93,7 @@ def _paragraphs(found: Findings) -> list[str]:
 
 
 def verdict_lines(found: Findings) -> list[str]:
-    """Return the three lines that stand first: whether it differs, what made it, what to print next.
+    """Return the three lines that come first: whether it differs, what made it, what to print next.
 
     Raises:
         ValueError: Only ranks are compared, which have no verdict.
@@ -289,7 +289,7 @@ def _doubts(found: Findings) -> Iterable[str]:
 
 
 def _in_verdict(found: Findings, text: str) -> bool:
-    """Whether a failed check is told in the verdict already."""
+    """Whether a failed check is reported in the verdict already."""
     return found.verdict is not None and text in found.verdict.withdrawn
 
 
@@ -497,7 +497,7 @@ def _suspect(row: Suspect) -> str:
 
 
 def _plan(found: Findings) -> list[str]:
-    if len(found.followup) < 2:  # noqa: PLR2004 - the first stands in the verdict
+    if len(found.followup) < 2:  # noqa: PLR2004 - the first is in the verdict
         return []
     lines = [
         f"  plate {row['plate']}: {row['words']} ({_count(int(row['pieces']), 'piece')})."

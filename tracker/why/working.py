@@ -464,7 +464,7 @@ def _weighted_by_oddity(
 
     A t distribution is a Gaussian whose precision is itself gamma distributed. Its expectation given the
     residual r of scale s is (ν + 1)/(ν + (r² + v)/s²), v the variance of the residual's estimate (K. Lange
-    et al., J. Am. Stat. Assoc. 84, 1989, 881-896); a few rounds of that and of fitting anew settle it.
+    et al., J. Am. Stat. Assoc. 84, 1989, 881-896); a few rounds of that and of fitting again settle it.
     Fixed weights tell more than there is: the information in a t sample is (ν + 1)/(ν + 3) of it, and for
     the luck of A's and B's own plates the whole variance counts, ν/(ν - 2).
     """

@@ -344,7 +344,7 @@ def test_json_of_a_plan_is_plain(book: Book, plugged: Plugged, tmp_path: Path) -
 def test_a_nominal_area_has_the_uncertainty_that_the_map_states(
     book: Book, plugged: Plugged, tmp_path: Path, u: str, kept: float
 ) -> None:
-    """It stands with the readings, so that whoever computes again finds it, and in the budget."""
+    """It is with the readings, so that whoever computes again finds it, and in the budget."""
     columns = MAP.replace('u = "exact"', f"u = {u}")
     measurement = first_measurement(plan_of(book, plugged, tmp_path, row(), columns=columns))
     assert measurement.readings is not None

@@ -105,7 +105,7 @@ def test_refused_strengths_keep_their_curves(book: Book, done: Imported) -> None
 
 
 def test_the_moist_filament_is_a_factor(book: Book, done: Imported) -> None:
-    """Four materials were printed moist; it stands in the note and as a factor."""
+    """Four materials were printed moist; it is in the note and as a factor."""
     del done
     with book.read() as session:
         noted = session.scalars(select(Specimen.id).where(Specimen.note.contains("humidity"))).all()

@@ -137,7 +137,7 @@ def test_programs_read_what_is_refused_by_line_quantity_and_reason(
 
 
 def test_a_column_named_by_nothing_is_refused(book: Book, plugged: Plugged, tmp_path: Path) -> None:
-    """A number, or a blank, is no name of a column; every such key is told at once."""
+    """A number, or a blank, is no name of a column; every such key is reported at once."""
     columns = MAP.replace('"printer"', "7").replace('"note"', '" "')
     with pytest.raises(MapError) as caught:
         plan_of(book, plugged, tmp_path, columns=columns)

@@ -1,4 +1,4 @@
-"""A column map held against a sheet and the methods that are there: what each cell is turned into."""
+"""A column map compared with a sheet and the methods that are there: what each cell is turned into."""
 
 from __future__ import annotations
 

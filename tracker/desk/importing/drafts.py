@@ -358,7 +358,7 @@ def _outcome(word: str) -> str:
 
 
 def _possible(quantity: Quantity, value: float) -> float:
-    # A nought in an old table mostly means "not measured"; taken as a strength it would have no logarithm.
+    # A zero in an old table mostly means "not measured"; taken as a strength it would have no logarithm.
     if quantity.positive and value <= 0:
         raise ImportRefusedError(f"{quantity.name}: {value:g} {quantity.unit} must be greater than 0")
     return value

@@ -162,7 +162,7 @@ def read_sheet(data: bytes, name: str, most_rows: int = MOST_ROWS, wanted: Itera
 
 @dataclass(frozen=True)
 class _Rows:
-    """The rows of a sheet, read anew each time; lines of another width are left out, or handed on."""
+    """The rows of a sheet, read again each time; lines of another width are left out, or handed on."""
 
     source: Source
     name: str
@@ -289,7 +289,7 @@ def _lines(source: Source, encoding: str, delimiter: str, name: str) -> Iterator
             begins on is named.
     """
     begins = 1
-    # Windows-1252 has five bytes that are no character; the other encodings were held against the bytes.
+    # Windows-1252 has five bytes that are no character; the other encodings were compared with the bytes.
     errors = "replace" if encoding == "cp1252" else "strict"
     with source() as stream, io.TextIOWrapper(stream, encoding, errors=errors, newline="") as text:
         room = _Room(text)
@@ -436,7 +436,7 @@ def _with_point(cell: str, what: str) -> str:
 
 
 class Besides:
-    """Finds files by the paths that stand in a sheet.
+    """Finds files by the paths that are in a sheet.
 
     A path is taken from the sheet's own folder, else from one folder directly below it; it never
     leads out of there, whatever links or dots it holds.

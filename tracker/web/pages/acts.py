@@ -90,7 +90,7 @@ def _specimens(bench: Bench, who: str, of: str, typed: Mapping[str, str], sure: 
 
 def _choose(bench: Bench, who: str, of: str, typed: Mapping[str, str], sure: bool) -> Done:
     del sure
-    # A setting may hold a comma: what was chosen from the list is taken as it stands there.
+    # A setting may hold a comma: what was chosen from the list is taken as it is.
     listed = next((each for each in choosable(bench.book, of) if _as_sent(each) == typed["condition"]), None)
     settings = listed.settings if listed is not None else _words(typed["condition"])
     found = meant_by(bench.book, of, settings)

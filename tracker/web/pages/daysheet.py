@@ -168,7 +168,7 @@ def _look(bench: Bench, visitor: Visitor, held: HeldDay, form: FormData) -> DayL
         bench.book, visitor.who, bench.plugged, plan,
         incomplete=form.get("incomplete") == "1", rehearse=True,
     )  # fmt: skip
-    # The same remark stands with many lines of a day: it is said once, with how many it is true of.
+    # The same remark comes with many lines of a day: it is said once, with how many it is true of.
     counted = Counter(words for each in done for words in each.notes)
     notes += [f"{words} ({count} of {len(done)})" for words, count in counted.items()]
     return DayLook([(line, each) for (line, _), each in zip(plan.wanted, done, strict=True)], asked, notes)
@@ -209,7 +209,7 @@ def _page(
 ) -> Response:  # fmt: skip
     sheet, columns = (bench.held.get(word, visitor.sid) for word in (held.sheet, held.columns))
     text = "" if columns is None else columns.data.decode("utf-8", "replace")
-    # It stands there to be mended; a browser sends each end of line as two characters.
+    # It is there to be mended; a browser sends each end of line as two characters.
     fits = len(text) + text.count("\n") <= MOST_TEXT
     return page(
         request, bench, visitor, "daysheet", refusal=refusal, held=held, look=look,

@@ -253,7 +253,7 @@ def _commanded(read: PlateRead) -> dict[str, str]:
 
 
 def _shown(read: PlateRead | None, form: FormData) -> list[dict[str, Any]]:
-    """Return the pieces as they stand in the form: as a person left them, else as they were derived."""
+    """Return the pieces as they are in the form: as a person left them, else as they were derived."""
     if read is None:
         return []
     typed = _typed_pieces(form) if sent_file(form, "plate") is None else []

@@ -71,7 +71,7 @@ def plate_page(
         bench: The running page.
         visitor: Who asks.
         ident: Of the job.
-        form: What was sent and refused; it stands in the fields again.
+        form: What was sent and refused; it is in the fields again.
         refusal: Why.
     """
     mark = bench.changed.mark_of_job(ident.number, visitor.state)
@@ -141,7 +141,7 @@ def _bed_page(
 
 
 def _beside(form: FormData) -> dict[int, str]:
-    """Return what is wrong with single specimens, to stand beside each."""
+    """Return what is wrong with single specimens, to be shown beside each."""
     found = {}
     for each in _outcomes(form):
         try:

@@ -147,7 +147,7 @@ def _asked(
 
 @router.post("/new/{what}")
 def enter(request: Request, bench: Here, visitor: Keeper, form: Form, what: str) -> Response:
-    """Enter a record; what is refused stands in its form again."""
+    """Enter a record; what is refused is in its form again."""
     kind = _kind(what)
     return acted(
         request, bench, form, lambda name: _entered_path(kind, name),

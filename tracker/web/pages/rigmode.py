@@ -44,7 +44,7 @@ _UNITS: Final = frozenset({"mm", "mm^2"})
 
 @dataclass(frozen=True)
 class RigChoice:
-    """What was chosen once for all that follows; it stands in the page's address and so outlives everything.
+    """What was chosen once for all that follows; it is in the page's address and so outlives everything.
 
     Attributes:
         method: Id of the method.

@@ -30,7 +30,7 @@ _LONG_S = 20.0
 
 
 def _asked(bench: Bench, visitor: Visitor, a: str, b: str, of: str) -> Task:
-    """Return the question as it is worked on beside the page; asked anew only after something was written."""
+    """Return the question as it is worked on beside the page; asked again only after a write."""
 
     def work(progress: Progress) -> Why:
         progress("Comparing all results", 0, 0)
@@ -87,7 +87,7 @@ def _answer(found: Why) -> dict[str, Any]:
 
 
 _VERDICT: Final = 3
-"""Sentences of the verdict, which stand first."""
+"""Sentences of the verdict, which come first."""
 _UNWRAPPED: Final = 10_000
 
 
@@ -199,7 +199,7 @@ def plates_entered(
             add_job(
                 bench.book, visitor.who, each.typed, spools=each.spools, material=each.material,
                 pieces=[read_piece(piece) for piece in each.pieces],
-                # What is unusual about them is what is asked: it stands on the page with the plates.
+                # What is unusual about them is what is asked: it is on the page with the plates.
                 sure=True,
             ).id
             for each in wanted
