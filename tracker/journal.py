@@ -236,9 +236,3 @@ def _in_order(names: tuple[Any, ...]) -> tuple[str, ...]:
     if not all(isinstance(name, str) and name.isascii() for name in names):
         raise _LongWayError
     return tuple(sorted(names))
-
-
-def row_digest(columns: Mapping[str, Any]) -> bytes:
-    """Return 16 bytes that stand for a row's values: what ``verify`` compares."""
-    ordered = [columns[name] for name in sorted(columns)]
-    return hashlib.sha256(canonical_row(ordered).encode()).digest()[:16]

@@ -22,7 +22,6 @@ from tracker.journal import (
     hash_of,
     moment,
     plain,
-    row_digest,
 )
 
 SAFE = 2**53 - 1
@@ -176,9 +175,3 @@ class TestEntry:
     def test_plain(self) -> None:
         """Dates and times become text, the rest stays."""
         assert [plain(dt.date(2026, 3, 2)), plain(1.5), plain(None)] == ["2026-03-02", 1.5, None]
-
-    @given(st.dictionaries(st.text("abc", min_size=1), CELL, min_size=1))
-    def test_digests(self, row: dict[str, object]) -> None:
-        """A row's digest does not depend on the order in which its columns are given."""
-        assert row_digest(row) == row_digest(dict(reversed(row.items())))
-        assert len(row_digest(row)) == 16
