@@ -32,6 +32,9 @@ class _Lazy:
     def __init__(self, name: str) -> None:
         self.__name__ = name
 
+    # Whoever looks through the names of a plugin asks of each whether it is a module, and loads none by that.
+    __class__ = ModuleType  # type: ignore[assignment]
+
     def __getattr__(self, attribute: str) -> Any:
         module = importlib.import_module(self.__name__)
         # From now on the names of the module are those of the stand-in, the very same: they are found without

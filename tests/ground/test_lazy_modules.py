@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import sys
 import textwrap
 
@@ -29,6 +30,21 @@ def test_what_is_missing_is_reported_when_it_is_used() -> None:
 def test_it_is_the_module_itself_that_answers() -> None:
     """What is got through the stand-in is the module's own."""
     assert lazy("textwrap").dedent is textwrap.dedent
+
+
+def test_it_is_taken_for_a_module_without_being_loaded() -> None:
+    """Whoever looks through the names of a plugin asks that of each of them."""
+    sys.modules.pop("colorsys", None)
+    assert inspect.ismodule(lazy("colorsys"))
+    assert "colorsys" not in sys.modules
+
+
+def test_what_is_put_into_a_module_later_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name that was used already and is replaced in the module is replaced in the stand-in."""
+    stand_in = lazy("textwrap")
+    assert stand_in.dedent is textwrap.dedent
+    monkeypatch.setattr(textwrap, "dedent", str.upper)
+    assert stand_in.dedent("a") == "A"
 
 
 def test_what_a_module_lacks_is_an_error_of_the_usual_kind() -> None:
