@@ -182,14 +182,13 @@ def _order_added(row: Any) -> int:
 
 
 def _key(row: Base) -> tuple[str, str]:
-    table, names = _named(type(row))
+    table, names = _named(row.__table__)
     return table, ":".join([str(getattr(row, name)) for name in names])
 
 
 @functools.cache
-def _named(model: type[Base]) -> tuple[str, list[str]]:
-    """Return the name of a model's table, and those of its key."""
-    table = table_of(model)
+def _named(table: Table) -> tuple[str, list[str]]:
+    """Return the name of a table, and those of its key."""
     return table.name, [column.name for column in table.primary_key]
 
 
@@ -205,9 +204,8 @@ def dated_columns(table: Table) -> frozenset[str]:
 
 
 @functools.cache
-def _columns(model: type[Base]) -> list[tuple[str, bool]]:
-    """Return the names of a model's columns, each with whether it holds a moment or a day."""
-    table = table_of(model)
+def _columns(table: Table) -> list[tuple[str, bool]]:
+    """Return the names of a table's columns, each with whether it holds a moment or a day."""
     return [(column.name, column.name in dated_columns(table)) for column in table.c]
 
 
@@ -217,17 +215,20 @@ def _new_values(row: Base) -> dict[str, Any]:
     if state.expired_attributes:
         return _values(row)
     held = state.dict
-    return {name: plain(held.get(name)) if dated else held.get(name) for name, dated in _columns(type(row))}
+    return {
+        name: plain(held.get(name)) if dated else held.get(name) for name, dated in _columns(row.__table__)
+    }
 
 
 def _values(row: Base) -> dict[str, Any]:
-    return {name: plain(getattr(row, name)) for name, _ in _columns(type(row))}
+    return {name: plain(getattr(row, name)) for name, _ in _columns(row.__table__)}
 
 
 def _committed(row: Base, state: InstanceState[Any]) -> dict[str, Any]:
     """Return a row's values as they were read, before this act touched them."""
     return {
-        name: plain(state.committed_state.get(name, getattr(row, name))) for name, _ in _columns(type(row))
+        name: plain(state.committed_state.get(name, getattr(row, name)))
+        for name, _ in _columns(row.__table__)
     }
 
 

@@ -9,9 +9,9 @@ import datetime as dt
 from typing import Final
 
 from sqlalchemy import Index
-from sqlalchemy.orm import Mapped, mapped_column
+from sqlalchemy.orm import Mapped
 
-from tracker.model.base import Base
+from tracker.model.base import Base, column
 
 
 class JobInForce(Base):
@@ -23,9 +23,9 @@ class JobInForce(Base):
 
     __tablename__ = "job_in_force"
 
-    job_id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
-    spool_id: Mapped[int | None] = mapped_column(index=True)
-    material_id: Mapped[int | None] = mapped_column(index=True)
+    job_id: Mapped[int] = column(primary_key=True, autoincrement=False)
+    spool_id: Mapped[int | None] = column(index=True)
+    material_id: Mapped[int | None] = column(index=True)
     attempt: Mapped[int]
     entry: Mapped[int]
 
@@ -44,8 +44,8 @@ class FactorInForce(Base):
         Index("ix_factor_in_force_name_text", "name", "text"),
     )
 
-    specimen_id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
-    name: Mapped[str] = mapped_column(primary_key=True)
+    specimen_id: Mapped[int] = column(primary_key=True, autoincrement=False)
+    name: Mapped[str] = column(primary_key=True)
     number: Mapped[float | None]
     text: Mapped[str | None]
     low: Mapped[float | None]
@@ -69,9 +69,9 @@ class PlateSum(Base):
 
     __tablename__ = "plate_sum"
 
-    plate: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
-    quantity: Mapped[str] = mapped_column(primary_key=True)
-    place: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    plate: Mapped[int] = column(primary_key=True, autoincrement=False)
+    quantity: Mapped[str] = column(primary_key=True)
+    place: Mapped[int] = column(primary_key=True, autoincrement=False)
     unit: Mapped[str]
     orientation: Mapped[str | None]
     group: Mapped[str | None]

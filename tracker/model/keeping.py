@@ -4,9 +4,9 @@ import datetime as dt
 from typing import Any
 
 from sqlalchemy import ForeignKey, Index, UniqueConstraint
-from sqlalchemy.orm import Mapped, mapped_column, relationship
+from sqlalchemy.orm import Mapped, relationship
 
-from tracker.model.base import Base, Entered, Numbered
+from tracker.model.base import Base, Entered, Numbered, column
 
 
 class BookRecord(Base, Entered):
@@ -14,19 +14,19 @@ class BookRecord(Base, Entered):
 
     __tablename__ = "book"
 
-    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
-    code: Mapped[str] = mapped_column()
-    title: Mapped[str] = mapped_column(default="")
-    zone: Mapped[str] = mapped_column(default="UTC")
+    id: Mapped[int] = column(primary_key=True, autoincrement=False)
+    code: Mapped[str]
+    title: Mapped[str] = column(default="")
+    zone: Mapped[str] = column(default="UTC")
     """IANA name of the bench's time zone; times on screen are in it."""
-    address: Mapped[str] = mapped_column(default="")
+    address: Mapped[str] = column(default="")
     """HOST:PORT of the bench page, put into labels; empty for bare IDs."""
-    begun_at: Mapped[dt.datetime] = mapped_column()
-    licence: Mapped[str | None] = mapped_column()
+    begun_at: Mapped[dt.datetime]
+    licence: Mapped[str | None]
     """SPDX identifier of the licence under which data are published; None: not chosen yet."""
-    author: Mapped[str | None] = mapped_column()
+    author: Mapped[str | None]
     """Who publishes: a person or a bench, as it is to be cited."""
-    public_address: Mapped[str | None] = mapped_column()
+    public_address: Mapped[str | None]
     """Where the published site stands, ``https://example.org``; None: nowhere yet."""
 
 
@@ -35,14 +35,14 @@ class JournalRecord(Base):
 
     __tablename__ = "journal"
 
-    seq: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
-    at: Mapped[dt.datetime] = mapped_column()
-    who: Mapped[str] = mapped_column()
-    act: Mapped[str] = mapped_column()
+    seq: Mapped[int] = column(primary_key=True, autoincrement=False)
+    at: Mapped[dt.datetime]
+    who: Mapped[str]
+    act: Mapped[str]
     # Text and not a document type: the hash is of these very bytes, and PostgreSQL's JSONB would reorder
     # the keys.
-    body: Mapped[str] = mapped_column()
-    hash: Mapped[str] = mapped_column()
+    body: Mapped[str]
+    hash: Mapped[str]
     """SHA-256 of ``body``, hexadecimal; the body names the hash before it."""
 
 
@@ -51,10 +51,10 @@ class Attachment(Base, Entered):
 
     __tablename__ = "attachment"
 
-    sha256: Mapped[str] = mapped_column(primary_key=True)
-    size: Mapped[int] = mapped_column()
+    sha256: Mapped[str] = column(primary_key=True)
+    size: Mapped[int]
     """Bytes."""
-    name: Mapped[str] = mapped_column()
+    name: Mapped[str]
     """Name under which it first came in."""
 
 
@@ -63,7 +63,7 @@ class SentForm(Base, Entered):
 
     __tablename__ = "sent_form"
 
-    key: Mapped[str] = mapped_column(primary_key=True)
+    key: Mapped[str] = column(primary_key=True)
 
 
 class Programme(Base, Numbered):
@@ -96,7 +96,7 @@ class Choice(Base, Numbered):
 
     __tablename__ = "choice"
 
-    material_id: Mapped[int] = mapped_column(ForeignKey("material.id"), index=True)
+    material_id: Mapped[int] = column(ForeignKey("material.id"), index=True)
     quantity: Mapped[str | None]
     """None: for every quantity of the material."""
     condition: Mapped[dict[str, Any]]
@@ -117,8 +117,8 @@ class Device(Base, Numbered):
 
     name: Mapped[str]
     # A plain digest does for a long random secret; the slow hashes are for passwords that can be guessed.
-    secret_sha256: Mapped[str] = mapped_column(unique=True)
-    rig_id: Mapped[int | None] = mapped_column(ForeignKey("rig.id"))
+    secret_sha256: Mapped[str] = column(unique=True)
+    rig_id: Mapped[int | None] = column(ForeignKey("rig.id"))
     read_only: Mapped[bool]
     # "reads", "measures" or "keeps"; NULL in rows written before there were roles.
     role: Mapped[str | None]
@@ -131,8 +131,8 @@ class Dispute(Base, Numbered):
 
     __tablename__ = "dispute"
 
-    measurement_id: Mapped[int | None] = mapped_column(ForeignKey("measurement.id"), index=True)
-    material_id: Mapped[int | None] = mapped_column(ForeignKey("material.id"), index=True)
+    measurement_id: Mapped[int | None] = column(ForeignKey("measurement.id"), index=True)
+    material_id: Mapped[int | None] = column(ForeignKey("material.id"), index=True)
     text: Mapped[str]
     by: Mapped[str]
     """Who answers, as it is to be published."""
@@ -155,7 +155,7 @@ class OtherBench(Base, Numbered):
     version: Mapped[str | None]
     """Of the site that was imported last: the date it states."""
 
-    results: Mapped[list["OtherResult"]] = relationship(back_populates="bench", order_by="OtherResult.id")
+    results: Mapped[list["OtherResult"]] = relationship("OtherResult", order_by="OtherResult.id")
 
 
 class OtherResult(Base, Numbered):
@@ -167,7 +167,7 @@ class OtherResult(Base, Numbered):
         Index(None, "quantity"),
     )
 
-    bench_id: Mapped[int] = mapped_column(ForeignKey("other_bench.id"))
+    bench_id: Mapped[int] = column(ForeignKey("other_bench.id"))
     measurement: Mapped[str]
     specimen: Mapped[str | None]
     job: Mapped[str | None]
@@ -180,9 +180,7 @@ class OtherResult(Base, Numbered):
     value: Mapped[float | None]
     unit: Mapped[str]
     uncertainty: Mapped[float | None]
-    relation: Mapped[str] = mapped_column(default="=")
+    relation: Mapped[str] = column(default="=")
     counted: Mapped[bool]
     factors: Mapped[dict[str, Any] | None]
     """Factors of the specimen by name: a number in the unit its name ends in, or a word."""
-
-    bench: Mapped[OtherBench] = relationship(back_populates="results")

@@ -5,9 +5,9 @@ from typing import Any, Final
 
 from sqlalchemy import CheckConstraint, ForeignKey, Index, UniqueConstraint
 from sqlalchemy import text as sql
-from sqlalchemy.orm import Mapped, mapped_column, relationship
+from sqlalchemy.orm import Mapped, relationship
 
-from tracker.model.base import Base, Numbered, Voidable
+from tracker.model.base import Base, Numbered, Voidable, column
 from tracker.model.supply import Material, Spool
 
 _NOTED: Final = sql("remark IS NOT NULL OR note IS NOT NULL")
@@ -26,11 +26,11 @@ class Job(Base, Numbered):
         CheckConstraint("outcome IN ('running', 'finished', 'stopped', 'failed')", name="outcome"),
     )
 
-    name: Mapped[str | None] = mapped_column(index=True)
-    plate_sha256: Mapped[str | None] = mapped_column(ForeignKey("attachment.sha256"))
+    name: Mapped[str | None] = column(index=True)
+    plate_sha256: Mapped[str | None] = column(ForeignKey("attachment.sha256"))
     plate_name: Mapped[str | None]
-    again_of_id: Mapped[int | None] = mapped_column(ForeignKey("job.id"))
-    material_id: Mapped[int | None] = mapped_column(ForeignKey("material.id"), index=True)
+    again_of_id: Mapped[int | None] = column(ForeignKey("job.id"))
+    material_id: Mapped[int | None] = column(ForeignKey("material.id"), index=True)
     printer: Mapped[str | None]
     nozzle: Mapped[str | None]
     surface: Mapped[str | None]
@@ -57,11 +57,13 @@ class Job(Base, Numbered):
     time_s: Mapped[float | None]
     note: Mapped[str | None]
 
-    spools: Mapped[list["JobSpool"]] = relationship(back_populates="job")
-    specimens: Mapped[list["Specimen"]] = relationship(back_populates="job", order_by="Specimen.piece")
-    changes: Mapped[list["SettingChange"]] = relationship(back_populates="job")
-    logs: Mapped[list["JobLog"]] = relationship(back_populates="job")
-    material: Mapped[Material | None] = relationship()
+    spools: Mapped[list["JobSpool"]] = relationship("JobSpool", back_populates="job")
+    specimens: Mapped[list["Specimen"]] = relationship(
+        "Specimen", back_populates="job", order_by="Specimen.piece"
+    )
+    changes: Mapped[list["SettingChange"]] = relationship("SettingChange")
+    logs: Mapped[list["JobLog"]] = relationship("JobLog")
+    material: Mapped[Material | None] = relationship(Material)
 
 
 class JobSpool(Base, Voidable):
@@ -74,15 +76,15 @@ class JobSpool(Base, Voidable):
 
     __tablename__ = "job_spool"
 
-    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), primary_key=True)
-    spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), primary_key=True, index=True)
+    job_id: Mapped[int] = column(ForeignKey("job.id"), primary_key=True)
+    spool_id: Mapped[int] = column(ForeignKey("spool.id"), primary_key=True, index=True)
     tool: Mapped[int]
     from_layer: Mapped[int | None]
     pieces: Mapped[list[Any] | None]
     filament_g: Mapped[float | None]
 
-    job: Mapped[Job] = relationship(back_populates="spools")
-    spool: Mapped[Spool] = relationship()
+    job: Mapped[Job] = relationship(Job, back_populates="spools")
+    spool: Mapped[Spool] = relationship(Spool)
 
 
 class SettingChange(Base, Numbered):
@@ -90,7 +92,7 @@ class SettingChange(Base, Numbered):
 
     __tablename__ = "change"
 
-    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), index=True)
+    job_id: Mapped[int] = column(ForeignKey("job.id"), index=True)
     setting: Mapped[str]
     value: Mapped[float | None]
     text: Mapped[str | None]
@@ -99,16 +101,14 @@ class SettingChange(Base, Numbered):
     height_mm: Mapped[float | None]
     note: Mapped[str | None]
 
-    job: Mapped[Job] = relationship(back_populates="changes")
-
 
 class JobLog(Base, Numbered):
     """A log of a job, kept whole; ``offset_s`` (in seconds) is added to its times: since the job's start."""
 
     __tablename__ = "job_log"
 
-    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), index=True)
-    sha256: Mapped[str] = mapped_column(ForeignKey("attachment.sha256"))
+    job_id: Mapped[int] = column(ForeignKey("job.id"), index=True)
+    sha256: Mapped[str] = column(ForeignKey("attachment.sha256"))
     name: Mapped[str]
     offset_s: Mapped[float]
     aligned_by: Mapped[str]
@@ -117,8 +117,6 @@ class JobLog(Base, Numbered):
     """Columns named by the person, where the reader's guess was put right."""
     how: Mapped[list[Any]]
     problems: Mapped[list[Any]]
-
-    job: Mapped[Job] = relationship(back_populates="logs")
 
 
 class Specimen(Base, Numbered):
@@ -140,7 +138,7 @@ class Specimen(Base, Numbered):
         Index("ix_specimen_noted", "id", sqlite_where=_NOTED),
     )
 
-    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"))
+    job_id: Mapped[int] = column(ForeignKey("job.id"))
     piece: Mapped[int]
     name: Mapped[str | None]
     orientation: Mapped[str | None]
@@ -161,13 +159,13 @@ class Specimen(Base, Numbered):
     log_facts: Mapped[dict[str, Any] | None]
     dummy: Mapped[bool | None]
     broken_height_mm: Mapped[float | None]
-    cut_from_id: Mapped[int | None] = mapped_column(ForeignKey("specimen.id"))
+    cut_from_id: Mapped[int | None] = column(ForeignKey("specimen.id"))
     """The specimen that this one was cut out of; its orientation on the plate is that specimen's."""
     cut_at: Mapped[dt.datetime | None]
     note: Mapped[str | None]
 
-    job: Mapped[Job] = relationship(back_populates="specimens")
-    cut_from: Mapped["Specimen | None"] = relationship(remote_side="Specimen.id")
+    job: Mapped[Job] = relationship(Job, back_populates="specimens")
+    cut_from: Mapped["Specimen | None"] = relationship("Specimen", remote_side="Specimen.id")
 
 
 class Photograph(Base, Numbered):
@@ -178,9 +176,9 @@ class Photograph(Base, Numbered):
 
     __tablename__ = "photograph"
 
-    job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), index=True)
-    specimen_id: Mapped[int | None] = mapped_column(ForeignKey("specimen.id"))
-    sha256: Mapped[str] = mapped_column(ForeignKey("attachment.sha256"))
+    job_id: Mapped[int] = column(ForeignKey("job.id"), index=True)
+    specimen_id: Mapped[int | None] = column(ForeignKey("specimen.id"))
+    sha256: Mapped[str] = column(ForeignKey("attachment.sha256"))
     name: Mapped[str]
     kind: Mapped[str]
     at: Mapped[dt.datetime]
@@ -198,8 +196,8 @@ class FactorRecord(Base, Voidable):
         Index("ix_factor_name_text", "name", "text"),
     )
 
-    specimen_id: Mapped[int] = mapped_column(ForeignKey("specimen.id"), primary_key=True)
-    name: Mapped[str] = mapped_column(primary_key=True)
+    specimen_id: Mapped[int] = column(ForeignKey("specimen.id"), primary_key=True)
+    name: Mapped[str] = column(primary_key=True)
     number: Mapped[float | None]
     text: Mapped[str | None]
     basis: Mapped[str]

@@ -3,9 +3,9 @@
 import datetime as dt
 
 from sqlalchemy import CheckConstraint, ForeignKey, UniqueConstraint
-from sqlalchemy.orm import Mapped, mapped_column, relationship
+from sqlalchemy.orm import Mapped, relationship
 
-from tracker.model.base import Base, Numbered, Voidable
+from tracker.model.base import Base, Numbered, Voidable, column
 
 
 class Material(Base, Numbered):
@@ -30,8 +30,8 @@ class Material(Base, Numbered):
     drying_c: Mapped[float | None]
     drying_h: Mapped[float | None]
     drying_max_c: Mapped[float | None]
-    programme_id: Mapped[int | None] = mapped_column(ForeignKey("programme.id"))
-    merged_into_id: Mapped[int | None] = mapped_column(ForeignKey("material.id"))
+    programme_id: Mapped[int | None] = column(ForeignKey("programme.id"))
+    merged_into_id: Mapped[int | None] = column(ForeignKey("material.id"))
     """The record of the same product that this one was merged into; its name leads there."""
     note: Mapped[str | None]
 
@@ -44,7 +44,7 @@ class Spool(Base, Numbered):
         CheckConstraint("supplied IN ('bought', 'given', 'lent', 'sponsored')", name="supplied"),
     )
 
-    material_id: Mapped[int] = mapped_column(ForeignKey("material.id"), index=True)
+    material_id: Mapped[int] = column(ForeignKey("material.id"), index=True)
     lot: Mapped[str | None]
     colour: Mapped[str | None]
     diameter_mm: Mapped[float | None]
@@ -57,13 +57,13 @@ class Spool(Base, Numbered):
     supplied_by: Mapped[str | None]
     received_on: Mapped[dt.date | None]
     condition: Mapped[str | None]
-    wound_from_id: Mapped[int | None] = mapped_column(ForeignKey("spool.id"))
+    wound_from_id: Mapped[int | None] = column(ForeignKey("spool.id"))
     """The spool whose remainder was wound onto this reel; what happened to it before happened there."""
     wound_at: Mapped[dt.datetime | None]
-    merged_into_id: Mapped[int | None] = mapped_column(ForeignKey("spool.id"))
+    merged_into_id: Mapped[int | None] = column(ForeignKey("spool.id"))
     note: Mapped[str | None]
 
-    material: Mapped[Material] = relationship()
+    material: Mapped[Material] = relationship(Material)
 
 
 class Weighing(Base, Numbered):
@@ -71,7 +71,7 @@ class Weighing(Base, Numbered):
 
     __tablename__ = "weighing"
 
-    spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), index=True)
+    spool_id: Mapped[int] = column(ForeignKey("spool.id"), index=True)
     at: Mapped[dt.datetime]
     mass_g: Mapped[float]
     note: Mapped[str | None]
@@ -85,7 +85,7 @@ class StoragePeriod(Base, Numbered):
         CheckConstraint("place IN ('open air', 'sealed bag', 'dry box', 'printer')", name="place"),
     )
 
-    spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), index=True)
+    spool_id: Mapped[int] = column(ForeignKey("spool.id"), index=True)
     place: Mapped[str]
     where: Mapped[str | None]
     began_at: Mapped[dt.datetime]
@@ -118,7 +118,7 @@ class Drying(Base, Numbered):
     operator: Mapped[str | None]
     note: Mapped[str | None]
 
-    spools: Mapped[list["DryingSpool"]] = relationship(back_populates="drying")
+    spools: Mapped[list["DryingSpool"]] = relationship("DryingSpool", back_populates="drying")
 
 
 class DryingSpool(Base, Voidable):
@@ -126,10 +126,10 @@ class DryingSpool(Base, Voidable):
 
     __tablename__ = "drying_spool"
 
-    drying_id: Mapped[int] = mapped_column(ForeignKey("drying.id"), primary_key=True)
-    spool_id: Mapped[int] = mapped_column(ForeignKey("spool.id"), primary_key=True, index=True)
+    drying_id: Mapped[int] = column(ForeignKey("drying.id"), primary_key=True)
+    spool_id: Mapped[int] = column(ForeignKey("spool.id"), primary_key=True, index=True)
     before_g: Mapped[float | None]
     after_g: Mapped[float | None]
 
-    drying: Mapped[Drying] = relationship(back_populates="spools")
-    spool: Mapped[Spool] = relationship()
+    drying: Mapped[Drying] = relationship(Drying, back_populates="spools")
+    spool: Mapped[Spool] = relationship(Spool)

@@ -6,9 +6,9 @@ from typing import Any, Final
 from sqlalchemy import CheckConstraint, ColumnElement, ForeignKey, Index, UniqueConstraint, case
 from sqlalchemy import text as sql
 from sqlalchemy.ext.hybrid import hybrid_property
-from sqlalchemy.orm import Mapped, mapped_column, relationship
+from sqlalchemy.orm import Mapped, relationship
 
-from tracker.model.base import Base, Numbered, Voidable
+from tracker.model.base import Base, Numbered, Voidable, column
 from tracker.model.printing import Specimen
 from tracker.model.supply import Spool
 
@@ -35,13 +35,13 @@ class Rig(Base, Numbered):
     methods: Mapped[list[Any] | None]
     """Ids of the methods it serves; None for any."""
     recalibrate_days: Mapped[int | None]
-    merged_into_id: Mapped[int | None] = mapped_column(ForeignKey("rig.id"))
+    merged_into_id: Mapped[int | None] = column(ForeignKey("rig.id"))
     columns: Mapped[dict[str, Any] | None]
     """How its recordings are read, as last said by a person: options of ``tracker.api.Recording.read_as``."""
     note: Mapped[str | None]
 
     calibrations: Mapped[list["Calibration"]] = relationship(
-        back_populates="rig", order_by="Calibration.done_on, Calibration.id"
+        "Calibration", back_populates="rig", order_by="Calibration.done_on, Calibration.id"
     )
 
 
@@ -54,7 +54,7 @@ class Calibration(Base, Numbered):
 
     __tablename__ = "calibration"
 
-    rig_id: Mapped[int] = mapped_column(ForeignKey("rig.id"), index=True)
+    rig_id: Mapped[int] = column(ForeignKey("rig.id"), index=True)
     done_on: Mapped[dt.date]
     compliance: Mapped[float | None]
     """mm/N, or None for a calibration of what the rig reads."""
@@ -67,7 +67,7 @@ class Calibration(Base, Numbered):
     reference: Mapped[str | None]
     note: Mapped[str | None]
 
-    rig: Mapped[Rig] = relationship(back_populates="calibrations")
+    rig: Mapped[Rig] = relationship(Rig, back_populates="calibrations")
 
 
 class Measurement(Base, Numbered):
@@ -84,8 +84,8 @@ class Measurement(Base, Numbered):
         Index("ix_measurement_noted", "id", sqlite_where=_NOTED),
     )
 
-    specimen_id: Mapped[int | None] = mapped_column(ForeignKey("specimen.id"))
-    spool_id: Mapped[int | None] = mapped_column(ForeignKey("spool.id"), index=True)
+    specimen_id: Mapped[int | None] = column(ForeignKey("specimen.id"))
+    spool_id: Mapped[int | None] = column(ForeignKey("spool.id"), index=True)
     method: Mapped[str]
     method_version: Mapped[str | None]
     readings: Mapped[dict[str, Any] | None]
@@ -106,14 +106,14 @@ class Measurement(Base, Numbered):
     problem: Mapped[str | None]
     """Why results are missing, as the method or its absence said it."""
     remark: Mapped[str | None]
-    posted_key: Mapped[str | None] = mapped_column(unique=True)
+    posted_key: Mapped[str | None] = column(unique=True)
     """Given by whoever posts readings over the network, so that a repeated post is stored once."""
 
-    specimen: Mapped[Specimen | None] = relationship()
-    spool: Mapped[Spool | None] = relationship()
-    files: Mapped[list["MeasurementFile"]] = relationship(back_populates="measurement")
-    rigs: Mapped[list["MeasurementRig"]] = relationship(back_populates="measurement")
-    results: Mapped[list["Result"]] = relationship(back_populates="measurement", order_by="Result.id")
+    specimen: Mapped[Specimen | None] = relationship(Specimen)
+    spool: Mapped[Spool | None] = relationship(Spool)
+    files: Mapped[list["MeasurementFile"]] = relationship("MeasurementFile")
+    rigs: Mapped[list["MeasurementRig"]] = relationship("MeasurementRig")
+    results: Mapped[list["Result"]] = relationship("Result", order_by="Result.id")
 
 
 class MeasurementFile(Base, Voidable):
@@ -121,14 +121,12 @@ class MeasurementFile(Base, Voidable):
 
     __tablename__ = "measurement_file"
 
-    measurement_id: Mapped[int] = mapped_column(ForeignKey("measurement.id"), primary_key=True)
-    field: Mapped[str] = mapped_column(primary_key=True)
-    sha256: Mapped[str] = mapped_column(ForeignKey("attachment.sha256"))
+    measurement_id: Mapped[int] = column(ForeignKey("measurement.id"), primary_key=True)
+    field: Mapped[str] = column(primary_key=True)
+    sha256: Mapped[str] = column(ForeignKey("attachment.sha256"))
     name: Mapped[str]
     read_as: Mapped[dict[str, Any] | None]
     """How a person said it is to be read: decimal mark, columns, units, what to do about findings."""
-
-    measurement: Mapped[Measurement] = relationship(back_populates="files")
 
 
 class MeasurementRig(Base, Voidable):
@@ -136,17 +134,20 @@ class MeasurementRig(Base, Voidable):
 
     __tablename__ = "measurement_rig"
 
-    measurement_id: Mapped[int] = mapped_column(ForeignKey("measurement.id"), primary_key=True)
-    rig_id: Mapped[int] = mapped_column(ForeignKey("rig.id"), primary_key=True, index=True)
-    calibration_id: Mapped[int | None] = mapped_column(ForeignKey("calibration.id"))
-    compliance_id: Mapped[int | None] = mapped_column(ForeignKey("calibration.id"))
+    measurement_id: Mapped[int] = column(ForeignKey("measurement.id"), primary_key=True)
+    rig_id: Mapped[int] = column(ForeignKey("rig.id"), primary_key=True, index=True)
+    calibration_id: Mapped[int | None] = column(ForeignKey("calibration.id"))
+    compliance_id: Mapped[int | None] = column(ForeignKey("calibration.id"))
     fields: Mapped[list[Any] | None]
     """Readings it took, as ``curve.extension``; None where they follow from what it measures."""
 
-    measurement: Mapped[Measurement] = relationship(back_populates="rigs")
-    rig: Mapped[Rig] = relationship()
-    calibration: Mapped[Calibration | None] = relationship(foreign_keys=[calibration_id])
-    compliance: Mapped[Calibration | None] = relationship(foreign_keys=[compliance_id])
+    rig: Mapped[Rig] = relationship(Rig)
+    calibration: Mapped[Calibration | None] = relationship(
+        Calibration, foreign_keys="MeasurementRig.calibration_id"
+    )
+    compliance: Mapped[Calibration | None] = relationship(
+        Calibration, foreign_keys="MeasurementRig.compliance_id"
+    )
 
 
 class Result(Base, Numbered):
@@ -159,7 +160,7 @@ class Result(Base, Numbered):
         Index("ix_result_quantity_counted", "quantity", "counted"),
     )
 
-    measurement_id: Mapped[int] = mapped_column(ForeignKey("measurement.id"))
+    measurement_id: Mapped[int] = column(ForeignKey("measurement.id"))
     quantity: Mapped[str]
     value: Mapped[float | None]
     unit: Mapped[str]
@@ -174,7 +175,7 @@ class Result(Base, Numbered):
     """Break type or the like: results of different groups are never averaged."""
     # A bar that did not break, or a stop at the end of travel, gives a bound; kept as a number alone it
     # would pull the mean.
-    relation: Mapped[str] = mapped_column(default="=")
+    relation: Mapped[str] = column(default="=")
     remarks: Mapped[list[Any]]
     refused: Mapped[str | None]
     budget: Mapped[list[Any] | None]
@@ -193,8 +194,7 @@ class Result(Base, Numbered):
     def _limit_kind(cls) -> ColumnElement[str | None]:
         return case((cls.relation == ">", "above"), (cls.relation == "<", "below"), else_=None)
 
-    measurement: Mapped[Measurement] = relationship(back_populates="results")
-    verdicts: Mapped[list["Verdict"]] = relationship(back_populates="result", order_by="Verdict.id")
+    verdicts: Mapped[list["Verdict"]] = relationship("Verdict", order_by="Verdict.id")
 
 
 class Verdict(Base, Numbered):
@@ -202,10 +202,8 @@ class Verdict(Base, Numbered):
 
     __tablename__ = "verdict"
 
-    result_id: Mapped[int] = mapped_column(ForeignKey("result.id"), index=True)
+    result_id: Mapped[int] = column(ForeignKey("result.id"), index=True)
     counted: Mapped[bool]
     reason: Mapped[str]
     by: Mapped[str]
     at: Mapped[dt.datetime]
-
-    result: Mapped[Result] = relationship(back_populates="verdicts")
