@@ -111,6 +111,34 @@ def test_a_reader_leaves_no_transaction_open(book: Book, scene: Scene) -> None:
     assert book.engine.pool.checkedout() == 0  # type: ignore[attr-defined]
 
 
+def test_readers_at_the_same_time_have_connections_of_their_own(book: Book, scene: Scene) -> None:
+    """What is kept for the next reader is given to one alone, and each sees its own moment."""
+    del scene
+    with Reader(book.engine):
+        pass
+    with Reader(book.engine) as first, Reader(book.engine) as second:
+        first.ask(questions.STORAGE, 1)
+        assert first._connection is not second._connection
+        with book.act("keep", "Ada Bench") as act:
+            act.session.get_one(StoragePeriod, 1).note = "changed meanwhile"
+        seen = [reader.ask(questions.STORAGE, 1)[0]["stay"].note for reader in (first, second)]
+
+    # A server shows each statement of a plain transaction what was written before it.
+    assert seen[0] == (None if book.engine.dialect.name == "sqlite" else "changed meanwhile")
+    assert seen[1] == "changed meanwhile"
+
+
+def test_a_connection_kept_for_the_next_reader_is_closed_with_its_book(book: Book, scene: Scene) -> None:
+    """Nothing holds the file open after it."""
+    del scene
+    with Reader(book.engine) as reader:
+        driver = reader._connection.dbapi_connection
+    book.close()
+
+    with pytest.raises(Exception, match="closed"):
+        driver.execute("SELECT 1")
+
+
 def test_a_reader_on_a_connection_sees_what_its_transaction_wrote(book: Book, scene: Scene) -> None:
     """It reads in the act's own transaction, and leaves the connection to the act."""
     del scene

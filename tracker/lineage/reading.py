@@ -10,10 +10,25 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final, Self, cast
+from weakref import WeakKeyDictionary
 
-from sqlalchemy import ColumnElement, Connection, Dialect, Engine, FromClause, Select, bindparam, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Date,
+    Dialect,
+    Engine,
+    FromClause,
+    Select,
+    SelectLabelStyle,
+    bindparam,
+    event,
+    select,
+)
 
 from tracker.model.base import UtcTime
 
@@ -86,22 +101,36 @@ class Question:
         build: Callable[[Select[Any]], Select[Any]],
         by: ColumnElement[Any],
     ) -> None:
-        columns: list[ColumnElement[Any]] = []
-        # Name, place of a column that is never empty in a row found, first and last column, names.
-        self._parts: list[tuple[str, int, int, int, tuple[str, ...]]] = []
-        for name, table in tables.items():
-            own = list(table.c) if isinstance(table, FromClause) else list(table)
-            names = tuple(str(getattr(column, "name", column)) for column in own)
-            key = next((i for i, column in enumerate(own) if getattr(column, "primary_key", False)), 0)
-            start = len(columns)
-            self._parts.append((name, start + key, start, start + len(own), names))
-            columns += own
-        self._columns = columns
-        # Two tables may have columns of one name; places, not names, tell them apart.
-        self._bare = build(select(*(column.label(f"c{i}") for i, column in enumerate(columns))))
+        self._tables = {
+            name: list(table.c) if isinstance(table, FromClause) else list(table)
+            for name, table in tables.items()
+        }
+        self._build = build
         self._by = by
         self._ready: dict[tuple[str, int], _Ready] = {}
         self._divided: dict[str, tuple[_Part, ...]] = {}
+
+    @cached_property
+    def _columns(self) -> list[ColumnElement[Any]]:
+        return [column for own in self._tables.values() for column in own]
+
+    @cached_property
+    def _bare(self) -> Select[Any]:
+        # Made when it is first asked: most commands ask few of the questions. Two tables may have columns of
+        # one name; places, not names, tell them apart.
+        return self._build(select(*self._columns).set_label_style(SelectLabelStyle.LABEL_STYLE_NONE))
+
+    @cached_property
+    def _parts(self) -> list[tuple[str, int, int, int, tuple[str, ...]]]:
+        """Of each table its name, the place of a column that is never empty, first and last column, names."""
+        parts = []
+        start = 0
+        for name, own in self._tables.items():
+            names = tuple(str(getattr(column, "name", column)) for column in own)
+            key = next((i for i, column in enumerate(own) if getattr(column, "primary_key", False)), 0)
+            parts.append((name, start + key, start, start + len(own), names))
+            start += len(own)
+        return parts
 
     def statement(self, size: int = 1) -> Select[Any]:
         """Return the statement for so many keys, parameters ``k0`` and on."""
@@ -140,14 +169,57 @@ class Question:
 
 
 def _converter(column: ColumnElement[Any], dialect: Dialect, code: Any) -> Converter | None:
-    # The type's own rule reads the text and then adds the zone; a fifth of a trace would go into that.
-    if isinstance(column.type, UtcTime) and dialect.name == "sqlite":
-        return _moment
+    # The types' own rules read a text by a pattern and then add the zone: a fifth of a trace.
+    if dialect.name == "sqlite":
+        if isinstance(column.type, UtcTime):
+            return _moment
+        if isinstance(column.type, Date):
+            return dt.date.fromisoformat
     return column.type.dialect_impl(dialect).result_processor(dialect, code)
 
 
 def _moment(text: str) -> dt.datetime:
     return dt.datetime.fromisoformat(f"{text}+00:00")
+
+
+_IDLE: Final[WeakKeyDictionary[Engine, list[Any]]] = WeakKeyDictionary()
+"""A connection to each file that waits for the next reader: the pool's way out and back takes a tenth of a
+trace."""
+
+
+def _connection_of(engine: Engine) -> Any:
+    """Return a connection that no other reader has.
+
+    One to a server comes of the pool each time, which sees to it that it still lives.
+    """
+    if engine.dialect.name == "sqlite":
+        idle = _IDLE.get(engine)
+        if idle is None:
+            _IDLE[engine] = []
+            event.listen(engine, "engine_disposed", _let_go)
+            connection = engine.raw_connection()
+            connection.detach()
+            return connection
+        if idle:
+            # Another thread may have taken it meanwhile.
+            with suppress(IndexError):
+                return idle.pop()
+    return engine.raw_connection()
+
+
+def _give_back(engine: Engine, connection: Any) -> None:
+    """End a reader's transaction, and keep the connection for the next one or give it to the pool."""
+    idle = _IDLE.get(engine)
+    if idle is None or not connection.is_detached:
+        connection.close()
+        return
+    connection.rollback()
+    idle.append(connection)
+
+
+def _let_go(engine: Engine) -> None:
+    for connection in _IDLE.pop(engine, ()):
+        connection.close()
 
 
 class Reader:
@@ -161,21 +233,20 @@ class Reader:
 
     def __init__(self, source: Engine | Connection) -> None:
         self._dialect = source.dialect
-        self._own = isinstance(source, Engine)
-        self._connection: Any = source.raw_connection() if isinstance(source, Engine) else source.connection
+        self._engine = source if isinstance(source, Engine) else None
+        self._connection: Any = _connection_of(source) if isinstance(source, Engine) else source.connection
         self._cursor = self._connection.cursor()
 
     def __enter__(self) -> Self:
         # psycopg begins by itself; the books' SQLite connections leave it to whoever uses them.
-        if self._own and self._dialect.name == "sqlite":
+        if self._engine is not None and self._dialect.name == "sqlite":
             self._cursor.execute("BEGIN")
         return self
 
     def __exit__(self, *_: object) -> None:
         self._cursor.close()
-        # The pool rolls back what it takes in, which ends the transaction.
-        if self._own:
-            self._connection.close()
+        if self._engine is not None:
+            _give_back(self._engine, self._connection)
 
     def ask(self, question: Question, keys: int | Iterable[int], **others: Any) -> list[Parts]:
         """Return the rows that answer a question, each divided into its tables.
@@ -185,46 +256,45 @@ class Reader:
             keys: One key, or any number of them; each is asked for once.
             others: The question's other parameters.
         """
-        if isinstance(keys, int):
-            return self._asked(question, (keys,), others)
-        wanted = list(dict.fromkeys(keys))
+        wanted = (keys,) if isinstance(keys, int) else tuple(keys)
         if len(wanted) == 1:
             return self._asked(question, wanted, others)
+        wanted = tuple(dict.fromkeys(wanted))
         return [
             parts
             for start in range(0, len(wanted), _SIZES[-1])
             for parts in self._asked(question, wanted[start : start + _SIZES[-1]], others)
         ]
 
-    def _asked(self, question: Question, keys: Sequence[int], others: Mapping[str, Any]) -> list[Parts]:
+    def _asked(self, question: Question, keys: tuple[int, ...], others: Mapping[str, Any]) -> list[Parts]:
         ready = question.ready(self._dialect, len(keys))
-        padded = keys if len(keys) == ready.size else [*keys, *([keys[-1]] * (ready.size - len(keys)))]
+        if len(keys) < ready.size:
+            keys += keys[-1:] * (ready.size - len(keys))
         if ready.keys_alone and not others:
-            self._cursor.execute(ready.sql, padded)
+            self._cursor.execute(ready.sql, keys)
         else:
-            values: dict[str, Any] = {f"k{place}": key for place, key in enumerate(padded)} | dict(others)
+            values: dict[str, Any] = {f"k{place}": key for place, key in enumerate(keys)} | dict(others)
             order = ready.order
             self._cursor.execute(ready.sql, values if order is None else [values[name] for name in order])
         rows = self._cursor.fetchall()
         if not rows:
             return []
         parts = question.parts(self._dialect, self._cursor.description or ())
-        return [_divided(row, parts) for row in rows]
+        found = []
+        for row in rows:
+            tables: Parts = {}
+            for name, key, start, end, names, converters in parts:
+                # One that an outer join did not find is absent.
+                if row[key] is not None:
+                    table = tables[name] = Row(zip(names, row[start:end]))  # noqa: B905 - as many as selected
+                    for column, converter in converters:
+                        value = table[column]
+                        if value is not None:
+                            table[column] = converter(value)
+            found.append(tables)
+        return found
 
     def one(self, question: Question, key: int, **others: Any) -> Parts | None:
         """Return the first row of an answer, or None."""
         rows = self.ask(question, key, **others)
         return rows[0] if rows else None
-
-
-def _divided(row: Sequence[Any], parts: tuple[_Part, ...]) -> Parts:
-    """Return a row as tables side by side; one that an outer join did not find is absent."""
-    found: Parts = {}
-    for name, key, start, end, names, converters in parts:
-        if row[key] is not None:
-            part = found[name] = Row(zip(names, row[start:end]))  # noqa: B905 - as many as were selected
-            for column, converter in converters:
-                value = part[column]
-                if value is not None:
-                    part[column] = converter(value)
-    return found
