@@ -115,3 +115,21 @@ def test_the_head_of_an_entry_is_read_whatever_it_says(reason: str, who: str, no
 
     assert written.reason == nasty
     assert set(written.changes) == {("job", "2")}
+    assert written.change_of("job", "2") == ({"note": ""}, {"note": note})
+    assert written.change_of("job", "1") is None
+
+
+@given(TEXT, st.booleans())
+def test_a_change_is_found_whatever_a_document_in_the_row_looks_like(key: str, first: bool) -> None:
+    """A document that reads like a new row of the same name hides no correction."""
+    likeness = {"before": None, "key": key, "table": "factor"}
+    rows = [
+        RowChange("factor", key, {"note": "old"}, {"note": "new"}),
+        RowChange("job", "2", None, {"facts": likeness}),
+    ]
+    entry = Entry(1, now(), "Ada", "amend", "0" * 64, rows=tuple(rows if first else rows[::-1]))
+    body = entry.body()
+    written = Written(entry.seq, entry.at, entry.who, entry.act, body, hash_of(body))
+
+    assert written.change_of("factor", key) == ({"note": "old"}, {"note": "new"})
+    assert written.change_of("job", "2") is None

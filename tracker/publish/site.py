@@ -267,7 +267,7 @@ class _Making:
         data, graph = [], dict[str, dict[str, Any]]()
         for ident in self._by_group.get(group, ()):
             path = found.paths[ident]
-            path.journal = found.leaving.journal(journal_of(reader, list(path.touched()), self._entries))
+            path.journal = found.leaving.journal(journal_of(reader, path.touched(), self._entries))
             method = self._method(path.measured[0].measurement.method)
             way = way_of(found, self._book, path, self._describe)
             files = recordings(found, self._book, self._plugged, ident, path)

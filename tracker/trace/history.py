@@ -19,17 +19,18 @@ from tracker.lineage import questions as ask
 from tracker.model import Base
 
 Columns = Mapping[str, Any]
-Touched = tuple[str, Columns]
-"""Name of a table and one of its rows."""
+Touched = tuple[str, Any]
+"""Name of a table and one of its rows, which is typed as its model and gives its columns by name as well."""
 
 _KEYS: Final = {
     table.name: tuple(column.name for column in table.primary_key) for table in Base.metadata.sorted_tables
 }
 _CHANGED: Final = '"before":{'
 _ROWS: Final = ',"rows":['
+_quoted: Final = json.JSONEncoder(ensure_ascii=False).encode
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False)
 class Written:
     """A journal entry that wrote a row of the path."""
 
@@ -66,6 +67,20 @@ class Written:
             for row in json.loads(self.body)["rows"]
             if row["before"] is not None
         }
+
+    def change_of(self, table: str, key: str) -> tuple[Columns, Columns] | None:
+        """Return a row as it was before this entry and as it became; None where the entry did not change it.
+
+        A body may hold a whole plate, and most rows of a way back are new in it. In canonical JSON a new row
+        ends with its key after an empty ``before``: for a row that is seen to be new no body is read.
+        """
+        if _CHANGED not in self.body:
+            return None
+        end = f'"key":{_quoted(key)},"table":{_quoted(table)}}}'
+        # Written twice, one of them may be a document that looks like a row.
+        if f'"before":null,{end}' in self.body and self.body.count(end) == 1:
+            return None
+        return self.changes.get((table, key))
 
 
 @dataclass(frozen=True)
@@ -115,7 +130,7 @@ def journal_of(
         journal.entries = {seq: known[seq] for seq in journal.wrote if seq in known}
     _fetch(reader, journal, journal.wrote)
     # Asked of the text first: most entries write new rows alone, and a trace is behind a dozen of them.
-    if any(_CHANGED in entry.body and entry.changes for entry in journal.entries.values()):
+    if any(_CHANGED in entry.body for entry in journal.entries.values()):
         for table, row in touched:
             _follow(reader, journal, table, row)
     if known is not None:
@@ -136,7 +151,7 @@ def _follow(reader: Reader, journal: Journal, table: str, row: Columns) -> None:
     seq: int | None = row["entry"]
     while seq is not None:
         _fetch(reader, journal, [seq])
-        found = journal.entries[seq].changes.get(place) if seq in journal.entries else None
+        found = journal.entries[seq].change_of(*place) if seq in journal.entries else None
         if found is None:
             return
         before, after = found

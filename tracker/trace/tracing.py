@@ -160,7 +160,7 @@ def _walked(book: Book, ident: Ident | str) -> Path:
         for each in readings:
             path = walk(reader, each)
             if path is not None:
-                path.journal = journal_of(reader, list(path.touched()))
+                path.journal = journal_of(reader, path.touched())
                 return path
     raise TraceError(f"There is no {readings[0]} in this book", do=f"strandbook list {readings[0].kind}s")
 

@@ -15,7 +15,6 @@ from tracker.lineage import (
     Reader,
     Row,
     SpoolHistory,
-    columns_of,
     of_jobs,
     of_measurements,
     of_piece,
@@ -112,58 +111,59 @@ class Path:
         """Moment of the print: storage and dryings are those begun before it. None: they are all there."""
         return self.job.started_at if self.job is not None else None
 
-    def touched(self) -> Iterator[Touched]:
-        """Yield every row on the path with the name of its table."""
-        singles = (
-            ("specimen", self.specimen),
-            ("job", self.job),
-            ("attachment", self.plate),
-            ("rig", self.rig),
-            ("drying", self.drying),
-        )
-        yield from ((table, columns_of(row)) for table, row in singles if row is not None)
+    def touched(self) -> list[Touched]:
+        """Return every row on the path with the name of its table."""
+        found: list[Touched] = [
+            (table, row)
+            for table, row in (
+                ("specimen", self.specimen),
+                ("job", self.job),
+                ("attachment", self.plate),
+                ("rig", self.rig),
+                ("drying", self.drying),
+            )
+            if row is not None
+        ]
         for each in self.measured:
-            yield from rows_of_measurement(each)
-        lists: tuple[tuple[str, Sequence[object]], ...] = (
-            ("factor", self.factors),
-            ("change", self.changes),
-            ("job_log", self.logs),
-            ("calibration", self.calibrations),
-        )
-        for table, rows in lists:
-            yield from ((table, columns_of(row)) for row in rows)
-        for spool in self.spools:
-            yield from _of_spool(spool)
+            found += rows_of_measurement(each)
+        found += [("factor", row) for row in self.factors]
+        found += [("change", row) for row in self.changes]
+        found += [("job_log", row) for row in self.logs]
+        found += [("calibration", row) for row in self.calibrations]
+        spools = self.spools
+        for spool in spools:
+            found += _of_spool(spool)
         # A spool has brought its own material.
-        if self.material is not None and not self.spools:
-            yield "material", columns_of(self.material)
+        if not spools and self.material is not None:
+            found.append(("material", self.material))
+        return found
 
 
 def rows_of_measurement(each: Measured) -> Iterator[Touched]:
     """Yield every row of a measurement with the name of its table."""
-    yield "measurement", columns_of(each.measurement)
+    yield "measurement", each.measurement
     for judged in each.results:
-        yield "result", columns_of(judged.result)
-        yield from (("verdict", columns_of(verdict)) for verdict in judged.verdicts)
+        yield "result", judged.result
+        yield from (("verdict", verdict) for verdict in judged.verdicts)
     for use in each.rigs:
-        yield "measurement_rig", columns_of(use.used)
-        yield "rig", columns_of(use.rig)
+        yield "measurement_rig", use.used
+        yield "rig", use.rig
         if use.calibration is not None:
-            yield "calibration", columns_of(use.calibration)
+            yield "calibration", use.calibration
     for recorded in each.files:
-        yield "measurement_file", columns_of(recorded.file)
-        yield "attachment", columns_of(recorded.attachment)
+        yield "measurement_file", recorded.file
+        yield "attachment", recorded.attachment
 
 
 def _of_spool(path: SpoolHistory) -> Iterator[Touched]:
-    yield "spool", columns_of(path.spool)
-    yield "material", columns_of(path.material)
+    yield "spool", path.spool
+    yield "material", path.material
     if path.used is not None:
-        yield "job_spool", columns_of(path.used)
-    yield from (("stay", columns_of(row)) for row in path.storage)
+        yield "job_spool", path.used
+    yield from (("stay", row) for row in path.storage)
     for each in path.dryings:
-        yield "drying", columns_of(each.drying)
-        yield "drying_spool", columns_of(each.masses)
+        yield "drying", each.drying
+        yield "drying_spool", each.masses
 
 
 def walk(reader: Reader, ident: Ident) -> Path | None:
