@@ -103,6 +103,25 @@ def test_every_command_shown_exists_with_its_options(page: str, line: str) -> No
     assert {word for word in words if word.startswith("--")} <= options
 
 
+def test_every_command_of_the_program_stands_on_a_page() -> None:
+    """Whoever reads the pages meets every command, as it is typed."""
+    pages = " ".join(" ".join(page.text.split()) for page in manual.topics())
+    missing = [each for each in map(" ".join, commands()) if not re.search(rf"strandbook {each}\b", pages)]
+    assert missing == []
+
+
+def test_the_programme_of_the_manual_is_taken(cli: Cli, tmp_path: Path) -> None:
+    """The file of the page, as it stands there."""
+    text = manual.topic("programme").text.partition("```toml\n")[2].partition("```")[0]
+    (tmp_path / "ours.toml").write_text(text)
+    cli.id("material", "add", "Brand X ASA", "--family", "ASA")
+    cli.done("programme", "Brand X ASA", "--set", str(tmp_path / "ours.toml"))
+    needs = cli.json("programme", "Brand X ASA")["needs"]
+    assert [(each["method"], each["wanted"]) for each in needs] == [
+        ("tensile", 5), ("tensile", 5), ("appearance", 1),
+    ]  # fmt: skip
+
+
 def test_every_method_of_hazard_has_its_caution() -> None:
     """Fumes, heat, blades, fragments, weights, needles, liquids, dust and desiccant are all named."""
     text = manual.topic("cautions").text.casefold()
