@@ -14,7 +14,7 @@ from tracker.web.pages import ROUTERS
 
 FRAMEWORK = re.compile(
     r"Field required|Input should|(String|List|Value) should|valid (integer|number|string)|"
-    r"Not Found|Internal Server Error|Unprocessable|Traceback"
+    r"Not Found|Not Allowed|Internal Server Error|Unprocessable|Traceback"
 )
 
 
@@ -52,6 +52,18 @@ def test_no_address_is_answered_in_the_words_of_the_framework(steady: Site, meth
                 told[address[:60]] = answer.status_code, found and found[0]
     assert routes
     assert told == {}
+
+
+def test_the_address_of_a_form_that_was_sent_leads_to_its_record(steady: Site) -> None:
+    """A phone that had put a refused form away opens its address again; nothing of it is sent twice."""
+    piece = steady.pieces[0]
+    with steady.browser() as browser:
+        for address, leads in (
+            (f"/{piece}/measure/tensile", f"/{piece}"),
+            (f"/{steady.job}/offbed", f"/{steady.job}"),
+        ):
+            answer = browser.get(address)
+            assert (answer.status_code, answer.url.path) == (200, leads)
 
 
 def test_a_record_that_is_not_named_is_asked_for(looking: Browser, steady: Site) -> None:

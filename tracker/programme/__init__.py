@@ -85,12 +85,13 @@ class Standing:
         }
 
 
-def still_wanted(session: Session, row: Specimen) -> str:
+def still_wanted(session: Session, row: Specimen, titles: Mapping[str, str] | None = None) -> str:
     """Return in one line what the programme of its material still wants of specimens like one.
 
     Args:
         session: To read with.
         row: The specimen; without a known material nothing is wanted, and the line is empty.
+        titles: What people read for a method's id; the id where there is none.
     """
     material = material_of_specimen(row)
     if material is None:
@@ -105,7 +106,7 @@ def still_wanted(session: Session, row: Specimen) -> str:
     )
     counted = {(orientation, method): count for orientation, method, count in rows}
     wanted = [
-        f"{test.method} {missing} more"
+        f"{(titles or {}).get(test.method, test.method)} {missing} more"
         for test in programme.tests
         if test.fits(row.orientation) and (missing := test.missing(counted))
     ]

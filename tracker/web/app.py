@@ -32,7 +32,7 @@ from tracker.web.guard import Guard
 from tracker.web.inputs import asked_in_address
 from tracker.web.pages import acts
 from tracker.web.refusals import NotPairedError, status_of, unread, without_commands
-from tracker.web.render import STATIC, mark_of, page, there
+from tracker.web.render import STATIC, mark_of, own_path, page, there
 from tracker.web.visitors import COOKIE, Here, Visitor, anyone, reader
 
 THREADS = 12
@@ -148,6 +148,10 @@ def _http(request: Request, error: Any) -> Response:
         words = str(error.detail)
         body = {"refused": words, "do": "", "fields": []}
         return JSONResponse(body, error.status_code, headers=error.headers)
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED and request.method == "GET":
+        # The address of a form that was refused, opened anew by a phone that had put the page away.
+        first, _, rest = request.url.path.removeprefix("/").partition("/")
+        return there(own_path(f"/{first}" if rest else "/"))
     return _error_page(request, error.status_code, f"{words}.")
 
 

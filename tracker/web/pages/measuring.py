@@ -173,7 +173,7 @@ def facts_of(bench: Bench, ident: Ident) -> PieceFacts:
             tuple((name, bench.plugged.method(name).title) for name in names),
             plate_map(pieces, str(ident), things, bed),
             tuple(facts),
-            still_wanted(session, row) if ident.kind == "specimen" else "",
+            still_wanted(session, row, bench.method_titles) if ident.kind == "specimen" else "",
             piece_log(row) if ident.kind == "specimen" else None,
             tuple(shown.data.get("photographs", ())),
             running=running_tests,
