@@ -18,6 +18,10 @@ from tracker.errors import Doubt
 from tracker.files import Files
 from tracker.journal import FIRST_PREV, Entry, canonical, canonical_row, hash_of, plain
 from tracker.model import Attachment, Base, JournalRecord, SentForm
+from tracker.stored_rows import batched
+
+_MANY, _TOGETHER = 200, 2000
+"""From so many rows on PostgreSQL is given them in documents, of so many rows each."""
 
 
 def insert_rows(
@@ -33,6 +37,10 @@ def insert_rows(
         seq: Number of the entry they are written by.
     """
     into = insert_into(table, tuple(columns), connection.dialect)
+    if into.from_document and len(rows) >= _MANY:
+        for some in batched(rows, _TOGETHER):
+            connection.exec_driver_sql(into.from_document, {"rows": into.document(some, entry=seq)})
+        return
     connection.exec_driver_sql(into.text, [into.values(row, entry=seq) for row in rows])
 
 

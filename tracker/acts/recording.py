@@ -5,7 +5,9 @@ Not by whoever adds a row: a caller who forgot would leave a row that no entry s
 
 from __future__ import annotations
 
+import datetime as dt
 import functools
+import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from operator import itemgetter
@@ -247,7 +249,9 @@ class Insert:
     """How rows of some columns are put into a table.
 
     Attributes:
-        text: The statement.
+        text: The statement for rows one by one.
+        from_document: On PostgreSQL the statement for thousands of rows, given as one JSON text: it costs the
+            server a third of as many statements. Empty for SQLite.
     """
 
     def __init__(self, table: Table, columns: tuple[str, ...], dialect: Dialect) -> None:
@@ -259,6 +263,15 @@ class Insert:
         names = [*columns, *self._left_out]
         compiled: Any = insert(table).compile(dialect=dialect, column_keys=names)
         self.text = str(compiled)
+        self.from_document = ""
+        if dialect.name == "postgresql":
+            quoted = {name: dialect.identifier_preparer.quote(name) for name in names}
+            typed = ", ".join(f"{quoted[name]} {table.c[name].type.compile(dialect)}" for name in names)
+            into, listed = dialect.identifier_preparer.format_table(table), ", ".join(quoted.values())
+            self.from_document = (
+                f"INSERT INTO {into} ({listed}) SELECT {listed} "  # noqa: S608 - our own names
+                f"FROM json_to_recordset(%(rows)s::json) AS given ({typed})"
+            )
         processors = {
             name: table.c[name].type.dialect_impl(dialect).bind_processor(dialect) for name in names
         }
@@ -273,6 +286,15 @@ class Insert:
         for name, turn in self._converters.items():
             whole[name] = turn(whole[name])
         return self._order(whole)
+
+    def document(self, rows: Iterable[Mapping[str, Any]], **more: Any) -> str:
+        """Return rows, and those values given beside each, as the JSON that ``from_document`` takes."""
+        whole = [{**self._left_out, **row, **more} for row in rows]
+        return json.dumps(whole, ensure_ascii=False, allow_nan=False, default=_in_words)
+
+
+def _in_words(value: dt.date) -> str:
+    return value.isoformat()
 
 
 @functools.lru_cache(maxsize=128)

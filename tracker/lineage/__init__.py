@@ -24,6 +24,7 @@ from tracker.lineage.records import (
     spool_histories,
 )
 from tracker.lineage.spools import (
+    among_all_made_of,
     in_tool_order,
     join_main_spool,
     join_material,
@@ -50,6 +51,7 @@ __all__ = [
     "RigUse",
     "Row",
     "SpoolHistory",
+    "among_all_made_of",
     "columns_of",
     "in_tool_order",
     "join_main_spool",

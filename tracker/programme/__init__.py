@@ -19,7 +19,7 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.kinds import material_named
 from tracker.lazy_modules import lazy
-from tracker.lineage import made_of, material_of_specimen
+from tracker.lineage import among_all_made_of, material_of_specimen
 from tracker.model import Calibration, Drying, Job, Material, Measurement, Result, Rig, Specimen
 from tracker.model import Programme as ProgrammeRecord
 from tracker.moments import local_midnight
@@ -101,7 +101,7 @@ def still_wanted(session: Session, row: Specimen, titles: Mapping[str, str] | No
         select(Specimen.orientation, Measurement.method, func.count(Specimen.id.distinct()))
         .join(Measurement, Measurement.specimen_id == Specimen.id)
         .join(Result, Result.measurement_id == Measurement.id)
-        .where(made_of(material.id), Specimen.dummy.is_not(True), Result.counted)
+        .where(among_all_made_of(material.id), Specimen.dummy.is_not(True), Result.counted)
         .group_by(Specimen.orientation, Measurement.method)
     )
     counted = {(orientation, method): count for orientation, method, count in rows}
@@ -193,7 +193,7 @@ def _pieces(connection: Connection, material: int) -> list[_Piece]:
         .outerjoin(Result, Result.measurement_id == Measurement.id)
         # A dummy was printed for the others' layer times and is nobody's test piece; old rows say nothing,
         # so "is not true".
-        .where(made_of(material), Specimen.dummy.is_not(True))
+        .where(among_all_made_of(material), Specimen.dummy.is_not(True))
         .group_by(Specimen.id, Measurement.method)
         .order_by(Specimen.job_id, Specimen.piece)
     )  # fmt: skip
