@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import FrozenInstanceError
+import tomllib
+from dataclasses import FrozenInstanceError, fields
 from importlib import resources
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 from tests.exposure.days import family
 from tracker.errors import Refused
 from tracker.exposure import Family, Figure, drying_advice, load_families, parse_families
+from tracker.exposure.families import _figure
 
 NAMES = list(load_families().by_name)
 
@@ -114,3 +116,64 @@ def test_a_broken_file_is_refused_with_the_place(own_file: Path, old: str, new: 
     text = own_file.read_text(encoding="utf-8").replace(old, new, 1)
     with pytest.raises(Refused, match=words):
         parse_families(text, "own.toml")
+
+
+def test_assumptions_are_read_as_numbers_and_ranges(own_file: Path) -> None:
+    """Whole numbers of the file too: a range is a tuple, and everything a float."""
+    text = own_file.read_text(encoding="utf-8")
+    found = parse_families(text, "own.toml").assumptions
+    values = [getattr(found, field.name) for field in fields(found)]
+
+    assert found.open_rh_pct == (30.0, 50.0, 70.0)
+    assert all(isinstance(each, float | tuple) for each in values)
+    assert all(isinstance(one, float) for each in values if isinstance(each, tuple) for one in each)
+
+
+def test_all_of_a_family_is_read(own_file: Path) -> None:
+    """Every figure under its own name, the drying with its ranges, and what else it is called."""
+    known = parse_families(own_file.read_text(encoding="utf-8"), "own.toml")
+    data = tomllib.loads(own_file.read_text(encoding="utf-8"))["families"]
+
+    assert list(known.by_name) == list(data)
+    for name, entry in data.items():
+        found = known.by_name[name]
+        assert (found.title, found.d_factor, found.w_relative) == (
+            entry["title"], entry["d_factor"], entry["w_relative"],
+        )  # fmt: skip
+        assert found.no_estimate == entry.get("no_estimate")
+        for key in ("w50_pct", "w100_pct", "d23_m2_s", "e_kj_mol"):
+            figure, given = getattr(found, key), entry.get(key)
+            assert (figure and (figure.value, figure.low, figure.high, figure.source)) == (
+                given and (given["value"], given["low"], given["high"], given["source"])
+            )
+        drying, advice = entry["drying"], found.drying
+        assert advice is not None
+        assert [advice.set_low_c, advice.set_high_c] == drying.get("set_c", [None, None])
+        assert [advice.hours_low, advice.hours_high] == drying.get("hours", [None, None])
+        assert (advice.family, advice.max_c, advice.source) == (name, drying["max_c"], drying["source"])
+        assert (advice.max_source, list(advice.cautions)) == (
+            drying["max_source"],
+            drying.get("cautions", []),
+        )
+        for other in (name, name.lower(), *entry.get("also", [])):
+            assert known.find(other) is found
+
+
+@pytest.mark.parametrize(
+    ("figure", "taken"),
+    [
+        ({"value": 1, "low": 1, "high": 1}, True),
+        ({"value": 1, "low": 0, "high": 1}, False),
+        ({"value": 1, "low": 1.1, "high": 2}, False),
+        ({"value": 1, "low": 0.5, "high": 0.9}, False),
+    ],
+)
+def test_a_figure_lies_in_its_range_above_zero(figure: dict[str, float], taken: bool) -> None:
+    """At either end it may; a swapped pair would turn the bounds inside out."""
+    if taken:
+        assert _figure({**figure, "source": "test"}) == Figure(1.0, 1.0, 1.0, "test")
+    else:
+        with pytest.raises(ValueError, match="in order"):
+            _figure({**figure, "source": "test"})
+    assert _figure(None) is None
+    assert _figure({"value": 0, "low": -1, "high": 1, "source": ""}, positive=False) == Figure(0, -1, 1, "")
