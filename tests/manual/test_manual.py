@@ -165,8 +165,8 @@ def test_a_search_finds_lines_that_hold_all_words() -> None:
     ("typed", "page"),
     [
         ("wet", "spools"), ("scale", "spools"), ("second spool", "spools"), ("dry box", "spools"),
-        ("broke in the grip", "putting-right"), ("wrong label", "putting-right"),
-        ("mistake", "putting-right"),
+        ("broke in the grip", "correcting"), ("wrong label", "correcting"),
+        ("mistake", "correcting"),
         ("phone", "shared-bench"), ("settings changed", "printing"), ("stringy", "printing"),
         ("how many plates", "table"), ("humidity", "spools"),
     ],

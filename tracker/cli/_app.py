@@ -53,9 +53,9 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "append": ("testing", "Add a reading to a test that runs over days."),
         "measure": ("testing", "Enter readings and see what they give."),
         "verdict": ("testing", "Count a result or set it aside, with a reason."),
-        "compute": ("correcting", "Compute measurements anew that waited for their method."),
+        "compute": ("correcting", "Compute again the measurements that waited for their method."),
     },
-    "Putting right": {
+    "Correcting": {
         "correct": ("correcting", "Correct a record, with a reason."),
         "void": ("correcting", "Take a record back; it stays, and counts nowhere."),
         "undo": ("correcting", "Take back the last thing you did."),

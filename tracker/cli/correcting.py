@@ -1,4 +1,4 @@
-"""Putting right: correct a record, take it back, undo, merge, cut, relabel, compute results again."""
+"""Correct a record, take it back, undo, merge, cut, relabel, compute results again."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def correct_command(
 @as_json
 @pass_bench
 def compute_command(bench: Bench, /, measurements: tuple[str, ...], as_json: bool) -> None:
-    """Compute measurements again whose method was missing or has a new version."""
+    """Compute again the measurements whose method was missing or has a new version."""
     done(correcting.recompute_all(bench.book, bench.who, bench.plugged, measurements), as_json)
 
 

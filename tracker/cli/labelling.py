@@ -62,7 +62,7 @@ def sheet_options(function: F) -> F:
 @click.command("label", epilog="Example: strandbook label J0012-P --stock tape-12 -o labels.pdf")
 @click.argument("ids", nargs=-1, metavar="ID…")
 @sheet_options
-@click.option("--stocks", "list_stocks", is_flag=True, help="List the label stocks and leave.")
+@click.option("--stocks", "list_stocks", is_flag=True, help="List the label stocks and exit.")
 @click.option("--ruler", is_flag=True, help="A page of rulers instead, to find the printer's offset.")
 @as_json
 @pass_bench

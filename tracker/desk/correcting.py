@@ -1,4 +1,4 @@
-"""Corrections: what was entered wrong is put right with a reason; the old value stays in the journal.
+"""Corrections: what was entered wrong is corrected with a reason; the old value stays in the journal.
 
 Every field of a kind's form can be corrected. Beside them: the spool of a job, what a measurement was done on
 and with, its readings and recordings, the masses of a drying, and the parts of a record by their names
@@ -414,7 +414,7 @@ def recompute_all(book: Book, who: str, plugged: Plugged, measurements: Sequence
 
 @dataclass(frozen=True)
 class Correctable:
-    """A value that :func:`correct` can put right.
+    """A value that :func:`correct` can correct.
 
     Attributes:
         name: As it is named there: ``net_g``, ``storage3.ended_at``, a reading of the method.
@@ -502,7 +502,7 @@ def _of_measurement(plugged: Plugged, row: Measurement) -> Iterator[Correctable]
     subject = row.specimen if row.specimen is not None else row.spool
     yield Correctable(kind_of(subject).name, "Measured on", "", (), name_of(subject))
     yield Correctable("rigs", "Measured with (IDs)", "", (), " ".join(name_of(each.rig) for each in row.rigs))
-    # Of a method that is gone the other values can still be put right.
+    # Of a method that is gone the other values can still be corrected.
     if row.method not in plugged.methods:
         return
     for each in fields(plugged.method(row.method).Readings):

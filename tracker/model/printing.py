@@ -114,7 +114,7 @@ class JobLog(Base, Numbered):
     aligned_by: Mapped[str]
     channels: Mapped[list[Any]]
     mapping: Mapped[dict[str, Any] | None]
-    """Columns named by the person, where the reader's guess was put right."""
+    """Columns named by the person, where the reader's guess was corrected."""
     how: Mapped[list[Any]]
     problems: Mapped[list[Any]]
 

@@ -35,7 +35,7 @@ FEW: Final = "too few results for an interval"
 _NOTHING: Final = 1e-9
 """Relative: below this a scatter is rounding, and no digits are shown for it."""
 _FEWEST_DF: Final = 2.0
-"""Below so many degrees of freedom an interval says next to nothing: Student's factor is 12.7 at one."""
+"""Below so many degrees of freedom results are too few for an interval: Student's factor is 12.7 at one."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ class Cell:
 
     @property
     def uninformative(self) -> bool:
-        """Whether there is no interval, or one that says next to nothing."""
+        """Whether there is no interval, or one of too few results."""
         if self.ordinal or self.mean is None:
             return False
         found = self.found
@@ -411,7 +411,7 @@ def interlayer_ratio(
     flat: tuple[Cell, Gathered],
     spools: Callable[[NDArray[np.int64]], frozenset[int]],
 ) -> Ratio | None:
-    """Return strength upright over strength flat, with what speaks against comparing them.
+    """Return strength upright over strength flat, with the objections to comparing them.
 
     Args:
         upright: Cell of upright pieces, and what it was made of.
