@@ -8,8 +8,9 @@ import zipfile
 from html import unescape
 
 import httpx
+import pytest
 
-from tests.desk.bench import entries, row_of
+from tests.desk.bench import a_spool, entries, row_of
 from tests.plates import FLAT, UPRIGHT, plate
 from tests.web.site import ON_BOTH, Browser, Site
 from tests.web.test_pages import plain
@@ -51,6 +52,19 @@ def test_a_plate_is_chosen_once_and_kept_as_it_was_changed(site: Site, browser: 
     assert ([each.url.path for each in answers], entries(site.book)) == (["/J0002-H"] * 2, before + 1)
     pieces = row_of(site.book, "J0002-H").specimens
     assert [(each.name, each.dummy) for each in pieces] == [("tower", None), ("spire", None), ("cube", True)]
+
+
+@pytest.mark.parametrize("plated", [True, False])
+def test_a_question_about_a_job_is_answered_by_its_button(site: Site, browser: Browser, plated: bool) -> None:
+    """It names no step: the job is entered, with its plate or with the specimens that were named."""
+    pieces = stands(look(browser)) if plated else {"name1": "bar", "lay1": "flat", "count1": "3"}
+    spool = a_spool(site.book, received_on="2026-02-02")
+    typed = {**pieces, "spool": spool, "started_at": "2026-02-01 10:00"}
+    asked = browser.fill("/new/job", {**typed, "step": "keep"})
+    assert 'form="form-job" name="sure" value="1">Yes, it is right' in asked.text
+    answer = browser.fill("/new/job", {**typed, "sure": "1"})
+    assert answer.url.path == "/J0002-H"
+    assert len(row_of(site.book, "J0002-H").specimens) == 3
 
 
 def test_a_plate_that_is_gone_is_asked_for_again(site: Site, browser: Browser) -> None:

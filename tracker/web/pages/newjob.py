@@ -88,7 +88,8 @@ def ask(
 @router.post("/new/job")
 def sent(request: Request, bench: Here, visitor: Keeper, form: Form) -> Response:
     """Look at a plate, check it before the print, or enter the job."""
-    if form.get("step") == "keep":
+    # Only what is entered is asked about; the button that answers the question names no step.
+    if form.get("step") == "keep" or is_sure(form):
         return acted(
             request, bench, form, lambda name: f"/{quote(name)}",
             lambda: _keep(bench, visitor, form),
@@ -97,7 +98,7 @@ def sent(request: Request, bench: Here, visitor: Keeper, form: Form) -> Response
     try:
         looked = _look(bench, visitor, form)
         if looked is None:
-            raise FormError("No plate file was chosen", do="Choose it, or name the pieces below")
+            raise FormError("No plate file was chosen", do="Choose it; or name specimens and enter the job")
         check = form.get("step") == "check" and not looked.choices
         report = _check(bench, form, looked.plate) if check else None
     except Refused as refusal:
