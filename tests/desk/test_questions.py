@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.frozen import changeable
 from tracker.desk.curves import spark_svg, thinned
 from tracker.desk.overtime import _SECONDS, _jump
 from tracker.desk.plausibility import (
@@ -291,3 +292,18 @@ def test_a_curve_in_small() -> None:
     assert spark_svg([(0, 0), (5, 10), (10, 5)]) == "M2.0 46.0L120.0 2.0L238.0 24.0"
     assert spark_svg([(3, 7), (3, 7)]) == "M2.0 46.0L2.0 46.0"
     assert spark_svg([(0, 0)]) == spark_svg([]) == ""
+
+
+def test_records_do_not_change_once_made() -> None:
+    """Whoever was given one may rely on it; what gathers while it works stands here by name."""
+    assert changeable("tracker.desk") == {
+        "carrying._Rows",
+        "doubts.Done",
+        "drafts.RowReader",
+        "measuring.Measured",
+        "measuring._Entered",
+        "planning._Found",
+        "plates.PlatePiece",
+        "plates.PlateRead",
+        "voiding.Hanging",
+    }

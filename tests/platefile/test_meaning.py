@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from tests.frozen import changeable
 from tracker.platefile.meaning import COMMANDS, of_comment, of_line, take_apart
 from tracker.platefile.state import Plan, State, changed_by
 
@@ -125,7 +126,10 @@ LINES: dict[str, tuple[Any, ...]] = {
     "M486 S0": (("object", 0, "0", ""),),
     'M486 A"bar 1"': (("object_label", "bar 1"),),
     "M486 S2 Abar": (("object", 0, "2", ""), ("object_label", "bar")),
+    "M486 Abar S5 P2": (("object_label", "bar S5 P2"),),
     "M486 P2": (("trouble", "an object is cancelled inside the file (M486 P, U or C)"),),
+    "M486 U2": (("trouble", "an object is cancelled inside the file (M486 P, U or C)"),),
+    "M486 C": (("trouble", "an object is cancelled inside the file (M486 P, U or C)"),),
     "M486 T5": (),
     "EXCLUDE_OBJECT_DEFINE NAME=bar": (),
     "EXCLUDE_OBJECT_START NAME='bar 1'": (("object", 1, "bar 1", "bar 1"),),
@@ -322,3 +326,21 @@ def test_features_settings_and_what_belongs_to_an_end() -> None:
         "M84": [True], "START_PRINT": [False, False], "END_PRINT": [False, True], "; b = 1": [True],
         "; b: 1": [False], ";SETTING_3 z": [True], "G1 X1": [False],
     }  # fmt: skip
+
+
+def test_records_do_not_change_once_made() -> None:
+    """Whoever was given one may rely on it; what gathers while it works stands here by name."""
+    assert changeable("tracker.platefile", "tracker.platetext", "tracker.platemap") == {
+        "containers.Unpacked",
+        "lines.Channels",
+        "motion.Deposits",
+        "motion._Span",
+        "path.Bends",
+        "path.Path",
+        "path.Reading",
+        "plain.Block",
+        "planning.Moves",
+        "planning.Rows",
+        "tally.Cell",
+        "tally.Tally",
+    }

@@ -6,6 +6,7 @@ import pytest
 
 from tests.platefile.builder import TWO, boxes, text
 from tracker.platefile import Plate, read_plate
+from tracker.platefile.settings_block import _layers, _time
 
 
 def read(*lines: str, **given: float) -> Plate:
@@ -145,3 +146,34 @@ def test_hints_name_their_origin() -> None:
 def test_clearances_are_no_temperatures() -> None:
     """Keys about the nozzle's surroundings are no hints."""
     assert read("; extruder_clearance_height_to_lid = 101").hints == ()
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "seconds"),
+    [
+        ("estimated printing time (normal mode)", "1d 2h 3m 4s", 86400 + 7200 + 180 + 4.0),
+        ("Print time", "1.5h", 5400.0),
+        ("printing time", "90 m", 5400.0),
+        ("total estimated time", "12s", 12.0),
+        ("TIME", "6043.5", 6043.5),
+        ("time", "1", 1.0),
+        ("time", "0", None),
+        ("time", "soon", None),
+        ("print time left", "5 min", None),
+        ("uptime", "5", None),
+    ],
+)
+def test_a_stated_time_in_words_or_seconds(key: str, text: str, seconds: float | None) -> None:
+    """Days, hours, minutes and seconds, or a plain number above nought."""
+    assert _time({key: text}) == (None if seconds is None else (seconds, key))
+
+
+@pytest.mark.parametrize(
+    ("key", "layers"),
+    [("layer_count", 120.0), ("LAYER count", 120.0), ("total layers count", 120.0),
+     ("total layer number", 120.0), ("layers", None), ("total_layer_number", None)],
+)  # fmt: skip
+def test_a_stated_number_of_layers(key: str, layers: float | None) -> None:
+    """By the words that slicers use; none where no number stands."""
+    assert _layers({key: "120"}) == (None if layers is None else (layers, key))
+    assert _layers({key: "many"}) is None

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from tests.frozen import changeable
 from tracker.backup import BackupError, check_backup, prune
 from tracker.backup.archive import Contents, TableContents, Writer, read_contents, reading, writing
 from tracker.backup.folder import FolderReader, FolderWriter, adding, is_backup_folder, object_place, runs_of
@@ -493,3 +494,18 @@ class TestFolder:
         (tmp_path / "mine").touch()
         with pytest.raises(BackupError, match="holds something else"):
             prune(tmp_path / "mine", 1)
+
+
+def test_records_do_not_change_once_made() -> None:
+    """Whoever was given one may rely on it; what gathers while it works stands here by name."""
+    assert changeable(
+        "tracker.acts",
+        "tracker.book",
+        "tracker.backup",
+        "tracker.verify",
+        "tracker.journal",
+        "tracker.files",
+        "tracker.heads",
+        "tracker.write_queue",
+        "tracker.stored_rows",
+    ) == {"derived.Touched", "findings.Findings", "ledger.Replay", "ledger._Suspect", "parallel.Done"}

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from tests.frozen import changeable
 from tracker.why import Factor, Observation
 from tracker.why.differed import compare, compare_materials, in_order, one_per_cause, settings_that_differ
 
@@ -177,3 +178,8 @@ def test_settings_differ_as_text() -> None:
         ("b", "1", "2"),
         ("c", None, "y"),
     ]
+
+
+def test_records_do_not_change_once_made() -> None:
+    """Whoever was given one may rely on it; what gathers while it works stands here by name."""
+    assert changeable("tracker.why", "tracker.comparing") == {"asking._Sides", "survey._Gathered"}

@@ -30,7 +30,7 @@ _PAD = b" " * 16
 _WORD = 8
 _MOST_CHARACTERS, _MOST_DIGITS = 16, 15
 """Fifteen digits are exact in a double; longer numbers go to the grammar, which rounds once."""
-_BLANK, _MINUS, _LINE_FEED = 32, 45, 10
+_MINUS, _LINE_FEED = 45, 10
 _ALL = (1 << 64) - 1
 _EACH = 0x0101010101010101
 _POINT_LESS_ZERO = 0x1E
