@@ -295,12 +295,12 @@ def test_a_curve_in_small() -> None:
 
 
 # Looked at where the modules are loaded, as all that they are made of.
-CHANGEABLE = changeable("tracker.desk")
+_changing = changeable("tracker.desk")
 
 
 def test_records_do_not_change_once_made() -> None:
     """Whoever was given one may rely on it; what gathers while it works stands here by name."""
-    assert CHANGEABLE == {
+    assert _changing == {
         "carrying._Rows",
         "doubts.Done",
         "drafts.RowReader",

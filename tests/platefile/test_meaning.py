@@ -329,12 +329,12 @@ def test_features_settings_and_what_belongs_to_an_end() -> None:
 
 
 # Looked at where the modules are loaded, as all that they are made of.
-CHANGEABLE = changeable("tracker.platefile", "tracker.platetext", "tracker.platemap")
+_changing = changeable("tracker.platefile", "tracker.platetext", "tracker.platemap")
 
 
 def test_records_do_not_change_once_made() -> None:
     """Whoever was given one may rely on it; what gathers while it works stands here by name."""
-    assert CHANGEABLE == {
+    assert _changing == {
         "containers.Unpacked",
         "lines.Channels",
         "motion.Deposits",

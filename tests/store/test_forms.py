@@ -497,7 +497,7 @@ class TestFolder:
 
 
 # Looked at where the modules are loaded, as all that they are made of.
-CHANGEABLE = changeable(
+_changing = changeable(
     "tracker.acts",
     "tracker.book",
     "tracker.backup",
@@ -512,7 +512,7 @@ CHANGEABLE = changeable(
 
 def test_records_do_not_change_once_made() -> None:
     """Whoever was given one may rely on it; what gathers while it works stands here by name."""
-    assert CHANGEABLE == {
+    assert _changing == {
         "derived.Touched",
         "findings.Findings",
         "ledger.Replay",

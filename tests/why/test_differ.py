@@ -181,9 +181,9 @@ def test_settings_differ_as_text() -> None:
 
 
 # Looked at where the modules are loaded, as all that they are made of.
-CHANGEABLE = changeable("tracker.why", "tracker.comparing")
+_changing = changeable("tracker.why", "tracker.comparing")
 
 
 def test_records_do_not_change_once_made() -> None:
     """Whoever was given one may rely on it; what gathers while it works stands here by name."""
-    assert CHANGEABLE == {"asking._Sides", "survey._Gathered"}
+    assert _changing == {"asking._Sides", "survey._Gathered"}
