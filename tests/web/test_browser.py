@@ -519,6 +519,9 @@ def test_at_the_rig_one_follows_the_other(site: Site, opened: Opened) -> None:
     second = row_of(site.book, "M0002-W")
     assert second.readings["width"] == 10.0
     assert [each.rig_id for each in second.rigs] == [row_of(site.book, site.rig).id]
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator(".done")).to_contain_text("Undone")
+    expect(page.get_by_text("Scan the next specimen.")).to_be_visible()
 
 
 def test_a_field_that_somebody_chose_keeps_the_focus(site: Site, opened: Opened) -> None:
