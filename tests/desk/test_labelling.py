@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
@@ -222,3 +223,55 @@ def test_a_plate_in_small_reaches_five_millimetres_beyond_its_pieces(monkeypatch
     assert [getattr(picture, each) for each in picture.__dataclass_fields__] == [
         "J", 90.0, 20.0, (("1", ((5.0, 5.0), (85.0, 5.0), (85.0, 15.0), (5.0, 15.0))),)
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("there", "told", "queues"),
+    [
+        ({"lp", "lpstat"}, "bench\n  office_2 \n\nno name!\n", ("bench", "office_2")),
+        ({"lpstat"}, "bench\n", ()),
+        ({"lp"}, "bench\n", ()),
+        (set(), "bench\n", ()),
+        ({"lp", "lpstat"}, OSError(), ()),
+        ({"lp", "lpstat"}, subprocess.TimeoutExpired("lpstat", 10), ()),
+    ],
+)
+def test_print_queues_are_those_the_system_names(
+    monkeypatch: pytest.MonkeyPatch, there: set[str], told: Any, queues: tuple[str, ...]
+) -> None:
+    """Where it can both name them and print; a line that is no name is none."""
+
+    def answers(command: list[str], **_: Any) -> Any:
+        if isinstance(told, Exception):
+            raise told
+        assert command == ["/bin/lpstat", "-e"]
+        return SimpleNamespace(stdout=told)
+
+    monkeypatch.setattr(labelling.shutil, "which", lambda name: f"/bin/{name}" if name in there else None)
+    monkeypatch.setattr(labelling.subprocess, "run", answers)
+    labelling._queues.cache_clear()
+    try:
+        assert labelling.print_queues() == queues
+    finally:
+        labelling._queues.cache_clear()
+
+
+def test_labels_are_printed_at_their_size(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever the printer would fit them to; the file is the one handed over."""
+    seen: list[Any] = []
+
+    def prints(command: list[str], **_: Any) -> Any:
+        seen.append((command[:-1], Path(command[-1]).read_bytes()))
+        return SimpleNamespace(returncode=0, stderr="")
+
+    monkeypatch.setattr(labelling, "print_queues", lambda: ("bench",))
+    monkeypatch.setattr(labelling.shutil, "which", lambda name: f"/bin/{name}")
+    monkeypatch.setattr(labelling.subprocess, "run", prints)
+    assert print_pdf(b"%PDF-1.7", "bench", "J0001") == "Sent to bench."
+    command = ["/bin/lp", "-d", "bench", "-t", "J0001", "-o", "print-scaling=none", "-o", "fit-to-page=false"]
+    assert seen == [(command, b"%PDF-1.7")]
+    with pytest.raises(PrintError, match="There is no printer 'other' here"):
+        print_pdf(b"", "other", "x")
+    monkeypatch.setattr(labelling.shutil, "which", lambda _name: None)
+    with pytest.raises(PrintError, match="This computer has no print queue"):
+        print_pdf(b"", "bench", "x")

@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from tests.frozen import changeable
+from tests.plates import plate
 from tracker.desk.curves import spark_svg, thinned
 from tracker.desk.overtime import _SECONDS, _jump
+from tracker.desk.plates import read_pieces, specimen_columns
 from tracker.desk.plausibility import (
     Siblings,
     _beyond_instruments,
@@ -20,6 +22,7 @@ from tracker.desk.plausibility import (
     _unlike_the_body,
     beside,
     outcome_questions,
+    questions,
     unasked_span,
 )
 from tracker.plugins import load
@@ -311,3 +314,33 @@ def test_records_do_not_change_once_made() -> None:
         "plates.PlateRead",
         "voiding.Hanging",
     }
+
+
+@pytest.mark.parametrize(("relation", "value"), [(">", 1e9), ("<", 1e9), ("=", None)])
+def test_a_bound_and_a_result_without_a_number_are_not_asked_about(
+    relation: str, value: float | None
+) -> None:
+    """They have no distance from others; the book is not even asked."""
+    subject, nothing = body(10, 4, 80), cast("Any", None)
+    result = SimpleNamespace(value=value, relation=relation, quantity="q", unit="MPa", group="")
+    assert questions(nothing, subject, TENSILE, None, [cast("Any", result)]) == []
+
+
+def test_lengths_of_a_piece_are_kept_to_a_micrometre() -> None:
+    """And its mass to a tenth of a milligram, where it is known."""
+    drawn = plate({"bar": (20.0, 20.0, 79.12345, 9.98765)}, layers=3, height=0.23457)
+    read = read_pieces(drawn, density_g_cm3=1.2345)
+    (piece,) = read.pieces
+    columns = specimen_columns(piece, read.plate, "Ada")
+    places = {"filament_g": 4}
+    lengths = [f"size_{axis}_mm" for axis in "xyz"]
+    for name in ("x_mm", "y_mm", *lengths, "filament_mm", "filament_g"):
+        assert columns[name] == round(columns[name], places.get(name, 3))
+    thing = piece.thing
+    assert [columns[name] for name in lengths] == [round(size, 3) for size in thing.size_mm]
+    assert (columns["x_mm"], columns["y_mm"]) == tuple(round(at, 3) for at in thing.centre_mm)
+    assert columns["filament_mm"] == pytest.approx(thing.filament_mm, abs=5e-4)
+    assert columns["filament_g"] == pytest.approx(thing.filament_g, abs=5e-5)
+    assert any(size != round(size, 3) for size in thing.size_mm)
+    bare = read_pieces(plate({"bar": (20.0, 20.0, 79.0, 9.0)}, layers=3))
+    assert specimen_columns(bare.pieces[0], bare.plate, "Ada")["filament_g"] is None
