@@ -178,7 +178,7 @@ def _flag(label: Label, code: Code, module: int, stock: Stock, dpi: float, large
 
 def _folds(face: int, width: int, height: int, dpi: float) -> list[Mark]:
     """Return ticks at both edges where the two faces meet the wrap."""
-    tick, line = dots(_FOLD_TICK_MM, dpi), max(1, dots(_FOLD_LINE_MM, dpi))
+    tick, line = dots(_FOLD_TICK_MM, dpi), dots(_FOLD_LINE_MM, dpi)
     return [RuleMark(Box(x, y, line, tick)) for x in (face, width - face - line) for y in (0, height - tick)]
 
 
@@ -313,7 +313,7 @@ def set_text(label: Label, area: Area, largest_id: int | None = None) -> Block:
     """
     # The ID is placed first and gives way last: it is what the eye looks for when the code is scratched.
     id_row = _id_row(visible(label.id_text, bold=True), area, largest_id)
-    gap, rule = dots(_GAP_MM, area.dpi), max(1, dots(_RULE_MM, area.dpi))
+    gap, rule = dots(_GAP_MM, area.dpi), dots(_RULE_MM, area.dpi)
     below = id_row.bottom if area.circle else id_row.bottom + gap + rule + gap // 2
     rows = [id_row, *_body_rows(label, area, below, id_row.size)]
     texts = [mark for row in rows if row.text and (mark := _draw(row, area)) is not None]

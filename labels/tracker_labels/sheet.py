@@ -226,7 +226,7 @@ def _cutting_line(stock: Stock, dpi: float) -> Iterator[LineMark]:
             (round(width / 2 * (1 + math.cos(turn))), round(height / 2 * (1 + math.sin(turn))))
             for turn in turns
         ]
-    yield LineMark(Box(0, 0, width, height), tuple(corners), max(1, dots(_LINE_MM, dpi)))
+    yield LineMark(Box(0, 0, width, height), tuple(corners), dots(_LINE_MM, dpi))
 
 
 def _plate_plan(plate: PlatePicture, stock: Stock, dpi: float) -> Plan:
@@ -239,7 +239,7 @@ def _plate_plan(plate: PlatePicture, stock: Stock, dpi: float) -> Plan:
     top = title[0].box.bottom if title else clear
     scale = min((whole - 2 * clear) / plate.width_mm, (height - clear - top) / plate.depth_mm)
     bed_width, bed_depth = math.floor(plate.width_mm * scale), math.floor(plate.depth_mm * scale)
-    line = max(1, dots(_LINE_MM, dpi))
+    line = dots(_LINE_MM, dpi)
     bed = Box(clear, top, bed_width, bed_depth)
     corners = ((0, 0), (bed_width - 1, 0), (bed_width - 1, bed_depth - 1), (0, bed_depth - 1), (0, 0))
     marks: list[Mark] = [*title, LineMark(bed, corners, line)]
@@ -369,8 +369,8 @@ def _ruler(x: float, y: float, length: int, dpi: float) -> Iterator[Mark]:
 
 def _line(x: float, y: float, right: float, down: float, dpi: float) -> RuleMark:
     """Return a hairline; its upper left dot is the point that was meant."""
-    # At 100 dpi a hairline would round to nothing.
-    thin = max(1, dots(_LINE_MM, dpi))
+    # One dot still on the coarsest printer that is allowed.
+    thin = dots(_LINE_MM, dpi)
     return RuleMark(Box(dots(x, dpi), dots(y, dpi), max(thin, dots(right, dpi)), max(thin, dots(down, dpi))))
 
 

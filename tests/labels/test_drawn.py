@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import FrozenInstanceError, fields, is_dataclass
 from io import BytesIO
 from itertools import pairwise
@@ -21,6 +22,7 @@ from tracker_labels import (
     drawing,
     label,
     layout,
+    lettering,
     reading,
     ruler_page,
     sheet,
@@ -324,10 +326,9 @@ def test_looks_are_stretched_softened_and_turned() -> None:
     # Of five by five dots four are fewer than half; of what is six by six some stays.
     assert calm.crop((10, 10, 40, 40)).getextrema()[1] < 100
     assert calm.crop((70, 70, 100, 100)).getextrema()[1] > 200
-    for (width, height), turn in zip(turned, (45, 20, 70), strict=True):
-        across, down = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-        assert width == pytest.approx(200 * across + 100 * down, abs=2)
-        assert height == pytest.approx(200 * down + 100 * across, abs=2)
+    whole = Image.new("L", (200, 100))
+    assert turned == [whole.rotate(turn, expand=True).size for turn in (45, 20, 70)]
+    assert len({whole.rotate(turn, expand=True).size for turn in (44, 45, 46, 19, 20, 21, 69, 70, 71)}) == 9
 
 
 def test_codes_are_told_from_the_top_and_then_from_the_left() -> None:
@@ -338,3 +339,52 @@ def test_codes_are_told_from_the_top_and_then_from_the_left() -> None:
 
     assert found == ["A1", "B2", "C3", "D4"]
     assert looking._read(picture.convert("L"), fixed=True) == found
+
+
+@pytest.mark.parametrize("size", [16, 25, 43])
+def test_a_row_that_ends_with_a_date_fits_whatever_room_it_has(size: int) -> None:
+    """Dot by dot: whole, with what stands before the date cut and marked, the date alone, or nothing."""
+    date = "2025-03-01"
+    row = layout._Row(f"Wall bracket, upright · {date}", size, bold=False, top=0, kept=date)
+    full, bare = (lettering.width(text, size, bold=False) for text in (row.text, date))
+    kinds = set()
+    for room in range(full + 2):
+        shown = layout._shortened(row, room)
+        assert lettering.width(shown, size, bold=False) <= room
+        assert (date in shown) is (room >= bare)
+        assert (shown == row.text) is (room >= full)
+        kinds.add("cut" if shown.endswith(f"… · {date}") else shown)
+
+    assert kinds == {"", date, "cut", row.text}
+
+
+def test_a_row_stands_on_its_baseline() -> None:
+    """Capitals end there; a circle is measured at it, for tails may reach into the rim."""
+    for size, bold in ((24, False), (43, True)):
+        row = layout._Row("H", size, bold=bold, top=100)
+        assert row.baseline == 100 + font(size, bold).getbbox("H", mode="1", anchor="la")[3]
+        assert row.baseline < row.bottom
+
+
+@pytest.mark.parametrize("name", ["strip-7", "a4-5x13", "round-25"])
+def test_a_name_that_no_arrangement_shows_leaves_the_others_where_they_were(name: str) -> None:
+    """It is no use to leave the material and the date out where the orientation is cut all the same."""
+    made = plan(Label("A1", "A1", "ASA", "W" * 90, "2025-03-01"), stocks()[name], stocks()[name].dpi)
+    shown = " ".join(mark.text for mark in made.marks if isinstance(mark, TextMark))
+
+    assert "ASA" in shown
+    assert any("no room for the whole orientation" in remark for remark in made.remarks)
+
+
+@pytest.mark.parametrize("name", ["flag-bar", "a4-cut", "a4-3x8"])
+def test_a_hairline_is_a_dot_on_the_coarsest_printer(name: str) -> None:
+    """At 100 dpi 0.15 mm are 0.6 dots: neither folds, rules, cuts nor ticks round to nothing."""
+    stock = stocks()[name]
+    label = Label("A1", "A1", "ASA")
+    marks = [*ruler_page(stock, dpi=100).pages[0].marks]
+    with suppress(LabelError):
+        marks += draw_sheet([label], stock, dpi=100).pages[0].marks
+    thin = [min(mark.box.width, mark.box.height) for mark in marks if isinstance(mark, RuleMark)]
+    thin += [mark.thickness for mark in marks if isinstance(mark, LineMark)]
+
+    assert set(thin) == {1}
