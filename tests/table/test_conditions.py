@@ -308,3 +308,21 @@ def test_arrays_by_number_grow_and_never_shrink(length: int) -> None:
     assert heated.shape == (max(length, 3), 2)
     assert np.isnan(heated[3:]).all()
     assert (heated[:3] == 1).all()
+
+
+def test_a_spool_is_as_dry_as_its_own_drying_left_it(book: Book) -> None:
+    """The drying of another spool, a week later, does not count for it."""
+    a_bench(
+        book, {"started_at": at("2025-03-10 12:00")}, {"spools": (2,), "started_at": at("2025-03-10 12:00")}
+    )
+    with book.act("dry", "Ada Bench") as act:
+        for spool, day in ((1, "2025-03-01"), (2, "2025-03-10")):
+            drying = Drying(began_at=at(f"{day} 02:00"), ended_at=at(f"{day} 08:00"), set_c=80.0)
+            drying.spools.append(DryingSpool(spool_id=spool))
+            act.session.add(drying)
+            act.session.flush()
+            act.session.add(StoragePeriod(spool_id=spool, place="open air", began_at=at(f"{day} 08:00")))
+
+    assert [condition_of(book, job)[2]["drying"] for job in (1, 2)] == [
+        "over 24 h in open air since drying", "dried",
+    ]  # fmt: skip

@@ -18,9 +18,10 @@ from tests.table.test_forms import (
     a_table,
     of_three_plates,
 )
-from tracker.api import Recording
+from tracker.api import Piece, Recording
 from tracker.book import Book
 from tracker.desk.measuring import measure
+from tracker.desk.method_inputs import piece_of
 from tracker.errors import Refused
 from tracker.model import Measurement, Result
 from tracker.plugins import Plugged, load
@@ -424,3 +425,18 @@ def test_what_pieces_call_alike_is_explained_as_the_first_of_them_draws_it() -> 
     (axes,) = charts._drawn("", {("a", "b"): a_panel(flat=[first, last])}).axes
     (shown,) = (line for line in axes.get_lines() if line.get_color() == charts._FAINT)
     assert (list(shown.get_xdata()), shown.get_marker(), shown.get_markersize()) == ([], "x", 4)
+
+
+def test_a_picture_is_drawn_of_the_piece_that_was_tested(
+    book: Book, plugged: Plugged, pieces: list[str]
+) -> None:
+    """Its readings, its orientation and what its method makes of them."""
+    a_pull(book, pieces[2], {"max_force": "1000", "area": "40"})
+    with book.read() as session:
+        row = session.get_one(Measurement, 1)
+        readings, piece, computation = charts.taken(book, plugged, row)
+
+        assert piece == piece_of(row.specimen)
+        assert piece != Piece()
+    assert getattr(readings, "area", None) == 40
+    assert any(each.value == pytest.approx(25.0) for each in computation.outcomes)

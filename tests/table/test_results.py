@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import random
 import statistics
 from collections.abc import Sequence
@@ -334,3 +335,46 @@ def test_notes_of_jobs_pieces_and_measurements_are_read(bench: Book) -> None:
     assert one == [("late", 2, piece + 1, "Z", "tensile")]
     with bench.connect() as connection:
         assert notes(connection, []) == []
+
+
+def spool_tested(book: Book, spool: int, values: Sequence[float]) -> None:
+    """Add measurements of a spool itself."""
+    with book.act("test", "Ada Bench") as act:
+        for value in values:
+            row = Measurement(spool_id=spool, method="moisture", source="typed")
+            act.session.add(row)
+            act.session.flush()
+            act.session.add(
+                Result(
+                    measurement_id=row.id, quantity="moisture.loss", value=value, unit="percent", remarks=[],
+                    counted=True,
+                )
+            )  # fmt: skip
+
+
+def test_what_was_measured_of_a_spool_stands_under_its_material(bench: Book) -> None:
+    """Without a plate or a condition; the numbers and the spool behind it are named as of a piece."""
+    with bench.act("test", "Ada Bench") as act:
+        act.session.get_one(Spool, 2).supplied = "given"
+    pulled(bench, 1, "XY", [48.0])
+    spool_tested(bench, 2, [0.4, 0.6])
+    for plain in (False, True):
+        (row,) = (each for each in summary_table(bench, plain=plain).rows if each.material == "Basalt PA")
+        (cell,) = row.cells.values()
+
+        assert (row.spools, row.jobs, row.supply) == ({2}, frozenset(), ("given",))
+        assert (cell.mean, cell.values) == (pytest.approx(0.5), (0.4, 0.6))
+        assert cell.numbers == (2, 3)
+
+
+@pytest.mark.parametrize("on", [True, False])
+def test_the_collector_of_cycles_is_left_as_it_was(bench: Book, on: bool) -> None:
+    """Kept away while a table is built, and never switched on for a program that had switched it off."""
+    pulled(bench, 1, "XY", [48.0])
+    was = gc.isenabled()
+    try:
+        (gc.enable if on else gc.disable)()
+        summary_table(bench)
+        assert gc.isenabled() is on
+    finally:
+        (gc.enable if was else gc.disable)()
