@@ -214,8 +214,10 @@ def _results(connection: Connection, names: Sequence[str], first: int) -> Sequen
     )  # fmt: skip
     if not first:
         return connection.execute(asked.where(Result.quantity.in_(names)).order_by(Result.id)).all()
-    # Led by the name of a quantity, a database would walk through all results of the book.
-    asked = asked.add_columns(Result.id).where((Result.quantity + "").in_(names))
+    # Led by the name of a quantity, SQLite would walk through all results of the book. PostgreSQL knows how
+    # many have it, and would think them few if it were hidden.
+    hidden = Result.quantity + "" if connection.dialect.name == "sqlite" else Result.quantity
+    asked = asked.add_columns(Result.id).where(hidden.in_(names))
     parts = (Specimen.job_id >= first, Measurement.spool_id.is_not(None))
     rows = [row for part in parts for row in connection.execute(asked.where(part))]
     return sorted(rows, key=lambda row: row.id)
