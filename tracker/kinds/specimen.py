@@ -189,7 +189,7 @@ class SpecimenKind(Kind):
             source = self.name_of(row.cut_from)
             card.add("cut from", f"{source}, {local_time(row.cut_at, zone)}")
             card.data["cut_from"] = source
-        # Parts are of the same job, by which there is an index: else all specimens of the book were looked at.
+        # Parts are of the same job, for which there is an index: else all specimens of the book are read.
         of_it = (Specimen.job_id == row.job_id, Specimen.cut_from_id == row.id)
         cut = session.scalars(select(Specimen).where(*of_it).order_by(Specimen.piece)).all()
         card.add_all("cut into", struck_or_plain(cut, [self.head(each) for each in cut]))
