@@ -336,8 +336,9 @@ def _rows_of(
     if voided:
         statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
     plan_for_first_rows(connection)
-    # A few rows first and then ever more at a time: whoever reads a first page does not wait for thousands.
-    options = {"stream_results": True, "max_row_buffer": 2000}
+    # A few rows first and then more at a time, but never many: a server works out all of a part before it
+    # gives the first of it, and where few rows pass it goes through two hundred others for each.
+    options = {"stream_results": True, "max_row_buffer": 250}
     rows = iter(connection.execute(statement, execution_options=options))
     if judge is None:
         yield from rows
