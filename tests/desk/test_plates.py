@@ -141,6 +141,17 @@ def test_mass_rests_on_the_material_of_an_attempts_spool(book: Book) -> None:
     assert read.plate.density_g_cm3 == 1.07
 
 
+def test_mass_rests_on_a_material_named_without_a_spool(book: Book) -> None:
+    """None where neither is known."""
+    a_material(book, density_g_cm3=1.07)
+    file = PlateFile("new.gcode", plate(FLAT, layers=5))
+    named = read_job_plate(book, file, material="Nordlicht ASA")
+    bare = read_job_plate(book, file)
+    assert named is not None
+    assert bare is not None
+    assert (named.plate.density_g_cm3, bare.plate.density_g_cm3) == (1.07, None)
+
+
 def test_a_piece_is_drawn_from_what_is_kept_of_it(book: Book) -> None:
     """Box, key and way of lying are those of the object."""
     data = plate(UPRIGHT)
