@@ -12,8 +12,9 @@ from scipy import stats
 
 from tests.why.simulated import SIX, World, book
 from tracker.errors import Refused
-from tracker.why import Factor, Limit, Observation, Plan
+from tracker.why import Factor, Limit, Observation, Plan, answer
 from tracker.why.differed import Comparison
+from tracker.why.findings import Span
 from tracker.why.plan import (
     ForeseenShare,
     PlannedPlate,
@@ -33,6 +34,8 @@ from tracker.why.plan import (
     _typical,
     followup,
 )
+from tracker.why.problem import cleaned
+from tracker.why.words import _claim
 
 PLATES = (
     PlannedPlate({"nozzle_c": "B"}, {"nozzle_c": 240.0}, 5, 0.3, "as A, but nozzle 240 °C"),
@@ -361,3 +364,36 @@ def test_the_plate_that_tells_is_chosen_and_no_second_that_tells_nothing() -> No
     assert len(_choose(own, candidates, 3)[0]) == 3
     assert _extended(own, candidates, 0, None)[0] in ([0, 1], [0, 2])
     assert len(_extended(own, candidates, 0, 4)[0]) == 4
+
+
+def test_groups_that_overlap_are_refused_with_the_first_they_share() -> None:
+    """Of two groups that are the same one all is shared, and that is said instead."""
+    problem = asked()
+    both = sorted(problem.a)[:2]
+    with pytest.raises(Refused) as refused:
+        cleaned(replace(problem, b=problem.b | set(both)))
+    assert refused.value.what == f"2 results are in both groups, first {both[0]}"
+    with pytest.raises(Refused, match="are the same results"):
+        cleaned(replace(problem, b=problem.a))
+
+
+@pytest.mark.parametrize(
+    ("delta", "likely", "word"),
+    [
+        (5.0, None, "higher"),
+        (-5.0, None, "lower"),
+        (5.0, -3.0, "higher"),
+        (20.0, -3.0, "lower"),
+        (10.0, -3.0, "higher"),
+    ],
+)
+def test_the_claim_is_the_plain_difference_unless_nobody_should_believe_it(
+    delta: float, likely: float | None, word: str
+) -> None:
+    """An odd plate may have put it outside its own limits, here -10 to 10: then what is likely is told."""
+    found = answer(asked())
+    span = Span(delta, -10.0, 10.0)
+    other = None if likely is None else Span(likely, -4.0, -2.0)
+    told = replace(found, difference=replace(found.difference, span=span, likely=other))
+    assert found.verdict is not None
+    assert f" {word}" in _claim(told, span, found.verdict)
