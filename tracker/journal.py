@@ -180,9 +180,11 @@ def _encoder() -> Callable[[Any], str]:
     """
     whole = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     make: Any = getattr(json.encoder, "c_make_encoder", None)
-    if make is None:
+    try:
+        parts = make(None, whole.default, json.encoder.encode_basestring, None, ":", ",", False, False, False)
+    except TypeError:
+        # A Python that has no such part, or another one.
         return whole.encode
-    parts = make(None, whole.default, json.encoder.encode_basestring, None, ":", ",", False, False, False)
     return lambda value: "".join(parts(value, 0))
 
 
