@@ -14,6 +14,8 @@ from time import perf_counter
 from tests.bench._row import Row
 
 _ROUNDS = 12
+_SHOWN_S = 0.3
+"""Longest that a person with one hand free should wait for a card."""
 _OURS = (sys.executable, "-c", "import sys; sys.argv[0] = 'strandbook'; from tracker.cli import main; main()")
 _PLATE = "bar:ZXY:3"
 
@@ -83,6 +85,7 @@ def rows() -> list[Row]:
     ]
     return [
         *looking,
+        Row("show specimen beside 300 ms", times["show specimen"], _SHOWN_S, "≤ 1.0", note="an idle machine"),
         Row("--help, whole process", times["help"], times["click"], "≤ 1.6", note="import click"),
     ]
 

@@ -11,7 +11,8 @@ import pytest
 from sqlalchemy import func, select
 
 from tests.desk.bench import WHO, add_material
-from tracker.book import Book, DoneBefore, open_book
+from tracker.acts import DoneBefore
+from tracker.book import Book, open_book
 from tracker.desk.doubts import Done
 from tracker.forms import FormError
 from tracker.model import Material
@@ -20,7 +21,8 @@ ROOT = Path(__file__).resolve().parents[2]
 
 SENT = """
 import os, sys
-from tracker.book import DoneBefore, open_book
+from tracker.acts import DoneBefore
+from tracker.book import open_book
 from tests.desk.bench import add_material
 # Forked, so that the program is loaded once; each opens the book for itself.
 for number in range(4):

@@ -7,7 +7,7 @@ import gzip
 import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import PurePath
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Table, select
 from sqlalchemy.orm import Session
@@ -17,8 +17,11 @@ from tracker.acts.recording import Noting, dated_columns, driver_of, highest, in
 from tracker.errors import Doubt
 from tracker.files import Files
 from tracker.journal import FIRST_PREV, Entry, canonical, canonical_row, hash_of, plain
-from tracker.model import Attachment, Base, JournalRecord, SentForm
+from tracker.model import Attachment, JournalRecord, SentForm
 from tracker.stored_rows import batched
+
+if TYPE_CHECKING:
+    from tracker.model import Base
 
 _MANY, _TOGETHER = 200, 2000
 """From so many rows on PostgreSQL is given them in documents, of so many rows each."""

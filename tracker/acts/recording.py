@@ -11,7 +11,7 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from operator import itemgetter
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Date, DateTime, Dialect, Table, event, func, insert, inspect, select
 from sqlalchemy.orm import Session
@@ -21,7 +21,9 @@ from sqlalchemy.types import TypeDecorator
 
 from tracker.errors import Refused
 from tracker.journal import RowChange, plain
-from tracker.model import Base
+
+if TYPE_CHECKING:
+    from tracker.model import Base
 
 
 def written(write: Callable[[], str], what: str, values: Iterable[Any]) -> str:

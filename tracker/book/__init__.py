@@ -8,7 +8,6 @@ given out in one order whoever else is writing.
 
 from __future__ import annotations
 
-from tracker.acts import ClockDoubt, DoneBefore
 from tracker.book.book import Book, LostAnswerError, new_book, now, open_book, zone_named
 from tracker.book.engines import WITH_VOIDED, make_engine, plan_for_first_rows, with_voided
 from tracker.book.place import (
@@ -35,8 +34,6 @@ __all__ = [
     "WITH_VOIDED",
     "Book",
     "BookError",
-    "ClockDoubt",
-    "DoneBefore",
     "LostAnswerError",
     "OlderSchemaError",
     "UncertainError",

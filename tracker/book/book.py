@@ -11,13 +11,12 @@ import zoneinfo
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from tracker.acts import Act, Clock, ClockDoubt, refuse_twice
 from tracker.book.engines import BUSY_S, STATEMENT_S, begin_writing, is_conflict, make_engine
 from tracker.book.place import (
     BOOK_FILE,
@@ -33,14 +32,20 @@ from tracker.book.place import (
     shown,
 )
 from tracker.files import Files
-from tracker.heads import KEY_ENTERED, HeadError, KeyRing
 from tracker.ids import BOOK_ALPHABET
 from tracker.lazy_modules import lazy
 from tracker.model import BookRecord, JournalRecord
 from tracker.write_queue import wait_turn
 
-# Brings alembic, which is wanted only where a book is made.
-_migrations = lazy("tracker.migrations")
+if TYPE_CHECKING:
+    from tracker import acts, heads
+    from tracker import migrations as _migrations
+    from tracker.acts import Act, Clock, ClockDoubt
+else:
+    # Wanted only where something is written.
+    acts, heads = lazy("tracker.acts"), lazy("tracker.heads")
+    # Brings alembic, which is wanted only where a book is made.
+    _migrations = lazy("tracker.migrations")
 
 LOOK_S: Final = 20
 """How long a book is asked again after an answer was lost, in seconds."""
@@ -147,7 +152,7 @@ class Book:
         with ExitStack() as stack:
             try:
                 doing = stack.enter_context(self._one_act(any_time=self.clock_is_right, **what))
-            except ClockDoubt as doubt:
+            except acts.ClockDoubt as doubt:
                 # Asked with the right to write given back: others may be waiting for it.
                 self._confirm_clock(doubt, who)
                 doing = stack.enter_context(self._one_act(any_time=True, **what))
@@ -237,7 +242,7 @@ class Book:
         """
         if key:
             with self.read() as session:
-                refuse_twice(session, key)
+                acts.refuse_twice(session, key)
 
     def begin(self, who: str, **columns: str) -> None:
         """Make the tables and the book's own row, in one transaction.
@@ -344,7 +349,7 @@ class Book:
     @contextmanager
     def doing(self, connection: Connection, **what: Any) -> Iterator[Act]:
         """Do an act in a transaction that :meth:`writing` gave; the words of :meth:`act`."""
-        act = Act(connection, self.files, self.clock(), **what)
+        act = acts.Act(connection, self.files, self.clock(), **what)
         try:
             yield act
             act.enter()
@@ -387,7 +392,7 @@ def _new_code() -> str:
     another book of this computer has is drawn again, as far as that helps: its key would be set aside, and
     the heads that were remembered of it would accuse the new book.
     """
-    taken = KeyRing().books()
+    taken = heads.KeyRing().books()
     for _ in range(1000):
         code = "".join(secrets.choice(BOOK_ALPHABET) for _ in range(3))
         if code not in taken:
@@ -398,8 +403,8 @@ def _new_code() -> str:
 def _key_made(code: str) -> str:
     """Return the sentence by which the first entry names the book's signing key; a book can do without."""
     try:
-        return f"{KEY_ENTERED}{KeyRing().new_key(code)}"
-    except (HeadError, ModuleNotFoundError):
+        return f"{heads.KEY_ENTERED}{heads.KeyRing().new_key(code)}"
+    except (heads.HeadError, ModuleNotFoundError):
         return ""
 
 

@@ -157,8 +157,8 @@ class SpecimenKind(Kind):
         card.add(
             "orientation", f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else None
         )
-        started = local_time(row.job.started_at, zone) if row.job.started_at else "start not recorded"
-        card.add("job", f"{job}, {started}")
+        began = way.printed.job.started_at if way.printed is not None else None
+        card.add("job", f"{job}, {local_time(began, zone) if began else 'start not recorded'}")
         lots = (
             f"{ids.spool_id(each.spool.id)} (lot {each.spool.lot or 'not recorded'})" for each in way.spools
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
@@ -12,13 +12,19 @@ from sqlalchemy.orm import Session
 from tracker import ids
 from tracker.cards import Card, CardPicture
 from tracker.forms import Ask, FormError, When, check_order
-from tracker.history import mass_left
 from tracker.kinds.base import Kind, Listing, add_note, numbered, plain, refuse_upside_down, struck_or_plain
 from tracker.kinds.drying import cycle_words
 from tracker.kinds.whereabouts import contradictions
+from tracker.lazy_modules import lazy
 from tracker.model import Drying, DryingSpool, JobSpool, Material, Spool, StoragePeriod, Weighing, live
 from tracker.moments import local_day, local_time
 from tracker.stating import compact
+
+if TYPE_CHECKING:
+    from tracker import history
+else:
+    # Reckoned for a spool that is looked at, not for every record of another kind.
+    history = lazy("tracker.history")
 
 PLACES: Final = ("open air", "sealed bag", "dry box", "printer")
 OF_SPOOL: Final = Ask("spool", "Spool", "record", required=True, of=("spool",))
@@ -267,7 +273,7 @@ class WeighingKind(Kind):
             steps = [_step(row.mass_g, weighed[0], local_time(weighed[1], when.zone))]
         elif spool.gross_g is not None:
             steps = [_step(row.mass_g, spool.gross_g, "as it came")]
-        return [*steps, mass_left(session, spool, when.now, when.zone).sentence]
+        return [*steps, history.mass_left(session, spool, when.now, when.zone).sentence]
 
     def listing(self) -> Listing:
         """With its spool."""

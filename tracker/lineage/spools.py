@@ -14,22 +14,19 @@ its plate (:mod:`tracker.factors.kept`); lists, filters, tables and programmes a
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import BindParameter, ColumnElement, Select, and_, func, or_, select, union_all
 from sqlalchemy.orm import Session, aliased, joinedload
 
-from tracker.model import (
-    OWN_MATERIAL,
-    FactorInForce,
-    Job,
-    JobInForce,
-    JobSpool,
-    Material,
-    Specimen,
-    Spool,
-    live,
-)
+from tracker.lazy_modules import lazy
+from tracker.model import Job, JobSpool, Material, Specimen, Spool, live
+
+if TYPE_CHECKING:
+    from tracker.model import derived
+else:
+    # A card of one record reads what it follows from.
+    derived = lazy("tracker.model.derived")
 
 
 def in_tool_order(uses: Iterable[JobSpool]) -> list[JobSpool]:
@@ -152,16 +149,16 @@ def join_material(statement: Select[*tuple[Any, ...]], spool: Any = None) -> Sel
         statement: Over specimens.
         spool: Column with the number of a spool that was tested itself, where there may be one.
     """
-    own = aliased(FactorInForce)
+    own = aliased(derived.FactorInForce)
     statement = (
         statement.outerjoin(Job, Job.id == Specimen.job_id)
-        .outerjoin(JobInForce, JobInForce.job_id == Specimen.job_id)
-        .outerjoin(own, and_(own.specimen_id == Specimen.id, own.name == OWN_MATERIAL))
+        .outerjoin(derived.JobInForce, derived.JobInForce.job_id == Specimen.job_id)
+        .outerjoin(own, and_(own.specimen_id == Specimen.id, own.name == derived.OWN_MATERIAL))
     )
-    material: Any = func.coalesce(own.number, JobInForce.material_id)
+    material: Any = func.coalesce(own.number, derived.JobInForce.material_id)
     if spool is not None:
         statement = statement.outerjoin(Spool, Spool.id == spool)
-        material = func.coalesce(own.number, JobInForce.material_id, Spool.material_id)
+        material = func.coalesce(own.number, derived.JobInForce.material_id, Spool.material_id)
     return statement.outerjoin(Material, Material.id == material)
 
 
@@ -171,10 +168,10 @@ def made_of(material: int | BindParameter[int]) -> ColumnElement[bool]:
     Args:
         material: Number of the material, or the parameter that it is given by.
     """
-    jobs = select(JobInForce.job_id).where(JobInForce.material_id == material)
-    kept = select(FactorInForce.specimen_id).where(FactorInForce.name == OWN_MATERIAL)
+    jobs = select(derived.JobInForce.job_id).where(derived.JobInForce.material_id == material)
+    kept = select(derived.FactorInForce.specimen_id).where(derived.FactorInForce.name == derived.OWN_MATERIAL)
     return or_(
-        Specimen.id.in_(kept.where(FactorInForce.number == material)),
+        Specimen.id.in_(kept.where(derived.FactorInForce.number == material)),
         and_(Specimen.job_id.in_(jobs), Specimen.id.not_in(kept)),
     )
 
@@ -186,7 +183,7 @@ def among_all_made_of(material: int) -> ColumnElement[bool]:
     statement that needs only the newest of them is better off with the other.
     """
     piece: Any = Specimen.__table__.alias()
-    jobs = select(JobInForce.job_id).where(JobInForce.material_id == material)
-    kept = select(FactorInForce.specimen_id).where(FactorInForce.name == OWN_MATERIAL)
+    jobs = select(derived.JobInForce.job_id).where(derived.JobInForce.material_id == material)
+    kept = select(derived.FactorInForce.specimen_id).where(derived.FactorInForce.name == derived.OWN_MATERIAL)
     of_jobs = select(piece.c.id).where(piece.c.job_id.in_(jobs), piece.c.id.not_in(kept))
-    return Specimen.id.in_(union_all(kept.where(FactorInForce.number == material), of_jobs))
+    return Specimen.id.in_(union_all(kept.where(derived.FactorInForce.number == material), of_jobs))

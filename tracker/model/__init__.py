@@ -1,20 +1,19 @@
 """The tables of a book, as SQLAlchemy models; one module for each stretch of the way a spool travels.
 
-The annotations of these modules are real ones, no texts: the mapper would compile hundreds of texts in every
-command, a sixth of what mapping takes.
+The annotations of these modules are real ones, no texts: the tables are made from them. Models that few
+commands ask for are made when they are first imported from here; ``Base`` is that of all tables, and who
+imports it has them all made.
 """
 
-from tracker.model.base import SCHEMA, Base, Voidable, live, utc
-from tracker.model.derived import DERIVED, OWN_MATERIAL, FactorInForce, JobInForce, PlateSum
+import importlib
+from typing import TYPE_CHECKING, Any, Final
+
+from tracker.model.base import SCHEMA, Voidable, live, utc
 from tracker.model.keeping import (
     Attachment,
     BookRecord,
-    Choice,
     Device,
-    Dispute,
     JournalRecord,
-    OtherBench,
-    OtherResult,
     Person,
     Programme,
     SentForm,
@@ -38,6 +37,28 @@ from tracker.model.testing import (
     Rig,
     Verdict,
 )
+
+if TYPE_CHECKING:
+    from tracker.model.base import Base
+    from tracker.model.derived import DERIVED, OWN_MATERIAL, FactorInForce, JobInForce, PlateSum
+    from tracker.model.publishing import Choice, Dispute, OtherBench, OtherResult
+
+_LATER: Final = {
+    "derived": ("DERIVED", "OWN_MATERIAL", "FactorInForce", "JobInForce", "PlateSum"),
+    "publishing": ("Choice", "Dispute", "OtherBench", "OtherResult"),
+    "base": ("Base",),
+}
+"""Modules whose models are made when they are asked for, and their names."""
+
+
+def __getattr__(name: str) -> Any:
+    wanted = [module for module, names in _LATER.items() if name in names or name == "Base"]
+    if not wanted:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    modules = [importlib.import_module(f"{__name__}.{module}") for module in wanted]
+    globals()[name] = getattr(modules[-1], name)
+    return globals()[name]
+
 
 __all__ = [
     "DERIVED",

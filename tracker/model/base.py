@@ -20,7 +20,7 @@ from sqlalchemy import (
     Text,
 )
 from sqlalchemy import column as sql_column
-from sqlalchemy.orm import ColumnProperty, Mapped, Relationship, column_property
+from sqlalchemy.orm import ColumnProperty, Mapped, Relationship
 from sqlalchemy.orm import registry as mapped_models
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
@@ -182,7 +182,7 @@ class Base:
                 stored, optional = _TYPES[annotation.__args__[0]]
                 columns.append(Column(name, stored, *rules, nullable=optional, **options))
         table = Table(cls.__tablename__, cls.metadata, *columns, *cls.__table_args__)
-        related.update((each.key, column_property(each, comparator_factory=_Comparator)) for each in columns)
+        related.update((each.key, ColumnProperty(each, comparator_factory=_Comparator)) for each in columns)
         cls.registry.map_imperatively(cls, table, properties=related)
 
 

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from tracker.book import DoneBefore
+from tracker.acts import DoneBefore
 from tracker.browse import entry_of, last_entry
 from tracker.desk.doubts import Done, doubt
 from tracker.desk.voiding import undo

@@ -15,8 +15,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
+from tracker.acts import DoneBefore
 from tracker.api import Recording
-from tracker.book import DoneBefore
 from tracker.desk.correcting import correct
 from tracker.desk.devices import Known
 from tracker.desk.doubts import Done

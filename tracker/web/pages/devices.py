@@ -10,7 +10,7 @@ import qrcode.image.svg
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from tracker.book import DoneBefore
+from tracker.acts import DoneBefore
 from tracker.desk.devices import ROLES, Role, end_device, pair_device, paired
 from tracker.errors import Refused
 from tracker.kinds import listed
