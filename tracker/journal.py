@@ -12,7 +12,7 @@ import functools
 import hashlib
 import json
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, Final
@@ -173,22 +173,7 @@ class _LongWayError(Exception):
     """A value that the quick encoder may write otherwise than RFC 8785."""
 
 
-def _encoder() -> Callable[[Any], str]:
-    """Return the standard library's encoder, made once; it makes itself again for every value.
-
-    That takes longer than to write a row.
-    """
-    whole = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    make: Any = getattr(json.encoder, "c_make_encoder", None)
-    try:
-        parts = make(None, whole.default, json.encoder.encode_basestring, None, ":", ",", False, False, False)
-    except TypeError:
-        # A Python that has no such part, or another one.
-        return whole.encode
-    return lambda value: "".join(parts(value, 0))
-
-
-_ENCODE: Final = _encoder()
+_ENCODE: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
 
 
 def _quick(value: Any) -> Any:

@@ -14,7 +14,6 @@ import rfc8785
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
-from tracker import journal
 from tracker.journal import (
     Entry,
     RowChange,
@@ -176,14 +175,3 @@ class TestEntry:
     def test_plain(self) -> None:
         """Dates and times become text, the rest stays."""
         assert [plain(dt.date(2026, 3, 2)), plain(1.5), plain(None)] == ["2026-03-02", 1.5, None]
-
-
-def test_without_its_inner_part_the_whole_encoder_writes_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A Python that has no encoder in C, or one that is called otherwise, still starts."""
-    row = [12, None, "Größe", {"a": 0.25, "b": [True]}, ""]
-    quick = journal._encoder()(row)
-    for other in (None, lambda: None):
-        with monkeypatch.context() as patch:
-            patch.setattr(json.encoder, "c_make_encoder", other)
-            whole = journal._encoder()
-        assert whole(row) == quick == '[12,null,"Größe",{"a":0.25,"b":[true]},""]'

@@ -306,6 +306,19 @@ class TestChain:
 
         assert "is not canonical JSON" in _only(verify(book)).text
 
+    def test_what_is_no_number_in_json(self, book: Book) -> None:
+        """JSON knows no NaN, though Python's own reader takes it: this program never writes it."""
+        last = _last(book)
+        body = json.dumps(
+            _body(book, last) | {"zone": float("nan")},
+            ensure_ascii=False,
+            sort_keys=True,
+            separators=(",", ":"),
+        )
+        _rewrite(book, last, body)
+
+        assert "is not canonical JSON" in _only(verify(book)).text
+
     @pytest.mark.parametrize("body", ["", "[]", "{", "null", '{"seq": 10}', '{"rows": [{"table": 3}]}'])
     def test_nonsense(self, book: Book, body: str) -> None:
         """Nonsense in place of an entry is a finding and no crash."""

@@ -156,10 +156,10 @@ def _hashes(row: dict[str, Any]) -> bool:
 def _is_canonical(body: str, parsed: dict[str, Any]) -> bool:
     # Sorted by code points, which is RFC 8785's order for all but rare letters beyond the basic plane;
     # those go the long way.
-    quick = json.dumps(parsed, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-    if quick == body and not _FLOATS_TO_DOUBT.search(body):
-        return True
     try:
+        quick = json.dumps(parsed, ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False)
+        if quick == body and not _FLOATS_TO_DOUBT.search(body):
+            return True
         return canonical(parsed) == body
     except ValueError:
         return False
