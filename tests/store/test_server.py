@@ -18,10 +18,10 @@ from tests.books import add_material, fill
 from tests.databases import Places
 from tests.desk.bench import a_calibrated_rig, a_job, a_pull
 from tests.store.proxy import Proxy
+from tracker.acts import DoneBefore
 from tracker.book import (
     Book,
     BookError,
-    DoneBefore,
     OlderSchemaError,
     UncertainError,
     UnreachableError,
