@@ -151,8 +151,8 @@ class _Comparator(ColumnProperty.Comparator[Any]):
 class Base:
     """Base of all models: each annotation ``name: Mapped[type]`` of a model and its mixins is a column.
 
-    SQLAlchemy's own declarative base reads many more kinds of annotations, and takes 1.6 times the instructions
-    for the tables of a book: time that every command would pay for.
+    SQLAlchemy's own declarative base reads many more kinds of annotations, and takes 1.6 times the
+    instructions for the tables of a book: time that every command would pay for.
     """
 
     metadata: ClassVar[MetaData] = MetaData(naming_convention=NAMES)
