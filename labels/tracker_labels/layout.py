@@ -95,7 +95,7 @@ def module_dots(modules: int, stock: Stock, dpi: float, quiet: int = QUIET) -> i
     """
     good, most = _room(stock, dpi)
     symbol = dots(stock.label_height_mm - 2 * stock.clear_mm, dpi) // modules
-    coarsest = max(FEWEST_DOTS, math.floor(_COARSEST_MM * dpi / MM_PER_INCH))
+    coarsest = math.floor(_COARSEST_MM * dpi / MM_PER_INCH)
     whole = modules + 2 * quiet
     if stock.kind == "round":
         # The quiet zone keeps the symbol off the rim of a circle, whatever the rim.
