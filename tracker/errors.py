@@ -69,10 +69,10 @@ _EXTRAS: Final = {
     "uvicorn": ("The bench page", "web"),
     "itsdangerous": ("The bench page", "web"),
     "psycopg": ("The driver for PostgreSQL", "postgres"),
-    "obstore": ("Attachments in an object store", "objects"),
-    "matplotlib": ("Drawing of charts", "plots"),
-    "mpl_toolkits": ("Drawing of charts", "plots"),
-    "scipy": ("The statistics of tables and comparisons", "statistics"),
+    "obstore": ("The driver for object stores", "objects"),
+    "matplotlib": ("The part that draws charts", "plots"),
+    "mpl_toolkits": ("The part that draws charts", "plots"),
+    "scipy": ("The part for statistics", "statistics"),
 }
 """Packages that are installed by choice, with what they do and the extra that brings them."""
 

@@ -101,3 +101,29 @@ def test_a_measurement_of_another_material_costs_no_page(
     a_pull(web_book, other.also[1], plugged=plugged)
     asked(kept, pages)
     assert made[2:] == [other.also[0]]
+
+
+def test_a_phone_that_leaves_while_it_sends_is_no_error(web_book: Book, plugged: Plugged) -> None:
+    """Nothing is raised, which the server would write down as a fault of its own."""
+    page = page_of(web_book, plugged)
+    messages = iter([{"type": "http.request", "body": b"a=", "more_body": True}])
+    answers = []
+
+    async def receive() -> dict[str, object]:
+        """Give the first bytes of a form, and then say that the phone is gone."""
+        return next(messages, {"type": "http.disconnect"})
+
+    async def send(message: dict[str, object]) -> None:
+        """Keep what would be answered."""
+        answers.append(message)
+
+    scope = {
+        "type": "http", "method": "POST", "path": "/import", "raw_path": b"/import", "query_string": b"",
+        "headers": [(b"host", b"localhost"), (b"content-type", b"application/x-www-form-urlencoded")],
+        "client": ("127.0.0.1", 5), "server": ("localhost", 80), "scheme": "http", "http_version": "1.1",
+        "root_path": "",
+    }  # fmt: skip
+    with ThreadPoolExecutor(1) as apart:
+        apart.submit(lambda: asyncio.run(page(scope, receive, send))).result()
+
+    assert answers[0]["status"] == 400

@@ -17,6 +17,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import ClientDisconnect
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -63,6 +64,7 @@ def make_app(serving: Serving) -> FastAPI:
     app.add_exception_handler(Refused, _refused)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(Exception, _unforeseen)
     app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=5)
     app.add_middleware(_Threads)
@@ -153,6 +155,12 @@ def _http(request: Request, error: Any) -> Response:
         first, _, rest = request.url.path.removeprefix("/").partition("/")
         return there(own_path(f"/{first}" if rest else "/"))
     return _error_page(request, error.status_code, f"{words}.")
+
+
+def _gone(request: Request, error: Exception) -> Response:
+    """Answer nobody: the phone left while it sent. That is its good right, and no fault for the server's log."""
+    del request, error
+    return Response(status_code=400)
 
 
 def _unforeseen(request: Request, error: Exception) -> Response:
