@@ -158,7 +158,7 @@ def _http(request: Request, error: Any) -> Response:
 
 
 def _gone(request: Request, error: Exception) -> Response:
-    """Answer nobody: the phone left while it sent. That is its good right, and no fault for the server's log."""
+    """Answer nobody: the phone left while it sent, which is no fault for the server's log."""
     del request, error
     return Response(status_code=400)
 
