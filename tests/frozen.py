@@ -1,4 +1,4 @@
-"""Which records of a package can be changed after they were made."""
+"""Which records of a package can be changed after they were made, and which have no dictionary."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import dataclasses
 import importlib
 import inspect
 import pkgutil
+from collections.abc import Iterable, Iterator
+from typing import Any
 
 
 def changeable(*names: str) -> set[str]:
@@ -14,13 +16,19 @@ def changeable(*names: str) -> set[str]:
     Args:
         names: Modules or packages by their full names.
     """
-    found = set()
+    return {name for name, kind in _records(names) if not kind.__dataclass_params__.frozen}
+
+
+def with_slots(*names: str) -> set[str]:
+    """Return the dataclasses in some modules, and those below them, whose records have no dictionary."""
+    return {name for name, kind in _records(names) if "__slots__" in vars(kind)}
+
+
+def _records(names: Iterable[str]) -> Iterator[tuple[str, Any]]:
     for name in names:
         module = importlib.import_module(name)
         below = pkgutil.walk_packages(getattr(module, "__path__", []), f"{name}.")
         for each in (module, *(importlib.import_module(info.name) for info in below)):
             for _, thing in inspect.getmembers(each, inspect.isclass):
-                own = thing.__module__ == each.__name__ and dataclasses.is_dataclass(thing)
-                if own and not thing.__dataclass_params__.frozen:
-                    found.add(f"{each.__name__.rpartition('.')[2]}.{thing.__name__}")
-    return found
+                if thing.__module__ == each.__name__ and dataclasses.is_dataclass(thing):
+                    yield f"{each.__name__.rpartition('.')[2]}.{thing.__name__}", thing
