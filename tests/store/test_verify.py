@@ -390,7 +390,7 @@ class TestResults:
         """Results that the readings still give are counted and no finding."""
         findings = verify(book, self._strength)
 
-        assert (findings.found, findings.counts["results"]) == ([], 2)
+        assert (findings.found, findings.notes, findings.counts["results"]) == ([], [], 2)
 
     def test_another(self, book: Book, filled: Filled) -> None:
         """A result that its readings no longer give is named with both values."""
