@@ -223,6 +223,17 @@ def test_rows_of_a_circle_reach_its_rim(name: str) -> None:
     assert texts(made)[-1].box.bottom <= radius + inner
 
 
+@pytest.mark.parametrize(("height", "shown"), [(29, []), (30, ["A1"]), (70, ["A1"]), (71, ["A1", "ASA"])])
+def test_a_row_without_height_is_left_out(height: int, shown: list[str]) -> None:
+    """An ID of 25 dots, the least, takes 30; a row of 22 takes 27, below 14 of hairline and gap."""
+    area = layout.Area(drawing.Box(0, 0, 300, height), 300)
+    assert [
+        mark.text
+        for mark in layout.set_text(Label("A1", "A1", "ASA"), area).marks
+        if isinstance(mark, TextMark)
+    ] == shown
+
+
 @pytest.mark.parametrize("name", [name for name, each in stocks().items() if each.kind == "tape"])
 @pytest.mark.parametrize("line", ["", "chamber 60 °C", WORDS])
 def test_a_tape_is_cut_behind_its_text(name: str, line: str) -> None:
@@ -477,6 +488,7 @@ def test_a_circle_is_as_broad_as_high() -> None:
         ),
         ({"longest_mm": 29.9}, "longest_mm is 29.9. It must be at least shortest_mm, 30"),
         ({"longest_mm": True}, "longest_mm is True. It must be a number from 20 to 1000"),
+        ({"tape_width_mm": 5, "clear_mm": 1.3}, "clear_mm is 1.3. It must leave 2.5 mm of a label of 5 mm"),
         ({"tape_width_mm": 4.9}, "tape_width_mm is 4.9. It must be a number from 5 to 500"),
     ],
 )
