@@ -192,9 +192,16 @@ def test_columns_of_a_job_are_rounded_and_hold_what_all_pieces_share(monkeypatch
 
 
 @pytest.mark.parametrize(
-    ("typed", "commanded", "told"), [(251.0, 250.0, True), (249.0, 250.0, True), (250.9, 250.0, False),
-                                     (None, 250.0, False), (251.0, None, False)],
-)  # fmt: skip
+    ("typed", "commanded", "told"),
+    [
+        (251.0, 250.0, True),
+        (249.0, 250.0, True),
+        (500.0, 250.0, True),
+        (250.9, 250.0, False),
+        (None, 250.0, False),
+        (251.0, None, False),
+    ],
+)
 def test_a_set_point_a_degree_off_the_plate_is_told(typed: Any, commanded: Any, told: bool) -> None:
     """With the command that notes a change at the printer."""
     notes = contradictions({"bed_set_c": typed}, {"bed_set_c": commanded}, "J0001-J")
@@ -355,6 +362,12 @@ def test_maps_mark_a_piece_of_their_own_plate_alone(book: Book, towers: str) -> 
     assert map_text(book, towers, 60, "J0001-02-X") != text
     with pytest.raises(Refused, match=r"drawn as 'pdf'\. Name a file that ends in \.svg or \.png"):
         map_picture(book, towers, "pdf")
+
+
+def test_a_plate_of_a_container_is_kept_with_its_number() -> None:
+    """Its file has several."""
+    assert PlateFile("a.3mf", b"").kept_name == "a.3mf"
+    assert PlateFile("a.3mf", b"", {"plate": 2}).kept_name == "a.3mf #plate 2"
 
 
 def test_a_file_of_one_plate_leaves_no_choice(flat_file: bytes) -> None:

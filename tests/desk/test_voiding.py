@@ -106,6 +106,19 @@ def test_what_goes_with_it_is_named_first(book: Book) -> None:
     assert [ids_of(book, each) for each in ("jobs", "specimens", "measurements", "results")] == [[]] * 4
 
 
+def test_a_job_goes_and_comes_back_with_what_its_logs_said(book: Book) -> None:
+    """They are not read again: the log of this book could not be."""
+    fill(book)
+    facts = {piece.id: piece.log_facts for piece in row_of(book, "J0001-J").specimens}
+    gone = void(book, "J0001-J", sure=True)
+    back = void(book, "J0001-J", "it was right", back=True)
+    assert [note.split(":")[0] for note in (*gone.notes, *back.notes)] == [
+        "Taken back with it",
+        "Back with it",
+    ]
+    assert {piece.id: piece.log_facts for piece in row_of(book, "J0001-J").specimens} == facts
+
+
 def test_taking_back_needs_a_reason(book: Book) -> None:
     """As a correction does."""
     fill(book)

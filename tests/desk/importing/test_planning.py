@@ -158,6 +158,14 @@ def test_a_bad_cell_refuses_its_line(
     assert plan.counts()["specimens"] == 1
 
 
+def test_words_do_not_tell_how_numbers_are_written(book: Book, plugged: Plugged, tmp_path: Path) -> None:
+    """A comma in a note leaves it open whether 1,143 N are one newton or a thousand."""
+    line = row(force="1_143", note="bent by 2_5 mm").replace(",", ";").replace("_", ",")
+    for note, why in ((line, "can mean"), (line.replace("bent by 2,5 mm", "2,5"), "can mean")):
+        plan = plan_of(book, plugged, tmp_path, note, header=HEADER.replace(",", ";"))
+        assert why in plan.refused_rows[0].why
+
+
 def test_two_materials_on_one_plate_are_refused(book: Book, plugged: Plugged, tmp_path: Path) -> None:
     """A plate of which two materials are told is refused from the second on, with both lines."""
     columns = MAP.replace('["material", "orientation", "session"]', '["session"]')
