@@ -140,9 +140,9 @@ def _matters(verdict: Verdict, unit: str) -> str:
 
 def chance(p: float) -> str:
     """Return a probability as whole per cent, never as certain."""
-    if p < 0.005:  # noqa: PLR2004 - half a per cent
+    if p <= 0.005:  # noqa: PLR2004 - half a per cent
         return "less than 1 %"
-    if p > 0.995:  # noqa: PLR2004
+    if p >= 0.995:  # noqa: PLR2004
         return "more than 99 %"
     return f"{100 * p:.0f} %"
 
