@@ -279,7 +279,9 @@ def test_what_cannot_become_of_a_piece_is_refused(book: Book) -> None:
         with pytest.raises(FormError) as refusal:
             take_off(book, WHO, job.id, [PieceOutcome(*each, "loose") for each in outcomes])
         assert str(refusal.value) == said
-    assert [words.split()[0] for _, words in open_pieces(book, job.id)] == job.also[1:]
+    assert open_pieces(book, job.id) == [
+        (number, f"{job.also[number - 1]}  bar ZXY") for number in (2, 3)
+    ]  # fmt: skip
     done = take_off(book, WHO, job.id, [PieceOutcome(1, "good"), PieceOutcome(2, "failed", "loose")])
     assert (done.also, done.notes) == (job.also[:1], [f"Without an outcome yet: {job.also[2]}."])
     row = row_of(book, job.also[1])

@@ -241,7 +241,8 @@ def test_print_queues_are_those_the_system_names(
 ) -> None:
     """Where it can both name them and print; a line that is no name is none."""
 
-    def answers(command: list[str], **_: Any) -> Any:
+    def answers(command: list[str], **how: Any) -> Any:
+        assert how == {"capture_output": True, "text": True, "timeout": 10.0, "check": False}
         if isinstance(told, Exception):
             raise told
         assert command == ["/bin/lpstat", "-e"]
@@ -260,7 +261,8 @@ def test_labels_are_printed_at_their_size(monkeypatch: pytest.MonkeyPatch) -> No
     """Whatever the printer would fit them to; the file is the one handed over."""
     seen: list[Any] = []
 
-    def prints(command: list[str], **_: Any) -> Any:
+    def prints(command: list[str], **how: Any) -> Any:
+        assert how == {"capture_output": True, "text": True, "timeout": 10.0, "check": False}
         seen.append((command[:-1], Path(command[-1]).read_bytes()))
         return SimpleNamespace(returncode=0, stderr="")
 

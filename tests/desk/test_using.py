@@ -28,8 +28,9 @@ from tests.platefile.builder import ring
 from tests.plates import FLAT, plate
 from tracker.api import Outcome, Quantity, Recording, fields, validate
 from tracker.book import Book
-from tracker.desk import photographs
+from tracker.desk import labelling, photographs, platemaps, plausibility, voiding
 from tracker.desk.correcting import correct
+from tracker.desk.importing import binding, carrying, day, drafts, planning, sheet
 from tracker.desk.jobplates import read_piece
 from tracker.desk.jobs import (
     add_job,
@@ -318,6 +319,13 @@ def test_verify_computes_again_what_the_same_version_gave(book: Book) -> None:
         assert again(row) is None
 
 
+def test_a_corrected_time_that_moves_no_calibration_needs_no_method(book: Book) -> None:
+    """No number hangs on it: nothing is computed again."""
+    pull = measure(book, WHO, plugged_with(Plain()), a_piece(book), "plain", {"load": "5"}).id
+    correct(book, WHO, load(), pull, ["at=2026-03-02 07:00"], "entered late")
+    assert f"{row_of(book, pull).at:%H:%M}" == "07:00"
+
+
 def test_a_file_that_no_reader_knows_is_not_understood() -> None:
     """It is kept raw; a reading that no reader reads is passed by."""
     tensile = load().methods["tensile"].method
@@ -351,6 +359,9 @@ def test_how_the_files_of_a_rig_are_read_is_remembered_with_it() -> None:
             tensile, validate(tensile, {"width": 10.0, "curve": curve}), measured
         )
         assert (rig.columns and rig.columns[kind], dict(readings.curve.read_as)) == (kept, taken)
+    nobody: Any = SimpleNamespace(rigs=[])
+    alone = validate(tensile, {"curve": Recording("a.csv", b"1", {"x": "1"})})
+    assert _as_the_rig_writes(tensile, alone, nobody) is alone
     rig.columns["other"] = {"a": "b"}
     validated = validate(tensile, {"curve": Recording("a.csv", b"1", {"x": "1"})})
     _as_the_rig_writes(tensile, validated, measured)
@@ -427,14 +438,22 @@ class Header:
         return None
 
 
-@pytest.mark.parametrize("kind", ["JPEG", "JPEG, progressive", "PNG", "WEBP", "GIF"])
+@pytest.mark.parametrize(
+    ("kind", "most"),
+    [
+        ("JPEG", 50_000_000),
+        ("JPEG, progressive", 25_000_000),
+        ("PNG", 33_333_333),
+        ("GIF", 33_333_333),
+        ("WEBP", 11_764_705),
+        ("TIFF", 11_764_705),
+    ],
+)
 def test_a_photograph_has_as_many_pixels_as_can_be_unpacked(
-    kind: str, monkeypatch: pytest.MonkeyPatch
+    kind: str, most: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of each kind what takes 200 MB; the next row of pixels is refused, with a plain JPEG as the way out."""
     plain, _, progressive = kind.partition(", ")
-    each = photographs._BYTES_A_PIXEL.get(kind, max(photographs._BYTES_A_PIXEL.values()))
-    most = min(photographs.MOST_PIXELS, photographs._UNPACKED // each)
     for height, fits in ((most // 1000, True), (most // 1000 + 1, False)):
         header = Header((1000, height), plain, progressive=bool(progressive))
         monkeypatch.setattr("tracker.desk.photographs.Image.open", lambda _, header=header: header)
@@ -444,7 +463,7 @@ def test_a_photograph_has_as_many_pixels_as_can_be_unpacked(
             with pytest.raises(PictureError) as refusal:
                 check_pixels(b"", "x.jpg")
             assert refusal.value.why.startswith(f"at most {most // 1_000_000} million")
-            assert ("or save it as a plain JPEG" in refusal.value.do) is (most < photographs.MOST_PIXELS)
+            assert ("or save it as a plain JPEG" in refusal.value.do) is (most < 50_000_000)
 
 
 def test_photographs_are_shown_at_what_they_are_of(book: Book) -> None:
@@ -465,5 +484,19 @@ def test_photographs_are_shown_at_what_they_are_of(book: Book) -> None:
     for target, number in ((job.also[1], 1), (job.also[0], 2), (job.id, 3)):
         with pytest.raises(Refused, match=f"{target} has no photograph {number}"):
             photograph_of(book, target, number)
+    full = made.getvalue() + bytes(15_000_000 - len(made.getvalue()))
+    assert add_photograph(book, WHO, job.id, "d.png", full).id == job.id
+    with pytest.raises(PictureError, match=r"e\.png has more than 15 MB\. Take a smaller one"):
+        add_photograph(book, WHO, job.id, "e.png", full + b"\0")
     with pytest.raises(PictureError, match="is no photograph that can be shown"):
         add_photograph(book, WHO, job.id, "c.txt", b"text")
+
+
+def test_what_is_held_and_waited_for_is_bounded() -> None:
+    """What a sheet, a photograph or a printer that sleeps may take of memory and of time."""
+    assert (sheet.MOST_ROWS, day.MOST_ROWS, sheet._LONGEST_ROW) == (250_000, 5_000, 65_536)
+    assert (drafts._AT_ONCE, drafts._CHARACTERS, drafts._MOST_ALIKE) == (1_000, 2_000_000, 4_096)
+    assert (carrying._AT_ONCE, carrying._CHARACTERS, carrying._CHUNK) == (20_000, 8_000_000, 500)
+    assert (binding._MOST_MET, planning._MOST_SIBLINGS, plausibility._MOST_SIBLINGS) == (4_096, 60, 60)
+    assert (voiding._LOOKED_AT, platemaps._NARROW, photographs.THUMBNAIL) == (500, 44, 480)
+    assert (labelling._WAIT_S, labelling._FRESH_S) == (10.0, 60.0)
