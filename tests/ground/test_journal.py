@@ -19,6 +19,7 @@ from tracker.journal import (
     RowChange,
     canonical,
     canonical_row,
+    canonical_rows,
     hash_of,
     moment,
     plain,
@@ -85,6 +86,17 @@ class TestCanonical:
     def test_rows(self, row: list[Any]) -> None:
         """The quick way of writing a row gives the very bytes of the plain way."""
         assert canonical_row(row) == rfc8785.dumps(row).decode()
+
+    @given(st.lists(st.tuples(JSON, CELL, FINITE), max_size=5))
+    @example([(value, 1, value) for value in SEAMS])
+    @example([(2**53 - 1, None, 0.5), (1 - 2**53, True, -0.0), (7, "a", 2.0)])
+    @example([(2**53, 10**16, 0.5), (-(2**53), -(10**21), 0.5)])
+    # A text between two documents as it stands between two rows, or at the end of one.
+    @example([([1], "\0", 1.0), ([{}], '],"\0",[', 2.0)])
+    @example([(1, "\0", [2]), ("\0", "\0", "\0")])
+    def test_many_rows(self, rows: list[tuple[Any, ...]]) -> None:
+        """Rows written together are the texts of each written alone."""
+        assert canonical_rows(list(zip(*rows, strict=True))) == [canonical_row(row) for row in rows]
 
     @pytest.mark.parametrize("value", SEAMS)
     def test_at_the_seams(self, value: float) -> None:

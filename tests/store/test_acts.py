@@ -7,10 +7,12 @@ import json
 from typing import Any, Final
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import Dialect, select
+from sqlalchemy.dialects import postgresql, sqlite
 
 from tests.books import add_in_bulk, add_material, fill
 from tracker.acts import act as act_module
+from tracker.acts.recording import insert_into, table_of
 from tracker.book import Book, open_book
 from tracker.model import JournalRecord, Material, Measurement, Result, Spool
 
@@ -113,6 +115,23 @@ def test_many_rows_are_stored_as_a_few_are(book: Book, monkeypatch: pytest.Monke
             there = [{k: v for k, v in row.items() if k not in (*keys, "entry")} for row in there]
             assert len(there) == 2 * len(rows)
             assert repr(there[: len(rows)]) == repr(there[len(rows) :])
+
+
+@pytest.mark.parametrize("dialect", [sqlite.dialect(), postgresql.dialect()], ids=lambda each: each.name)
+def test_rows_bound_together_are_those_bound_alone(dialect: Dialect) -> None:
+    """Column by column the database gets the same values, defaults and empty columns among them."""
+    rows = [
+        {
+            "id": n, "method": "density", "source": "given", "at": _TIMES[n % 3], "confirmed": None,
+            "readings": _DOCUMENTS[n % 3], "remark": _TEXTS[n % 7], "room_c": _NUMBERS[n % 7],
+        }
+        for n in range(21)
+    ]  # fmt: skip
+    results = [{"id": n, "measurement_id": n, "value": _NUMBERS[n % 7], "unit": "mm"} for n in range(21)]
+    for model, some in ((Measurement, rows), (Result, results)):
+        into = insert_into(table_of(model), (*some[0], "entry"), dialect)
+        assert repr(into.many_values(some, entry=3)) == repr([into.values(row, entry=3) for row in some])
+        assert into.many_values([], entry=3) == []
 
 
 def test_a_row_changed_twice_in_one_act_is_before_what_it_was_before_the_act(book: Book) -> None:

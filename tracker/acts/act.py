@@ -16,7 +16,7 @@ from tracker.acts.derived import Touched, working_out
 from tracker.acts.recording import Noting, dated_columns, driver_of, highest, insert_into, table_of, written
 from tracker.errors import Doubt
 from tracker.files import Files
-from tracker.journal import FIRST_PREV, Entry, canonical, canonical_row, hash_of, plain
+from tracker.journal import FIRST_PREV, Entry, canonical, canonical_rows, hash_of, plain
 from tracker.model import Attachment, JournalRecord, SentForm
 from tracker.stored_rows import batched
 
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 _MANY, _TOGETHER = 200, 2000
 """From so many rows on PostgreSQL is given them in documents, of so many rows each."""
+_WRITTEN_TOGETHER: Final = 200
+"""Rows of a manifest that are written at once: a number that needs the long way sends so many through it."""
 
 
 def insert_rows(
@@ -44,7 +46,7 @@ def insert_rows(
         for some in batched(rows, _TOGETHER):
             connection.exec_driver_sql(into.from_document, {"rows": into.document(some, entry=seq)})
         return
-    connection.exec_driver_sql(into.text, [into.values(row, entry=seq) for row in rows])
+    connection.exec_driver_sql(into.text, into.many_values(rows, entry=seq))
 
 
 def manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]], seq: int) -> bytes:
@@ -57,16 +59,15 @@ def manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]]
     dated = dated_columns(table)
 
     def write() -> str:
-        lines = (
-            canonical_row(
-                [
-                    seq if name == "entry" else plain(row[name]) if name in dated else row[name]
-                    for name in columns
-                ]
-            )
-            for row in rows
-        )
-        return "\n".join([head, *lines, ""])
+        lines = [head]
+        for some in batched(rows, _WRITTEN_TOGETHER):
+            lines += canonical_rows([_column(name, some) for name in columns])
+        return "\n".join([*lines, ""])
+
+    def _column(name: str, some: Sequence[Mapping[str, Any]]) -> list[Any]:
+        if name == "entry":
+            return [seq] * len(some)
+        return [plain(row[name]) for row in some] if name in dated else [row[name] for row in some]
 
     text = written(write, "a row", (list(row.values()) for row in rows))
     # No time and no name inside, so that equal rows make equal bytes.
