@@ -200,7 +200,7 @@ def _points_of(connection: Connection, plates: Collection[int]) -> list[Point]:
     """Return the single results of plates, in the order in which they were made."""
     found: list[Point] = []
     for some in batched(sorted(plate for plate in plates if plate > 0)):
-        found += map(Point._make, connection.execute(_OF_JOBS, {"numbers": some}))
+        found += map(Point._make, connection.execute(_OF_JOBS, {"numbers": some}).all())
     spools = [-plate for plate in plates if plate < 0]
     return sorted(found + points(connection, jobs=(), spools=spools) if spools else found)
 
@@ -361,15 +361,21 @@ def own_settings(connection: Connection, jobs: Collection[int] | None = None) ->
         connection.execute(_OWN_OF_ALL)
         if jobs is None
         else chain.from_iterable(
-            connection.execute(_OWN_OF_JOBS, {"numbers": some}) for some in batched(sorted(jobs))
+            connection.execute(_OWN_OF_JOBS, {"numbers": some}).all() for some in batched(sorted(jobs))
         )
     )
     for piece, name, number, text in rows:
         found.setdefault(piece, {})[name] = number if number is not None else text
-    return {
-        piece: json.dumps(known, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-        for piece, known in found.items()
-    }
+    # Most pieces of a book have the settings of thousands of others. A whole number and the same one as a
+    # float are written otherwise, so the text of the settings is their key and not they themselves.
+    texts: dict[str, str] = {}
+    own: dict[int, str] = {}
+    for piece, known in found.items():
+        key = repr(known)
+        if key not in texts:
+            texts[key] = json.dumps(known, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+        own[piece] = texts[key]
+    return own
 
 
 def worked_out(connection: Connection, plates: Collection[int]) -> dict[int, list[Sums]]:
