@@ -11,9 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tracker.platefile import planning
+from tests.platefile.builder import text
+from tracker.platefile import planning, read_plate
 from tracker.platefile.filament import Filament
+from tracker.platefile.motion import _outermost
 from tracker.platefile.path import Bends, followed, held, shifted
+from tracker.platefile.plain import Plain
 from tracker.platefile.planning import Limits, Moves, Pace
 from tracker.platefile.state import Plan
 
@@ -247,3 +250,26 @@ def test_arcs_among_some_rows_are_numbered_anew() -> None:
     assert (found.extent.tolist(), found.circles.tolist()) == ([[1.0, 2.0]] * 4, [[1.0, 2.0]] * 5)
     assert bends.among(np.array([0, 2, 9])).rows.tolist() == []
     assert bends.among(np.zeros(0, np.intp)).rows.tolist() == []
+
+
+@pytest.mark.parametrize("length", [1.0, 0.25])
+def test_the_plain_reader_slows_down_in_time(length: float) -> None:
+    """100 mm at 100 mm/s and 1000 mm/s² in short rows: 0.1 s up, 0.9 s along, 0.1 s down; then a corner."""
+    start = ["M83", "G90", "M204 P1000 T1000 R1000", "M205 X0.001 Y0.001", "G1 X0 Y0 Z0.2 F6000", ";MESH:a"]
+    rows = [f"G1 X{n * length:g} E0.03" for n in range(1, round(100 / length) + 1)]
+    whole = text([*start, *rows, "G1 Y100 E3"])
+    plain = Plain(relative_e=True, g90_sets_e=False, separate=False, volumetric_mm=0.0).read(whole)
+    assert plain.time == pytest.approx(2.2, abs=1e-3)
+    assert read_plate(whole).time_s == pytest.approx(2.2, abs=1e-3)
+
+
+@pytest.mark.parametrize("number", [1, 2, 64, 65, 2000])
+def test_points_of_a_hull_are_few_and_hold_every_corner(number: int) -> None:
+    """Up to 64 all are kept; of more at least those that lie farthest in any direction."""
+    turns = np.arange(number) * 2.399963
+    x, y = np.sqrt(np.arange(number) + 1.0) * np.cos(turns), np.sqrt(np.arange(number) + 1.0) * np.sin(turns)
+    found = _outermost(x, y)
+    assert len(found) == number if number <= 64 else len(found) < number
+    for angle in np.linspace(0, 2 * np.pi, 90):
+        far = int(np.argmax(x * np.cos(angle) + y * np.sin(angle)))
+        assert (float(x[far]), float(y[far])) in found
