@@ -273,3 +273,13 @@ def test_points_of_a_hull_are_few_and_hold_every_corner(number: int) -> None:
     for angle in np.linspace(0, 2 * np.pi, 90):
         far = int(np.argmax(x * np.cos(angle) + y * np.sin(angle)))
         assert (float(x[far]), float(y[far])) in found
+
+
+@pytest.mark.parametrize("gap", [0, 1, 2, 8, 9])
+def test_a_gap_is_filled_with_what_is_above_it(gap: int) -> None:
+    """In the first row by what was before; one gap or two in a row of ten."""
+    values, known = np.arange(10.0), np.ones(10, np.bool_)
+    for more in (1, 2):
+        known[gap : gap + more] = False
+        wanted = [float(at) if known[at] else (gap - 1.0 if gap else 77.0) for at in range(10)]
+        assert held(values, known, 77.0).tolist() == wanted
