@@ -11,9 +11,10 @@ import io
 import json
 import os
 from collections.abc import Iterator
+from concurrent.futures import Future
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any, NoReturn
+from typing import Any, NoReturn, Self
 
 import pytest
 from sqlalchemy import (
@@ -53,7 +54,7 @@ from tracker.verify.chain import Link
 from tracker.verify.findings import Findings, Origin
 from tracker.verify.heads import Heads
 from tracker.verify.ledger import Ledger, Replay, _differences, _differing, manifest_rows
-from tracker.verify.parallel import _divided, _spans
+from tracker.verify.parallel import _divided, _spans, worked
 from tracker.verify.recomputed import TOLERANCE, _agrees, _check, _differs, note_missing
 
 SERVER, FILE = make_url("postgresql+psycopg://").get_dialect()(), make_url("sqlite://").get_dialect()()
@@ -386,6 +387,47 @@ class TestParts:
         assert not any("WHERE" in each for each in statements)
         assert _divided(connection, 9, 3) == [(f"t{n}",) for n in (1, 2, 3, 4, 5)]
         assert "WHERE t5.entry > :" in statements[-1]
+
+    def test_parts_are_worked_at_beside_ones_own(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Answers in the order of the parts; where one's own work ends early the others are called off."""
+        done: list[Any] = []
+
+        class Pool:
+            def __init__(self, *given: Any) -> None:
+                done.append((given[0], given[3]))
+
+            def __enter__(self) -> Self:
+                return self
+
+            def __exit__(self, *_: object) -> None:
+                done.append("closed")
+
+            def submit(self, work: Any, part: Any) -> Future[Any]:
+                future: Future[Any] = Future()
+                future.set_result((work.__name__, part))
+                return future
+
+            def shutdown(self, **how: Any) -> None:
+                done.append(how)
+
+        monkeypatch.setattr("tracker.verify.parallel.ProcessPoolExecutor", Pool)
+        book: Any = SimpleNamespace(place="/srv/book")
+        parts: Any = ["one", "two"]
+        told: list[Any] = []
+        found: Any = worked(
+            book, parts, None, 3, lambda: done.append("own"), lambda *given: told.append(given)
+        )
+        assert found == [("_work", "one"), ("_work", "two")]
+        assert done == [(3, ("/srv/book", None)), "own", "closed"]
+        assert told == [("parts of the book", 1, 2), ("parts of the book", 2, 2)]
+
+        def interrupted() -> NoReturn:
+            raise KeyboardInterrupt
+
+        done.clear()
+        with pytest.raises(KeyboardInterrupt):
+            worked(book, parts, None, 3, interrupted, lambda *_: None)
+        assert done[1:] == [{"wait": False, "cancel_futures": True}, "closed"]
 
 
 class TestActs:
@@ -895,6 +937,23 @@ class TestAttachments:
         assert clean(book, names) == [names[2]]
         assert list(files.stored()) == names[:2]
         assert not remnant.exists()
+
+    def test_a_name_is_looked_for_letter_by_letter(self, tmp_path: Path) -> None:
+        """A file's name may hold what stands for any letter in a search."""
+        files = Files(tmp_path)
+        files.mark("AB2")
+        asked: list[Any] = []
+
+        def scalar(statement: Any) -> None:
+            asked.append(statement.compile().params)
+
+        connection = SimpleNamespace(scalar=scalar)
+        book: Any = SimpleNamespace(
+            code="AB2", files=files, writing=lambda: contextlib.nullcontext(connection)
+        )
+        assert clean(book, ["a_b%c"]) == ["a_b%c"]
+        assert "a_b%c" in asked[0].values()
+        assert "a/_b/%c" in asked[1].values()
 
 
 class TestVerify:

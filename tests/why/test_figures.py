@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests  # type: ignore[import-untyped]
 
 from tests.why.simulated import STRENGTH
-from tests.why.test_working import BASE, FAN, NOZZLE, PLATES, SPOOL, asked
+from tests.why.test_working import BASE, FAN, NOZZLE, PLATES, SPOOL, asked, bent
 from tracker.errors import Refused
 from tracker.why import Answer, Factor, Limit, Observation, Problem, Question, answer, overview
 from tracker.why.answer import (
@@ -24,6 +24,7 @@ from tracker.why.answer import (
     _odd_plates,
     _remarks,
     _scatter,
+    _shown_bend,
     _side,
     _smaller_tail,
     _verdict,
@@ -476,6 +477,16 @@ def test_published_directions_are_compared_with_what_is_shown() -> None:
     assert back.agrees == share.agrees
     quiet = {name: ([50.0, 51.0, 49.5], known) for name, (_, known) in plates.items()}
     assert answer(asked(quiet, (NOZZLE,), question=question)).shares[0].agrees is None
+
+
+def test_a_curve_of_one_material_is_told() -> None:
+    """Where all are of one material; else it is that material's own slope."""
+    curved = bent(0.2, 0.0)
+    assert "nozzle_c does not act along a straight line" in from_work(curved).bends
+    two = replace(curved, data=replace(curved.data, q=2))
+    assert [extra.factors for extra in two.extras if _shown_bend(two, extra)] == [
+        extra.factors for extra in two.extras if len(extra.factors) > 1 and _shown_bend(curved, extra)
+    ]
 
 
 # The plan
