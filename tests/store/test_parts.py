@@ -393,6 +393,8 @@ class TestParts:
         done: list[Any] = []
 
         class Pool:
+            """Processes that do their work at once, and write down what was asked of them."""
+
             def __init__(self, *given: Any) -> None:
                 done.append((given[0], given[3]))
 
@@ -403,11 +405,13 @@ class TestParts:
                 done.append("closed")
 
             def submit(self, work: Any, part: Any) -> Future[Any]:
+                """Return the name of the work and its part."""
                 future: Future[Any] = Future()
                 future.set_result((work.__name__, part))
                 return future
 
             def shutdown(self, **how: Any) -> None:
+                """Write down how it was ended."""
                 done.append(how)
 
         monkeypatch.setattr("tracker.verify.parallel.ProcessPoolExecutor", Pool)
@@ -926,7 +930,10 @@ class TestAttachments:
         remnant.touch()
 
         class Seen(Files):
+            """Files of which one is gone when it is looked at."""
+
             def remnants(self) -> Iterator[Path]:
+                """Yield one that is there and one that is gone."""
                 yield from (remnant, tmp_path / "00" / ".gone")
 
         seen = Seen(tmp_path, "AB2")

@@ -315,13 +315,17 @@ class TestSchemas:
         savepoints = []
 
         class Connection:
+            """A connection to a server that fails where it is asked."""
+
             dialect = SimpleNamespace(name="postgresql")
 
             def begin_nested(self) -> contextlib.AbstractContextManager[None]:
+                """Count a savepoint."""
                 savepoints.append(1)
                 return contextlib.nullcontext()
 
             def scalar(self, _: Any) -> NoReturn:
+                """Refuse with the error under test."""
                 raise ProgrammingError("SELECT", {}, type(name, (Exception,), {})("x"))
 
         connection: Any = Connection()
@@ -637,19 +641,25 @@ class TestServers:
         done: list[Any] = []
 
         class Connection:
+            """A connection that writes down what is asked of it."""
+
             def execution_options(self, **options: Any) -> Any:
+                """Write down the options."""
                 done.append(options)
                 return self
 
             def begin(self) -> None:
+                """Write down that a transaction began."""
                 done.append("begin")
 
             def exec_driver_sql(self, statement: str) -> None:
+                """Write down the statement, and fail where that is under test."""
                 done.append(statement)
                 if fails:
                     raise KeyError
 
             def close(self) -> None:
+                """Write down that it was closed."""
                 done.append("close")
 
         engine: Any = SimpleNamespace(dialect=SimpleNamespace(name="postgresql"), connect=Connection)
