@@ -7,25 +7,9 @@ from pathlib import Path
 import pytest
 
 from tests.cli.bench import Cli
+from tests.desk.bench import DAY_MAP, PULL_CURVE
 
-MAP = """
-[day]
-id = "piece"
-at = "when"
-operator = "who"
-rig = "rig"
-remark = "note"
-
-[readings.tensile]
-max_force = { column = "F", unit = "kN" }
-width = { column = "b", unit = "mm" }
-thickness = { column = "h", unit = "mm" }
-curve = { column = "file", file = true }
-"""
 HEAD = "piece;when;who;rig;F;b;h;file;note\n"
-CURVE = "time s,force N\n" + "".join(
-    f"{i / 10:.1f},{min(i * 60, 1500) if i < 28 else 5}\n" for i in range(30)
-)
 
 
 @pytest.fixture
@@ -39,8 +23,8 @@ def day(cli: Cli, tmp_path: Path) -> tuple[Cli, list[str], Path]:
     cli.id("rig", "add", "Gantry", "--role", "rig", "--measures", "force", "--capacity", "5 kN")
     folder = tmp_path / "day"
     folder.mkdir()
-    (folder / "map.toml").write_text(MAP)
-    (folder / "pull.csv").write_text(CURVE)
+    (folder / "map.toml").write_text(DAY_MAP)
+    (folder / "pull.csv").write_text(PULL_CURVE)
     return cli, [row["id"] for row in cli.json("list", "specimens")], folder
 
 
@@ -141,7 +125,7 @@ def test_a_map_names_every_key_that_is_wrong(day: tuple[Cli, list[str], Path]) -
     """A misspelt key is an error: passed over, its column would silently not be taken in."""
     cli, pieces, folder = day
     words = _sheet(folder, f"{pieces[0]};;;;1,83;10,0;4,0;;")
-    (folder / "map.toml").write_text(MAP.replace('id = "piece"', 'idd = "piece"'))
+    (folder / "map.toml").write_text(DAY_MAP.replace('id = "piece"', 'idd = "piece"'))
     said = cli.refused(*words)
     assert "day.id is missing" in said
     assert "day.idd is unknown" in said

@@ -24,6 +24,25 @@ from tracker.plugins import Plugged, load
 WHO = "Ada Bench"
 PULL = {"max_force": "1 830 N", "width": "10.00", "thickness": "4.00"}
 """1830 N on 40 mm² are 45.75 MPa."""
+DAY_MAP = """
+[day]
+id = "piece"
+at = "when"
+operator = "who"
+rig = "rig"
+remark = "note"
+
+[readings.tensile]
+max_force = { column = "F", unit = "kN" }
+width = { column = "b", unit = "mm" }
+thickness = { column = "h", unit = "mm" }
+curve = { column = "file", file = true }
+"""
+"""Columns of a day's sheet."""
+PULL_CURVE = "time s,force N\n" + "".join(
+    f"{i / 10:.1f},{min(i * 60, 1500) if i < 28 else 5}\n" for i in range(30)
+)
+"""Its greatest force is 1500 N."""
 
 
 def add_material(book: Book, who: str, typed: Mapping[str, Any]) -> Done:

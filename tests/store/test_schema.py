@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from sqlalchemy import Column, Integer, MetaData, Table, text
-from sqlalchemy.orm import ColumnProperty, registry
+from sqlalchemy import text
 
 from tests.books import fill
 from tests.databases import Places
@@ -18,7 +17,7 @@ from tracker.backup.tables import let_tables_be_copied
 from tracker.book import Book, make_engine, open_book
 from tracker.cli import strandbook
 from tracker.migrations.schema import schema_differences
-from tracker.model import SCHEMA, Job
+from tracker.model import SCHEMA
 from tracker.verify import verify
 
 OLD = "0010"
@@ -38,24 +37,6 @@ RELEASED = {
 }
 """SHA-256 of every revision that books were made with. A revision that changes later leaves those books
 without what it then makes; what must change comes in a new one."""
-
-
-def test_configuring_a_model_annotates_none_of_its_columns() -> None:
-    """It rests on the name that SQLAlchemy asks each attribute for then; another name would be seen here."""
-
-    class Fresh:
-        """A model of a registry of its own."""
-
-    models = registry()
-    table = Table("fresh", MetaData(), Column("id", Integer, primary_key=True))
-    column = ColumnProperty(table.c.id, comparator_factory=type(Job.name.comparator))
-    models.map_imperatively(Fresh, table, properties={"id": column})
-    models.configure()
-    found = vars(Fresh)["id"].comparator
-
-    with pytest.raises(AttributeError):
-        object.__getattribute__(found, "__clause_element__")
-    assert found.name == "id"
 
 
 def run(book: Book, *statements: str) -> None:

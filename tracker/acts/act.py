@@ -23,8 +23,10 @@ from tracker.stored_rows import batched
 if TYPE_CHECKING:
     from tracker.model import Base
 
-_MANY, _TOGETHER = 200, 2000
-"""From so many rows on PostgreSQL is given them in documents, of so many rows each."""
+_MANY: Final = 200
+"""From so many rows on PostgreSQL is given them in documents."""
+_TOGETHER: Final = 2000
+"""Rows of such a document."""
 _WRITTEN_TOGETHER: Final = 200
 """Rows of a manifest that are written at once: a number that needs the long way sends so many through it."""
 

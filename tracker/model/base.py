@@ -20,7 +20,7 @@ from sqlalchemy import (
     Text,
 )
 from sqlalchemy import column as sql_column
-from sqlalchemy.orm import ColumnProperty, Mapped, Relationship
+from sqlalchemy.orm import Mapped, Relationship
 from sqlalchemy.orm import registry as mapped_models
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
@@ -133,21 +133,6 @@ def column(*rules: Any, **options: Any) -> Any:
     return _Column(rules, options)
 
 
-class _Comparator(ColumnProperty.Comparator[Any]):
-    """What a model's attribute hands on to its column: as ever, but for one question of SQLAlchemy's own.
-
-    Asked of every attribute while mappers are configured, it would have each column annotated for a refusal:
-    a fiftieth of what a reading command costs.
-    """
-
-    __slots__ = ()
-
-    def __getattr__(self, name: str) -> Any:
-        if name == "_slots_dispatch":
-            raise AttributeError(name)
-        return super().__getattr__(name)
-
-
 class Base:
     """Base of all models: each annotation ``name: Mapped[type]`` of a model and its mixins is a column.
 
@@ -182,7 +167,8 @@ class Base:
                 stored, optional = _TYPES[annotation.__args__[0]]
                 columns.append(Column(name, stored, *rules, nullable=optional, **options))
         table = Table(cls.__tablename__, cls.metadata, *columns, *cls.__table_args__)
-        related.update((each.key, ColumnProperty(each, comparator_factory=_Comparator)) for each in columns)
+        # Each by name: a mixin's own attribute of that name would hide the column.
+        related.update((each.key, each) for each in columns)
         cls.registry.map_imperatively(cls, table, properties=related)
 
 

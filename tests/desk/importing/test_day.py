@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from tests.desk.bench import WHO, a_calibrated_rig, a_job, entries, row_of
+from tests.desk.bench import DAY_MAP, PULL_CURVE, WHO, a_calibrated_rig, a_job, entries, row_of
 from tracker.api import Recording
 from tracker.book import Book
 from tracker.desk.doubts import Doubt
@@ -17,27 +17,12 @@ from tracker.forms import FormError
 from tracker.model import Measurement
 from tracker.plugins import Plugged
 
-MAP = """
-[day]
-id = "piece"
-at = "when"
-operator = "who"
-rig = "rig"
-remark = "note"
-
-[readings.tensile]
-max_force = { column = "F", unit = "kN" }
-width = { column = "b", unit = "mm" }
-thickness = { column = "h", unit = "mm" }
-curve = { column = "file", file = true }
-"""
 HEAD = "piece;when;who;rig;F;b;h;file;note;weather\n"
-CURVE = "time s,force N\n" + "".join(
-    f"{i / 10:.1f},{min(i * 60, 1500) if i < 28 else 5}\n" for i in range(30)
-)
 
 
-def planned(plugged: Plugged, *rows: str, columns: str = MAP, files: tuple[Recording, ...] = ()) -> DayPlan:
+def planned(
+    plugged: Plugged, *rows: str, columns: str = DAY_MAP, files: tuple[Recording, ...] = ()
+) -> DayPlan:
     """Plan a sheet that was sent."""
     data = (HEAD + "".join(f"{row}\n" for row in rows)).encode()
     return plan_sent_day(plugged, "day.csv", data, read_day_map(columns.encode()), files)
@@ -80,7 +65,7 @@ def test_rows_that_cannot_be_read_are_refused_by_line(plugged: Plugged) -> None:
 def test_recordings_come_with_the_sheet_or_lie_beside_it(plugged: Plugged, tmp_path: Path) -> None:
     """Of those that were sent each is to be named by a line; a wrong name refuses the line."""
     row = "J0001-01-Z;;;;;10,0;4,0;runs\\pull.csv;;"
-    sent = (Recording("pull.csv", CURVE.encode()), Recording("other.csv", b"1"))
+    sent = (Recording("pull.csv", PULL_CURVE.encode()), Recording("other.csv", b"1"))
     plan = planned(plugged, row, "J0001-02-X;;;;;10,0;4,0;lost.csv;;", files=sent)
     (_, wanted), *_ = plan.wanted
 
@@ -92,9 +77,9 @@ def test_recordings_come_with_the_sheet_or_lie_beside_it(plugged: Plugged, tmp_p
         "cell"
     )
     (tmp_path / "runs").mkdir()
-    (tmp_path / "runs" / "pull.csv").write_text(CURVE)
+    (tmp_path / "runs" / "pull.csv").write_text(PULL_CURVE)
     (tmp_path / "day.csv").write_text(f"{HEAD}{row}\n")
-    columns = read_day_map(MAP.encode())
+    columns = read_day_map(DAY_MAP.encode())
     assert plan_day(plugged, tmp_path / "day.csv", columns).wanted[0][1].files == {"curve": sent[0]}
     with pytest.raises(ImportRefusedError, match=r"none\.csv cannot be read: No such file"):
         plan_day(plugged, tmp_path / "none.csv", columns)
@@ -131,7 +116,7 @@ def test_files_of_one_name_are_told_apart_or_refused(plugged: Plugged) -> None:
 def test_every_key_of_a_map_that_is_wrong_is_named(old: str, new: str, said: list[str]) -> None:
     """A misspelt one would silently leave its column out."""
     with pytest.raises(MapError) as refusal:
-        read_day_map(MAP.replace(old, new).encode(), "my.toml")
+        read_day_map(DAY_MAP.replace(old, new).encode(), "my.toml")
 
     assert len(refusal.value.lines) == len(said)
     assert all(line.startswith(text) for line, text in zip(refusal.value.lines, said, strict=True))
