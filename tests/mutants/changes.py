@@ -45,7 +45,7 @@ def _operators() -> dict[str, Any]:
 
 
 def changes_of(file: Path, root: Path) -> Iterator[Change]:
-    """Yield every change of a file, but for annotations and type checkers' imports, which are not run."""
+    """Yield every change of a file, but for what is never run and what says again what was checked."""
     text = file.read_text("utf-8")
     unrun = set(_not_run(text))
     nodes = list(ast_nodes(get_ast(text)))
@@ -76,7 +76,11 @@ def made(change: Change, text: str) -> str | None:
 
 
 def _not_run(text: str) -> Iterator[tuple[int, int]]:
-    """Yield positions of annotations (never evaluated here) and of blocks for the type checker."""
+    """Yield positions of annotations (never evaluated here), of what type checkers read, and of ``strict``.
+
+    An overload is for the type checker. ``zip(…, strict=…)`` says that lengths agree: it can be noticed only
+    where one is wrong already.
+    """
     lines = text.splitlines()
     for node in ast.walk(ast.parse(text)):
         parts: list[ast.AST | None] = []
@@ -84,6 +88,11 @@ def _not_run(text: str) -> Iterator[tuple[int, int]]:
             parts.append(node.annotation)
         elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             parts.append(node.returns)
+            overloads = [each for each in node.decorator_list if ast.unparse(each) == "overload"]
+            yield from ((each.lineno, each.col_offset - 1) for each in overloads)
+            parts += [node] if overloads else []
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "zip":
+            parts += [given.value for given in node.keywords if given.arg == "strict"]
         elif _never_runs(node):
             parts.append(node)
         for part in parts:

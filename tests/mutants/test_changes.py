@@ -38,6 +38,21 @@ def test_what_is_never_run_is_left_alone(tmp_path: Path) -> None:
     assert (6, "|") not in lines
 
 
+def test_overloads_and_strict_are_left_alone(tmp_path: Path) -> None:
+    """Type checkers read the one; the other tells of what is wrong already. All else of the call stays."""
+    text = "@overload\ndef of(it=1): ...\n\n\n@cache\ndef of(it):\n"
+    text += "    return zip(it, it[1:], strict=True), strict(a=True)\n"
+    file = tmp_path / "pairs.py"
+    file.write_text(text, "utf-8")
+    found = {
+        (each.line, text.splitlines()[each.line - 1][each.column :][:4])
+        for each in changes_of(file, tmp_path)
+    }
+
+    assert found == {(5, "@cac"), (7, "1:],"), (7, "True")}
+    assert {each.column for each in changes_of(file, tmp_path) if each.line == 7} == {22, 50}
+
+
 def test_every_change_is_python_and_another_program(tmp_path: Path) -> None:
     """What cannot be read, or means the same, is no change."""
     file = tmp_path / "larger.py"
@@ -78,6 +93,16 @@ def test_the_quickest_tests_that_reach_a_line_come_first() -> None:
     assert reached.tests_of("f.py", 12) == ["d", "b", "a"]
     assert reached.tests_of("f.py", 30) == ["d", "b", "a"]
     assert reached.tests_of("other.py", 1) == []
+
+
+def test_the_test_that_reaches_least_takes_turns_with_the_quickest() -> None:
+    """A test of one rule that is slower than all that pass by would not get its turn."""
+    seconds = {"one": 0.1, "two": 0.2, "three": 0.3, "rule": 2.9, **{f"more{n}": 2.5 for n in range(9)}}
+    lines = {"4": list(range(13)), **{str(n): [0, 1, 2, *range(4, 13)] for n in range(10, 20)}}
+    reached = Reached(seconds, {"f.py": lines}, list(seconds))
+
+    assert reached.tests_of("f.py", 4)[:4] == ["one", "rule", "two", "three"]
+    assert len(reached.tests_of("f.py", 4)) == 10
 
 
 LOADED = """
