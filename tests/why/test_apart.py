@@ -222,7 +222,7 @@ def test_a_factor_that_is_not_seen_within_materials_goes_with_them() -> None:
 
 
 def test_groups_are_all_that_hang_together() -> None:
-    """By links of either direction, in the order declared; a single one is none; companions of all are named."""
+    """By links of either direction, in the order declared; a single one is none; all companions are named."""
     links = {"a": {"b"}, "b": set(), "c": {"b"}, "d": set(), "e": {"f"}, "f": set()}
     along = {name: {f"z{name}", "y"} for name in links}
     found = _groups(["a", "c", "d", "b", "f", "e"], links, along)
