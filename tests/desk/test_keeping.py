@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from concurrent.futures import ThreadPoolExecutor
 from types import SimpleNamespace
 from typing import Any
 
@@ -466,6 +467,9 @@ def test_plates_of_a_sheet_are_read_as_a_list(monkeypatch: pytest.MonkeyPatch) -
     assert (drafts[-1].line, [piece.line for piece in drafts[0].specimens]) == (4, lines[0])
     with pytest.raises(IndexError):
         drafts[3]
+    # A page makes a plan in one thread and carries it out in another.
+    with ThreadPoolExecutor(1) as other:
+        assert other.submit(lambda: [job.name for job in drafts]).result() == ["a", "b", "c"]
 
 
 def test_what_is_alike_is_held_once_up_to_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,6 +12,7 @@ import pytest
 from tests.desk.bench import WHO, a_job, entries, row_of
 from tests.desk.test_logs import START, a_plate_job, rising
 from tracker.book import Book
+from tracker.chamberlog import Band
 from tracker.desk.correcting import correct
 from tracker.desk.logs import LogFile, _of_job, add_log, look_at_log, offset_typed, piece_log, piece_log_chart
 from tracker.errors import Refused
@@ -94,5 +95,15 @@ def test_a_job_of_known_begin_and_end_is_one_band_of_the_log() -> None:
         ended_at=began + dt.timedelta(hours=1),
         specimens=[SimpleNamespace(plate_facts={"spans_s": [(60.0, 900.0)]})],
     )
-    bands, _ = _of_job(job, known=True)
-    assert [(band.since_s, band.until_s) for band in bands] == [(0.0, 3600.0)]
+    bands, marks = _of_job(job, known=True)
+    assert [(band.since_s, band.until_s, band.kind) for band in bands] == [(0.0, 3600.0, "job")]
+    assert [(mark.at_s, mark.word, mark.kind) for mark in marks] == [(0.0, "start", "start")]
+    assert _of_job(job, known=False) == ([], [])
+    job.ended_at = None
+    assert _of_job(job, known=True)[0] == [Band(60.0, 900.0, "job")]
+    job.specimens.append(SimpleNamespace(plate_facts={"spans_s": [(30.0, 90.0), (800.0, 899.0)]}))
+    job.specimens += [SimpleNamespace(plate_facts=None), SimpleNamespace(plate_facts={})]
+    job.started_at, job.ended_at = None, began
+    assert _of_job(job, known=True)[0] == [Band(30.0, 900.0, "job")]
+    job.specimens = job.specimens[2:]
+    assert _of_job(job, known=True) == ([], marks)

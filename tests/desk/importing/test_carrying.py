@@ -16,6 +16,7 @@ from tracker.acts import Act
 from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing import ImportRefusedError, carry_out
+from tracker.desk.importing.carrying import _row
 from tracker.desk.jobs import add_job
 from tracker.desk.measuring import recomputing
 from tracker.desk.voiding import undo
@@ -47,6 +48,15 @@ def everything(book: Book, model: type[Any]) -> list[Any]:
     """Return all rows of a kind, in the order of their keys."""
     with book.read() as session:
         return list(session.scalars(select(model).order_by(*model.__table__.primary_key)))
+
+
+def test_a_row_is_whole_and_what_is_not_given_is_not_recorded() -> None:
+    """Every column but the entry's, which the act writes."""
+    for model in (Material, Job, Specimen, Measurement):
+        made = _row(model, id=3)
+        columns = {column.name for column in model.__table__.columns}
+        assert made == {name: 3 if name == "id" else None for name in columns - {"entry"}}
+        assert "entry" in columns
 
 
 def test_an_import_is_one_entry_of_the_journal(book: Book, plugged: Plugged, tmp_path: Path) -> None:
