@@ -60,7 +60,7 @@ from tracker.desk.voiding import _counted, _is_as, _key, _put_back, _refuse_rest
 from tracker.errors import Doubt, Refused
 from tracker.forms import FormError
 from tracker.kinds import find
-from tracker.model import Choice, JobSpool, JournalRecord, Measurement, Programme, Result, Rig, Spool
+from tracker.model import Choice, Job, JobSpool, JournalRecord, Measurement, Programme, Result, Rig, Spool
 from tracker.plugins import Computation, Computed, load
 
 # --- what has no value ---------------------------------------------------------------------------------
@@ -289,6 +289,45 @@ def test_keys_of_the_journal_are_numbers_and_words() -> None:
     """One alone, or several in the order of the table; a word may hold the sign between them."""
     assert _key(Spool, "12") == 12
     assert _key(JobSpool, "3:7") == (3, 7)
+
+
+@pytest.mark.parametrize(
+    ("other", "column", "rests"),
+    [
+        (Job(id=2), "material_id", "J0002-"), (Job(id=2, voided=5), "material_id", None),
+        (Job(id=2), "again_of_id", None), (Job(id=2, voided=5), "again_of_id", None),
+        (JobSpool(job_id=2, spool_id=1), "spool_id", "something"),
+    ],
+)  # fmt: skip
+def test_what_was_built_on_since_is_not_taken_back(
+    other: Any, column: str, rests: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was taken back itself, and what is only named beside, bars nothing."""
+    asked: list[Any] = []
+    monkeypatch.setattr(voiding, "_references", lambda _, row: asked.append(row) or [(other, column)])
+    monkeypatch.setattr(voiding, "_holder", lambda _, row: row)
+    act: Any = SimpleNamespace(seq=9)
+    rows = [
+        Spool(id=1, voided=9),
+        Spool(id=2),
+        Spool(id=3, voided=8),
+        JobSpool(job_id=1, spool_id=1, voided=9),
+    ]
+    if rests is None:
+        voiding._refuse_built_on(asked, act, rows)  # type: ignore[arg-type]
+    else:
+        with pytest.raises(Refused, match=rf"^{rests}.* rests on S0001-R since"):
+            voiding._refuse_built_on(asked, act, rows)  # type: ignore[arg-type]
+    assert asked == rows[:1]
+    # Of a bulk of more than 500 the jobs alone are looked at.
+    many = [Spool(id=n, voided=9) for n in range(1, 501)]
+    asked.clear()
+    monkeypatch.setattr(voiding, "_references", lambda _, row: asked.append(row) or [])
+    voiding._refuse_built_on(asked, act, many)  # type: ignore[arg-type]
+    assert len(asked) == 500
+    asked.clear()
+    voiding._refuse_built_on(asked, act, [*many, job := Job(id=9, voided=9)])  # type: ignore[arg-type]
+    assert asked == [job]
 
 
 def test_a_row_is_put_back_but_for_its_key_and_entry() -> None:
