@@ -149,6 +149,13 @@ def reach(copy: Path, sources: Sequence[str], tests: Sequence[str]) -> dict[str,
     return found
 
 
+def _takes_long(item: Any) -> bool:
+    """Say whether a test is run in a real browser, or on a server where it is run on SQLite too."""
+    call = getattr(item, "callspec", None)
+    on_server = call is not None and "postgresql" in call.params.values()
+    return on_server or "chromium" in item.fixturenames
+
+
 def _watch(copy: Path, sources: Sequence[str], tests: Sequence[str], out: Path) -> int:
     import coverage  # noqa: PLC0415 - loaded by now
     import pytest  # noqa: PLC0415 - loaded by now
@@ -161,10 +168,10 @@ def _watch(copy: Path, sources: Sequence[str], tests: Sequence[str], out: Path) 
     passed: set[str] = set()
 
     class Watching:
-        """Tells coverage which test is under way, and notes how long it takes; leaves out real browsers."""
+        """Tells coverage which test is under way, and notes how long it takes."""
 
         def pytest_collection_modifyitems(self, items: list[Any]) -> None:
-            items[:] = [item for item in items if "chromium" not in item.fixturenames]
+            items[:] = [item for item in items if not _takes_long(item)]
 
         @pytest.hookimpl(wrapper=True)
         def pytest_runtest_protocol(self, item: Any) -> Any:
@@ -181,7 +188,7 @@ def _watch(copy: Path, sources: Sequence[str], tests: Sequence[str], out: Path) 
 
     watched.start()
     options = [option for option in _OPTIONS if option != "-x"]
-    code = int(pytest.main([*options, "-k", "not postgresql", *tests], plugins=[Watching()]))
+    code = int(pytest.main([*options, *tests], plugins=[Watching()]))
     watched.stop()
     data = watched.get_data()
     found: dict[str, dict[str, Any]] = {test: {"": {"lines": {}}} for test in tests}

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import ast
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from tests.mutants.__main__ import ROOMS, ROOT
 from tests.mutants.changes import changes_of, made
-from tests.mutants.running import Reached, run
+from tests.mutants.running import Reached, _takes_long, run
 from tests.mutants.swapping import swap, swaps_of
 
 SOURCE = '''"""A module of 1 line."""
@@ -93,6 +94,24 @@ def test_the_quickest_tests_that_reach_a_line_come_first() -> None:
     assert reached.tests_of("f.py", 12) == ["d", "b", "a"]
     assert reached.tests_of("f.py", 30) == ["d", "b", "a"]
     assert reached.tests_of("other.py", 1) == []
+
+
+@pytest.mark.parametrize(
+    ("params", "fixtures", "takes_long"),
+    [
+        (None, (), False), ({"kind": "postgresql"}, (), True), ({"kind": "sqlite"}, (), False),
+        ({"place": "postgresql://lab"}, (), False), (None, ("chromium",), True),
+    ],
+)  # fmt: skip
+def test_browsers_and_the_second_database_are_left_out(
+    params: dict[str, str] | None, fixtures: tuple[str, ...], takes_long: bool
+) -> None:
+    """A test that has an address of a server in its name is none that is run on one."""
+    item = SimpleNamespace(fixturenames=fixtures)
+    if params is not None:
+        item.callspec = SimpleNamespace(params=params)
+
+    assert _takes_long(item) is takes_long
 
 
 def test_the_test_that_reaches_least_takes_turns_with_the_quickest() -> None:

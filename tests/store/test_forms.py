@@ -510,6 +510,18 @@ _changing = changeable(
 )
 
 
+@pytest.mark.parametrize(("rows", "portions"), [(0, []), (1, [1]), (4096, [4096]), (4097, [4096, 1])])
+def test_rows_are_kept_in_portions_of_4096(tmp_path: Path, rows: int, portions: list[int]) -> None:
+    """With another number every row that did not change would be kept once more by the next run."""
+    writer = FolderWriter(tmp_path)
+    made = writer.table("thing", ["id"], ([number] for number in range(rows)))
+    kept = [object_place(tmp_path, each, ".gz") for each in writer._tables["thing"]]
+
+    assert [len(gzip.decompress(place.read_bytes()).splitlines()) for place in kept] == portions
+    assert made.rows == rows
+    assert writer.added == sum(place.stat().st_size for place in kept)
+
+
 def test_records_do_not_change_once_made() -> None:
     """Whoever was given one may rely on it; what gathers while it works stands here by name."""
     assert _changing == {
