@@ -10,7 +10,6 @@ import re
 import unicodedata
 from typing import Any, Final
 
-_ORDINARY: Final = "\t\n"
 # Bidirectional marks and overrides (Unicode Standard Annex 9), zero-width and invisible signs, line and
 # paragraph separators, tags, and the two control blocks.
 _UNSEEN: Final = re.compile(

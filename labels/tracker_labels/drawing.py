@@ -47,11 +47,6 @@ class Box:
         """Return the box somewhere else."""
         return Box(self.x + dx, self.y + dy, self.width, self.height)
 
-    def overlaps(self, other: Box) -> bool:
-        """Tell whether two boxes share a dot."""
-        beside = self.right <= other.x or other.right <= self.x
-        return not (beside or self.bottom <= other.y or other.bottom <= self.y)
-
 
 @dataclass(frozen=True, slots=True)
 class CodeMark:

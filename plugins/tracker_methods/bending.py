@@ -233,14 +233,6 @@ def large_deflection(deflection: Any, span: Any, thickness: Any) -> Any:
     return 1 + 6 * (deflection / span) ** 2 - 4 * (thickness / span) * (deflection / span)
 
 
-def large_deflection_iso(deflection: Any, span: Any, thickness: Any) -> Any:
-    """Return the factor on σ of ISO 14125 (from memory), for comparison:  1 + 6(s/L)² − 3sh/L².
-
-    A pure number; ``deflection`` s, ``span`` L and ``thickness`` h in one unit.
-    """
-    return 1 + 6 * (deflection / span) ** 2 - 3 * deflection * thickness / span**2
-
-
 def _rows(readings: Any, column: int) -> list[tuple[Any, Any]]:
     """Return (force, deflection) at one waiting time, the give of the rig taken off."""
     return [

@@ -54,7 +54,6 @@ _APART = 0.005
 _FOOT_SEEN = 2e-4
 _NO_SECTION = "no section: give width and thickness, or area"
 _NO_STRAIN = "strain is not known: attach a curve with strain, or with extension and give gauge_length"
-_ENDED_HIGH = 0.2
 
 
 class TensileReadings(Readings):

@@ -9,7 +9,7 @@ from tracker.book import Book
 from tracker.desk.entering import add_record
 from tracker.errors import Refused
 from tracker.forms import FormError
-from tracker.kinds.person import known_person, pseudonyms
+from tracker.kinds.person import known_person
 
 
 def add(book: Book, initials: str, name: str, **more: str) -> str:
@@ -45,10 +45,3 @@ def test_initials_and_names_are_held_apart(book: Book, initials: str, name: str)
     add(book, "AB", "Ada Bench")
     with pytest.raises(FormError, match="already"):
         add(book, initials, name)
-
-
-def test_only_those_with_a_pseudonym_have_one_in_public(book: Book) -> None:
-    """The others' names are theirs to give."""
-    add(book, "AB", "Ada Bench", pseudonym="Tester 1")
-    add(book, "BH", "Bo Helper")
-    assert pseudonyms(book) == {"Ada Bench": "Tester 1"}

@@ -9,11 +9,18 @@ import numpy as np
 import zxingcpp
 from PIL import Image
 from tracker_labels import Label, Sheet, stocks
+from tracker_labels.drawing import Box
 
 STOCKS = tuple(stocks())
 # The code of an ID is a QR code on these, a Data Matrix on the others.
 SMALL_FACES = ("strip-7", "tape-12-180", "tape-9")
 QR_STOCKS = tuple(name for name in STOCKS if name not in SMALL_FACES)
+
+
+def overlap(one: Box, other: Box) -> bool:
+    """Whether two boxes share a dot."""
+    beside = one.right <= other.x or other.right <= one.x
+    return not (beside or one.bottom <= other.y or other.bottom <= one.y)
 
 
 def some_labels(many: int, line: str = "chamber 60 °C") -> list[Label]:

@@ -33,6 +33,8 @@ from tracker_labels.drawing import Box, CodeMark, LineMark, Page, RuleMark, Text
 from tracker_labels.layout import plan
 from tracker_labels.lettering import font, slashes
 
+from tests.labels.helpers import overlap
+
 SVG = "{http://www.w3.org/2000/svg}"
 LABEL = Label("J0042-07-K.7QX", "J0042-07-K", "ASA Grau", "ZX", "2025-03-01", "chamber 60 °C")
 
@@ -79,10 +81,10 @@ def test_boxes_that_touch_do_not_overlap() -> None:
     assert (box.right, box.bottom) == (15, 24)
     assert box.moved(2, -3) == Box(12, 17, 5, 4)
     for x, y in ((15, 20), (5, 20), (10, 24), (10, 16)):
-        assert not box.overlaps(Box(x, y, 5, 4))
+        assert not overlap(box, Box(x, y, 5, 4))
     for x, y in ((14, 20), (6, 20), (10, 23), (10, 17)):
-        assert box.overlaps(Box(x, y, 5, 4))
-        assert Box(x, y, 5, 4).overlaps(box)
+        assert overlap(box, Box(x, y, 5, 4))
+        assert overlap(Box(x, y, 5, 4), box)
 
 
 def test_ink_lies_where_marks_say() -> None:

@@ -14,7 +14,7 @@ from tracker_labels.drawing import Box, CodeMark, TextMark, code_dots, text_dots
 from tracker_labels.layout import FEWEST_DOTS, module_dots, plan
 from tracker_labels.lettering import STANDS_FOR_MISSING
 
-from tests.labels.helpers import STOCKS, pictures, read_by_zxing, some_labels
+from tests.labels.helpers import STOCKS, overlap, pictures, read_by_zxing, some_labels
 
 any_text = st.text(alphabet=st.characters(), max_size=80)
 any_stock = st.sampled_from(STOCKS)
@@ -55,7 +55,7 @@ def test_marks_stand_apart_and_inside_the_label(
     made = plan(label, stocks()[stock], dpi)
     boxes = [mark.box for mark in made.marks]
 
-    assert not any(one.overlaps(other) for one, other in combinations(boxes, 2))
+    assert not any(overlap(one, other) for one, other in combinations(boxes, 2))
     assert all(
         min(box.x, box.y) >= 0 and box.right <= made.width and box.bottom <= made.height for box in boxes
     )

@@ -14,7 +14,7 @@ from tracker.day import day_board
 from tracker.desk.correcting import correct
 from tracker.desk.jobs import use_spool
 from tracker.kinds import card_of, find, listed
-from tracker.lineage import join_main_spool, main_spool, main_spool_id, material_id_of_job, spools_of_piece
+from tracker.lineage import in_tool_order, join_main_spool, main_spool_id, material_id_of_job, spools_of_piece
 from tracker.model import Job, JobSpool, Material, Spool
 from tracker.plugins import load
 from tracker.programme import standing
@@ -48,7 +48,7 @@ def plates(book: Book) -> dict[int, list[JobSpool]]:
 
 def test_sql_and_python_follow_one_rule(book: Book) -> None:
     """Lowest tool, then the one it began with; over all ways in which three spools can be in three tools."""
-    expected = {job: main_spool(uses) for job, uses in plates(book).items()}
+    expected = {job: next(iter(in_tool_order(uses)), None) for job, uses in plates(book).items()}
     numbers = {job: None if use is None else use.spool_id for job, use in expected.items()}
     with book.read() as session:
         by_id, joined, material = (
@@ -89,19 +89,17 @@ def test_sql_and_python_take_a_spool_without_layer_as_one_from_the_first(book: B
     assert sorted(map(tuple, joined)) == sorted(found.items())
     for number, (of_two, of_one) in begun.items():
         both = ((2, of_two), (1, of_one))
-        chosen = main_spool([JobSpool(spool_id=spool, tool=0, from_layer=layer) for spool, layer in both])
+        uses = [JobSpool(spool_id=spool, tool=0, from_layer=layer) for spool, layer in both]
         expected = 2 if (of_two or 1) < (of_one or 1) else 1
-        assert (found[number], chosen and chosen.spool_id) == (expected, expected)
+        assert (found[number], in_tool_order(uses)[0].spool_id) == (expected, expected)
 
 
 def test_a_tool_that_is_not_the_first_still_counts() -> None:
     """A plate of tool 1 alone has a spool; of two in one tool the one that came in first stands for it."""
     uses = [JobSpool(spool_id=7, tool=1), JobSpool(spool_id=5, tool=1)]
 
-    chosen = main_spool(uses)
-    assert chosen is not None
-    assert chosen.spool_id == 5
-    assert main_spool([]) is None
+    assert [each.spool_id for each in in_tool_order(uses)] == [5, 7]
+    assert in_tool_order([]) == []
 
 
 @pytest.mark.parametrize(

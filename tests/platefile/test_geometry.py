@@ -142,7 +142,7 @@ def test_section_of_heights() -> None:
 
     assert (cut.first_layer, cut.last_layer, cut.layers, cut.z_mm) == (11, 30, 20, (10, 30))
     assert cut.layer_time_min_s == min(one.layer_time_s[10:30])
-    assert cut.spans_s[0][0] == one.layer_start_s[10]
+    assert cut.spans_s[0][0] == one.layer_facts[10].start_s
     assert len(cut.spans_s) == 20
 
 

@@ -124,9 +124,10 @@ def test_wall_time_of_a_layer_holds_the_other_objects() -> None:
 def test_layer_starts_and_times_fit_together() -> None:
     """Each layer starts when the one before it is over."""
     one = read_plate(text(boxes(TWO, layers=5))).objects[1]
-    ends = [start + time for start, time in zip(one.layer_start_s, one.layer_time_s, strict=True)]
+    starts = [layer.start_s for layer in one.layer_facts]
+    ends = [start + time for start, time in zip(starts, one.layer_time_s, strict=True)]
 
-    assert ends[:-1] == pytest.approx(one.layer_start_s[1:])
+    assert ends[:-1] == pytest.approx(starts[1:])
 
 
 def test_one_after_the_other_own_and_wall_time_are_alike() -> None:

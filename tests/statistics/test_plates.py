@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -11,8 +12,14 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from tests.statistics.certified import SULFUR_1
-from tracker.statistics import PlateSums, material_mean, material_means, variance_components
+from tracker.statistics import MaterialMean, PlateSums, material_means, variance_components
 from tracker.statistics.plates import group_sums
+
+
+def material_mean(plates: Sequence[Sequence[float]], *, relative: bool = True) -> MaterialMean:
+    """Return the mean of one material alone, with no other to lend its plate scatter."""
+    return material_means(PlateSums.of([plates]), 1, relative=relative)[0]
+
 
 TWO_PLATES = [[30.0, 31.0, 32.0], [36.0, 37.0, 38.0]]
 

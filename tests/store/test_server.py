@@ -25,13 +25,13 @@ from tracker.book import (
     OlderSchemaError,
     UncertainError,
     UnreachableError,
-    has_password,
     new_book,
     open_book,
     shown,
 )
 from tracker.book import book as books
 from tracker.cli import strandbook
+from tracker.errors import without_passwords
 from tracker.model import DERIVED, Material
 from tracker.verify import verify
 
@@ -72,7 +72,7 @@ class TestPasswords:
     def test_a_place_is_shown_without(self, place: str, expected: str) -> None:
         """User, host and name; of a folder its name."""
         assert shown(place) == expected
-        assert has_password(place) == (SECRET in place)
+        assert (without_passwords(place) != place) == (SECRET in place)
 
     @pytest.mark.parametrize(
         "arguments",
@@ -177,7 +177,7 @@ class TestUnreachable:
         assert code(place) == 1
         with open_book(place) as book, book.engine.begin() as connection:
             connection.execute(text("UPDATE alembic_version SET version_num = '0001'"))
-        with pytest.raises(OlderSchemaError):
+        with pytest.raises(OlderSchemaError, match="was written by an older version"):
             open_book(place)
         assert code(place) == 4
         assert code(f"postgresql://nobody@/none?host={tmp_path}&files={tmp_path}") == 3

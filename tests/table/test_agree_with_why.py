@@ -17,7 +17,7 @@ from tracker.book import Book
 from tracker.comparing import why
 from tracker.plugins import load
 from tracker.publish import publish
-from tracker.statistics import material_mean
+from tracker.statistics import PlateSums, material_means
 from tracker.table import Cell, SummaryTable, summary_table
 from tracker.table.charts import _MEAN, _draw, _lines
 from tracker.why import Factor, Observation, Problem, Question, answer
@@ -96,7 +96,7 @@ def test_both_take_the_plate_as_the_unit_in_any_design() -> None:
         told = answer(
             Problem(Question(STRENGTH, "MPa"), factors, tuple(observations), named["A"], named["B"])
         ).as_json()["difference"]
-        stated = [material_mean(plates) for plates in sides]
+        stated = [material_means(PlateSums.of([plates]), 1)[0] for plates in sides]
         assert [told["mean_a"], told["mean_b"]] == pytest.approx([each.mean for each in stated])
         assert told["low"] <= told["delta"] <= told["high"]
         assert [told["n_a"], told["n_b"]] == [each.pieces for each in stated]

@@ -7,7 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.random import Generator
 
-from tracker.why import Factor, Observation, Problem, Question, Value
+from tracker.why import (
+    Answer,
+    Factor,
+    Observation,
+    Problem,
+    Question,
+    Value,
+    Wishes,
+    answer,
+    with_plan,
+)
 
 SIX = (
     Factor("nozzle_c", "°C", 1.0, 30.0),
@@ -34,6 +44,11 @@ _OTHER: dict[str, float | str] = {
     "printer": "P2",
 }
 STRENGTH = Question("tensile.strength", "MPa", larger_is_better=True)
+
+
+def explain(problem: Problem) -> Answer:
+    """Answer with the plates to print next."""
+    return with_plan(answer(problem), Wishes())
 
 
 @dataclass(frozen=True)

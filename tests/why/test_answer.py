@@ -10,8 +10,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.why.simulated import SIX, STRENGTH, World, book, some
-from tracker.why import Answer, Factor, Observation, Problem, Question, answer, explain
+from tests.why.simulated import SIX, STRENGTH, World, book, explain, some
+from tracker.why import Answer, Factor, Observation, Problem, Question, answer
 
 _WORLD = World(
     {"nozzle_c": 0.2, "chamber_c": 0.0, "fan_pct": -0.05, "layer_time_s": 0.0, "spool": 0.0, "printer": 0.0},

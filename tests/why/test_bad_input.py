@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.why.simulated import SIX, STRENGTH, World, book
+from tests.why.simulated import SIX, STRENGTH, World, book, explain
 from tracker.errors import Refused
-from tracker.why import Answer, Factor, Observation, Problem, Question, answer, explain, overview
+from tracker.why import Answer, Factor, Observation, Problem, Question, answer, overview
 from tracker.why.answer import at_level
 
 _WORLD = World({f.name: 0.05 for f in SIX}, 0.03, 0.03)
@@ -220,7 +220,7 @@ def test_impossible_span_is_refused(span: float) -> None:
 @pytest.mark.parametrize("factors", [(Factor("x"), Factor("x")), (Factor("material", kind="category"),)])
 def test_ambiguous_registry_is_refused(factors: tuple[Factor, ...]) -> None:
     """A factor declared twice, or one named material, is refused."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match=r"a factor is called material|factor x is declared twice"):
         answer(replace(_asked(), factors=factors))
 
 

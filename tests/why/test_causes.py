@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from tests.why import plain
-from tests.why.simulated import SIX, STRENGTH, World, book, levels, plate, problem
+from tests.why.simulated import SIX, STRENGTH, World, book, explain, levels, plate, problem
 from tests.why.worlds import WORLDS, make
-from tracker.why import Factor, Observation, Problem, Question, answer, explain, overview
+from tracker.why import Factor, Observation, Problem, Question, answer, overview
 from tracker.why.answer import explained
 from tracker.why.causes import Cause, Doubt, _area, _base, _weights, sets_of, weigh
 from tracker.why.design import build

@@ -61,8 +61,8 @@ from tracker.why.plan import (
     _plate_words,
     _printed,
     _warnings,
-    explain,
     planned,
+    with_plan,
 )
 from tracker.why.plan import (
     _foreseen as _foreseen_shares,
@@ -638,7 +638,7 @@ def test_a_plan_has_the_figures_of_its_bench(working: Working) -> None:
     assert (plan.hours, plan.grams, plan.sides) == (10.0, 60.0, ("J1", "J2"))
     assert bench.now() == max(np.mean(bench.who == kind) for kind in set(bench.who.tolist()))
     assert chances == [bench.outlook(chosen[: n + 1]).first for n in range(2)]
-    told = explain(problem, Wishes(plates=2))
+    told = with_plan(answer(problem), Wishes(plates=2))
     assert (len(told.followup), told.decides) == (2, chances[0])
 
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.why.simulated import SIX, World, book, plate, problem
+from tests.why.simulated import SIX, World, book, explain, plate, problem
 from tracker.errors import Refused
-from tracker.why import Factor, Limit, Plan, Problem, Question, answer, explain, followup
+from tracker.why import Factor, Limit, Plan, Problem, Question, answer, followup
 from tracker.why.plan import Wishes, _bench, _candidates
 from tracker.why.problem import cleaned
 from tracker.why.working import work

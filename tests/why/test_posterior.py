@@ -20,7 +20,7 @@ from tests.why.simulated import SIX, STRENGTH, World, book
 from tracker.why import Factor, Observation, Question
 from tracker.why.answer import _smaller_tail
 from tracker.why.design import Array, Design, build
-from tracker.why.posterior import Posterior, fixed, infer, quantiles, restricted_log_likelihood, sums
+from tracker.why.posterior import Posterior, Sums, _sheets, fixed, infer, quantiles, sums
 from tracker.why.working import _residuals
 
 _RAW = Question("y", positive=False)
@@ -57,9 +57,19 @@ def test_likelihood_agrees_with_the_plain_matrix(missing: bool) -> None:
     """Differences of the log likelihood between scatters equal those of the textbook form."""
     design = _book_design(missing=missing)
     points = [(0.03, 0.8, 3.0), (0.05, 0.3, 1.0), (0.02, 2.0, 6.0)]
-    ours = [restricted_log_likelihood(sums(design), *point) for point in points]
+    ours = [_log_likelihood(sums(design), *point) for point in points]
     plainly = [plain.restricted_log_likelihood(design, *point) for point in points]
     assert np.diff(ours) == pytest.approx(np.diff(plainly), abs=1e-7)
+
+
+def _log_likelihood(data: Sums, sigma: float, rho: float, kappa: float) -> float:
+    """Return the log marginal likelihood that is inferred from, up to a constant.
+
+    Without factor columns this is the restricted (REML) likelihood of a random-intercept model.
+    """
+    sheet = _sheets(data, np.array([rho]), np.array([kappa]), np.zeros((0, len(data.xy))))
+    likelihood = sheet.log_constant - data.free * math.log(sigma) - sheet.rest / (2 * sigma**2)
+    return float(likelihood[0])
 
 
 def _regression(y: list[float], x: Array, names: list[str]) -> tuple[Design, tuple[Factor, ...]]:
@@ -118,7 +128,7 @@ def test_variance_components_agree_with_mixed_model() -> None:
     )
     data, unit = sums(design), design.scale.unit
     peak = minimize(
-        lambda u: -restricted_log_likelihood(data, math.exp(u[0]), math.exp(u[1]), 1.0),
+        lambda u: -_log_likelihood(data, math.exp(u[0]), math.exp(u[1]), 1.0),
         [math.log(1 / unit), 1.0],
         method="Nelder-Mead",
         options={"xatol": 1e-10, "fatol": 1e-13, "maxiter": 5000},

@@ -93,17 +93,6 @@ def shown(place: str) -> str:
     return f"{user}{url.host or ''}{port}/{url.database or ''}"
 
 
-def has_password(place: str | None) -> bool:
-    """Whether a place carries a password, which others can then read in the list of processes."""
-    if not place or not is_url(place):
-        return False
-    try:
-        url = url_of(place)
-    except BookError:
-        return False
-    return url.password is not None or "password" in url.query
-
-
 def files_of(place: str) -> Files:
     """Return the attachments of a book: in a folder, or in an object store.
 

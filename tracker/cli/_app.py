@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib
 import json
 import os
-import re
 import sys
 import tempfile
 import traceback
@@ -20,7 +19,6 @@ from tracker.errors import Doubt, Refused, close_names, missing_extra, without_p
 from tracker.safe_text import visible, visible_but_colours
 
 # Without SQLAlchemy's parser: most commands name no server, and loading it costs more than they do.
-_PASSWORD: Final = re.compile(r"://[^/@]*:[^/@]+@|[?&]password=")
 
 _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "The book": {
@@ -298,7 +296,7 @@ def strandbook(
         os.environ["STRANDBOOK_I_KNOW"] = "1"
     if len(places) > 1 and ctx.invoked_subcommand not in _READ_TOGETHER:
         raise click.UsageError(f"Several books are read together by {', '.join(_READ_TOGETHER)} alone", ctx)
-    if any(map(_PASSWORD.search, places)):
+    if any(without_passwords(place) != place for place in places):
         click.echo(
             "strandbook: everybody on this computer can read the password in --book while the command runs, "
             "and the shell keeps it; put it into ~/.pgpass or a file that PGPASSFILE names",

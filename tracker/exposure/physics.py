@@ -43,7 +43,6 @@ KELVIN = 273.15
 """0 °C in kelvin."""
 
 _MAGNUS_HPA, _MAGNUS_A, _MAGNUS_B = 6.112, 17.62, 243.12
-_VAPOUR_J_KG_K = 461.5
 _COLDEST_C, _HOTTEST_C = -80.0, 250.0
 # Hyland-Wexler over liquid water, pressure in Pa, temperature in K, as printed by ASHRAE (from memory,
 # compared with the WMO form in the tests).
@@ -88,32 +87,6 @@ def vapour_hpa(rh_pct: float, t_c: float, formula: Formula = "wmo") -> float:
     return rh_pct / 100.0 * saturation_hpa(t_c, formula)
 
 
-def dew_point_c(rh_pct: float, t_c: float) -> float:
-    """Return the dew point over water in °C by the WMO form: 243.12 γ / (17.62 - γ), γ = ln(e / 6.112 hPa).
-
-    Raises:
-        Refused: The humidity is not above zero (dry air has no dew point), or a temperature out of range.
-    """
-    if not rh_pct > 0.0:
-        raise Refused(f"dew point at {rh_pct:g} %RH", why="air without water has none")
-    gamma = math.log(vapour_hpa(rh_pct, t_c) / _MAGNUS_HPA)
-    return _MAGNUS_B * gamma / (_MAGNUS_A - gamma)
-
-
-def absolute_humidity_g_m3(rh_pct: float, t_c: float, formula: Formula = "wmo") -> float:
-    """Return the water in the air in g/m³: e / (461.5 J/(kg K) · T), an ideal gas.
-
-    Args:
-        rh_pct: Relative humidity over liquid water, %.
-        t_c: Air temperature, °C.
-        formula: Which saturation pressure, see :func:`saturation_hpa`.
-
-    Raises:
-        Refused: The humidity is negative or no number, or the temperature is out of range.
-    """
-    return vapour_hpa(rh_pct, t_c, formula) * 100.0 / (_VAPOUR_J_KG_K * (t_c + KELVIN)) * 1000.0
-
-
 def rh_elsewhere(rh_pct: float, t_from_c: float, t_to_c: float, formula: Formula = "wmo") -> float:
     """Return the relative humidity in % of the same vapour pressure at another temperature.
 
@@ -131,24 +104,6 @@ def rh_elsewhere(rh_pct: float, t_from_c: float, t_to_c: float, formula: Formula
         Refused: The humidity is negative, or a temperature is out of range.
     """
     return vapour_hpa(rh_pct, t_from_c, formula) / saturation_hpa(t_to_c, formula) * 100.0
-
-
-def rh_sealed_rigid(rh_pct: float, t_from_c: float, t_to_c: float, formula: Formula = "wmo") -> float:
-    """Return the relative humidity in % of a sealed, rigid, empty box taken to another temperature.
-
-    The density of the vapour stays, so its pressure rises with the absolute temperature.
-
-    Args:
-        rh_pct: Relative humidity when the box was closed, %.
-        t_from_c: Temperature then, °C.
-        t_to_c: Temperature it is brought to, °C.
-        formula: Which saturation pressure, see :func:`saturation_hpa`.
-
-    Raises:
-        Refused: The humidity is negative, or a temperature is out of range.
-    """
-    warmer = (t_to_c + KELVIN) / (t_from_c + KELVIN)
-    return rh_elsewhere(rh_pct, t_from_c, t_to_c, formula) * warmer
 
 
 Array = NDArray[np.float64]

@@ -75,11 +75,4 @@ def people_of(book: Book) -> list[tuple[str, str]]:
         return [(each.initials, each.name) for each in session.scalars(select(Person).order_by(Person.id))]
 
 
-def pseudonyms(book: Book) -> dict[str, str]:
-    """Return what people are called in public, by full name; who has no pseudonym is left out."""
-    with book.read() as session:
-        people = session.scalars(select(Person))
-        return {each.name: each.pseudonym for each in people if each.pseudonym}
-
-
 KINDS = (_PEOPLE,)

@@ -34,11 +34,6 @@ def in_tool_order(uses: Iterable[JobSpool]) -> list[JobSpool]:
     return sorted(uses, key=lambda use: (use.tool, use.from_layer or 1, use.spool_id))
 
 
-def main_spool(uses: Iterable[JobSpool]) -> JobSpool | None:
-    """Return the spool that stands for a plate; None where no spool is recorded."""
-    return next(iter(in_tool_order(uses)), None)
-
-
 def spools_of_piece(
     uses: Iterable[JobSpool], piece: int, layers: int | None = None, tools: Iterable[Any] | None = None
 ) -> list[JobSpool]:

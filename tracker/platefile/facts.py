@@ -309,11 +309,6 @@ class PlateObject:
         return tuple(layer.z_mm for layer in self.layer_facts)
 
     @property
-    def layer_start_s(self) -> tuple[float, ...]:
-        """Start of every layer, s of planned motion since the start of the file."""
-        return tuple(layer.start_s for layer in self.layer_facts)
-
-    @property
     def layer_time_s(self) -> tuple[float, ...]:
         """Wall time of every layer: until the next one of this object begins."""
         return tuple(layer.time_s for layer in self.layer_facts)

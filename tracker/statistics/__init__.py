@@ -13,7 +13,6 @@ from tracker.statistics.compare import (
     FiellerRatio,
     Welch,
     fieller_of,
-    fieller_ratio,
     permutation_p,
     welch,
 )
@@ -36,7 +35,6 @@ from tracker.statistics.plates import (
     ASSUMED_RATIO,
     MaterialMean,
     PlateSums,
-    material_mean,
     material_means,
 )
 from tracker.statistics.precision import (
@@ -83,11 +81,9 @@ __all__ = [
     "cochran",
     "ewma",
     "fieller_of",
-    "fieller_ratio",
     "grubbs",
     "limited_mean",
     "mandel_h_k",
-    "material_mean",
     "material_means",
     "ordinal_summary",
     "permutation_p",

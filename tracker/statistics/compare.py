@@ -159,38 +159,17 @@ def _sums_of_splits(pooled: NDArray[np.float64], n_a: int) -> tuple[NDArray[np.f
     return np.concatenate(sums), True
 
 
-def fieller_ratio(
-    numerator: Iterable[float], denominator: Iterable[float], level: float = 0.95
-) -> FiellerRatio:
-    """Return mean(numerator)/mean(denominator) with Fieller's interval.
-
-    With v = s²/n, g = t² v_x / x̄² and R the ratio, the limits are
-    [R ± (t/x̄) √(v_z(1 - g) + R² v_x)]/(1 - g) (E. C. Fieller, J. Royal
-    Statistical Society B 16, 1954, 175-185). Whether the two groups may be
-    divided at all (geometry, spool, dryness, printer) is the caller's to judge.
-
-    Args:
-        numerator: Readings, two or more.
-        denominator: Readings, two or more; the ratio has the unit of the numerator per
-            unit of these.
-        level: Confidence level, between 0 and 1; not checked.
-
-    Raises:
-        Refused: A group has fewer than two readings, one is not finite, a mean is zero,
-            neither group scatters, or the denominator is not known to differ from zero
-            (g ≥ 1).
-    """
-    top, v_top = _two_or_more(numerator, "the numerator")
-    bottom, v_bottom = _two_or_more(denominator, "the denominator")
-    return fieller_of((top.mean, v_top, top.n - 1), (bottom.mean, v_bottom, bottom.n - 1), level)
-
-
 Estimate = tuple[float, float, float]
 """A mean, the variance of the mean, and its degrees of freedom."""
 
 
 def fieller_of(top: Estimate, bottom: Estimate, level: float = 0.95) -> FiellerRatio:
-    """Return the ratio of two independent means with Fieller's interval, as :func:`fieller_ratio` does.
+    """Return the ratio of two independent means with Fieller's interval.
+
+    With g = t² v_x / x̄², v_z and v_x the variances of the two means and R the ratio, the limits are
+    [R ± (t/x̄) √(v_z(1 - g) + R² v_x)]/(1 - g) (E. C. Fieller, J. Royal Statistical Society B 16, 1954,
+    175-185). Whether the two groups may be divided at all (geometry, spool, dryness, printer) is the
+    caller's to judge.
 
     Args:
         top: Mean, variance of that mean and degrees of freedom of the numerator.
@@ -198,7 +177,8 @@ def fieller_of(top: Estimate, bottom: Estimate, level: float = 0.95) -> FiellerR
         level: Confidence level, between 0 and 1; not checked.
 
     Raises:
-        Refused: A mean is zero, neither scatters, or the denominator is not known to differ from zero.
+        Refused: A mean is zero, neither scatters, or the denominator is not known to differ from zero
+            (g ≥ 1).
     """
     if bottom[0] == 0 or top[0] == 0:
         raise Refused("a ratio", why="one of the means is zero", do="Give the two means as they are.")

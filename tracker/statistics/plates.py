@@ -456,16 +456,3 @@ def _stated(
         )
         for i in np.flatnonzero(asked).tolist()
     }
-
-
-def material_mean(plates: Sequence[Sequence[float]], *, relative: bool = True) -> MaterialMean:
-    """Return the mean of one material alone, with no other to lend its plate scatter.
-
-    Args:
-        plates: Readings of each plate, one or more; one reading a piece.
-        relative: As for :func:`material_means`.
-
-    Raises:
-        ValueError: There is no plate, or one without readings.
-    """
-    return material_means(PlateSums.of([plates]), 1, relative=relative)[0]

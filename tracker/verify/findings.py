@@ -14,7 +14,6 @@ from tracker.ids import KINDS, Ident, specimen_id
 from tracker.model import Specimen
 from tracker.stored_rows import raw
 
-FINDING_KINDS: Final = ("database", "schema", "chain", "row", "attachment", "result", "derived")
 _MOST: Final = 1000
 _LONG: Final = 60
 
@@ -52,7 +51,7 @@ class Finding:
     """One thing that is not as the journal says.
 
     Attributes:
-        kind: One of :data:`FINDING_KINDS`.
+        kind: ``database``, ``schema``, ``chain``, ``row``, ``attachment``, ``result`` or ``derived``.
         text: A sentence for people.
         id: ID of the row concerned, where it has one.
         table: Its table.

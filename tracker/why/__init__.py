@@ -12,7 +12,7 @@ from tracker.why.answer import Answer, answer
 from tracker.why.differed import settings_that_differ
 from tracker.why.overview import Overview, overview
 from tracker.why.picture import draw_watch
-from tracker.why.plan import Limit, Plan, PlannedPlate, Wishes, explain, followup, with_plan
+from tracker.why.plan import Limit, Plan, PlannedPlate, Wishes, followup, with_plan
 from tracker.why.problem import Factor, Observation, Problem, Question, Value
 from tracker.why.watch import (
     Improbable,
@@ -45,7 +45,6 @@ __all__ = [
     "Wishes",
     "answer",
     "draw_watch",
-    "explain",
     "followup",
     "overview",
     "screened",

@@ -21,7 +21,7 @@ from typing import Any
 
 from tracker.errors import Refused
 from tracker.lazy_modules import np
-from tracker.why.answer import Answer, answer, chance_luck, difference_seen, display_of, explained
+from tracker.why.answer import Answer, chance_luck, difference_seen, display_of, explained
 from tracker.why.design import Array, as_interval, as_level
 from tracker.why.differed import Comparison, Level
 from tracker.why.problem import Factor, Observation, Problem, cleaned
@@ -266,15 +266,6 @@ def followup(
             do="Ask about a quantity that is a number.",
         )
     return planned(work(usable), Wishes(plates, pieces, tuple(forbid), limits or {}, gone or {}))
-
-
-def explain(problem: Problem, wishes: Wishes | None = None) -> Answer:
-    """Answer all five steps; where no plate can be proposed the answer says why.
-
-    Raises:
-        Refused: As for :func:`tracker.why.answer`.
-    """
-    return with_plan(answer(problem), wishes or Wishes())
 
 
 def with_plan(found: Answer, wishes: Wishes) -> Answer:

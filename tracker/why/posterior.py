@@ -246,22 +246,6 @@ def _sheets(data: Sums, rho: Array, kappa: Array, contrasts: Array) -> _Sheets:
     return _Sheets(rho, kappa, constant, rest, theta @ contrasts.T, np.maximum(variance, 0.0))
 
 
-def restricted_log_likelihood(data: Sums, sigma: float, rho: float, kappa: float) -> float:
-    """Return the log marginal likelihood, intercepts integrated flat, up to a constant.
-
-    Without factor columns this is the restricted (REML) likelihood of a random-intercept model.
-
-    Args:
-        data: The sums.
-        sigma: σ, piece to piece, working scale.
-        rho: τ/σ, plate to plate relative to piece to piece.
-        kappa: λ/σ, the effect of one span relative to piece to piece.
-    """
-    sheet = _sheets(data, np.array([rho]), np.array([kappa]), np.zeros((0, len(data.xy))))
-    likelihood = sheet.log_constant - data.free * math.log(sigma) - sheet.rest / (2 * sigma**2)
-    return float(likelihood[0])
-
-
 def fixed(data: Sums, contrasts: Array, *, sigma: float, rho: float, kappa: float) -> tuple[Array, Array]:
     """Return mean and variance of contrasts for known scatters, shapes (s,).
 
