@@ -153,7 +153,7 @@ def test_the_bench_is_a_factor_of_why(filled: Book, theirs: Path, plugged: Plugg
 
     assert "bench" in {factor.name for factor in found.factors}
     assert found.b == {f"{code}:M0001-Y", f"{code}:M0002-W", f"{code}:M0003-U"}
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="under the name 'bench'"):
         problems(filled, plugged, f"bench={filled.code}", f"bench={code}", "tensile.strength")
 
 

@@ -87,7 +87,7 @@ def test_other_dates(field: str, form: str) -> None:
 @pytest.mark.parametrize("field", ["12/11/2025 12:00:00", "11/12/2025 12:00:00", "12/12/2025 12:00:00"])
 def test_a_twelfth_may_be_a_month(field: str) -> None:
     """Neither figure tells the day: refused, never guessed."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="it may be day/month or month/day"):
         times(field, field)
 
 

@@ -522,17 +522,17 @@ def test_what_is_written_is_read(
 @given(st.binary(max_size=400))
 def test_any_bytes_are_a_log_or_refused(data: bytes) -> None:
     """No file makes the reader fail in any other way than by a refusal."""
-    _read_or_refuse(data)
+    _check_read_or_refused(data)
 
 
 @settings(deadline=None, max_examples=200)
 @given(st.lists(st.lists(st.text('0123456789.,:-+TZ;chambertime %"', max_size=12), max_size=5), max_size=8))
 def test_any_table_is_a_log_or_refused(rows: list[list[str]]) -> None:
     """No table of odd fields makes the reader fail in any other way than by a refusal."""
-    _read_or_refuse("\n".join(";".join(row) for row in [["time", "chamber", "rh"], *rows]).encode())
+    _check_read_or_refused("\n".join(";".join(row) for row in [["time", "chamber", "rh"], *rows]).encode())
 
 
-def _read_or_refuse(data: bytes) -> None:
+def _check_read_or_refused(data: bytes) -> None:
     """Read, or be refused in one line; anything else fails."""
     log: Log | None = None
     try:

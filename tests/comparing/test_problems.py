@@ -145,7 +145,7 @@ class TestSides:
             _tested(named, rows, "tensile.strength", Scope(until=AT), VIENNA)
         assert refused.value.what == "J0009 has no results of tensile.strength before 2026-05-05"
         other = asking.Named("PC", material="PC")
-        with pytest.raises(Refused):
+        with pytest.raises(Refused, match="PC has no results"):
             _tested(other, rows, None, Scope(), VIENNA)
         own = asking.Named("ASA-1", material="ASA-1")
         assert _tested(own, rows, None, Scope(), VIENNA) == rows

@@ -94,7 +94,7 @@ def test_what_is_neither_id_nor_material_is_refused_as_an_id(book: Book) -> None
 
 def test_an_id_that_is_not_there_is_refused(book: Book) -> None:
     """Nothing is corrected that does not exist."""
-    with pytest.raises(NotFoundError):
+    with pytest.raises(NotFoundError, match="There is no S0001-R in this book"):
         correct(book, "S0001-R", "lot=7")
 
 
@@ -118,7 +118,7 @@ def test_what_cannot_be_unknown_cannot_be_emptied(book: Book, target: str, field
     """A material has a name, a drying a beginning."""
     a_material(book)
     start_drying(book, WHO, [a_spool(book)], {"set_c": 70})
-    with pytest.raises(FormError):
+    with pytest.raises(FormError, match="cannot be left out"):
         correct(book, target, f"{field}=")
 
 
@@ -183,7 +183,7 @@ def test_a_refused_correction_changes_nothing(book: Book) -> None:
     a_material(book)
     spool = a_spool(book, lot="7731", net_g=1000, gross_g=1236)
     before = entries(book)
-    with pytest.raises(FormError):
+    with pytest.raises(FormError, match="is not lighter than the whole spool"):
         correct(book, spool, "lot=8000", "gross_g=900")
     assert (row_of(book, spool).lot, entries(book)) == ("7731", before)
 
@@ -255,7 +255,7 @@ def test_what_a_storage_period_must_have_or_has_not_is_refused(book: Book, part:
     a_material(book)
     spool = a_spool(book)
     keep_spool(book, WHO, spool, {"place": "dry box"})
-    with pytest.raises(FormError):
+    with pytest.raises(FormError, match=r"cannot be left out|There is no '(entry|spool_id)' to correct"):
         correct(book, spool, part)
 
 

@@ -85,7 +85,7 @@ def test_a_gauge_section_is_open_until_a_template_or_a_person_says_it(flat: Plat
     assert (back.gauge_open, front.gauge_open, front.gauge) == (False, False, "x:20-60")
     give_gauges(flat, ["x:30-50"])
     assert (back.gauge, front.gauge) == ("", "x:30-50")
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="x:200-300 reaches beyond bar"):
         give_gauges(flat, ["bar=x:200-300"])
     assert front.gauge == "x:30-50"
 

@@ -142,7 +142,7 @@ def test_a_stock_that_is_not_there_is_refused(book: Book) -> None:
 
 def test_a_thing_that_is_not_there_is_refused(book: Book) -> None:
     """No label is drawn of what nobody entered."""
-    with pytest.raises(NotFoundError):
+    with pytest.raises(NotFoundError, match="There is no J0001-01-Z in this book"):
         label_sheet(book, ["J0001-01-Z"], STOCK)
 
 
@@ -150,7 +150,7 @@ def test_a_thing_that_is_not_there_is_refused(book: Book) -> None:
 def test_places_and_dots_that_cannot_be_are_refused(book: Book, how: dict[str, float]) -> None:
     """A sheet of 24 has no 25th place."""
     piece = a_piece(book)
-    with pytest.raises(LabelRefusedError):
+    with pytest.raises(LabelRefusedError, match=r"dpi is no printer's|a4-3x8 has no place"):
         label_sheet(book, [piece], STOCK, **how)  # type: ignore[arg-type] # as the command line may pass them
 
 

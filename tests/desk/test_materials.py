@@ -48,7 +48,7 @@ def test_a_refused_material_leaves_no_entry(book: Book) -> None:
     """What is refused is not in the journal."""
     a_material(book)
     before = entries(book)
-    with pytest.raises(FormError):
+    with pytest.raises(FormError, match="There is a material 'Nordlicht ASA' already"):
         a_material(book)
     assert entries(book) == before
 

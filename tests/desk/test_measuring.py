@@ -265,7 +265,7 @@ def test_a_job_is_nothing_to_measure(book: Book) -> None:
 
 def test_an_absent_piece_is_refused(book: Book) -> None:
     """An ID nobody gave out is not measured."""
-    with pytest.raises(NotFoundError):
+    with pytest.raises(NotFoundError, match="There is no J0001-01-Z in this book"):
         a_pull(book, "J0001-01-Z")
 
 

@@ -86,7 +86,7 @@ def test_a_missing_cause_or_remark_is_asked_for(book: Book, job: str, outcome: s
 def test_nothing_is_kept_where_one_of_several_is_refused(book: Book, job: str) -> None:
     """All outcomes are one act."""
     before = entries(book)
-    with pytest.raises(FormError):
+    with pytest.raises(FormError, match="Piece 2 failed, but why"):
         take_off(book, WHO, job, [PieceOutcome(1, "good"), PieceOutcome(2, "failed")])
     assert (outcomes(book, job)[0][0], entries(book)) == (None, before)
 

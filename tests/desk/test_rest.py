@@ -57,7 +57,7 @@ def test_a_log_of_the_disk_is_read_with_its_columns_and_zone(tmp_path: Path) -> 
     )  # fmt: skip
     with pytest.raises(FormError, match=r"no\.csv cannot be read: No such file or directory"):
         LogFile.read(tmp_path / "no.csv")
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="'Nowhere/Land' is no time zone"):
         LogFile.read(tmp_path / "log.csv", zone="Nowhere/Land")
 
 
@@ -97,7 +97,7 @@ def test_a_first_layer_that_is_told_at_the_end_moves_the_log(book: Book) -> None
 def test_what_names_no_recording_is_no_part(book: Book, target: str) -> None:
     """Nothing is taken back."""
     fill(book)
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="is not a label of this bench"):
         void(book, WHO, load(), target, "a slip", sure=True)
     assert row_of(book, "M0001-Y").files
 
@@ -125,7 +125,7 @@ def test_what_rests_on_an_act_bars_its_undoing(book: Book) -> None:
     correct(book, "Ben", load(), piece, ["orientation=XZY"], "lay on edge")
     with pytest.raises(Refused, match=f"{piece} was changed since"):
         undo(book, WHO, load())
-    with pytest.raises(Doubt):
+    with pytest.raises(Doubt, match="was done by Ben"):
         undo(book, WHO, load(), entry=6)
 
 

@@ -260,7 +260,7 @@ def test_half_of_the_loss_in_two_hours() -> None:
 
 def test_impossible_times_are_refused() -> None:
     """Time does not run backwards."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="cannot have a negative length"):
         uptake(-1.0)
 
 

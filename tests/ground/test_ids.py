@@ -215,7 +215,7 @@ class TestForgiving:
     def test_a_zero_too_many(self, body: str) -> None:
         """S00007 is no other way of writing S0007: with its check character it would be a slip believed."""
         for check in (check_character(body), check_character(f"{body[0]}0{body[1:]}")):
-            with pytest.raises(IdError):
+            with pytest.raises(IdError, match="is not an ID"):
                 read_id(f"{body[0]}0{body[1:]}{check}")
 
     @given(IDENTS, st.data())

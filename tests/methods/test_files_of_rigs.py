@@ -47,7 +47,7 @@ def measured(text: str, /, read_as: dict[str, str] | None = None, **more: Any) -
     return testing.outcomes(Tensile(), raw)
 
 
-def right(found: dict[str, Outcome]) -> None:
+def check_truth(found: dict[str, Outcome]) -> None:
     """Hold strength and modulus to the truth."""
     assert nominal(found["tensile.strength"].value) == approx(STRENGTH, abs=0.02)
     assert nominal(found["tensile.modulus"].value) == approx(E_MPA, rel=0.01)
@@ -66,7 +66,7 @@ def test_decimal_commas_with_thousands() -> None:
         f"{t:.2f};{x:.5f};".replace(".", ",") + grouped(f, ".", ",", 2)
         for t, x, f in zip(time, travel, force, strict=True)
     )
-    right(measured("time_s;extension_mm;force_N\n" + body))
+    check_truth(measured("time_s;extension_mm;force_N\n" + body))
 
 
 def test_whole_numbers_with_points_for_thousands() -> None:
@@ -95,7 +95,7 @@ def test_quoted_thousands() -> None:
     time, travel, force = pull()
     rows = zip(time, travel, force, strict=True)
     body = "\n".join(f'{t:.2f},{x:.5f},"{grouped(f, ",", ".", 2)}"' for t, x, f in rows)
-    right(measured("time_s,extension_mm,force_N\n" + body))
+    check_truth(measured("time_s,extension_mm,force_N\n" + body))
 
 
 @pytest.mark.parametrize(
@@ -106,7 +106,7 @@ def test_units_of_force_in_the_header(header: str, factor: float) -> None:
     """0.03 MPa of a column in kilonewtons is 30.00."""
     time, travel, force = pull()
     text = lines(f"time_s,extension_mm,{header}", (time, travel, force * factor), (".2f", ".5f", ".8f"))
-    right(measured(text))
+    check_truth(measured(text))
 
 
 def test_a_row_of_units_under_the_header() -> None:
@@ -115,14 +115,14 @@ def test_a_row_of_units_under_the_header() -> None:
     text = lines(
         "t;Weg;F\nms;µm;kN", (time * 1e3, travel * 1e3, force / 1e3), (".1f", ".2f", ".7f"), comma=True
     )
-    right(measured(text))
+    check_truth(measured(text))
 
 
 def test_kilonewtons_without_a_unit_can_be_stated() -> None:
     """What the header does not say, ``--read`` does."""
     time, travel, force = pull()
     text = lines("time_s,extension_mm,force", (time, travel, force / 1e3), (".2f", ".5f", ".7f"))
-    right(measured(text, {"force.unit": "kN"}))
+    check_truth(measured(text, {"force.unit": "kN"}))
 
 
 def test_percent_of_strain_without_a_unit_is_a_question() -> None:
@@ -131,8 +131,8 @@ def test_percent_of_strain_without_a_unit_is_a_question() -> None:
     text = lines("time_s,strain,force_N", (time, 100 * travel / GAUGE, force), (".2f", ".5f", ".2f"))
     with pytest.raises(Ambiguous, match=r"strain\.unit"):
         read_curve(Recording("pull.csv", text.encode()))
-    right(measured(text, {"strain.unit": "%"}))
-    right(measured(text.replace("strain", "strain_%")))
+    check_truth(measured(text, {"strain.unit": "%"}))
+    check_truth(measured(text.replace("strain", "strain_%")))
 
 
 def test_clock_times_and_inches() -> None:
@@ -140,7 +140,7 @@ def test_clock_times_and_inches() -> None:
     time, travel, force = pull()
     stamps = [f"10:{int(t) // 60:02d}:{t % 60:05.2f}" for t in time]
     body = "\n".join(f"{s},{x / 25.4:.7f},{f:.2f}" for s, x, f in zip(stamps, travel, force, strict=True))
-    right(measured("time,extension_in,force_N\n" + body))
+    check_truth(measured("time,extension_in,force_N\n" + body))
 
 
 def as_text(force: Any) -> str:
@@ -163,7 +163,7 @@ def test_a_spike_refuses_the_strength_until_somebody_says() -> None:
     assert found["tensile.strength"].value is None
     assert "Spike" in found["tensile.strength"].refused
     assert "--take 'spike=leave out'" in found["tensile.strength"].refused
-    right(measured(as_text(force), {"take.spike": "leave out"}))
+    check_truth(measured(as_text(force), {"take.spike": "leave out"}))
     assert nominal(measured(as_text(force), {"take.spike": "keep"})["tensile.strength"].value) == approx(60.0)
 
 
@@ -178,7 +178,7 @@ def test_a_clipped_recording_refuses_the_strength_or_bounds_it() -> None:
 def test_an_offset_before_and_after_is_subtracted() -> None:
     """+60 N on the whole recording."""
     found = measured(as_text(pull()[2] + 60))
-    right(found)
+    check_truth(found)
     assert named(found, "before the pull and after the break. Taken: subtract")
 
 
@@ -203,7 +203,7 @@ def test_a_preload_is_named_and_kept() -> None:
 def test_an_inverted_sign_is_reversed() -> None:
     """A load cell that counts pulling negative."""
     found = measured(as_text(-pull()[2]))
-    right(found)
+    check_truth(found)
     assert named(found, "sign turned")
 
 
@@ -212,7 +212,7 @@ def test_a_drop_out_is_left_out() -> None:
     force = pull()[2]
     force[700:706] = 0.0
     found = measured(as_text(force))
-    right(found)
+    check_truth(found)
     assert named(found, "Drop-out: the force is lost for 6 rows")
 
 
@@ -292,7 +292,7 @@ def test_few_rows_widen_the_uncertainty() -> None:
 def test_a_clean_recording_has_no_findings() -> None:
     """Nothing is said where nothing is wrong, and both truths come out."""
     found = measured(as_text(pull()[2]))
-    right(found)
+    check_truth(found)
     assert not any(
         word in each
         for each in found["tensile.strength"].remarks

@@ -92,5 +92,5 @@ def test_each_notation_is_accepted_in_either_case(letters: str) -> None:
 @pytest.mark.parametrize("letters", ["XX", "XYX", "ZZ", "XYZX", "A", "XA", "45", "ZX+45", "", "X Y"])
 def test_anything_else_is_refused(letters: str) -> None:
     """The refusal shows what was given and what would do."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="is no orientation"):
         checked_letters(letters)

@@ -126,7 +126,7 @@ def test_a_stretch_without_extent_is_in_or_out() -> None:
     assert section(line, Window.along_x(40, 59)).filament_mm == 8.0
     assert section(line, Window.along_x(30, 40)).spans_s == ((0.0, 2.0),)
     assert section(line, Window.along_x(60, 70)).spans_s == ((5.0, 7.0),)
-    with pytest.raises(BadWindow):
+    with pytest.raises(BadWindow, match="No layer of the piece lies in 41 to 59 mm"):
         section(line, Window.along_x(41, 59))
 
 

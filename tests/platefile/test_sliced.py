@@ -265,7 +265,7 @@ def test_a_slicers_project_and_a_container_of_its_plates(tmp_path: Path) -> None
         for number, plate in enumerate(plates, 1):
             archive.writestr(f"Metadata/plate_{number}.gcode", plate)
             archive.writestr(f"Metadata/plate_{number}.gcode.md5", hashlib.md5(plate).hexdigest().upper())  # noqa: S324
-    with pytest.raises(WhichPlate):
+    with pytest.raises(WhichPlate, match="This file holds 2 plates"):
         read_plate(project)
     for number, plate in enumerate(plates, 1):
         inside = read_plate(project, read_as=ReadAs(plate=number))

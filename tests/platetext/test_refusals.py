@@ -49,7 +49,7 @@ def test_binary_is_found_in_a_file_with_a_plain_name(tmp_path: Path) -> None:
     path = tmp_path / "plate.gcode"
     path.write_bytes(b"GCDE\x01\x00\x00\x00")
 
-    with pytest.raises(DamagedContainer):
+    with pytest.raises(DamagedContainer, match="it breaks off in its header"):
         read_plate(path)
 
 

@@ -77,5 +77,5 @@ def test_a_picture_that_is_none_is_refused(book: Book, tmp_path: Path, clock: Be
     del book, clock
     assert scanned_text("S0001-K") == "S0001-K"
     (tmp_path / "label.PNG").write_bytes(b"")
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="cannot be read as a picture: it is empty"):
         scanned_text(str(tmp_path / "label.PNG"))

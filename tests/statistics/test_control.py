@@ -45,14 +45,14 @@ def test_ewma_sees_a_slow_drift_first() -> None:
 
 def test_chart_of_two_is_refused() -> None:
     """Two readings make no chart."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="a control chart of 2 readings"):
         shewhart_individuals([1.0, 2.0])
 
 
 @pytest.mark.parametrize(("sigma", "weight"), [(0, 0.3), (-1, 0.3), (1, 0), (1, -0.1), (1, 1.5)])
 def test_impossible_chart_is_refused(sigma: float, weight: float) -> None:
     """Sigma and weight outside their ranges are refused."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="sigma must be above 0"):
         ewma([1.0, 2.0], centre=0, sigma=sigma, weight=weight)
 
 

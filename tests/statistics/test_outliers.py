@@ -38,7 +38,7 @@ def test_grubbs_finds_a_low_reading() -> None:
 @pytest.mark.parametrize("values", [[1.0, 2.0], [3.0, 3.0, 3.0]])
 def test_grubbs_refuses_what_it_cannot_judge(values: list[float]) -> None:
     """Two readings, or three equal ones, give no hint."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="needs three readings that scatter"):
         grubbs(values)
 
 
@@ -58,7 +58,7 @@ def test_cochran_names_the_widest_group() -> None:
 
 def test_cochran_refuses_single_readings() -> None:
     """A group of one has no variance to compare."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="two groups of two or more that scatter"):
         cochran([[1.0], [1.0, 2.0]])
 
 
@@ -84,7 +84,7 @@ def test_cochran_rounds_the_mean_size() -> None:
 @pytest.mark.parametrize("groups", [[[1.0, 2.0]], [[1.0, 1.0], [2.0, 2.0]]])
 def test_cochran_refuses_what_it_cannot_compare(groups: list[list[float]]) -> None:
     """One group, or groups without scatter, are refused."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="two groups of two or more that scatter"):
         cochran(groups)
 
 

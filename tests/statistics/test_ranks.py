@@ -68,7 +68,7 @@ def test_equal_readings_are_not_open() -> None:
 @pytest.mark.parametrize("bounds", [["above"], ["over", None]])
 def test_odd_bounds_are_refused(bounds: list[str | None]) -> None:
     """Bounds must be one per reading, and a known word."""
-    with pytest.raises(Refused):
+    with pytest.raises(Refused, match="bounds of readings: each must be above, below or nothing"):
         rank_test([1, 2], [3, 4], bounds_a=bounds)
 
 

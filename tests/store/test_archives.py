@@ -42,12 +42,12 @@ def changed(file: Path, change: Callable[[Members], None]) -> Path:
     return file
 
 
-def told(members: Members, **values: object) -> None:
+def rewrite(members: Members, **values: object) -> None:
     """Change the contents."""
     members["book.json"] = json.dumps({**json.loads(members["book.json"]), **values}).encode()
 
 
-def refused(file: Path, places: Places, match: str) -> None:
+def _check(file: Path, places: Places, match: str) -> None:
     """Restore, expect a refusal and an untouched place."""
     place = places.empty("sqlite")
     with pytest.raises(BackupError, match=match):
@@ -67,14 +67,14 @@ class TestMembers:
     )  # fmt: skip
     def test_a_strange_name(self, file: Path, places: Places, name: str) -> None:
         """A member that no backup has ends it, whatever it is called, and lands nowhere."""
-        refused(changed(file, lambda members: members.update({name: b"x"})), places, "which no backup does")
+        _check(changed(file, lambda members: members.update({name: b"x"})), places, "which no backup does")
 
     @pytest.mark.filterwarnings("ignore:Duplicate name")
     def test_two_of_one_name(self, file: Path, places: Places) -> None:
         """Which of them would be checked, and which restored?"""
         with zipfile.ZipFile(file, "a") as archive:
             archive.writestr("tables/spool.jsonl", b"")
-        refused(file, places, "two members of one name")
+        _check(file, places, "two members of one name")
 
     def test_an_attachment_under_another_digest(self, file: Path, places: Places) -> None:
         """Its bytes must be those that its name is the digest of."""
@@ -83,7 +83,7 @@ class TestMembers:
             name = next(each for each in members if each.startswith("files/"))
             members[name] = bytes(len(members[name]))
 
-        refused(changed(file, exchange), places, "attachment .* is not as it was written")
+        _check(changed(file, exchange), places, "attachment .* is not as it was written")
 
     def test_an_attachment_that_is_left_out(self, file: Path, places: Places) -> None:
         """The contents count them."""
@@ -91,12 +91,12 @@ class TestMembers:
         def leave_out(members: Members) -> None:
             del members[next(each for each in members if each.startswith("files/"))]
 
-        refused(changed(file, leave_out), places, r"holds \d attachments, and should hold \d")
+        _check(changed(file, leave_out), places, r"holds \d attachments, and should hold \d")
 
     def test_an_attachment_too_many(self, file: Path, places: Places) -> None:
         """One that is sound in itself, and that the book never had."""
         name = f"files/{hashlib.sha256(b'x').hexdigest()}"
-        refused(changed(file, lambda members: members.update({name: b"x"})), places, "attachments")
+        _check(changed(file, lambda members: members.update({name: b"x"})), places, "attachments")
 
     def test_a_row_too_many(self, file: Path, places: Places) -> None:
         """Though its digest was made to fit."""
@@ -106,9 +106,9 @@ class TestMembers:
             lines = members["tables/spool.jsonl"] * 2
             members["tables/spool.jsonl"] = lines
             contents["tables"]["spool"]["sha256"] = hashlib.sha256(lines).hexdigest()
-            told(members, tables=contents["tables"])
+            rewrite(members, tables=contents["tables"])
 
-        refused(changed(file, add), places, "spool")
+        _check(changed(file, add), places, "spool")
 
     @pytest.mark.parametrize("line", [b"[" * 100_000 + b"\n", b"{}\n", b"17\n", b"[1,2]\n", b"\xff\n"])
     def test_a_row_that_is_none(self, file: Path, places: Places, line: bytes) -> None:
@@ -120,13 +120,17 @@ class TestMembers:
             contents["tables"]["spool"] |= {
                 "sha256": hashlib.sha256(line).hexdigest(), "rows": 1, "bytes": len(line)
             }  # fmt: skip
-            told(members, tables=contents["tables"])
+            rewrite(members, tables=contents["tables"])
 
-        refused(changed(file, put), places, "is damaged")
+        _check(changed(file, put), places, "is damaged")
 
     def test_a_head_of_another_journal(self, file: Path, places: Places) -> None:
         """The contents name the last entry, and the journal must end with it."""
-        refused(changed(file, lambda members: told(members, head="0" * 64)), places, "journal does not end")
+        _check(
+            changed(file, lambda members: rewrite(members, head="0" * 64)),
+            places,
+            "journal does not end",
+        )
 
     def test_a_head_whose_signature_does_not_hold(self, file: Path, places: Places) -> None:
         """It was signed when the backup was made."""
@@ -134,13 +138,15 @@ class TestMembers:
         def forge(members: Members) -> None:
             members["head.json"] = json.dumps({**json.loads(members["head.json"]), "at": "2020"}).encode()
 
-        refused(changed(file, forge), places, "signature")
+        _check(changed(file, forge), places, "signature")
 
     @pytest.mark.parametrize("schema", ["head", "base", "../x", "0001; DROP", ""])
     def test_a_version_that_is_none(self, file: Path, places: Places, schema: str) -> None:
         """It is handed to the migrations."""
-        refused(
-            changed(file, lambda members: told(members, schema=schema)), places, "is damaged|newer version"
+        _check(
+            changed(file, lambda members: rewrite(members, schema=schema)),
+            places,
+            "is damaged|newer version",
         )
 
 
@@ -182,21 +188,23 @@ class TestSizes:
         def shrink(members: Members) -> None:
             contents = json.loads(members["book.json"])
             contents["tables"]["spool"]["bytes"] -= 1
-            told(members, tables=contents["tables"])
+            rewrite(members, tables=contents["tables"])
 
-        refused(changed(file, shrink), places, "not as large as the contents say")
+        _check(changed(file, shrink), places, "not as large as the contents say")
 
     def test_contents_larger_than_any(self, file: Path, places: Places) -> None:
         """They are read whole, so they are bounded first."""
-        refused(
-            changed(file, lambda members: told(members, title="x" * 5_000_000)), places, "larger than any"
+        _check(
+            changed(file, lambda members: rewrite(members, title="x" * 5_000_000)),
+            places,
+            "larger than any",
         )
 
     def test_no_room_for_it(self, file: Path, places: Places, monkeypatch: pytest.MonkeyPatch) -> None:
         """Said before anything is written."""
         free = type("Usage", (), {"free": 10})
         monkeypatch.setattr("tracker.backup.restoring.shutil.disk_usage", lambda _: free)
-        refused(file, places, "needs 1 MB, and 0 MB are free")
+        _check(file, places, "needs 1 MB, and 0 MB are free")
 
     @pytest.mark.parametrize("what", ["pipe", "folder", "device"])
     def test_no_regular_file(self, tmp_path: Path, places: Places, what: str) -> None:

@@ -293,7 +293,7 @@ class TestMarker:
         """The book goes on without it when a person says so, and verify names what is missing."""
         _take_away(filled.files.folder, tmp_path / "away", "not there")
         upgrade_book(book_place, "Ada Bench")
-        with pytest.raises(AwayError):
+        with pytest.raises(AwayError, match="the attachment folder"):
             add_material(filled, "Brand X ASA")
         upgrade_book(book_place, "Ada Bench", as_it_is=True)
         add_material(filled, "Brand X ASA")

@@ -100,7 +100,7 @@ def _seconds_of(work: Callable[[], object]) -> float:
         return time.process_time() - began
 
 
-def _kill_and_look(nursery: Nursery, place: str, times: int, seed: int) -> None:
+def _check_after_kills(nursery: Nursery, place: str, times: int, seed: int) -> None:
     """Kill children writing to one book, and look at the book after each."""
     chance = random.Random(seed)
     for number in range(times):
@@ -119,7 +119,7 @@ def test_killed_while_writing(places: Places, nursery: Nursery, seed: int) -> No
     with open_book(place) as book:
         fill(book)
 
-    _kill_and_look(nursery, place, 15, seed)
+    _check_after_kills(nursery, place, 15, seed)
 
 
 @pytest.mark.parametrize("seed", [11, 12])
@@ -129,7 +129,7 @@ def test_killed_while_writing_to_a_server(places: Places, nursery: Nursery, seed
     with open_book(place) as book:
         fill(book)
 
-    _kill_and_look(nursery, place, 12, seed)
+    _check_after_kills(nursery, place, 12, seed)
 
 
 def test_killed_while_a_book_is_made(tmp_path: Path, nursery: Nursery) -> None:

@@ -75,7 +75,7 @@ def test_without_a_key_nothing_is_remembered(book: Book) -> None:
 
 def test_a_refused_form_leaves_its_key_free(book: Book) -> None:
     """What was put right is sent under the same key."""
-    with pytest.raises(FormError):
+    with pytest.raises(FormError, match="Name of the product is missing"):
         sent(book, "one", "")
     assert sent(book, "one", "Nordlicht ASA").id
 
@@ -83,7 +83,7 @@ def test_a_refused_form_leaves_its_key_free(book: Book) -> None:
 def test_the_key_outlives_the_program(book: Book, book_place: str) -> None:
     """It is in the book, not in a server's memory."""
     sent(book, "one", "Nordlicht ASA")
-    with open_book(book_place) as later, pytest.raises(DoneBefore):
+    with open_book(book_place) as later, pytest.raises(DoneBefore, match="Nordlicht ASA"):
         later.check_new("one")
 
 

@@ -768,7 +768,7 @@ class TestCopies:
         with pytest.raises(BackupError, match="exists already"):
             copy_to(file, tmp_path)
         (tmp_path / "there").mkdir()
-        with pytest.raises(BackupError):
+        with pytest.raises(BackupError, match="is not a backup of"):
             copy_to(file, tmp_path / "there")
         assert list((tmp_path / "there").iterdir()) == []
         with pytest.raises(BackupError, match=r"The copy .* cannot be written.*No such file"):

@@ -64,7 +64,7 @@ class TestFull:
         ballast = small_disk / "ballast"
         with new_book(str(small_disk / "b"), "Ada") as book:
             ballast.write_bytes(b"\0" * 500_000)
-            with pytest.raises(Refused):
+            with pytest.raises(Refused, match="does not fit on the disk any more"):
                 _write_until_refused(book)
             ballast.unlink()
             add_material(book, "fits")

@@ -231,7 +231,7 @@ def test_what_does_not_exist_is_refused(book: Book, scene: Scene) -> None:
 
 def test_what_is_no_id_is_refused(book: Book) -> None:
     """A text that is no ID is refused as such."""
-    with pytest.raises(IdError):
+    with pytest.raises(IdError, match="'STRENGTHOFBAR1' is not an ID"):
         trace(book, "strength of bar 1")
 
 

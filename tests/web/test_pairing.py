@@ -43,7 +43,7 @@ def pairing(at: Clock) -> PairingCodes:
 def test_the_code_is_read_forgivingly(pairing: PairingCodes) -> None:
     """Lower case, blanks and dashes are forgiven."""
     code = pairing.current()
-    pairing.use(f" {code[:3].lower()}-{code[3:]} ", "a")
+    assert pairing.use(f" {code[:3].lower()}-{code[3:]} ", "a") == "keeps"
 
 
 def test_the_code_serves_once(pairing: PairingCodes) -> None:
@@ -193,7 +193,7 @@ def test_two_devices_have_two_names(web_book: Book) -> None:
 @pytest.mark.parametrize("name", ["", "  ", "x" * 61])
 def test_a_device_needs_a_name_that_fits(web_book: Book, name: str) -> None:
     """No name, and one too long for a line, are refused."""
-    with pytest.raises(FormError):
+    with pytest.raises(FormError, match=r"is missing|is too long for a name"):
         pair_device(web_book, "Ada Bench", name)
 
 
@@ -202,5 +202,5 @@ def test_a_device_ends_once(web_book: Book) -> None:
     _, secret = pair_device(web_book, "Ada Bench", "phone")
     end_device(web_book, "Ada Bench", 1)
     assert device_of(web_book, secret) is None
-    with pytest.raises(NotFoundError):
+    with pytest.raises(NotFoundError, match="No device 1 is paired"):
         end_device(web_book, "Ada Bench", 1)
