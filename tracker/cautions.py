@@ -21,7 +21,7 @@ OFF_THE_BED: Final = (
 )
 
 DRYING: Final = (
-    "Drying: stay below what polymer, reel and dryer stand; ventilate, it gives off fumes; never leave an"
+    "Drying: stay below what polymer, reel and dryer withstand; ventilate, it gives off fumes; never leave an"
     " oven unwatched that was not made for it. Regenerate desiccant by its maker's sheet, out of the dryer:"
     f" what it gives off is hot and damp. {FIRST}"
 )

@@ -291,7 +291,7 @@ def _date(ask: Ask, typed: Any, when: When) -> dt.date:
             do = error.do if isinstance(error, MomentError) else "Type it as 2026-03-14"
             raise FormError(f"{ask.label}: {typed!s:.40} is no date", do=do) from error
     if ask.past and day > when.today:
-        raise FormError(f"{ask.label}: {day} lies in the future")
+        raise FormError(f"{ask.label}: {day} is in the future")
     return day
 
 
@@ -313,9 +313,9 @@ def moment(ask: Ask, typed: Any, when: When) -> dt.datetime:
     except MomentError as error:
         raise FormError(f"{ask.label}: {error.what}", do=error.do) from error
     except OverflowError as error:
-        raise FormError(f"{ask.label}: {typed!s:.40} lies outside of the calendar") from error
+        raise FormError(f"{ask.label}: {typed!s:.40} is outside the calendar") from error
     if ask.past and found > when.now + _AHEAD:
-        raise FormError(f"{ask.label}: {found.astimezone(when.zone):%Y-%m-%d %H:%M} lies in the future")
+        raise FormError(f"{ask.label}: {found.astimezone(when.zone):%Y-%m-%d %H:%M} is in the future")
     return found
 
 

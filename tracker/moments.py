@@ -114,7 +114,7 @@ def read_moment(text: str, present: Present) -> dt.datetime:
     try:
         return _at_the_bench(written, present, name)
     except OverflowError as error:
-        raise MomentError(f"{text:.40} lies outside of the calendar", _EXAMPLES) from error
+        raise MomentError(f"{text:.40} is outside the calendar", _EXAMPLES) from error
 
 
 def _written(word: str) -> dt.datetime | None:

@@ -37,7 +37,7 @@ def reference(plugged: Plugged, commands: Iterable[str]) -> Topic:
 def _filters() -> Iterator[str]:
     yield (
         "Conditions with blanks between, all of which must hold: "
-        '`material="X 1" orientation=upright nozzle_c>260`. A value with blanks stands in quotes.'
+        '`material="X 1" orientation=upright nozzle_c>260`. A value with blanks is put in quotes.'
     )
     yield ""
     yield "- Signs: `=`, `!=`; for numbers `<`, `<=`, `>`, `>=` too. What is not recorded fulfils `!=` alone."

@@ -63,7 +63,7 @@ class Label:
         wrong = next((char for char in self.payload if char not in _ALLOWED), None)
         if wrong is not None:
             raise LabelError(
-                f"{wrong!r} cannot stand in a label's code",
+                f"{wrong!r} cannot be in a label's code",
                 why="only digits, capital letters, blank and $ % * + - . / : keep the code small",
                 do="Write the payload in capitals, without other signs.",
             )

@@ -484,7 +484,7 @@ def _remarks(label: Label, drawn: Sequence[str]) -> list[str]:
         lost = missing(text, bold)
         if lost:
             remarks.append(
-                f"{label.id_text}: the font has no {lost!r} (in its {name}); a square stands for each"
+                f"{label.id_text}: the font has no {lost!r} (in its {name}); a square is printed for each"
             )
         if visible(text, bold).replace(SEPARATOR, " ") not in shown:
             remarks.append(f"{label.id_text}: no room for the whole {name}, {text!r}")

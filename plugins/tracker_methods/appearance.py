@@ -114,7 +114,7 @@ def _graded(aspect: str, grades: list[int]) -> Outcome:
     low, high = statistics.median_low(grades), statistics.median_high(grades)
     # No mean even of two judges: grades are ordered, not spaced.
     if low != high:
-        remarks.append(f"The middle lies between {low} and {high}; the worse one stands.")
+        remarks.append(f"The middle lies between {low} and {high}; the worse one counts.")
     return Outcome(f"appearance.{aspect}", low, remarks=tuple(remarks))
 
 

@@ -171,7 +171,7 @@ def test_ids_to_be_labelled_may_come_from_a_pipe(filled: Filled, tmp_path: Path)
         (("label",), "nothing to label"),
         (("label", "M0001-Y"), "it has no label"),
         (("spool", "keep", "S0001-R", "shelf"), "open air"),
-        (("spool", "keep", "S0001-R", "printer", "--began", "2099-01-01"), "lies in the future"),
+        (("spool", "keep", "S0001-R", "printer", "--began", "2099-01-01"), "is in the future"),
         (("spool", "weigh", "S0001-R", "a lot"), "is not a number"),
         (("rig", "calibrate", "R0001-M"), "--uncertainty"),
         (("methods", "tensil"), "Did you mean tensile"),

@@ -164,7 +164,7 @@ def test_a_doubt_is_asked_at_a_terminal_and_no_writes_nothing(filled: Filled, te
     before = filled.entries()
     words = ("dry", filled.spool, "--set", "90", "--planned-hours", "6", "--began", "now", "--before", "1 kg")
     seat = terminal(*words, book=str(filled.place))
-    seat.expect("stands (85 °C)")
+    seat.expect("withstands (85 °C)")
     seat.expect("Go on?")
     seat.send("n")
     assert seat.ended() == 1

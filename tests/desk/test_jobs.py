@@ -208,7 +208,7 @@ def test_a_change_after_the_job_ended_is_refused(book: Book, clock: BenchClock) 
     job = a_job(book, **STARTED).id
     end_job(book, WHO, job, {"outcome": "finished", "ended_at": "2026-03-02 07:30"})
     clock.forward(hours=3)
-    with pytest.raises(FormError, match=rf"2026-03-02 11:00 lies after {job} ended \(2026-03-02 07:30\)"):
+    with pytest.raises(FormError, match=rf"2026-03-02 11:00 is after {job} ended \(2026-03-02 07:30\)"):
         change(book, job, "fan=30")
 
 
@@ -259,7 +259,7 @@ def test_an_end_before_the_start_is_refused_and_changes_nothing(book: Book) -> N
 
 def test_a_start_in_the_future_is_refused(book: Book) -> None:
     """A job that starts tomorrow is planned, not started."""
-    with pytest.raises(FormError, match="lies in the future"):
+    with pytest.raises(FormError, match="is in the future"):
         a_job(book, started_at="2026-03-05 08:00")
 
 

@@ -323,7 +323,7 @@ def test_the_first_layer_begins_after_the_heating(book: Book) -> None:
     with pytest.raises(FormError, match=f"{bare} has no start to count the heating from. Give the TIME"):
         first_layer(book, WHO, load(), bare, {"heating_s": "5 min"})
     with pytest.raises(
-        FormError, match=f"{bare} has no start to lay the log beside. strandbook correct {bare} sta"
+        FormError, match=f"{bare} has no start to align the log with. strandbook correct {bare} sta"
     ):
         add_log(book, WHO, load(), bare, LogFile("log.csv", rising()))
 

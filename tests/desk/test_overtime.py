@@ -184,7 +184,7 @@ def test_what_has_no_value_yet_is_reported_in_one_line(
     assert len(told) == 1
     assert "creep.strain_1h, creep.strain_24h" in told[0]
     assert told[0].count("Findley's law wants") == 1
-    assert f"stands with {test}" in told[0]
+    assert f"shown with {test}" in told[0]
     assert all(each.refused for each in done.results if each.value is None)
 
 

@@ -112,7 +112,7 @@ def test_a_measurement_keeps_its_results_where_its_method_is_gone(book: Book) ->
     assert note.startswith(f"{pull} keeps its results: ")
     with book.read() as session:
         assert find(book, session, pull).rigs[0].calibration.id == 1
-    assert void(book, WHO, gone, "calibration1", "wrong rig").notes == [f"{pull} is computed anew."]
+    assert void(book, WHO, gone, "calibration1", "wrong rig").notes == [f"{pull} is computed again."]
 
 
 def test_what_rests_on_an_act_bars_its_undoing(book: Book) -> None:
@@ -184,7 +184,7 @@ def test_a_sheet_that_changed_or_went_is_not_brought_in(book: Book, tmp_path: Pa
         ('"force", unit = "N" }', '"force" }',
          'readings.tensile.max_force.unit is missing: write unit = "N", or what the sheet has'),
         ('"force", unit = "N" }', '"force", unit = "kg" }',
-         "readings.tensile.max_force.unit 'kg' cannot be turned into N; allowed is any unit of that kind"),
+         "readings.tensile.max_force.unit 'kg' cannot be converted to N; allowed is any unit of that kind"),
         ('"curve", file = true }', '"curve" }', "readings.tensile.curve is a file: write file = true"),
         ('"force", unit = "N" }', '"force", unit = "N", file = true }',
          "readings.tensile.max_force is not a file: leave out file = true"),

@@ -89,10 +89,10 @@ def test_of_three_the_reasons_that_two_share_are_told_once() -> None:
         "No value yet of a, b, c: x; y."
     ]
     assert _without_value(refused(a="x; y", b="z; x", c="w"), "M0001-Y") == [
-        "No value yet of a, b, c: x. The reason of each stands with M0001-Y."
+        "No value yet of a, b, c: x. The reason of each is shown with M0001-Y."
     ]
     assert _without_value(refused(a="x; x", b="y", c="z"), "M0001-Y") == [
-        "No value yet of a, b, c. The reason of each stands with M0001-Y."
+        "No value yet of a, b, c. The reason of each is shown with M0001-Y."
     ]
 
 

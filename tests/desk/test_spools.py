@@ -59,7 +59,7 @@ def test_any_mass_may_be_unknown(book: Book) -> None:
     """A spool without a label is taken in all the same, and the person is told what that costs."""
     a_material(book)
     done = add_spool(book, WHO, "Nordlicht ASA", {})
-    assert done.notes == ["The empty reel's mass is not recorded: what is left can be told only roughly."]
+    assert done.notes == ["The empty reel's mass is not recorded: what is left is known only roughly."]
 
 
 def test_net_and_gross_together_tell_the_reel(book: Book) -> None:

@@ -136,7 +136,7 @@ def test_a_change_lies_at_one_place_within_the_job(book: Book) -> None:
     for place in ({"layer": "3", "height_mm": "2"}, {"at": "2026-03-02 06:00", "layer": "3"}):
         with pytest.raises(FormError, match=r"are both given\. Say from when only one way"):
             change_setting(book, WHO, job, "fan=50", place)
-    with pytest.raises(FormError, match=rf"2026-03-02 07:01 lies after {job} ended \(2026-03-02 07:00\)"):
+    with pytest.raises(FormError, match=rf"2026-03-02 07:01 is after {job} ended \(2026-03-02 07:00\)"):
         change_setting(book, WHO, job, "fan=50", {"at": "2026-03-02 07:01"})
     with pytest.raises(FormError, match="would end at 2026-03-02 04:59, before it began"):
         change_setting(book, WHO, job, "fan=50", {"at": "2026-03-02 04:59"})

@@ -194,7 +194,7 @@ def test_without_its_calibration_a_result_loses_its_uncertainty(book: Book) -> N
     found = []
     for part in (None, "calibration2", "calibration1"):
         if part is not None:
-            assert "computed anew" in void(book, part).notes[-1]
+            assert "computed again" in void(book, part).notes[-1]
         found.append(next(each.uncertainty for each in row_of(book, pull).results if each.value is not None))
     assert found[0] > found[1] > found[2]
 

@@ -180,7 +180,7 @@ def test_a_material_shows_how_it_is_dried_and_what_it_stands(book: Book) -> None
     a_material(book, drying_c=80, drying_h=6, note="in tins")
     with book.read() as session:
         told = text(card_of(session, material_named(session, "Nordlicht ASA"), dt.UTC))
-    assert "drying|80 °C, 6 h\nstands at most|85 °C\nnote|in tins" in told
+    assert "drying|80 °C, 6 h\nwithstands at most|85 °C\nnote|in tins" in told
 
 
 def test_a_spool_shows_its_masses(book: Book) -> None:

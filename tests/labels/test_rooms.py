@@ -269,7 +269,7 @@ def test_what_a_font_lacks_and_what_has_no_room_is_said_of_each_text(field: int)
     own = stocks()["a4-3x8"]
 
     assert plan(Label("A1", *lacking), own, 300).remarks == (
-        f"{lacking[0]}: the font has no '材' (in its {NAMES[field]}); a square stands for each",
+        f"{lacking[0]}: the font has no '材' (in its {NAMES[field]}); a square is printed for each",
     )
     assert (
         f"{cut[0]}: no room for the whole {NAMES[field]}, {'W' * 90!r}"

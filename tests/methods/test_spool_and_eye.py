@@ -94,7 +94,7 @@ def test_a_thinner_mandrel_that_held_by_luck_is_reported() -> None:
 
 @pytest.mark.parametrize(("grades", "median"), [("3", 3), ("1 4 3", 3), ("2 3", 2), ("0 0 4", 0)])
 def test_grades_have_a_median_never_a_mean(grades: str, median: int) -> None:
-    """Of two middle grades the worse one stands."""
+    """Of two middle grades the worse one counts."""
     found = testing.values(Appearance(), {"seam": grades})
     assert found["appearance.seam"] == median
 

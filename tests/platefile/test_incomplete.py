@@ -49,7 +49,7 @@ def test_every_end_code_is_one(end: str, last: str) -> None:
 
 def test_nothing_behind_the_last_deposit() -> None:
     """A file that just stops is cut off."""
-    assert "nothing stands behind" in reasons(read_plate(WHOLE[: WHOLE.rindex(b"M104 S0")]))
+    assert "nothing comes after" in reasons(read_plate(WHOLE[: WHOLE.rindex(b"M104 S0")]))
 
 
 def test_a_total_that_is_reached_needs_no_end_code() -> None:

@@ -37,7 +37,7 @@ def test_a_dry_run_lists_and_writes_nothing(cli: Cli, tmp_path: Path) -> None:
     assert any(line.startswith("name   person ") and line.endswith(WHO) for line in lines)
     files = [line for line in lines if line.startswith("file   ")]
     assert any(line.startswith("file   head.json: number and hash") for line in files)
-    assert "file   data/results.csv: of what stands above" in files
+    assert "file   data/results.csv: from the records above" in files
     assert any(line.startswith("file   pages of IDs: ") for line in files)
 
 

@@ -489,7 +489,7 @@ class TestFolder:
 
     def test_pruning_keeps_one_at_least(self, tmp_path: Path) -> None:
         """And needs a folder that it can write."""
-        with pytest.raises(BackupError, match="At least one run must stay"):
+        with pytest.raises(BackupError, match="At least one run must be kept"):
             prune(tmp_path, 0)
         (tmp_path / "mine").touch()
         with pytest.raises(BackupError, match="holds something else"):

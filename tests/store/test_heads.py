@@ -59,7 +59,7 @@ def test_a_chain_computed_again(book: Book, noted: Path) -> None:
     assert verify(book).clean
     (found,) = verify(book, against=read_heads(noted)).found
     assert "is not the one that was noted" in found.text
-    assert "written anew" in found.text
+    assert "rewritten" in found.text
 
 
 def test_a_tail_cut_off(book: Book, noted: Path) -> None:
@@ -298,7 +298,7 @@ class TestSince:
         """The head itself is compared with its entry."""
         add_material(book, "later")
         rewrite(book, "Better ASA")
-        assert any("written anew" in each.text for each in verify(book, since=read_heads(noted)[0]).found)
+        assert any("rewritten" in each.text for each in verify(book, since=read_heads(noted)[0]).found)
 
     def test_a_tail_cut_off_behind_it(self, book: Book, noted: Path) -> None:
         """It is not there any more."""

@@ -312,7 +312,7 @@ class TestHeads:
         walk.finish()
         assert [each.text for each in findings.found] == [
             "The noted head of no moment  is of the book CD3, and not of AB2",
-            "Entry 2 is not the one that was noted on 2026-05-04: the journal up to there was written anew",
+            "Entry 2 is not the one that was noted on 2026-05-04: the journal up to there was rewritten",
             "The journal ends before entry 9, which was noted on 2026-05-04: its end was cut off",
         ]
 

@@ -574,7 +574,7 @@ class TestServers:
         """Refused by its name."""
         with pytest.raises(BookError) as refused:
             _server_engine("mysql://lab/x")
-        assert refused.value.what == "mysql: is no kind of server a book lies on"
+        assert refused.value.what == "mysql: is no kind of server that can hold a book"
 
     @pytest.mark.parametrize(("version", "old"), [(130000, None), (130011, None), (129999, 12), (90624, 9)])
     def test_the_oldest(self, version: int, old: int | None) -> None:

@@ -85,7 +85,7 @@ def _encodes(text: str) -> bool:
 
 
 def _unkept(name: str, what: str) -> Refused:
-    return Refused(f"The text of {name} holds {what}", do="Nothing was written; type it anew without it")
+    return Refused(f"The text of {name} holds {what}", do="Nothing was written; type it again without it")
 
 
 class Noting(Session):

@@ -344,7 +344,7 @@ def _clipped(course: Numbers, noise: float, decided: Mapping[str, str], found: l
     # A rounded summit of that width lies at most four steps above where it was one width earlier.
     if len(before) < 2 or top - float(before.min()) <= max(12 * step, 6 * noise):  # noqa: PLR2004 - a slope
         return False
-    text = f"Clipping: {length} rows stand at exactly {top:.5g} N, the ceiling of the recording."
+    text = f"Clipping: {length} rows are at exactly {top:.5g} N, the ceiling of the recording."
     finding = Finding("clipping", text, ("limit", "keep"), touches=("force",), first=start, last=int(run[-1]))
     finding = _take(finding, decided)
     found.append(finding)
@@ -393,7 +393,7 @@ def _slipped(
         )
         let_go = _is_let_go(part, peak, trough)
         text += (
-            " No piece that yields loses two fifths and then bears more: the later maximum is the strength."
+            " No piece that yields loses two fifths and then carries more: the later maximum is the strength."
             if let_go
             else f" Was it a yield, the strength is {part[peak]:.5g} N."
         )

@@ -370,7 +370,7 @@ def _fitted_decay(time: Samples, level: Samples, hertz: float, seconds: float) -
         lost = 100 * (1 - math.exp(-fell))
         return (
             f"the clip is too short: in its {seconds:.2f} s the tone fell by {lost:.0f} % only, "
-            "and 63 % are the least from which a decay can be told; record until it is no longer heard"
+            "and 63 % are the least from which a decay can be computed; record until it is no longer heard"
         )
     # Neighbouring averages share samples: about four of them are one independent reading.
     # Residuals about the line, in nepers.

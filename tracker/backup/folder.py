@@ -254,7 +254,7 @@ def prune(folder: Path, keep: int) -> int:
         BackupError: It cannot be written, or a run that stays cannot be read.
     """
     if keep < 1:
-        raise BackupError("At least one run must stay", do="Give 1 or more")
+        raise BackupError("At least one run must be kept", do="Give 1 or more")
     try:
         with _locked(folder):
             by_book: dict[str, list[Path]] = {}

@@ -295,7 +295,7 @@ def _check_before(place: str, connection: Connection, found: str) -> list[str]:
     if wrong:
         raise BackupError(
             f"The schema of {shown(place)} is not the one of version {found}: {'; '.join(wrong[:5])}",
-            do="Nothing was changed. Take away what is foreign, or restore the last good backup",
+            do="Nothing was changed. Remove what is not part of it, or restore the last good backup",
         )
     return [str(each) for each in differences]
 

@@ -88,7 +88,9 @@ def _file_engine(file: Path, place: str, fresh: bool) -> Engine:
 def _server_engine(place: str) -> Engine:
     url = url_of(place)
     if not url.drivername.startswith("postgres"):
-        raise BookError(f"{url.drivername}: is no kind of server a book lies on", do="Use postgresql://…")
+        raise BookError(
+            f"{url.drivername}: is no kind of server that can hold a book", do="Use postgresql://…"
+        )
     url = url.set(drivername="postgresql+psycopg").difference_update_query(["files"])
     settings = {name: value for name, value in _SERVER.items() if name not in url.query}
     try:

@@ -55,7 +55,7 @@ _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     },
     "Correcting": {
         "correct": ("correcting", "Correct a record, with a reason."),
-        "void": ("correcting", "Take a record back; it stays, and counts nowhere."),
+        "void": ("correcting", "Take a record back; it stays in the book and is not counted."),
         "undo": ("correcting", "Take back the last thing you did."),
         "merge": ("correcting", "Two records of one material, spool or rig become one."),
         "cut": ("correcting", "A specimen is cut into others."),
@@ -263,7 +263,7 @@ def _unforeseen(bench: Bench | None, error: Exception) -> str:
     "--key",
     default="",
     metavar="TEXT",
-    help="Do this once: repeated under the same key, it tells what was done.",
+    help="Do this once: repeated under the same key, it reports what was done.",
 )
 @click.option(
     "--clock-is-right", is_flag=True, help="Enter it although the last entry is later than this clock."

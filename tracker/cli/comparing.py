@@ -162,7 +162,8 @@ def followup_command(
 ) -> None:
     """Propose the plates that would tell what made the difference between A and B, with their chance.
 
-    All as in A or as in B once more are among them: they show what chance and what nobody recorded made.
+    Plates with everything as in A, or as in B, are among them: they show the part of chance and of what
+    nobody recorded.
     """
     plan, material = comparing.follow_up(
         bench.book, bench.plugged, a, b, quantity,
@@ -377,8 +378,8 @@ def _draw_curves(bench: Bench, names: tuple[str, ...], where: str, output: Path,
 )
 @click.argument("material")
 @click.argument("settings", nargs=-1, metavar="SETTING=VALUE…")
-@click.option("--reason", metavar="TEXT", help="Why; always wanted.")
-@click.option("--remark", metavar="TEXT", help="What shall stand beside the published values.")
+@click.option("--reason", metavar="TEXT", help="Why; required.")
+@click.option("--remark", metavar="TEXT", help="What is shown beside the published values.")
 @as_json
 @pass_bench
 def choose_command(

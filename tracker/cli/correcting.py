@@ -19,7 +19,7 @@ from tracker.records import acts
 )
 @click.argument("target", metavar="ID")
 @click.argument("assignments", nargs=-1, metavar="FIELD=VALUE…")
-@click.option("--reason", metavar="TEXT", help="Why; always wanted.")
+@click.option("--reason", metavar="TEXT", help="Why; required.")
 @click.option(
     "--file", "files", multiple=True, metavar="[FIELD=]PATH", help="For a measurement: a recording."
 )
@@ -68,7 +68,7 @@ def compute_command(bench: Bench, /, measurements: tuple[str, ...], as_json: boo
 
 @click.command("void", epilog="Example: strandbook void M0451-C --reason 'scanned the wrong bar'")
 @click.argument("target", metavar="ID")
-@click.option("--reason", metavar="TEXT", help="Why; always wanted.")
+@click.option("--reason", metavar="TEXT", help="Why; required.")
 @click.option("--back", is_flag=True, help="Bring back what was taken back, with all that went with it.")
 @sure
 @as_json
@@ -76,7 +76,7 @@ def compute_command(bench: Bench, /, measurements: tuple[str, ...], as_json: boo
 def void_command(
     bench: Bench, /, target: str, reason: str | None, back: bool, yes: bool, as_json: bool
 ) -> None:
-    """Take a record back: it stays, struck through, and counts nowhere. What is a part of it goes with it.
+    """Take a record back, with its parts: it stays in the book, struck through, and is not counted.
 
     ID may be a part, as storage3, weighing1, change2 or photograph4, a material's name, or a recording as
     M0451-C.curve.
@@ -107,14 +107,14 @@ def undo_command(bench: Bench, /, entry: int | None, yes: bool, as_json: bool) -
 @click.command("merge", epilog="Example: strandbook merge S0007-K S0009-6 --reason 'entered twice'")
 @click.argument("keep", metavar="KEEP")
 @click.argument("gone", metavar="OTHER")
-@click.option("--reason", metavar="TEXT", help="Why; always wanted.")
+@click.option("--reason", metavar="TEXT", help="Why; required.")
 @sure
 @as_json
 @pass_bench
 def merge_command(
     bench: Bench, /, keep: str, gone: str, reason: str | None, yes: bool, as_json: bool
 ) -> None:
-    """Merge two records of one material, spool or rig: KEEP stays, and both IDs lead to it."""
+    """Merge two records of one material, spool or rig: KEEP remains, and both IDs lead to it."""
     why = prompt_reason(bench, reason)
     act = bench.sure(lambda certain: merging.merge(bench.book, bench.who, keep, gone, why, sure=certain), yes)
     done(act, as_json)
@@ -143,7 +143,7 @@ def cut_command(
 @click.command("relabel", epilog="Example: strandbook relabel J0012-04-K J0012-05-1 --reason 'mixed up'")
 @click.argument("one", metavar="SPECIMEN")
 @click.argument("other", metavar="SPECIMEN")
-@click.option("--reason", metavar="TEXT", help="Why; always wanted.")
+@click.option("--reason", metavar="TEXT", help="Why; required.")
 @as_json
 @pass_bench
 def relabel_command(bench: Bench, /, one: str, other: str, reason: str | None, as_json: bool) -> None:

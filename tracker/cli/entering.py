@@ -125,7 +125,10 @@ rig_command = _group(
 @click.option("--page", default="http://127.0.0.1:8413", metavar="ADDRESS", help="Of the bench page.")
 @click.option("--token", envvar="STRANDBOOK_TOKEN", metavar="TOKEN", help="From serve --rig-token RIG.")
 @click.option(
-    "--certificate", type=click.Path(path_type=Path), metavar="FILE", help="That the page is trusted by."
+    "--certificate",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Certificate of the page, to trust it.",
 )
 def rig_watch_command(
     folder: Path, rig: str | None, page: str, token: str | None, certificate: Path | None

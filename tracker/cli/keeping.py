@@ -137,7 +137,7 @@ AS_IT_IS = click.option(
 @click.option(
     "--folder", type=click.Path(path_type=Path), help="Add a run to a folder: only what is new is written."
 )
-@click.option("--keep", type=click.IntRange(1), help="With --folder: how many runs stay; older ones go.")
+@click.option("--keep", type=click.IntRange(1), help="With --folder: how many runs to keep; older ones go.")
 @click.option("--to", "second", type=click.Path(path_type=Path), help="A second place, for a copy of FILE.")
 @click.option("--check", is_flag=True, help="Read a backup and say whether it is whole; needs no book.")
 @AS_IT_IS
@@ -263,7 +263,7 @@ def upgrade_command(bench: Bench, /, as_it_is: bool, as_json: bool) -> None:
     "--clean",
     "cleaning",
     is_flag=True,
-    help="Take away files that belong to no act, and mend what only follows from records.",
+    help="Remove files that belong to no act, and repair what only follows from records.",
 )
 @click.option(
     "--processes",
@@ -316,9 +316,9 @@ def verify_command(
         for line in findings.lines():
             click.echo(line)
         if gone:
-            note(f"{len(gone)} files taken away")
+            note(f"{len(gone)} files removed")
         if mended:
-            note("What is kept of jobs and specimens was worked out anew; verify again")
+            note("What is kept of jobs and specimens was worked out again; run verify again")
         if note_to is not None and findings.clean:
             note(f"Noted in {note_to}; keep it outside the book, and give it to others")
     if not findings.clean:

@@ -33,7 +33,7 @@ _OPTIONS = (
         "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="PDF, PNG or SVG file."
     ),
     click.option("--line", default="", metavar="TEXT", help="A line of your own on each label."),
-    click.option("--design", default="usual", metavar="NAME", help="What stands beside the code."),
+    click.option("--design", default="usual", metavar="NAME", help="What is printed beside the code."),
     click.option("--start-at", default=1, metavar="N", help="First free place of a part-used sheet."),
     click.option("--offset", default="0,0", metavar="X,Y", help="Shift right and down [mm]."),
     click.option(

@@ -258,7 +258,7 @@ def job_spool(bench: Bench, /, job: str, yes: bool, as_json: bool, **typed: Any)
 @click.option(
     "-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Picture: FILE.svg or FILE.png."
 )
-@click.option("--mark", metavar="PIECE", help="Piece to stand out.")
+@click.option("--mark", metavar="PIECE", help="Piece to highlight.")
 @as_json
 @pass_bench
 def job_map(bench: Bench, /, job: str, output: Path | None, mark: str | None, as_json: bool) -> None:
@@ -302,7 +302,7 @@ def job_gauge(
 ) -> None:
     """State the gauge section of pieces of JOB, in mm from the corner of a piece's box.
 
-    RANGE is x:20-60, y:3-7 or both for a piece that lies, z:5-15 for one that stands; template takes it back.
+    RANGE is x:20-60, y:3-7 or both for a flat piece, z:5-15 for an upright one; template takes it back.
     Layer times, set-points and logs of these pieces are read again over it.
     """
     act = bench.sure(

@@ -27,7 +27,7 @@ from tracker.selection import parse_filter
 @click.option("--with-plates", is_flag=True, help="Publish plate files and logs, whole.")
 @click.option("--licence", metavar="SPDX", help="Licence of the data, such as CC-BY-4.0; kept in the book.")
 @click.option("--author", metavar="NAME", help="Who publishes, as it is to be cited; kept in the book.")
-@click.option("--address", metavar="URL", help="Where the site will stand; kept in the book.")
+@click.option("--address", metavar="URL", help="The address that the site will have; kept in the book.")
 @as_json
 @pass_bench
 def publish_command(
@@ -51,7 +51,7 @@ def publish_command(
 
     What leaves: results, readings, recordings, remarks, causes and reasons. People are pseudonyms unless they
     agreed in the book to be named. Notes, the journal, file names, photographs, plate files and comments at
-    the head of recordings stay. `--dry-run` lists all of it first.
+    the head of recordings stay in the book. `--dry-run` lists all of it first.
     """
     wanted = parse_filter(where) if where.strip() else None
     if not dry_run and (licence is not None or author is not None or address is not None):

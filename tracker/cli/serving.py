@@ -55,13 +55,13 @@ _LOCAL = ("127.0.0.1", "::1", "localhost")
 @click.command("serve", epilog="Example: strandbook serve --share")
 @click.option("--host", metavar="ADDRESS", help="Address to listen on; else this computer alone.")
 @click.option("--port", type=click.IntRange(1, 65535), default=_PORT, help=f"Port; else {_PORT}.")
-@click.option("--share", is_flag=True, help="Let phones and rigs of the bench's network come, once paired.")
+@click.option("--share", is_flag=True, help="Let phones and rigs of the network connect, once paired.")
 @click.option(
     "--name", "names", multiple=True, metavar="HOST", help="Another name this computer is called by."
 )
 @click.option("--read-only", is_flag=True, help="For visitors: nobody writes.")
 @click.option(
-    "--tls", is_flag=True, help="Encrypt, with a certificate of its own: phones then lend the camera."
+    "--tls", is_flag=True, help="Encrypt, with a certificate of its own: phones then allow the camera."
 )
 @click.option(
     "--certificate", type=click.Path(path_type=Path), metavar="FILE", help="Encrypt with this one (PEM)."
@@ -75,7 +75,7 @@ _LOCAL = ("127.0.0.1", "::1", "localhost")
 )
 @pass_bench
 def serve_command(bench: Bench, /, rig: str | None, unit: bool, host: str | None, **how: Any) -> None:
-    """Give the daily work in a browser: scan, measure, take off the bed, ask why."""
+    """Serve the bench page, for the daily work in a browser: scan, measure, take off the bed, ask why."""
     if unit:
         click.echo(_service(bench, host, **how), nl=False)
         return
@@ -126,7 +126,7 @@ def _service(bench: Bench, host: str | None, **how: Any) -> str:
 
 _UNIT = """\
 # {name}.service, for /etc/systemd/system/: then systemctl daemon-reload; systemctl enable --now {name}
-# The pairing code stands in journalctl -u {name}.
+# The pairing code is in journalctl -u {name}.
 [Unit]
 Description=strandbook: the bench page of book {code}
 Documentation=man:systemd.service(5)

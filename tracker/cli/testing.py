@@ -49,7 +49,7 @@ else:
 @as_json
 @pass_bench
 def methods_command(bench: Bench, /, method: str | None, as_json: bool) -> None:
-    """List the test methods that are installed, or tell all about one METHOD."""
+    """List the test methods that are installed, or describe one METHOD."""
     if method is not None:
         _print_method(bench, method, as_json)
         return
@@ -303,7 +303,7 @@ def append_command(
 @click.argument("measurement", metavar="ID")
 @click.option("--count/--set-aside", "counted", default=None, help="Whether the results enter means.")
 @click.option("--of", "quantity", metavar="QUANTITY", help="Only this result of it.")
-@click.option("--reason", metavar="TEXT", help="Why; always wanted.")
+@click.option("--reason", metavar="TEXT", help="Why; required.")
 @as_json
 @pass_bench
 def verdict_command(

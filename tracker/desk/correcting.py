@@ -88,7 +88,7 @@ def correct(
         plugged: The methods.
         target: An ID, a name, or a part as ``storage3``.
         assignments: ``field=value``; an empty value makes it "not recorded".
-        reason: Why; always wanted.
+        reason: Why; required.
         files: For a measurement, recordings put in the place of what was there.
         sure: What is unusual about the new values is meant.
 
@@ -352,7 +352,7 @@ def _read_otherwise(row: Measurement, decisions: Mapping[str, str]) -> None:
         raise FormError(
             "It is not clear which recording to replace",
             why=f"it has {have}",
-            do="Attach it anew with --file",
+            do="Attach it again with --file",
         )
     options = dict(row.files[0].read_as or {})
     for name, value in decisions.items():

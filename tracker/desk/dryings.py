@@ -155,7 +155,7 @@ def _check_heat(spools: Sequence[Spool], values: Mapping[str, Any], *, sure: boo
         limit = spool.material.drying_max_c
         if hottest is not None and limit is not None and hottest > limit:
             doubt(
-                f"{hottest:g} °C is hotter than {spool.material.name} stands ({limit:g} °C)",
+                f"{hottest:g} °C is hotter than {spool.material.name} withstands ({limit:g} °C)",
                 why="the windings may weld together and the reel may warp",
                 sure=sure,
             )

@@ -191,7 +191,7 @@ def choose(
         who: Whose choice it is.
         material: Name of the material.
         settings: ``nozzle_c=255`` and the like: what tells the condition from the others.
-        reason: Why; always wanted.
+        reason: Why; required.
         remark: What shall be shown beside the published values.
 
     Raises:

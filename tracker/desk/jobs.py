@@ -280,7 +280,7 @@ def change_setting(book: Book, who: str, job: str, assignment: str, typed: Mappi
         check_order(row.started_at, values["at"], "The change", book.zone)
         if values["at"] is not None and row.ended_at is not None and values["at"] > row.ended_at:
             raise FormError(
-                f"{local(values['at'], book.zone)} lies after {job_id(row.id)} ended"
+                f"{local(values['at'], book.zone)} is after {job_id(row.id)} ended"
                 f" ({local(row.ended_at, book.zone)})",
                 do="Say from when with --at, --layer or --height",
             )

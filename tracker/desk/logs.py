@@ -200,7 +200,7 @@ def aligned_with_job(row: Job, log: Log, by: By, offset_s: float | None = None) 
     if row.started_at is None:
         name = job_id(row.id)
         raise FormError(
-            f"{name} has no start to lay the log beside",
+            f"{name} has no start to align the log with",
             do=f"strandbook correct {name} started_at=TIME --reason 'not entered'",
         )
     if by == "own offset":

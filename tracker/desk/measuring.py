@@ -656,7 +656,7 @@ def _without_value(outcomes: Iterable[Computed], ident: str) -> list[str]:
     parts = Counter(part for why in refused.values() for part in dict.fromkeys(why.split("; ")))
     shared = "; ".join(part for part, count in parts.items() if count > 1)
     alike = len(set(refused.values())) == 1
-    more = "" if alike else f" The reason of each stands with {ident}."
+    more = "" if alike else f" The reason of each is shown with {ident}."
     return [f"No value yet of {', '.join(refused)}{f': {shared}' if shared else ''}.{more}"]
 
 

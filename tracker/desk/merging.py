@@ -53,7 +53,7 @@ def merge(book: Book, who: str, keep: str, gone: str, reason: str, *, sure: bool
         who: Who merges.
         keep: The record that stays.
         gone: The other.
-        reason: Why; always wanted.
+        reason: Why; required.
         sure: It is meant, though they say different things.
 
     Raises:

@@ -99,7 +99,7 @@ def void(
         who: Who takes it back.
         plugged: The methods: what is used up, and what a calibration changes, follows from them.
         target: ID, name or part (``storage3``); a recording of a measurement as ``M0451-C.curve``.
-        reason: Why; always wanted.
+        reason: Why; required.
         sure: What goes with it is meant to.
         back: Bring back what was taken back, with all that went with it.
 
@@ -320,7 +320,7 @@ def _calibrate_anew(act: Act, book: Book, plugged: Plugged, calibration: Calibra
         except Refused as refusal:
             notes.append(f"{name_of(row)} keeps its results: {refusal}")
         else:
-            notes.append(f"{name_of(row)} is computed anew.")
+            notes.append(f"{name_of(row)} is computed again.")
     return notes
 
 
@@ -537,7 +537,7 @@ def judge(
         who: Whose verdict it is.
         measurement: Its ID.
         counted: Whether the results enter means.
-        reason: Why; always wanted.
+        reason: Why; required.
         quantity: The one meant; all of the measurement where None.
 
     Raises:

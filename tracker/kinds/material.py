@@ -39,7 +39,7 @@ class MaterialKind(Kind):
         *(ask for stem in HEATED for ask in _range(stem)),
         Ask("drying_c", "Drying temperature advised", "number", "degC", prompt=True, low=20, high=250),
         Ask("drying_h", "Drying time advised", "number", "h", low=0, high=500),
-        Ask("drying_max_c", "Highest drying temperature it stands", "number", "degC", low=20, high=300),
+        Ask("drying_max_c", "Highest drying temperature it withstands", "number", "degC", low=20, high=300),
         Ask("note", "Note"),
     )
 
@@ -71,7 +71,7 @@ class MaterialKind(Kind):
             card.add(stem, span(getattr(row, f"{stem}_low_c"), getattr(row, f"{stem}_high_c")))
         hours = compact(row.drying_h, "h", "time not recorded")
         card.add("drying", f"{compact(row.drying_c, 'degC', 'temperature not recorded')}, {hours}")
-        card.add("stands at most", compact(row.drying_max_c, "degC"), row.drying_max_c, "degC")
+        card.add("withstands at most", compact(row.drying_max_c, "degC"), row.drying_max_c, "degC")
         add_note(card, row.note)
         return card
 

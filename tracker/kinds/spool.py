@@ -96,7 +96,7 @@ class SpoolKind(Kind):
         """What is left is known only where the reel's mass is known."""
         del session, when
         if row.empty_g is None and (row.net_g is None or row.gross_g is None):
-            return ["The empty reel's mass is not recorded: what is left can be told only roughly."]
+            return ["The empty reel's mass is not recorded: what is left is known only roughly."]
         return []
 
     def listing(self) -> Listing:

@@ -71,7 +71,7 @@ def _signs_of_a_cut(tally: Tally, dialect: int, stated: Stated) -> list[str]:
     length = sum(cell.filament for cell in tally.cells.values())
     reached = stated.filament_mm is not None and abs(length - stated.filament_mm) < _REACHED * length
     if not (tally.ended or reached or (stated.layers and marks >= stated.layers)):
-        found.append("nothing stands behind the last move that deposits")
+        found.append("nothing comes after the last move that deposits")
     return found
 
 

@@ -249,7 +249,7 @@ def published(folder: Path, *, dry: bool = False) -> Iterator[Site]:
     made = not folder.exists()
     if not made and not own_files(folder) and any(not each.name.startswith(".") for each in folder.iterdir()):
         raise Refused(
-            f"{folder} holds other things", why="a site is many files, and they would lie among them",
+            f"{folder} holds other things", why="a site is many files, and they would be mixed with them",
             do="Name an empty or a new folder",
         )  # fmt: skip
     try:

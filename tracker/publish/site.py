@@ -188,10 +188,10 @@ def _kinds_of_files(paths: Iterable[str]) -> dict[str, str]:
         if path.startswith(("data/recordings/", "data/plates/", "data/logs/")):
             continue
         if folder in ("", "data"):
-            found[path] = "of what stands above"
+            found[path] = "from the records above"
         else:
             counts[f"{folder}/" if "." not in folder else "pages of IDs"] += 1
-    return found | {f"{folder}": f"{count} files of what stands above" for folder, count in counts.items()}
+    return found | {f"{folder}": f"{count} files from the records above" for folder, count in counts.items()}
 
 
 def _digest(*parts: Any) -> str:

@@ -142,7 +142,7 @@ def _trouble(row: dict[str, Any], body: dict[str, Any], last_seq: int, last_hash
                 f"its hashed text says {body.get(name)!r}"
             )
     if body.get("prev") != last_hash:
-        return f"{origin} does not follow the entry before it as that one stands now".capitalize()
+        return f"{origin} does not follow the entry before it as that one is now".capitalize()
     return ""
 
 

@@ -152,7 +152,7 @@ class Heads:
         if head.hash != hash_:
             self._add(
                 f"Entry {head.entry} is not the one that was noted on {self._day(head)}: "
-                "the journal up to there was written anew"
+                "the journal up to there was rewritten"
             )
 
     def _day(self, head: Head) -> str:

@@ -286,7 +286,7 @@ def _words(row: Mapping[str, Any]) -> str:
     return " ".join([str(row["id"]), *more])
 
 
-_RECORD: Final = "Scan its label, or type the ID that stands on it, as J0012-04-K"
+_RECORD: Final = "Scan its label, or type the ID printed on it, as J0012-04-K"
 _IN_ADDRESS: Final[Mapping[str, tuple[str, str]]] = {
     "of": ("Which record", f"{_RECORD}. A material goes by its name."),
     "name": ("Which material", "Its name, as the list of materials has it."),

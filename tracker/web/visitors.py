@@ -144,7 +144,7 @@ def reader(request: Request, bench: Here) -> Visitor:
     visitor = anyone(request, bench)
     if not visitor.paired:
         raise NotPairedError(
-            "This device is not paired", do="Type the code that stands on the bench's screen"
+            "This device is not paired", do="Type the code that is shown on the bench's screen"
         )
     return visitor
 

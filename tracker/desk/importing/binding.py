@@ -226,7 +226,7 @@ class _Binder:
             return _numbers(self._style, given, unit, column.key)
         except Refused:
             self._problems.append(
-                f"{column.key}.unit {given!r} cannot be turned into {unit}; allowed is any unit of that kind"
+                f"{column.key}.unit {given!r} cannot be converted to {unit}; allowed is any unit of that kind"
             )
             return _word
 

@@ -194,7 +194,7 @@ def _looked_through(
     delimiter, above, row = _header_row(source, encoding, name, frozenset(wanted))
     header = _header(row, name)
     if above:
-        notes = (*notes, f"The columns are named in line {row.line}; what stands above was left out")
+        notes = (*notes, f"The columns are named in line {row.line}; what is above was left out")
     refused: list[LineRefusal] = []
     rows = _Rows(source, name, encoding, delimiter, len(header), above)
     count = 0

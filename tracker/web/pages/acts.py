@@ -132,7 +132,7 @@ ACTS: Final[Mapping[str, OneAct]] = {
     ),
     "relabel": OneAct(
         "Exchange the labels of {} and another", "Exchange labels", "Exchange them",
-        "For labels that were mixed up. Tests and photographs go to the other specimen, computed anew.",
+        "For labels that were mixed up. Tests and photographs go to the other; results are computed again.",
         (Ask("other", "ID of the other specimen", required=True), _REASON), _exchange, ("specimen",),
     ),
     "wind": OneAct(
@@ -156,7 +156,7 @@ ACTS: Final[Mapping[str, OneAct]] = {
         "The condition whose results are published.",
         (
             Ask("condition", "Condition", required=True),
-            _REASON, Ask("remark", "What shall stand beside the published values"),
+            _REASON, Ask("remark", "What is shown beside the published values"),
         ),
         _choose, ("material",), {"condition": _conditions},
     ),
