@@ -27,7 +27,7 @@ from tracker.errors import Refused
 from tracker.factors import factors_of
 from tracker.inputs import read_input
 from tracker.model import OtherBench, OtherResult
-from tracker.orientation import in_words
+from tracker.orientation import oriented
 from tracker.plugins import Plugged
 from tracker.publish.manifest import own_files
 from tracker.selection import Filter, ResultRow, pieces_of, result_rows, selected, with_factors
@@ -359,8 +359,7 @@ def compare_benches(
 
 
 def _level(row: ResultRow) -> tuple[str, str, str]:
-    words = in_words(row.orientation) if row.orientation else ""
-    return row.material or "not recorded", words, row.unit
+    return row.material or "not recorded", oriented(row.orientation), row.unit
 
 
 def _stated(material: str, orientation: str, unit: str, values: dict[str, list[float]]) -> BenchLevel | None:

@@ -78,6 +78,11 @@ def _whole(letters: str) -> str:
     return letters + "".join(axis for axis in AXES if axis not in letters)
 
 
+def oriented(letters: str | None) -> str:
+    """Return an orientation in words, as a group of results is told by; empty where it is not recorded."""
+    return in_words(letters) if letters else ""
+
+
 def in_words(letters: str | None) -> str:
     """Return *flat*, *on edge* or *upright* for letters; "not recorded" for None.
 

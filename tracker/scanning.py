@@ -158,16 +158,17 @@ def first_lines(book: Book, session: Session, row: Any) -> list[str]:
         return [f"{ident}  {ident.kind}"]
     spools, printed = [each.spool for each in spools_of_specimen(row)], row.job.started_at
     material = material_of_specimen(row)
-    remark = row.remark or row.cause
-    outcome = f"{row.outcome or 'still on the bed, as far as is recorded'}{f' ({remark})' if remark else ''}"
-    kind = f"{row.name or 'piece'} of {material.name if material else 'material not recorded'}"
-    words = f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else "not recorded"
+    of = material.name if material else "material not recorded"
+    became = row.outcome or "still on the bed, as far as is recorded"
+    if remark := row.remark or row.cause:
+        became += f" ({remark})"
+    oriented = f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else "not recorded"
     lots = ", ".join(f"{ident_of(each)} lot {each.lot or 'not recorded'}" for each in spools)
     exposed = "drying and open-air hours: not recorded"
     if printed is not None and spools:
         exposed = "; ".join(exposure_line(spool_days(session, each, printed), printed) for each in spools)
     return [
-        f"{ident}  {kind}, {outcome}; orientation {words}",
+        f"{ident}  {row.name or 'piece'} of {of}, {became}; orientation {oriented}",
         f"spool: {lots or 'not recorded'}",
         exposed,
         f"measured: {_measured(session, row)}",

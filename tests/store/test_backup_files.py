@@ -308,6 +308,6 @@ class TestMarker:
         assert verify(filled).unnamed == [left]
         filled.close()
         answer = CliRunner().invoke(strandbook, ["--book", book_place, "verify", "--clean"])
-        assert "1 files removed" in answer.stderr
+        assert "1 file removed" in answer.stderr
         assert list(filled.files.stored()) == before
         assert not remnant.exists()

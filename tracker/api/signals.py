@@ -287,35 +287,29 @@ def _zeroed(course: Numbers, decided: Mapping[str, str], found: list[Finding]) -
     began = np.flatnonzero(np.abs(course - course[0]) > threshold)
     head = float(np.median(course[: max(1, int(began[0]) if len(began) else len(course))][:200]))
     tail = _tail_of(course, high, threshold)
-    if abs(head) <= threshold:
-        if tail is not None and abs(tail) > max(threshold, 2 * _ZERO * high):
-            text = f"Zero drift: {head:.4g} N before the pull and {tail:.4g} N after the break."
-            finding = _take(Finding("zero drift", text, ("keep", "line"), touches=("force",)), decided)
-            found.append(finding)
-            if finding.taken == "line":
-                return course - np.linspace(head, tail, len(course))
+    at_zero = abs(head) <= threshold
+    if at_zero and (tail is None or abs(tail) <= max(threshold, 2 * _ZERO * high)):
         return course
     part = f"{100 * head / high:.1f} % of the greatest force"
-    if tail is not None and abs(tail) <= threshold:
+    usual = ""
+    if not at_zero and tail is not None and abs(tail) <= threshold:
+        name, ways, usual = "preload", ("keep", "subtract"), "keep"
         text = f"Preload: the recording begins at {head:.4g} N, {part}, and ends at zero after the break."
-        found.append(
-            _take(Finding("preload", text, ("keep", "subtract"), touches=("force",)), decided, "keep")
-        )
-    elif head < 0 or (tail is not None and abs(tail - head) <= threshold):
+    elif not at_zero and (head < 0 or (tail is not None and abs(tail - head) <= threshold)):
+        name, ways, usual = "zero offset", ("subtract", "keep"), "subtract"
         where = "before the pull and after the break" if tail is not None else "before the pull"
         text = f"Zero offset: {head:.4g} N, {part}, {where}."
-        found.append(
-            _take(Finding("zero offset", text, ("subtract", "keep"), touches=("force",)), decided, "subtract")
-        )
     elif tail is None:
+        name, ways = "zero offset", ("subtract", "keep")
         text = f"The recording begins at {head:.4g} N, {part}: a preload, or a zero that was not set."
-        found.append(_take(Finding("zero offset", text, ("subtract", "keep"), touches=("force",)), decided))
     else:
+        name, ways = "zero drift", ("keep", "line")
         text = f"Zero drift: {head:.4g} N before the pull and {tail:.4g} N after the break."
-        finding = _take(Finding("zero drift", text, ("keep", "line"), touches=("force",)), decided)
-        found.append(finding)
-        return course - np.linspace(head, tail, len(course)) if finding.taken == "line" else course
-    return course - head if found[-1].taken == "subtract" else course
+    finding = _take(Finding(name, text, ways, touches=("force",)), decided, usual)
+    found.append(finding)
+    if finding.taken == "line" and tail is not None:
+        return course - np.linspace(head, tail, len(course))
+    return course - head if finding.taken == "subtract" else course
 
 
 def _tail_of(course: Numbers, greatest: float, threshold: float) -> float | None:

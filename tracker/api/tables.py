@@ -337,14 +337,14 @@ def _decimal_of(name: str, words: Sequence[str], rows: list[list[str]], asked: s
     Raises:
         Ambiguous: Both marks could be it, or one column contradicts the others.
     """
+    if asked:
+        return asked
     columns = [
         [_GROUPING.sub("", row[i]) for row in rows if i < len(row) and not _CLOCK.match(row[i])]
         for i in range(len(words))
     ]
     marked = [[cell for cell in column if "." in cell or "," in cell] for column in columns]
     found = {_decisive(cell) for column in marked for cell in column} - {""}
-    if asked:
-        return asked
     if len(found) > 1:
         raise Ambiguous(f"{name} has decimal points and decimal commas", "decimal", _both("1.234"))
     decimal = found.pop() if found else ""

@@ -16,7 +16,7 @@ from functools import cache
 from importlib.util import find_spec
 from itertools import chain, islice, zip_longest
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import click
 
@@ -218,25 +218,57 @@ def table(
     if not held:
         return 0
     names, wrapped = list(columns or held[0]), wrapped or {}
-    cells = [[_cell(row.get(name)) for name in names] for row in held]
     heading = [name.replace("_", " ") for name in names]
-    widths = [max(_columns_of(line[i]) for line in (heading, *cells)) for i in range(len(names))]
-    at_terminal = sys.stdout.isatty()
-    whole = set(range(len(names)))
-    if fit or at_terminal:
-        whole = {i for i in whole if names[i] not in wrapped and any(_ID.match(line[i]) for line in cells)}
-        of_wrapped = {names.index(name): least for name, least in wrapped.items()}
-        widths = _narrowed(widths, width() - len(ahead), whole, of_wrapped)
-    show = _at_terminal() if at_terminal else _in_a_pipe
+    first = [[_cell(row.get(name)) for name in names] for row in held]
     later = ([_cell(row.get(name)) for name in names] for row in coming)
-    number = -2
-    for number, line in enumerate(chain([heading], cells, later), start=-1):
-        way = "heading" if number < 0 else "struck" if number in struck else ""
-        parts = [_lines(text, widths[i]) if names[i] in wrapped else [text] for i, text in enumerate(line)]
-        for each in zip_longest(*parts, fillvalue=""):
-            padded = (_padded(text, widths[i], whole=i in whole) for i, text in enumerate(each))
-            show(f"{ahead}{'  '.join(padded)}".rstrip(), way)
-    return number + 1
+    at_terminal = sys.stdout.isatty()
+    room = width() - len(ahead) if fit or at_terminal else None
+    form = _columns_for(names, heading, first, wrapped, room, ahead)
+    show = _at_terminal() if at_terminal else _in_a_pipe
+    for line in form.lines_of(heading):
+        show(line, "heading")
+    count = 0
+    for cells in chain(first, later):
+        for line in form.lines_of(cells):
+            show(line, "struck" if count in struck else "")
+        count += 1
+    return count
+
+
+class _Columns(NamedTuple):
+    """How wide the columns of a table are, which go on below, which are never shortened; what comes ahead."""
+
+    ahead: str
+    widths: Sequence[int]
+    wrapped: Collection[int]
+    whole: Collection[int]
+
+    def lines_of(self, cells: Sequence[str]) -> Iterator[str]:
+        """Yield the lines of one row."""
+        parts = [
+            _lines(text, self.widths[i]) if i in self.wrapped else [text] for i, text in enumerate(cells)
+        ]
+        for line in zip_longest(*parts, fillvalue=""):
+            padded = (_padded(text, self.widths[i], whole=i in self.whole) for i, text in enumerate(line))
+            yield f"{self.ahead}{'  '.join(padded)}".rstrip()
+
+
+def _columns_for(
+    names: Sequence[str],
+    heading: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    wrapped: Mapping[str, int],
+    room: int | None,
+    ahead: str,
+) -> _Columns:
+    """Return the columns of a table whose lines have room for so many characters; None for any number."""
+    of_wrapped = {i: wrapped[name] for i, name in enumerate(names) if name in wrapped}
+    widths = [max(map(_columns_of, column)) for column in zip(heading, *rows, strict=True)]
+    if room is None:
+        return _Columns(ahead, widths, of_wrapped, range(len(names)))
+    of_ids = [i for i, column in enumerate(zip(*rows, strict=True)) if any(map(_ID.match, column))]
+    whole = set(of_ids) - set(of_wrapped)
+    return _Columns(ahead, _narrowed(widths, room, whole, of_wrapped), of_wrapped, whole)
 
 
 def _lines(text: str, wide: int) -> list[str]:

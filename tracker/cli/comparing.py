@@ -268,29 +268,32 @@ def table_command(
     if bench.books_beside:
         if form or output or picture:
             raise Refused("Several books are read together as text or JSON alone", do="Name one book")
-        every = [(bench.book, summary)]
-        every += [(book, tabled(bench, where, quantities, sort, book)) for book in bench.books_beside]
-        if as_json:
-            print_json([{"book": book.code, **each.as_json()} for book, each in every])
-            return
-        for book, each in every:
-            click.echo(f"{book.code}  {book.settings()['title']}".rstrip())
-            click.echo("\n".join(tables.as_lines(each, width())) + "\n")
-        return
-    if picture is not None:
+        beside = ((book, tabled(bench, where, quantities, sort, book)) for book in bench.books_beside)
+        _print_books([(bench.book, summary), *beside], as_json)
+    elif picture is not None:
         draw(summary, list(quantities) or list(dict.fromkeys(q for q, *_ in summary.columns)), picture)
     elif as_json:
         print_json(summary.as_json())
     else:
-        text = (
-            getattr(tables, _FORMS[form])(summary)
-            if form
-            else "\n".join(tables.as_lines(summary, width())) + "\n"
-        )
+        text = getattr(tables, _FORMS[form])(summary) if form else _as_text(summary)
         if output is not None:
             write_file(output, text.encode())
         else:
             click.echo(text, nl=False)
+
+
+def _print_books(every: Sequence[tuple[Book, SummaryTable]], as_json: bool) -> None:
+    """Print the tables of several books, each under its code."""
+    if as_json:
+        print_json([{"book": book.code, **each.as_json()} for book, each in every])
+        return
+    for book, each in every:
+        click.echo(f"{book.code}  {book.settings()['title']}".rstrip())
+        click.echo(_as_text(each))
+
+
+def _as_text(summary: SummaryTable) -> str:
+    return "\n".join(tables.as_lines(summary, width())) + "\n"
 
 
 def tabled(

@@ -316,7 +316,7 @@ def verify_command(
         for line in findings.lines():
             click.echo(line)
         if gone:
-            note(f"{len(gone)} files removed")
+            note(f"{len(gone)} {'file' if len(gone) == 1 else 'files'} removed")
         if mended:
             note("What is kept of jobs and specimens was worked out again; run verify again")
         if note_to is not None and findings.clean:

@@ -26,7 +26,7 @@ from tracker.ids import Ident, IdError, job_id, read_id
 from tracker.kinds import resolve
 from tracker.model import BookRecord, Job, JobInForce, JobSpool, Material, Measurement, Specimen, Spool
 from tracker.moments import local_day
-from tracker.orientation import in_words
+from tracker.orientation import oriented
 from tracker.plugins import Plugged
 from tracker.selection import (
     Filter,
@@ -511,14 +511,10 @@ def _others(chosen: Sequence[ResultRow], rows: Sequence[ResultRow], scope: Scope
     ]
 
 
-def _orientation(row: ResultRow) -> str:
-    return in_words(row.orientation) if row.orientation else ""
-
-
 def _orientations(quantity: str, sides: _Sides) -> list[str | None]:
     """Return the orientations to be answered one by one; None where orientation is itself in question."""
-    of_a = {_orientation(row) for row in sides.a if row.quantity == quantity}
-    of_b = {_orientation(row) for row in sides.b if row.quantity == quantity}
+    of_a = {oriented(row.orientation) for row in sides.a if row.quantity == quantity}
+    of_b = {oriented(row.orientation) for row in sides.b if row.quantity == quantity}
     # Where the groups share no orientation, it is the difference asked about and must not be held fixed.
     return [*sorted(of_a & of_b)] if of_a & of_b else [None]
 
@@ -527,7 +523,7 @@ def _problem(
     declared: Any, name: str, way: str | None, sides: _Sides, scope: Scope, labels: tuple[str, str]
 ) -> Problem:
     def of(rows: Iterable[ResultRow]) -> list[ResultRow]:
-        return [row for row in rows if row.quantity == name and (way is None or _orientation(row) == way)]
+        return [row for row in rows if row.quantity == name and way in (None, oriented(row.orientation))]
 
     a, b, rest = of(sides.a), of(sides.b), of(sides.rest)
     aside_a, aside_b = (of(side) for side in sides.aside)

@@ -36,7 +36,7 @@ from tracker.model import (
     Specimen,
     Spool,
 )
-from tracker.orientation import in_words
+from tracker.orientation import oriented
 from tracker.plugins import Plugged
 from tracker.why import Factor, Observation, Question, Records, Value
 
@@ -93,7 +93,7 @@ def surveys(book: Book, plugged: Plugged, declared: Mapping[str, Any], names: Se
             piece, row.job_id, row.spool_id, row.relation, row.operator, read, row.room_c, row.room_rh_pct,
             row.method_version, _days(row.at, printed.started_at),
         )  # fmt: skip
-        own = found[row.quantity, in_words(row.orientation) if row.orientation else ""]
+        own = found[row.quantity, oriented(row.orientation)]
         if own.add(row, alike):
             tested = values_of_test(row, read, printed.tested_from)
             own.cells.append(_cell(row, printed, {**recorded.get(piece or 0, {}), **tested}))

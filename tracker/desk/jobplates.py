@@ -178,22 +178,22 @@ def feeds(read: PlateRead | None, spools: Sequence[Spool], earlier: Job | None =
         spools: As named.
         earlier: The job of which this is another attempt.
     """
-    if read is None and earlier is not None and len(spools) > 1:
-        before = [each for each in spools_of_job(earlier) if each.from_layer is None]
-        if len(before) == len(spools):
-            pairs = zip(spools, before, strict=True)
-            return [Feed(row, each.tool, each.pieces, each.filament_g) for row, each in pairs]
-    used = [] if read is None else list(read.plate.tools)
-    if read is None or len(spools) < 2:  # noqa: PLR2004 - nothing to be told apart
-        whole = None if read is None else read.plate.filament_g
-        return [Feed(row, number, None, whole if not number else None) for number, row in enumerate(spools)]
+    if read is None:
+        uses = [] if earlier is None else [use for use in spools_of_job(earlier) if use.from_layer is None]
+        if len(spools) > 1 and len(uses) == len(spools):
+            pairs = zip(spools, uses, strict=True)
+            return [Feed(row, use.tool, use.pieces, use.filament_g) for row, use in pairs]
+        return [Feed(row, number, None, None) for number, row in enumerate(spools)]
+    if len(spools) == 1:
+        return [Feed(spools[0], 0, None, read.plate.filament_g)]
+    used = list(read.plate.tools)
+    by_number = {use.tool: use for use in used} if len(spools) > len(used) else dict(enumerate(used))
     found = []
     for number, row in enumerate(spools):
-        same = [use for use in used if use.tool == number] if len(spools) > len(used) else [used[number]]
-        tool = same[0].tool if same else number
+        use = by_number.get(number)
+        tool, filament_g = (number, 0.0) if use is None else (use.tool, use.filament_g)
         pieces = [n for n, each in enumerate(read.pieces, 1) if tool in each.body_tools]
-        everywhere = len(pieces) == len(read.pieces)
-        found.append(Feed(row, tool, None if everywhere else pieces, same[0].filament_g if same else 0.0))
+        found.append(Feed(row, tool, None if len(pieces) == len(read.pieces) else pieces, filament_g))
     return found
 
 

@@ -59,6 +59,14 @@ class Siblings:
     high: float
     z: float
 
+    @property
+    def words(self) -> str:
+        """``the other 3 of this material and orientation lie at 44 to 46``, in the unit of the number."""
+        span = plain(self.low) if self.low == self.high else f"{plain(self.low)} to {plain(self.high)}"
+        if self.count == 1:
+            return f"the other of this material and orientation is at {span}"
+        return f"the other {self.count} of this material and orientation lie at {span}"
+
 
 def beside(
     value: float, others: Sequence[float], u: float = 0.0, *, positive: bool = True
@@ -167,19 +175,15 @@ def outcome_questions(
     value = float(outcome.value or 0.0)
     title = (declared.title if declared else "") or outcome.quantity
     head = f"{title[:1].upper()}{title[1:]} {plain(value)}{_unit(outcome.unit)}"
-    positive = declared is None or declared.positive
-    found = beside(value, others, outcome.uncertainty or 0.0, positive=positive)
-    if found is not None and abs(found.z) > _Z:
-        number = "the other" if found.count == 1 else f"the other {found.count}"
-        verb = "is" if found.count == 1 else "lie"
-        span = plain(found.low) if found.low == found.high else f"{plain(found.low)} to {plain(found.high)}"
-        return [f"{head}, where {number} of this material and orientation {verb} at {span}"]
-    if not others and declared is not None and declared.property:
-        span_of = family_span(family, declared.property)
-        if span_of and not span_of[0] / _BEYOND_FAMILY <= value <= span_of[1] * _BEYOND_FAMILY:
-            span = f"{span_of[0]:g} and {span_of[1]:g}{_unit(outcome.unit)}"
-            return [f"{head}, where {family or 'any polymer'} lies between {span}"]
-    return []
+    if others:
+        positive = declared is None or declared.positive
+        found = beside(value, others, outcome.uncertainty or 0.0, positive=positive)
+        return [f"{head}, where {found.words}"] if found is not None and abs(found.z) > _Z else []
+    span = family_span(family, declared.property) if declared is not None and declared.property else None
+    if not span or span[0] / _BEYOND_FAMILY <= value <= span[1] * _BEYOND_FAMILY:
+        return []
+    within = f"{span[0]:g} and {span[1]:g}{_unit(outcome.unit)}"
+    return [f"{head}, where {family or 'any polymer'} lies between {within}"]
 
 
 def _unit(unit: str) -> str:

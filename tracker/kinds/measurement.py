@@ -125,35 +125,41 @@ _SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
 
 
 def _readings_added(session: Session, row: Measurement, zone: dt.tzinfo) -> Iterator[dict[str, str]]:
-    """Yield the readings that were added to a test over days: when each was read, what, and by whom.
-
-    Who added which is in the journal alone, where nobody can change it unseen.
-    """
+    """Yield the readings that were added to a test over days: when each was read, what, and by whom."""
+    units = {name: _SECONDS.get(unit.split(":")[0]) for name, unit in (row.units or {}).items()}
     series = {
-        name: value for name, value in (row.readings or {}).items() if isinstance(value, list) and value
+        name: value
+        for name, value in (row.readings or {}).items()
+        if units.get(name) and isinstance(value, list) and value
     }
     if not series or row.at is None:
         return
-    about = f'%"{ids.measurement_id(row.id)}"%'
+    for who, before, after in _appended(session, row.id):
+        for name, now in series.items():
+            had, has = before.get(name) or (), after.get(name) or ()
+            last = max(float(each[0]) for each in now)
+            # What was undone or corrected since is not shown again.
+            for time, *parts in (each for each in has if each in now and each not in had):
+                at = row.at - dt.timedelta(seconds=(last - float(time)) * (units[name] or 0.0))
+                values = " ".join(f"{part:g}" if isinstance(part, float) else str(part) for part in parts)
+                yield {"read at": local_time(at, zone), name: values, "by": who}
+
+
+def _appended(session: Session, number: int) -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:
+    """Yield who added readings to a measurement, and its readings before and after each time.
+
+    Who added which is in the journal alone, where nobody can change it unseen.
+    """
+    about = f'%"{ids.measurement_id(number)}"%'
     asked = (
         select(JournalRecord)
         .where(JournalRecord.act == "append", cast(JournalRecord.body, Text).like(about))
         .order_by(JournalRecord.seq)
     )
     for entry in session.scalars(asked):
-        own = [each for each in json.loads(entry.body)["rows"] if each["table"] == "measurement"]
-        before, after = ((own[0][end] or {}).get("readings") or {} for end in ("before", "after"))
-        for name, now in series.items():
-            unit = _SECONDS.get((row.units or {}).get(name, "").split(":")[0])
-            if unit is None:
-                continue
-            had, has = before.get(name) or (), after.get(name) or ()
-            last = max(float(each[0]) for each in now)
-            # What was undone or corrected since is not shown again.
-            for time, *parts in (each for each in has if each in now and each not in had):
-                at = row.at - dt.timedelta(seconds=(last - float(time)) * unit)
-                values = " ".join(f"{part:g}" if isinstance(part, float) else str(part) for part in parts)
-                yield {"read at": local_time(at, zone), name: values, "by": entry.who}
+        own = next(each for each in json.loads(entry.body)["rows"] if each["table"] == "measurement")
+        before, after = ((own[end] or {}).get("readings") or {} for end in ("before", "after"))
+        yield entry.who, before, after
 
 
 class ResultKind(Kind):

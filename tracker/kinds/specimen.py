@@ -213,8 +213,7 @@ class SpecimenKind(Kind):
 def _described(row: Specimen) -> str:
     """Return name and orientation as they are read on a label: ``bar 3 · upright (ZYX)``."""
     letters = row.orientation or ""
-    words = in_words(letters) if letters else ""
-    return " · ".join(part for part in (row.name or "", f"{words} ({letters})" if words else letters) if part)
+    return " · ".join(filter(None, (row.name, f"{in_words(letters)} ({letters})" if letters else "")))
 
 
 def check_outcome(piece: int, outcome: str | None, words: str | None) -> None:
@@ -242,12 +241,12 @@ def _add_section(row: Specimen, card: Card) -> None:
     """Add how the gauge section was printed, where the printer waited for a person, and with which tools."""
     facts = row.plate_facts or {}
     section = facts.get("section") or {}
-    figures = []
-    for name, words, unit in _SECTION:
-        low, high = ((section.get(name) or {}).get(end) for end in ("low", "high"))
-        if low is not None and high is not None:
-            value = f"{low:.3g}" if f"{low:.3g}" == f"{high:.3g}" else f"{low:.3g} – {high:.3g}"
-            figures.append(f"{words} {value} {unit}")
+    spans = ((words, section.get(name) or {}, unit) for name, words, unit in _SECTION)
+    figures = [
+        f"{words} {_span(span['low'], span['high'])} {unit}"
+        for words, span, unit in spans
+        if span.get("low") is not None and span.get("high") is not None
+    ]
     if figures:
         card.add("gauge section printed with", ", ".join(figures))
     inside = section.get("pauses_at") or ()
@@ -259,6 +258,12 @@ def _add_section(row: Specimen, card: Card) -> None:
     tools = facts.get("tools", ())
     if len(tools) > 1:
         card.add("tools", ", ".join(f"T{each['tool']} {each['filament_mm'] / 1000:.2f} m" for each in tools))
+
+
+def _span(low: float, high: float) -> str:
+    """Return ``240 – 255``, or one number where both are alike."""
+    ends = dict.fromkeys((f"{low:.3g}", f"{high:.3g}"))
+    return " – ".join(ends)
 
 
 def specimens_table(rows: Sequence[Specimen]) -> CardTable:

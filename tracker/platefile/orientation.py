@@ -239,25 +239,18 @@ def tilt_of(layers: Sequence[Layer], across_mm: float, line_mm: float) -> Tilt |
     """
     if len(layers) < _LEAST_LAYERS:
         return None
-    boxes = []
-    for layer in layers[len(layers) // 4 : len(layers) - len(layers) // 4]:
-        x0, y0 = (min(s.box_mm[i] for s in layer.stretches) for i in (0, 1))
-        x1, y1 = (max(s.box_mm[i] for s in layer.stretches) for i in (2, 3))
-        boxes.append((layer.z_mm, (x0 + x1) / 2, (y0 + y1) / 2, x1 - x0 + line_mm, y1 - y0 + line_mm))
-    z, x, y, wide, deep = (list(column) for column in zip(*boxes, strict=True))
-    slopes = [_slope(z, axis) for axis in (x, y)]
-    slope = math.hypot(*(each[0] for each in slopes))
-    moved = slope * (z[-1] - z[0])
-    uneven = max(each[1] for each in slopes)
-    if not (slope > _LEAST_SLOPE and moved > _LEAST_SHIFT_MM and uneven < _STRAIGHT_MM):
+    z, x, y, wide, deep = _boxes(layers[len(layers) // 4 : len(layers) - len(layers) // 4], line_mm)
+    (slope_x, uneven_x), (slope_y, uneven_y) = _slope(z, x), _slope(z, y)
+    slope = math.hypot(slope_x, slope_y)
+    leans = slope > _LEAST_SLOPE and slope * (z[-1] - z[0]) > _LEAST_SHIFT_MM
+    if not leans or max(uneven_x, uneven_y) >= _STRAIGHT_MM:
         return None
-    toward = math.atan2(slopes[1][0], slopes[0][0])
+    toward = math.atan2(slope_y, slope_x)
     c, s = abs(math.cos(toward)), abs(math.sin(toward))
     if min(c, s) < _LEAST_SLOPE:
         # Straight along an axis the layers' own boxes tell, and better than the shadow of the whole.
         across_mm = sum(deep if c >= s else wide) / len(z)
-    boxes_mm = zip(wide, deep, strict=True)
-    long = [(a - across_mm * s) / c if c >= s else (b - across_mm * c) / s for a, b in boxes_mm]
+    long = [(a - across_mm * s) / c for a in wide] if c >= s else [(b - across_mm * c) / s for b in deep]
     cut = sum(long) / len(long)
     if cut <= 0 or max(long) - min(long) > _EVEN * cut + line_mm:
         return None
@@ -269,6 +262,17 @@ def tilt_of(layers: Sequence[Layer], across_mm: float, line_mm: float) -> Tilt |
         return None
     size = (length, across_mm, thickness)
     return Tilt(round(math.degrees(angle), 1), round(math.degrees(toward), 1), size)
+
+
+def _boxes(layers: Sequence[Layer], line_mm: float) -> list[list[float]]:
+    """Return height, middle in X and Y, and size along X and Y of each layer, mm; a list of each."""
+    rows = []
+    for layer in layers:
+        boxes = [stretch.box_mm for stretch in layer.stretches]
+        x0, y0 = (min(box[i] for box in boxes) for i in (0, 1))
+        x1, y1 = (max(box[i] for box in boxes) for i in (2, 3))
+        rows.append((layer.z_mm, (x0 + x1) / 2, (y0 + y1) / 2, x1 - x0 + line_mm, y1 - y0 + line_mm))
+    return [list(column) for column in zip(*rows, strict=True)]
 
 
 def _slope(z: Sequence[float], at: Sequence[float]) -> tuple[float, float]:

@@ -185,23 +185,27 @@ def _computed(folder: Path, document: Mapping[str, Any], plugged: Plugged) -> di
     loaded = plugged.methods.get(method or "")
     if loaded is None or loaded.method.version != version:
         raise Refused(f"The method {method} in version {version} is not installed here")
-    files = {}
-    for each in document.get("files", ()):
-        if not each.get("path"):
-            raise Refused(f"The recording {each.get('field')} was not published")
-        place = folder / each["path"]
-        if ".." in Path(each["path"]).parts or not place.is_file():
-            raise Refused(f"The recording {each['path']} is missing")
-        files[each["field"]] = Recording(
-            each["name"], read_input(place, "recording"), each.get("read_as") or {}
-        )
+    files = {each["field"]: _recording(folder, each) for each in document.get("files", ())}
     readings = validate(loaded.method, {**(document.get("readings") or {}), **files})
     used: list[Any] = [_used(each) for each in document.get("instruments", ())]
     known: dict[str, Any] = document.get("piece") or {}
     known = {name: tuple(value) if isinstance(value, list) else value for name, value in known.items()}
-    piece = Piece(**known)
-    computation = plugged.compute(method or "", readings, piece, instruments(used))
+    computation = plugged.compute(method or "", readings, Piece(**known), instruments(used))
     return {each.quantity: each for each in computation.outcomes}
+
+
+def _recording(folder: Path, listed: Mapping[str, Any]) -> Recording:
+    """Return a published recording.
+
+    Raises:
+        Refused: It was not published, or is missing.
+    """
+    if not listed.get("path"):
+        raise Refused(f"The recording {listed.get('field')} was not published")
+    place = folder / listed["path"]
+    if ".." in Path(listed["path"]).parts or not place.is_file():
+        raise Refused(f"The recording {listed['path']} is missing")
+    return Recording(listed["name"], read_input(place, "recording"), listed.get("read_as") or {})
 
 
 class _Absent(Row):

@@ -45,7 +45,6 @@ from tracker.model import (
     Verdict,
 )
 from tracker.moments import local_day
-from tracker.orientation import in_words
 from tracker.plugins import Plugged
 from tracker.publish.leaving import Choice, Leaving, add_people, people_of
 from tracker.selection import Filter, ResultRow
@@ -476,11 +475,6 @@ def name_of(row: ResultRow) -> str:
 def number_of_job(ident: str) -> int:
     """Return the number of a job by its ID."""
     return read_id(ident)[0].number
-
-
-def oriented(letters: str | None) -> str:
-    """Return an orientation in words; empty where it is not recorded."""
-    return in_words(letters) if letters else ""
 
 
 def slugs(names: Iterable[str]) -> dict[str, str]:

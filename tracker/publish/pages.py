@@ -18,6 +18,7 @@ from tracker.factors import factor_named, in_registry_order, value_words
 from tracker.ids import job_id, measurement_id, read_id
 from tracker.lineage import Lineage, SpoolHistory
 from tracker.moments import local_day
+from tracker.orientation import oriented
 from tracker.publish.describing import schema_org
 from tracker.publish.drawing import Strip
 from tracker.publish.evidence import PublishedRecording, repeating
@@ -29,7 +30,6 @@ from tracker.publish.gathering import (
     PublishedResult,
     name_of,
     number_of_job,
-    oriented,
     slug,
 )
 from tracker.publish.tables import TABLES
@@ -232,37 +232,26 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
     lines = []
     for row in table.rows:
         own = [
-            result
-            for result in found.of(row.material, quantity)
-            if result.row.job is None or number_of_job(result.row.job) in row.jobs
+            each.row
+            for each in found.of(row.material, quantity)
+            if each.row.job is None or number_of_job(each.row.job) in row.jobs
         ]
         for column, cell in row.cells.items():
             if column.quantity != quantity:
                 continue
-            here = [each.row for each in own if oriented(each.row.orientation) == column.orientation]
-            aside = [each.value for each in here if not each.counted and each.value is not None]
-            limits = [
-                each.value
-                for each in here
-                if each.counted and each.relation != "=" and each.value is not None
-            ]
+            here = [each for each in own if oriented(each.orientation) == column.orientation]
+            aside = [each.value for each in here if each.value is not None and not each.counted]
+            counted = [each for each in here if each.counted and each.relation != "="]
+            limits = [each.value for each in counted if each.value is not None]
             if not (cell.values or aside or limits):
                 continue
             orientation = ", ".join(filter(None, (column.orientation, column.group)))
             words = (orientation, row.words) if one else (row.material, orientation, row.words)
             interval = (None, None) if cell.uninformative or cell.ordinal else (cell.low, cell.high)
             only = f", {len(limits)} limits" if limits else ""
-            lines.append(
-                Strip(
-                    " · ".join(w for w in words if w),
-                    cell.values,
-                    aside,
-                    cell.mean,
-                    *interval,
-                    f"n {cell.n}{only}{_failed(found, row, column.orientation)}",
-                    limits,
-                )
-            )
+            count = f"n {cell.n}{only}{_failed(found, row, column.orientation)}"
+            title = " · ".join(filter(None, words))
+            lines.append(Strip(title, cell.values, aside, cell.mean, *interval, count, limits))
     return lines
 
 

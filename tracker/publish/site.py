@@ -16,6 +16,7 @@ from tracker.book import Book
 from tracker.errors import Refused
 from tracker.lineage import Reader, SpoolHistory, questions
 from tracker.model import BookRecord
+from tracker.orientation import oriented
 from tracker.plugins import Plugged
 from tracker.publish import describing
 from tracker.publish.drawing import Curve, curves, strips, thinned
@@ -32,7 +33,7 @@ from tracker.publish.evidence import (
     recordings,
     way_of,
 )
-from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, gather, name_of, oriented, slug
+from tracker.publish.gathering import CAUTIONS, LICENCES, Gathered, gather, name_of, slug
 from tracker.publish.leaving import Choice, listed
 from tracker.publish.manifest import HEAD, Site, published
 from tracker.publish.pages import (

@@ -16,7 +16,8 @@ from typing import Any, Final
 from tracker.factors import factor_named
 from tracker.ids import drying_id, job_id, rig_id, spool_id
 from tracker.lineage import Lineage
-from tracker.publish.gathering import Gathered, PublishedResult, name_of, oriented
+from tracker.orientation import oriented
+from tracker.publish.gathering import Gathered, PublishedResult, name_of
 from tracker.safe_text import cell
 from tracker.stating import state_row
 
@@ -147,50 +148,43 @@ def _specimens(found: Gathered) -> Iterable[Record]:
         yield specimen_record(found, ident, lineage)
 
 
+_OWN_OF_SPECIMEN: Final = (
+    "name", "orientation", "geometry", "outcome", "cause", "remark", "x_mm", "y_mm", "size_x_mm", "size_y_mm",
+    "size_z_mm", "filament_g",
+)  # fmt: skip
+_FACTORS_OF_SPECIMEN: Final = (
+    ("drying_c", "drying_c", "value"), ("drying_h", "drying_h", "value"),
+    ("open_air_h", "open_air_h", "value"), ("open_air_low_h", "open_air_h", "low"),
+    ("open_air_high_h", "open_air_h", "high"),
+    ("water_pct", "water_pct", "value"), ("water_low_pct", "water_pct", "low"),
+    ("water_high_pct", "water_pct", "high"), ("water_basis", "water_pct", "basis"),
+    ("chamber_c", "chamber_c", "value"), ("chamber_low_c", "chamber_c", "low"),
+    ("chamber_high_c", "chamber_c", "high"), ("chamber_basis", "chamber_c", "basis"),
+    ("nozzle_c", "nozzle_c", "value"), ("fan_pct", "fan_pct", "value"),
+    ("layer_time_s", "layer_time_s", "value"),
+)  # fmt: skip
+"""Columns of a specimen's record that are factors: column, factor, and what of it."""
+
+
 def specimen_record(found: Gathered, ident: str, lineage: Lineage) -> Record:
     """Return a specimen with what matters of its print: drying, exposure, water, chamber, outcome."""
     row, factors = lineage.specimen, found.factors.get(ident, {})
     main = lineage.spools[0] if lineage.spools else None
     dryings = main.dryings if main else ()
-
-    def of(name: str, part: str = "value") -> Any:
-        return getattr(factors[name], part) if name in factors else None
-
+    # Columns that a specimen does not have, as of a spool that was tested itself, are not recorded.
+    own = {name: getattr(row, name, None) for name in _OWN_OF_SPECIMEN}
+    printed = {column: getattr(factors.get(name), part, None) for column, name, part in _FACTORS_OF_SPECIMEN}
     return {
         "specimen": ident,
         "job": job_id(row.job_id) if row else None,
         "material": lineage.material.name if lineage.material else None,
         "spool": spool_id(main.spool.id) if main else None,
-        "name": row.name if row else None,
-        "orientation": row.orientation if row else None,
-        "orientation_words": oriented(row.orientation if row else None),
-        "geometry": row.geometry if row else None,
-        "outcome": row.outcome if row else None,
-        "cause": row.cause if row else None,
-        "remark": row.remark if row else None,
-        "x_mm": row.x_mm if row else None,
-        "y_mm": row.y_mm if row else None,
-        "size_x_mm": row.size_x_mm if row else None,
-        "size_y_mm": row.size_y_mm if row else None,
-        "size_z_mm": row.size_z_mm if row else None,
-        "filament_g": row.filament_g if row else None,
+        "name": own.pop("name"),
+        "orientation": own["orientation"],
+        "orientation_words": oriented(own.pop("orientation")),
+        **own,
         "drying": drying_id(dryings[-1].drying.id) if dryings else None,
-        "drying_c": of("drying_c"),
-        "drying_h": of("drying_h"),
-        "open_air_h": of("open_air_h"),
-        "open_air_low_h": of("open_air_h", "low"),
-        "open_air_high_h": of("open_air_h", "high"),
-        "water_pct": of("water_pct"),
-        "water_low_pct": of("water_pct", "low"),
-        "water_high_pct": of("water_pct", "high"),
-        "water_basis": of("water_pct", "basis"),
-        "chamber_c": of("chamber_c"),
-        "chamber_low_c": of("chamber_c", "low"),
-        "chamber_high_c": of("chamber_c", "high"),
-        "chamber_basis": of("chamber_c", "basis"),
-        "nozzle_c": of("nozzle_c"),
-        "fan_pct": of("fan_pct"),
-        "layer_time_s": of("layer_time_s"),
+        **printed,
         "page": found.about.path(ident),
     }
 

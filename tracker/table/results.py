@@ -20,7 +20,7 @@ from sqlalchemy.sql import visitors
 
 from tracker.lazy_modules import np
 from tracker.model import Job, Measurement, PlateSum, Result, Specimen
-from tracker.orientation import in_words
+from tracker.orientation import oriented
 from tracker.plate_sums import (
     Plate,
     Point,
@@ -110,7 +110,7 @@ class _Alike(NamedTuple):
     @property
     def column(self) -> Column:
         """The column they stand in."""
-        return Column(self.quantity, orientation_of(self.orientation), self.group or "")
+        return Column(self.quantity, oriented(self.orientation), self.group or "")
 
 
 @dataclass
@@ -523,11 +523,6 @@ def _summed_up(quantity: str, origin: float) -> Select[Any]:
     )  # fmt: skip
 
 
-def orientation_of(letters: str | None) -> str:
-    """Return an orientation in words; empty where it is not recorded or makes no sense."""
-    return in_words(letters) if letters else ""
-
-
 class Note(NamedTuple):
     """What somebody wrote beside a job, a piece or a measurement.
 
@@ -548,7 +543,7 @@ class Note(NamedTuple):
     def concerns(self, column: tuple[str, str, str]) -> bool:
         """Whether it concerns a column of quantity, orientation and group."""
         quantity, orientation, _ = column
-        if self.orientation is not None and orientation_of(self.orientation) != orientation:
+        if self.orientation is not None and oriented(self.orientation) != orientation:
             return False
         return self.method is None or quantity.partition(".")[0] == self.method
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tracker.why.design import as_interval, as_level
@@ -104,26 +104,26 @@ def compare(factor: Factor, a: Sequence[Observation], b: Sequence[Observation]) 
     pairs_a = _known(as_interval(o.factors.get(factor.name)) for o in a)
     pairs_b = _known(as_interval(o.factors.get(factor.name)) for o in b)
     mean_a, mean_b = _mean(pairs_a), _mean(pairs_b)
-    range_a, range_b = _range(pairs_a), _range(pairs_b)
-    levels_a, levels_b = _plate_levels(factor, a), _plate_levels(factor, b)
-    differs, likely, ratio = False, False, None
-    if mean_a is not None and mean_b is not None:
-        change = abs(mean_b - mean_a)
-        # Two nozzles in A against one in B between them have one mean and differ all the same.
-        spread = bool(levels_a and levels_b) and _unlike(factor, levels_a, levels_b)
-        differs = change > _least(factor) or spread
-        ratio = change / factor.resolution if factor.resolution > 0 else None
-        # An estimate with bounds (water content) differs only where the bounds leave no doubt.
-        if _uncertain(pairs_a) or _uncertain(pairs_b):
-            likely, differs = differs, differs and not _overlap(range_a, range_b)
-        if factor.error > 0:
-            plates = [len({o.plate for o in group}) for group in (a, b)]
-            doubt = factor.error * math.sqrt(1 / plates[0] + 1 / plates[1])
-            likely, differs = change > doubt, differs and change > 1.96 * doubt
-    return Comparison(
-        factor, mean_a, mean_b, range_a, range_b, (len(pairs_a), len(a)), (len(pairs_b), len(b)),
-        differs, ratio, levels_a, levels_b, likely or differs,
+    found = Comparison(
+        factor, mean_a, mean_b, _range(pairs_a), _range(pairs_b),
+        recorded_a=(len(pairs_a), len(a)), recorded_b=(len(pairs_b), len(b)),
+        differs=False, ratio=None, levels_a=_plate_levels(factor, a), levels_b=_plate_levels(factor, b),
     )  # fmt: skip
+    if mean_a is None or mean_b is None:
+        return found
+    change = abs(mean_b - mean_a)
+    # Two nozzles in A against one in B between them have one mean and differ all the same.
+    spread = bool(found.levels_a and found.levels_b) and _unlike(factor, found.levels_a, found.levels_b)
+    differs, likely = change > _least(factor) or spread, False
+    # An estimate with bounds (water content) differs only where the bounds leave no doubt.
+    if _uncertain(pairs_a) or _uncertain(pairs_b):
+        likely, differs = differs, differs and not _overlap(found.range_a, found.range_b)
+    if factor.error > 0:
+        plates = [len({o.plate for o in group}) for group in (a, b)]
+        doubt = factor.error * math.sqrt(1 / plates[0] + 1 / plates[1])
+        likely, differs = change > doubt, differs and change > 1.96 * doubt
+    ratio = change / factor.resolution if factor.resolution > 0 else None
+    return replace(found, differs=differs, ratio=ratio, likely=likely or differs)
 
 
 def _plate_levels(factor: Factor, group: Sequence[Observation]) -> tuple[tuple[float | str, int], ...]:
