@@ -24,6 +24,7 @@ from tracker.selection import check_quantities
 from tracker.why import (
     Answer,
     Limit,
+    Observation,
     Overview,
     Plan,
     Problem,
@@ -258,28 +259,31 @@ def plates_to_enter(
     problem = _overview(_asked(book, plugged, a, b, quantity)).answers[0].problem
     plan = _planned(book, problem)
     of_b = [each for each in problem.observations if each.result_id in problem.b]
-    like = of_b[0]
-    name, orientation = (str(like.factors.get(each) or "") for each in ("geometry", "orientation"))
+    name, orientation = (str(of_b[0].factors.get(each) or "") for each in ("geometry", "orientation"))
     made = []
     for number, plate in enumerate(plan.plates, start=1):
+        levels = {field: plate.levels.get(factor) for factor, field in _FIELDS.items()}
         typed = {
             field: f"{level:.4g}" if isinstance(level, (int, float)) else str(level)
-            for factor, field in _FIELDS.items()
-            if (level := plate.levels.get(factor)) is not None
+            for field, level in levels.items()
+            if level is not None
         }
         typed["name"] = f"follow-up {number} of {len(plan.plates)}"
         typed["note"] = f"To tell A = {a} and B = {b} apart in {plan.called or plan.quantity}: {plate.words}"
-        lot = plate.levels.get("lot")
-        alike = (each.factors for each in of_b if lot in (None, each.factors.get("lot")))
-        spool = plate.levels.get("spool") or next((each.get("spool") for each in alike), None)
-        spool = spool or _newest_spool(book, like.material, lot)
+        spool = _spool_for(book, plate.levels, of_b)
+        pieces = f"{name.replace(':', ' ') or 'specimen'}:{orientation}:{plate.pieces}"
         made.append(
-            PlateToEnter(
-                typed, (str(spool),) if spool else (), None if spool else like.material,
-                (f"{name.replace(':', ' ') or 'specimen'}:{orientation}:{plate.pieces}",),
-            )
-        )  # fmt: skip
+            PlateToEnter(typed, (spool,) if spool else (), None if spool else of_b[0].material, (pieces,))
+        )
     return plan, made
+
+
+def _spool_for(book: Book, levels: Mapping[str, Any], of_b: Sequence[Observation]) -> str:
+    """Return the spool of a proposed plate: the one named, else one of B's of that lot, else the newest."""
+    lot = levels.get("lot")
+    alike = next((each.factors for each in of_b if lot in (None, each.factors.get("lot"))), {})
+    found = levels.get("spool") or alike.get("spool") or _newest_spool(book, of_b[0].material, lot)
+    return str(found or "")
 
 
 def _newest_spool(book: Book, material: str, lot: Any) -> str | None:

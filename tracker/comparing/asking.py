@@ -313,13 +313,7 @@ def _rows_in_scope(
 
     With them what was left out in words, where plates were named of a material that has very many.
     """
-    materials: list[str] | None = None
-    if all(each.materials is not None for each in named):
-        wanted = {name for each in named for name in each.materials or ()}
-        if scope.family:
-            families = select(Material.family).where(Material.name.in_(wanted), Material.family.is_not(None))
-            wanted |= set(session.scalars(select(Material.name).where(Material.family.in_(families))))
-        materials = sorted(wanted)
+    materials = _materials_in_scope(session, named, family=scope.family)
     jobs, bounded = None, ""
     if materials is not None and all(each.jobs for each in named):
         jobs, bounded = _jobs_near(session, materials, frozenset().union(*(each.jobs for each in named)))
@@ -332,10 +326,19 @@ def _rows_in_scope(
     )
     own = [row for row in rows if _in_time(row, scope)]
     # A material is the same where its name is: another bench's results are read by it.
-    named_too = [
-        row for row in _of_others(session, quantity, scope) if materials is None or row.material in materials
-    ]
-    return own + named_too, bounded
+    others = _of_others(session, quantity, scope)
+    return own + [row for row in others if materials is None or row.material in materials], bounded
+
+
+def _materials_in_scope(session: Session, named: Sequence[Named], *, family: bool) -> list[str] | None:
+    """Return the materials of A and B, or of their families, by name; None where only reading can tell."""
+    if any(each.materials is None for each in named):
+        return None
+    wanted = {name for each in named for name in each.materials or ()}
+    if family:
+        families = select(Material.family).where(Material.name.in_(wanted), Material.family.is_not(None))
+        wanted |= set(session.scalars(select(Material.name).where(Material.family.in_(families))))
+    return sorted(wanted)
 
 
 def _of_others(session: Session, quantity: str | None, scope: Scope) -> list[ResultRow]:

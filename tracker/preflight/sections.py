@@ -156,23 +156,28 @@ def against_sheet(sections: Sections) -> Iterator[Finding]:
     outside: dict[tuple[str, str], list[PlatePiece]] = defaultdict(list)
     paused: dict[str, list[PlatePiece]] = defaultdict(list)
     for each in sections:
-        piece, section = each.piece, each.section
-        for stem in _STEMS:
-            low, high = (getattr(each.material, f"{stem}_{end}_c") for end in ("low", "high"))
-            reading = section.get(f"{stem}_c") or {}
-            for value in dict.fromkeys((reading.get("low"), reading.get("high"))):
-                if value is None:
-                    continue
-                if (low is not None and value < low) or (high is not None and value > high):
-                    outside[stem, f"{value:g} °C"].append(piece)
-        for text in section.get("pauses_at") or ():
-            paused[text].append(piece)
+        for stem, celsius in _outside_sheet(each.section, each.material):
+            outside[stem, f"{celsius:g} °C"].append(each.piece)
+        for text in each.section.get("pauses_at") or ():
+            paused[text].append(each.piece)
     for (stem, value), pieces in outside.items():
         text = f"The gauge section of {_named(pieces, len(sections))} is printed with the {stem} at {value}."
         yield Finding("warning", stem, text)
     for text, pieces in paused.items():
         sentence = f"The printer waits in the gauge section of {_named(pieces, len(sections))}: {text}."
         yield Finding("warning", "pause", sentence)
+
+
+def _outside_sheet(section: Mapping[str, Any], material: Material) -> Iterator[tuple[str, float]]:
+    """Yield the set-points of a gauge section that its material's data sheet leaves out, °C."""
+    for stem in _STEMS:
+        low, high = (getattr(material, f"{stem}_{end}_c") for end in ("low", "high"))
+        reading = section.get(f"{stem}_c") or {}
+        for value in dict.fromkeys((reading.get("low"), reading.get("high"))):
+            if value is None:
+                continue
+            if (low is not None and value < low) or (high is not None and value > high):
+                yield stem, value
 
 
 def cold(read: PlateRead) -> Iterator[Finding]:

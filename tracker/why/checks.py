@@ -10,7 +10,7 @@ from tracker.lazy_modules import np
 from tracker.why.design import Array, limits, to_working
 from tracker.why.findings import Check, Suspect
 from tracker.why.posterior import Sums, sums, weighted
-from tracker.why.problem import Observation
+from tracker.why.problem import Factor, Observation
 from tracker.why.working import Working, typical_scatters
 
 _FAR = 3.0
@@ -27,35 +27,42 @@ _FAINT = 0.15
 
 def implausible(working: Working) -> tuple[Check, ...]:
     """Point at numbers of A and B far outside everything else: mostly a slip of typing or of the unit."""
-    found = []
     usable = working.cleaned
+    # Against one other plate alone either of the two may be the odd one.
+    if len({o.plate for o in usable.observations}) < 3:  # noqa: PLR2004
+        return ()
     sides = []
     for side, group in (("A", usable.a), ("B", usable.b)):
         ids = {o.result_id for o in group}
         sides.append((side, group, [o for o in usable.observations if o.result_id not in ids]))
+    found = []
     for item in working.comparisons:
         factor = item.factor
         if factor.kind != "number" or item.state == "equal" or factor.listed:
             continue
         for side, group, others in sides:
-            own = _numbers(factor.name, group)
-            rest = _numbers(factor.name, others)
-            if not own or not rest:
-                continue
-            value = max(own, key=lambda x: max(min(rest) - x, x - max(rest)))
-            beyond = max(min(rest) - value, value - max(rest))
-            # Against one other plate alone either of the two may be the odd one.
-            if beyond <= _FAR * factor.span or len({o.plate for o in usable.observations}) < 3:  # noqa: PLR2004
-                continue
-            text = (
-                f"{factor.words} {value:g} {factor.unit} on {side} lies far outside all others "
-                f"({min(rest):g} to {max(rest):g}); was it typed wrong?"
-            )
-            celsius = (value - 32) / 1.8
-            if factor.unit == "°C" and min(rest) - factor.span <= celsius <= max(rest) + factor.span:
-                text += f" In °F it would be {celsius:.0f} °C."
-            found.append(Check("implausible level", passed=False, text=text, factor=factor.name))
+            text = _far_outside(factor, side, _numbers(factor.name, group), _numbers(factor.name, others))
+            if text:
+                found.append(Check("implausible level", passed=False, text=text, factor=factor.name))
     return tuple(found)
+
+
+def _far_outside(factor: Factor, side: str, own: Sequence[float], rest: Sequence[float]) -> str:
+    """Return a sentence about the number of one side that is farthest outside all others; empty for none."""
+    if not own or not rest:
+        return ""
+    low, high = min(rest), max(rest)
+    beyond, value = max(((max(low - x, x - high), x) for x in own), key=lambda pair: pair[0])
+    if beyond <= _FAR * factor.span:
+        return ""
+    text = (
+        f"{factor.words} {value:g} {factor.unit} on {side} lies far outside all others "
+        f"({low:g} to {high:g}); was it typed wrong?"
+    )
+    celsius = (value - 32) / 1.8
+    if factor.unit == "°C" and low - factor.span <= celsius <= high + factor.span:
+        text += f" In °F it would be {celsius:.0f} °C."
+    return text
 
 
 def too_rough(working: Working) -> tuple[Check, ...]:
