@@ -496,7 +496,7 @@ def test_an_import_stops_at_what_it_refuses_and_asks() -> None:
         with pytest.raises(ImportRefusedError) as refusal:
             _check(a_plan(number), None, sure=True, leave_out=False)
         assert str(refusal.value) == (
-            f"old.csv: {said}: first line 2 refused: no area. Mend the lines (--dry-run names each), or"
+            f"old.csv: {said}: first line 2 refused: no area. Correct the lines (--dry-run names each), or"
             " repeat with --leave-out-refused"
         )
     _check(a_plan(2), None, sure=False, leave_out=True)

@@ -160,7 +160,7 @@ def followup_command(
     output: Path | None,
     as_json: bool,
 ) -> None:
-    """Propose the plates that would tell what made the difference between A and B, with their chance.
+    """Propose the plates that would show what made the difference between A and B, with their chance.
 
     Plates with everything as in A, or as in B, are among them: they show the part of chance and of what
     nobody recorded.

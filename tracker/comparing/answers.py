@@ -200,7 +200,7 @@ def follow_up(
     pieces: int | None = None,
     forbid: Sequence[Mapping[str, str]] = (),
 ) -> tuple[Plan, str]:
-    """Propose the plates that would tell what made the difference; of the largest where none is named.
+    """Propose the plates that would show what made the difference; of the largest where none is named.
 
     Args:
         book: To be read.
@@ -249,7 +249,7 @@ class PlateToEnter:
 def plates_to_enter(
     book: Book, plugged: Plugged, a: str, b: str, quantity: str | None = None
 ) -> tuple[Plan, list[PlateToEnter]]:
-    """Propose the plates that would tell what made the difference, each as a job to be entered.
+    """Propose the plates that would show what made the difference, each as a job to be entered.
 
     What no form of a job has (hours of drying, say) is in its note, with all else that is to be set.
 

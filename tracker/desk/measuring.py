@@ -220,7 +220,9 @@ def _enter_all(
         except Refused as refusal:
             refused.append(f"{name}: {str(refusal).rstrip('.')}")
     if refused:
-        raise FormError("; ".join(refused), do=f"Nothing was stored. Mend these and enter all again{kept_by}")
+        raise FormError(
+            "; ".join(refused), do=f"Nothing was stored. Correct these and enter all again{kept_by}"
+        )
     return entered
 
 

@@ -129,7 +129,7 @@ class SpoolKind(Kind):
         card.add("net, gross, empty", ", ".join(compact(mass, "g") for mass in masses))
         add_note(card, row.note)
         for each in contradictions(session, row.id, dt.datetime.now(dt.UTC), zone):
-            card.add("cannot both be true", f"{each.sentence}. Mend it: {each.do}")
+            card.add("cannot both be true", f"{each.sentence}. Correct it: {each.do}")
             card.data.setdefault("contradictions", []).append({"what": each.sentence, "do": each.do})
         self._add_winding(session, row, zone, card)
         periods = _parts(session, StoragePeriod, row, StoragePeriod.began_at)

@@ -242,7 +242,7 @@ def followup(
     limits: Mapping[str, Limit] | None = None,
     gone: Mapping[str, frozenset[str]] | None = None,
 ) -> Plan:
-    """Propose the plates that would tell what made the difference.
+    """Propose the plates that would show what made the difference.
 
     Args:
         problem: The problem, as for :func:`tracker.why.answer`.

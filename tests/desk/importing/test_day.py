@@ -196,11 +196,11 @@ def test_one_wrong_line_stores_nothing_and_every_one_is_named(book: Book, plugge
 
     assert str(unread.value) == (
         "day.csv cannot be entered: line 3 refused: no ID. Fill in its cell; line 4 refused: no reading in "
-        "it. Nothing was stored. Mend these lines and enter all again"
+        "it. Nothing was stored. Correct these lines and enter all again"
     )
     assert [each.split(":")[0] for each in refused.value.what.split("; line")] == ["line 3", " 4"]
     assert str(refused.value).endswith(
-        "Mend these and enter all again, or keep readings without a result with --incomplete"
+        "Correct these and enter all again, or keep readings without a result with --incomplete"
     )
     assert entries(book) == before
     kept, _ = enter_day(book, WHO, plugged, planned(plugged, f"{pieces[1]};;;;1,83;;;;;"), incomplete=True)

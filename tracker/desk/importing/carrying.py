@@ -119,7 +119,7 @@ def _check(plan: Plan, earlier: Any, *, sure: bool, leave_out: bool) -> None:
         raise ImportRefusedError(
             f"{plan.name}: {count} of {plan.rows} lines {'is' if count == 1 else 'are'} refused",
             why=f"first {first}".rstrip("."),
-            do="Mend the lines (--dry-run names each), or repeat with --leave-out-refused",
+            do="Correct the lines (--dry-run names each), or repeat with --leave-out-refused",
         )
     if not plan.jobs:
         raise ImportRefusedError(f"{plan.name}: no line is left to bring in", do="Look at --dry-run")

@@ -161,7 +161,7 @@ def enter_day(
         raise ImportRefusedError(
             f"{plan.name} cannot be entered",
             why="; ".join(str(each).rstrip(".") for each in plan.refused),
-            do="Nothing was stored. Mend these lines and enter all again",
+            do="Nothing was stored. Correct these lines and enter all again",
         )
     wanted = [(line, replace(each, source=source, incomplete=incomplete)) for line, each in plan.wanted]
     return measure_all(book, who, plugged, wanted, sure=sure, rehearse=rehearse)
