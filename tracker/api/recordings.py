@@ -140,18 +140,15 @@ def read_curve(recording: Recording) -> Curve:
     if not len(rows["force"]):
         raise Refused(f"{recording.name} holds no row whose force is a finite number")
     # An extensometer beside the grips is what strain is read off; travel alone will do and is named.
-    along = rows.get("extension", rows.get("travel"))
-    by = "grip travel" if "extension" not in found and "travel" in found else ""
-    if "extension" in found and "extensometer" in header_tokens(found["extension"].header):
+    along = next((role for role in ("extension", "travel") if role in found), "")
+    by = "grip travel" if along == "travel" else ""
+    if along == "extension" and "extensometer" in header_tokens(found[along].header):
         by = "extensometer"
-    course = along if along is not None else rows.get("strain")
-    signal = looked_at(rows["force"], rows.get("time"), course, recording.read_as)
+    signal = looked_at(rows["force"], rows.get("time"), rows.get(along or "strain"), recording.read_as)
     kept = {role: values[signal.kept] for role, values in rows.items()}
-    if along is not None:
-        along = along[signal.kept]
     return Curve(
         time_s=kept.get("time"),
-        extension_mm=along,
+        extension_mm=kept.get(along),
         strain=kept.get("strain"),
         force_n=signal.force,
         how=(*table.how[1:], *(f"{role} from column {c.header!r}, {c.why}" for role, c in found.items())),

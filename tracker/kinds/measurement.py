@@ -126,23 +126,29 @@ _SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
 
 def _readings_added(session: Session, row: Measurement, zone: dt.tzinfo) -> Iterator[dict[str, str]]:
     """Yield the readings that were added to a test over days: when each was read, what, and by whom."""
-    units = {name: _SECONDS.get(unit.split(":")[0]) for name, unit in (row.units or {}).items()}
-    series = {
-        name: value
-        for name, value in (row.readings or {}).items()
-        if units.get(name) and isinstance(value, list) and value
-    }
+    series = _series_over_time(row)
     if not series or row.at is None:
         return
     for who, before, after in _appended(session, row.id):
-        for name, now in series.items():
-            had, has = before.get(name) or (), after.get(name) or ()
+        for name, (now, unit_s) in series.items():
+            had = before.get(name) or ()
             last = max(float(each[0]) for each in now)
             # What was undone or corrected since is not shown again.
-            for time, *parts in (each for each in has if each in now and each not in had):
-                at = row.at - dt.timedelta(seconds=(last - float(time)) * (units[name] or 0.0))
+            for time, *parts in (each for each in after.get(name) or () if each in now and each not in had):
+                at = row.at - dt.timedelta(seconds=(last - float(time)) * unit_s)
                 values = " ".join(f"{part:g}" if isinstance(part, float) else str(part) for part in parts)
                 yield {"read at": local_time(at, zone), name: values, "by": who}
+
+
+def _series_over_time(row: Measurement) -> dict[str, tuple[list[Any], float]]:
+    """Return the readings that are series over time, each with the seconds of its unit of time."""
+    units = row.units or {}
+    found = {}
+    for name, value in (row.readings or {}).items():
+        unit_s = _SECONDS.get(units.get(name, "").split(":")[0])
+        if unit_s is not None and isinstance(value, list) and value:
+            found[name] = (value, unit_s)
+    return found
 
 
 def _appended(session: Session, number: int) -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:

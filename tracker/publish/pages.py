@@ -33,8 +33,9 @@ from tracker.publish.gathering import (
     slug,
 )
 from tracker.publish.tables import TABLES
+from tracker.selection import ResultRow
 from tracker.stating import shown, state_row
-from tracker.table import Column, SummaryTable, TableRow
+from tracker.table import Cell, Column, SummaryTable, TableRow
 from tracker.trace import WORDS, Station, Trace, corrections, stations
 from tracker.trace.stations import Tested
 from tracker.trace.walk import Path
@@ -237,22 +238,27 @@ def strips_of(found: Gathered, table: SummaryTable, quantity: str, *, one: bool 
             if each.row.job is None or number_of_job(each.row.job) in row.jobs
         ]
         for column, cell in row.cells.items():
-            if column.quantity != quantity:
-                continue
             here = [each for each in own if oriented(each.orientation) == column.orientation]
-            aside = [each.value for each in here if each.value is not None and not each.counted]
-            counted = [each for each in here if each.counted and each.relation != "="]
-            limits = [each.value for each in counted if each.value is not None]
-            if not (cell.values or aside or limits):
-                continue
-            orientation = ", ".join(filter(None, (column.orientation, column.group)))
-            words = (orientation, row.words) if one else (row.material, orientation, row.words)
-            interval = (None, None) if cell.uninformative or cell.ordinal else (cell.low, cell.high)
-            only = f", {len(limits)} limits" if limits else ""
-            count = f"n {cell.n}{only}{_failed(found, row, column.orientation)}"
-            title = " · ".join(filter(None, words))
-            lines.append(Strip(title, cell.values, aside, cell.mean, *interval, count, limits))
+            if column.quantity == quantity and (cell.values or any(map(_hollow, here))):
+                note = _failed(found, row, column.orientation)
+                orientation = ", ".join(filter(None, (column.orientation, column.group)))
+                title = " · ".join(filter(None, ("" if one else row.material, orientation, row.words)))
+                lines.append(_strip(title, cell, here, note))
     return lines
+
+
+def _hollow(row: ResultRow) -> bool:
+    """Whether a result is drawn hollow: it was set aside, or is a limit."""
+    return row.value is not None and (not row.counted or row.relation != "=")
+
+
+def _strip(title: str, cell: Cell, results: Sequence[ResultRow], failed: str) -> Strip:
+    hollow = [(each.counted, each.value) for each in results if each.value is not None and _hollow(each)]
+    limits = [value for counted, value in hollow if counted]
+    interval = (None, None) if cell.uninformative or cell.ordinal else (cell.low, cell.high)
+    only = f", {len(limits)} limits" if limits else ""
+    aside = [value for counted, value in hollow if not counted]
+    return Strip(title, cell.values, aside, cell.mean, *interval, f"n {cell.n}{only}{failed}", limits)
 
 
 def _failed(found: Gathered, row: TableRow, orientation: str) -> str:

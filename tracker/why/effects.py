@@ -98,35 +98,29 @@ def roles(changed: Iterable[str], others: Iterable[str]) -> Roles:
     """
     names = list(changed)
     through: dict[str, str] = {}
-    for carrier, causes in THROUGH.items():
-        if carrier in names:
-            through |= {cause: carrier for cause in causes if cause in names and cause not in through}
+    for carrier, parts in THROUGH.items():
+        for part in parts if carrier in names else ():
+            if part in names:
+                through.setdefault(part, carrier)
     left = [name for name in names if name not in through]
-    dependent: dict[str, str] = {}
-    for name in left:
-        first = _changed_ancestor(name, left)
-        if first is not None:
-            dependent[name] = first
+    dependent = {name: first for name in left if (first := _changed_ancestor(name, left)) is not None}
     causes = tuple(name for name in left if name not in dependent)
     # A chain ends at a cause: what follows from a dependent factor follows from the cause behind it.
-    folded = {name: _end(name, {**dependent, **through}) for name in (*dependent, *through)}
-    dropped: dict[str, str] = {}
-    adjusted: list[str] = []
-    for name in others:
-        behind = _changed_ancestor(name, causes) or next(
-            (carrier for carrier, parts in THROUGH.items() if carrier in causes and name in parts), None
-        )
-        if behind is None:
-            adjusted.append(name)
-        else:
-            dropped[name] = behind
+    ends = {**dependent, **through}
+    behind = {name: _changed_ancestor(name, causes) or _carrier_of(name, causes) for name in others}
     return Roles(
         causes,
-        {name: folded[name] for name in dependent},
-        {name: folded[name] for name in through},
-        tuple(adjusted),
-        dropped,
+        {name: _end(name, ends) for name in dependent},
+        {name: _end(name, ends) for name in through},
+        tuple(name for name, cause in behind.items() if cause is None),
+        {name: cause for name, cause in behind.items() if cause is not None},
     )
+
+
+def _carrier_of(name: str, changed: Iterable[str]) -> str | None:
+    """Return the first changed factor through which another acts; None for none."""
+    held = set(changed)
+    return next((carrier for carrier, parts in THROUGH.items() if carrier in held and name in parts), None)
 
 
 def _changed_ancestor(name: str, changed: Iterable[str]) -> str | None:
