@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from tests.table.test_forms import FLAT, IMPACT, UPRIGHT, a_cell, a_point, a_row
+from tracker.orientation import oriented
 from tracker.plate_sums import Plate, Sums
 from tracker.table import CAUTION, Cell, Column, SummaryTable
 from tracker.table.conditions import DRIED, EXPOSED, NEVER, Origins, _Days
@@ -27,7 +28,6 @@ from tracker.table.results import (
     _Rows,
     _seconds,
     _take_points,
-    orientation_of,
 )
 from tracker.table.summary import (
     LazyRows,
@@ -533,7 +533,7 @@ def test_pieces_that_were_read_several_times_are_counted(pieces: list[int | None
 
 def test_orientations_in_words() -> None:
     """Empty where none is recorded."""
-    assert [orientation_of(each) for each in ("XYZ", "ZXY", "XZY", None, "")] == [
+    assert [oriented(each) for each in ("XYZ", "ZXY", "XZY", None, "")] == [
         "flat",
         "upright",
         "on edge",
