@@ -46,7 +46,7 @@ def test_hotter_than_the_material_stands_is_asked_about(
 ) -> None:
     """Set or measured: what is too hot is too hot."""
     before = entries(book)
-    with pytest.raises(Doubt, match=r"hotter than Nordlicht ASA stands \(85 °C\)"):
+    with pytest.raises(Doubt, match=r"hotter than Nordlicht ASA withstands \(85 °C\)"):
         dry(book, spool, typed=typed)
     assert entries(book) == before
 

@@ -182,7 +182,7 @@ def test_the_hotter_of_dial_and_thermometer_counts(
         assert start_drying(book, WHO, [spool], heat).id == "D0001-Q"
         return
     told: list[str] = []
-    with pytest.raises(Doubt, match=rf"{hotter} °C is hotter than Nordlicht ASA stands \(85 °C\)"):
+    with pytest.raises(Doubt, match=rf"{hotter} °C is hotter than Nordlicht ASA withstands \(85 °C\)"):
         start_drying(book, WHO, [spool], heat, caution=told.append)
     assert told == []
     done = start_drying(book, WHO, [spool], heat, sure=True, caution=told.append)

@@ -572,7 +572,7 @@ def test_signs_of_a_cut() -> None:
     assert signs(picture=True) == block
     assert signs(brackets={"x": 1}) == block
     assert signs(brackets={"x": 0, "y": -1}) == []
-    behind = ["nothing stands behind the last move that deposits"]
+    behind = ["nothing comes after the last move that deposits"]
     assert signs(ended=False) == behind
     assert signs(ended=False, stated=Stated(filament_mm=1004.9)) == []
     assert signs(ended=False, stated=Stated(filament_mm=1005.1)) == behind
@@ -596,7 +596,7 @@ def test_what_is_worth_saying_of_a_file() -> None:
     tally.ended = False
     notes, complete = problems_of(tally, 4, Stated())
     assert not complete
-    assert notes[0] == "incomplete: nothing stands behind the last move that deposits"
+    assert notes[0] == "incomplete: nothing comes after the last move that deposits"
     assert len(notes) == 4
     state.mode = state.mode._replace(e_stated=False, relative_e=False)
     assert problems_of(tally, 4, Stated())[0][-1].endswith("taken as absolute (guessed)")
