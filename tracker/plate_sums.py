@@ -336,17 +336,28 @@ def _sums(key: tuple[Any, ...], members: Sequence[Point]) -> Sums:
 
 _GIVEN: Final[Any] = FactorRecord.__table__.c
 _KEPT: Final[Any] = FactorInForce.__table__.c
-_OWN: Final[Any] = tuple(
-    select(table.specimen_id, table.name, table.number, table.text)
-    .join_from(Specimen.__table__, table.specimen_id.table, table.specimen_id == _S.id)
-    .where(*conditions, _S.voided.is_(None))
-    for table, conditions in (
-        (_GIVEN, (_GIVEN.name.in_(OWN_SETTINGS), _GIVEN.voided.is_(None))),
-        (_KEPT, (_KEPT.name == OWN_MATERIAL,)),
-    )
-)
-_OWN_OF_ALL: Final[Any] = union_all(*_OWN)
-_OWN_OF_JOBS: Final[Any] = union_all(*(each.where(_S.job_id.in_(_NUMBERS)) for each in _OWN))
+
+
+def _own(of_jobs: bool) -> Any:
+    """Return the statement that asks for settings of pieces: of some jobs, or of all."""
+    asked = []
+    for table, names, conditions in (
+        (_GIVEN, OWN_SETTINGS, (_GIVEN.voided.is_(None),)),
+        (_KEPT, (OWN_MATERIAL,), ()),
+    ):
+        # Led by the names, the database would walk through the factors of all pieces in the book for those of
+        # some jobs.
+        name = table.name + "" if of_jobs else table.name
+        some = select(table.specimen_id, table.name, table.number, table.text).join_from(
+            Specimen.__table__, table.specimen_id.table, table.specimen_id == _S.id
+        )
+        within = (_S.job_id.in_(_NUMBERS),) if of_jobs else ()
+        asked.append(some.where(name.in_(names), *conditions, _S.voided.is_(None), *within))
+    return union_all(*asked)
+
+
+_OWN_OF_ALL: Final[Any] = _own(of_jobs=False)
+_OWN_OF_JOBS: Final[Any] = _own(of_jobs=True)
 
 
 def own_settings(connection: Connection, jobs: Collection[int] | None = None) -> dict[int, str]:

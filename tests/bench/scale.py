@@ -81,6 +81,9 @@ class Untouched(Touched):
     def take_rows(self, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
         """Leave them be."""
 
+    def add(self, other: Touched) -> None:
+        """Leave them be."""
+
 
 def _fill(book: Book, specimens: int) -> None:
     version = load().method("tensile").version

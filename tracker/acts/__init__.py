@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from tracker.acts.act import Act, Clock, ClockDoubt, DoneBefore, refuse_twice
+from tracker.acts.act import Act, Bulk, Clock, ClockDoubt, DoneBefore, bulk_of, refuse_twice
 
-__all__ = ["Act", "Clock", "ClockDoubt", "DoneBefore", "refuse_twice"]
+__all__ = ["Act", "Bulk", "Clock", "ClockDoubt", "DoneBefore", "bulk_of", "refuse_twice"]

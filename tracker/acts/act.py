@@ -5,15 +5,24 @@ from __future__ import annotations
 import datetime as dt
 import gzip
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, Dialect, Table, select
 from sqlalchemy.orm import Session
 
 from tracker.acts.derived import Touched, working_out
-from tracker.acts.recording import Noting, dated_columns, driver_of, highest, insert_into, table_of, written
+from tracker.acts.recording import (
+    Insert,
+    Noting,
+    dated_columns,
+    driver_of,
+    highest,
+    insert_into,
+    table_of,
+    written,
+)
 from tracker.errors import Doubt
 from tracker.files import Files
 from tracker.journal import FIRST_PREV, Entry, canonical, canonical_rows, hash_of, plain
@@ -43,12 +52,60 @@ def insert_rows(
         rows: Values by column, without ``entry``.
         seq: Number of the entry they are written by.
     """
-    into = insert_into(table, tuple(columns), connection.dialect)
+    for text, values in _statements(insert_into(table, tuple(columns), connection.dialect), rows, seq):
+        connection.exec_driver_sql(text, values)
+
+
+def _statements(into: Insert, rows: Sequence[Mapping[str, Any]], seq: int) -> Iterator[tuple[str, Any]]:
+    """Yield the statements that insert rows, each with what the driver takes with it."""
     if into.from_document and len(rows) >= _MANY:
         for some in batched(rows, _TOGETHER):
-            connection.exec_driver_sql(into.from_document, {"rows": into.document(some, entry=seq)})
-        return
-    connection.exec_driver_sql(into.text, into.many_values(rows, entry=seq))
+            yield into.from_document, {"rows": into.document(some, entry=seq)}
+    else:
+        yield into.text, into.many_values(rows, entry=seq)
+
+
+class Bulk(NamedTuple):
+    """Complete rows of a table, ready to be inserted by an act; made by :func:`bulk_of`.
+
+    Attributes:
+        table: Its name.
+        rows: How many.
+        manifest: Of the rows; see :func:`manifest`.
+        statements: What inserts them, with what the driver takes.
+        touched: What they touch.
+    """
+
+    table: str
+    rows: int
+    manifest: bytes = b""
+    statements: Sequence[tuple[str, Any]] = ()
+    touched: Touched | None = None
+
+
+def bulk_of(model: type[Base], rows: Sequence[Mapping[str, Any]], seq: int, dialect: Dialect) -> Bulk:
+    """Make rows ready to be inserted; the database is not asked, so another process may do it.
+
+    Args:
+        model: Their table.
+        rows: All with the same columns, ``entry`` left out; numbers are given by the caller, from
+            :meth:`Act.next_number`.
+        seq: Number of the entry they are written by.
+        dialect: Of the database.
+
+    Raises:
+        Refused: Something in a row cannot be written as JSON.
+    """
+    table = table_of(model)
+    if not rows:
+        return Bulk(table.name, 0)
+    columns = sorted({*rows[0], "entry"})
+    # The manifest comes first: what it cannot hold is refused before the database sees it.
+    listed = manifest(table, columns, rows, seq)
+    touched = Touched()
+    touched.take_rows(table.name, rows)
+    into = insert_into(table, tuple(columns), dialect)
+    return Bulk(table.name, len(rows), listed, list(_statements(into, rows, seq)), touched)
 
 
 def manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]], seq: int) -> bytes:
@@ -188,23 +245,26 @@ class Act:
         return [int(each or 0) + 1 for each in found]
 
     def bulk(self, model: type[Base], rows: Sequence[Mapping[str, Any]]) -> None:
-        """Insert many complete rows at once; the entry names a manifest of them instead of each.
+        """Insert many complete rows at once; arguments as for :func:`bulk_of`."""
+        self.insert(bulk_of(model, rows, self.seq, self._connection.dialect))
 
-        Args:
-            model: Its table.
-            rows: All with the same columns, ``entry`` left out; numbers are given by the caller, from
-                :meth:`next_number`.
-        """
-        if not rows:
+    def insert(self, bulk: Bulk) -> None:
+        """Insert rows that were made ready; the entry names a manifest of them instead of each."""
+        if bulk.touched is None:
             return
         self.session.flush()
-        table = table_of(model)
-        columns = sorted({*rows[0], "entry"})
-        # The manifest comes first: what it cannot hold is refused before the database sees it.
-        digest = self.files.put(manifest(table, columns, rows, self.seq))
-        insert_rows(self._connection, table, columns, rows, self.seq)
-        self.touched.take_rows(table.name, rows)
-        self._bulk.append({"table": table.name, "rows": len(rows), "manifest": digest})
+        digest = self.files.put(bulk.manifest)
+        for text, values in bulk.statements:
+            self._connection.exec_driver_sql(text, values)
+        self.touched.add(bulk.touched)
+        self._bulk.append({"table": bulk.table, "rows": bulk.rows, "manifest": digest})
+
+    def work_out(self) -> None:
+        """Work out what follows from the rows so far; done at the end for what comes after."""
+        if self.touched:
+            for keeper in working_out(self.touched):
+                keeper.keep(self.session, self.seq, self.touched)
+        self.touched = Touched()
 
     def enter(self) -> None:
         """Write the journal entry; the last thing an act does.
@@ -216,9 +276,7 @@ class Act:
             self.session.add(SentForm(key=self.key))
         self.session.flush()
         self.touched.take_changes(self.session.changes.values())
-        if self.touched:
-            for keeper in working_out(self.touched):
-                keeper.keep(self.session, self.seq, self.touched)
+        self.work_out()
         entry = Entry(
             seq=self.seq,
             at=self.at,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, Final
 
 from sqlalchemy import Connection, select
@@ -124,6 +124,12 @@ class Touched:
         if table == "measurement":
             self._entered.update(int(row["id"]) for row in rows)
             self.measurements -= self._entered
+
+    def add(self, other: Touched) -> None:
+        """Take what was noted elsewhere, of rows that were entered in bulk."""
+        for each in fields(self):
+            getattr(self, each.name).update(getattr(other, each.name))
+        self.measurements -= self._entered
 
     def _take(self, table: str, row: Mapping[str, Any]) -> None:
         if table == "factor":

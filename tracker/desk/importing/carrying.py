@@ -6,17 +6,18 @@ import hashlib
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from itertools import chain
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import select
 
-from tracker.acts import Act
+from tracker.acts import Act, Bulk, bulk_of
+from tracker.apart import made_apart, processors
 from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing.drafts import FileDraft, MeasurementDraft, SpecimenDraft
-from tracker.desk.importing.planning import ACT, Plan, Progress, earlier_import
+from tracker.desk.importing.planning import ACT, LARGE, Plan, Progress, earlier_import
 from tracker.desk.importing.sheet import ImportRefusedError
 from tracker.desk.measuring import result_columns
 from tracker.ids import job_id
@@ -97,19 +98,32 @@ def carry_out(
     with book.act(ACT, who, reason=_reason(plan)) as act:
         # Somebody else may have brought it in since the plan was made.
         _check(plan, earlier_import(act.session.connection(), plan.sha256), sure=sure, leave_out=leave_out)
-        first: list[tuple[type[Base], list[Row]]] = [
-            (Material, rows.new_materials(act)),
-            (Attachment, _new(act, attachments)),
-        ]
-        whole = len(first) + _TABLES * max(1, -(-plan.counts()["specimens"] // _AT_ONCE))
-        for done, (model, made) in enumerate(chain(first, rows.by_parts(act))):
-            report(min(done, whole), whole, f"{len(made)} rows: {model.__tablename__}")
-            act.bulk(model, made)
+        act.bulk(Material, rows.new_materials(act))
+        act.bulk(Attachment, _new(act, attachments))
+        rows.number(act)
+        whole = _TABLES * max(1, -(-plan.counts()["specimens"] // _AT_ONCE))
+        for done, bulk in enumerate(_made_ready(rows, act), start=1):
+            report(min(done, whole), whole, f"{bulk.rows} rows: {bulk.table}")
+            act.insert(bulk)
+            # While what was written is still at hand: read back at the end it would come from the disk.
+            if done % _TABLES == 0:
+                act.work_out()
         jobs = tuple(map(job_id, rows.job_numbers))
         # First and last stand for thousands: an entry that lists them all would be read by nobody.
         act.about += jobs if len(jobs) <= _ABOUT_AT_MOST else (jobs[0], jobs[-1])
         report(whole, whole, "tables written")
     return Imported(jobs, plan.counts(), act.seq, len(plan.refused_rows))
+
+
+def _made_ready(rows: _Rows, act: Act) -> Iterator[Bulk]:
+    """Yield the rows of all tables, ready to be inserted; of a large plan another process makes them."""
+    dialect = act.session.connection().dialect
+
+    def make(first: int) -> Iterator[Bulk]:
+        parts = islice(rows.by_parts(), first, None)
+        return (bulk_of(model, made, act.seq, dialect) for model, made in parts)
+
+    return made_apart(make) if rows.plan.jobs.specimens >= LARGE and processors() > 1 else make(0)
 
 
 def _check(plan: Plan, earlier: Any, *, sure: bool, leave_out: bool) -> None:
@@ -225,14 +239,17 @@ class _Rows:
             (Result, self.results),
         ]
 
-    def by_parts(self, act: Act) -> Iterator[tuple[type[Base], list[Row]]]:
-        """Give out numbers, and yield the rows table by table, those first that others name.
-
-        Whole jobs at a time; what was yielded is let go of.
-        """
+    def number(self, act: Act) -> None:
+        """Give the jobs their numbers, and find the first number of what is on them."""
         job = _next_number(act, Job)
         self.job_numbers = range(job, job + len(self.plan.jobs))
         self._first = {model: _next_number(act, model) for model in (Specimen, Measurement, Result)}
+
+    def by_parts(self) -> Iterator[tuple[type[Base], list[Row]]]:
+        """Yield the rows table by table, those first that others name.
+
+        Whole jobs at a time; what was yielded is let go of.
+        """
         characters = 0
         for number, draft in zip(self.job_numbers, self.plan.jobs, strict=True):
             material = self._materials[draft.material.casefold()]

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import pickle
 import re
-import sqlite3
+import tempfile
+from array import array
 from collections import defaultdict
-from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
@@ -15,10 +17,15 @@ from typing import Any, Final, NamedTuple, overload
 
 from tracker.api import Piece, Quantity, Recording, dump, units_of, validate
 from tracker.desk.importing.binding import Binding, Bound, BoundMethod
-from tracker.desk.importing.sheet import Besides, ImportRefusedError, SheetRow
+from tracker.desk.importing.sheet import Besides, ImportRefusedError, Sheet, SheetRow
+from tracker.errors import Refused
 from tracker.inputs import read_input
 from tracker.orientation import OrientationError, checked_letters
 from tracker.plugins import Computed, Plugged
+from tracker.stored_rows import batched
+
+ROWS_TOGETHER: Final = 250
+"""Rows that are read together, by one process or another."""
 
 _AT_ONCE: Final = 1000
 _CHARACTERS: Final = 2_000_000
@@ -111,14 +118,11 @@ class Drafts(Sequence[JobDraft]):
     def __init__(self) -> None:
         self._jobs: list[JobDraft] = []
         self._waiting: dict[int, list[SpecimenDraft]] = defaultdict(list)
-        self._count = self._part = self._characters = 0
-        # An empty name: SQLite keeps it in a file of its own that has no name, once it is large.
-        self._kept = sqlite3.connect("", isolation_level=None, check_same_thread=False)
-        self._kept.execute("PRAGMA journal_mode = OFF")
-        self._kept.execute("PRAGMA cache_size = -8000")
-        self._kept.execute(
-            "CREATE TABLE pieces (job INT, part INT, some BLOB, PRIMARY KEY (job, part)) WITHOUT ROWID"
-        )
+        self._count = self._characters = 0
+        # No database: a process that is forked meanwhile reads it as well.
+        self._kept = tempfile.TemporaryFile()  # noqa: SIM115 - it goes with this object
+        self._of, self._from, self._length = array("q"), array("q"), array("q")
+        """Of each part in the file: the place of its plate, where it begins, and its length in bytes."""
 
     def add_job(self, name: str | None, material: str, line: int) -> int:
         """Add a plate, and return its place."""
@@ -135,13 +139,13 @@ class Drafts(Sequence[JobDraft]):
 
     def _let_go(self) -> None:
         """Write what waits to the disk."""
-        self._part += 1
-        self._kept.execute("BEGIN")
-        self._kept.executemany(
-            "INSERT INTO pieces VALUES (?, ?, ?)",
-            ((job, self._part, pickle.dumps(some, 5)) for job, some in self._waiting.items()),
-        )
-        self._kept.execute("COMMIT")
+        place = self._kept.seek(0, os.SEEK_END)
+        for job, some in self._waiting.items():
+            self._of.append(job)
+            self._from.append(place)
+            self._length.append(self._kept.write(pickle.dumps(some, 5)))
+            place += self._length[-1]
+        self._kept.flush()
         self._waiting.clear()
         self._characters = 0
 
@@ -167,20 +171,27 @@ class Drafts(Sequence[JobDraft]):
         if isinstance(place, slice):
             return [self[each] for each in range(*place.indices(len(self)))]
         job = range(len(self))[place]
-        return next(self._whole(" WHERE job = ?", (job,)))
+        parts = [part for part, of in enumerate(self._all()) if of == job]
+        return self._jobs[job]._replace(specimens=[piece for part in parts for piece in self._read(part)])
 
     def __iter__(self) -> Iterator[JobDraft]:
         """Yield each plate with its pieces, read from the disk one after the other."""
-        return self._whole("", ())
+        of = self._all()
+        for job, parts in groupby(sorted(range(len(of)), key=of.__getitem__), key=of.__getitem__):
+            pieces = [piece for part in parts for piece in self._read(part)]
+            yield self._jobs[job]._replace(specimens=pieces)
 
-    def _whole(self, where: str, values: Iterable[int]) -> Iterator[JobDraft]:
+    def _all(self) -> array[int]:
+        """Return of which plate each part in the file is, all pieces being there."""
         if self._waiting:
             self._let_go()
-        asked = f"SELECT job, some FROM pieces{where} ORDER BY job, part"  # noqa: S608 - our own words
-        for job, parts in groupby(self._kept.execute(asked, tuple(values)), key=lambda row: int(row[0])):
-            # Written above by this very process into a file that nobody else can open.
-            pieces = [piece for _, some in parts for piece in pickle.loads(some)]  # noqa: S301
-            yield self._jobs[job]._replace(specimens=pieces)
+        return self._of
+
+    def _read(self, part: int) -> list[SpecimenDraft]:
+        self._kept.seek(self._from[part])
+        # Written above by this very process into a file that nobody else can open.
+        pieces: list[SpecimenDraft] = pickle.loads(self._kept.read(self._length[part]))  # noqa: S301
+        return pieces
 
 
 OUTCOMES: Final = ("good", "usable", "failed")
@@ -201,18 +212,12 @@ class RowReader:
         binding: Which cell is what.
         plugged: Computes results.
         besides: Finds files named in cells.
-        odd_orientations: Orientations met that the notation does not know, with their first line.
-        seen: First line of each recording, by digest.
-        twice: Lines whose recording is byte for byte that of an earlier line.
         alike: Factors and units of earlier rows.
     """
 
     binding: Binding
     plugged: Plugged
     besides: Besides
-    odd_orientations: dict[str, int] = field(default_factory=dict)
-    seen: dict[str, int] = field(default_factory=dict)
-    twice: list[tuple[int, int]] = field(default_factory=list)
     alike: dict[Hashable, Any] = field(default_factory=dict)
 
     def material(self, row: SheetRow) -> str:
@@ -240,7 +245,7 @@ class RowReader:
             key: _line(row.cells[index]) for key, index in self.binding.texts.items() if row.cells[index]
         }
         factors = list(self._factors(row))
-        factors += self._orientation(texts, row.line)
+        factors += self._orientation(texts)
         if "outcome" in texts:
             texts["outcome"] = _outcome(texts["outcome"])
         piece = Piece(
@@ -270,7 +275,7 @@ class RowReader:
             elif value is not None:
                 yield FactorDraft(name, value, None)
 
-    def _orientation(self, texts: dict[str, str], line: int) -> Iterator[FactorDraft]:
+    def _orientation(self, texts: dict[str, str]) -> Iterator[FactorDraft]:
         """Bring the orientation into the notation, or move it among the factors as it was written."""
         written = texts.get("orientation")
         if written is None:
@@ -281,7 +286,6 @@ class RowReader:
             # Kept as it was written, among the factors: "45" is no orientation of the notation, yet it says
             # something.
             del texts["orientation"]
-            self.odd_orientations.setdefault(written, line)
             yield FactorDraft(AS_WRITTEN, None, written)
 
     def _measured(self, row: SheetRow, bound: BoundMethod, piece: Piece) -> MeasurementDraft | None:
@@ -290,7 +294,7 @@ class RowReader:
         files: list[FileDraft] = []
         for name, index in bound.files.items():
             if row.cells[index]:
-                raw[name], draft = self._recording(name, row.cells[index], row.line)
+                raw[name], draft = self._recording(name, row.cells[index])
                 files.append(draft)
         # No cell of this method holds anything: the piece was not tested by it, which is no measurement.
         if not raw:
@@ -309,7 +313,7 @@ class RowReader:
             files=tuple(files),
         )
 
-    def _recording(self, name: str, written: str, line: int) -> tuple[Recording, FileDraft]:
+    def _recording(self, name: str, written: str) -> tuple[Recording, FileDraft]:
         place = self.besides.find(written)
         try:
             data = read_input(place, "recording")
@@ -318,10 +322,6 @@ class RowReader:
                 f"{written!r} cannot be read", why=error.strerror or str(error)
             ) from error
         digest = hashlib.sha256(data).hexdigest()
-        # The same recording under two pieces is mostly a slip of the file name: told, as nobody sees it in
-        # the numbers.
-        if self.seen.setdefault(digest, line) != line:
-            self.twice.append((line, self.seen[digest]))
         return Recording(place.name, data), FileDraft(name, place, place.name, digest, len(data))
 
     def _given(self, row: SheetRow) -> Iterator[MeasurementDraft]:
@@ -336,6 +336,63 @@ class RowReader:
                 by_method.setdefault(quantity.name.partition(".")[0], []).append(given)
         for method, results in by_method.items():
             yield MeasurementDraft(method, None, None, "given", tuple(results))
+
+
+class RowRead(NamedTuple):
+    """What one row of a sheet holds.
+
+    Attributes:
+        row: The row.
+        material: What its piece was taken to be of.
+        piece: Its piece; None where it is not read yet.
+        refused: Why it has none; empty else.
+        below: Folders in which its files were found.
+    """
+
+    row: SheetRow
+    material: str = ""
+    piece: SpecimenDraft | None = None
+    refused: str = ""
+    below: frozenset[str] = frozenset()
+
+
+def rows_read(reader: RowReader, table: Sheet, share: int = 0, of: int = 1) -> Iterator[list[RowRead]]:
+    """Yield the rows of a sheet with their pieces, some hundred at a time.
+
+    Args:
+        reader: Reads them; it belongs to this work alone.
+        table: The sheet.
+        share: Only the share of this number, counted from 0.
+        of: Among so many processes the rows are divided.
+    """
+    spelled: dict[str, str] = {}
+    for number, rows in enumerate(batched(table.rows, ROWS_TOGETHER)):
+        # Of the shares of others too: the first row of a material says how it is spelled.
+        named = [(row, _first_spelled(reader, row, spelled)) for row in rows]
+        if number % of == share:
+            yield [row_read(reader, row, material) for row, material in named]
+
+
+def _first_spelled(reader: RowReader, row: SheetRow, spelled: dict[str, str]) -> str:
+    try:
+        written = reader.material(row)
+    except ImportRefusedError:
+        return ""
+    return spelled.setdefault(written.casefold(), written)
+
+
+def row_read(reader: RowReader, row: SheetRow, material: str) -> RowRead:
+    """Return a row with its piece, or with why it has none; a row that names no material is not read."""
+    if not material:
+        return RowRead(row)
+    piece, refused = None, ""
+    try:
+        piece = reader.specimen(row, material)
+    except Refused as refusal:
+        refused = str(refusal)
+    below = frozenset(reader.besides.below)
+    reader.besides.below.clear()
+    return RowRead(row, material, piece, refused, below)
 
 
 def _value(row: SheetRow, bound: Bound) -> Any:

@@ -13,18 +13,30 @@ import statistics
 from array import array
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import partial
+from itertools import chain, cycle, islice
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from sqlalchemy import Connection, func, select
 from sqlalchemy.orm import Session
 
+from tracker.apart import made_apart, processors
 from tracker.api import Quantity
 from tracker.book import Book
 from tracker.desk.importing.binding import bind
 from tracker.desk.importing.columnmap import ColumnMap
-from tracker.desk.importing.drafts import AS_WRITTEN, Drafts, RowReader, SpecimenDraft
+from tracker.desk.importing.drafts import (
+    AS_WRITTEN,
+    Drafts,
+    RowRead,
+    RowReader,
+    SpecimenDraft,
+    row_read,
+    rows_read,
+)
 from tracker.desk.importing.sheet import Besides, ImportRefusedError, LineRefusal, Sheet, SheetRow, open_sheet
 from tracker.desk.plausibility import outcome_questions, unasked_span, values_of_material
 from tracker.errors import Refused
@@ -37,6 +49,10 @@ from tracker.plugins import Computed, Plugged
 from tracker.stating import plain
 from tracker.statistics import plate_outlier
 
+LARGE: Final = 3000
+"""From so many rows on a sheet is read by several processes; each takes as long to begin as some hundred."""
+
+_MOST_PROCESSES: Final = 4
 _MOST_SIBLINGS: Final = 60
 _NEAR: Final = 1.5
 """Within this factor of the middle of its siblings no positive number is asked about."""
@@ -311,6 +327,28 @@ def earlier_import(connection: Connection, digest: str) -> EarlierImport | None:
     return EarlierImport(row.seq, moment(row.at), row.who, day)
 
 
+def _read_by_processes(reader: RowReader, table: Sheet) -> Iterator[list[RowRead]]:
+    """Yield the rows of a sheet with their pieces in order; of a large one by several processes."""
+    processes = min(processors(), _MOST_PROCESSES) if table.count >= LARGE else 1
+    if processes == 1:
+        yield from rows_read(reader, table)
+        return
+    shares = [made_apart(partial(_share, reader, table, share, processes)) for share in range(processes)]
+    with ExitStack() as ending:
+        for each in shares:
+            ending.callback(each.close)
+        for share in cycle(shares):
+            some = next(share, None)
+            # They are dealt out one after the other: who has none left is the first without.
+            if some is None:
+                return
+            yield some
+
+
+def _share(reader: RowReader, table: Sheet, share: int, of: int, first: int) -> Iterator[list[RowRead]]:
+    return islice(rows_read(reader, table, share, of), first, None)
+
+
 class _Rows:
     """Takes rows one by one and puts them on their plates."""
 
@@ -325,18 +363,23 @@ class _Rows:
         self._plates: dict[tuple[str, ...], int] = {}
         self._spelled: dict[str, set[str]] = {}
         self._partly_named: dict[tuple[str, ...], int] = {}
+        self._odd_orientations: dict[str, int] = {}
+        self._recordings: dict[str, int] = {}
+        self._twice: list[tuple[int, int]] = []
+        self._below: set[str] = set()
 
     def take(self, table: Sheet, progress: Progress) -> None:
         """Take every row of a sheet, or note why not."""
-        for done, row in enumerate(table.rows):
+        for done, read in enumerate(chain.from_iterable(_read_by_processes(self.reader, table))):
             progress(done, table.count, "rows read")
             try:
-                self._take(row)
+                self._take(read)
             except Refused as refusal:
-                self.refused.append(LineRefusal(row.line, str(refusal)))
+                self.refused.append(LineRefusal(read.row.line, str(refusal)))
         progress(table.count, table.count, "rows read")
 
-    def _take(self, row: SheetRow) -> None:
+    def _take(self, read: RowRead) -> None:
+        row = read.row
         written = self.reader.material(row)
         material = self.materials.get(written.casefold(), written)
         key, name = self._plate(row)
@@ -347,15 +390,33 @@ class _Rows:
                 f"plate {name!r} is of {first.material} on line {first.line} and of {material} here",
                 do="Name the material among the columns of specimen.plate",
             )
-        specimen = self.reader.specimen(row, material)
+        # The row that spelled it first may be refused by now: then the next spelling holds.
+        if read.material != material:
+            read = row_read(self.reader, row, material)
+        if read.piece is None:
+            raise ImportRefusedError(read.refused)
+        specimen = read.piece
         # Only a row that is taken may leave a trace in the plan.
         self.materials.setdefault(written.casefold(), material)
         self._spelled.setdefault(written.casefold(), set()).add(written)
+        self._note(specimen)
+        self._below |= read.below
         if job is None:
             job = self._plates[key] = self.jobs.add_job(name, material, row.line)
         self.jobs.add(job, specimen)
         self.numbers.take(job, material, specimen)
         self._count(specimen)
+
+    def _note(self, specimen: SpecimenDraft) -> None:
+        for factor in specimen.factors:
+            if factor.name == AS_WRITTEN and factor.text:
+                self._odd_orientations.setdefault(factor.text, specimen.line)
+        # The same recording under two pieces is mostly a slip of the file name: told, as nobody sees it in
+        # the numbers.
+        for file in (file for measurement in specimen.measurements for file in measurement.files):
+            first = self._recordings.setdefault(file.sha256, specimen.line)
+            if first != specimen.line:
+                self._twice.append((specimen.line, first))
 
     def _count(self, specimen: SpecimenDraft) -> None:
         self.made["measurements"] += len(specimen.measurements)
@@ -391,11 +452,11 @@ class _Rows:
         for parts, line in self._partly_named.items():
             yield f"Line {line}: part of the plate's name is empty; rows alike in the rest are one plate"
             del parts
-        for written, line in self.reader.odd_orientations.items():
+        for written, line in self._odd_orientations.items():
             yield f"Line {line}: {written!r} is no orientation of the notation; kept as factor {AS_WRITTEN}"
-        for line, first in self.reader.twice:
+        for line, first in self._twice:
             yield f"Line {line}: its recording is byte for byte that of line {first}"
-        for folder in sorted(self.reader.besides.below):
+        for folder in sorted(self._below):
             yield f"Files were found in {folder}/"
 
 

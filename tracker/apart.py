@@ -1,0 +1,107 @@
+"""What one process makes and another one uses, so that both processors of a computer have something to do.
+
+The other process is forked: plugins, bindings and plans come along as they are, and nothing of them is sent.
+It must leave alone what the two share: connections to a book above all.
+"""
+
+from __future__ import annotations
+
+import gc
+import multiprocessing
+import os
+import pickle
+import signal
+import sys
+import threading
+from collections.abc import Callable, Generator, Iterator
+from contextlib import suppress
+from multiprocessing.connection import Connection
+from typing import Final, TypeVar
+
+from tracker.errors import Refused
+
+T = TypeVar("T")
+
+_FAILED: Final = b"failed"
+_DONE: Final = b"done"
+"""Beside what is sent; a pickled item never begins with a letter."""
+
+SELDOM: Final = 50_000
+"""New objects between two collections of garbage, in a process that makes hundreds of thousands of them."""
+
+
+class ProcessEndedError(Refused):
+    """A process that helped was ended from outside."""
+
+
+def processors() -> int:
+    """Return how many processes may work at once: one where none can be forked safely."""
+    # A thread of a server shares its process with others, whose locks a forked process would find locked for
+    # ever. macOS and Windows have no fork that is safe, or none.
+    if sys.platform != "linux" or threading.current_thread() is not threading.main_thread():
+        return 1
+    return len(os.sched_getaffinity(0))
+
+
+def made_apart(make: Callable[[int], Iterator[T]]) -> Generator[T, None, None]:
+    """Yield what another process makes, while this one uses what came before.
+
+    Args:
+        make: Returns what is to be made, from the item of a number on, counted from 0. Items must pickle.
+
+    What cannot be made there, for whatever reason, is made here, so that its refusal is the same.
+
+    Raises:
+        ProcessEndedError: The other process was ended from outside.
+    """
+    context = multiprocessing.get_context("fork")
+    reader, writer = context.Pipe(duplex=False)
+    process = context.Process(target=_make, args=(make, reader, writer), daemon=True)
+    process.start()
+    writer.close()
+    came = 0
+    try:
+        while (sent := _received(reader, process)) != _DONE:
+            if sent == _FAILED:
+                yield from make(came)
+                return
+            came += 1
+            # Written by our own process a moment ago.
+            yield pickle.loads(sent)  # noqa: S301
+    finally:
+        # Nothing is lost with it: it only makes, and keeps nothing.
+        process.kill()
+        process.join()
+        reader.close()
+
+
+def _received(reader: Connection, process: multiprocessing.process.BaseProcess) -> bytes:
+    try:
+        return reader.recv_bytes()
+    except EOFError as error:
+        process.join()
+        raise ProcessEndedError(
+            "A process that helped was ended before it was done",
+            why="perhaps this computer is short of memory" if process.exitcode == -signal.SIGKILL else "",
+            do="Nothing was written. Close other programs and repeat the command",
+        ) from error
+
+
+def _make(make: Callable[[int], Iterator[T]], reader: Connection, writer: Connection) -> None:
+    reader.close()
+    # Interrupted at the keyboard, the one that asked ends this one.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # What was there stays shared with the other process, as long as no collection touches it.
+    gc.freeze()
+    gc.set_threshold(SELDOM)
+    # Without its reader there is nobody to make anything for.
+    with suppress(BrokenPipeError):
+        try:
+            for item in make(0):
+                writer.send_bytes(pickle.dumps(item, 5))
+        except BrokenPipeError:
+            raise
+        except BaseException:  # noqa: BLE001 - it is made again where it can be raised
+            writer.send_bytes(_FAILED)
+        else:
+            writer.send_bytes(_DONE)
