@@ -14,7 +14,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Generator, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
 from typing import Final, TypeVar
 
@@ -26,21 +26,41 @@ _FAILED: Final = b"failed"
 _DONE: Final = b"done"
 """Beside what is sent; a pickled item never begins with a letter."""
 
-SELDOM: Final = 50_000
-"""New objects between two collections of garbage, in a process that makes hundreds of thousands of them."""
+LARGE: Final = 3000
+"""From so many rows on several processes work on them; to begin one takes as long as some hundred rows."""
+
+_MOST: Final = 4
+_SELDOM: Final = (50_000, 10, 1000)
+"""New objects between two collections of garbage where hundreds of thousands are made, and how seldom older
+ones are looked at again; see gc.set_threshold."""
 
 
 class ProcessEndedError(Refused):
     """A process that helped was ended from outside."""
 
 
-def processors() -> int:
-    """Return how many processes may work at once: one where none can be forked safely."""
+def processes_for(rows: int) -> int:
+    """Return by how many processes so many rows may be worked on; one where none can be forked safely."""
     # A thread of a server shares its process with others, whose locks a forked process would find locked for
     # ever. macOS and Windows have no fork that is safe, or none.
-    if sys.platform != "linux" or threading.current_thread() is not threading.main_thread():
+    if sys.platform != "linux" or threading.current_thread() is not threading.main_thread() or rows < LARGE:
         return 1
-    return len(os.sched_getaffinity(0))
+    return min(len(os.sched_getaffinity(0)), _MOST)
+
+
+@contextmanager
+def few_collections() -> Iterator[None]:
+    """Look for garbage less often: with hundreds of thousands of new objects that is a fifth of the time."""
+    before = gc.get_threshold()
+    # The threads of a server share what is set here, and none of them could set it back rightly.
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    gc.set_threshold(*_SELDOM)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 def made_apart(make: Callable[[int], Iterator[T]]) -> Generator[T, None, None]:
@@ -93,7 +113,7 @@ def _make(make: Callable[[int], Iterator[T]], reader: Connection, writer: Connec
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     # What was there stays shared with the other process, as long as no collection touches it.
     gc.freeze()
-    gc.set_threshold(SELDOM)
+    gc.set_threshold(*_SELDOM)
     # Without its reader there is nobody to make anything for.
     with suppress(BrokenPipeError):
         try:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 import pytest
-from sqlalchemy import delete, insert, select, update
+from sqlalchemy import create_engine, delete, insert, select, update
 
 from tracker import plate_sums
 from tracker.acts import Act
@@ -18,6 +18,7 @@ from tracker.factors.kept import differing, refill, worked_out
 from tracker.lineage import material_id_of_job
 from tracker.model import (
     DERIVED,
+    Base,
     Drying,
     DryingSpool,
     FactorInForce,
@@ -34,7 +35,7 @@ from tracker.model import (
     Spool,
     StoragePeriod,
 )
-from tracker.plate_sums import stray
+from tracker.plate_sums import _OWN_OF_JOBS, stray
 from tracker.verify import mend_derived, verify
 
 WHO: Final = "Ada Bench"
@@ -408,3 +409,16 @@ def test_verify_finds_what_does_not_follow_and_mends_it(book: Book, damage: Any)
     assert "verify --clean" in found[0].text
     mend_derived(book)
     assert verify(book).clean
+
+
+def test_settings_of_some_plates_are_not_looked_for_in_the_whole_book() -> None:
+    """Asked for a thousand plates, SQLite goes by their pieces, and not through all factors of a name."""
+    engine = create_engine("sqlite://")
+    Base.metadata.create_all(engine)
+    asked = _OWN_OF_JOBS.params(numbers=list(range(1000)))
+    with engine.connect() as connection:
+        text = str(asked.compile(connection, compile_kwargs={"literal_binds": True}))
+        steps = [row[3] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {text}")]
+
+    assert any("specimen" in step and "job_id" in step for step in steps)
+    assert not [step for step in steps if "_name_" in step]

@@ -16,6 +16,7 @@ from tracker.acts.derived import Touched, working_out
 from tracker.acts.recording import (
     Insert,
     Noting,
+    columns_of,
     dated_columns,
     driver_of,
     highest,
@@ -117,16 +118,16 @@ def manifest(table: Table, columns: list[str], rows: Sequence[Mapping[str, Any]]
     head = canonical({"table": table.name, "columns": columns})
     dated = dated_columns(table)
 
+    known = [name for name in columns if name != "entry"]
+
     def write() -> str:
         lines = [head]
         for some in batched(rows, _WRITTEN_TOGETHER):
-            lines += canonical_rows([_column(name, some) for name in columns])
+            values = {"entry": [seq] * len(some), **dict(zip(known, columns_of(some, known), strict=True))}
+            for name in dated & values.keys():
+                values[name] = [plain(value) for value in values[name]]
+            lines += canonical_rows([values[name] for name in columns])
         return "\n".join([*lines, ""])
-
-    def _column(name: str, some: Sequence[Mapping[str, Any]]) -> list[Any]:
-        if name == "entry":
-            return [seq] * len(some)
-        return [plain(row[name]) for row in some] if name in dated else [row[name] for row in some]
 
     text = written(write, "a row", (list(row.values()) for row in rows))
     # No time and no name inside, so that equal rows make equal bytes.

@@ -11,9 +11,21 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from sqlalchemy import Connection, Date, DateTime, Dialect, Table, event, func, insert, inspect, select
+from sqlalchemy import (
+    Connection,
+    Date,
+    DateTime,
+    Dialect,
+    Numeric,
+    Table,
+    event,
+    func,
+    insert,
+    inspect,
+    select,
+)
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.state import InstanceState
 from sqlalchemy.sql.schema import ScalarElementColumnDefault
@@ -247,6 +259,17 @@ def highest(tables: tuple[Table, ...]) -> str:
     return str(select(*(select(func.max(table.c.id)).scalar_subquery() for table in tables)).compile())
 
 
+def columns_of(rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> list[Sequence[Any]]:
+    """Return the values of rows by column; each row is gone through once, for thousands fill no cache."""
+    if len(names) == 1:
+        return [[row[names[0]] for row in rows]]
+    return list(zip(*map(itemgetter(*names), rows), strict=True)) if names else []
+
+
+_NUMBERS: Final = frozenset({float, type(None)})
+"""What a column of numbers takes as it is."""
+
+
 class Insert:
     """How rows of some columns are put into a table.
 
@@ -278,6 +301,7 @@ class Insert:
             name: table.c[name].type.dialect_impl(dialect).bind_processor(dialect) for name in names
         }
         self._converters = {name: turn for name, turn in processors.items() if turn is not None}
+        self._numbers = {name for name in names if isinstance(table.c[name].type, Numeric)}
         self._positions: Sequence[str] | None = compiled.positiontup if compiled.positional else None
         self._order: Callable[[Mapping[str, Any]], Any] = (
             itemgetter(*self._positions) if self._positions else dict
@@ -291,20 +315,23 @@ class Insert:
         return self._order(whole)
 
     def many_values(self, rows: Sequence[Mapping[str, Any]], **more: Any) -> list[Any]:
-        """Return what :meth:`values` returns of each row; column by column, which takes half of the time."""
-        if self._positions is None:
-            return [self.values(row, **more) for row in rows]
-        return list(zip(*(self._column(name, rows, more) for name in self._positions), strict=True))
+        """Return what :meth:`values` returns of each row; column by column, which takes a third of the time.
 
-    def _column(self, name: str, rows: Sequence[Mapping[str, Any]], more: Mapping[str, Any]) -> Sequence[Any]:
-        if name in more:
-            values = [more[name]] * len(rows)
-        elif name in self._left_out:
-            values = [row.get(name, self._left_out[name]) for row in rows]
-        else:
-            values = [row[name] for row in rows]
+        Args:
+            rows: All with the same columns.
+            more: Values given beside each.
+        """
+        if self._positions is None or not rows:
+            return [self.values(row, **more) for row in rows]
+        wanted = [name for name in self._positions if name in rows[0] and name not in more]
+        given = dict(zip(wanted, columns_of(rows, wanted), strict=True))
+        alike = {name: [value] * len(rows) for name, value in {**self._left_out, **more}.items()}
+        columns = [self._turned(name, given.get(name) or alike[name]) for name in self._positions]
+        return list(zip(*columns, strict=True))
+
+    def _turned(self, name: str, values: Sequence[Any]) -> Sequence[Any]:
         turn = self._converters.get(name)
-        if turn is None:
+        if turn is None or (name in self._numbers and _NUMBERS.issuperset(map(type, values))):
             return values
         # Thousands of rows hold nothing, or share a document: an object's number is its own while they live.
         if values.count(None) == len(values):

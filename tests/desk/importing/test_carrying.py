@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from tests.databases import BEGUN_BY
 from tests.desk.importing.sheets import MAP, ROWS, bring_in, plan_of
 from tracker import ids
-from tracker.acts import Act
+from tracker.acts import Act, Bulk
 from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing import ImportRefusedError, carry_out
@@ -232,14 +232,14 @@ def test_a_failure_in_the_middle_leaves_nothing(
     book: Book, plugged: Plugged, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """When the last table fails, no row of the others is there, and no entry."""
-    write = Act.bulk
+    write = Act.insert
 
-    def failing(self: Act, model: type[Base], rows: Any) -> None:
-        if model is Result:
+    def failing(self: Act, bulk: Bulk) -> None:
+        if bulk.table == "result":
             raise RuntimeError("power cut")
-        write(self, model, rows)
+        write(self, bulk)
 
-    monkeypatch.setattr(Act, "bulk", failing)
+    monkeypatch.setattr(Act, "insert", failing)
     with pytest.raises(RuntimeError):
         bring_in(book, plugged, tmp_path)
 

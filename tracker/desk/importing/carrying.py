@@ -13,11 +13,11 @@ from typing import Any, Final
 from sqlalchemy import select
 
 from tracker.acts import Act, Bulk, bulk_of
-from tracker.apart import made_apart, processors
+from tracker.apart import few_collections, made_apart, processes_for
 from tracker.book import Book
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing.drafts import FileDraft, MeasurementDraft, SpecimenDraft
-from tracker.desk.importing.planning import ACT, LARGE, Plan, Progress, earlier_import
+from tracker.desk.importing.planning import ACT, Plan, Progress, earlier_import
 from tracker.desk.importing.sheet import ImportRefusedError
 from tracker.desk.measuring import result_columns
 from tracker.ids import job_id
@@ -95,7 +95,7 @@ def carry_out(
     # refused later leaves files that nobody names.
     attachments = _kept(book, plan, report)
     rows = _Rows(plan)
-    with book.act(ACT, who, reason=_reason(plan)) as act:
+    with few_collections(), book.act(ACT, who, reason=_reason(plan)) as act:
         # Somebody else may have brought it in since the plan was made.
         _check(plan, earlier_import(act.session.connection(), plan.sha256), sure=sure, leave_out=leave_out)
         act.bulk(Material, rows.new_materials(act))
@@ -123,7 +123,7 @@ def _made_ready(rows: _Rows, act: Act) -> Iterator[Bulk]:
         parts = islice(rows.by_parts(), first, None)
         return (bulk_of(model, made, act.seq, dialect) for model, made in parts)
 
-    return made_apart(make) if rows.plan.jobs.specimens >= LARGE and processors() > 1 else make(0)
+    return made_apart(make) if processes_for(rows.plan.jobs.specimens) > 1 else make(0)
 
 
 def _check(plan: Plan, earlier: Any, *, sure: bool, leave_out: bool) -> None:

@@ -23,7 +23,7 @@ from typing import Any, Final, NamedTuple
 from sqlalchemy import Connection, func, select
 from sqlalchemy.orm import Session
 
-from tracker.apart import made_apart, processors
+from tracker.apart import few_collections, made_apart, processes_for
 from tracker.api import Quantity
 from tracker.book import Book
 from tracker.desk.importing.binding import bind
@@ -49,10 +49,6 @@ from tracker.plugins import Computed, Plugged
 from tracker.stating import plain
 from tracker.statistics import plate_outlier
 
-LARGE: Final = 3000
-"""From so many rows on a sheet is read by several processes; each takes as long to begin as some hundred."""
-
-_MOST_PROCESSES: Final = 4
 _MOST_SIBLINGS: Final = 60
 _NEAR: Final = 1.5
 """Within this factor of the middle of its siblings no positive number is asked about."""
@@ -281,7 +277,8 @@ def plan_import(
     table = open_sheet(sheet, [each.name for each in columns.columns()])
     binding = bind(columns, table, plugged)
     rows = _Rows(RowReader(binding, plugged, Besides(sheet.parent)))
-    rows.take(table, progress or (lambda *_: None))
+    with few_collections():
+        rows.take(table, progress or (lambda *_: None))
     with book.connect() as connection:
         # Folded here and not in SQL: SQLite folds ASCII only, and PETG and petg in one sheet are one
         # product.
@@ -329,7 +326,7 @@ def earlier_import(connection: Connection, digest: str) -> EarlierImport | None:
 
 def _read_by_processes(reader: RowReader, table: Sheet) -> Iterator[list[RowRead]]:
     """Yield the rows of a sheet with their pieces in order; of a large one by several processes."""
-    processes = min(processors(), _MOST_PROCESSES) if table.count >= LARGE else 1
+    processes = processes_for(table.count)
     if processes == 1:
         yield from rows_read(reader, table)
         return
