@@ -14,8 +14,10 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Generator, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from typing import Final, TypeVar
 
 from tracker.errors import Refused
@@ -63,11 +65,14 @@ def few_collections() -> Iterator[None]:
         gc.set_threshold(*before)
 
 
-def made_apart(make: Callable[[int], Iterator[T]]) -> Generator[T, None, None]:
+def made_apart(make: Callable[[int], Iterator[T]], *, ahead: bool = False) -> Generator[T, None, None]:
     """Yield what another process makes, while this one uses what came before.
 
     Args:
         make: Returns what is to be made, from the item of a number on, counted from 0. Items must pickle.
+        ahead: Whether a thread takes in the next item while one is used: where some take long to make and
+            others long to use, the two processes would else wait for each other in turn. No process is to be
+            begun meanwhile.
 
     What cannot be made there, for whatever reason, is made here, so that its refusal is the same.
 
@@ -79,25 +84,32 @@ def made_apart(make: Callable[[int], Iterator[T]]) -> Generator[T, None, None]:
     process = context.Process(target=_make, args=(make, reader, writer), daemon=True)
     process.start()
     writer.close()
-    came = 0
+    taking = ThreadPoolExecutor(1) if ahead else None
+
+    def take() -> Callable[[], bytes]:
+        return reader.recv_bytes if taking is None else taking.submit(reader.recv_bytes).result
+
+    came, coming = 0, take()
     try:
-        while (sent := _received(reader, process)) != _DONE:
+        while (sent := _received(coming, process)) != _DONE:
             if sent == _FAILED:
                 yield from make(came)
                 return
-            came += 1
+            came, coming = came + 1, take()
             # Written by our own process a moment ago.
             yield pickle.loads(sent)  # noqa: S301
     finally:
         # Nothing is lost with it: it only makes, and keeps nothing.
         process.kill()
         process.join()
+        if taking is not None:
+            taking.shutdown()
         reader.close()
 
 
-def _received(reader: Connection, process: multiprocessing.process.BaseProcess) -> bytes:
+def _received(coming: Callable[[], bytes], process: BaseProcess) -> bytes:
     try:
-        return reader.recv_bytes()
+        return coming()
     except EOFError as error:
         process.join()
         raise ProcessEndedError(

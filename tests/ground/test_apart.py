@@ -27,9 +27,10 @@ def squares(first: int) -> Iterator[tuple[int, int]]:
     return islice(((n * n, os.getpid()) for n in range(4)), first, None)
 
 
-def test_another_process_makes_the_items_in_order() -> None:
+@pytest.mark.parametrize("ahead", [False, True])
+def test_another_process_makes_the_items_in_order(ahead: bool) -> None:
     """What comes is what the maker yields, and this process did not make it."""
-    made = list(made_apart(squares))
+    made = list(made_apart(squares, ahead=ahead))
 
     assert [square for square, _ in made] == [0, 1, 4, 9]
     assert HERE not in {maker for _, maker in made}
@@ -47,7 +48,7 @@ def test_what_cannot_be_made_there_is_made_here(unsendable: bool) -> None:
                 yield threading.Lock()
             yield number
 
-    assert list(made_apart(make)) == [0, 1, 2, 3]
+    assert list(made_apart(make, ahead=unsendable)) == [0, 1, 2, 3]
 
 
 def test_a_refusal_is_raised_here_as_it_is() -> None:
@@ -68,7 +69,8 @@ def test_a_refusal_is_raised_here_as_it_is() -> None:
     assert raised.value.two == 2
 
 
-def test_a_process_that_is_killed_is_told_in_words() -> None:
+@pytest.mark.parametrize("ahead", [False, True])
+def test_a_process_that_is_killed_is_told_in_words(ahead: bool) -> None:
     """Short of memory, the system kills without a word: the person is told that nothing was written."""
 
     def make(first: int) -> Iterator[int]:
@@ -76,24 +78,26 @@ def test_a_process_that_is_killed_is_told_in_words() -> None:
         assert os.getpid() != HERE, "only the other process is killed"
         os.kill(os.getpid(), signal.SIGKILL)
 
-    made = made_apart(make)
+    made = made_apart(make, ahead=ahead)
     assert next(made) == 0
     with pytest.raises(ProcessEndedError, match=r"short of memory.*Nothing was written"):
         next(made)
 
 
-def test_what_is_not_wanted_any_more_is_ended() -> None:
+@pytest.mark.parametrize("ahead", [False, True])
+def test_what_is_not_wanted_any_more_is_ended(ahead: bool) -> None:
     """An act that fails leaves no process behind that works on, or waits to be read."""
 
     def make(first: int) -> Iterator[bytes]:
         while True:
             yield bytes(200_000 + first)
 
-    made = made_apart(make)
+    before = multiprocessing.active_children()
+    made = made_apart(make, ahead=ahead)
     assert next(made)
     made.close()
 
-    assert multiprocessing.active_children() == []
+    assert multiprocessing.active_children() == before
 
 
 def test_few_rows_and_threads_are_left_to_one_process(monkeypatch: pytest.MonkeyPatch) -> None:

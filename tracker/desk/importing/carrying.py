@@ -123,7 +123,7 @@ def _made_ready(rows: _Rows, act: Act) -> Iterator[Bulk]:
         parts = islice(rows.by_parts(), first, None)
         return (bulk_of(model, made, act.seq, dialect) for model, made in parts)
 
-    return made_apart(make) if processes_for(rows.plan.jobs.specimens) > 1 else make(0)
+    return made_apart(make, ahead=True) if processes_for(rows.plan.jobs.specimens) > 1 else make(0)
 
 
 def _check(plan: Plan, earlier: Any, *, sure: bool, leave_out: bool) -> None:
