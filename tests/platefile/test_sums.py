@@ -6,6 +6,7 @@ import math
 import random
 import struct
 from collections import Counter
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -757,6 +758,8 @@ def test_an_object_has_an_outline_a_place_and_what_it_took() -> None:
     assert [pytest.approx(point) for point in bare.outline_mm] == [(0, 0), (20, 0), (20, 10), (0, 10)]
     assert bare.rect_mm == pytest.approx((20 + width, 10 + width))
     assert bare.parts == 3
+    # How a map draws it is no fact of it.
+    assert replace(bare, contour_mm=((0.0, 0.0),), gauge_mm=((1.0, 1.0),)) == bare
 
 
 # Rows added up

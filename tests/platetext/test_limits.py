@@ -295,6 +295,7 @@ def test_a_picture_has_the_name_of_its_plate() -> None:
     assert picture("m/p_1_small.png") is None
     assert picture("p_1.png") is None
     assert PackedPlate(2, "a/b/p_2.gcode", 1_449_999).text == "2 (p_2.gcode, 1.4 MB)"
+    assert "PIC" not in repr(PackedPlate(2, "p_2.gcode", 3, b"PIC"))
 
 
 def test_a_picture_that_is_too_large_is_left_out(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,11 +12,16 @@ import pytest
 from sqlalchemy import Column, Integer, MetaData, Table, Text
 from sqlalchemy.exc import OperationalError
 
+from tracker import heads, write_queue
+from tracker.acts import act
 from tracker.acts.derived import Touched
+from tracker.backup import archive, folder
+from tracker.book import book, engines
 from tracker.errors import Refused
 from tracker.ids import job_id, measurement_id, spool_id
 from tracker.stored_rows import RawTable, digest
 from tracker.verify import _check_in_parts, attachments, ledger, parallel, recomputed
+from tracker.verify import findings as findings_module
 from tracker.verify.attachments import _finding, _manifest_finding, _use, check_attachments
 from tracker.verify.chain import Link
 from tracker.verify.findings import Finding, Findings, Origin, noting
@@ -348,13 +353,13 @@ def test_each_kind_of_part_has_its_own_work(monkeypatch: pytest.MonkeyPatch) -> 
         parallel, "check_results", lambda *given: done.append(("results", *given[4:])) or {"m": 2}
     )
     monkeypatch.setattr(parallel, "check_derived", lambda *given: done.append(("derived", *given[3:])))
-    book = SimpleNamespace(connect=lambda: nullcontext("connection"))
+    opened = SimpleNamespace(connect=lambda: nullcontext("connection"))
     parts = [Part("rows", ("a",)), Part("results", low=1, high=5, after=3), Part("derived", low=6, high=9)]
-    monkeypatch.setattr(parallel, "_opened", (book, lambda _: {}))
+    monkeypatch.setattr(parallel, "_opened", (opened, lambda _: {}))
     answers = [parallel._work(part) for part in parts]
     assert done == [("rows", ("a",)), ("results", 3, (1, 5)), ("derived", (6, 9))]
     assert [each.missing for each in answers] == [{}, {"m": 2}, {}]
-    monkeypatch.setattr(parallel, "_opened", (book, None))
+    monkeypatch.setattr(parallel, "_opened", (opened, None))
     assert parallel._work(parts[1]).missing == {}
     monkeypatch.setattr(parallel, "_opened", None)
     with pytest.raises(AssertionError):
@@ -484,3 +489,35 @@ def test_plates_of_what_was_tested_are_looked_up_by_piece() -> None:
     only = answering([10])
     assert Touched(tested={20}).plates_tested(only) == {10}
     assert "specimen.id IN" in only.asked[0]
+
+
+def test_waits_and_sizes_are_those_that_are_documented() -> None:
+    """How long one waits for others and for a server, in seconds, and how much is read or listed at once.
+
+    A wait of minutes holds the bench; a bound that is too small refuses what people have.
+    """
+    waits = {
+        engines: {"BUSY_S": 30, "STATEMENT_S": 120, "_QUIET_S": 60.0, "OLDEST_SERVER": (13,)},
+        book: {"LOOK_S": 20, "_LOOK_PAUSE_S": 0.5, "_ASKED_S": 600, "_ATTEMPTS": 5, "_PAUSE_S": 0.05},
+        write_queue: {"_PAUSE_NEXT_S": 0.002, "_PAUSE_TURN_S": 0.0002},
+    }
+    sizes = {
+        archive: {
+            "_LONGEST_LINE": 32 << 20,
+            "_LONGEST_CONTENTS": 4 << 20,
+            "_TIGHTEST": 200,
+            "_SMALL": 64 << 20,
+        },
+        folder: {"_LONGEST": 64 << 20},
+        heads: {"_MOST": 1 << 20, "_KEY_BYTES": 32},
+        findings_module: {"_MOST": 1000, "_LONG": 60},
+        attachments: {"_SHOWN": 5},
+        act: {"_MANY": 200, "_TOGETHER": 2000, "_WRITTEN_TOGETHER": 200},
+    }
+
+    for module, known in (*waits.items(), *sizes.items()):
+        assert {name: getattr(module, name) for name in known} == known
+    assert {name: value for name, value in engines._SERVER.items() if isinstance(value, int)} == {
+        "connect_timeout": 10, "keepalives_idle": 10, "keepalives_interval": 5, "keepalives_count": 4,
+        "tcp_user_timeout": 30_000,
+    }  # fmt: skip

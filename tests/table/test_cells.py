@@ -14,7 +14,7 @@ from tests.table.test_forms import FLAT, UPRIGHT, a_cell, a_point
 from tracker.lazy_modules import np
 from tracker.plate_sums import Point
 from tracker.statistics import MaterialMean
-from tracker.table.cells import cells_of, interlayer_ratio
+from tracker.table.cells import _hints, cells_of, interlayer_ratio
 from tracker.table.results import Gathered
 
 
@@ -301,3 +301,16 @@ def test_limits_of_both_kinds_bound_nothing() -> None:
 
     assert cell.limited is None
     assert cell.caveats()[-1] == "not in the mean: > 120 MPa, < 60 MPa"
+
+
+@pytest.mark.parametrize(
+    ("plates", "hints"),
+    [
+        (([48.0, 49.0, 50.0],), 0), (([48.0, 48.1, 48.0, 48.1, 60.0],), 1), (([48.0], [49.0]), 0),
+        (([48.0, 60.0],), 0),
+    ],
+)  # fmt: skip
+def test_a_closer_look_at_a_plate_may_find_nothing(plates: tuple[list[float], ...], hints: int) -> None:
+    """The plate's own pieces decide, whatever its least and greatest let expect; too few have no odd one."""
+    found = gathered(*plates)
+    assert len(_hints(points_of(*plates), found.plates, found.plate(0), frozenset())) == hints

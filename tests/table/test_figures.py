@@ -203,7 +203,7 @@ def test_lines_are_taken_over_with_what_they_mean() -> None:
     curve, upright, level = charts._lines_of(axes)
 
     assert (curve.x, curve.y, curve.label) == ([1.0, 2.0, 3.0], [4.0, 5.0, 6.0], "read")
-    assert (curve.look["linestyle"], curve.look["marker"]) == ("--", "x")
+    assert curve.look == {"linestyle": "--", "marker": "x", "linewidth": 1.0}
     assert (list(upright.x), list(upright.y), upright.label) == ([2.5], [], "")
     assert (list(level.x), list(level.y)) == ([], [4.5])
 

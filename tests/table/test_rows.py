@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+from contextlib import nullcontext
 from types import SimpleNamespace
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -15,7 +16,7 @@ import pytest
 from tests.table.test_forms import FLAT, IMPACT, UPRIGHT, a_cell, a_point, a_row
 from tracker.orientation import oriented
 from tracker.plate_sums import Plate, Sums
-from tracker.table import CAUTION, Cell, Column, SummaryTable
+from tracker.table import CAUTION, Cell, Column, SummaryTable, summary
 from tracker.table.conditions import DRIED, EXPOSED, NEVER, Origins, _Days
 from tracker.table.results import (
     BookResults,
@@ -361,6 +362,73 @@ def test_headings_have_titles_units_orientations_and_groups() -> None:
     }  # fmt: skip
 
 
+class Asked:
+    """Results that note how they were read."""
+
+    def __init__(self, *given: Any) -> None:
+        self.given = given
+        self.read: tuple[Any, ...] = ()
+
+    def read_singly(self, _: Any, among: Any) -> None:
+        """Note that every result was read."""
+        self.read = ("singly", among)
+
+    def read_sums(self, _: Any) -> None:
+        """Note that sums were read."""
+        self.read = ("sums",)
+
+
+@pytest.mark.parametrize("where", [None, "whole", "part"])
+@pytest.mark.parametrize("plain", [False, True])
+def test_results_are_read_as_sums_unless_python_picked_them(
+    where: str | None, plain: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a filter asks of the database narrows both ways; what it leaves to Python is read one by one."""
+    narrowed = SimpleNamespace(whole=where == "whole", conditions=["c"], of_results=["r"])
+    monkeypatch.setattr(summary, "narrowed_by", lambda *_: narrowed)
+    monkeypatch.setattr(
+        summary, "results_where", lambda *_: [SimpleNamespace(result=7), SimpleNamespace(result=9)]
+    )
+    monkeypatch.setattr(summary, "BookResults", Asked)
+    monkeypatch.setattr(summary, "Beside", lambda _, results: ("beside", results))
+    book: Any = SimpleNamespace(connect=lambda: nullcontext("connection"))
+    results, beside = summary._read(book, where, ["q"], frozenset("o"), None, plain=plain)  # type: ignore[arg-type]
+    picked = frozenset({7, 9}) if where == "part" else None
+
+    assert results.given == ("connection", ["q"], frozenset("o"), ("c", "r") if where else ())  # type: ignore[attr-defined]
+    assert results.read == (("singly", picked) if plain or where == "part" else ("sums",))  # type: ignore[attr-defined]
+    assert beside == ("beside", results)
+
+
+def test_why_a_table_is_empty(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a large book the condition that holds of nothing; else that nothing was measured, or why not."""
+    monkeypatch.setattr(summary, "term_without", lambda _, where, of: f"{where} of {of}")
+    monkeypatch.setattr(summary, "why_nothing", lambda _, where, *__: f"why {where}")
+    recorded: list[int] = []
+    monkeypatch.setattr(summary, "points", lambda *_: recorded)
+
+    def why(newest: int | None, where: Any = None, quantities: Any = None) -> str:
+        connection = SimpleNamespace(scalar=lambda _: newest)
+        book: Any = SimpleNamespace(connect=lambda: nullcontext(connection))
+        return summary._why_empty(book, where, quantities, None)
+
+    assert why(50_001, "where") == "where of results"
+    assert why(50_000, "where") == why(None) == "There are no results in this book yet."
+    assert why(50_001, None, ["a", "b"]) == "There are no results of a, b in this book yet."
+    recorded.append(1)
+    assert why(50_000, "where") == "why where"
+    assert why(50_001) == ""
+
+
+def test_how_the_numbers_behind_a_cell_are_read_is_no_part_of_it() -> None:
+    """Two cells of the same figures are equal, and a message that shows one shows its figures."""
+    assert a_cell(behind=lambda: ()) == a_cell()
+    assert "behind" not in repr(a_cell())
+    days = _Days(dried=[5.0])
+    assert days.before(dt.datetime(2026, 3, 2, tzinfo=dt.UTC)) == DRIED
+    assert days == _Days(dried=[5.0]) != _Days(dried=[6.0])
+
+
 # Sums as arrays
 
 
@@ -489,6 +557,15 @@ def test_single_results_go_to_the_cell_of_all_that_tells_them_apart() -> None:
         ("m0", None, (("rh", 50.0),), FLAT): [4, 8], ("m1", None, (), FLAT): [5],
         ("m0", None, (), Column("q", "flat")): [6], ("m0", "own", (), FLAT): [7],
     }  # fmt: skip
+
+
+def test_what_was_printed_is_that_of_the_piece_where_one_is_named() -> None:
+    """Of its plate otherwise; nothing of the test is in it."""
+    made = gathering()
+    made._own = {7: "own"}
+    assert [made.printed(1, piece)[1] for piece in (7, 8, None)] == ["own", None, None]
+    assert made.printed(9, None) == ("m1", None, ())
+    assert made.key_of(a_point(1, 5.0, job=1, specimen=None)) == ("m0", None, (), FLAT)
 
 
 def test_single_results_are_taken_beside_what_is_summed_up() -> None:
