@@ -440,3 +440,63 @@ def test_a_picture_is_drawn_of_the_piece_that_was_tested(
         assert piece != Piece()
     assert getattr(readings, "area", None) == 40
     assert any(each.value == pytest.approx(25.0) for each in computation.outcomes)
+
+
+def look_of(line: Any) -> tuple[Any, ...]:
+    """Return colour, stroke, width, mark and its size, and how opaque a line is."""
+    return (
+        line.get_color(), line.get_linestyle(), line.get_linewidth(), line.get_marker(),
+        line.get_markersize(), line.get_alpha(),
+    )  # fmt: skip
+
+
+def test_results_look_as_they_were_looked_at() -> None:
+    """Each size as it was chosen on screen and paper: points and bar show through, the mean stands out."""
+    cell = of_three_plates(behind=lambda: (a_point(1, 48.0),), limits=("> 60 MPa",))
+    axes = results_drawn(cell)
+    dots, limit, mean = axes.get_lines()
+    (bar,) = axes.patches
+
+    assert look_of(dots)[0] == look_of(limit)[0] == "#8a6d1f"
+    assert (*look_of(dots)[3:], *look_of(limit)[3:5], limit.get_fillstyle()) == ("o", 4, 0.8, ">", 6, "none")
+    assert look_of(mean)[:3] == ("#1f5f7a", "-", 2)
+    assert (bar.get_height(), bar.get_alpha(), bar.get_y()) == (0.55, 0.22, -0.275)
+    assert bar.get_facecolor()[:3] == pytest.approx((0x1F / 255, 0x5F / 255, 0x7A / 255))
+    grid = axes.get_xgridlines()[0]
+    assert (grid.get_color(), grid.get_linewidth()) == ("#d5d8d6", 0.6)
+    assert not axes.use_sticky_edges
+
+
+def test_curves_look_as_they_were_looked_at() -> None:
+    """Fine lines that show through, a thick stroke a group in the legend, dotted limits, a faint grid."""
+    piece = [a_line([0.0, 1.0], [1.0, 2.0], "read"), a_line([0.5], []), a_line([], [1.5])]
+    panels = {("a", "b"): a_panel(flat=[piece], upright=[piece]), ("c", "d"): a_panel(flat=[piece])}
+    figure = charts._drawn("Creep", panels)
+    axes = figure.axes[0]
+    group, curve, upright, level, *_, other, _, _, _, alike = axes.get_lines()
+
+    assert tuple(figure.get_size_inches()) == pytest.approx((9.0, 0.4 + (4.4 + 0.2 * 2) * 2))
+    assert figure.get_suptitle() == "Creep"
+    assert look_of(group)[:3] == ("#1f5f7a", "-", 3)
+    assert look_of(curve) == ("#1f5f7a", "-", 1.0, "", 4, 0.85)
+    assert [look_of(each)[:3] for each in (upright, level)] == [("#1f5f7a", ":", 0.7)] * 2
+    assert look_of(other)[:3] == ("#c1440e", "-", 3)
+    assert (look_of(alike)[0], look_of(alike)[4], alike.get_label()) == ("#8a8f98", 4, "read")
+    assert [each.get_text() for each in axes.get_legend().get_texts()] == [
+        "flat  (1 piece)", "upright  (1 piece)", "read",
+    ]  # fmt: skip
+    grid = axes.get_xgridlines()[0]
+    assert (grid.get_visible(), grid.get_color(), grid.get_linewidth()) == (True, "#e3e5e8", 0.6)
+    anchor = axes.get_legend().get_bbox_to_anchor().transformed(axes.transAxes.inverted())
+    assert (anchor.x0, anchor.y0) == pytest.approx((0.5, -0.16))
+    assert not axes.get_legend().get_frame_on()
+    assert (charts._MOST, charts._LONG, charts._POINTS, len(set(charts._COLOURS))) == (400, 45, 2000, 12)
+
+
+def test_a_picture_has_130_dots_an_inch() -> None:
+    """Nine inches wide: 1170 dots."""
+    figure = Figure(figsize=(9.0, 1.0))
+    png = charts.rendered(figure, "png")
+
+    assert (int.from_bytes(png[16:20], "big"), int.from_bytes(png[20:24], "big")) == (1170, 130)
+    assert b"<dc:date>" not in charts.rendered(figure, "svg")
