@@ -350,7 +350,7 @@ def test_where_filling_fails_what_was_made_is_removed(
 @pytest.mark.parametrize(
     ("schema", "why"),
     [("0007", None), (restoring.SCHEMA, None), ("9999", "written by a newer version"),
-     ("007", "is no version of a schema"),
+     ("001", "is no version of a schema"),
      ("000x", "is no version of a schema")],
 )  # fmt: skip
 @pytest.mark.parametrize("dry_run", [True, False])
