@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Iterator
 from contextlib import nullcontext
 from importlib import import_module
@@ -9,16 +10,17 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from sqlalchemy import Column, Integer, MetaData, Table, Text
+from sqlalchemy import Boolean, Column, DateTime, Float, Integer, MetaData, Table, Text, make_url
 from sqlalchemy.exc import OperationalError
 
 from tracker import heads, write_queue
-from tracker.acts import act
+from tracker.acts import act, recording
 from tracker.acts.derived import Touched
 from tracker.backup import archive, folder
 from tracker.book import book, engines
 from tracker.errors import Refused
 from tracker.ids import job_id, measurement_id, spool_id
+from tracker.model import Measurement
 from tracker.stored_rows import RawTable, digest
 from tracker.verify import _check_in_parts, attachments, ledger, parallel, recomputed
 from tracker.verify import findings as findings_module
@@ -521,3 +523,64 @@ def test_waits_and_sizes_are_those_that_are_documented() -> None:
         "connect_timeout": 10, "keepalives_idle": 10, "keepalives_interval": 5, "keepalives_count": 4,
         "tcp_user_timeout": 30_000,
     }  # fmt: skip
+
+
+def test_what_two_parts_of_an_act_touched_is_put_together() -> None:
+    """A measurement that either of them entered is none that a result alone leads to."""
+    one = Touched(jobs={1}, tested={5}, measurements={7, 8}, _plate_of={5: 1})
+    one.add(
+        Touched(jobs={2}, spools={3}, tested_spools={4}, measurements={9}, _entered={8}, _plate_of={6: 2})
+    )
+
+    assert (one.jobs, one.spools, one.tested, one.tested_spools) == ({1, 2}, {3}, {5}, {4})
+    assert (one.measurements, one._plate_of, one._entered) == ({7, 9}, {5: 1, 6: 2}, {8})
+
+
+def test_rows_are_taken_apart_by_column() -> None:
+    """Of one name, of several, of none."""
+    rows = [{"a": 1, "b": 2}, {"a": 3, "b": 4}]
+    found = [[list(each) for each in recording.columns_of(rows, names)] for names in (["b"], ["b", "a"], [])]
+    assert found == [[[2, 4]], [[2, 4], [1, 3]], []]
+
+
+@pytest.mark.parametrize("url", ["sqlite://", "postgresql+psycopg://"])
+def test_many_rows_are_made_ready_as_one_by_one(url: str) -> None:
+    """Numbers as they are, whole ones too; moments and truth as the driver has them; defaults; the entry."""
+    table = Table(
+        "t", MetaData(), Column("id", Integer), Column("x", Float), Column("name", Text, default="none"),
+        Column("ok", Boolean), Column("at", DateTime), Column("entry", Integer),
+    )  # fmt: skip
+    into = recording.Insert(table, ("at", "entry", "id", "ok", "x"), make_url(url).get_dialect()())
+    at = dt.datetime(2026, 5, 4, 10, 11, 12, tzinfo=dt.UTC)
+    rows: list[dict[str, Any]] = [
+        {"id": 1, "x": 1.5, "ok": True, "at": at}, {"id": 2, "x": None, "ok": None, "at": None},
+        {"id": 3, "x": 4, "ok": False, "at": at},
+    ]  # fmt: skip
+
+    for some in (rows, rows[:2], rows[1:2]):
+        found = into.many_values(some, entry=9)
+        single = [into.values(row, entry=9) for row in some]
+        if isinstance(single[0], dict):
+            assert [dict(each) for each in found] == single
+        else:
+            assert [tuple(each) for each in found] == [tuple(each) for each in single]
+    assert list(into.many_values([], entry=9)) == []
+
+
+def test_rows_are_ready_before_an_act_takes_them() -> None:
+    """With their list, their statements and what they touch; of no rows there is nothing to take."""
+    dialect = make_url("sqlite://").get_dialect()()
+    rows: list[dict[str, Any]] = [
+        {
+            **dict.fromkeys(each.name for each in Measurement.__table__.columns if each.name != "entry"),
+            "id": n,
+            "specimen_id": 40,
+        }
+        for n in (3, 4)
+    ]
+    bulk = act.bulk_of(Measurement, rows, 9, dialect)
+    assert (bulk.table, bulk.rows, len(bulk.statements)) == ("measurement", 2, 1)
+    assert bulk.manifest == act.manifest(Measurement.__table__, sorted({*rows[0], "entry"}), rows, 9)  # type: ignore[arg-type]
+    assert bulk.touched is not None
+    assert (bulk.touched.tested, bulk.touched._entered) == ({40}, {3, 4})
+    assert act.bulk_of(Measurement, [], 9, dialect) == act.Bulk("measurement", 0)
