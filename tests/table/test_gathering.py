@@ -377,7 +377,7 @@ def test_a_filter_sums_up_about_one_of_the_values() -> None:
     for part in (
         "result.value - 40.0", "'='", "result.quantity = 'q'", "40.0 + ",
         "coalesce(specimen.job_id, -measurement.spool_id)", "count(distinct(measurement.specimen_id))",
-        "result.value IS NOT NULL OR result.group IS NOT NULL", "min(result.value), max(result.value)",
+        "result.value IS NOT NULL OR result.group IS NOT NULL", "min(result.value)", "max(result.value)",
         "specimen.job_id IS NOT NULL OR measurement.spool_id IS NOT NULL",
     ):  # fmt: skip
         assert part in text, part
