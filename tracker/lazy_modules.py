@@ -9,10 +9,15 @@ needs them in some of its functions takes them from here, as it would take the m
 from __future__ import annotations
 
 import importlib
+import os
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, cast
 
 __all__ = ["lazy", "np", "umath", "uncertainties"]
+
+# Its matrices are small: a second thread waits for the first more than it computes, and takes ten times the
+# processor where others want it too. Who set it otherwise is obeyed. It is read when the arrays are loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def lazy(name: str) -> ModuleType:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, select
 
 from tracker import ids
 from tracker.book import Book
-from tracker.factors import OF_DAYS, REGISTRY, factors_of
+from tracker.factors import OF_DAYS, REGISTRY, days_of, factors_of
 from tracker.forms import column_named
 from tracker.kinds import has_more_than, kind_named, listed
 from tracker.kinds.registry import Judge
@@ -208,7 +208,10 @@ def _factors_of(
     add = plugged.adds_factors
     water = add or any(name.startswith("water") for name in names)
     days = water or bool(OF_DAYS.intersection(names))
-    found = factors_of(connection, numbers, plugged if add else None, water=water, days=days)
+    if OF_DAYS.issuperset(names) and not add:
+        found = days_of(connection, numbers, water=water)
+    else:
+        found = factors_of(connection, numbers, plugged if add else None, water=water, days=days)
     return {number: {name: each.value for name, each in own.items()} for number, own in found.items()}
 
 

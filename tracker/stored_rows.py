@@ -34,6 +34,17 @@ def raw(column: Any) -> ColumnElement[Any]:
     return type_coerce(column, NullType())
 
 
+def bare_rows(connection: Connection, statement: Any) -> list[tuple[Any, ...]]:
+    """Return the rows of a statement as the driver gives them.
+
+    Only for columns whose types are the driver's own. Of many rows half of the time is what is put around
+    them.
+    """
+    cursor: Any = connection.execute(statement).cursor
+    rows: list[tuple[Any, ...]] = cursor.fetchall()
+    return rows
+
+
 class RawTable:
     """How the rows of one table are read for comparison.
 

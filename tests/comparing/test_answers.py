@@ -3,21 +3,31 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+import random
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
 
+import numpy as np
 import pytest
+from sqlalchemy import select
 
 from tests.conftest import BenchClock
 from tests.databases import Kept, Places
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
+from tests.factors.test_kept import random_book
 from tracker.book import Book, open_book
 from tracker.comparing import Scope, asking, follow_up, plan_text, survey, watched, why
 from tracker.comparing.asking import name_group
 from tracker.desk.measuring import measure
 from tracker.desk.voiding import judge
 from tracker.errors import Refused
+from tracker.factors import OF_DAYS, days_of, factors_of
+from tracker.factors.kept import OF_PLACE
+from tracker.model import FactorRecord, Measurement, Specimen
 from tracker.plugins import Plugged, load
 from tracker.selection import result_rows
+from tracker.why import Cells, Value
 
 STRENGTH = "tensile.strength"
 CONTRACT = {
@@ -356,3 +366,148 @@ def test_of_very_many_results_those_on_the_newest_plates_are_looked_over(
     assert every.looked_at == ""
     assert newest.looked_at == f"of 12 results the 9 on plates from {jobs[1]} on were looked over"
     assert newest.looked_at in " ".join(newest.sentences(200))
+
+
+@pytest.mark.parametrize("seed", [3, 8, 21])
+def test_a_survey_holds_of_every_result_what_is_recorded_of_it(
+    book: Book, plugged: Plugged, seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In columns, read plates together and in parts, the same as read piece by piece with the plain rule.
+
+    Books drawn from all that factors are read from: settings changed by hand, second spools, dryings, plate
+    files, logs, what was given outright, results of spools, records taken back.
+    """
+    monkeypatch.setattr(survey, "_AT_ONCE", 5)
+    monkeypatch.setattr(survey, "_SPOOLS_AT_ONCE", 1)
+    random_book(book, seed, 60)
+    _as_tested(book, random.Random(seed))
+    names = ["impact.strength", "impact.energy"]
+    with book.read() as session:
+        rows = result_rows(session.connection(), quantities=names)
+        rows = [row for row in rows if row.counted and row.value is not None]
+        asking._put_factors(session, plugged, rows)
+    printed = {row.measurement for row in rows if row.printed_at is not None}
+    plain = {(row.measurement, row.quantity): asking._observation(row, book.zone) for row in rows}
+
+    found = list(survey.surveys(book, plugged, {}, names))
+    seen = {}
+    for each in found:
+        cells = each.records.cells
+        for number, cell in enumerate(each.records.cell.tolist()):
+            measurement, of = each.records.name(number)
+            one = plain[measurement, each.question.quantity]
+            seen[measurement, each.question.quantity] = one
+            assert each.records.values[number] == one.value
+            assert (of, cells.plates[cells.plate[cell]]) == (one.specimen, one.plate)
+            assert cells.materials[cells.material[cell]] == one.material
+            assert bool(cells.bound[cell]) == (one.censored is not None)
+            if measurement in printed:
+                assert cells.order[cell] == one.order
+            assert _of_cell(cells, cell) == _comparable(one.factors)
+    assert seen.keys() == plain.keys()
+    assert len(seen) > 5
+
+
+def _as_tested(book: Book, draw: random.Random) -> None:
+    """Say who tested where, give some pieces their water, and take back what is of pieces taken back."""
+    with book.act("bench", WHO, reason="drawn") as act:
+        pieces = list(act.session.scalars(select(Specimen.id)))
+        for test in act.session.scalars(select(Measurement)):
+            test.operator, test.room_c = draw.choice([None, "Bo"]), draw.choice([None, 22.5])
+            if test.specimen_id is not None:
+                test.voided = None if test.specimen_id in pieces else act.seq
+        for piece in pieces:
+            name, basis = draw.choice(["water_pct", "drying_c"]), draw.choice(["typed", "measured"])
+            number, text = draw.choice([(0.3, None), (None, "wet"), (None, None)])
+            if draw.random() < 0.5:
+                act.session.add(
+                    FactorRecord(
+                        specimen_id=piece, name=name, number=number, text=text, basis=basis, source=""
+                    )
+                )
+
+
+@pytest.mark.parametrize("seed", [3, 8])
+def test_days_read_once_for_a_job_are_those_of_each_piece(book: Book, seed: int) -> None:
+    """Of second spools and of what was given outright too."""
+    random_book(book, seed, 60)
+    _as_tested(book, random.Random(seed))
+    with book.connect() as connection:
+        pieces = list(connection.scalars(select(Specimen.id)))
+        plain, quick = (
+            {
+                piece: {name: own[name] for name in own.keys() & OF_DAYS}
+                for piece, own in read(connection, pieces, water=True).items()
+            }
+            for read in (factors_of, days_of)
+        )
+    assert quick == plain
+    assert any(plain.values())
+
+
+def _of_cell(cells: Cells, cell: int) -> dict[str, object]:
+    found: dict[str, object] = {}
+    for name, column in cells.factors.items():
+        level, names = column.take(np.array([cell])).by_level()
+        if level[0] >= 0 and name != "age_h":
+            low, high = column.low[cell], column.high[cell]
+            found[name] = names[level[0]] if column.word[cell] >= 0 else (low, high)
+    return found
+
+
+def _comparable(factors: Mapping[str, Value]) -> dict[str, object]:
+    left_out = OF_PLACE | {"note", "printed_on", "tested_on", "section", "age_h", "material"}
+    known = {name: value for name, value in factors.items() if name not in left_out and value is not None}
+    return {
+        name: value if isinstance(value, (str, tuple)) else (value, value) for name, value in known.items()
+    }
+
+
+@pytest.mark.parametrize("change", [False, True])
+def test_days_worked_out_by_another_process_are_those_of_the_same_book(
+    book: Book, plugged: Plugged, unlike: tuple[str, str], change: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was entered meanwhile would be another state: then they are worked out here."""
+    del unlike
+    (here,) = survey.surveys(book, plugged, {}, [STRENGTH])
+    with book.connect() as connection:
+        head = survey._head(connection)
+    if change:
+        a_material(book, name="Heide PETG", family="PETG")
+    there = survey._days_there(book.place, [STRENGTH], 0, head)
+    assert (there is None) == change
+    with book.read() as session:
+        found = survey._Gathered(session, None)
+        found.take(survey._results(session.connection(), [STRENGTH], (0, None)), (0, None))
+        asked: list[int] = []
+        work = survey.of_spools
+        monkeypatch.setattr(survey, "of_spools", lambda *a, **k: asked.append(1) or work(*a, **k))
+        found.put_days(there)
+    assert bool(asked) == change
+    (both,) = found.surveys({})
+    for name, column in here.records.cells.factors.items():
+        other = both.records.cells.factors[name]
+        assert np.array_equal(column.low, other.low, equal_nan=True)
+        assert column.word.tolist() == other.word.tolist()
+
+
+def test_a_process_that_ends_early_costs_its_work_alone(
+    book: Book, plugged: Plugged, unlike: tuple[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The days are then worked out by the process that asks."""
+    del unlike
+    (here,) = survey.surveys(book, plugged, {}, [STRENGTH])
+    monkeypatch.setattr(survey, "_APART", 1)
+
+    class _Broken:
+        def submit(self, *_: object) -> Future[None]:
+            future: Future[None] = Future()
+            future.set_exception(BrokenProcessPool())
+            return future
+
+        def shutdown(self, **_: object) -> None: ...
+
+    monkeypatch.setattr(survey, "ProcessPoolExecutor", lambda *_: _Broken())
+    (again,) = survey.surveys(book, plugged, {}, [STRENGTH])
+    assert again.factors == here.factors
+    assert again.records.values.tolist() == here.records.values.tolist()

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import math
 from collections import Counter
+from collections.abc import Mapping
 from types import SimpleNamespace
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
 from tracker.api import FactorValue
@@ -35,12 +38,23 @@ from tracker.comparing.asking import (
     question_of,
     value_of,
 )
-from tracker.comparing.survey import MOST, _days, _first_job, _Gathered, _one_a_cause
+from tracker.comparing.survey import (
+    MOST,
+    MOST_ONE_BY_ONE,
+    _age,
+    _Column,
+    _days,
+    _first_job,
+    _microseconds,
+    _moment,
+    _one_a_cause,
+    _spans,
+)
 from tracker.comparing.usual import _differing, _usual
 from tracker.errors import Refused
 from tracker.factors import REGISTRY
 from tracker.selection import ResultRow
-from tracker.why import Question
+from tracker.why import Entries, Question
 
 AT = dt.datetime(2026, 5, 4, 22, 30, tzinfo=dt.UTC)
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -68,6 +82,10 @@ def sides(a: list[ResultRow], b: list[ResultRow], rest: list[ResultRow] | None =
 def nozzle(value: Any, **more: Any) -> FactorValue:
     """Return a nozzle's temperature."""
     return FactorValue("nozzle_c", value, "degC", **{"basis": "commanded", **more})
+
+
+def _entries(values: Mapping[str, list[Any]]) -> dict[str, Entries]:
+    return {name: Entries.of(each) for name, each in values.items()}
 
 
 class TestSides:
@@ -372,60 +390,72 @@ class TestSurvey:
         ("hours", "days"), [(0, 0), (11.9, 0), (12.1, 1), (36.1, 2), (-13, -1), (24 * 7, 7)]
     )
     def test_ages_to_the_day(self, hours: float, days: int) -> None:
-        """Rounded; none where one of the two is not recorded."""
-        assert _days(AT + dt.timedelta(hours=hours), AT) == days
-        assert (_days(None, AT), _days(AT, None)) == (None, None)
-
-    def test_of_many_results_those_on_the_newest_plates(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        """As many whole plates as stay below the bound; the newest in any case."""
-        monkeypatch.setattr(survey, "MOST", 10)
-
-        def asked(every: int, plates: list[tuple[int, int]]) -> Any:
-            return SimpleNamespace(scalar=lambda _: every, execute=lambda _: plates)
-
-        assert _first_job(asked(10, []), ["q"]) == (0, "")
-        assert _first_job(asked(0, []), ["q"]) == (0, "")
-        first, words = _first_job(asked(11, [(9, 4), (7, 6), (3, 1)]), ["q"])
-        assert first == 7
-        assert words.startswith("of 11 results the 10 on plates from J0007-")
-        assert words.endswith(" on were looked over")
-        assert _first_job(asked(99, [(9, 50), (7, 1)]), ["q"])[0] == 9
-        assert MOST == 120_000
-
-    def test_alike_results_are_one_cell(self) -> None:
-        """Told by the first of each; named by piece or spool."""
-        own = _Gathered()
-        rows = [
-            SimpleNamespace(unit="MPa", value=v, job_id=job, spool_id=spool, piece=3, measurement_id=n)
-            for n, (v, job, spool) in enumerate([(1.0, 7, None), (2.0, 7, None), (3.0, None, 4)], start=1)
-        ]
-        firsts = []
-        for each, alike in zip(rows, ("a", "a", "b"), strict=True):
-            first = own.add(each, alike)
-            firsts.append(first)
-            if first:
-                own.cells.append(each)  # type: ignore[arg-type]
-        assert (firsts, own.cell, own.values, own.unit) == (
-            [True, False, True],
-            [0, 0, 1],
-            [1.0, 2.0, 3.0],
-            "MPa",
+        """Rounded; all alike where one of the two is not recorded."""
+        at, later, never = _microseconds([AT, AT + dt.timedelta(hours=hours), None])
+        assert _days(np.array([later]), np.array([at])).tolist() == [days]
+        assert _days(np.array([never, at]), np.array([at, never])).tolist() == [math.inf, math.inf]
+        assert _age(np.array([later]), np.array([at])).tolist() == pytest.approx(
+            [hours if hours >= 0 else math.nan], nan_ok=True
         )
-        assert own.name(0)[1].startswith("J0007-03")
-        assert own.name(2)[1].startswith("S0004")
-        assert [own.name(n)[0][:5] for n in range(3)] == ["M0001", "M0002", "M0003"]
+
+    def test_a_moment_is_read_as_either_database_has_it(self) -> None:
+        """Text in UTC, or a moment with its zone; none stays none."""
+        stored = [str(AT.replace(tzinfo=None)), AT.astimezone(VIENNA), None]
+        assert [_moment(each) for each in _microseconds(stored).tolist()] == [AT, AT, None]
+
+    def test_of_many_results_those_on_the_newest_plates(self) -> None:
+        """As many whole plates as stay below the bound; the newest in any case; spools are no plates."""
+        assert _first_job([(1, 10)], 10) == (0, "")
+        assert _first_job([], 10) == (0, "")
+        first, words = _first_job([(-2, 9), (3, 1), (7, 6), (9, 4)], 10)
+        assert first == 7
+        assert words.startswith("of 20 results the 10 on plates from J0007-")
+        assert words.endswith(" on were looked over")
+        assert _first_job([(7, 1), (9, 50)], 10)[0] == 9
+        assert (MOST, MOST_ONE_BY_ONE) == (1_200_000, 120_000)
+
+    def test_parts_have_about_as_many_results(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Whole jobs, one part at least; what comes after the last one begun is in it."""
+        monkeypatch.setattr(survey, "_AT_ONCE", 10)
+        assert _spans([], 0) == [(0, None)]
+        assert _spans([(-1, 4), (2, 6), (3, 4), (5, 1), (6, 20), (7, 2)], 0) == [
+            (0, 5), (5, 6), (6, 7), (7, None)
+        ]  # fmt: skip
+        assert _spans([(2, 6), (3, 9), (5, 1)], 3) == [(3, None)]
+
+    def test_a_column_is_put_together_from_its_parts(self) -> None:
+        """What no part speaks of is not recorded; a word is one word in all of them."""
+        column = _Column()
+        column.add(0, ["left", None, "right"])
+        column.add(4, ["right", 3.0, (1.0, 2.0)])
+        whole = column.whole(8)
+        names = [None if at < 0 else whole.words[at] for at in whole.word]
+        assert names == ["left", None, "right", None, "right", None, None, None]
+        assert whole.low[5:7].tolist() == [3.0, 1.0]
+        assert whole.high[5:7].tolist() == [3.0, 2.0]
+        assert whole.recorded.tolist() == [True, False, True, False, True, True, True, False]
 
     def test_one_factor_a_cause_is_kept(self) -> None:
         """The one recorded most often; of two alike the earlier in the registry; material is none."""
         causes = Counter(each.same_cause for each in REGISTRY if each.same_cause)
         cause = next(name for name, count in causes.items() if count > 1)
         one, other = [each.name for each in REGISTRY if each.same_cause == cause][:2]
-        values: dict[str, list[Any]] = {one: [1.0], other: [1.0], "nozzle_c": [250.0], "material": ["x"]}
-        assert {each.name for each in _one_a_cause(values)} == {one, "nozzle_c"}
+        values: dict[str, list[Any]] = {
+            one: [1.0, None], other: [1.0, None], "nozzle_c": [250.0, None], "material": ["x", None],
+            "nowhere": [None, None],
+        }  # fmt: skip
+        assert {each.name for each in _one_a_cause(_entries(values))} == {one, "nozzle_c"}
         values[other] = [1.0, 2.0]
-        found = _one_a_cause(values)
+        found = _one_a_cause(_entries(values))
         assert {each.name for each in found} == {other, "nozzle_c"}
         assert {each.same_cause for each in found} == {""}
+
+    def test_a_factor_nobody_declared_is_of_the_kind_of_its_values(self) -> None:
+        """Numbers with their range as span; with a word among them a category."""
+        (number,) = _one_a_cause(_entries({"gloss": [1.0, None, 5.0]}))
+        assert (number.kind, number.span) == ("number", 4.0)
+        (category,) = _one_a_cause(_entries({"gloss": [1.0, "matt"]}))
+        assert category.kind == "category"
 
 
 class TestUsual:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import inspect
+import os
+import subprocess
 import sys
 import textwrap
 
@@ -50,3 +52,14 @@ def test_what_is_put_into_a_module_later_is_seen(monkeypatch: pytest.MonkeyPatch
 def test_what_a_module_lacks_is_an_error_of_the_usual_kind() -> None:
     """So that ``getattr`` with a default and ``hasattr`` work."""
     assert not hasattr(lazy("math"), "no_such_function")
+
+
+def test_arrays_are_multiplied_by_one_thread_unless_set_otherwise() -> None:
+    """Small matrices gain nothing from a second one, and wait for it where the processors are busy."""
+    code = "import os, tracker.lazy_modules; print(os.environ['OPENBLAS_NUM_THREADS'])"
+    for given, wanted in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "2"}, "2")):
+        bare = {name: text for name, text in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+        done = subprocess.run(
+            [sys.executable, "-c", code], env=bare | given, capture_output=True, text=True, check=True
+        )
+        assert done.stdout.split() == [wanted]

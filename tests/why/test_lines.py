@@ -262,13 +262,15 @@ def test_records_of_one_plate_and_mapping_are_one_cell() -> None:
     ]
     records = Records.of(rows)
     assert list(records.cell) == [0, 0, 0, 1, 2, 3]
-    assert [cell.result_id for cell in records.cells] == ["R1", "R4", "R5", "R6"]
+    assert list(records.cells.value) == [1.0, 4.0, 5.0, 6.0]
+    assert list(records.cells.bound) == [False, False, True, False]
     assert records.name(2) == ("R3", "S3")
 
     usable = records.usable()
     assert list(usable.values) == [1.0, 3.0, 4.0, 6.0]
     assert list(usable.cell) == [0, 0, 1, 2]
-    assert [cell.result_id for cell in usable.cells] == ["R1", "R4", "R6"]
+    assert list(usable.cells.value) == [1.0, 4.0, 6.0]
+    assert list(usable.cells.factors["fan_pct"].low) == [30.0, 30.0, 30.0]
     assert [usable.name(row) for row in range(4)] == [("R1", "S1"), ("R3", "S3"), ("R4", "S4"), ("R6", "S6")]
 
 

@@ -17,10 +17,10 @@ from statsmodels.regression.mixed_linear_model import MixedLM  # type: ignore[im
 from tests.statistics.certified import digits, strd_line
 from tests.why import plain
 from tests.why.simulated import SIX, STRENGTH, World, book
-from tracker.why import Factor, Observation, Question
+from tracker.why import Factor, Observation, Question, posterior
 from tracker.why.answer import _smaller_tail
 from tracker.why.design import Array, Design, build
-from tracker.why.posterior import Posterior, Sums, _sheets, fixed, infer, quantiles, sums
+from tracker.why.posterior import Posterior, Sums, _sheets, fixed, infer, quantiles, sums, systems
 from tracker.why.working import _residuals
 
 _RAW = Question("y", positive=False)
@@ -238,3 +238,25 @@ def test_the_luck_of_a_plate_is_what_the_scatters_leave_it() -> None:
     pieces = np.bincount(design.plate)
     assert luck == pytest.approx(0.64 * np.bincount(design.plate, weights=left), abs=1e-12)
     assert variance == pytest.approx(0.0009 * 0.64 / (1 + 0.64 * pieces))
+
+
+@pytest.mark.parametrize("materials", [1, 3, 40])
+def test_products_made_once_give_what_one_pair_at_a_time_gives(
+    materials: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sums of many plates are weighed for all pairs of scatters together; a material may cross the parts."""
+    rng = np.random.default_rng(materials)
+    k, c = 120, 4
+    counts = rng.integers(1, 9, k).astype(float)
+    x, y = rng.normal(size=(k, c)), rng.normal(size=k)
+    starts = np.unique(np.r_[0, rng.integers(0, k, materials - 1)])
+    data = Sums(
+        int(counts.sum()), 0, (x * counts[:, None]).T @ x, x.T @ (y * counts), float(y @ (y * counts)) + 3,
+        counts, x * counts[:, None], y * counts, rng.random(k) * (rng.random(k) < 0.5), np.ones(k), starts,
+    )  # fmt: skip
+    rho, kappa = np.exp(rng.normal(size=(2, 5)))
+    plainly = systems(data, rho, kappa)
+    monkeypatch.setattr(posterior, "_AT_ONCE", 10)
+    monkeypatch.setattr(posterior, "_PLATES", 50)
+    for ours, theirs in zip(systems(data, rho, kappa), plainly, strict=True):
+        assert ours == pytest.approx(theirs, rel=1e-9, abs=1e-9)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import math
 from dataclasses import replace
@@ -18,6 +19,7 @@ from tracker.why.posterior import infer, sums
 from tracker.why.watch import Records, _Book, _Fit, _step
 from tracker.why.working import typical_scatters
 
+watch_module = importlib.import_module("tracker.why.watch")
 _WORLD = World({f.name: 0.04 for f in SIX}, 0.02, 0.01)
 _RIG = Factor("rig", kind="category")
 
@@ -121,6 +123,14 @@ def test_step_beyond_what_shuffles_can_tell_is_distinguished_from_chance() -> No
     assert found is not None
     assert (found.plate, found.before, found.after) == ("P15", 15, 15)
     assert found.p < 1e-8
+
+
+def test_shuffles_in_parts_are_those_all_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of thousands of plates they do not fit together; the same come, and give the same probability."""
+    names, values = [f"P{i}" for i in range(12)], list(np.random.default_rng(4).normal(size=12))
+    every = _step(names, values)
+    monkeypatch.setattr(watch_module, "_NUMBERS", 100)
+    assert _step(names, values) == every
 
 
 @pytest.mark.parametrize(("kind", "other"), [("since", "trend"), ("trend", "since")])

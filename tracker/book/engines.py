@@ -102,6 +102,8 @@ def _server_engine(place: str) -> Engine:
             # A pooler in transaction mode gives each transaction another session, which does not know what
             # an earlier one prepared.
             connect_args={**settings, "prepare_threshold": None},
+            # Nothing is kept as hstore; to ask the server whether it has it costs every command a statement.
+            use_native_hstore=False,
         )
     except ModuleNotFoundError as error:
         raise missing_extra(error) or error from error
@@ -197,7 +199,7 @@ def begin_writing(engine: Engine, statement_s: int = STATEMENT_S, lock: str = ""
     return connection
 
 
-def plan_for_first_rows(connection: Connection) -> None:
+def plan_for_first_rows(connection: Connection, *, few: bool = False) -> None:
     """Have a server plan for the first rows of a cursor; nothing to do on SQLite, which always does.
 
     A list joins more tables than a server rearranges of itself, and it plans for the last row of what must be
@@ -205,11 +207,15 @@ def plan_for_first_rows(connection: Connection) -> None:
 
     Args:
         connection: In a transaction, for the rest of it.
+        few: Whether a condition leaves few rows, so that to sort them all costs less than to go through the
+            others in their order.
     """
     if connection.dialect.name != "sqlite":
+        # Another process for a part of the rows takes longer to begin than the rows it would read.
         connection.exec_driver_sql(
             "SET LOCAL join_collapse_limit = 24; SET LOCAL from_collapse_limit = 24; "
-            "SET LOCAL geqo_threshold = 25; SET LOCAL cursor_tuple_fraction = 0.01"
+            "SET LOCAL geqo_threshold = 25; SET LOCAL max_parallel_workers_per_gather = 0; "
+            f"SET LOCAL cursor_tuple_fraction = {1.0 if few else 0.01}"
         )
 
 

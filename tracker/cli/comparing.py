@@ -16,6 +16,7 @@ from tracker.cli._output import (
     note,
     picture_form,
     print_json,
+    stages,
     table,
     titled,
     width,
@@ -197,7 +198,8 @@ def _combination(text: str) -> dict[str, str]:
 @pass_bench
 def watch_command(bench: Bench, /, quantity: str | None, picture: Path | None, as_json: bool) -> None:
     """Point at drift, at rigs and operators that read differently, and at improbable results."""
-    found, refused = comparing.watched(bench.book, bench.plugged, quantity)
+    with stages() as tell:
+        found, refused = comparing.watched(bench.book, bench.plugged, quantity, tell)
     if picture is not None:
         if not found:
             raise Refused("There are no charts", why="; ".join(refused.values()) or "nothing was tested")

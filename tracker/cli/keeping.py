@@ -306,7 +306,8 @@ def verify_command(
     gone = clean(bench.book, findings.unnamed) if cleaning and findings.unnamed else []
     mended = cleaning and bool(findings.of("derived"))
     if mended:
-        mend_derived(bench.book)
+        with stages() as tell:
+            mend_derived(bench.book, tell)
     # Not of a damaged book: the note would vouch for it.
     if note_to is not None and findings.clean:
         write_head(head_now(bench.book), note_to)

@@ -20,6 +20,7 @@ from tracker.ids import spool_id
 from tracker.kinds import NotFoundError, material_named
 from tracker.model import Material, Spool
 from tracker.plugins import Plugged
+from tracker.progress import Progress
 from tracker.selection import check_quantities
 from tracker.why import (
     Answer,
@@ -327,10 +328,19 @@ def _at_the_printer(name: str) -> bool:
     return known.settable and not known.of_test
 
 
-def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[list[Watch], dict[str, str]]:
+def watched(
+    book: Book, plugged: Plugged, quantity: str | None = None, progress: Progress | None = None
+) -> tuple[list[Watch], dict[str, str]]:
     """Look over the whole book for drift, readers that differ, and improbable results.
 
-    Of a very large book it is the newest plates, which each watch then says (:attr:`Watch.looked_at`).
+    Of more than a million results it is the newest plates, which each watch then says
+    (:attr:`Watch.looked_at`).
+
+    Args:
+        book: To be read.
+        plugged: Methods, and what may add factors.
+        quantity: Only this; all where None.
+        progress: Called with the stage, what is done and how much it is.
 
     Returns:
         One watch for each quantity and orientation, their lines adjusted for all charts together, and why
@@ -345,7 +355,7 @@ def watched(book: Book, plugged: Plugged, quantity: str | None = None) -> tuple[
     names = [quantity] if quantity else sorted(declared)
     found: list[Watch] = []
     refused: dict[str, str] = {}
-    for each in surveys(book, plugged, declared, names):
+    for each in surveys(book, plugged, declared, names, progress):
         try:
             seen = watch(each.question, each.factors, each.records)
             found.append(replace(seen, looked_at=each.looked_at))

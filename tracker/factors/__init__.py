@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tracker.factors.inforce import Changed, Heating, InForce, heating, in_force
-from tracker.factors.kept import OF_DAYS
+from tracker.factors.kept import OF_DAYS, days_of
 from tracker.factors.printed import changed_by_hand
 from tracker.factors.reading import (
     factors_of,
@@ -33,6 +33,7 @@ __all__ = [
     "Heating",
     "InForce",
     "changed_by_hand",
+    "days_of",
     "factor_data",
     "factor_named",
     "factor_words",

@@ -10,7 +10,9 @@ write again what is kept of every job since, and the water takes a pass of the m
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from operator import itemgetter
 from typing import Any, Final, NamedTuple
 
 from sqlalchemy import Connection, delete, func, select
@@ -19,9 +21,20 @@ from sqlalchemy.orm import Session
 from tracker.acts.act import insert_rows
 from tracker.acts.derived import Touched
 from tracker.factors.printed import of_job
-from tracker.factors.reading import Rows, material_of_piece, recorded_of, rows_of_jobs
+from tracker.factors.reading import Rows, factors_of, material_of_piece, recorded_of, rows_of_jobs
 from tracker.factors.registry import ESTIMATED, MEASURED, Factors
-from tracker.model import OWN_MATERIAL, FactorInForce, Job, JobInForce, JournalRecord, Specimen
+from tracker.ids import read_id, spool_id
+from tracker.model import (
+    OWN_MATERIAL,
+    FactorInForce,
+    FactorRecord,
+    Job,
+    JobInForce,
+    JobSpool,
+    JournalRecord,
+    Specimen,
+    Spool,
+)
 from tracker.progress import Progress, silent
 from tracker.stored_rows import batched
 
@@ -30,6 +43,9 @@ OF_DAYS: Final = frozenset({"water_pct", "open_air_h", "open_air_rh_h", "drying_
 
 OF_SPECIMEN: Final = ("x_mm", "y_mm", "filament_g", "orientation", "geometry")
 """Factors that a specimen's own row says, under the same name."""
+
+OF_PLACE: Final = frozenset({"x_mm", "y_mm", "filament_g", "orientation"})
+"""Factors that tell the pieces of a plate apart by where they stood on it."""
 
 OF_JOB: Final[Mapping[str, tuple[str, ...]]] = {
     "nozzle_c": ("nozzle_measured_c", "nozzle_set_c"),
@@ -54,6 +70,11 @@ _COLUMNS: Final = {table.name: [column.name for column in table.c] for table in 
 _AT_ONCE: Final = 1000
 """Jobs worked out together: what is read of their pieces stays a few megabytes."""
 
+Given = tuple[str, float | None, str | None, str | None]
+"""A factor given outright: its name, number, text and basis."""
+
+_JOB_COLUMNS: Final = tuple(dict.fromkeys(column for columns in OF_JOB.values() for column in columns))
+
 _Worth = tuple[float | None, str | None, float | None, float | None]
 """Number, text, least and greatest of a row of ``factor_in_force``."""
 
@@ -63,6 +84,115 @@ class Kept(NamedTuple):
 
     jobs: dict[int, tuple[int | None, int | None, int]]
     factors: dict[tuple[int, str], _Worth]
+
+
+def days_of(connection: Connection, specimens: Sequence[int], *, water: bool) -> dict[int, Factors]:
+    """Return what :func:`factors_of` does, as far as it follows from the days of spools: of others not all.
+
+    It is read of one specimen for all of a job that have one spool and the same given outright.
+
+    Args:
+        connection: To the book.
+        specimens: Row ids; unknown ones are left out of the answer.
+        water: Whether to estimate the water content too.
+    """
+    alike: dict[tuple[Any, ...], int] = {}
+    one: dict[int, int] = {}
+    for some in batched(specimens):
+        pieces = connection.execute(select(Specimen.id, Specimen.job_id).where(Specimen.id.in_(some))).all()
+        given: dict[int, list[Any]] = defaultdict(list)
+        asked = select(
+            FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text,
+            FactorRecord.basis, FactorRecord.source,
+        ).where(FactorRecord.specimen_id.in_(some), FactorRecord.name.in_(OF_DAYS))  # fmt: skip
+        for row in connection.execute(asked):
+            given[row.specimen_id].append(tuple(row)[1:])
+        jobs = {row.job_id for row in pieces}
+        links = select(JobSpool.job_id).where(JobSpool.job_id.in_(jobs)).group_by(JobSpool.job_id)
+        apart = set(connection.scalars(links.having(func.count() > 1)))
+        for piece, job in pieces:
+            key = (job, *sorted(given.get(piece, ()), key=str), piece if job in apart else None)
+            one[piece] = alike.setdefault(key, piece)
+    found = factors_of(connection, alike.values(), water=water)
+    return {piece: found[other] for piece, other in one.items() if other in found}
+
+
+class Piece(NamedTuple):
+    """A specimen whose factors are asked for.
+
+    Attributes:
+        id: Its number.
+        job: Number of its job.
+        geometry: Its template.
+        given: What was given outright.
+    """
+
+    id: int
+    job: int
+    geometry: str | None
+    given: Sequence[Given]
+
+
+def columns_in_force(
+    connection: Connection, pieces: Sequence[Piece]
+) -> tuple[dict[str, list[Any]], list[int | None]]:
+    """Return the values in force of factors by name, one for each piece, and the number of each one's spool.
+
+    They are those of :func:`tracker.factors.reading.factors_of`, read from what is kept: a word, a number, or
+    least and greatest value of an estimate; None where nothing is recorded. Left out are :data:`OF_DAYS` and
+    :data:`OF_PLACE`.
+    """
+    jobs = _rows_of_jobs(connection, sorted({piece.job for piece in pieces}))
+    of_pieces = [jobs[piece.job] for piece in pieces]
+    found: dict[str, list[Any]] = {
+        "attempt": [None if row.attempt is None else float(row.attempt) for row in of_pieces],
+        "lot": [row.lot for row in of_pieces],
+        "spool": [None if row.spool_id is None else spool_id(row.spool_id) for row in of_pieces],
+        "geometry": [piece.geometry for piece in pieces],
+    }
+    for name, columns in OF_JOB.items():
+        read = [itemgetter(_JOB_COLUMNS.index(column)) for column in columns]
+        found[name] = [next((v for get in read if (v := get(row)) is not None), None) for row in of_pieces]
+    for place, piece in enumerate(pieces):
+        for name, number, text, _ in piece.given:
+            value = number if number is not None else text
+            if value is not None:
+                found.setdefault(name, [None] * len(pieces))[place] = value
+    spools = [row.spool_id for row in of_pieces]
+    _put_kept(connection, {piece.id: place for place, piece in enumerate(pieces)}, found, spools)
+    return {name: found[name] for name in found.keys() - OF_DAYS - OF_PLACE}, spools
+
+
+def _rows_of_jobs(connection: Connection, numbers: Sequence[int]) -> dict[int, Any]:
+    asked = (
+        select(*(getattr(Job, name) for name in _JOB_COLUMNS))
+        .add_columns(Job.id, _JOBS.c.attempt, _JOBS.c.spool_id, Spool.lot)
+        .outerjoin(_JOBS, _JOBS.c.job_id == Job.id)
+        .outerjoin(Spool, Spool.id == _JOBS.c.spool_id)
+    )  # fmt: skip
+    return {
+        row.id: row
+        for some in batched(numbers)
+        for row in connection.execute(asked.where(Job.id.in_(some))).all()
+    }
+
+
+def _put_kept(
+    connection: Connection, places: Mapping[int, int], found: dict[str, list[Any]], spools: list[int | None]
+) -> None:
+    asked = select(
+        _FACTORS.c.specimen_id, _FACTORS.c.name, _FACTORS.c.number, _FACTORS.c.text,
+        _FACTORS.c.low, _FACTORS.c.high,
+    ).where(_FACTORS.c.name.not_in((*OF_PLACE, OWN_MATERIAL)))  # fmt: skip
+    for some in batched(sorted(places)):
+        kept = connection.execute(asked.where(_FACTORS.c.specimen_id.in_(some))).all()
+        for piece, name, number, text, low, high in kept:
+            place = places[piece]
+            value = number if number is not None else text
+            known = found.setdefault(name, [None] * len(places))
+            known[place] = value if low is None or high is None else (low, high)
+            if name == "spool":
+                spools[place] = None if text is None else read_id(text)[0].number
 
 
 def keep(session: Session, seq: int, touched: Touched) -> None:

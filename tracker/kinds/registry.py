@@ -20,6 +20,7 @@ from tracker.ids import Ident, IdError, likely_slips, read_payload, unchecked
 from tracker.kinds.base import Kind, merged_into
 from tracker.model import Material, Specimen
 from tracker.moments import local_time
+from tracker.selection import begins_with_few
 from tracker.stating import state
 
 _NO_KINDS: Final = ("base", "registry", "whereabouts")
@@ -335,7 +336,7 @@ def _rows_of(
         statement = statement.add_columns(kind.model.id.label(_NUMBER))
     if voided:
         statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
-    plan_for_first_rows(connection)
+    plan_for_first_rows(connection, few=begins_with_few(where))
     # A few rows first and then more at a time, but never many: a server works out all of a part before it
     # gives the first of it, and where few rows pass it goes through two hundred others for each.
     options = {"stream_results": True, "max_row_buffer": 250}

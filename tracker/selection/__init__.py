@@ -6,6 +6,7 @@ from tracker.selection.filters import Filter, FilterError, Term, parse_filter
 from tracker.selection.narrowing import (
     Narrowed,
     Of,
+    begins_with_few,
     check_filter,
     check_names,
     check_quantities,
@@ -39,6 +40,7 @@ __all__ = [
     "Of",
     "ResultRow",
     "Term",
+    "begins_with_few",
     "check_asked",
     "check_filter",
     "check_names",

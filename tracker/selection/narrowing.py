@@ -30,6 +30,7 @@ from sqlalchemy import (
     select,
     true,
 )
+from sqlalchemy.sql import visitors
 from sqlalchemy.sql.elements import False_
 
 from tracker import ids
@@ -62,6 +63,12 @@ _FEW: Final = 2_000
 OF_A_PIECE: Final = Specimen.id > 0
 """Tells SQLite that an outer join to specimens is as good as an inner one. From an IN it does not conclude
 that, and it begins with no table right of an outer join: it would walk through all results of the book."""
+
+
+def begins_with_few(conditions: Iterable[ColumnElement[bool]]) -> bool:
+    """Whether one of these leads to a few jobs or specimens, with which the database can begin."""
+    return any(part is OF_A_PIECE for each in conditions for part in visitors.iterate(each))
+
 
 _OF_RESULTS: Final = frozenset({"quantity", "counted", "value"})
 

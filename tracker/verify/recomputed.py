@@ -43,11 +43,11 @@ def _finding(name: str, key: str, of: str, difference: str) -> Finding:
     return Finding("derived", text, name, "job_in_force", key)
 
 
-def mend_derived(book: Book) -> None:
+def mend_derived(book: Book, progress: Progress | None = None) -> None:
     """Work out again all that is kept of jobs and specimens beside their records."""
     with book.writing() as connection:
         for keeper in working_out():
-            keeper.refill(connection)
+            keeper.refill(connection, progress)
 
 
 Recompute = Callable[[Measurement], Mapping[str, float | None] | None]

@@ -9,6 +9,7 @@ them ``words`` and ``picture``.
 """
 
 from tracker.why.answer import Answer, answer
+from tracker.why.design import Cells, Entries, no_numbers, no_words
 from tracker.why.differed import settings_that_differ
 from tracker.why.overview import Overview, overview
 from tracker.why.picture import draw_watch
@@ -27,6 +28,8 @@ from tracker.why.watch import (
 
 __all__ = [
     "Answer",
+    "Cells",
+    "Entries",
     "Factor",
     "Improbable",
     "Limit",
@@ -46,6 +49,8 @@ __all__ = [
     "answer",
     "draw_watch",
     "followup",
+    "no_numbers",
+    "no_words",
     "overview",
     "screened",
     "settings_that_differ",

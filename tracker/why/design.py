@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from tracker.why.problem import Factor, Observation, Question, Value
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Indices = NDArray[np.intp]
+Codes = NDArray[np.int32]
 
 _MOST_LEVELS = 12
 """Levels of a category that get a column each; beyond, those outside A and B are pooled."""
@@ -93,6 +94,137 @@ class Design:
 
 
 @dataclass(frozen=True)
+class Entries:
+    """What is recorded of one factor on each of m cells.
+
+    Attributes:
+        low: Least value of what is a number, NaN where none is recorded, shape (m,).
+        high: Greatest value, shape (m,); ``low`` itself where all numbers are known as one.
+        word: Index into ``words`` of what is a word, -1 where none is, shape (m,).
+        words: Words.
+    """
+
+    low: Array
+    high: Array
+    word: Codes
+    words: Sequence[str]
+
+    @classmethod
+    def of(cls, values: Sequence[Value]) -> Entries:
+        """Return the entries of values; words that are blank are none."""
+        words: dict[str, int] = {}
+        texts = [as_level(each) if isinstance(each, str) else None for each in values]
+        word = [-1 if each is None else words.setdefault(each, len(words)) for each in texts]
+        low, high = limits([None if isinstance(each, str) else each for each in values])
+        return cls(low, high, np.array(word, dtype=np.int32), list(words))
+
+    def take(self, cells: Indices) -> Entries:
+        """Return the entries of some cells."""
+        low = self.low[cells]
+        return Entries(low, low if self.high is self.low else self.high[cells], self.word[cells], self.words)
+
+    @property
+    def recorded(self) -> Bools:
+        """On which cells anything is recorded, shape (m,)."""
+        return np.asarray((self.word >= 0) | np.isfinite(self.low))
+
+    def by_level(self) -> tuple[Indices, list[str]]:
+        """Return each as the level of a category, -1 where nothing is recorded, and the levels' names."""
+        level = self.word.astype(np.intp)
+        numbers = np.flatnonzero(np.isfinite(self.low) & (level < 0))
+        pairs = list(zip(self.low[numbers].tolist(), self.high[numbers].tolist(), strict=True))
+        names = {name: number for number, name in enumerate(self.words)}
+        level[numbers] = [names.setdefault(str(a) if a == b else str((a, b)), len(names)) for a, b in pairs]
+        return level, list(names)
+
+
+def no_numbers(size: int) -> Array:
+    """Return a column in which no number is recorded."""
+    return np.broadcast_to(np.float64(math.nan), size)
+
+
+def no_words(size: int) -> Codes:
+    """Return a column in which no word is recorded."""
+    return np.broadcast_to(np.int32(-1), size)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """What is recorded of results that share it: m cells on k plates, in columns.
+
+    Attributes:
+        value: Value of one result of each, shape (m,).
+        plate: Index into ``plates``, shape (m,).
+        plates: Their names.
+        material: Index into ``materials``, shape (m,).
+        materials: Their names.
+        bound: Where the result is a limit, and no value, shape (m,).
+        order: Position in time, NaN where it is not known, shape (m,).
+        factors: What is recorded, by the factor's name.
+    """
+
+    value: Array
+    plate: Indices
+    plates: Sequence[str]
+    material: Indices
+    materials: Sequence[str]
+    bound: Bools
+    order: Array
+    factors: Mapping[str, Entries]
+
+    @classmethod
+    def of(cls, observations: Sequence[Observation]) -> Cells:
+        """Return the cells of one result of each."""
+        names = dict.fromkeys(name for o in observations for name in o.factors)
+        plate, plates = _codes([o.plate for o in observations])
+        material, materials = _codes([o.material for o in observations])
+        order = [math.nan if o.order is None else o.order for o in observations]
+        return cls(
+            np.array([o.value for o in observations], dtype=np.float64),
+            plate,
+            plates,
+            material,
+            materials,
+            np.array([o.censored is not None for o in observations], dtype=bool),
+            np.array(order, dtype=np.float64),
+            {name: Entries.of([o.factors.get(name) for o in observations]) for name in names},
+        )
+
+    def take(self, cells: Indices) -> Cells:
+        """Return some of the cells."""
+        return replace(
+            self,
+            value=self.value[cells],
+            plate=self.plate[cells],
+            material=self.material[cells],
+            bound=self.bound[cells],
+            order=self.order[cells],
+            factors={name: each.take(cells) for name, each in self.factors.items()},
+        )
+
+    def by_material(self) -> Cells:
+        """Return the cells with plates, those of one material in a row, and materials in order of name.
+
+        A job of two materials is two plates here. Only plates and materials that occur are left.
+        """
+        places = _ranks(self.materials)[self.material] * len(self.plates) + _ranks(self.plates)[self.plate]
+        _, first, plate = np.unique(places, return_index=True, return_inverse=True)
+        plates = [self.plates[at] for at in self.plate[first].tolist()]
+        used, material = np.unique(_ranks(self.materials)[self.material], return_inverse=True)
+        materials = sorted(self.materials)
+        return replace(
+            self, plate=plate, plates=plates, material=material, materials=[materials[at] for at in used]
+        )
+
+
+def _ranks(names: Sequence[str]) -> Indices:
+    """Return the place of each of distinct names in their order."""
+    ranks = np.empty(len(names), dtype=np.intp)
+    ranks[sorted(range(len(names)), key=lambda at: names[at])] = np.arange(len(names))
+    return ranks
+
+
+@dataclass(frozen=True)
 class _Block:
     """The columns of one factor, and how uncertain each result's entry is."""
 
@@ -143,34 +275,81 @@ def build(
         keep_levels: Results whose category levels are never pooled (those of A and B).
     """
     values = np.array([o.value for o in observations], dtype=np.float64)
-    scale = working_scale(question, values)
+    blocks = (
+        (factor, _block(factor, [o.factors.get(factor.name) for o in observations], values, keep_levels))
+        for factor in factors
+    )
     plate = _codes([o.plate for o in observations])[0]
     material, materials = _codes([o.material for o in observations])
-    blocks = {factor: _block(factor, observations, keep_levels) for factor in factors}
-    used = {factor: block for factor, block in blocks.items() if block.columns.shape[1]}
-    widths = [block.columns.shape[1] for block in used.values()]
+    return _design(question, values, plate, (material, materials), blocks)
+
+
+def build_of_cells(question: Question, factors: Sequence[Factor], cells: Cells) -> Design:
+    """Return the design of cells, as :func:`build` does that of one result of each."""
+    blocks = ((factor, _block_of_cells(factor, cells)) for factor in factors)
+    return _design(question, cells.value, cells.plate, (cells.material, cells.materials), blocks)
+
+
+def _design(
+    question: Question,
+    values: Array,
+    plate: Indices,
+    of: tuple[Indices, Sequence[str]],
+    blocks: Iterable[tuple[Factor, _Block]],
+) -> Design:
+    scale = working_scale(question, values)
+    material, materials = of
+    used: list[Factor] = []
+    columns: list[Array] = []
+    levels: list[str | None] = []
+    imputed, pooled, vague = {}, {}, 0
+    # Added, not averaged, over the factors: two unknown settings are two independent doubts.
+    doubt = np.zeros(len(values))
+    for factor, block in blocks:
+        # A factor that is constant where it is known was still not recorded on the rest: it is counted too.
+        if block.missing:
+            imputed[factor.name] = block.missing
+        if not block.columns.shape[1]:
+            continue
+        used.append(factor)
+        columns.append(block.columns)
+        levels += block.levels
+        if block.pooled:
+            pooled[factor.name] = block.pooled
+        vague += bool(block.open_variance.any())
+        doubt += block.open_variance
+    widths = [each.shape[1] for each in columns]
     return Design(
         y=to_working(scale, values),
-        x=_side_by_side([block.columns for block in used.values()], len(values)),
+        x=_side_by_side(columns, len(values)),
         owner=np.repeat(np.arange(len(used)), widths).astype(np.intp),
-        levels=tuple(level for block in used.values() for level in block.levels),
+        levels=tuple(levels),
         plate=plate,
         material=material,
         materials=tuple(materials),
-        open_variance=_per_plate(plate, [block.open_variance for block in used.values()]),
+        # Averaged over each plate: its pieces share one unknown.
+        open_variance=np.bincount(plate, weights=doubt) / np.bincount(plate).astype(np.float64),
         scale=scale,
         factors=tuple(used),
-        # A factor that is constant where it is known was still not recorded on the rest: it is counted too.
-        imputed={factor.name: block.missing for factor, block in blocks.items() if block.missing},
-        pooled={factor.name: block.pooled for factor, block in used.items() if block.pooled},
-        vague=sum(bool(block.open_variance.any()) for block in used.values()),
+        imputed=imputed,
+        pooled=pooled,
+        vague=vague,
     )
 
 
 def _side_by_side(columns: list[Array], n: int) -> Array:
-    """Return all columns, centred: the intercepts absorb the shift, and sums lose fewer digits."""
-    x = np.hstack(columns) if columns else np.zeros((n, 0))
-    return np.asarray(x - x.mean(axis=0))
+    """Return all columns, centred, and empty the list: of many cells they are not held twice.
+
+    The intercepts absorb the shift, and sums lose fewer digits.
+    """
+    x = np.empty((n, sum(each.shape[1] for each in columns)))
+    at = 0
+    while columns:
+        some = columns.pop(0)
+        x[:, at : at + some.shape[1]] = some
+        at += some.shape[1]
+    x -= x.mean(axis=0)
+    return x
 
 
 def _codes(names: Sequence[str]) -> tuple[Indices, list[str]]:
@@ -180,23 +359,26 @@ def _codes(names: Sequence[str]) -> tuple[Indices, list[str]]:
     return np.array([index[name] for name in names], dtype=np.intp), distinct
 
 
-def _per_plate(plate: Indices, variances: list[Array]) -> Array:
-    """Average the uncertain entries over each plate: its pieces share one unknown."""
-    counts = np.bincount(plate).astype(np.float64)
-    if not variances:
-        return np.zeros(len(counts))
-    # Added, not averaged, over the factors: two unknown settings are two independent doubts.
-    return np.bincount(plate, weights=np.sum(variances, axis=0)) / counts
+def _block(factor: Factor, values: list[Value], results: Array, keep: Sequence[Observation] = ()) -> _Block:
+    if factor.kind != "category":
+        return _number(factor, *limits(values))
+    names: dict[str, int] = {}
+    found = [as_level(value) for value in values]
+    level = [-1 if each is None else names.setdefault(each, len(names)) for each in found]
+    wanted = {as_level(o.factors.get(factor.name)) for o in keep}
+    return _category(np.array(level, dtype=np.intp), list(names), results, wanted)
 
 
-def _block(factor: Factor, observations: Sequence[Observation], keep: Sequence[Observation]) -> _Block:
+def _block_of_cells(factor: Factor, cells: Cells) -> _Block:
+    known = cells.factors.get(factor.name)
+    if known is None:
+        return _block(factor, [None] * len(cells.value), cells.value)
     if factor.kind == "category":
-        return _category(factor, observations, keep)
-    return _number(factor, [o.factors.get(factor.name) for o in observations])
+        return _category(*known.by_level(), cells.value, set())
+    return _number(factor, known.low, known.high)
 
 
-def _number(factor: Factor, values: list[Value]) -> _Block:
-    low, high = limits(values)
+def _number(factor: Factor, low: Array, high: Array) -> _Block:
     z = (low + high) / 2 / factor.span
     known = np.isfinite(z)
     missing = int(np.count_nonzero(~known))
@@ -249,35 +431,36 @@ def as_level(value: Value) -> str | None:
     return str(value).strip() or None
 
 
-def _category(factor: Factor, observations: Sequence[Observation], keep: Sequence[Observation]) -> _Block:
-    found = [as_level(o.factors.get(factor.name)) for o in observations]
-    missing = found.count(None)
-    levels = _in_order(found, observations)
+def _category(level: Indices, names: Sequence[str], results: Array, wanted: set[str | None]) -> _Block:
+    missing = int(np.count_nonzero(level < 0))
+    levels = _in_order(level, names, results)
     if len(levels) < 2:  # noqa: PLR2004 - one level explains nothing
-        return _Block(np.zeros((len(found), 0)), (), np.zeros(len(found)), missing, 0)
-    kept = _kept_levels(levels, {as_level(o.factors.get(factor.name)) for o in keep})
+        return _Block(np.zeros((len(level), 0)), (), np.zeros(len(level)), missing, 0)
+    kept = _kept_levels(levels, wanted)
     pooled = len(levels) - len(kept)
-    names = (*kept, "other") if pooled else tuple(kept)
-    columns, known = _indicators(found, names)
+    shown = (*kept, "other") if pooled else tuple(kept)
+    columns, known = _indicators(level, names, shown)
     # A pooled level has an effect of its own that no column describes: half of λ², as a level's column has.
     vague = ~known | (columns[:, -1] > 0) if pooled else ~known
-    return _Block(columns, names, np.where(vague, 0.5, 0.0), missing, pooled)
+    return _Block(columns, shown, np.where(vague, 0.5, 0.0), missing, pooled)
 
 
-def _in_order(found: Sequence[str | None], observations: Sequence[Observation]) -> list[str | None]:
-    """Return the levels in an order that follows from their results alone, and not from their names.
+def _in_order(level: Indices, names: Sequence[str], results: Array) -> list[str]:
+    """Return the levels that occur, in an order that follows from their results, and not from their names.
 
     The order decides which random numbers a level's effect is drawn with: by names, a spool entered under
     another ID would move the limits by what the drawing scatters.
     """
-    values: dict[str | None, list[float]] = {}
-    for level, observation in zip(found, observations, strict=True):
-        if level is not None:
-            values.setdefault(level, []).append(observation.value)
-    return sorted(values, key=lambda level: (math.fsum(values[level]), len(values[level]), str(level)))
+    order = np.argsort(level, kind="stable")
+    bounds = np.searchsorted(level[order], np.arange(len(names) + 1)).tolist()
+    sums: dict[str, tuple[float, int, str]] = {}
+    for name, first, last in zip(names, bounds, bounds[1:], strict=False):
+        if last > first:
+            sums[name] = math.fsum(results[order[first:last]].tolist()), last - first, name
+    return sorted(sums, key=lambda name: sums[name])
 
 
-def _kept_levels(levels: Sequence[str | None], wanted: set[str | None]) -> list[str | None]:
+def _kept_levels(levels: Sequence[str], wanted: set[str | None]) -> list[str]:
     """Return all of a few levels, of many only those that A and B have.
 
     Hundreds of lots would make hundreds of columns, and cost cubic time for
@@ -288,13 +471,14 @@ def _kept_levels(levels: Sequence[str | None], wanted: set[str | None]) -> list[
     return [level for level in levels if level in wanted]
 
 
-def _indicators(found: list[str | None], names: tuple[str | None, ...]) -> tuple[Array, Bools]:
+def _indicators(level: Indices, names: Sequence[str], shown: tuple[str, ...]) -> tuple[Array, Bools]:
     """Return a column per level, the last for all others, and which results have a level at all."""
-    index = {level: i for i, level in enumerate(names)}
-    place = np.array([index.get(level, len(names) - 1) for level in found])
-    known = np.array([level is not None for level in found])
-    columns = np.zeros((len(found), len(names)))
-    columns[np.arange(len(found)), place] = math.sqrt(0.5)
+    index = {name: i for i, name in enumerate(shown)}
+    # The last place is that of results without a level.
+    places = np.array([*(index.get(name, len(shown) - 1) for name in names), len(shown) - 1])
+    known = level >= 0
+    columns = np.zeros((len(level), len(shown)))
+    columns[np.arange(len(level)), places[level]] = math.sqrt(0.5)
     # Unknown is at the mixture of the known, which favours no level.
     columns[~known] = columns[known].mean(axis=0)
     return columns, known

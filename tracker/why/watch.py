@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -21,7 +21,7 @@ from scipy.special import ndtr, stdtr
 from tracker.errors import Refused
 from tracker.lazy_modules import np
 from tracker.statistics import EwmaChart, IndividualsChart, ewma, shewhart_individuals, variance_components
-from tracker.why.design import Array, Design, Indices, build, to_working, working_scale
+from tracker.why.design import Array, Cells, Design, Indices, build_of_cells, to_working, working_scale
 from tracker.why.posterior import Posterior, Sums, infer, intercepts, quantiles, weighted
 from tracker.why.problem import Factor, Observation, Question
 from tracker.why.words import number, per_cent, signed
@@ -35,6 +35,7 @@ _FEWEST_FOR_STEP = 6
 _EXPECTED_FALSE = 0.05
 """Results listed of a whole book in which nothing is wrong, on average."""
 _SHUFFLES = (199, 1999)
+_NUMBERS = 1_000_000
 _CLEARLY_NOTHING = 0.15
 """Probability above which a step is not looked at more closely."""
 
@@ -227,19 +228,18 @@ def screened(found: Sequence[Watch]) -> list[Watch]:
 class Records:
     """Results of a quantity in cells: what was recorded once; n results in m cells.
 
-    Results of one plate of which all the same is recorded make one cell, so that a book of a hundred thousand
-    pieces costs what its plates cost.
+    Results of one plate of which all the same is recorded make one cell.
 
     Attributes:
         values: Their values, shape (n,).
         cell: Cell of each, shape (n,).
-        cells: One result of each cell, with its plate, material, time and factors.
+        cells: What is recorded of each cell.
         name: Gives the ID of a result and of its specimen by its number.
     """
 
     values: Array
     cell: Indices
-    cells: tuple[Observation, ...]
+    cells: Cells
     name: Callable[[int], tuple[str, str]]
 
     @classmethod
@@ -253,22 +253,18 @@ class Records:
         return cls(
             np.array([o.value for o in rows], dtype=np.float64),
             cell,
-            tuple(rows[int(at)] for at in first),
+            Cells.of([rows[int(at)] for at in first]),
             lambda row: (rows[row].result_id, rows[row].specimen),
         )
 
     def usable(self) -> Records:
         """Return the results that have a residual: numbers, and no bounds."""
         # A bound has no residual: nobody knows how far beyond it the truth lies.
-        bound = np.array([o.censored is not None for o in self.cells], dtype=bool)
-        kept = np.flatnonzero(np.isfinite(self.values) & ~bound[self.cell])
+        kept = np.flatnonzero(np.isfinite(self.values) & ~self.cells.bound[self.cell])
+        if len(kept) == len(self.values):
+            return self
         used, cell = np.unique(self.cell[kept], return_inverse=True)
-        return Records(
-            self.values[kept],
-            cell,
-            tuple(self.cells[int(i)] for i in used),
-            lambda row: self.name(int(kept[row])),
-        )
+        return Records(self.values[kept], cell, self.cells.take(used), lambda row: self.name(int(kept[row])))
 
 
 def watch(
@@ -347,19 +343,18 @@ class _Book:
     @classmethod
     def of(cls, question: Question, factors: Sequence[Factor], records: Records) -> _Book:
         """Make the columns of the cells and sum the results up."""
-        # A job of two materials is two plates here; by material first, so that each has a run of plates.
-        named = [replace(o, plate=f"{o.material}{_BETWEEN}{o.plate}") for o in records.cells]
+        cells = records.cells.by_material()
         scale = working_scale(question, records.values)
-        design = replace(build(question, factors, named), scale=scale)
+        design = replace(build_of_cells(question, factors, cells), scale=scale)
         y = to_working(scale, records.values)
         y = y - y.mean()
         k = len(design.open_variance)
         material = np.zeros(k, dtype=np.intp)
         material[design.plate] = design.material
         order = np.full(k, math.inf)
-        np.minimum.at(order, design.plate, [math.inf if o.order is None else o.order for o in named])
-        plates = tuple(name.partition(_BETWEEN)[2] for name in sorted({o.plate for o in named}))
-        return cls(records, y, design, plates, material, order, _summed(design, records.cell, y, material))
+        np.minimum.at(order, design.plate, np.where(np.isnan(cells.order), math.inf, cells.order))
+        data = _summed(design, records.cell, y, material)
+        return cls(replace(records, cells=cells), y, design, tuple(cells.plates), material, order, data)
 
     @property
     def plate(self) -> Indices:
@@ -370,11 +365,16 @@ class _Book:
         """Return the mean of each plate's results, shape (k,), of values of shape (n,)."""
         return np.asarray(np.bincount(self.plate, weights=values) / self.data.counts)
 
-    def read_by(self, factor: str) -> dict[str, set[int]]:
-        """Return the plates that each level of a factor has read."""
-        found: dict[str, set[int]] = {}
-        for plate, cell in zip(self.design.plate, self.records.cells, strict=True):
-            found.setdefault(str(cell.factors.get(factor)), set()).add(int(plate))
+    def read_by(self, factor: str) -> dict[str, list[int]]:
+        """Return the plates that each level of a factor has read, in order; those of none under "None"."""
+        known = self.records.cells.factors.get(factor)
+        if known is None:
+            return {"None": list(range(len(self.plates)))}
+        level, names = known.by_level()
+        pairs = np.unique(level * len(self.plates) + self.design.plate)
+        found: dict[str, list[int]] = {}
+        for at, plate in zip(*(each.tolist() for each in divmod(pairs, len(self.plates))), strict=True):
+            found.setdefault("None" if at < 0 else names[at], []).append(plate)
         return found
 
     def in_order(self, material: int) -> list[int]:
@@ -383,27 +383,38 @@ class _Book:
         return sorted(range(int(first), int(last)), key=lambda j: (self.order[j], self.plates[j]))
 
 
-_BETWEEN = "\x00"
-"""Between material and plate: sorts before all that names are written with."""
+_PART = 50_000
+"""Cells worked through together: several columns of so many take a few megabytes each."""
+
+
+def _parts(cells: int) -> Iterator[slice]:
+    return (slice(first, first + _PART) for first in range(0, cells, _PART))
 
 
 def _summed(design: Design, cell: Indices, y: Array, material: Indices) -> Sums:
     """Reduce cells to sums per plate; a cell's results share its columns and add to y'y alone."""
-    k = len(design.open_variance)
-    count = np.bincount(cell).astype(np.float64)
-    total = np.bincount(cell, weights=y)
-    order = np.argsort(design.plate, kind="stable")
-    starts = np.searchsorted(design.plate[order], np.arange(k))
-    counted = design.x * count[:, None]
+    k, m = len(design.open_variance), len(design.plate)
+    count = np.bincount(cell, minlength=m).astype(np.float64)
+    total: Array = np.asarray(np.bincount(cell, weights=y, minlength=m), dtype=np.float64)
+
+    def by_plate(weights: Array) -> Array:
+        return np.asarray(np.bincount(design.plate, weights=weights, minlength=k), dtype=np.float64)
+
+    xx = np.zeros((design.x.shape[1], design.x.shape[1]))
+    for part in _parts(m):
+        xx += (design.x[part] * count[part, None]).T @ design.x[part]
+    plate_x = np.empty((k, design.x.shape[1]))
+    for column in range(design.x.shape[1]):
+        plate_x[:, column] = by_plate(np.asarray(design.x[:, column] * count))
     return Sums(
         n=len(y),
         q=0,
-        xx=counted.T @ design.x,
+        xx=xx,
         xy=design.x.T @ total,
         yy=float(y @ y),
-        counts=np.asarray(np.bincount(design.plate, weights=count, minlength=k), dtype=np.float64),
-        plate_x=np.add.reduceat(counted[order], starts, axis=0),
-        plate_y=np.asarray(np.bincount(design.plate, weights=total, minlength=k), dtype=np.float64),
+        counts=by_plate(count),
+        plate_x=plate_x,
+        plate_y=by_plate(total),
         open_variance=design.open_variance,
         looseness=np.ones(k),
         starts=np.flatnonzero(np.diff(material, prepend=-1)),
@@ -485,8 +496,11 @@ def _step(names: Sequence[str], values: Sequence[float]) -> Since | None:
     # Seeded by the number of plates alone, so that a book gives the same lines every time it is asked.
     rng = np.random.default_rng(n)
     for count in _SHUFFLES:
-        least, _ = _largest_step(rng.permuted(np.tile(series, (count, 1)), axis=1))
-        larger = int(np.count_nonzero(least >= seen[0] * (1 - 1e-12)))
+        larger = 0
+        # Of thousands of plates some shuffles at a time: they come in the same order, and take less memory.
+        for some in _at_once(count, n):
+            least, _ = _largest_step(rng.permuted(np.tile(series, (some, 1)), axis=1))
+            larger += int(np.count_nonzero(least >= seen[0] * (1 - 1e-12)))
         p = (1 + larger) / (count + 1)
         if p > _CLEARLY_NOTHING:
             break
@@ -497,13 +511,20 @@ def _step(names: Sequence[str], values: Sequence[float]) -> Since | None:
     return Since(names[cut], float(series[cut:].mean() - series[:cut].mean()), cut, n - cut, p)
 
 
+def _at_once(shuffles: int, plates: int) -> list[int]:
+    """Divide shuffles into parts that hold no more than a million plates together."""
+    most = max(1, _NUMBERS // plates)
+    return [min(most, shuffles - done) for done in range(0, shuffles, most)]
+
+
 def _largest_step(series: Array) -> tuple[Array, Array]:
     """Return for each row the largest standardised difference of means over all cuts, and its cut."""
     n = series.shape[1]
     cuts = np.arange(2, n - 1)
-    before = np.cumsum(series, axis=1)[:, cuts - 1]
-    total = series.sum(axis=1, keepdims=True)
-    gap = np.abs(before / cuts - (total - before) / (n - cuts)) * np.sqrt(cuts * (n - cuts) / n)
+    sums = np.cumsum(series - series.mean(axis=1, keepdims=True), axis=1)[:, 1 : n - 2]
+    # About their mean, what is after a cut sums up to the opposite of what is before it.
+    gap = np.abs(sums, out=sums)
+    gap *= np.sqrt(n / (cuts * (n - cuts)))
     at = gap.argmax(axis=1)
     return gap[np.arange(len(gap)), at], cuts[at]
 
@@ -547,7 +568,8 @@ def _result_signals(found: Watch, book: _Book, fit: _Fit) -> list[Signal]:
     free = max(len(z) - len(book.plates), 1)
     p = np.minimum(1.0, len(z) * 2 * stdtr(free, -z))
     # The least foreseen result, and every other that is as improbable among so many.
-    rows = [int(row) for row in np.argsort(p, kind="stable") if p[row] < FALSE] or [int(np.argmin(p))]
+    few = np.flatnonzero(p < FALSE)
+    rows = few[np.argsort(p[few], kind="stable")].tolist() or [int(np.argmin(p))]
     signals = []
     for row in rows:
         result = _improbable_row(book, fit, row, float(p[row]))
@@ -610,8 +632,11 @@ class _Fit:
             rest = rows - share[:, None] * own.x[material]
             return np.asarray(share * one + ((rest @ inverse) * rest).sum(axis=1))
 
-        rows = design.x - (t / loose)[plate][:, None] * data.plate_x[plate]
-        kept = (1 - t / loose)[plate] - explained(rows, 1 / loose[plate], design.material)
+        kept = np.empty(len(plate))
+        for part in _parts(len(plate)):
+            at = plate[part]
+            rows = design.x[part] - (t / loose)[at][:, None] * data.plate_x[at]
+            kept[part] = (1 - t / loose)[at] - explained(rows, 1 / loose[at], design.material[part])
         # A result that alone fixes an effect has nothing to be compared with.
         kept = np.where(kept > 1e-9, kept, np.nan)[book.records.cell]  # noqa: PLR2004 - rounding of one
         # The score of a shift of one plate: sum of Py over it, with variance 1'P1 (same source).
@@ -694,7 +719,7 @@ def _precisions(readers: Sequence[str], book: _Book, fit: _Fit) -> tuple[Precisi
             # The reader's own effect is put back, because it is what this figure is about.
             put_back = (design.x[:, own] @ fit.effect[own])[book.records.cell]
             values = book.plate_means(fit.left + put_back) * design.scale.unit
-            lists = [[float(values[j]) for j in sorted(read)] for read in book.read_by(factor.name).values()]
+            lists = [values[read].tolist() for read in book.read_by(factor.name).values()]
             if len(lists) > 1 and any(len(group) > 1 for group in lists):
                 parts = variance_components(lists)
                 found.append(Precision(factor.name, parts.s_r, parts.s_l))
