@@ -264,19 +264,22 @@ def _gone_with(session: Session, row: Any, gone: int) -> Iterator[Any]:
 def _settle(act: Act, book: Book, plugged: Plugged, rows: Iterable[Any]) -> list[str]:
     """Bring up to date what followed from rows that were taken back or are back."""
     rows, session = list(rows), act.session
-    there = {id(each) for each in rows}
+    those = {id(each) for each in rows}
     session.flush()
+
+    def untouched(model: Any, number: int | None) -> Any:
+        """Return a row that is in force and none of these; None for no such row."""
+        row = None if number is None else session.get(model, number)
+        return None if row is None or row.voided is not None or id(row) in those else row
+
     notes: list[str] = []
     for number in {each.job_id for each in rows if isinstance(each, JobLog)}:
-        job = session.get(Job, number)
         # A job that came back with its logs has what they said of its pieces too.
-        if job is not None and job.voided is None and id(job) not in there:
+        if (job := untouched(Job, number)) is not None:
             notes += _read_logs_anew(act, book, plugged, job)
     for each in rows:
-        if isinstance(each, Measurement) and each.specimen_id is not None:
-            piece = session.get(Specimen, each.specimen_id)
-            if piece is not None and id(piece) not in there and piece.voided is None:
-                settle_used_up(session, plugged, piece, each)
+        if isinstance(each, Measurement) and (piece := untouched(Specimen, each.specimen_id)) is not None:
+            settle_used_up(session, plugged, piece, each)
     for each in rows:
         if isinstance(each, Calibration) and each.rig_id is not None:
             notes += _calibrate_anew(act, book, plugged, each)

@@ -539,16 +539,20 @@ def _body(parts: list[Part]) -> tuple[list[Part], int]:
     """
     levels = sorted({part.key for part in parts if not is_ramp(part.key)})
     for count in range(1, min(_MOST_RAFT, len(levels) // 2) + 1):
-        lower = [part for part in parts if part.key <= levels[count - 1]]
         upper = [part for part in parts if part.key > levels[count - 1]]
-        wide = [min(p.cell.x0 for p in lower), min(p.cell.y0 for p in lower)]
-        slim = [min(p.cell.x0 for p in upper), min(p.cell.y0 for p in upper)]
-        beyond = [b - a for a, b in zip(wide, slim, strict=True)]
-        beyond.append(max(p.cell.x1 for p in lower) - max(p.cell.x1 for p in upper))
-        beyond.append(max(p.cell.y1 for p in lower) - max(p.cell.y1 for p in upper))
+        wide = _rectangle(part for part in parts if part.key <= levels[count - 1])
+        slim = _rectangle(upper)
+        beyond = (slim[0] - wide[0], slim[1] - wide[1], wide[2] - slim[2], wide[3] - slim[3])
         if min(beyond) > _BRIM_MM:
             return upper, count
     return parts, 0
+
+
+def _rectangle(parts: Iterable[Part]) -> tuple[float, float, float, float]:
+    """Return the rectangle around parts seen from above: least X and Y, greatest X and Y, mm."""
+    corners = [(part.cell.x0, part.cell.y0, part.cell.x1, part.cell.y1) for part in parts]
+    x0, y0, x1, y1 = zip(*corners, strict=True)
+    return min(x0), min(y0), max(x1), max(y1)
 
 
 _NOBODY = "\0"

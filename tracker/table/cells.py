@@ -445,18 +445,16 @@ def _estimate(cell: Cell, plates: Array, *, shared: bool) -> tuple[float, float,
     Raises:
         Refused: Too few pieces to say how they scatter.
     """
-    found = cell.found
-    mean = cell.mean or 0.0
-    df = float((plates[:, 1] - 1).sum())
-    if shared and df:
+    mean, found = cell.mean or 0.0, cell.found
+    if shared and (df := float((plates[:, 1] - 1).sum())):
         piece = math.fsum(plates[:, 3]) / df
         return mean, piece * float((1.0 / plates[:, 1]).sum()) / len(plates) ** 2, df
-    own = found is not None and found.with_book is None
-    if not shared and own and found is not None and found.u is not None and found.nu is not None:
-        return mean, found.u**2, found.nu
-    if found is not None and found.expanded is not None and not shared:
-        # By an assumption or by the book: as wide as it says, at the normal distribution's factor.
-        return mean, ((found.with_book or found.expanded) / 1.96) ** 2, 60.0
+    if not shared and found is not None:
+        if found.with_book is None and found.u is not None and found.nu is not None:
+            return mean, found.u**2, found.nu
+        if found.expanded is not None:
+            # By an assumption or by the book: as wide as it says, at the normal distribution's factor.
+            return mean, ((found.with_book or found.expanded) / 1.96) ** 2, 60.0
     raise Refused("an interval of the ratio", why=FEW, do="Test two pieces or more of each orientation")
 
 

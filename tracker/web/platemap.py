@@ -91,23 +91,22 @@ def plate_map(
         bed: Corners of the bed, mm.
     """
     held = things or {}
-    shown = {
-        each["id"]: held.get(each["id"]) or boxed(each["id"], each["name"] or "", each["box_mm"])
-        for each in pieces
-        if each.get("box_mm")
-    }
-    if not shown:
+    placed = {number: each for number, each in enumerate(pieces, 1) if each.get("box_mm")}
+    if not placed:
         return None
-    numbered = {
-        shown[each["id"]].key: Named(each["id"], each["outcome"] or "", each.get("orientation") or "")
-        for each in pieces
-        if each["id"] in shown
+    shown = {
+        number: held.get(each["id"]) or boxed(each["id"], each["name"] or "", each["box_mm"])
+        for number, each in placed.items()
     }
-    numbers = {shown[each["id"]].key: n for n, each in enumerate(pieces, 1) if each["id"] in shown}
-    plan = layout(list(shown.values()), numbered, bed, numbers, near=True)
+    named = {
+        shown[number].key: Named(each["id"], each["outcome"] or "", each.get("orientation") or "")
+        for number, each in placed.items()
+    }
+    numbers = {thing.key: number for number, thing in shown.items()}
+    plan = layout(list(shown.values()), named, bed, numbers, near=True)
     place = plan.shown.place
     left, top, width, height = plan.view if place else _view(plan)
-    names = {each["id"]: each["name"] or "" for each in pieces}
+    names = {each["id"]: each["name"] or "" for each in placed.values()}
     spots = tuple(_spot(plan, spot, names[spot.label], meant, width) for spot in plan.spots)
     return PlateMap(
         spots,
