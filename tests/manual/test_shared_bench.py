@@ -81,11 +81,8 @@ def docker_composes() -> bool:
 @pytest.mark.skipif(not docker_composes(), reason="there is no docker compose here")
 def test_docker_reads_the_file() -> None:
     """Its own parser has no objection."""
-    subprocess.run(
-        ["docker", "compose", "-f", ROOT / "compose.yaml", "config", "-q"],
-        check=True,
-        env={**os.environ, **GIVEN},
-    )
+    asked = ["docker", "compose", "-f", ROOT / "compose.yaml", "config", "-q"]
+    assert subprocess.run(asked, check=False, env={**os.environ, **GIVEN}).returncode == 0
 
 
 class Containers:
