@@ -296,7 +296,7 @@ def strandbook(
         os.environ["STRANDBOOK_I_KNOW"] = "1"
     if len(places) > 1 and ctx.invoked_subcommand not in _READ_TOGETHER:
         raise click.UsageError(f"Several books are read together by {', '.join(_READ_TOGETHER)} alone", ctx)
-    if any(without_passwords(place) != place for place in places):
+    if any("://" in place and without_passwords(place) != place for place in places):
         click.echo(
             "strandbook: everybody on this computer can read the password in --book while the command runs, "
             "and the shell keeps it; put it into ~/.pgpass or a file that PGPASSFILE names",
