@@ -143,29 +143,7 @@ class SpecimenKind(Kind):
     def card(self, session: Session, row: Any, zone: dt.tzinfo) -> Card:
         """What it is of, what became of it, what was measured on it."""
         card = self.begun(session, row, zone)
-        with Reader(session.connection()) as reader:
-            way = of_specimens(reader, [row.id], measured=False)[row.id]
-        material = way.material
-        job = ids.job_id(row.job_id)
-        card.data |= {
-            **piece_data(row),
-            "job": job,
-            "material": material.name if material else None,
-            "spools": [ids.spool_id(each.spool.id) for each in way.spools],
-        }
-        card.add("material", card.data["material"])
-        card.add(
-            "orientation", f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else None
-        )
-        began = way.printed.job.started_at if way.printed is not None else None
-        card.add("job", f"{job}, {local_time(began, zone) if began else 'start not recorded'}")
-        lots = (
-            f"{ids.spool_id(each.spool.id)} (lot {each.spool.lot or 'not recorded'})" for each in way.spools
-        )
-        card.add("spool", ", ".join(lots))
-        if row.gauge:
-            by = ((row.plate_facts or {}).get("section") or {}).get("by") or "somebody"
-            card.add("gauge section", f"{row.gauge} mm from the corner of its box, stated by {by}")
+        _add_print(session, row, card, zone)
         _add_section(row, card)
         words = row.remark or row.cause
         outcome = f"{row.outcome}: {words}" if row.outcome and words else row.outcome
@@ -237,10 +215,32 @@ _SECTION: Final = (
 """What of the plate's figures a specimen shows; `trace` has all of them, with their basis."""
 
 
+def _add_print(session: Session, row: Specimen, card: Card, zone: dt.tzinfo) -> None:
+    """Add what it was printed of and from, how it was oriented, and when its job began."""
+    with Reader(session.connection()) as reader:
+        way = of_specimens(reader, [row.id], measured=False)[row.id]
+    job, material = ids.job_id(row.job_id), way.material
+    spools = [(ids.spool_id(each.spool.id), each.spool.lot or "not recorded") for each in way.spools]
+    card.data |= {
+        **piece_data(row),
+        "job": job,
+        "material": material.name if material else None,
+        "spools": [ident for ident, _ in spools],
+    }
+    card.add("material", card.data["material"])
+    card.add("orientation", f"{row.orientation} ({in_words(row.orientation)})" if row.orientation else None)
+    began = way.printed.job.started_at if way.printed is not None else None
+    card.add("job", f"{job}, {local_time(began, zone) if began else 'start not recorded'}")
+    card.add("spool", ", ".join(f"{ident} (lot {lot})" for ident, lot in spools))
+
+
 def _add_section(row: Specimen, card: Card) -> None:
-    """Add how the gauge section was printed, where the printer waited for a person, and with which tools."""
+    """Add the gauge section and how it was printed, where the printer waited for a person, and the tools."""
     facts = row.plate_facts or {}
     section = facts.get("section") or {}
+    if row.gauge:
+        by = section.get("by") or "somebody"
+        card.add("gauge section", f"{row.gauge} mm from the corner of its box, stated by {by}")
     spans = ((words, section.get(name) or {}, unit) for name, words, unit in _SECTION)
     figures = [
         f"{words} {_span(span['low'], span['high'])} {unit}"
