@@ -19,8 +19,11 @@ from tracker.desk.correcting import correct
 from tracker.desk.jobplates import PlateFile
 from tracker.desk.jobs import add_job, end_job
 from tracker.desk.logs import LogFile, add_log
+from tracker.desk.measuring import recomputing
 from tracker.errors import Refused
+from tracker.model import Job
 from tracker.plugins import Plugged, load
+from tracker.verify import verify
 
 START = "2026-03-02 07:00"
 
@@ -101,6 +104,23 @@ def test_of_two_logs_the_one_that_covers_more_counts(book: Book) -> None:
     whole = logged(book, job)
     add_log(book, WHO, load(), job, LogFile("short.csv", rising(rows=3).replace(b",4", b",7")))
     assert logged(book, job) == whole
+
+
+def test_of_two_logs_that_cover_alike_the_later_counts_and_older_cuts_stay(book: Book) -> None:
+    """59 of 90 min are 0.65556, kept as 0.6556. A cut kept by another rule is sound until it is cut again."""
+    job = a_job(book, started_at="2026-03-02 05:30")
+    end_job(book, WHO, job.id, {"outcome": "finished", "ended_at": "2026-03-02 07:00"})
+    add_log(book, WHO, load(), job.id, LogFile("log.csv", rising("2026-03-02 05:30")))
+    earlier = logged(book, job.id)
+    add_log(book, WHO, load(), job.id, LogFile("again.csv", rising("2026-03-02 05:30").replace(b",4", b",7")))
+    assert (earlier["section"]["chamber"]["covered"], earlier["section"]["chamber"]["log"]) == (0.6556, 1)
+    cuts = [logged(book, job.id)["section"]["chamber"]["log"]]
+    with book.act("as an earlier version kept it", WHO) as act:
+        for piece in act.session.get_one(Job, 1).specimens:
+            piece.log_facts = earlier
+    assert verify(book, recompute=recomputing(book, load())).clean
+    correct(book, WHO, load(), job.id, ["ended_at=2026-03-02 07:01"], reason="clock read again")
+    assert [*cuts, logged(book, job.id)["section"]["chamber"]["log"]] == [2, 2]
 
 
 def test_a_log_of_local_time_is_taken_in_the_zone_that_is_named(book: Book) -> None:

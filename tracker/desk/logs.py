@@ -141,7 +141,7 @@ def add_log(
         row.logs.append(kept)
         act.session.add(kept)
         act.session.flush()
-        covered = _cut_all(book, row, [(kept, aligned), *_others(book, plugged, row, kept)])
+        covered = _cut_all(book, row, [*_others(book, plugged, row, kept), (kept, aligned)])
         act.about.append(job_id(row.id))
         early = heating_doubt(row, [aligned])
     return Done(job_id(row.id), [*kept.how, *kept.problems, *covered, *early])
@@ -280,11 +280,12 @@ def _over(spans: Spans, logs: Sequence[tuple[JobLog, Aligned]]) -> dict[str, Any
     for kept, aligned in logs:
         for name in aligned.log.channels:
             stats = cut(aligned, name, spans)
-            if stats.mean is None or (name in found and found[name]["covered"] > stats.covered):
+            covered = round(stats.covered, 4)  # compared as it is kept, so that equals are equals
+            if stats.mean is None or (name in found and found[name]["covered"] > covered):
                 continue
             found[name] = {
                 "mean": round(stats.mean, 3), "low": stats.low, "high": stats.high, "unit": stats.unit,
-                "readings": stats.readings, "covered": round(stats.covered, 4), "log": kept.id,
+                "readings": stats.readings, "covered": covered, "log": kept.id,
             }  # fmt: skip
     return found
 
