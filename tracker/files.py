@@ -248,7 +248,8 @@ def make_private_folder(folder: Path) -> None:
     """
     if folder.is_dir():
         return
-    folder.parent.mkdir(parents=True, exist_ok=True)
+    if not folder.parent.exists():
+        make_private_folder(folder.parent)
     folder.mkdir(mode=_PRIVATE, exist_ok=True)
     # The mode above passes through the umask, which could take even the owner's own rights.
     folder.chmod(_PRIVATE)

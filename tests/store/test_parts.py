@@ -859,14 +859,16 @@ class TestAttachments:
         before = os.umask(0o777)
         try:
             make_private_folder(tmp_path / "own")
+            os.umask(0)
+            make_private_folder(tmp_path / "a" / "b")
         finally:
             os.umask(before)
+        for made in ("a", "a/b"):
+            assert (tmp_path / made).stat().st_mode & 0o777 == 0o700
         assert (tmp_path / "own").stat().st_mode & 0o777 == 0o700
         (tmp_path / "own").chmod(0o755)
         make_private_folder(tmp_path / "own")
         assert (tmp_path / "own").stat().st_mode & 0o777 == 0o755
-        make_private_folder(tmp_path / "a" / "b")
-        assert (tmp_path / "a" / "b").is_dir()
 
     @pytest.mark.parametrize("holds", [True, False])
     def test_a_place_that_is_away_is_one_finding(self, tmp_path: Path, holds: bool) -> None:

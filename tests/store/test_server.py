@@ -67,6 +67,7 @@ class TestPasswords:
             (f"postgresql://db.example/bench?password={SECRET}&files=/x", "db.example/bench"),
             ("postgresql://?service=bench&files=/x", "service bench"),
             ("bench", "bench"),
+            (f"postgresql://ada:a@{SECRET}@db.example/bench", "ada@db.example/bench"),
         ],
     )
     def test_a_place_is_shown_without(self, place: str, expected: str) -> None:
@@ -101,8 +102,10 @@ class TestPasswords:
         typed = CliRunner().invoke(strandbook, ["--book", url, "list", "spools"]).stderr
         set_before = CliRunner().invoke(strandbook, ["list", "spools"], env={"STRANDBOOK": url}).stderr
 
+        begun = CliRunner().invoke(strandbook, ["init", url]).stderr
         assert "PGPASSFILE" in typed
         assert "PGPASSFILE" not in set_before
+        assert "can read the password in PLACE" in begun
 
     def test_init_and_restore_name_the_place_without(self, places: Places, tmp_path: Path) -> None:
         """In words and in JSON."""

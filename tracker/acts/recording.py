@@ -122,6 +122,15 @@ class Noting(Session):
         self.next_numbers = next_numbers
         self.changes: dict[tuple[str, str], RowChange] = {}
 
+    @staticmethod
+    def check_texts(row: Any) -> None:
+        """Refuse texts of a row that cannot be kept before it is written with others.
+
+        Raises:
+            Refused: A NUL character, or half of a surrogate pair.
+        """
+        _check_text(inspect(row).dict)
+
     def note_before(self) -> None:
         """Look at what is about to be written: give numbers, and keep what rows were."""
         if self.deleted:
@@ -137,7 +146,8 @@ class Noting(Session):
         self._give_numbers([row for row in self.new if "id" in table_of(type(row)).c])
         for row in self.new:
             row.entry = self.seq
-        for row in self.dirty:
+        # The session keeps them in a set by their place in memory; an entry is written in one order.
+        for row in sorted(self.dirty, key=_key):
             # A row counts as dirty on any assignment, even of the value it had; that alone would make an
             # entry speak of a change where none was.
             if self.is_modified(row):

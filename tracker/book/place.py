@@ -90,7 +90,9 @@ def shown(place: str) -> str:
     service = url.query.get("service")
     if service and not url.host and not url.database:
         return f"service {service}"
-    return f"{user}{url.host or ''}{port}/{url.database or ''}"
+    # A password with an @ in it ends in what is taken for the host.
+    host = (url.host or "").rpartition("@")[2]
+    return f"{user}{host}{port}/{url.database or ''}"
 
 
 def files_of(place: str) -> Files:

@@ -14,11 +14,9 @@ from typing import Any, Final, NoReturn
 import click
 
 from tracker import __version__
-from tracker.cli._bench import Bench
+from tracker.cli._bench import Bench, warn_of_password
 from tracker.errors import Doubt, Refused, close_names, missing_extra, without_passwords
 from tracker.safe_text import visible, visible_but_colours
-
-# Without SQLAlchemy's parser: most commands name no server, and loading it costs more than they do.
 
 _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "The book": {
@@ -296,12 +294,7 @@ def strandbook(
         os.environ["STRANDBOOK_I_KNOW"] = "1"
     if len(places) > 1 and ctx.invoked_subcommand not in _READ_TOGETHER:
         raise click.UsageError(f"Several books are read together by {', '.join(_READ_TOGETHER)} alone", ctx)
-    if any("://" in place and without_passwords(place) != place for place in places):
-        click.echo(
-            "strandbook: everybody on this computer can read the password in --book while the command runs, "
-            "and the shell keeps it; put it into ~/.pgpass or a file that PGPASSFILE names",
-            err=True,
-        )
+    warn_of_password("--book", *places)
     ctx.obj = Bench(
         place=places[0] if places else os.environ.get("STRANDBOOK"),
         others=places[1:],

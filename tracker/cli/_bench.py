@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from tracker.cli._output import at_words, width
-from tracker.errors import Doubt, Refused
+from tracker.errors import Doubt, Refused, without_passwords
 from tracker.forms import NONE, Ask, When, clean, read
 from tracker.lazy_modules import lazy
 from tracker.safe_text import visible
@@ -45,6 +45,22 @@ T = TypeVar("T")
 
 _SELDOM = 20_000
 """New objects after which garbage is looked for: a short command makes fewer, a long one finds it still."""
+
+
+def warn_of_password(named_by: str, *places: str) -> None:
+    """Say that a password in a place on the command line is no secret.
+
+    Args:
+        named_by: What of the command line names the places, for the person.
+        places: As they were typed.
+    """
+    # Without SQLAlchemy's parser: most commands name no server, and loading it costs more than they do.
+    if any("://" in place and without_passwords(place) != place for place in places):
+        click.echo(
+            f"strandbook: everybody on this computer can read the password in {named_by} while the command "
+            "runs, and the shell keeps it; put it into ~/.pgpass or a file that PGPASSFILE names",
+            err=True,
+        )
 
 
 class DeclinedError(click.Abort):

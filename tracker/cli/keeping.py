@@ -22,7 +22,7 @@ from tracker.backup import (
     upgrade_book,
 )
 from tracker.book import new_book, shown
-from tracker.cli._bench import Bench, pass_bench
+from tracker.cli._bench import Bench, pass_bench, warn_of_password
 from tracker.cli._output import as_json, folded, note, print_json, progress, stages, sure, titled, width
 from tracker.desk.measuring import recomputing, recomputing_anew
 from tracker.errors import Refused
@@ -52,6 +52,7 @@ def init_command(
     bench: Bench, /, place: str | None, title: str, zone: str | None, address: str, as_json: bool
 ) -> None:
     """Begin a book in the folder PLACE, or on a server: postgresql://…?files=/path/to/attachments."""
+    warn_of_password("PLACE", place or "")
     where = place or bench.place or "."
     with new_book(where, bench.who, title=title, zone=zone or own_zone(), address=address) as book:
         code = book.code
@@ -196,6 +197,7 @@ def _check_backup(file: Path, json_wanted: bool) -> None:
 @pass_bench
 def restore_command(bench: Bench, /, file: Path, place: str | None, dry_run: bool, as_json: bool) -> None:
     """Make a book in an empty PLACE (folder or server) from a backup FILE, or a run of a backup folder."""
+    warn_of_password("PLACE", place or "")
     where = place or bench.place or "."
     with stages() as tell:
         held = restore(file, where, tell, dry_run=dry_run)

@@ -37,7 +37,7 @@ from tracker.desk.method_inputs import compliance_in_force, in_force, instrument
 from tracker.errors import Refused
 from tracker.forms import NONE, FormError, clean, when_at
 from tracker.ids import measurement_id, read_id, rig_id
-from tracker.kinds import KINDS, find, ident_of
+from tracker.kinds import KINDS, find, find_pieces, ident_of
 from tracker.lineage import load_spools
 from tracker.model import (
     JournalRecord,
@@ -121,7 +121,7 @@ def measure(
             _refuse_twice(act.session, key)
             entered = _enter(act, book, who, plugged, wanted)
             ask_all(entered.asked, sure=sure)
-            done = _keep(act, entered, book.zone)
+            done = _keep(act, [entered], book.zone)[0]
     except _StoredAlready as stored:
         return _stored_before(book, stored.number)
     # Only when the act is on the disk: a plugin told of a result that was rolled back would have sent it
@@ -195,12 +195,16 @@ def measure_all(
                 ]
                 raise _RehearsedError  # noqa: TRY301 - leaving the act is what takes it back
             ask_all(asked, sure=sure)
-            done = [_keep(act, one, book.zone) for _, one in entered]
+            done = _keep(act, [one for _, one in entered], book.zone)
     except _RehearsedError:
         return done, asked
     for each in done:
         _notify_plugins(plugged, each)
     return done, asked
+
+
+_AT_ONCE: Final = 500
+"""Measurements of one act that are written together: each time costs a fixed amount of work."""
 
 
 def _enter_all(
@@ -209,11 +213,20 @@ def _enter_all(
     entered: list[tuple[str, _Entered]] = []
     refused: list[str] = []
     kept_by = ""
-    for name, each in wanted:
-        try:
-            entered.append((name, _enter(act, book, who, plugged, each)))
-            # The next line is held to this one as well: on the first day of a material there are no others.
+    # The next line is compared with this one as well: on the first day of a material there are no others.
+    siblings = plausibility.SiblingValues(act.session)
+    pieces: Mapping[str, Specimen] = {}
+    for count, (name, each) in enumerate(wanted):
+        if count % _AT_ONCE == 0:
             act.session.flush()
+            texts = [one.subject for _, one in wanted[count : count + _AT_ONCE]]
+            pieces = find_pieces(book, act.session, texts)
+        try:
+            one = _enter(act, book, who, plugged, each, siblings, pieces.get(each.subject))
+            # Before it is written with others, so that what cannot be kept is refused with its line.
+            act.session.check_texts(one.measurement)
+            entered.append((name, one))
+            siblings.add(one.subject, one.computation.outcomes)
         except IncompleteError as refusal:
             refused.append(f"{name}: {refusal.what}: {refusal.why}")
             kept_by = ", or keep readings without a result with --incomplete"
@@ -223,6 +236,7 @@ def _enter_all(
         raise FormError(
             "; ".join(refused), do=f"Nothing was stored. Correct these and enter all again{kept_by}"
         )
+    act.session.flush()
     return entered
 
 
@@ -245,14 +259,32 @@ class _Entered:
     asked: list[str]
 
 
-def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> _Entered:
-    """Put a measurement into an act and compute it; what should be asked about it is gathered."""
+def _enter(
+    act: Act,
+    book: Book,
+    who: str,
+    plugged: Plugged,
+    wanted: Wanted,
+    siblings: plausibility.SiblingValues | None = None,
+    piece: Specimen | None = None,
+) -> _Entered:
+    """Put a measurement into an act and compute it; what should be asked about it is gathered.
+
+    Args:
+        act: The act.
+        book: The book.
+        who: Who enters it.
+        plugged: The methods.
+        wanted: What was measured.
+        siblings: Where many are entered by one act.
+        piece: What the subject names, where that was looked up with others.
+    """
     method = plugged.method(wanted.method_id)
     readings = validate(method, {**in_units(method, wanted.typed), **wanted.files})
     when = when_at(book)
     values = clean(MEASURE_FORM, wanted.about, when)
     values["at"] = values["at"] or when.now
-    row = find(book, act.session, wanted.subject, "specimen", "spool")
+    row = piece or find(book, act.session, wanted.subject, "specimen", "spool")
     asked = _questions_of_subject(row, method, book.zone)
     if isinstance(row, Specimen):
         load_spools(act.session, row)
@@ -280,7 +312,7 @@ def _enter(act: Act, book: Book, who: str, plugged: Plugged, wanted: Wanted) -> 
     used = instruments(measurement.rigs).values()
     with act.session.no_autoflush:
         asked += plausibility.questions(
-            act.session, row, method, measurement.readings, computation.outcomes, used
+            act.session, row, method, measurement.readings, computation.outcomes, used, siblings=siblings
         )
         asked += KINDS["measurement"].odd(act.session, measurement, when)
     # The label then stops whoever scans the two halves for another pull.
@@ -310,17 +342,19 @@ def _refuse_incomplete(method: Method, readings: Readings, computation: Computat
         )
 
 
-def _keep(act: Act, entered: _Entered, zone: dt.tzinfo) -> Measured:
-    """Keep the files of a measurement with it, and what was asked about it."""
-    measurement = entered.measurement
-    _attach(act, measurement, entered.files)
-    # What was asked about and meant stays marked with it for ever.
-    measurement.confirmed = entered.asked or None
-    if measurement.posted_key is not None:
-        keep_posted(act.session, measurement.posted_key)
+def _keep(act: Act, entered: Sequence[_Entered], zone: dt.tzinfo) -> list[Measured]:
+    """Keep the files of measurements with them, and what was asked about them."""
+    for each in entered:
+        measurement = each.measurement
+        _attach(act, measurement, each.files)
+        # What was asked about and meant stays marked with it for ever.
+        measurement.confirmed = each.asked or None
+        if measurement.posted_key is not None:
+            keep_posted(act.session, measurement.posted_key)
     act.session.flush()
-    act.about += [measurement_id(measurement.id), str(ident_of(entered.subject))]
-    return stored_measurement(measurement, entered.computation, zone)
+    for each in entered:
+        act.about += [measurement_id(each.measurement.id), str(ident_of(each.subject))]
+    return [stored_measurement(each.measurement, each.computation, zone) for each in entered]
 
 
 def _refuse_twice(session: Session, key: str | None) -> None:

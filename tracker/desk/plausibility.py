@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -114,6 +115,54 @@ def unasked_span(others: Sequence[float], *, positive: bool) -> tuple[float, flo
     return math.exp(middle - reach), math.exp(middle + reach)
 
 
+class SiblingValues:
+    """Counted values of siblings: what the book has, and what earlier lines of one act will add to it.
+
+    Each is asked of the book once; the lines of a sheet then need not be written one by one for the next
+    one to be compared with them.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self._held: dict[tuple[Any, ...], deque[float]] = {}
+        self._unwritten = False
+
+    def of(self, subject: Specimen | Spool, outcome: Computed) -> Sequence[float]:
+        """Return the values that a result is compared with, the newest first."""
+        key = self._key(subject, outcome)
+        if key not in self._held:
+            values = sibling_values(
+                self.session, subject, outcome.quantity, outcome.unit, group=outcome.group
+            )
+            self._held[key] = deque(values, maxlen=_MOST_SIBLINGS)
+        return self._held[key]
+
+    def add(self, subject: Specimen | Spool, outcomes: Iterable[Computed]) -> None:
+        """Take in what a measurement gives that is in the session and not yet written."""
+        for outcome in filter(_is_compared, outcomes):
+            self.of(subject, outcome)
+            self._held[self._key(subject, outcome)].appendleft(float(outcome.value or 0.0))
+        self._unwritten = True
+
+    def write(self) -> None:
+        """Write what was added, so that the book can be asked for more than its values."""
+        if self._unwritten:
+            self.session.flush()
+        self._unwritten = False
+
+    def _key(self, subject: Specimen | Spool, outcome: Computed) -> tuple[Any, ...]:
+        kind: tuple[Any, ...] = ("spools", subject.material_id) if isinstance(subject, Spool) else ()
+        if isinstance(subject, Specimen):
+            material = material_of_specimen(subject)
+            kind = ("piece", subject.id) if material is None else (material.id, subject.orientation or "")
+        return (*kind, outcome.quantity, outcome.unit, outcome.group)
+
+
+def _is_compared(outcome: Computed) -> bool:
+    """Return whether a result is a value that siblings are compared with, and that is asked about itself."""
+    return outcome.value is not None and outcome.relation == "="
+
+
 def questions(
     session: Session,
     subject: Specimen | Spool,
@@ -123,6 +172,7 @@ def questions(
     instruments: Iterable[Instrument] = (),
     *,
     leave_out: int | None = None,
+    siblings: SiblingValues | None = None,
 ) -> list[str]:
     """Return what should be asked before a measurement is kept, one sentence each; none where it looks right.
 
@@ -134,13 +184,21 @@ def questions(
         outcomes: What they give.
         instruments: What they were taken with.
         leave_out: Number of the measurement that is being corrected: it is no sibling of itself.
+        siblings: Where many are entered by one act: their values, those of earlier lines among them.
     """
     asked: list[str] = []
-    for outcome in outcomes:
-        if outcome.value is None or outcome.relation != "=":
-            continue
-        asked += _of_outcome(session, subject, method, outcome, leave_out)
+    for outcome in filter(_is_compared, outcomes):
+        others = (
+            siblings.of(subject, outcome)
+            if siblings is not None
+            else sibling_values(
+                session, subject, outcome.quantity, outcome.unit, group=outcome.group, leave_out=leave_out
+            )
+        )
+        asked += _of_outcome(subject, method, outcome, others)
     if asked and readings:
+        if siblings is not None:
+            siblings.write()
         # Which reading it was is what the person looks for next.
         asked[0] += _readings_apart(session, subject, method, readings, leave_out)
     return [
@@ -151,12 +209,9 @@ def questions(
 
 
 def _of_outcome(
-    session: Session, subject: Specimen | Spool, method: Method, outcome: Computed, leave_out: int | None
+    subject: Specimen | Spool, method: Method, outcome: Computed, others: Sequence[float]
 ) -> list[str]:
     declared = {each.name: each for each in method.quantities}.get(outcome.quantity)
-    others = sibling_values(
-        session, subject, outcome.quantity, outcome.unit, group=outcome.group, leave_out=leave_out
-    )
     family = piece_of(subject).family if declared is not None and declared.property else None
     return outcome_questions(outcome, declared, others, family)
 

@@ -207,6 +207,35 @@ _PIECE: Final = select(Specimen).where(
 """Made once: it is asked for each label that is scanned and each line of a day's sheet."""
 
 
+def find_pieces(book: Book, session: Session, texts: Iterable[str]) -> dict[str, Specimen]:
+    """Return the specimens that some texts name, each text with its own; all are read in one statement.
+
+    Left out is what :func:`find` has to say more of: what is no ID or can be read in two ways, is of another
+    book, of another kind, not there, or taken back.
+
+    Args:
+        book: Whose code the labels must carry, if they carry one.
+        session: To read with.
+        texts: Typed or scanned.
+    """
+    wanted: dict[str, tuple[int, int]] = {}
+    for text in texts:
+        try:
+            scanned = read_payload(text[:_LONGEST])
+        except IdError:
+            continue
+        ident = scanned.readings[0]
+        plain = len(scanned.readings) == 1 and ident.kind == "specimen" and len(text) <= _LONGEST
+        if plain and scanned.book in ("", book.code) and max(ident.number, ident.piece) <= _GREATEST:
+            wanted[text] = (ident.number, ident.piece)
+    if not wanted:
+        return {}
+    jobs, pieces = ({pair[at] for pair in wanted.values()} for at in (0, 1))
+    rows = session.scalars(select(Specimen).where(Specimen.job_id.in_(jobs), Specimen.piece.in_(pieces)))
+    found = {(row.job_id, row.piece): row for row in rows}
+    return {text: found[pair] for text, pair in wanted.items() if pair in found}
+
+
 def fetch(session: Session, ident: Ident) -> Any:
     """Return the row of an ID, taken back or not, or None."""
     if max(ident.number, ident.piece) > _GREATEST:

@@ -2,17 +2,37 @@
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
+from typing import Annotated
 
 import pytest
 from sqlalchemy import select
 
-from tests.desk.bench import DAY_MAP, PULL_CURVE, WHO, a_calibrated_rig, a_job, entries, row_of
-from tracker.api import Recording
+from tests.desk.bench import (
+    DAY_MAP,
+    PULL_CURVE,
+    WHO,
+    Plain,
+    PlainReadings,
+    Spooled,
+    a_calibrated_rig,
+    a_job,
+    a_material,
+    a_spool,
+    entries,
+    plugged_with,
+    row_of,
+)
+from tracker.api import Reading, Recording
 from tracker.book import Book
+from tracker.desk import measuring
 from tracker.desk.doubts import Doubt
 from tracker.desk.importing import ImportRefusedError, MapError
 from tracker.desk.importing.day import DayPlan, enter_day, plan_day, plan_sent_day, read_day_map
+from tracker.desk.jobplates import read_piece
+from tracker.desk.jobs import add_job
+from tracker.desk.measuring import Wanted, measure, measure_all
 from tracker.forms import FormError
 from tracker.model import Measurement
 from tracker.plugins import Plugged
@@ -205,3 +225,48 @@ def test_one_wrong_line_stores_nothing_and_every_one_is_named(book: Book, plugge
     assert entries(book) == before
     kept, _ = enter_day(book, WHO, plugged, planned(plugged, f"{pieces[1]};;;;1,83;;;;;"), incomplete=True)
     assert kept[0].results[0].value is None
+
+
+def test_lines_written_together_are_asked_about_as_one_by_one(
+    book: Book, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two materials, a job without spool, spools, labels of two forms, pieces used twice, slips."""
+    monkeypatch.setattr(measuring, "_AT_ONCE", 3)
+    methods, draw = plugged_with(Plain(), Spooled()), random.Random(3)
+    first, spools = a_job(book), [a_spool(book), a_spool(book, a_material(book, "Fjell PC"))]
+    other = a_job(book, "bar:ZXY:2", "flat:XYZ:2", spools=(spools[1],))
+    unspooled = add_job(book, WHO, {}, material="Fjell PC", pieces=[read_piece("bar:ZXY:3")])
+    subjects = [*first.also, *other.also, *unspooled.also, f"{first.also[0]}.{book.code}", *spools]
+    lines = []
+    for number, subject in enumerate(draw.choices(subjects, k=40)):
+        load = draw.choice([100, 101, 102, 103, 0.5, 9000])
+        lines.append(
+            (f"line {number}", Wanted(subject, "spooled" if subject in spools else "plain", {"load": load}))
+        )
+
+    _, asked = measure_all(book, WHO, methods, lines, rehearse=True)
+    alone = []
+    for name, line in lines:
+        number = measure(book, WHO, methods, line.subject, line.method_id, line.typed, sure=True).id
+        alone += [f"{name}: {each}" for each in row_of(book, number).confirmed or ()]
+    assert asked == alone
+    assert len(asked) > 5
+
+
+class Worded(Plain):
+    """A method with a reading in words."""
+
+    class Readings(PlainReadings):
+        """A load and a word."""
+
+        word: Annotated[str | None, Reading(help="a word")] = None
+
+
+def test_what_cannot_be_kept_is_refused_with_its_line(book: Book) -> None:
+    """Lines are written together, and still the one at fault is named."""
+    lines = [
+        (f"line {number}", Wanted(piece, "plain", {"load": 100, "word": word}))
+        for number, piece, word in zip((2, 3), a_job(book).also, ("good", "\ud800"), strict=False)
+    ]
+    with pytest.raises(FormError, match=r"^line 3: The text of readings holds half of a surrogate pair"):
+        measure_all(book, WHO, plugged_with(Worded()), lines)
