@@ -73,10 +73,17 @@ def test_a_plate_shows_its_pieces_photographs_too(book: Book) -> None:
     assert any("piece.png" in text and job.also[0] in text for _, text in shown(book, job.id).lines)
 
 
-@pytest.mark.parametrize("data", [b"<svg onload=''/>", b"", b"II*\x00 a scan", b"\x00" * 40])
-def test_what_no_browser_shows_is_refused(book: Book, data: bytes) -> None:
-    """By its first bytes, whatever it is called."""
-    with pytest.raises(Refused, match="no photograph"):
+@pytest.mark.parametrize(
+    ("data", "do"),
+    [
+        (b"<svg onload=''/>", "Send JPEG"), (b"", "Send JPEG"), (b"II*\x00 a scan", "Send JPEG"),
+        (b"\x00" * 40, "Send JPEG"),
+        (b"\0\0\0\x18ftypheic\0\0\0\0mif1heic", "few browsers show. Set the camera to JPEG"),
+    ],
+)  # fmt: skip
+def test_what_no_browser_shows_is_refused(book: Book, data: bytes, do: str) -> None:
+    """By its first bytes, whatever it is called; to a phone's own kind it is said what to do."""
+    with pytest.raises(Refused, match=f"no photograph that can be shown.*{do}"):
         add_photograph(book, WHO, a_job(book).id, "a.png", data)
 
 

@@ -164,12 +164,19 @@ def test_a_used_up_piece_is_asked_about(site: Site, browser: Browser, plugged: P
 
 @ON_BOTH
 def test_outcomes_are_entered_as_tapped(site: Site, browser: Browser) -> None:
-    """Good, usable with a remark and failed with a cause reach the pieces."""
-    form = {"p1": "good", "p2": "usable", "w2": "stringy", "p3": "failed", "w3": "came loose"}
+    """Good, usable with a remark, failed with a cause; words beside one that was tapped are added to it."""
+    form = {
+        "p1": "good",
+        "p2": "usable",
+        "w2": "stringy",
+        "p3": "failed",
+        "c3": "warped",
+        "w3": "left corner",
+    }
     browser.fill(f"/{site.job}/offbed", form)
     rows = [row_of(site.book, piece) for piece in site.pieces]
     said = [(row.outcome, row.remark or row.cause) for row in rows]
-    assert said == [("good", None), ("usable", "stringy"), ("failed", "came loose")]
+    assert said == [("good", None), ("usable", "stringy"), ("failed", "warped: at left")]
 
 
 def test_a_failed_piece_without_a_cause_is_asked_for_it(steady: Site, looking: Browser) -> None:
@@ -391,11 +398,13 @@ def test_a_photograph_is_kept_from_the_page_of_a_piece(site: Site, browser: Brow
 
 @pytest.mark.parametrize("target", ["job", "piece"])
 def test_what_is_no_photograph_is_refused_on_the_page(steady: Site, looking: Browser, target: str) -> None:
-    """The page comes back with the reason, and nothing is kept."""
+    """The page comes back with the reason and the note, what can be sent is said, and nothing is kept."""
     before = entries(steady.book)
     path = steady.job if target == "job" else steady.pieces[0]
     files = {"photograph": ("x.png", b"<svg onload='alert(1)'/>", "image/png")}
-    answer = looking.fill(f"/{path}/photograph", files=files)
+    answer = looking.fill(f"/{path}/photograph", {"photograph_note": "lifted here"}, files=files)
+    assert "Send JPEG, PNG, WebP or GIF" in answer.text
+    assert 'value="lifted here"' in answer.text
     assert (answer.status_code, "Stop." in answer.text, entries(steady.book)) == (415, True, before)
 
 

@@ -50,6 +50,10 @@ _BEGINNINGS: Final[Mapping[str, tuple[bytes, ...]]] = {
 }
 
 
+_HEIF: Final = (b"heic", b"heix", b"mif1", b"msf1", b"avif")
+"""Brands of pictures in a HEIF container, as many phones keep them."""
+
+
 class PictureError(Refused, ValueError):
     """A picture is of no known kind, damaged, or too large to be unpacked."""
 
@@ -300,7 +304,13 @@ def add_photograph(book: Book, who: str, target: str, name: str, data: bytes, no
     """
     kind = picture_kind(data)
     if kind not in SHOWN:
-        raise PictureError(f"{name} is no photograph that can be shown", do="Send JPEG, PNG, WebP or GIF")
+        # ISO/IEC 23008-12: a box of the kind "ftyp" comes first, and names the brands of the file.
+        heif = data[4:8] == b"ftyp" and any(brand in data[8:64] for brand in _HEIF)
+        raise PictureError(
+            f"{name} is no photograph that can be shown",
+            why="it is HEIC, which few browsers show" if heif else "",
+            do="Set the camera to JPEG, or save a copy as JPEG" if heif else "Send JPEG, PNG, WebP or GIF",
+        )
     if len(data) > MOST_BYTES:
         raise PictureError(f"{name} has more than {MOST_BYTES // 1_000_000} MB", do="Take a smaller one")
     check_pixels(data, name)

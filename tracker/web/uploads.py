@@ -105,9 +105,7 @@ def picture_sent(form: FormData, name: str) -> bytes:
         UploadError: None was sent, or no picture of a known kind.
         PictureError: It has too many pixels, or is damaged.
     """
-    file = sent_file(form, name)
-    if file is None:
-        raise UploadError("No picture was chosen", do="Take one, or choose one")
+    file = _chosen(form, name)
     data = bytes_of(file, MOST_PICTURE)
     if not picture_kind(data):
         raise UploadError(
@@ -119,15 +117,20 @@ def picture_sent(form: FormData, name: str) -> bytes:
 
 
 def photograph_sent(form: FormData, name: str) -> tuple[str, bytes]:
-    """Return the plain name and the bytes of a photograph.
+    """Return the plain name and the bytes of a photograph; whether it can be kept is for the desk to say.
 
     Raises:
-        UploadError: None was sent, or no picture of a known kind.
-        PictureError: It has too many pixels, or is damaged.
+        UploadError: None was sent.
     """
-    data = picture_sent(form, name)
+    file = _chosen(form, name)
+    return plain_name(file), bytes_of(file, MOST_PICTURE)
+
+
+def _chosen(form: FormData, name: str) -> UploadFile:
     file = sent_file(form, name)
-    return (plain_name(file) if file is not None else "photograph"), data
+    if file is None:
+        raise UploadError("No picture was chosen", do="Take one, or choose one")
+    return file
 
 
 def recordings_sent(form: FormData, names: Sequence[str], before: str) -> dict[str, Recording]:

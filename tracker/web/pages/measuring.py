@@ -78,6 +78,7 @@ class Sent:
     rigs: tuple[str, ...] = ()
     key: str = ""
     files: tuple[str, ...] = ()
+    photograph_note: str = ""
 
     @property
     def incomplete(self) -> bool:
@@ -122,10 +123,10 @@ def piece_page(
 
 
 def refused_page(
-    request: Request, bench: Bench, visitor: Visitor, ident: Ident, refusal: Refused
+    request: Request, bench: Bench, visitor: Visitor, ident: Ident, refusal: Refused, note: str = ""
 ) -> Response:
-    """Return the page of a piece with why something sent from it was not kept."""
-    return piece_page(request, bench, visitor, ident, sent=Sent(refusal))
+    """Return the page of a piece with why something sent from it was not kept, and the photograph's note."""
+    return piece_page(request, bench, visitor, ident, sent=Sent(refusal, photograph_note=note))
 
 
 def _piece_facts(

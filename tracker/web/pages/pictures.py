@@ -184,7 +184,7 @@ def _again(
 ) -> Response:
     if ident.kind == "job":
         return plate_page(request, bench, visitor, ident, form=form, refusal=refusal)
-    return refused_page(request, bench, visitor, ident, refusal)
+    return refused_page(request, bench, visitor, ident, refusal, text_of(form, "photograph_note"))
 
 
 Number = Annotated[int, Path(ge=1, le=2**31)]

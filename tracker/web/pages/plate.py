@@ -168,9 +168,9 @@ def _outcomes(form: FormData) -> Sequence[PieceOutcome]:
     for name, value in form.items():
         number = name.removeprefix("p")
         if name != number and number.isascii() and number.isdecimal() and isinstance(value, str) and value:
-            # A word of one's own counts before the one that was chosen.
-            words = text_of(form, f"w{number}").strip() or text_of(form, f"c{number}").strip()
-            found.append(PieceOutcome(int(number), value, words))
+            # The word that was chosen and those typed beside it both stand on the screen, and both are kept.
+            words = (text_of(form, f"{kind}{number}").strip() for kind in ("c", "w"))
+            found.append(PieceOutcome(int(number), value, ": ".join(filter(None, words))))
     return found
 
 
