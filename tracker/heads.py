@@ -249,6 +249,9 @@ def write_head(head: Head, file: Path) -> None:
             stream.flush()
             os.fsync(stream.fileno())
     except OSError as error:
+        # A beginning of a head is no head; one that was there before stays.
+        if not isinstance(error, FileExistsError) and file.is_file():
+            file.unlink(missing_ok=True)
         raise HeadError(f"{file} cannot be written", why=error.strerror or str(error)) from error
 
 

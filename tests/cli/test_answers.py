@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import json
 from pathlib import Path
 
 import pytest
 
 from tests.cli.bench import Cli, Filled, run
-from tracker.cli import _output
+from tracker.cli import _output, keeping
+from tracker.errors import Refused
 from tracker.ids import read_id
 
 KINDS = ("spools", "jobs", "specimens", "measurements", "results", "materials", "rigs", "dryings")
@@ -185,6 +187,58 @@ def test_a_refusal_is_one_line_that_says_what_to_do(
     before = filled.entries()
     assert said in filled.refused(*words)
     assert filled.entries() == before
+
+
+@pytest.mark.parametrize("there", [None, b"the last good table"])
+def test_a_file_is_written_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, there: bytes | None
+) -> None:
+    """On a full disk what was there stays, and no beginning of the new one is left."""
+    path = tmp_path / "table.csv"
+    if there is not None:
+        path.write_bytes(there)
+
+    def half(self: Path, data: bytes) -> int:
+        with self.open("wb") as stream:
+            stream.write(data[:3])
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as full:
+        full.setattr(Path, "write_bytes", half)
+        with pytest.raises(Refused, match="cannot be written: No space left"):
+            _output.put_file(path, b"a new table")
+    left = {each.name: each.read_bytes() for each in tmp_path.iterdir()}
+    assert left == ({} if there is None else {"table.csv": there})
+    _output.put_file(path, b"a new table")
+    assert path.read_bytes() == b"a new table"
+
+
+def test_a_file_is_written_through_a_link_with_the_mode_it_had(tmp_path: Path) -> None:
+    """A link stays one; who may read a file is decided by whoever made it."""
+    (tmp_path / "kept.csv").touch(mode=0o600)
+    (tmp_path / "link.csv").symlink_to("kept.csv")
+    _output.put_file(tmp_path / "link.csv", b"1")
+    _output.put_file(tmp_path / "kept.csv", b"2")
+    assert (tmp_path / "link.csv").is_symlink()
+    assert ((tmp_path / "link.csv").read_bytes(), (tmp_path / "kept.csv").stat().st_mode & 0o777) == (
+        b"2", 0o600,
+    )  # fmt: skip
+
+
+def test_no_room_for_the_answer_says_nothing_of_the_book(
+    filled: Filled, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full disk below a log is one line, and no damaged book (exit code 1) for who watches over it."""
+
+    def no_room(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(keeping, "verify", no_room)
+    answer = filled("verify")
+    assert answer.exit_code == 3
+    assert answer.stderr.splitlines()[-1] == (
+        "strandbook: The answer cannot be written: No space left on device. What was entered before is safe"
+    )
 
 
 def test_a_doubt_is_passed_with_yes(filled: Filled) -> None:

@@ -35,7 +35,7 @@ from tracker.book.engines import (
     shares_memory,
 )
 from tracker.book.place import (
-    OlderSchemaError,
+    OtherSchemaError,
     UncertainError,
     UnreachableError,
     check_empty,
@@ -280,13 +280,13 @@ class TestSchemas:
         ("version", "error", "what"),
         [
             (SCHEMA, None, ""),
-            ("0000", OlderSchemaError, "older"),
-            (f"{int(SCHEMA) - 1:04d}", OlderSchemaError, "older"),
-            (f"{int(SCHEMA) + 1:04d}", BookError, "newer"),
+            ("0000", OtherSchemaError, "older"),
+            (f"{int(SCHEMA) - 1:04d}", OtherSchemaError, "older"),
+            (f"{int(SCHEMA) + 1:04d}", OtherSchemaError, "newer"),
         ],
     )
     def test_a_book(self, version: str, error: type[BookError] | None, what: str) -> None:
-        """Of this version, an older one (exit code 4) or a newer one."""
+        """Of this version, or of an older or newer one (exit code 4)."""
         made = (VERSION, f"INSERT INTO alembic_version VALUES ('{version}')")  # noqa: S608 - our own text
         with base_with(*made).connect() as connection:
             assert schema_of(connection) == version

@@ -22,7 +22,7 @@ from tracker.acts import DoneBefore
 from tracker.book import (
     Book,
     BookError,
-    OlderSchemaError,
+    OtherSchemaError,
     UncertainError,
     UnreachableError,
     new_book,
@@ -180,7 +180,7 @@ class TestUnreachable:
         assert code(place) == 1
         with open_book(place) as book, book.engine.begin() as connection:
             connection.execute(text("UPDATE alembic_version SET version_num = '0001'"))
-        with pytest.raises(OlderSchemaError, match="was written by an older version"):
+        with pytest.raises(OtherSchemaError, match="was written by an older version"):
             open_book(place)
         assert code(place) == 4
         assert code(f"postgresql://nobody@/none?host={tmp_path}&files={tmp_path}") == 3

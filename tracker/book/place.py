@@ -31,8 +31,8 @@ class UnreachableError(BookError):
     exit_code: ClassVar[int] = 3
 
 
-class OlderSchemaError(BookError):
-    """A book was written by an older version and not upgraded yet."""
+class OtherSchemaError(BookError):
+    """A book was written by an older version and not upgraded yet, or by a newer one."""
 
     exit_code: ClassVar[int] = 4
 
@@ -276,12 +276,12 @@ def check_schema(place: str, connection: Connection) -> None:
         )
     # Revisions are numbered with leading zeros, so that texts compare as numbers do.
     if found < SCHEMA:
-        raise OlderSchemaError(
+        raise OtherSchemaError(
             f"{shown(place)} was written by an older version (schema {found}, this program: {SCHEMA})",
             do="strandbook upgrade makes a backup and brings it up to date",
         )
     if found > SCHEMA:
-        raise BookError(
+        raise OtherSchemaError(
             f"{shown(place)} was written by a newer version (schema {found}, this program: {SCHEMA})",
             do="Install the newer strandbook to open it",
         )

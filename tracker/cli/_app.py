@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import json
 import os
@@ -9,7 +10,7 @@ import sys
 import tempfile
 import traceback
 from pathlib import Path
-from typing import Any, Final, NoReturn
+from typing import Any, ClassVar, Final, NoReturn
 
 import click
 
@@ -178,15 +179,28 @@ class _Lazy(click.Group):
                 return None
             if ctx.params.get("debug"):
                 raise
-            if (missing := missing_extra(error)) is not None:
-                _refuse(ctx, str(missing))
             # The group's callback sets the bench, so it is looked for only now.
-            _refuse(ctx, _unforeseen(ctx.obj if isinstance(ctx.obj, Bench) else None, error))
+            found = _unforeseen(ctx.obj if isinstance(ctx.obj, Bench) else None, error)
+            _refuse(ctx, str(found), _exit_code(ctx, found), found)
 
 
 def _exit_code(ctx: click.Context, refusal: Refused) -> int:
     """Return 1, as for every refusal; scripts that watch over a book ask ``verify`` for more."""
     return refusal.exit_code if ctx.invoked_subcommand == "verify" else 1
+
+
+_FULL: Final = (errno.ENOSPC, errno.EDQUOT)
+
+
+class OutputError(Refused):
+    """There is no room where the answer goes, so that nobody can read it; of the book it says nothing."""
+
+    exit_code: ClassVar[int] = 3
+
+
+def _unwritten(error: OSError) -> OutputError:
+    why, do = error.strerror or "", "What was entered before is safe"
+    return OutputError("The answer cannot be written", why=why, do=do)
 
 
 _WANTS_JSON: Final = "strandbook.json"
@@ -224,18 +238,22 @@ def _print_done_before(name: str) -> None:
         click.echo(name)
 
 
-def _unforeseen(bench: Bench | None, error: Exception) -> str:
-    """Return one line for what nobody expected: the database's own refusals in words, else a pointer."""
+def _unforeseen(bench: Bench | None, error: Exception) -> Refused:
+    """Return in words what nobody expected: the database's own refusals, a full disk, else a pointer."""
+    if (missing := missing_extra(error)) is not None:
+        return missing
+    if isinstance(error, OSError) and error.errno in _FULL and error.filename is None:
+        return _unwritten(error)
     if type(error).__module__.startswith("sqlalchemy"):
         from tracker.book import refusal_for  # noqa: PLC0415 - only where SQLAlchemy is loaded already
 
-        return str(refusal_for(bench.named if bench else "", error))
+        return refusal_for(bench.named if bench else "", error)
     handle, name = tempfile.mkstemp(prefix="strandbook-", suffix=".log", text=True)
     with os.fdopen(handle, "w") as stream:
         stream.write(without_passwords(traceback.format_exc()))
-    return (
-        f"This should not have happened ({type(error).__name__}: {' '.join(str(error).split())[:200]})."
-        f" What was entered before is safe. The details are in {name}; please report them"
+    return Refused(
+        f"This should not have happened ({type(error).__name__}: {' '.join(str(error).split())[:200]})",
+        do=f"What was entered before is safe. The details are in {name}; please report them",
     )
 
 
@@ -321,4 +339,10 @@ def main() -> None:
     # Threads of the linear algebra fight over two cores on problems as small as ours, and are read from
     # here when numpy loads; whoever sets it, keeps it.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    strandbook(prog_name="strandbook")
+    try:
+        strandbook(prog_name="strandbook")
+    except OSError as error:
+        # Help and version are written before there is a command that could refuse.
+        if error.errno not in _FULL:
+            raise
+        sys.exit(f"strandbook: {_unwritten(error)}")

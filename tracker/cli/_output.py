@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import secrets
 import shutil
 import sys
 import textwrap
@@ -362,14 +363,35 @@ def write_file(path: Path, data: bytes, json_wanted: bool = False) -> None:
     Raises:
         Refused: It cannot be written.
     """
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise Refused(f"{path} cannot be written", why=error.strerror or str(error)) from error
+    put_file(path, data)
     if json_wanted:
         print_json({"file": str(path)})
     else:
         click.echo(str(path))
+
+
+def put_file(path: Path, data: bytes) -> None:
+    """Write a file whole, or leave what was there: a full disk costs nobody the last good table.
+
+    Raises:
+        Refused: It cannot be written.
+    """
+    # A pipe, a device or a link is written where it leads.
+    beside = path.with_name(f".{path.name[:40]}-{secrets.token_hex(4)}")
+    plain = not path.parent.is_dir() or path.is_symlink() or (path.exists() and not path.is_file())
+    try:
+        if plain or not os.access(path.parent, os.W_OK):
+            path.write_bytes(data)
+            return
+        try:
+            beside.write_bytes(data)
+            if path.exists():
+                shutil.copymode(path, beside)
+            beside.replace(path)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise Refused(f"{path} cannot be written", why=error.strerror or str(error)) from error
 
 
 @contextmanager

@@ -244,7 +244,7 @@ def upgrade_command(bench: Bench, /, as_it_is: bool, as_json: bool) -> None:
 @click.command(
     "verify",
     epilog="Example: strandbook verify --note head.json. Exit codes: 0 sound, 1 damaged, 3 not reachable, "
-    "4 older schema",
+    "4 other schema",
 )
 @click.option(
     "--noted",

@@ -12,7 +12,7 @@ from tracker_labels import Sheet, ruler_page, stocks
 
 from tracker.cautions import OFF_THE_BED
 from tracker.cli._bench import Bench, pass_bench, prompt
-from tracker.cli._output import as_json, done, note, print_json, table, width
+from tracker.cli._output import as_json, done, note, print_json, put_file, table, width
 from tracker.desk import labelling
 from tracker.desk.labelling import print_pdf
 from tracker.desk.offbed import PieceOutcome, open_pieces, plate_map, read_outcomes, take_off
@@ -166,7 +166,7 @@ def write_sheet(sheet: Sheet, output: Path, *, quiet: bool = False) -> None:
     many = [output.with_stem(f"{output.stem}-{n}") for n in range(1, len(pages) + 1)]
     names = [output] if len(pages) == 1 else many
     for name, page in zip(names, pages, strict=True):
-        _write(name, page)
+        put_file(name, page)
     count = "1 page" if len(sheet.pages) == 1 else f"{len(sheet.pages)} pages"
     note(f"Labels on {count}. Print at 100 %, without fitting to the page.")
     for remark in sheet.remarks:
@@ -189,13 +189,6 @@ def _page_files(sheet: Sheet, output: Path) -> Sequence[bytes]:
     if kind == ".svg":
         return [page.encode() for page in sheet.pages_svg()]
     raise Refused(f"{output} is no PDF, PNG or SVG file", do="End its name in .pdf, .png or .svg")
-
-
-def _write(name: Path, page: bytes) -> None:
-    try:
-        name.write_bytes(page)
-    except OSError as error:
-        raise Refused(f"{name} cannot be written", why=error.strerror or str(error)) from error
 
 
 @click.command(

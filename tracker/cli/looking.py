@@ -305,8 +305,4 @@ def _put(text: str, output: Path | None) -> None:
     if output is None:
         click.echo(text)
         return
-    try:
-        output.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise Refused(f"{output} cannot be written", why=error.strerror or str(error)) from error
-    click.echo(str(output))
+    write_file(output, text.encode())
