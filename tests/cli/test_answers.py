@@ -230,7 +230,7 @@ def test_no_room_for_the_answer_says_nothing_of_the_book(
 ) -> None:
     """A full disk below a log is one line, and no damaged book (exit code 1) for who watches over it."""
 
-    def no_room(*_: object) -> None:
+    def no_room(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(keeping, "verify", no_room)

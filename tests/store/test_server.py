@@ -267,13 +267,16 @@ class TestWaits:
         """On a session that a pooler hands to somebody else nothing is left of them."""
         asked = text(
             "SELECT current_setting('lock_timeout'), current_setting('statement_timeout'), "
-            "current_setting('transaction_isolation')"
+            "current_setting('transaction_isolation'), current_setting('idle_in_transaction_session_timeout')"
         )
         with open_book(place) as book:
             with book.act("look", "Ada") as act:
-                assert tuple(act.session.execute(asked).one()) == ("30s", "2min", "read committed")
+                assert tuple(act.session.execute(asked).one()) == (
+                    "30s", "2min", "read committed", "10min",
+                )  # fmt: skip
             with book.engine.connect() as connection:
-                assert tuple(connection.execute(asked).one())[:2] == ("0", "0")
+                assert tuple(connection.execute(asked).one())[::3] == ("0", "0")
+                assert connection.execute(asked).one()[1] == "0"
 
     @pytest.mark.parametrize("level", ["serializable", "repeatable read"])
     def test_another_isolation_of_the_server(self, place: str, level: str) -> None:

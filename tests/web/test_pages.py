@@ -176,7 +176,7 @@ def test_outcomes_are_entered_as_tapped(site: Site, browser: Browser) -> None:
     browser.fill(f"/{site.job}/offbed", form)
     rows = [row_of(site.book, piece) for piece in site.pieces]
     said = [(row.outcome, row.remark or row.cause) for row in rows]
-    assert said == [("good", None), ("usable", "stringy"), ("failed", "warped: at left")]
+    assert said == [("good", None), ("usable", "stringy"), ("failed", "warped: left corner")]
 
 
 def test_a_failed_piece_without_a_cause_is_asked_for_it(steady: Site, looking: Browser) -> None:

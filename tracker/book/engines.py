@@ -36,6 +36,10 @@ BUSY_S: Final = 30
 STATEMENT_S: Final = 120
 """Longest that one statement of an act may take on a server, in seconds."""
 
+GONE_S: Final = 600
+"""How long a server waits for the next statement of an act, in seconds: where a network was cut amidst
+one, nobody else could write for hours."""
+
 OLDEST_SERVER: Final = (13,)
 """Oldest PostgreSQL that a book is kept on; older ones get no repairs from their makers any more."""
 
@@ -187,7 +191,8 @@ def begin_writing(engine: Engine, statement_s: int = STATEMENT_S, lock: str = ""
         # in one message, because every act pays for it.
         began = (
             f"BEGIN ISOLATION LEVEL READ COMMITTED; SET LOCAL lock_timeout = '{BUSY_S}s'; "
-            f"SET LOCAL statement_timeout = '{statement_s}s'; {lock}"
+            f"SET LOCAL statement_timeout = '{statement_s}s'; "
+            f"SET LOCAL idle_in_transaction_session_timeout = '{GONE_S if statement_s else 0}s'; {lock}"
         )
     try:
         connection.begin()
