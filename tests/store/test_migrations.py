@@ -250,6 +250,15 @@ class TestUpgrade:
 
         assert upgrade_book(book_place, "Ada Bench").backup is None
 
+    def test_what_is_foreign_is_named_where_nothing_is_to_do(self, filled: Book, book_place: str) -> None:
+        """The schema is looked at all the same."""
+        with filled.writing() as connection:
+            connection.execute(text("CREATE TABLE mine (x INTEGER)"))
+
+        assert upgrade_book(book_place, "Ada Bench").foreign == [
+            "The table mine is none that the program made"
+        ]
+
     def test_newer(self, filled: Book, book_place: str) -> None:
         """A newer book is refused by its version, by opening and by upgrading."""
         with filled.writing() as connection:

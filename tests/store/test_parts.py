@@ -902,10 +902,9 @@ class TestAttachments:
         connection: Any = SimpleNamespace(scalars=lambda _: [names[1]])
         _note_unnamed(connection, replay)
         some = ", ".join(f"{each[:12]}…" for each in names[2:7])
+        words = f"file{'s' * (count > 1)} in the attachment folder belong{'s' * (count == 1)}"
         assert replay.findings.unnamed == names[2:]
-        assert replay.findings.notes[0].startswith(
-            f"{count} files in the attachment folder belong to no act: {some}{more}; "
-        )
+        assert replay.findings.notes[0].startswith(f"{count} {words} to no act: {some}{more}; ")
         replay.findings, replay.after = Findings(), 1
         _note_unnamed(connection, replay)
         assert (replay.findings.unnamed, replay.findings.notes) == ([], [])

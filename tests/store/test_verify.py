@@ -145,7 +145,7 @@ class TestClean:
         findings = verify(book)
 
         assert findings.clean
-        assert "1 files in the attachment folder belong to no act" in findings.notes[0]
+        assert "1 file in the attachment folder belongs to no act" in findings.notes[0]
 
 
 class TestRows:

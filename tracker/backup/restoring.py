@@ -255,7 +255,8 @@ def upgrade_book(
                 check_schema(place, connection)
                 if as_it_is:
                     _go_on_without(book, connection)
-                return Upgraded(SCHEMA, SCHEMA, None)
+                foreign = [str(each) for each in schema_differences(connection, SCHEMA)]
+                return Upgraded(SCHEMA, SCHEMA, None, foreign)
         with book.writing() as connection:
             foreign = _check_before(place, connection, found)
             file = _beside(place, f"before-{SCHEMA}-{book.clock():%Y%m%dT%H%M%S}.backup")

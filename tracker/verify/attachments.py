@@ -118,8 +118,11 @@ def _note_unnamed(connection: Connection, replay: Replay) -> None:
     if unnamed:
         some = ", ".join(f"{each[:12]}…" for each in unnamed[:_SHOWN])
         more = f" and {len(unnamed) - _SHOWN} more" if len(unnamed) > _SHOWN else ""
+        words = "files in the attachment folder belong"
+        if len(unnamed) == 1:
+            words = "file in the attachment folder belongs"
         replay.findings.notes.append(
-            f"{len(unnamed)} files in the attachment folder belong to no act: {some}{more}; "
+            f"{len(unnamed)} {words} to no act: {some}{more}; "
             "an act broken off leaves such files, and verify --clean takes them away"
         )
 

@@ -169,8 +169,9 @@ class Heads:
         except (ValueError, TypeError):
             back = dt.timedelta(0)
         if back > _BACKWARDS:
+            whole = dt.timedelta(seconds=round(back.total_seconds()))
             self._findings.notes.append(
-                f"The clock went back before {link.origin}: the entry before it is {back} later"
+                f"The clock went back before {link.origin}: the entry before it is {whole} later"
             )
         self._before = at
 
