@@ -12,11 +12,10 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
-from tests.conftest import BenchClock
-from tests.databases import Kept, Places
+from tests.conftest import begun_with
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool
 from tests.factors.test_kept import random_book
-from tracker.book import Book, open_book
+from tracker.book import Book
 from tracker.comparing import Scope, asking, follow_up, plan_text, survey, watched, why
 from tracker.comparing.asking import name_group
 from tracker.desk.measuring import measure
@@ -62,29 +61,16 @@ def material_and_spool(book: Book) -> str:
     return a_spool(book, lot="L-17")
 
 
-def two_plates(place: str) -> dt.datetime:
-    """Print two plates that differ in nozzle and chamber at once; return the moment it is then."""
-    clock = BenchClock()
-    with open_book(place, clock) as book:
-        spool = material_and_spool(book)
-        first = plate(book, spool, [31.0, 31.6, 30.5, 31.2], nozzle_set_c=255, chamber_set_c=60)
-        second = plate(book, spool, [21.0, 20.4, 21.5, 20.8], nozzle_set_c=245, chamber_set_c=40)
+def two_plates(book: Book) -> None:
+    """Print two plates that differ in nozzle and chamber at once."""
+    spool = material_and_spool(book)
+    first = plate(book, spool, [31.0, 31.6, 30.5, 31.2], nozzle_set_c=255, chamber_set_c=60)
+    second = plate(book, spool, [21.0, 20.4, 21.5, 20.8], nozzle_set_c=245, chamber_set_c=40)
     assert (spool, first, second) == (SPOOL, *UNLIKE)
-    return clock.at
 
 
 SPOOL, UNLIKE = "S0001-R", ("J0001-J", "J0002-H")
-
-
-@pytest.fixture
-def book_place(
-    request: pytest.FixtureRequest, places: Places, kind: str, kept: Kept, clock: BenchClock
-) -> str:
-    """Give a place where an empty book is, or one with two plates for a test that has them."""
-    if "unlike" not in request.fixturenames:
-        return places.fresh(kind)
-    place, clock.at = kept.copied(kind, two_plates, places)
-    return place
+book_place = begun_with(unlike=two_plates)
 
 
 @pytest.fixture

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from tests.conftest import BenchClock
+from tests.conftest import BenchClock, begun_with
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_rig, a_spool, calibrate
 from tracker.book import Book
 from tracker.desk.entering import set_programme
@@ -33,15 +34,23 @@ replicates = 2
 """
 
 
-@pytest.fixture
-def plate(book: Book) -> list[str]:
-    """Enter a material with the short programme and four upright pieces, one failed."""
+def _plate(book: Book) -> list[str]:
     a_material(book)
     set_programme(book, WHO, "nordlicht asa", "short", SHORT)
     done = a_job(book, "bar:ZXY:4", spools=(a_spool(book),), started_at="5 h ago")
     end_job(book, WHO, done.id, {"outcome": "finished"})
     take_off(book, WHO, done.id, [*read_outcomes("failed", "4=came loose")], rest="good")
     return done.also
+
+
+book_place = begun_with(plate=_plate)
+
+
+@pytest.fixture
+def plate(book: Book, begun: dict[str, Any]) -> list[str]:
+    """Give four upright pieces of a material with the short programme, one failed."""
+    del book
+    return [*begun["plate"]]
 
 
 @pytest.mark.usefixtures("plate")

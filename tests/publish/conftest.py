@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import gzip
 import json
 import shutil
@@ -12,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import BenchClock
-from tests.databases import BEGUN_BY, Kept, Places
+from tests.conftest import begun_with
+from tests.databases import BEGUN_BY
 from tests.publish.scene import fill_bench
-from tracker.book import Book, new_book, open_book
+from tracker.book import Book, new_book
 from tracker.plugins import Plugged, load
 from tracker.publish import publish
 from tracker.publish.evidence import packed_json
@@ -27,23 +26,7 @@ def plugged() -> Plugged:
     return load()
 
 
-def _filled(place: str) -> dt.datetime:
-    """Fill the book of a place, and return the moment it is then."""
-    clock = BenchClock()
-    with open_book(place, clock) as book:
-        fill_bench(book, load())
-    return clock.at
-
-
-@pytest.fixture
-def book_place(
-    request: pytest.FixtureRequest, places: Places, kind: str, kept: Kept, clock: BenchClock
-) -> str:
-    """Give a place where an empty book is, or a filled one for a test that has it."""
-    if "filled" not in request.fixturenames:
-        return places.fresh(kind)
-    place, clock.at = kept.copied(kind, _filled, places)
-    return place
+book_place = begun_with(filled=lambda book: fill_bench(book, load()))
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -15,14 +16,22 @@ from tracker.ids import payload, read_id, read_payload
 from tracker.model import JobLog, Person
 
 
-@pytest.fixture
-def cli(tmp_path: Path) -> Cli:
-    """Give the command line on a book of two pulls."""
-    with new_book(str(tmp_path / "book"), WHO) as book:
+@pytest.fixture(scope="module")
+def pulled_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give the place of a book of two pulls, to be copied."""
+    place = tmp_path_factory.mktemp("pulled") / "book"
+    with new_book(str(place), WHO) as book:
         a_material(book)
         pieces = a_job(book, "bar:XYZ:2", spools=(a_spool(book, note="paid in cash"),), nozzle_set_c=245).also
         for piece, force in zip(pieces, (1800, 1850), strict=True):
             a_pull(book, piece, {"max_force": str(force), "area": "40"})
+    return place
+
+
+@pytest.fixture
+def cli(pulled_once: Path, tmp_path: Path) -> Cli:
+    """Give the command line on a book of two pulls."""
+    shutil.copytree(pulled_once, tmp_path / "book")
     return Cli(tmp_path / "book")
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
 
-from tests.conftest import BenchClock
+from tests.conftest import BenchClock, begun_with
 from tests.desk.bench import WHO, a_job, a_material, a_spool, at, weigh_spool
 from tracker.book import Book
 from tracker.desk.dryings import start_drying
@@ -15,9 +16,7 @@ from tracker.errors import Refused
 from tracker.records import SpoolStory, spool_story
 
 
-@pytest.fixture
-def told(book: Book) -> SpoolStory:
-    """Tell of a spool of 1000 g that was dried, lay in open air for two hours, and was then lost sight of."""
+def _told(book: Book) -> SpoolStory:
     a_material(book, family="ASA")
     spool = a_spool(book, received_on="2026-02-01", net_g=1000, empty_g=200, diameter_mm=1.75)
     start_drying(
@@ -33,11 +32,28 @@ def told(book: Book) -> SpoolStory:
     return spool_story(book, spool)
 
 
-@pytest.fixture
-def unknown(book: Book) -> SpoolStory:
-    """Tell of a spool of which nothing is recorded."""
+def _unknown(book: Book) -> SpoolStory:
     a_material(book)
     return spool_story(book, a_spool(book))
+
+
+book_place = begun_with(told=_told, unknown=_unknown)
+
+
+@pytest.fixture
+def told(book: Book, begun: dict[str, Any]) -> SpoolStory:
+    """Tell of a spool of 1000 g that was dried, lay in open air for two hours, and was then lost sight of."""
+    del book
+    story: SpoolStory = begun["told"]
+    return story
+
+
+@pytest.fixture
+def unknown(book: Book, begun: dict[str, Any]) -> SpoolStory:
+    """Tell of a spool of which nothing is recorded."""
+    del book
+    story: SpoolStory = begun["unknown"]
+    return story
 
 
 def test_the_json_says_what_is_left_and_how_it_is_known(told: SpoolStory) -> None:

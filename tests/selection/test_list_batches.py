@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import pytest
 
-from tests.selection.test_narrowing import _holds, _plain, _texts, tested
+from tests.selection.test_narrowing import _holds, _plain, _texts
 from tracker import browse, listfilter, records
 from tracker.api import FactorValue
 from tracker.book import Book
@@ -19,8 +19,6 @@ from tracker.listfilter import asked_of
 from tracker.plugins import Plugged
 from tracker.records import factor_table
 from tracker.selection import FilterError, parse_filter, selected, why_none
-
-__all__ = ["tested"]
 
 _OF_PYTHON: Final = (
     "age_h>0", "age_h>-1", "age_h<=24", "age_h>1e9", "age_h!=1", "rig='rig one'", "rig='rig one, rig two'",
@@ -35,7 +33,7 @@ _OF_PYTHON: Final = (
 @pytest.fixture(autouse=True)
 def _few_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(registry, "_JUDGED_FIRST", 3)
-    monkeypatch.setattr(registry, "_JUDGED_MOST", 8)
+    monkeypatch.setattr(registry, "_JUDGED_MOST", 20)
 
 
 def _listed(book: Book, kind: str, where: str, *, most: int | None = None) -> list[dict[str, Any]]:

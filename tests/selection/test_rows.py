@@ -4,19 +4,26 @@ from __future__ import annotations
 
 import pytest
 
+from tests.conftest import begun_with
 from tests.desk.bench import WHO, a_job, a_pull
 from tracker.book import Book
 from tracker.desk.voiding import judge
 from tracker.selection import parse_filter, result_rows, selected
 
 
-@pytest.fixture
-def pulled(book: Book) -> Book:
-    """Give a book with two pulled pieces of one job, one of them set aside."""
+def _pulled(book: Book) -> None:
     pieces = a_job(book, "bar:ZXY:2", name="plate one").also
     a_pull(book, pieces[0])
     second = a_pull(book, pieces[1], {"max_force": "1000", "area": "40"})
     judge(book, WHO, second.id, counted=False, reason="slipped", quantity="tensile.strength")
+
+
+book_place = begun_with(pulled=_pulled)
+
+
+@pytest.fixture
+def pulled(book: Book) -> Book:
+    """Give a book with two pulled pieces of one job, one of them set aside."""
     return book
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 import zipfile
@@ -22,12 +23,21 @@ ROOT = Path(__file__).resolve().parents[2]
 Members = dict[str, bytes]
 
 
-@pytest.fixture
-def file(places: Places, tmp_path: Path) -> Path:
-    """Give a backup of a filled book."""
-    with open_book(places.fresh("sqlite")) as book:
+@pytest.fixture(scope="module")
+def whole(book_template: Path, tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """Give the bytes of a backup of a filled book."""
+    folder = tmp_path_factory.mktemp("whole")
+    shutil.copytree(book_template, folder / "book")
+    with open_book(str(folder / "book")) as book:
         fill(book)
-        backup(book, tmp_path / "b.backup")
+        backup(book, folder / "b.backup")
+    return (folder / "b.backup").read_bytes()
+
+
+@pytest.fixture
+def file(whole: bytes, tmp_path: Path) -> Path:
+    """Give a backup of a filled book."""
+    (tmp_path / "b.backup").write_bytes(whole)
     return tmp_path / "b.backup"
 
 

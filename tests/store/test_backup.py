@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import tempfile
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import text
 
 from tests.books import Filled, add_in_bulk, add_job, add_material, fill
+from tests.conftest import begun_with
 from tests.databases import KINDS, Places
 from tracker.backup import BackupError, backup, restore
 from tracker.book import Book, BookError, is_url, open_book
@@ -46,12 +49,22 @@ def file(tmp_path: Path) -> Path:
     return tmp_path / "book.backup"
 
 
-@pytest.fixture
-def backed_up(book: Book, filled_once: Filled, file: Path) -> Path:
-    """Back up a filled book."""
-    del filled_once
+def _backed_up(book: Book) -> bytes:
+    fill(book)
     add_in_bulk(book, 30)
-    backup(book, file)
+    with tempfile.TemporaryDirectory() as folder:
+        backup(book, Path(folder, "b"))
+        return Path(folder, "b").read_bytes()
+
+
+book_place = begun_with(backed_up=_backed_up, filled_once=fill)
+
+
+@pytest.fixture
+def backed_up(book: Book, begun: dict[str, Any], file: Path) -> Path:
+    """Give the backup of a filled book."""
+    del book
+    file.write_bytes(begun["backed_up"])
     return file
 
 
@@ -88,9 +101,11 @@ class TestRoundTrip:
             assert add_job(again) == 3
             assert verify(again).clean
 
-    def test_a_reference_forward(self, book: Book, file: Path, places: Places, other: str) -> None:
+    def test_a_reference_forward(
+        self, book: Book, filled_once: Filled, file: Path, places: Places, other: str
+    ) -> None:
         """A job that was said to repeat a later one comes back so."""
-        fill(book)
+        del filled_once
         later = add_job(book)
         with book.act("amend", "Ada") as act:
             act.session.get_one(Job, 1).again_of_id = later
@@ -146,9 +161,9 @@ class TestFile:
         with pytest.raises(BackupError, match="cannot be written: No such file"):
             backup(book, tmp_path / "none" / "b")
 
-    def test_progress(self, book: Book, file: Path) -> None:
+    def test_progress(self, book: Book, filled_once: Filled, file: Path) -> None:
         """Progress is reported table by table, and each ends with all of its rows."""
-        fill(book)
+        del filled_once
         last: dict[str, tuple[int, int]] = {}
 
         backup(book, file, lambda stage, done, total: last.update({stage: (done, total)}))
@@ -156,9 +171,9 @@ class TestFile:
         assert {"specimen", "journal", "attachments"} <= set(last)
         assert all(done == total for done, total in last.values())
 
-    def test_while_others_write(self, book: Book, file: Path) -> None:
+    def test_while_others_write(self, book: Book, filled_once: Filled, file: Path) -> None:
         """A backup during which somebody writes holds one state of the book."""
-        fill(book)
+        del filled_once
         before = verify(book).counts["entries"]
         written: list[int] = []
 

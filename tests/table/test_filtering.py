@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from tests.conftest import begun_with
 from tests.desk.bench import WHO, a_calibrated_rig, a_job, a_material, a_pull, a_spool, row_of
 from tracker.api import FactorValue, hookimpl
 from tracker.book import Book
@@ -35,13 +36,19 @@ def weather() -> Plugged:
     return load(extra=[("weather", Weather())])
 
 
-@pytest.fixture
-def pulled(book: Book) -> Book:
-    """Give two pieces of a plate, printed at 245 °C, pulled by two people, one of them on a rig."""
+def _pulled(book: Book) -> None:
     a_material(book)
     job = a_job(book, "bar:XYZ:2", spools=(a_spool(book, lot="L-17"),), nozzle_set_c=245)
     a_pull(book, job.also[0], sure=True, about={"operator": "Ada"}, rigs=[a_calibrated_rig(book)])
     a_pull(book, job.also[1], sure=True, about={"operator": "Bo"})
+
+
+book_place = begun_with(pulled=_pulled)
+
+
+@pytest.fixture
+def pulled(book: Book) -> Book:
+    """Give two pieces of a plate, printed at 245 °C, pulled by two people, one of them on a rig."""
     return book
 
 

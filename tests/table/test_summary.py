@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from tests.conftest import begun_with
 from tests.desk.bench import WHO, a_job, a_material, a_pull, a_spool, at
 from tracker.book import Book
 from tracker.desk.entering import choose
@@ -70,20 +71,33 @@ def treated(book: Book, piece: str, how: str) -> None:
         )
 
 
-@pytest.fixture
-def spool(book: Book) -> str:
-    """Enter a material and a spool, given."""
+def _spool(book: Book) -> None:
     a_material(book)
-    return a_spool(book, lot="L-17", supplied="given", supplied_by="Quarz & Co")
+    assert a_spool(book, lot="L-17", supplied="given", supplied_by="Quarz & Co") == SPOOL
 
 
-@pytest.fixture
-def two_conditions(book: Book, spool: str) -> Book:
-    """Give a book of one material printed at two nozzle temperatures."""
-    cool = a_job(book, "bar:XYZ:3", "bar:ZXY:3", spools=(spool,), nozzle_set_c=245).also
-    hot = a_job(book, "bar:XYZ:2", spools=(spool,), nozzle_set_c=270).also
+def _two_conditions(book: Book) -> None:
+    _spool(book)
+    cool = a_job(book, "bar:XYZ:3", "bar:ZXY:3", spools=(SPOOL,), nozzle_set_c=245).also
+    hot = a_job(book, "bar:XYZ:2", spools=(SPOOL,), nozzle_set_c=270).also
     pull_all(book, cool, [48.2, 47.5, 49.1, 22.4, 19.8, 24.1])
     pull_all(book, hot, [50.0, 51.0])
+
+
+SPOOL = "S0001-R"
+book_place = begun_with(two_conditions=_two_conditions, spool=_spool)
+
+
+@pytest.fixture
+def spool(book: Book) -> str:
+    """Give a material's spool, which was given."""
+    del book
+    return SPOOL
+
+
+@pytest.fixture
+def two_conditions(book: Book) -> Book:
+    """Give a book of one material printed at two nozzle temperatures."""
     return book
 
 

@@ -6,18 +6,17 @@ Facts: ``tests/desk/importing/SOURCES.md``.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from sqlalchemy import select
 
-from tests.databases import BEGUN_BY
+from tests.conftest import BenchClock
+from tests.databases import BEGUN_BY, Kept, Places
 from tests.realdata import real_data
 from tracker.book import Book, open_book
 from tracker.desk.importing import Imported, Plan, carry_out, plan_import, read_map
 from tracker.model import Measurement, MeasurementFile, Result, Specimen
-from tracker.plugins import Plugged
+from tracker.plugins import load
 
 MAP = """
 [specimen]
@@ -39,16 +38,36 @@ curve = { column = "curve", file = true }
 """
 
 
-@pytest.fixture
-def plan(book: Book, plugged: Plugged) -> Plan:
-    """Give the plan of the pulls."""
-    return plan_import(book, plugged, real_data("pulls", "pulls.csv"), read_map(MAP.encode(), "pulls.toml"))
+def _bring_in(place: str) -> tuple[Plan, Imported]:
+    """Bring the pulls into the empty book of a place; return what was planned and what was done."""
+    table = real_data("pulls", "pulls.csv")
+    with open_book(place, BenchClock()) as book:
+        planned = plan_import(book, load(), table, read_map(MAP.encode(), "pulls.toml"))
+        return planned, carry_out(book, planned, BEGUN_BY, sure=True)
 
 
 @pytest.fixture
-def done(book: Book, plan: Plan) -> Imported:
-    """Bring the pulls in."""
-    return carry_out(book, plan, BEGUN_BY, sure=True)
+def pulls(places: Places, kind: str, kept: Kept) -> tuple[str, tuple[Plan, Imported]]:
+    """Give the place of a book with the pulls, and how they came in: once a session, and copied."""
+    return kept.copied(kind, _bring_in, places)
+
+
+@pytest.fixture
+def book_place(pulls: tuple[str, tuple[Plan, Imported]]) -> str:
+    """Give the place of a book with the pulls."""
+    return pulls[0]
+
+
+@pytest.fixture
+def plan(pulls: tuple[str, tuple[Plan, Imported]]) -> Plan:
+    """Give the plan of the pulls, made with an empty book."""
+    return pulls[1][0]
+
+
+@pytest.fixture
+def done(pulls: tuple[str, tuple[Plan, Imported]]) -> Imported:
+    """Give what bringing them in told."""
+    return pulls[1][1]
 
 
 @pytest.fixture
@@ -127,21 +146,9 @@ def test_plates_are_named_by_their_columns(plan: Plan) -> None:
     assert "PETG-2 Z 1" in {job.name for job in plan.jobs}
 
 
-@pytest.fixture
-def small_book(tmp_path: Path, book_template: Path) -> Iterator[Book]:
-    """Give a book on SQLite alone."""
-    import shutil  # noqa: PLC0415 - wanted here only
-
-    shutil.copytree(book_template, tmp_path / "small")
-    with open_book(str(tmp_path / "small")) as opened:
-        yield opened
-
-
-def test_every_measurement_names_its_line(small_book: Book, plugged: Plugged) -> None:
+def test_every_measurement_names_its_line(book: Book) -> None:
     """The last measurement says the file and the last line it came from."""
-    plan = plan_import(small_book, plugged, real_data("pulls", "pulls.csv"), read_map(MAP.encode()))
-    carry_out(small_book, plan, BEGUN_BY, sure=True)
-    with small_book.read() as session:
+    with book.read() as session:
         last = session.scalars(select(Measurement).order_by(Measurement.id.desc())).first()
 
     assert last is not None
