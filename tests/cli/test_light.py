@@ -46,23 +46,33 @@ def test_help_costs_no_more(words: tuple[str, ...]) -> None:
     assert loaded("import tracker.cli; tracker.cli.main()", *words).isdisjoint(HEAVY)
 
 
-@pytest.mark.parametrize(
-    "words", ["show {0.piece}", "show {0.measurement}", "list results", "list spools --json", "log"]
-)
-def test_looking_loads_the_store_and_nothing_else(filled: Filled, words: str) -> None:
-    """No method, no arithmetic, no drawing."""
-    held = loaded("import tracker.cli; tracker.cli.main()", *words.format(filled).split(), place=filled.place)
-    assert held & set(HEAVY) == {"sqlalchemy"}
+LOOKING = """
+import sys
+import tracker.cli
+for words in sys.argv[1:]:
+    before, sys.argv = set(sys.modules), ["strandbook", *words.split()]
+    try:
+        tracker.cli.main()
+    except SystemExit as ended:
+        print(words, ended.code or 0, *set(sys.modules) - before, sep="\\t", file=sys.stderr)
+"""
+"""Runs commands one after the other; of each its words, its exit code and the modules that it brought."""
 
 
-def test_a_book_in_a_file_loads_no_dialect_of_a_server(filled: Filled) -> None:
-    """It takes 30 ms, a tenth of a command."""
-    code = CODE.format("import tracker.cli; tracker.cli.main()")
+def test_looking_loads_the_store_and_nothing_else(filled: Filled) -> None:
+    """No method, no arithmetic, no drawing; and no dialect of a server, which takes a tenth of a command."""
+    commands = [
+        f"show {filled.piece}", f"show {filled.measurement}", "list results", "list spools --json", "log",
+    ]  # fmt: skip
     done = subprocess.run(
-        [sys.executable, "-c", code, "show", filled.piece], capture_output=True, text=True, check=True,
+        [sys.executable, "-c", LOOKING, *commands], capture_output=True, text=True, check=True,
         env={"STRANDBOOK": str(filled.place), "PATH": ""},
     )  # fmt: skip
-    assert "sqlalchemy.dialects.postgresql" not in done.stderr.split()
+    brought = [line.split("\t") for line in done.stderr.splitlines()]
+    assert [(words, code) for words, code, *_ in brought] == [(words, "0") for words in commands]
+    modules = {words: {name.partition(".")[0] for name in names} & {*HEAVY} for words, _, *names in brought}
+    assert modules == {words: {"sqlalchemy"} if words == commands[0] else set() for words in commands}
+    assert all("sqlalchemy.dialects.postgresql" not in names for names in brought)
 
 
 def test_labels_load_the_drawing_and_no_methods(filled: Filled, tmp_path: Path) -> None:

@@ -28,7 +28,8 @@ class Missing(MetaPathFinder):
             raise ModuleNotFoundError(f"No module named {name!r}", name=name)
 sys.meta_path.insert(0, Missing())
 # What every command loads is loaded once; each then runs in a process of its own, forked from this one.
-import numpy, pint, pluggy, pydantic, sqlalchemy.orm
+import numpy, pint, pluggy, pydantic, rich.console, sqlalchemy.orm
+import tracker.api, tracker.book, tracker.desk.measuring, tracker.kinds, tracker.plugins, tracker.trace
 from tracker.cli import main
 for number, words in enumerate(json.loads(sys.argv[2])):
     child = os.fork()
@@ -80,20 +81,20 @@ def place(places: Places) -> str:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "without", "extra"),
+    ("without", "needing"),
     [
-        (["serve"], EVERY, "web"),
-        (["chart", "tensile.strength", "-o", "x.svg"], "matplotlib", "plots"),
-        (["table"], EVERY, "statistics"),
-        (["why", "J0001-01", "J0001-02"], EVERY, "statistics"),
+        (EVERY, {"serve": "web", "table": "statistics", "why J0001-01 J0001-02": "statistics"}),
+        ("matplotlib", {"chart tensile.strength -o x.svg": "plots"}),
     ],
 )
-def test_what_needs_one_says_so(place: str, arguments: list[str], without: str, extra: str) -> None:
+def test_what_needs_one_says_so(place: str, without: str, needing: dict[str, str]) -> None:
     """One line with the command that installs it."""
-    (answer,) = run(place, arguments, without=without)
-    assert answer.code == 1, answer.out
-    (line,) = answer.err.strip().splitlines()
-    assert f"pip install 'strandbook[{extra}]'" in line
+    answers = run(place, *(words.split() for words in needing), without=without)
+    assert len(answers) == len(needing)
+    for answer, (words, extra) in zip(answers, needing.items(), strict=True):
+        assert answer.code == 1, (words, answer.out)
+        (line,) = answer.err.strip().splitlines()
+        assert f"pip install 'strandbook[{extra}]'" in line, words
 
 
 def test_a_server_needs_its_driver() -> None:
