@@ -10,6 +10,7 @@ from typing import Any, Final
 import pytest
 from sqlalchemy import create_engine, delete, insert, select, update
 
+from tests.conftest import begun_with
 from tracker import plate_sums
 from tracker.acts import Act
 from tracker.book import Book, with_voided
@@ -255,6 +256,15 @@ def random_book(book: Book, seed: int, acts: int) -> None:
             doing(act, draw)
 
 
+book_place = begun_with(drawn=lambda book: random_book(book, 5, 25))
+
+
+@pytest.fixture
+def drawn(book: Book) -> Book:
+    """Give a book of random acts."""
+    return book
+
+
 def _wrong(book: Book) -> list[tuple[int | None, str]]:
     with book.connect() as connection:
         return [*differing(connection), *plate_sums.differing(connection), *stray(connection)]
@@ -397,18 +407,17 @@ def test_the_factors_of_days_are_not_asked_without_them(book: Book) -> None:
         update(JobInForce.__table__).values(job_id=JobInForce.job_id + 500),  # type: ignore[arg-type]
     ],
 )
-def test_verify_finds_what_does_not_follow_and_mends_it(book: Book, damage: Any) -> None:
+def test_verify_finds_what_does_not_follow_and_mends_it(drawn: Book, damage: Any) -> None:
     """A row changed, taken out, or of a job that is not, is named with its job; one command mends it."""
-    random_book(book, 5, 25)
-    with book.engine.begin() as connection:
+    with drawn.engine.begin() as connection:
         connection.execute(damage)
 
-    found = verify(book).found
+    found = verify(drawn).found
 
     assert {each.kind for each in found} == {"derived"}
     assert "verify --clean" in found[0].text
-    mend_derived(book)
-    assert verify(book).clean
+    mend_derived(drawn)
+    assert verify(drawn).clean
 
 
 def test_settings_of_some_plates_are_not_looked_for_in_the_whole_book() -> None:

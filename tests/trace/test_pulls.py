@@ -4,28 +4,23 @@ from __future__ import annotations
 
 import pytest
 
-from tests.desk.importing.test_pulls import MAP
-from tests.realdata import real_data
+from tests.databases import Kept, Places
+from tests.desk.importing.test_pulls import bring_in
 from tracker.book import Book
-from tracker.desk.importing import carry_out, plan_import, read_map
 from tracker.ids import measurement_id
-from tracker.plugins import load
 from tracker.trace import trace
 
 
 @pytest.fixture
-def pulls(book: Book) -> Book:
-    """Give a book with the pulls in it."""
-    sheet = real_data("pulls", "pulls.csv")
-    plan = plan_import(book, load(), sheet, read_map(MAP.encode(), "pulls.toml"))
-    carry_out(book, plan, "Ada Bench", sure=True)
-    return book
+def book_place(places: Places, kind: str, kept: Kept) -> str:
+    """Give the place of a book with the pulls: brought in once a session, and copied."""
+    return kept.copied(kind, bring_in, places)[0]
 
 
-def test_no_imported_number_is_a_dead_end(pulls: Book) -> None:
+def test_no_imported_number_is_a_dead_end(book: Book) -> None:
     """Every one of the 254 measurements leads to its material, line and sheet, gaps named."""
     for number in range(1, 255):
-        found = trace(pulls, measurement_id(number)).as_json()
+        found = trace(book, measurement_id(number)).as_json()
 
         assert found["material"]["name"]
         assert found["factors"] == [] or found["factors"][0]["source"] == f"pulls.csv line {number + 1}"
@@ -33,13 +28,13 @@ def test_no_imported_number_is_a_dead_end(pulls: Book) -> None:
         assert {"spools", "rig", "job.plate_sha256"} <= set(found["not_recorded"])
 
 
-def test_the_number_can_be_rebuilt_from_the_trace(pulls: Book) -> None:
+def test_the_number_can_be_rebuilt_from_the_trace(book: Book) -> None:
     """The recording named by the trace, divided by the area in it, gives the number again."""
     from tracker.api import Recording, read_curve  # noqa: PLC0415 - numpy comes with it
 
-    found = trace(pulls, measurement_id(1)).as_json()
+    found = trace(book, measurement_id(1)).as_json()
     file = found["files"][0]
-    curve = read_curve(Recording(file["name"], pulls.files.get(file["sha256"])))
+    curve = read_curve(Recording(file["name"], book.files.get(file["sha256"])))
 
     assert found["number"]["value"] == pytest.approx(
         float(curve.force_n.max()) / found["readings"]["area"], rel=1e-12

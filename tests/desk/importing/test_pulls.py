@@ -38,7 +38,7 @@ curve = { column = "curve", file = true }
 """
 
 
-def _bring_in(place: str) -> tuple[Plan, Imported]:
+def bring_in(place: str) -> tuple[Plan, Imported]:
     """Bring the pulls into the empty book of a place; return what was planned and what was done."""
     table = real_data("pulls", "pulls.csv")
     with open_book(place, BenchClock()) as book:
@@ -49,7 +49,7 @@ def _bring_in(place: str) -> tuple[Plan, Imported]:
 @pytest.fixture
 def pulls(places: Places, kind: str, kept: Kept) -> tuple[str, tuple[Plan, Imported]]:
     """Give the place of a book with the pulls, and how they came in: once a session, and copied."""
-    return kept.copied(kind, _bring_in, places)
+    return kept.copied(kind, bring_in, places)
 
 
 @pytest.fixture
