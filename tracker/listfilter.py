@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any
 
 from sqlalchemy import Connection, select
 
@@ -66,12 +66,8 @@ class Asked:
         for row in rows:
             none = False
             yield row
-        if none and (why := self.why_none()):
-            note(why)
-
-
-EVERY: Final = Asked((), None, lambda: "")
-"""No filter: all rows of a list."""
+        if none:
+            note(self.why_none())
 
 
 def asked_of(book: Book, plugged: Plugged, kind: str, where: str, *, voided: bool = False) -> Asked:

@@ -131,28 +131,33 @@ def list_command(
     if wants_factors and kind != "specimens":
         raise Refused(f"{kind.capitalize()} have no factors", do="strandbook list specimens --factors")
     people = not (as_json or as_csv)
-    asked = listfilter.EVERY
+    # What reads filters brings the table's arithmetic along: not for a list without one.
+    asked = None
     if where.strip():
         asked = listfilter.asked_of(bench.book, bench.plugged, kind, where, voided=voided)
-    asks = asked.judge is not None or wants_factors
+    conditions = () if asked is None else asked.conditions
+    judge = None if asked is None else asked.judge
+    asks = judge is not None or wants_factors
     with (
         bench.book.connect() as connection,
-        _progress_until_shown(asked.judge, people, asks) as (judged, tell, shown),
+        _progress_until_shown(judge, people, asks) as (judged, tell, shown),
     ):
         rows: Iterable[Mapping[str, Any]]
         if wants_factors:
             rows = records.factor_table(
-                bench.book, bench.plugged, bases=not people, where=asked.conditions, judge=judged, tell=tell
+                bench.book, bench.plugged, bases=not people, where=conditions, judge=judged, tell=tell
             )
         else:
             zone = bench.book.zone if people else None
-            rows = kinds.listed(connection, kind, zone, voided=voided, where=asked.conditions, judge=judged)
-        rows = asked.kept(shown(rows), note)
+            rows = kinds.listed(connection, kind, zone, voided=voided, where=conditions, judge=judged)
+        rows = shown(rows)
+        if asked is not None:
+            rows = asked.kept(rows, note)
         if as_json:
             print_json_stream(rows)
         elif as_csv:
             _print_csv(rows)
-        elif not table(_as_read(rows)) and asked is listfilter.EVERY:
+        elif not table(_as_read(rows)) and not where.strip():
             note(f"Nothing was taken back of {kind}." if voided else f"There are no {kind} in this book yet.")
         if people and not voided and (gone := kinds.count_voided(connection, kind)):
             note(f"{gone} taken back: strandbook list {kind} --voided")
