@@ -153,6 +153,7 @@ def test_a_row_is_recalled_from_the_entry_that_wrote_it_last(monkeypatch: pytest
             {"table": "thing", "key": "1", "after": row(1, "one")},
             {"table": "zzz", "key": "2", "after": row(2, "of another table")},
             {"table": "thing", "key": "9", "after": row(9, "not asked")},
+            {"table": "aaa", "key": "4", "after": row(4, "of another table")},
         ],
         "bulk": [{"table": "other", "manifest": "m0"}, {"table": "thing", "manifest": "m1"}],
     }
