@@ -121,7 +121,7 @@ SETTING = ["the last setting has no line end"]
         (b"G1 X10 E-", False, INSIDE),
         (b"G1 X10.", False, INSIDE), (b"G1 X10 E5 ;", True, MOVE), (b"G", False, INSIDE), (b"M10", True, []),
         (b"M104 S", False, INSIDE), (b"T1", True, []), (b"M84", True, []), (b"M84 X Y", False, INSIDE),
-        (b"M104 S0", True, []), (b"G28 X0", True, MOVE), (b"; done", True, []), (b"", True, []),
+        (b"M104 S0", True, []), (b"G28 X0", True, []), (b"; done", True, []), (b"  ", True, []),
         (b"END_PRINT", True, []),
         (b"G1 X1*", True, MOVE), (b"G1 X1#", False, INSIDE),
     ],

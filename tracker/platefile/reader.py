@@ -94,12 +94,13 @@ def last_line(tally: Tally, line: bytes) -> bytes:
     meanings = of_line(line)
     if ENDS in meanings and _WHOLE_WORDS.fullmatch(line) and not _CUT_WORD.search(line):
         return line + b"\n"
-    if line.lstrip()[:1] in b"GMTgmt" and (_CUT_WORD.search(line) or not _WHOLE_WORDS.fullmatch(line)):
+    begins = line.lstrip()[:1].upper()
+    if begins in (b"G", b"M", b"T") and (_CUT_WORD.search(line) or not _WHOLE_WORDS.fullmatch(line)):
         tally.cuts.append("the last line breaks off inside a command")
         return b"\n"
-    if line.lstrip()[:1] in b"Gg":
+    if begins == b"G":
         tally.cuts.append("the last line is a move without a line end")
-    elif len(tally.state.settings) >= _WRITTEN_BY_PROGRAM and line.lstrip()[:1] == b";":
+    elif len(tally.state.settings) >= _WRITTEN_BY_PROGRAM and begins == b";":
         tally.cuts.append("the last setting has no line end")
     return line + b"\n"
 
