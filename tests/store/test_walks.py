@@ -237,9 +237,9 @@ class Keeper:
         self.asked.append("stray")
         return ["a row of nothing"]
 
-    def refill(self, connection: Any) -> None:
-        """Note that it was worked out anew."""
-        self.asked.append(connection)
+    def refill(self, connection: Any, progress: Any) -> None:
+        """Note that it was worked out again."""
+        self.asked.append((connection, progress))
 
 
 @pytest.mark.parametrize(("span", "stray"), [(None, True), ((1, 9), True), ((2, 9), False), ((0, 9), True)])
@@ -258,8 +258,10 @@ def test_what_is_kept_is_told_by_plate_and_what_is_stray_once(
     assert keeper.asked == [span, *["stray"] * stray]
     assert [each.text for each in findings.found] == said
     assert [(each.id, each.key) for each in findings.found][:2] == [(job_id(4), "4"), (spool_id(2), "-2")]
-    mend_derived(SimpleNamespace(writing=lambda: nullcontext("connection")))  # type: ignore[arg-type]
-    assert keeper.asked[-1] == "connection"
+    book: Any = SimpleNamespace(writing=lambda: nullcontext("connection"))
+    progress: Any = "progress"
+    mend_derived(book, progress)
+    assert keeper.asked[-1] == ("connection", "progress")
 
 
 def test_measurements_are_asked_for_by_number(monkeypatch: pytest.MonkeyPatch) -> None:
