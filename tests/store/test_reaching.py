@@ -695,7 +695,7 @@ class TestServers:
         assert len(done) == 1
         assert [part.split("SET LOCAL ")[1] for part in done[0].split("; ")] == [
             "join_collapse_limit = 24", "from_collapse_limit = 24", "geqo_threshold = 25",
-            "cursor_tuple_fraction = 0.01",
+            "max_parallel_workers_per_gather = 0", "cursor_tuple_fraction = 0.01",
         ]  # fmt: skip
 
 
