@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import ClassVar, Final
 
-_PASSWORD: Final = re.compile(r"(?<=://)([^\s/@:]*):[^\s/]*@|(?i:(?<=[?&]password=)[^\s&]*)")
+_PASSWORD: Final = re.compile(r"(?<=://)([^\s/@:]*):[^\s/]+@|(?i:(?<=[?&]password=)[^\s&]*)")
 
 
 def without_passwords(text: str) -> str:

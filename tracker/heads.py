@@ -252,7 +252,8 @@ def write_head(head: Head, file: Path) -> None:
         # A beginning of a head is no head; one that was there before stays.
         if not isinstance(error, FileExistsError) and file.is_file():
             file.unlink(missing_ok=True)
-        raise HeadError(f"{file} cannot be written", why=error.strerror or str(error)) from error
+        do = "Name a new file; a head that was noted stays" if isinstance(error, FileExistsError) else ""
+        raise HeadError(f"{file} cannot be written", why=error.strerror or str(error), do=do) from error
 
 
 def _public(key: Any) -> str:

@@ -158,7 +158,8 @@ def test_its_services_do_their_work_on_a_real_server(places: Places, tmp_path: P
     night = containers.run("nightly")
 
     assert "FAILED" not in night.stderr, night.stderr
-    assert (tmp_path / "backups" / "head.json").exists()
+    # Each night notes a file of its own: verify --note writes over none.
+    assert [len(each.name) for each in (tmp_path / "backups").glob("head-20*.json")] == [27]
     assert any((tmp_path / "backups").rglob("*.run*")) or len(list((tmp_path / "backups").iterdir())) > 1
 
 
