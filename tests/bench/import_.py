@@ -62,20 +62,17 @@ def timed(work: Callable[[], Any]) -> tuple[float, Any]:
 
 _LOOK: Final = """
 import os, signal, sys, time
-from pathlib import Path
-here, most, go_on = int(sys.argv[1]), 0, True
+here, most, go_on = sys.argv[1], 0, True
 def stop(*_):
     global go_on
     go_on = False
 signal.signal(signal.SIGTERM, stop)
 while go_on:
     held = 0
-    for place in Path("/proc").glob("[0-9]*"):
+    for number in {here, *open(f"/proc/{here}/task/{here}/children").read().split()} - {str(os.getpid())}:
         try:
-            parent = int((place / "stat").read_text().rpartition(")")[2].split()[1])
-            if int(place.name) == here or (parent == here and int(place.name) != os.getpid()):
-                held += int((place / "smaps_rollup").read_text().partition("Pss:")[2].split()[0])
-        except (OSError, ValueError, IndexError):
+            held += int(open(f"/proc/{number}/smaps_rollup").read().partition("Pss:")[2].split()[0])
+        except (OSError, IndexError):
             continue
     most = max(most, held)
     time.sleep(0.3)
