@@ -82,7 +82,12 @@ def made_apart(make: Callable[[int], Iterator[T]], *, ahead: bool = False) -> Ge
     context = multiprocessing.get_context("fork")
     reader, writer = context.Pipe(duplex=False)
     process = context.Process(target=_make, args=(make, reader, writer), daemon=True)
-    process.start()
+    # Interrupted at the keyboard, the one that asked ends the other, which is never interrupted itself.
+    interrupted = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        process.start()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, interrupted)
     writer.close()
     taking = ThreadPoolExecutor(1) if ahead else None
 
@@ -110,7 +115,8 @@ def made_apart(make: Callable[[int], Iterator[T]], *, ahead: bool = False) -> Ge
 def _received(coming: Callable[[], bytes], process: BaseProcess) -> bytes:
     try:
         return coming()
-    except EOFError as error:
+    # An end of file, or an error where it comes within an item.
+    except (EOFError, OSError) as error:
         process.join()
         raise ProcessEndedError(
             "A process that helped was ended before it was done",
@@ -121,8 +127,6 @@ def _received(coming: Callable[[], bytes], process: BaseProcess) -> bytes:
 
 def _make(make: Callable[[int], Iterator[T]], reader: Connection, writer: Connection) -> None:
     reader.close()
-    # Interrupted at the keyboard, the one that asked ends this one.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     # What was there stays shared with the other process, as long as no collection touches it.
     gc.freeze()
     gc.set_threshold(*_SELDOM)

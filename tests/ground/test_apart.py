@@ -6,15 +6,18 @@ import gc
 import multiprocessing
 import os
 import signal
+import struct
 import sys
 import threading
 from collections.abc import Iterator
 from itertools import islice
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from tracker import apart
-from tracker.apart import ProcessEndedError, few_collections, made_apart, processes_for
+from tracker.apart import ProcessEndedError, _received, few_collections, made_apart, processes_for
 
 HERE = os.getpid()
 
@@ -82,6 +85,29 @@ def test_a_process_that_is_killed_is_told_in_words(ahead: bool) -> None:
     assert next(made) == 0
     with pytest.raises(ProcessEndedError, match=r"short of memory.*Nothing was written"):
         next(made)
+
+
+def test_an_item_that_breaks_off_is_told_in_the_same_words() -> None:
+    """Killed while it sends, a process leaves the beginning of an item, which is an error of its own kind."""
+    reader, writer = multiprocessing.Pipe(duplex=False)
+    os.write(writer.fileno(), struct.pack("!i", 1000) + bytes(10))
+    writer.close()
+    ended: Any = SimpleNamespace(join=lambda: None, exitcode=-signal.SIGKILL)
+
+    with reader, pytest.raises(ProcessEndedError, match="short of memory"):
+        _received(reader.recv_bytes, ended)
+
+
+def test_an_interrupt_at_the_keyboard_does_not_reach_the_other_process() -> None:
+    """It is sent to both; the other one would print where it was, and this one ends it anyway."""
+
+    def make(_first: int) -> Iterator[bool]:
+        assert os.getpid() != HERE, "only the other process is interrupted"
+        os.kill(os.getpid(), signal.SIGINT)
+        yield signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+    assert list(made_apart(make)) == [True]
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
 
 
 @pytest.mark.parametrize("ahead", [False, True])
