@@ -17,7 +17,6 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from itertools import groupby
 from operator import itemgetter
 from types import SimpleNamespace
 from typing import Any, Final
@@ -52,7 +51,7 @@ from tracker.model import (
 from tracker.orientation import oriented
 from tracker.plugins import Plugged
 from tracker.progress import Progress, silent
-from tracker.stored_rows import bare_rows, batched, raw
+from tracker.stored_rows import bare_rows, raw
 from tracker.why import (
     Cells,
     Entries,
@@ -68,8 +67,8 @@ MOST: Final = 1_200_000
 """Results that are looked over together: they take half a gigabyte. Of more those on the newest plates."""
 MOST_ONE_BY_ONE: Final = 120_000
 """The same where a plugin adds factors, which it must be asked for piece by piece."""
-_AT_ONCE: Final = 30_000
-"""Results read together: their rows take some ten megabytes."""
+_AT_ONCE: Final = 15_000
+"""Results read together: their rows take some thirty megabytes."""
 _SPOOLS_AT_ONCE: Final = 200
 _APART: Final = 20_000
 """Jobs from which on their spools' days are worth a process of their own: below, its start takes longer."""
@@ -124,6 +123,7 @@ def surveys(
             tell("days of spools", 0, 0)
             found.put_days(days())
     tell("looking them over", 0, 0)
+    del plates
     for each in found.surveys(declared):
         yield replace(each, looked_at=looked_at)
 
@@ -230,8 +230,9 @@ class _Column:
     def add(self, place: int, values: Sequence[Value]) -> None:
         """Take values in from a place on."""
         part = Entries.of(values)
-        own = self.words.codes([*part.words, None])
-        self.parts.append((place, replace(part, word=own[part.word], words=())))
+        if part.words:
+            part = replace(part, word=self.words.codes([*part.words, None])[part.word], words=())
+        self.parts.append((place, part))
 
     def whole(self, size: int) -> Entries:
         """Return the column of so many places; what no part speaks of is not recorded."""
@@ -290,8 +291,8 @@ class _Gathered:
         self._words: dict[str, _Words] = defaultdict(_Words)
         # Of every kind of pieces: what is recorded of them, and the job with the spool that they had.
         self._columns: dict[str, _Column] = defaultdict(_Column)
-        self._printed: list[tuple[int, int | None]] = []
-        self._started: dict[int, int] = {}
+        self._printed, self._kind_count = _Part(), 0
+        self._started = _Part()
         self._given_days: list[tuple[int, Given]] = []
 
     def take(self, rows: Sequence[Any], span: _Span | None) -> None:
@@ -304,7 +305,7 @@ class _Gathered:
         prints = _prints(self._connection, span, numbers.tolist())
         started, tested_from = (_microseconds([row[n] for row in prints]) for n in (0, 1))
         if span is not None:
-            self._started |= zip(numbers.tolist(), started.tolist(), strict=True)
+            self._started.add(job=numbers, at=started)
         tested, started, tested_from = _microseconds(c.at), started[of_print], tested_from[of_print]
         kind = np.full(len(rows), -1) if span is None else self._kinds(c, span)
         group = [
@@ -323,7 +324,7 @@ class _Gathered:
             measurement=c.measurement_id,
             piece=np.array([each or 0 for each in c.piece], dtype=np.int32),
             value=np.array(c.value, dtype=np.float64),
-            cell=self._cell_count + cell,
+            cell=(self._cell_count + cell).astype(np.int32),
         )
         moment = np.where(started == _NEVER, tested, started)[first]
         plate = (-numbers if span is None else numbers)[of_print]
@@ -373,11 +374,12 @@ class _Gathered:
         ]
         kind, first = _alike(c.job_id, c.geometry, c.size_z_mm, c.section, c.logged, own, apart)
         pieces = [Piece(c.specimen_id[at], c.job_id[at], c.geometry[at], own[at]) for at in first.tolist()]
-        before = len(self._printed)
+        before = self._kind_count
         columns, spools = self._recorded(pieces)
         for name, values in columns.items():
             self._columns[name].add(before, values)
-        self._printed += zip((piece.job for piece in pieces), spools, strict=True)
+        self._printed.add(key=_keys((spool or 0 for spool in spools), (piece.job for piece in pieces)))
+        self._kind_count += len(pieces)
         self._given_days += [
             (number, each)
             for number, piece in enumerate(pieces, start=before)
@@ -402,13 +404,19 @@ class _Gathered:
         """Take in what follows from the days of spools; what is not known of them yet is worked out."""
         if self._plugged is not None:
             return
-        pairs = {(spool, job) for job, spool in self._printed if spool is not None}
-        starts = {pair: self._started[pair[1]] for pair in pairs if known is None or pair not in known.places}
-        days = _days_of(self._session, starts)
+        if not self._kind_count:
+            return
+        key, started = self._printed.whole().key, self._started.whole()
+        wanted = np.unique(key[key >= _OF_SPOOL])
+        if known is not None:
+            wanted = wanted[known.places(wanted) < 0]
+        # Jobs come in order.
+        starts = started.at[np.searchsorted(started.job, wanted % _OF_SPOOL)]
+        days = _days_of(self._session, wanted, starts)
         if known is not None:
             days = known.with_more(days)
         # Of a kind that was printed from no spool the last place speaks.
-        place = [days.places.get((spool or 0, job), -1) for job, spool in self._printed]
+        place = days.places(key)
         words = _Words()
         for name, (low, high, measured) in days.columns.items():
             column = Entries(low[place], high[place], np.full(len(place), -1, dtype=np.int32), ())
@@ -427,8 +435,9 @@ class _Gathered:
         if not self._cell_count:
             return
         results, cells = self._results.whole(), self._cells.whole()
-        in_order = np.argsort(results.id, kind="stable")
-        size = len(self._printed) + 1
+        in_order = np.argsort(results.id, kind="stable").astype(np.int32)
+        del results.id
+        size = self._kind_count + 1
         columns = {name: self._columns.pop(name).whole(size) for name in [*self._columns]}
         for (name, way), group in sorted(self._groups.items()):
             rows = in_order[cells.group[results.cell[in_order]] == group]
@@ -523,50 +532,65 @@ def _age(tested: Any, printed: Any) -> Any:
     return np.where(known, (tested - printed) / _SECOND / _HOUR, np.nan)
 
 
-_Pair = tuple[int, int]
-"""A spool, and a job that it was printed from in."""
+_OF_SPOOL: Final = 2**32
+"""A spool and a job that it was printed from in are one number: so many times the spool, and the job."""
+
+
+def _keys(spools: Iterable[int], jobs: Iterable[int]) -> Any:
+    return np.fromiter(spools, dtype=np.int64) * _OF_SPOOL + np.fromiter(jobs, dtype=np.int64)
 
 
 @dataclass(frozen=True)
 class _Days:
-    """What follows from the days of spools for jobs, one place a pair and one for none.
+    """What follows from the days of spools for jobs.
 
     Attributes:
-        places: Place of each pair in the columns.
-        columns: Least value, greatest value and whether it was measured, by the factor's name.
+        keys: Spool and job of each place in the columns.
+        columns: Least value, greatest value and whether it was measured, by the factor's name; the last place
+            is that of no spool.
     """
 
-    places: Mapping[_Pair, int]
+    keys: Any
     columns: Mapping[str, tuple[Any, Any, Any]]
 
+    def places(self, wanted: Any) -> Any:
+        """Return the place of each key, -1 where there is none."""
+        if not len(self.keys):
+            return np.full(len(wanted), -1)
+        order = np.argsort(self.keys)
+        found = order[np.minimum(np.searchsorted(self.keys, wanted, sorter=order), len(order) - 1)]
+        return np.where(self.keys[found] == wanted, found, -1)
+
     def with_more(self, more: _Days) -> _Days:
-        """Return these and more; the place for none stays the last one."""
-        places = {**self.places, **{pair: len(self.places) + 1 + at for pair, at in more.places.items()}}
+        """Return these and more."""
         columns = {
-            name: tuple(np.concatenate(both) for both in zip(own, more.columns[name], strict=True))
+            name: tuple(
+                np.concatenate([one[:-1], two]) for one, two in zip(own, more.columns[name], strict=True)
+            )
             for name, own in self.columns.items()
         }
-        return _Days(places, columns)  # type: ignore[arg-type] # three each, as before
+        return _Days(np.concatenate([self.keys, more.keys]), columns)  # type: ignore[arg-type] # three each
 
 
-def _days_of(session: Session, starts: Mapping[_Pair, int]) -> _Days:
+def _days_of(session: Session, keys: Any, starts: Any) -> _Days:
     """Work out what follows from the days of spools, of some at a time: each one's are gone through once.
 
     Args:
         session: To read with.
+        keys: Spools and jobs, in order.
         starts: When each job began, in µs.
     """
-    places = {pair: place for place, pair in enumerate(sorted(starts))}
-    size = len(places) + 1
+    size = len(keys) + 1
     columns = {
         name: (np.full(size, np.nan), np.full(size, np.nan), np.zeros(size, dtype=bool)) for name in OF_DAYS
     }
-    by_spool = [list(own) for _, own in groupby(places, key=itemgetter(0))]
-    for some in batched(by_spool, _SPOOLS_AT_ONCE):
+    spools = keys // _OF_SPOOL
+    # Where another spool begins, of every so many of them.
+    begins = np.flatnonzero(np.diff(spools, prepend=-1))[::_SPOOLS_AT_ONCE].tolist()
+    for begin, end in zip(begins, [*begins[1:], len(keys)], strict=True):
         rows = [
-            SimpleNamespace(id=places[pair], spool_id=pair[0], started_at=_moment(starts[pair]))
-            for own in some
-            for pair in own
+            SimpleNamespace(id=place, spool_id=int(spools[place]), started_at=_moment(int(starts[place])))
+            for place in range(begin, end)
         ]
         for place, factors in of_spools(session, rows, water=True).items():
             for name, factor in factors.items():
@@ -574,7 +598,7 @@ def _days_of(session: Session, starts: Mapping[_Pair, int]) -> _Days:
                 value: Any = value_of(factor)
                 low[place], high[place] = value if isinstance(value, tuple) else (value, value)
                 measured[place] = factor.basis == MEASURED
-    return _Days(places, columns)
+    return _Days(keys, columns)
 
 
 @contextmanager
@@ -616,8 +640,9 @@ def _days_there(place: str, names: Sequence[str], first: int, head: str | None) 
         rows = bare_rows(connection, asked.where(kept.c.spool_id.is_not(None), Job.id >= first))
         tested = {plate for plate, _ in _plates(connection, names)}
         rows = [row for row in rows if row[1] in tested]
-        starts = _microseconds([row[2] for row in rows]).tolist()
-        return _days_of(session, {row[:2]: at for row, at in zip(rows, starts, strict=True)})
+        keys = _keys((row[0] for row in rows), (row[1] for row in rows))
+        order = np.argsort(keys)
+        return _days_of(session, keys[order], _microseconds(row[2] for row in rows)[order])
 
 
 def _head(connection: Connection) -> str | None:

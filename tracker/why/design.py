@@ -115,8 +115,11 @@ class Entries:
         words: dict[str, int] = {}
         texts = [as_level(each) if isinstance(each, str) else None for each in values]
         word = [-1 if each is None else words.setdefault(each, len(words)) for each in texts]
-        low, high = limits([None if isinstance(each, str) else each for each in values])
-        return cls(low, high, np.array(word, dtype=np.int32), list(words))
+        numbers = [None if isinstance(each, str) else each for each in values]
+        low, high = (
+            limits(numbers) if any(each is not None for each in numbers) else (no_numbers(len(word)),) * 2
+        )
+        return cls(low, high, np.array(word, dtype=np.int32) if words else no_words(len(word)), list(words))
 
     def take(self, cells: Indices) -> Entries:
         """Return the entries of some cells."""
@@ -400,7 +403,7 @@ def _number(factor: Factor, low: Array, high: Array) -> _Block:
     return _Block(filled[:, None], (None,), own, missing, 0)
 
 
-def limits(values: list[Value]) -> tuple[Array, Array]:
+def limits(values: Sequence[Value]) -> tuple[Array, Array]:
     """Return least and greatest values, NaN where absent, each of shape (n,)."""
     if set(map(type, values)) <= {float, int, type(None)}:
         # The common case goes through numpy at once, which reads None as NaN.
