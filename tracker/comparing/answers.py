@@ -361,4 +361,6 @@ def watched(
             found.append(replace(seen, looked_at=each.looked_at))
         except Refused as refusal:
             refused[each.question.named] = str(refusal)
+        # Of a large book two of them are not held at once.
+        del each
     return screened(found), refused

@@ -114,7 +114,7 @@ def surveys(
         most = MOST_ONE_BY_ONE if plugged.adds_factors else MOST
         first, looked_at = _first_job(plates, most)
         of_all = sum(n for plate, n in plates if plate >= first)
-        found = _Gathered(session, plugged if plugged.adds_factors else None)
+        found = _Gathered(session, plugged if plugged.adds_factors else None, of_all)
         with _days_apart(book, names, first, 0 if plugged.adds_factors else len(plates)) as days:
             for span in _spans(plates, first):
                 found.take(_results(connection, names, span), span)
@@ -124,8 +124,7 @@ def surveys(
             found.put_days(days())
     tell("looking them over", 0, 0)
     del plates
-    for each in found.surveys(declared):
-        yield replace(each, looked_at=looked_at)
+    yield from found.surveys(declared, looked_at)
 
 
 def _plates(connection: Connection, names: Sequence[str]) -> list[tuple[int, int]]:
@@ -252,18 +251,35 @@ class _Column:
 
 @dataclass
 class _Part:
-    """Columns of some results, or of their cells, as arrays by name."""
+    """Columns of results, or of their cells, that grow together.
 
-    columns: dict[str, list[Any]] = field(default_factory=lambda: defaultdict(list))
+    Attributes:
+        room: Rows that are expected: so much is asked for at once, and takes no memory before it is filled.
+        size: Rows that are there.
+        columns: By name.
+    """
+
+    room: int = 0
+    size: int = 0
+    columns: dict[str, Any] = field(default_factory=dict)
 
     def add(self, **columns: Any) -> None:
-        """Take a part of each column in."""
-        for name, values in columns.items():
-            self.columns[name].append(np.asarray(values))
+        """Take more rows of each column in."""
+        end = self.size
+        for name, given in columns.items():
+            values = np.asarray(given)
+            end = self.size + len(values)
+            known = self.columns.get(name)
+            if known is None or end > len(known):
+                grown = np.empty(max(self.room, 2 * end), values.dtype)
+                grown[: self.size] = known[: self.size] if known is not None else 0
+                self.columns[name] = known = grown
+            known[self.size : end] = values
+        self.size = end
 
     def whole(self) -> SimpleNamespace:
-        """Return the columns in one piece each, and let go of the parts."""
-        return SimpleNamespace(**{name: np.concatenate(self.columns.pop(name)) for name in [*self.columns]})
+        """Return the columns."""
+        return SimpleNamespace(**{name: column[: self.size] for name, column in self.columns.items()})
 
 
 _WORDS_OF_TEST: Final = ("operator", "rig", "method_version")
@@ -276,9 +292,10 @@ class _Gathered:
     Args:
         session: To read with.
         plugged: Plugins that add factors of their own; None where there are none.
+        room: Results that are expected.
     """
 
-    def __init__(self, session: Session, plugged: Plugged | None) -> None:
+    def __init__(self, session: Session, plugged: Plugged | None, room: int = 0) -> None:
         self._session, self._plugged = session, plugged
         self._connection = session.connection()
         rigs = self._connection.execute(select(Rig.id, Rig.name).where(Rig.role == "rig"))
@@ -286,7 +303,7 @@ class _Gathered:
         self._apart = _jobs_read_piece_by_piece(self._connection)
         self._groups, self._materials = _Words(), _Words()
         self._units: dict[int, tuple[int, str]] = {}
-        self._results, self._cells, self._cell_count = _Part(), _Part(), 0
+        self._results, self._cells, self._cell_count = _Part(room), _Part(room), 0
         self.results = 0
         self._words: dict[str, _Words] = defaultdict(_Words)
         # Of every kind of pieces: what is recorded of them, and the job with the spool that they had.
@@ -430,11 +447,12 @@ class _Gathered:
             part = replace(column, high=column.low) if exact else column
             self._columns[name] = _Column([(0, part)], words)
 
-    def surveys(self, declared: Mapping[str, Any]) -> Iterator[Survey]:
+    def surveys(self, declared: Mapping[str, Any], looked_at: str = "") -> Iterator[Survey]:
         """Yield what was gathered, by quantity and orientation."""
         if not self._cell_count:
             return
         results, cells = self._results.whole(), self._cells.whole()
+        self._results, self._cells = _Part(), _Part()
         in_order = np.argsort(results.id, kind="stable").astype(np.int32)
         del results.id
         size = self._kind_count + 1
@@ -457,7 +475,9 @@ class _Gathered:
             ends = [float(values.min()), float(values.max())]
             question = question_of(declared.get(name), name, self._units[group][1], way, ends)
             records = Records(values, place[cell], own, _Names(results, rows, cells).name)
-            yield Survey(question, _one_a_cause(recorded), records)
+            yield Survey(question, _one_a_cause(recorded), records, looked_at)
+            # Of a large book two of them are not held at once.
+            del rows, cell, recorded, values, plate, own, records
 
     def _columns_of(self, cells: Any, used: Any, columns: Mapping[str, Entries]) -> dict[str, Entries]:
         """Return the columns of some cells in which anything is recorded."""
