@@ -48,6 +48,7 @@ from tracker.comparing.survey import (
     _microseconds,
     _moment,
     _one_a_cause,
+    _Part,
     _spans,
 )
 from tracker.comparing.usual import _differing, _usual
@@ -434,6 +435,15 @@ class TestSurvey:
         assert whole.low[5:7].tolist() == [3.0, 1.0]
         assert whole.high[5:7].tolist() == [3.0, 2.0]
         assert whole.recorded.tolist() == [True, False, True, False, True, True, True, False]
+
+    def test_columns_grow_beyond_what_was_expected(self) -> None:
+        """Kept sums that count too few results cost time, and no result."""
+        part = _Part(2)
+        for first in (0, 1, 4):
+            part.add(number=[*range(first, first + 3)], word=np.array([0.5] * 3))
+        whole = part.whole()
+        assert whole.number.tolist() == [0, 1, 2, 1, 2, 3, 4, 5, 6]
+        assert whole.word.tolist() == [0.5] * 9
 
     def test_one_factor_a_cause_is_kept(self) -> None:
         """The one recorded most often; of two alike the earlier in the registry; material is none."""
