@@ -605,9 +605,9 @@ def _days_of(session: Session, keys: Any, starts: Any) -> _Days:
         name: (np.full(size, np.nan), np.full(size, np.nan), np.zeros(size, dtype=bool)) for name in OF_DAYS
     }
     spools = keys // _OF_SPOOL
-    # Where another spool begins, of every so many of them.
+    # Where another spool begins, of every so many of them; of no keys none does.
     begins = np.flatnonzero(np.diff(spools, prepend=-1))[::_SPOOLS_AT_ONCE].tolist()
-    for begin, end in zip(begins, [*begins[1:], len(keys)], strict=True):
+    for begin, end in zip(begins, [*begins[1:], len(keys)], strict=False):
         rows = [
             SimpleNamespace(id=place, spool_id=int(spools[place]), started_at=_moment(int(starts[place])))
             for place in range(begin, end)
