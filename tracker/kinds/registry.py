@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import ColumnElement, Connection, bindparam, func, select
 from sqlalchemy.orm import Session
@@ -18,10 +18,16 @@ from tracker.book import WITH_VOIDED, Book, plan_for_first_rows, with_voided
 from tracker.errors import Refused, did_you_mean
 from tracker.ids import Ident, IdError, likely_slips, read_payload, unchecked
 from tracker.kinds.base import Kind, merged_into
+from tracker.lazy_modules import lazy
 from tracker.model import Material, Specimen
 from tracker.moments import local_time
-from tracker.selection import begins_with_few
 from tracker.stating import state
+
+if TYPE_CHECKING:
+    from tracker import selection
+else:
+    # Filters bring the factors along, and those the arithmetic of methods: not for a list without one.
+    selection = lazy("tracker.selection")
 
 _NO_KINDS: Final = ("base", "registry", "whereabouts")
 
@@ -365,7 +371,7 @@ def _rows_of(
         statement = statement.add_columns(kind.model.id.label(_NUMBER))
     if voided:
         statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
-    plan_for_first_rows(connection, few=begins_with_few(where))
+    plan_for_first_rows(connection, few=bool(where) and selection.begins_with_few(where))
     # A few rows first and then more at a time, but never many: a server works out all of a part before it
     # gives the first of it, and where few rows pass it goes through two hundred others for each.
     options = {"stream_results": True, "max_row_buffer": 250}
