@@ -52,7 +52,7 @@ def processes_for(rows: int) -> int:
 
 @contextmanager
 def few_collections() -> Iterator[None]:
-    """Look for garbage less often: with hundreds of thousands of new objects that is a fifth of the time."""
+    """Look for garbage less often: with hundreds of thousands of new objects that takes noticeable time."""
     before = gc.get_threshold()
     # The threads of a server share what is set here, and none of them could set it back rightly.
     if threading.current_thread() is not threading.main_thread():
