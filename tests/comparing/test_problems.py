@@ -413,7 +413,7 @@ class TestSurvey:
         assert words.startswith("of 20 results the 10 on plates from J0007-")
         assert words.endswith(" on were looked over")
         assert _first_job([(7, 1), (9, 50)], 10)[0] == 9
-        assert (MOST, MOST_ONE_BY_ONE) == (1_200_000, 120_000)
+        assert (MOST, MOST_ONE_BY_ONE) == (1_000_000, 120_000)
 
     def test_parts_have_about_as_many_results(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Whole jobs, one part at least; what comes after the last one begun is in it."""

@@ -63,12 +63,12 @@ from tracker.why import (
     no_words,
 )
 
-MOST: Final = 1_200_000
+MOST: Final = 1_000_000
 """Results that are looked over together: they take half a gigabyte. Of more those on the newest plates."""
 MOST_ONE_BY_ONE: Final = 120_000
 """The same where a plugin adds factors, which it must be asked for piece by piece."""
-_AT_ONCE: Final = 15_000
-"""Results read together: their rows take some thirty megabytes."""
+_AT_ONCE: Final = 10_000
+"""Results read together: their rows take some twenty megabytes."""
 _SPOOLS_AT_ONCE: Final = 200
 _APART: Final = 20_000
 """Jobs from which on their spools' days are worth a process of their own: below, its start takes longer."""
