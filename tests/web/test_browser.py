@@ -905,6 +905,19 @@ def test_printed_pages_leave_the_fields_out(furnished: tuple[Site, str], opened:
     expect(page.locator(".facts")).to_be_visible()
 
 
+def test_a_page_on_paper_can_be_signed(furnished: tuple[Site, str], opened: Opened) -> None:
+    """On paper, and there alone, a page says which state of which book it shows, and has room for a name."""
+    site, _ = furnished
+    page = opened(f"{site.url}/{site.job}")
+    paper = page.locator(".onpaper")
+    expect(paper).to_be_hidden()
+    page.emulate_media(media="print")
+    expect(paper).to_be_visible()
+    expect(paper).to_contain_text(f"Book {site.book.code}, printed ")
+    expect(paper).to_contain_text(site.book.state())
+    expect(paper).to_contain_text("Signature")
+
+
 def test_looking_writes_nothing(furnished: tuple[Site, str], opened: Opened) -> None:
     """To open pages leaves the journal as it was."""
     site, _ = furnished
