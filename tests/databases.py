@@ -24,6 +24,7 @@ from psycopg import sql
 
 from tracker.book import files_folder, new_book
 from tracker.files import Files
+from tracker.heads import FOLDER
 
 T = TypeVar("T")
 
@@ -91,7 +92,8 @@ class Server:
         """Make the empty book that all others are copied from, where it is not there yet; return its code.
 
         The code is in the database's comment: a database cannot be copied while somebody is
-        connected to it, so nobody goes there to look.
+        connected to it, so nobody goes there to look. The signing key is there as well: only the worker that
+        made the book would have it otherwise, and heads noted by the others would not be signed.
         """
         with psycopg.connect(self._server.get_uri(), autocommit=True) as connection:
             # One worker makes the template, the others wait for it.
@@ -101,7 +103,9 @@ class Server:
                 [_TEMPLATE],
             ).fetchone()
             if known is not None:
-                return str(known[0])
+                code, key = known[0].split()
+                _key_file(code).write_text(f"{key}\n", "utf-8")
+                return str(code)
             name = sql.Identifier(_TEMPLATE)
             connection.execute(sql.SQL("CREATE DATABASE {}").format(name))
             place = self.url(_TEMPLATE, Path(tempfile.mkdtemp(prefix="strandbook-template-")))
@@ -109,7 +113,8 @@ class Server:
                 code = book.code
             shutil.rmtree(files_folder(place))
             connection.execute(_LEAVE.format(sql.Literal(_TEMPLATE)))
-            connection.execute(sql.SQL("COMMENT ON DATABASE {} IS {}").format(name, sql.Literal(code)))
+            known_by = f"{code} {_key_file(code).read_text('utf-8').strip()}"
+            connection.execute(sql.SQL("COMMENT ON DATABASE {} IS {}").format(name, sql.Literal(known_by)))
             return code
 
     def copy(self, place: str, files: Path) -> str:
@@ -137,6 +142,10 @@ class Server:
         statement = sql.SQL("CREATE DATABASE {} TEMPLATE {} STRATEGY file_copy")
         self._run(statement.format(sql.Identifier(name), sql.Identifier(template)))
         return self.url(name, files)
+
+
+def _key_file(code: str) -> Path:
+    return Path(os.environ[FOLDER]) / f"{code}.key"
 
 
 def _patiently(run: Callable[..., Any], *words: Any, **how: Any) -> Any:
