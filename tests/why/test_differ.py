@@ -186,4 +186,4 @@ _changing = changeable("tracker.why", "tracker.comparing")
 
 def test_records_do_not_change_once_made() -> None:
     """Whoever was given one may rely on it; what gathers while it works stands here by name."""
-    assert _changing == {"asking._Sides", "survey._Gathered"}
+    assert _changing == {"asking._Sides", "survey._Part", "survey._Column"}
