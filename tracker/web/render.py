@@ -161,6 +161,7 @@ def page(
         "zone": bench.book.zone,
         "code": bench.book.code,
         "now": lambda: local(bench.book.clock(), bench.book.zone),
+        "state": visitor.state,
         "secure": bench.serving.secure,
         "message": None,
         "as_of": None,
@@ -198,6 +199,7 @@ def mark_of(bench: Bench, state: str) -> str:
 _TOKEN: Final = f"token-{secrets.token_hex(12)}"
 _KEY: Final = f"key-{secrets.token_hex(12)}"
 _NOW: Final = f"now-{secrets.token_hex(12)}"
+_STATE: Final = f"state-{secrets.token_hex(12)}"
 """Stand in a remembered page for what differs from one asking to the next; nobody can type them."""
 
 
@@ -222,19 +224,17 @@ def remembered(
         mark: Of that part of the book on which the page hangs; of the whole book where empty.
     """
     rights = (name, what, visitor.who, visitor.role, visitor.device, bench.away())
+    asked: dict[str, Any] = {"keys": lambda: _KEY, "now": lambda: _NOW, "state": _STATE}
 
     def make() -> list[str]:
         neutral = replace(visitor, csrf=_TOKEN, fresh=False)
-        return (
-            bytes(page(request, bench, neutral, name, keys=lambda: _KEY, now=lambda: _NOW, **facts()).body)
-            .decode()
-            .split(_KEY)
-        )
+        return bytes(page(request, bench, neutral, name, **asked, **facts()).body).decode().split(_KEY)
 
     parts = bench.of_state(rights, make, mark or visitor.state)
     text = parts[0] + "".join(secrets.token_urlsafe(16) + part for part in parts[1:])
     present = local(bench.book.clock(), bench.book.zone)
-    answer = HTMLResponse(text.replace(_TOKEN, visitor.csrf).replace(_NOW, present))
+    text = text.replace(_TOKEN, visitor.csrf).replace(_NOW, present).replace(_STATE, visitor.state)
+    answer = HTMLResponse(text)
     if visitor.fresh:
         keep_session(bench, request, answer, sid=visitor.sid)
     return answer
