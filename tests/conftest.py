@@ -78,8 +78,8 @@ def pytest_configure(config: pytest.Config) -> None:
     room = shutil.disk_usage(MEMORY).free if os.access(MEMORY, os.W_OK) else 0
     if "TMPDIR" not in os.environ and room > 4 << 30:
         os.environ["TMPDIR"] = tempfile.tempdir = str(MEMORY)
-    # Modules, tests and tables are objects by the million that live to the end: to look for waste among
-    # them at Python's own pace takes a tenth of the run. The command line does the same.
+    # Modules, tests and tables are objects by the million that live to the end: to look for waste among them
+    # at Python's own pace takes seconds at each start. The command line does the same.
     gc.set_threshold(20_000, 20, 20)
     if sys.dont_write_bytecode and not hasattr(config, "workerinput"):
         # Else every program that a test starts compiles all of ours again.
