@@ -214,10 +214,18 @@ class TestKeys:
         assert run("key", "--new").strip().splitlines()[-1] != first
         head = str(tmp_path / "h.json")
         run("verify", "--note", head)
-        assert "no head" not in run("verify", "--against", head)
+        backup, folder = str(tmp_path / "b.backup"), str(tmp_path / "runs of each night")
+        run("backup", backup)
+        run("backup", "--folder", folder)
+        for each in (head, backup, folder):
+            assert "no head" not in run("verify", "--against", each)
         with open_book(book_place) as opened:
             rewrite(opened, "x")
-        run("verify", "--against", head, code=1)
+        for file in Path(os.environ[FOLDER]).glob("*.heads"):
+            file.unlink()
+        run("verify")
+        for each in (head, backup, folder):
+            run("verify", "--against", each, code=1)
 
 
 @pytest.mark.skipif(not shutil.which("openssl"), reason="no openssl to be a time-stamp service")

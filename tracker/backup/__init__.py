@@ -9,7 +9,7 @@ from __future__ import annotations
 from tracker.backup.archive import BackupError, Contents
 from tracker.backup.folder import prune
 from tracker.backup.restoring import Upgraded, restore, upgrade_book
-from tracker.backup.saving import Run, backup, backup_into, check_backup, copy_to
+from tracker.backup.saving import Run, backup, backup_into, check_backup, copy_to, head_in
 
 __all__ = [
     "BackupError",
@@ -20,6 +20,7 @@ __all__ = [
     "backup_into",
     "check_backup",
     "copy_to",
+    "head_in",
     "prune",
     "restore",
     "upgrade_book",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -147,6 +148,22 @@ def check_backup(file: Path, progress: Progress | None = None) -> tuple[Contents
     with opened_backup(file) as reader:
         head = reader.check(progress or silent)
         return reader.contents, head
+
+
+def head_in(file: Path) -> Head | None:
+    """Return the head of the journal that a backup of any form holds, without reading its rows.
+
+    None where the file is no backup, or one of an older version that kept none.
+
+    Raises:
+        BackupError: It is a backup that cannot be read.
+    """
+    # A pipe in the place of a file is left to those who refuse it: to look into it would wait for ever.
+    in_one = file.is_file() and zipfile.is_zipfile(file)
+    if not (in_one or is_backup_folder(file) or is_backup_folder(file.parent.parent)):
+        return None
+    with opened_backup(file) as reader:
+        return reader.head()
 
 
 def _write(

@@ -17,6 +17,7 @@ from tracker.backup import (
     backup_into,
     check_backup,
     copy_to,
+    head_in,
     prune,
     restore,
     upgrade_book,
@@ -26,7 +27,7 @@ from tracker.cli._bench import Bench, pass_bench, warn_of_password
 from tracker.cli._output import as_json, folded, note, print_json, progress, stages, sure, titled, width
 from tracker.desk.measuring import recomputing, recomputing_anew
 from tracker.errors import Refused
-from tracker.heads import KEY_ENTERED, KeyRing, write_head
+from tracker.heads import KEY_ENTERED, Head, KeyRing, write_head
 from tracker.inputs import read_input
 from tracker.lazy_modules import lazy
 from tracker.verify import attach_stamp, clean, head_now, mend_derived, read_heads, verify
@@ -256,7 +257,10 @@ def upgrade_command(bench: Bench, /, as_it_is: bool, as_json: bool) -> None:
     "--note", "note_to", type=click.Path(path_type=Path), help="Write the signed head of the journal here."
 )
 @click.option(
-    "--against", multiple=True, type=click.Path(path_type=Path), help="Look for a head noted earlier."
+    "--against",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Look for a head noted earlier, in a note, a published head.json or a backup.",
 )
 @click.option(
     "--since", type=click.Path(path_type=Path), help="Go only through what was entered after a noted head."
@@ -292,7 +296,10 @@ def verify_command(
     (--against): a journal that was rewritten, or whose end was cut off, does not have it. Heads that this
     computer signed are looked for by themselves.
     """
-    heads = [head for file in against for head in read_heads(file)]
+    heads: list[Head] = []
+    for file in against:
+        kept = head_in(file)
+        heads += [kept] if kept is not None else read_heads(file)
     begin = read_heads(since)[-1] if since is not None else None
     with stages() as tell:
         findings = verify(
