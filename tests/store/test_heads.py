@@ -217,7 +217,10 @@ class TestKeys:
         backup, folder = str(tmp_path / "b.backup"), str(tmp_path / "runs of each night")
         run("backup", backup)
         run("backup", "--folder", folder)
-        for each in (head, backup, folder):
+        # A note beside the backups of each night is a note still.
+        (Path(folder) / "notes").mkdir()
+        beside = str(shutil.copy(head, Path(folder) / "notes" / "h.json"))
+        for each in (head, beside, backup, folder):
             assert "no head" not in run("verify", "--against", each)
         with open_book(book_place) as opened:
             rewrite(opened, "x")

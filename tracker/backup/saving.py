@@ -129,11 +129,15 @@ def opened_backup(file: Path) -> Iterator[Reader]:
         if not runs:
             raise BackupError(f"{file} holds no run yet")
         yield FolderReader(runs[-1])
-    elif file.parent.name == "runs" and is_backup_folder(file.parent.parent):
+    elif _is_run(file):
         yield FolderReader(file)
     else:
         with reading(file) as reader:
             yield reader
+
+
+def _is_run(file: Path) -> bool:
+    return file.parent.name == "runs" and is_backup_folder(file.parent.parent)
 
 
 def check_backup(file: Path, progress: Progress | None = None) -> tuple[Contents, Head | None]:
@@ -160,7 +164,7 @@ def head_in(file: Path) -> Head | None:
     """
     # A pipe in the place of a file is left to those who refuse it: to look into it would wait for ever.
     in_one = file.is_file() and zipfile.is_zipfile(file)
-    if not (in_one or is_backup_folder(file) or is_backup_folder(file.parent.parent)):
+    if not (in_one or is_backup_folder(file) or _is_run(file)):
         return None
     with opened_backup(file) as reader:
         return reader.head()
