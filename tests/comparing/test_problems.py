@@ -392,7 +392,8 @@ class TestSurvey:
     )
     def test_ages_to_the_day(self, hours: float, days: int) -> None:
         """Rounded; all alike where one of the two is not recorded."""
-        at, later, never = _microseconds([AT, AT + dt.timedelta(hours=hours), None])
+        bare = AT.replace(tzinfo=None)
+        at, later, never = _microseconds([str(bare), str(bare + dt.timedelta(hours=hours)), None])
         assert _days(np.array([later]), np.array([at])).tolist() == [days]
         assert _days(np.array([never, at]), np.array([at, never])).tolist() == [math.inf, math.inf]
         assert _age(np.array([later]), np.array([at])).tolist() == pytest.approx(
@@ -400,9 +401,21 @@ class TestSurvey:
         )
 
     def test_a_moment_is_read_as_either_database_has_it(self) -> None:
-        """Text in UTC, or a moment with its zone; none stays none."""
-        stored = [str(AT.replace(tzinfo=None)), AT.astimezone(VIENNA), None]
-        assert [_moment(each) for each in _microseconds(stored).tolist()] == [AT, AT, None]
+        """Text in UTC, or microseconds since 1970; none stays none."""
+        since_1970 = round(AT.timestamp() * 1_000_000)
+        for stored in ([str(AT.replace(tzinfo=None)), None], [None, since_1970], [None]):
+            read = [_moment(each) for each in _microseconds(stored).tolist()]
+            assert read == [None if each is None else AT for each in stored]
+
+    def test_what_is_not_recorded_takes_no_memory(self) -> None:
+        """A column of numbers has no words, one of words no numbers: neither gets an array when taken."""
+        cells = np.array([1, 0, 1])
+        numbers, words = (Entries.of(each).take(cells) for each in ([1.0, 2.5], ["P1", "P2"]))
+        assert (numbers.word.strides, words.low.strides) == ((0,), (0,))
+        assert (numbers.low.tolist(), numbers.word.tolist()) == ([2.5, 1.0, 2.5], [-1, -1, -1])
+        assert [words.words[at] for at in words.word] == ["P2", "P1", "P2"]
+        assert np.isnan(words.low).tolist() == [True, True, True]
+        assert len(Entries.of([]).take(cells[:0]).low) == 0
 
     def test_of_many_results_those_on_the_newest_plates(self) -> None:
         """As many whole plates as stay below the bound; the newest in any case; spools are no plates."""

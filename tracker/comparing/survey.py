@@ -21,7 +21,7 @@ from operator import itemgetter
 from types import SimpleNamespace
 from typing import Any, Final
 
-from sqlalchemy import Connection, Text, case, cast, func, null, select
+from sqlalchemy import BigInteger, Connection, Text, case, cast, func, null, select
 from sqlalchemy.orm import Session
 
 from tracker import ids
@@ -177,8 +177,8 @@ def _results(connection: Connection, names: Sequence[str], span: _Span | None) -
     asked = (
         select(
             Result.id, Result.measurement_id, Result.quantity, Result.value, Result.unit, Result.relation,
-            raw(Measurement.at), Measurement.specimen_id, Measurement.spool_id, Measurement.operator,
-            Measurement.room_c, Measurement.room_rh_pct, Measurement.method_version,
+            _moment_of(connection, Measurement.at), Measurement.specimen_id, Measurement.spool_id,
+            Measurement.operator, Measurement.room_c, Measurement.room_rh_pct, Measurement.method_version,
             Specimen.job_id, Specimen.piece, Specimen.orientation, Specimen.geometry, Specimen.size_z_mm,
             _section(Specimen.plate_facts), _section(Specimen.log_facts),
             read.where(MeasurementRig.measurement_id == Measurement.id).scalar_subquery(),
@@ -525,15 +525,18 @@ _NEVER: Final = -(2**63)
 _SECOND, _HOUR, _DAY = 1e6, 3600.0, 86400.0
 
 
-def _microseconds(moments: Iterable[Any]) -> Any:
-    """Return moments as the database has them in µs since 1970, UTC, shape (m,)."""
-    bare = [
-        each.astimezone(dt.UTC).replace(tzinfo=None)
-        if isinstance(each, dt.datetime) and each.tzinfo
-        else each
-        for each in moments
-    ]
-    return np.array(bare, dtype="datetime64[us]").astype(np.int64)
+def _moment_of(connection: Connection, column: Any) -> Any:
+    """Return a moment as it is read quickest: of SQLite as text, of PostgreSQL in µs since 1970."""
+    if connection.dialect.name == "sqlite":
+        return raw(column)
+    return cast(func.extract("epoch", column) * 1_000_000, BigInteger)
+
+
+def _microseconds(moments: Sequence[Any]) -> Any:
+    """Return moments that were read by :func:`_moment_of` in µs since 1970, UTC, shape (m,)."""
+    if any(isinstance(each, int) for each in moments):
+        return np.array([_NEVER if each is None else each for each in moments], dtype=np.int64)
+    return np.array(moments, dtype="datetime64[us]").astype(np.int64)
 
 
 def _moment(us: int) -> dt.datetime | None:
@@ -656,13 +659,15 @@ def _days_there(place: str, names: Sequence[str], first: int, head: str | None) 
         if _head(connection) != head:
             return None
         kept: Any = JobInForce.__table__
-        asked = select(kept.c.spool_id, Job.id, raw(Job.started_at)).join(kept, kept.c.job_id == Job.id)
+        asked = select(kept.c.spool_id, Job.id, _moment_of(connection, Job.started_at)).join(
+            kept, kept.c.job_id == Job.id
+        )
         rows = bare_rows(connection, asked.where(kept.c.spool_id.is_not(None), Job.id >= first))
         tested = {plate for plate, _ in _plates(connection, names)}
         rows = [row for row in rows if row[1] in tested]
         keys = _keys((row[0] for row in rows), (row[1] for row in rows))
         order = np.argsort(keys)
-        return _days_of(session, keys[order], _microseconds(row[2] for row in rows)[order])
+        return _days_of(session, keys[order], _microseconds([row[2] for row in rows])[order])
 
 
 def _head(connection: Connection) -> str | None:
@@ -680,9 +685,8 @@ def _prints(connection: Connection, span: _Span | None, numbers: Sequence[int]) 
     else:
         ended = func.coalesce(Job.ended_at, Job.started_at)
         kept: Any = JobInForce.__table__
-        asked = select(raw(Job.started_at), raw(ended), Material.name, Job.id).outerjoin(
-            kept, kept.c.job_id == Job.id
-        )
+        begun, ended = (_moment_of(connection, each) for each in (Job.started_at, ended))
+        asked = select(begun, ended, Material.name, Job.id).outerjoin(kept, kept.c.job_id == Job.id)
         asked = asked.outerjoin(Material, Material.id == kept.c.material_id).where(*_within(Job.id, span))
     found = {row[3]: row for row in connection.execute(asked).all()}
     return [found[number] for number in numbers]

@@ -36,7 +36,7 @@ from tracker.model import (
     Spool,
 )
 from tracker.progress import Progress, silent
-from tracker.stored_rows import batched
+from tracker.stored_rows import batched, one_of
 
 OF_DAYS: Final = frozenset({"water_pct", "open_air_h", "open_air_rh_h", "drying_c", "drying_h"})
 """Factors that are not kept."""
@@ -173,7 +173,7 @@ def _rows_of_jobs(connection: Connection, numbers: Sequence[int]) -> dict[int, A
     return {
         row.id: row
         for some in batched(numbers)
-        for row in connection.execute(asked.where(Job.id.in_(some))).all()
+        for row in connection.execute(asked.where(one_of(connection, Job.id, some))).all()
     }
 
 
@@ -185,7 +185,7 @@ def _put_kept(
         _FACTORS.c.low, _FACTORS.c.high,
     ).where(_FACTORS.c.name.not_in((*OF_PLACE, OWN_MATERIAL)))  # fmt: skip
     for some in batched(sorted(places)):
-        kept = connection.execute(asked.where(_FACTORS.c.specimen_id.in_(some))).all()
+        kept = connection.execute(asked.where(one_of(connection, _FACTORS.c.specimen_id, some))).all()
         for piece, name, number, text, low, high in kept:
             place = places[piece]
             value = number if number is not None else text

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from numpy.typing import NDArray
 
@@ -15,6 +16,7 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Indices = NDArray[np.intp]
 Codes = NDArray[np.int32]
+_Kind = TypeVar("_Kind", bound="np.generic")
 
 _MOST_LEVELS = 12
 """Levels of a category that get a column each; beyond, those outside A and B are pooled."""
@@ -123,8 +125,9 @@ class Entries:
 
     def take(self, cells: Indices) -> Entries:
         """Return the entries of some cells."""
-        low = self.low[cells]
-        return Entries(low, low if self.high is self.low else self.high[cells], self.word[cells], self.words)
+        low = _taken(self.low, cells)
+        high = low if self.high is self.low else self.high[cells]
+        return Entries(low, high, _taken(self.word, cells), self.words)
 
     @property
     def recorded(self) -> Bools:
@@ -139,6 +142,12 @@ class Entries:
         names = {name: number for number, name in enumerate(self.words)}
         level[numbers] = [names.setdefault(str(a) if a == b else str((a, b)), len(names)) for a, b in pairs]
         return level, list(names)
+
+
+def _taken(column: NDArray[_Kind], cells: Indices) -> NDArray[_Kind]:
+    # One value stands for all of a column in which nothing is recorded: taken out, it would take its memory.
+    alike = column.strides == (0,) and len(column)
+    return np.broadcast_to(column[0], len(cells)) if alike else column[cells]
 
 
 def no_numbers(size: int) -> Array:
