@@ -17,6 +17,7 @@ from tracker.ids import drying_id, job_id, spool_id
 from tracker.lazy_modules import lazy
 from tracker.model import BookRecord, Drying, DryingSpool, Job, JobSpool, Spool, StoragePeriod, Weighing
 from tracker.moments import local_day, local_midnight
+from tracker.stored_rows import one_of
 
 if TYPE_CHECKING:
     from tracker import exposure
@@ -241,7 +242,7 @@ def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[
     records, zone = _records(session, numbers, max(until.values())), zone_of(session)
     found: dict[int, SpoolDays | Refused] = {}
     for spool in session.scalars(
-        select(Spool).where(Spool.id.in_(numbers)).options(joinedload(Spool.material))
+        select(Spool).where(one_of(session, Spool.id, numbers)).options(joinedload(Spool.material))
     ):
         try:
             found[spool.id] = _days(spool, until[spool.id], records, zone)
@@ -293,13 +294,15 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
     records = _Records(defaultdict(list), defaultdict(list), defaultdict(list), came_from)
     spools = [*spools, *{source for chain in came_from.values() for source, _ in chain} - set(spools)]
     for period in session.scalars(
-        select(StoragePeriod).where(StoragePeriod.spool_id.in_(spools), StoragePeriod.began_at < until)
+        select(StoragePeriod).where(
+            one_of(session, StoragePeriod.spool_id, spools), StoragePeriod.began_at < until
+        )
     ):
         records.periods[period.spool_id].append(period)
     dried = (
         select(DryingSpool)
         .join(Drying)
-        .where(DryingSpool.spool_id.in_(spools), Drying.began_at < until)
+        .where(one_of(session, DryingSpool.spool_id, spools), Drying.began_at < until)
         .options(contains_eager(DryingSpool.drying))
         .order_by(Drying.began_at)
     )
@@ -314,7 +317,7 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
             func.coalesce(JobSpool.filament_g, Job.filament_g).label("filament_g"),
         )
         .join(Job, Job.id == JobSpool.job_id)
-        .where(JobSpool.spool_id.in_(spools), Job.started_at < until)
+        .where(one_of(session, JobSpool.spool_id, spools), Job.started_at < until)
     )
     for row in session.execute(used):
         records.jobs[row.spool_id].append(row)

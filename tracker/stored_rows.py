@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import islice
 from typing import Any, Final, TypeVar, cast
@@ -30,6 +30,8 @@ from sqlalchemy import (
     select,
     type_coerce,
 )
+from sqlalchemy import cast as sql_cast
+from sqlalchemy.orm import Session
 from sqlalchemy.sql.expression import ColumnElement
 from sqlalchemy.sql.schema import ScalarElementColumnDefault
 from sqlalchemy.types import NullType, TypeDecorator
@@ -60,15 +62,18 @@ def bare_rows(connection: Connection, statement: Any) -> list[tuple[Any, ...]]:
     return rows
 
 
-def one_of(connection: Connection, column: Any, numbers: Sequence[int]) -> ColumnElement[bool]:
+def one_of(asked: Session | Connection, column: Any, numbers: Collection[int]) -> ColumnElement[bool]:
     """Return the condition that a column is one of some thousand numbers at most.
 
     PostgreSQL takes them as one array: a parameter each would be taken apart by driver and server, for
     longer than the rows take.
     """
+    connection = asked.connection() if isinstance(asked, Session) else asked
     if connection.dialect.name == "sqlite":
         return cast("ColumnElement[bool]", column.in_(numbers))
-    return cast("ColumnElement[bool]", column == any_(literal([*numbers], ARRAY(BigInteger))))
+    # As text, for the driver would look at each number for characters to be quoted.
+    text = literal("{" + ",".join(map(str, numbers)) + "}", Text)
+    return cast("ColumnElement[bool]", column == any_(sql_cast(text, ARRAY(BigInteger))))
 
 
 class RawTable:

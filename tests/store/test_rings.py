@@ -11,13 +11,15 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from sqlalchemy import JSON, Boolean, Column, Date, DateTime, Float, Integer, MetaData, Table, Text
+from sqlalchemy import JSON, Boolean, Column, Date, DateTime, Float, Integer, MetaData, Table, Text, select
 from sqlalchemy.exc import OperationalError
 
+from tracker.book import Book
 from tracker.heads import FOLDER, Head, HeadError, KeyRing, head_of, keys_folder, write_head
 from tracker.ids import specimen_id
 from tracker.journal import canonical, hash_of
-from tracker.stored_rows import RawTable, batched, digest
+from tracker.model import Material
+from tracker.stored_rows import RawTable, batched, digest, one_of
 from tracker.verify.chain import _is_canonical, _parsed, _trouble
 from tracker.verify.findings import Difference, Finding, Findings, Origin, id_of, named, noting
 
@@ -334,3 +336,14 @@ def test_rows_come_some_at_a_time(count: int) -> None:
     batches = list(batched(range(count), 2))
     assert [each for batch in batches for each in batch] == list(range(count))
     assert [len(batch) for batch in batches] == [2] * (count // 2) + [1] * (count % 2)
+
+
+def test_rows_are_found_by_their_numbers(book: Book) -> None:
+    """On either database, in a session or without: those there are, of many numbers, of one and of none."""
+    with book.act("add", "Ada") as act:
+        act.session.add_all(Material(name=name) for name in ("Basalt PA", "Heide PETG", "Quarzit ASA"))
+    with book.read() as session:
+        for source in (session, session.connection()):
+            for numbers in ([3, 1, 99], {2}, range(-5000, 5000), []):
+                found = session.scalars(select(Material.id).where(one_of(source, Material.id, numbers)))
+                assert sorted(found) == [each for each in (1, 2, 3) if each in numbers]

@@ -99,16 +99,22 @@ def days_of(connection: Connection, specimens: Sequence[int], *, water: bool) ->
     alike: dict[tuple[Any, ...], int] = {}
     one: dict[int, int] = {}
     for some in batched(specimens):
-        pieces = connection.execute(select(Specimen.id, Specimen.job_id).where(Specimen.id.in_(some))).all()
+        pieces = connection.execute(
+            select(Specimen.id, Specimen.job_id).where(one_of(connection, Specimen.id, some))
+        ).all()
         given: dict[int, list[Any]] = defaultdict(list)
         asked = select(
             FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text,
             FactorRecord.basis, FactorRecord.source,
-        ).where(FactorRecord.specimen_id.in_(some), FactorRecord.name.in_(OF_DAYS))  # fmt: skip
+        ).where(
+            one_of(connection, FactorRecord.specimen_id, some), FactorRecord.name.in_(OF_DAYS)
+        )  # fmt: skip
         for row in connection.execute(asked):
             given[row.specimen_id].append(tuple(row)[1:])
         jobs = {row.job_id for row in pieces}
-        links = select(JobSpool.job_id).where(JobSpool.job_id.in_(jobs)).group_by(JobSpool.job_id)
+        links = (
+            select(JobSpool.job_id).where(one_of(connection, JobSpool.job_id, jobs)).group_by(JobSpool.job_id)
+        )
         apart = set(connection.scalars(links.having(func.count() > 1)))
         for piece, job in pieces:
             key = (job, *sorted(given.get(piece, ()), key=str), piece if job in apart else None)

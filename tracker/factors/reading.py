@@ -33,7 +33,7 @@ from tracker.model import (
     Specimen,
     Spool,
 )
-from tracker.stored_rows import batched
+from tracker.stored_rows import batched, one_of
 
 # Brings numpy, which looking at a record does not need.
 exposure = lazy("tracker.exposure")
@@ -206,8 +206,8 @@ def rows_of(session: Session, specimens: Sequence[int]) -> Rows:
     """
     rows = Rows()
     for some in batched(specimens):
-        rows.pieces += session.execute(_pieces().where(Specimen.id.in_(some)))
-        for row in session.execute(_given_outright().where(FactorRecord.specimen_id.in_(some))):
+        rows.pieces += session.execute(_pieces().where(one_of(session, Specimen.id, some)))
+        for row in session.execute(_given_outright().where(one_of(session, FactorRecord.specimen_id, some))):
             rows.given[row.specimen_id].append(row)
     return _with_jobs(session, rows, sorted({row.job_id for row in rows.pieces}))
 
@@ -218,23 +218,25 @@ def rows_of_jobs(session: Session, jobs: Sequence[int]) -> Rows:
     given = _given_outright().join(Specimen, Specimen.id == FactorRecord.specimen_id)
     for some in batched(jobs):
         # All at once: asked for one by one, thousands of rows take twice the time.
-        rows.pieces += session.execute(_pieces().where(Specimen.job_id.in_(some))).all()
-        for row in session.execute(given.where(Specimen.job_id.in_(some))).all():
+        rows.pieces += session.execute(_pieces().where(one_of(session, Specimen.job_id, some))).all()
+        for row in session.execute(given.where(one_of(session, Specimen.job_id, some))).all():
             rows.given[row.specimen_id].append(row)
     return _with_jobs(session, rows, jobs)
 
 
 def _with_jobs(session: Session, rows: Rows, jobs: Sequence[int]) -> Rows:
     for some in batched(jobs):
-        rows.jobs |= {row.id: row for row in session.execute(_jobs().where(Job.id.in_(some)))}
+        rows.jobs |= {row.id: row for row in session.execute(_jobs().where(one_of(session, Job.id, some)))}
     # A piece that was left when its job was taken back has nothing to be read from.
     rows.pieces = [row for row in rows.pieces if row.job_id in rows.jobs]
     for some in batched(sorted(number for number, job in rows.jobs.items() if job.change_count)):
-        for row in session.execute(_changes().where(SettingChange.job_id.in_(some))):
+        for row in session.execute(_changes().where(one_of(session, SettingChange.job_id, some))):
             rows.changes[row.job_id].append(row)
     for some in batched(sorted(rows.changes)):
         # Long lists: of no use, and dear to read, where nothing was changed by hand.
-        rows.layers |= {row.id: row for row in session.execute(_layers().where(Specimen.job_id.in_(some)))}
+        rows.layers |= {
+            row.id: row for row in session.execute(_layers().where(one_of(session, Specimen.job_id, some)))
+        }
     rows.attempts = _attempts(session, rows.jobs)
     _read_links(session, rows)
     return rows
@@ -243,17 +245,18 @@ def _with_jobs(session: Session, rows: Rows, jobs: Sequence[int]) -> Rows:
 def _read_links(session: Session, rows: Rows) -> None:
     """Read the spools of jobs that were printed from several: their pieces may each have another."""
     for some in batched(sorted(number for number, job in rows.jobs.items() if job.spool_count > 1)):
-        for link in session.scalars(select(JobSpool).where(JobSpool.job_id.in_(some))):
+        for link in session.scalars(select(JobSpool).where(one_of(session, JobSpool.job_id, some))):
             rows.links[link.job_id].append(link)
         rows.tools |= {
-            row.id: row.tools for row in session.execute(_tools().where(Specimen.job_id.in_(some)))
+            row.id: row.tools
+            for row in session.execute(_tools().where(one_of(session, Specimen.job_id, some)))
         }
     numbers = sorted({link.spool_id for links in rows.links.values() for link in links})
     for some in batched(numbers):
         asked = select(Spool.id, Spool.lot, Spool.material_id, Material.name.label("material")).join(
             Material, Material.id == Spool.material_id
         )
-        rows.spools |= {row.id: row for row in session.execute(asked.where(Spool.id.in_(some)))}
+        rows.spools |= {row.id: row for row in session.execute(asked.where(one_of(session, Spool.id, some)))}
 
 
 # Statements are kept: to make one again for every act costs more than to run it.
@@ -434,7 +437,7 @@ def measurement_factors(session: Session | Connection, measurements: Iterable[in
     found: dict[int, Factors] = {}
     for some in batched(list(dict.fromkeys(measurements))):
         rigs = _rigs(session, some)
-        for row in session.execute(_statement().where(Measurement.id.in_(some))):
+        for row in session.execute(_statement().where(one_of(session, Measurement.id, some))):
             found[row.id] = _of_measurement(row, rigs.get(row.id, []))
     return found
 

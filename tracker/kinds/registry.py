@@ -22,6 +22,7 @@ from tracker.lazy_modules import lazy
 from tracker.model import Material, Specimen
 from tracker.moments import local_time
 from tracker.stating import state
+from tracker.stored_rows import one_of
 
 if TYPE_CHECKING:
     from tracker import selection
@@ -341,7 +342,7 @@ def judged_in_order(
     statement = kind.listing().order_by(None).add_columns(kind.model.id.label(_NUMBER))
     remaining, size = iter(numbers), _JUDGED_FIRST
     while batch := list(islice(remaining, size)):
-        rows = connection.execute(statement.where(kind.model.id.in_(batch))).all()
+        rows = connection.execute(statement.where(one_of(connection, kind.model.id, batch))).all()
         held = judge(connection, _Shown(kind, rows))
         yield from (number for number in batch if number in held)
         size = min(2 * size, _JUDGED_MOST)
