@@ -7,9 +7,11 @@ import json
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
+from sqlalchemy.exc import ResourceClosedError
 
 from tests.cli.bench import Cli, Filled, run
-from tracker.cli import _output, keeping
+from tracker.cli import _output, keeping, strandbook
 from tracker.errors import Refused
 from tracker.ids import read_id
 
@@ -356,6 +358,21 @@ def test_what_nobody_foresaw_is_one_line_and_a_log(cli: Cli, monkeypatch: pytest
     log = Path(line.partition("The details are in ")[2].partition(";")[0])
     assert "Traceback" in log.read_text(encoding="utf-8")
     log.unlink()
+
+
+def test_what_a_database_says_before_there_is_a_book_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With nothing named and nothing found, the line is still that of the fault."""
+
+    def fail(*_: object, **__: object) -> None:
+        raise ResourceClosedError("no rows")
+
+    monkeypatch.setattr(keeping, "new_book", fail)
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(strandbook, ["init", "new"])
+    line = "strandbook: The book did not take this: no rows. Nothing was written\n"
+    assert (done.exit_code, done.stderr) == (1, line)
 
 
 def test_debug_shows_the_traceback(cli: Cli) -> None:

@@ -96,6 +96,14 @@ class TestNames:
         """Without password and options."""
         assert shown(named) == words
 
+    def test_a_place_that_the_environment_names(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The service of PGSERVICE; without one nothing is known of it."""
+        monkeypatch.delenv("PGSERVICE", raising=False)
+        assert shown("postgresql://?files=/srv/files") == "the server"
+        monkeypatch.setenv("PGSERVICE", "bench")
+        assert shown("postgresql://?files=/srv/files") == "service bench"
+        assert shown(URL) == SHOWN
+
     @pytest.mark.parametrize(
         ("named", "has"),
         [
@@ -146,11 +154,13 @@ class TestNames:
 
 SERVER_SAYS = [
     ('connection failed: FATAL: password authentication failed for user "a"', "did not take the password"),
+    ("failed: FATAL:  SASL authentication failed", "did not take the password"),
     ("fe_sendauth: no password supplied", "did not take the password"),
     ('FATAL: no pg_hba.conf entry for host "1"', "does not let this user in from here"),
     ('Peer authentication failed for user "a"', "does not let this user in from here"),
     ('FATAL: role "a" does not exist', "does not know this user"),
     ('FATAL: database "x" does not exist', "is not on this server: it has no database of that name"),
+    ("failed: FATAL:  no such database: x", "is not on this server: it has no database of that name"),
     ("FATAL: sorry, too many clients already", "gets no connection: its server is full"),
     ("remaining connection slots are reserved", "gets no connection: its server is full"),
     ('definition of service "b" not found', "is not described in the service file"),
@@ -202,6 +212,21 @@ class TestRefusals:
         assert (found.what, found.exit_code) == (f"The book {SHOWN} {what}", 3)
         assert found.do.startswith("Nothing was written. ")
         assert len(found.do) > len("Nothing was written. ")
+
+    @pytest.mark.parametrize(
+        ("code", "what"),
+        [("55P03", "written by somebody else"), ("57014", "took too long"), ("57P01", "was lost"),
+         ("25006", "may not be written"), ("42501", "may not be used"), ("53100", "does not fit")],
+    )  # fmt: skip
+    def test_a_server_of_another_language(self, code: str, what: str) -> None:
+        """It is understood by its codes; where none comes, its words are passed on."""
+        german = type("Error", (Exception,), {"sqlstate": code})("breche Anweisung ab")
+        assert what in refusal_for(URL, OperationalError("SELECT", {}, german)).what
+        found = refusal_for(
+            URL, said('connection to server at "x" failed: FATAL:  Datenbank »x« existiert nicht\n')
+        )
+        assert (found.what, found.exit_code) == (f"The server of the book {SHOWN} refused the connection", 3)
+        assert found.why == "Datenbank »x« existiert nicht"
 
     @pytest.mark.parametrize("words", LOST_SAYS)
     def test_a_connection_that_was_lost(self, words: str) -> None:
@@ -587,6 +612,14 @@ class TestServers:
             _check_server(URL, driver)
         assert refused.value.what == f"The server of the book {SHOWN} is too old (PostgreSQL {old})"
         assert refused.value.do == "It must be 13 or newer"
+
+    def test_the_version_is_looked_at_first(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Before anything is asked that an old server may not answer: this one answers nothing."""
+        engine = make_engine(URL)
+        old = SimpleNamespace(info=SimpleNamespace(server_version=90624), close=lambda: None)
+        monkeypatch.setattr(engine.dialect, "connect", lambda *_, **__: old)
+        with pytest.raises(UnreachableError, match=r"too old \(PostgreSQL 9\)"):
+            engine.connect()
 
     @pytest.mark.parametrize(
         ("quiet_s", "news", "asked"), [(None, False, 0), (59.9, False, 0), (60.0, False, 1), (1.0, True, 1)]

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import datetime as dt
 import os
+import struct
+import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -99,7 +105,7 @@ class TestFileSystems:
         monkeypatch.delenv(engines.I_KNOW, raising=False)
         return file
 
-    @pytest.mark.parametrize("kind", ["nfs4", "cifs", "fuse.sshfs"])
+    @pytest.mark.parametrize("kind", ["nfs4", "cifs", "fuse.sshfs", "9p", "virtiofs"])
     def test_a_network_file_system(self, mounts: Path, tmp_path: Path, kind: str) -> None:
         """Refused with the way to PostgreSQL, to begin a book and to open one."""
         mounts.write_text(ROOT + NFS.format(at=tmp_path, kind=kind))
@@ -111,6 +117,29 @@ class TestFileSystems:
         with pytest.raises(BookError, match="network file system"):
             new_book(str(tmp_path / "not" / "made"), "Ada")
         assert not (tmp_path / "not").exists()
+
+    @pytest.mark.parametrize(("magic", "refused"), [(0x6969, "nfs"), (0xFE534D42, "smb2"), (0xEF53, "")])
+    def test_where_mounts_are_not_listed(
+        self, mounts: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, magic: int, refused: str
+    ) -> None:
+        """statfs(2) is asked; its numbers are those of its manual page (0xEF53: ext4)."""
+        assert not mounts.exists()
+
+        def statfs(_: bytes, answer: Any) -> int:
+            ctypes.memmove(answer, struct.pack("l", magic), struct.calcsize("l"))
+            return 0
+
+        monkeypatch.setattr(ctypes, "CDLL", lambda _: SimpleNamespace(statfs=statfs))
+        with pytest.raises(BookError, match=rf"\({refused}\)") if refused else contextlib.nullcontext():
+            engines.check_filesystem(tmp_path)
+
+    @pytest.mark.skipif(sys.platform != "linux", reason="numbers of Linux")
+    def test_statfs_of_this_system(self, mounts: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The system's own answer is read: that of /proc is PROC_SUPER_MAGIC, 0x9fa0."""
+        del mounts
+        monkeypatch.setattr(engines, "_MAGIC", {0x9FA0: "nfs"})
+        with pytest.raises(BookError, match=r"network file system \(nfs\)"):
+            engines.check_filesystem(Path("/proc"))
 
     def test_those_who_know(self, mounts: Path, places: Places, monkeypatch: pytest.MonkeyPatch) -> None:
         """They say so, on the command line or for good."""

@@ -18,7 +18,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Engine, Select, create_engine, event
 from sqlalchemy.exc import DBAPIError, DisconnectionError
@@ -28,7 +28,14 @@ from sqlalchemy.pool import QueuePool
 from tracker.book.place import BOOK_FILE, BookError, UnreachableError, is_url, shown, url_of
 from tracker.errors import missing_extra
 from tracker.files import make_private_folder
+from tracker.lazy_modules import lazy
 from tracker.model import Voidable
+
+if TYPE_CHECKING:
+    import ctypes
+else:
+    # Wanted only where the system does not list what is mounted.
+    ctypes = lazy("ctypes")
 
 BUSY_S: Final = 30
 """Longest that one waits for others to have written, in seconds."""
@@ -111,7 +118,8 @@ def _server_engine(place: str) -> Engine:
         )
     except ModuleNotFoundError as error:
         raise missing_extra(error) or error from error
-    event.listen(engine, "connect", lambda driver, _: _check_server(place, driver))
+    # First of all: SQLAlchemy asks what an old server, or what is none, may not answer.
+    event.listen(engine, "connect", lambda driver, _: _check_server(place, driver), insert=True)
     event.listen(engine, "checkout", _Liveness(engine.dialect.loaded_dbapi.Error).look)
     return engine
 
@@ -308,7 +316,10 @@ I_KNOW: Final = "STRANDBOOK_I_KNOW"
 _NETWORK: Final = frozenset((
     "nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "ncpfs", "afs", "ceph", "lustre", "gpfs", "beegfs",
     "glusterfs", "davfs", "fuse.sshfs", "fuse.glusterfs", "fuse.ceph", "fuse.davfs2", "fuse.rclone",
-    "fuse.s3fs", "fuse.juicefs", "fuse.gcsfuse",
+    "fuse.s3fs", "fuse.juicefs", "fuse.gcsfuse", "fuse.gvfsd-fuse", "fuse.kio-fuse", "coda", "orangefs",
+    "afpfs", "webdav",
+    # Between a virtual machine and its host: two systems, each with memory of its own for one file.
+    "9p", "virtiofs", "vboxsf", "vmhgfs", "fuse.vmhgfs-fuse", "prl_fs",
 ))  # fmt: skip
 _LOCAL: Final = frozenset((
     "ext2", "ext3", "ext4", "xfs", "btrfs", "zfs", "f2fs", "tmpfs", "ramfs", "overlay", "jfs", "reiserfs",
@@ -337,7 +348,7 @@ def check_filesystem(folder: Path) -> None:
     """
     if os.environ.get(I_KNOW):
         return
-    kind = kind_of(folder)
+    kind = kind_of(folder) or _kind_by_statfs(folder)
     if kind in _LOCAL:
         return
     if kind in _NETWORK:
@@ -356,7 +367,7 @@ def _refused(folder: Path, why: str) -> BookError:
 
 
 def kind_of(folder: Path) -> str:
-    """Return the kind of file system that a folder is on, as Linux names it; empty where it is not known."""
+    """Return the kind of file system that a folder is on, as Linux names it; empty where it does not say."""
     try:
         lines = MOUNTS.read_text("utf-8", "surrogateescape").splitlines()
     except OSError:
@@ -376,6 +387,32 @@ def kind_of(folder: Path) -> str:
         if inside and len(at) >= len(best[0]):
             best = (at, after.split()[0])
     return best[1]
+
+
+_MAGIC: Final = {
+    0x6969: "nfs", 0x517B: "smb", 0xFF534D42: "cifs", 0xFE534D42: "smb2", 0x01021997: "9p", 0x564C: "ncpfs",
+    0x5346414F: "afs", 0x00C36400: "ceph", 0x0BD00BD0: "lustre", 0x73757245: "coda", 0x786F4256: "vboxsf",
+}  # fmt: skip
+"""What statfs(2) calls the file systems that are on a network; the numbers are those of its manual page,
+the last two of linux/magic.h and of the driver."""
+
+_NAME_AT: Final = 72
+"""Where macOS writes the name of the kind in its answer, by sys/mount.h; from memory, not tried on one."""
+
+
+def _kind_by_statfs(folder: Path) -> str:
+    """Return the kind of file system where the list of mounts cannot be read; empty where it is not known."""
+    answer = ctypes.create_string_buffer(4096)
+    try:
+        library = ctypes.CDLL(None)
+        ask = getattr(library, "statfs$INODE64", None) or library.statfs
+        if ask(os.fsencode(folder), answer):
+            return ""
+    except (AttributeError, OSError, TypeError):
+        return ""
+    if sys.platform == "darwin":
+        return answer.raw[_NAME_AT : _NAME_AT + 16].partition(b"\0")[0].decode("ascii", "replace")
+    return _MAGIC.get(ctypes.c_long.from_buffer(answer).value & 0xFFFFFFFF, "")
 
 
 def shares_memory(folder: Path) -> bool:

@@ -87,9 +87,9 @@ def shown(place: str) -> str:
         return "the server"
     user = f"{url.username}@" if url.username else ""
     port = f":{url.port}" if url.port else ""
-    service = url.query.get("service")
-    if service and not url.host and not url.database:
-        return f"service {service}"
+    if not url.host and not url.database:
+        service = url.query.get("service") or os.environ.get("PGSERVICE")
+        return f"service {service}" if service else "the server"
     # A password with an @ in it ends in what is taken for the host.
     host = (url.host or "").rpartition("@")[2]
     return f"{user}{host}{port}/{url.database or ''}"
@@ -142,22 +142,34 @@ def _files_at(place: str) -> Path | str:
     return str(named) if is_url(str(named)) else Path(str(named))
 
 
+_NO_ANSWER: Final = "cannot be reached"
+
 _UNREACHABLE: Final = (
     # In this order: a server that refuses a password names the connection, too.
-    (r"password authentication failed|no password supplied", "did not take the password",
+    (r"(password|sasl) authentication failed|no password supplied", "did not take the password",
      "Check user and password; keep it in a file that PGPASSFILE names, or in ~/.pgpass"),
     (r"no pg_hba.conf entry|peer authentication failed", "does not let this user in from here",
      "Ask whoever keeps the server"),
     (r"role .* does not exist", "does not know this user", "Check the user in the URL"),
-    (r"database .* does not exist", "is not on this server: it has no database of that name",
+    (r"database .* does not exist|no such database", "is not on this server: it has no database of that name",
      "Check the name in the URL, or have it made: createdb -E UTF8 NAME"),
     (r"too many (connections|clients)|remaining connection slots", "gets no connection: its server is full",
      "Wait a moment and repeat the command"),
     (r"definition of service|service file", "is not described in the service file",
      "Check PGSERVICE and the file that PGSERVICEFILE names"),
     (r"connection (to server|failed|refused|timeout)|timeout expired|(translate|resolve) host|server running",
-     "cannot be reached", "Check that the server runs, and host and port in the URL"),
+     _NO_ANSWER, "Check that the server runs, and host and port in the URL"),
 )  # fmt: skip
+
+_SERVER_REFUSED: Final = re.compile(r"failed: \w+:  +(.+)")
+"""How a server's own words begin that lets nobody in; the word before them is of the server's language."""
+
+_BY_CODE: Final = {
+    "55P03": "lock timeout", "57014": "statement timeout", "25006": "read-only", "42501": "permission denied",
+    "40001": "could not serialize", "40P01": "deadlock", "53100": "no space left",
+    **dict.fromkeys(("25P03", "57P01", "57P02", "57P05"), "terminating connection"),
+}  # fmt: skip
+"""What a server says, whatever its language (appendix A of PostgreSQL's manual), in the words below."""
 
 _LOST: Final = re.compile(
     r"server closed the connection|terminating connection|connection is (lost|closed)|eof detected|timed out"
@@ -179,30 +191,46 @@ _REFUSALS: Final = (
 
 def is_lost(error: Exception) -> bool:
     """Whether an error says that the connection ended, and not that the server refused something."""
-    text = str(getattr(error, "orig", error)).lower()
-    return bool(getattr(error, "connection_invalidated", False) or _LOST.search(text))
+    return bool(getattr(error, "connection_invalidated", False) or _LOST.search(_words_of(error)))
+
+
+def _words_of(error: Exception) -> str:
+    driver = getattr(error, "orig", error)
+    return f"{driver} {_BY_CODE.get(getattr(driver, 'sqlstate', None) or '', '')}".lower()
 
 
 def refusal_for(place: str, error: Exception) -> BookError:
-    """Return what a database's error means to the person, with what to do."""
-    # By the words and not by error codes: the two drivers share no codes, and SQLite reports a full or a
-    # read-only disk through the same class as a wrong statement.
-    text = str(getattr(error, "orig", error)).lower()
-    name = shown(place)
+    """Return what a database's error means to the person, with what to do.
+
+    Args:
+        place: Of the book; empty where it is not known which is meant.
+        error: What was raised.
+    """
+    # By the words: SQLite has no codes, reports a full or a read-only disk through the same class as a wrong
+    # statement, and no code comes with a connection that a server refuses.
+    text = _words_of(error)
+    book = f"The book {shown(place)}".rstrip()
     if is_url(place):
         for words, what, do in _UNREACHABLE:
             if re.search(words, text):
-                return UnreachableError(f"The book {name} {what}", do=f"Nothing was written. {do}")
+                if what == _NO_ANSWER and (answer := _SERVER_REFUSED.search(str(error))):
+                    return UnreachableError(
+                        f"The server of the book {shown(place)} refused the connection",
+                        why=answer[1],
+                        do="Nothing was written. Ask whoever keeps the server",
+                    )
+                return UnreachableError(f"{book} {what}", do=f"Nothing was written. {do}")
         if is_lost(error):
             return UnreachableError(
-                f"The connection to the book {name} was lost", do="Nothing was written. Repeat the command"
+                f"The connection to the book {shown(place)} was lost",
+                do="Nothing was written. Repeat the command",
             )
     elif re.search("disk i/o error|unable to open", text) and _is_full(place):
         text = "disk is full"
     for words, what, do in _REFUSALS:
         if re.search(words, text):
-            return BookError(f"The book {name} {what}", do=f"Nothing was written. {do}")
-    return BookError(f"The book {name} did not take this", why=_first_line(error), do="Nothing was written")
+            return BookError(f"{book} {what}", do=f"Nothing was written. {do}")
+    return BookError(f"{book} did not take this", why=_first_line(error), do="Nothing was written")
 
 
 def _is_full(place: str) -> bool:

@@ -9,6 +9,7 @@ import os
 import sys
 import tempfile
 import traceback
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, ClassVar, Final, NoReturn
 
@@ -247,7 +248,10 @@ def _unforeseen(bench: Bench | None, error: Exception) -> Refused:
     if type(error).__module__.startswith("sqlalchemy"):
         from tracker.book import refusal_for  # noqa: PLC0415 - only where SQLAlchemy is loaded already
 
-        return refusal_for(bench.named if bench else "", error)
+        place = ""
+        with suppress(Refused):
+            place = bench.named if bench else ""
+        return refusal_for(place, error)
     handle, name = tempfile.mkstemp(prefix="strandbook-", suffix=".log", text=True)
     with os.fdopen(handle, "w") as stream:
         stream.write(without_passwords(traceback.format_exc()))
