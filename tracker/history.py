@@ -9,13 +9,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session, contains_eager, joinedload
+from sqlalchemy.orm import Session
 
 from tracker.book import zone_named
 from tracker.errors import Refused
 from tracker.ids import drying_id, job_id, spool_id
 from tracker.lazy_modules import lazy
-from tracker.model import BookRecord, Drying, DryingSpool, Job, JobSpool, Spool, StoragePeriod, Weighing
+from tracker.model import (
+    BookRecord,
+    Drying,
+    DryingSpool,
+    Job,
+    JobSpool,
+    Material,
+    Spool,
+    StoragePeriod,
+    Weighing,
+)
 from tracker.moments import local_day, local_midnight
 from tracker.stored_rows import one_of
 
@@ -223,11 +233,12 @@ def spool_days(session: Session, spool: Spool, until: dt.datetime) -> SpoolDays:
     Raises:
         Refused: A single record is impossible (an end before its beginning).
     """
-    return _days(spool, until, _records(session, [spool.id], until), zone_of(session))
+    records = _records(session, [spool.id], until)
+    return _days(spool, spool.material.family, until, records, zone_of(session))
 
 
 def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[int, SpoolDays | Refused]:
-    """Return the days of many spools in four statements, each up to its own moment.
+    """Return the days of many spools in a few statements, each up to its own moment.
 
     Args:
         session: To read with.
@@ -241,11 +252,12 @@ def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[
     numbers = sorted(until)
     records, zone = _records(session, numbers, max(until.values())), zone_of(session)
     found: dict[int, SpoolDays | Refused] = {}
-    for spool in session.scalars(
-        select(Spool).where(one_of(session, Spool.id, numbers)).options(joinedload(Spool.material))
-    ):
+    asked = select(
+        Spool.id, Spool.received_on, Spool.diameter_mm, Spool.empty_g, Spool.reel, Material.family
+    ).join(Material, Material.id == Spool.material_id)
+    for spool in session.execute(asked.where(one_of(session.connection(), Spool.id, numbers))).all():
         try:
-            found[spool.id] = _days(spool, until[spool.id], records, zone)
+            found[spool.id] = _days(spool, spool.family, until[spool.id], records, zone)
         except Refused as refusal:
             found[spool.id] = refusal
     return found
@@ -253,13 +265,13 @@ def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[
 
 @dataclass
 class _Records:
-    """Rows of some spools, by the spool's number.
+    """Rows of some spools, by the spool's number; of bare columns, for there may be many.
 
     ``came_from`` are the spools that each was wound from, with when.
     """
 
-    periods: dict[int, list[StoragePeriod]]
-    dryings: dict[int, list[DryingSpool]]
+    periods: dict[int, list[Any]]
+    dryings: dict[int, list[Any]]
     jobs: dict[int, list[Any]]
     came_from: dict[int, list[tuple[int, dt.datetime]]]
 
@@ -293,21 +305,22 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
     came_from = _came_from(session, spools)
     records = _Records(defaultdict(list), defaultdict(list), defaultdict(list), came_from)
     spools = [*spools, *{source for chain in came_from.values() for source, _ in chain} - set(spools)]
-    for period in session.scalars(
-        select(StoragePeriod).where(
-            one_of(session, StoragePeriod.spool_id, spools), StoragePeriod.began_at < until
-        )
-    ):
-        records.periods[period.spool_id].append(period)
+    connection = session.connection()
+    kept = select(
+        StoragePeriod.spool_id, StoragePeriod.id, StoragePeriod.place, StoragePeriod.began_at,
+        StoragePeriod.ended_at, StoragePeriod.temperature_c, StoragePeriod.rh_pct, StoragePeriod.rh_low_pct,
+        StoragePeriod.rh_high_pct,
+    ).where(one_of(connection, StoragePeriod.spool_id, spools), StoragePeriod.began_at < until)  # fmt: skip
     dried = (
-        select(DryingSpool)
-        .join(Drying)
-        .where(one_of(session, DryingSpool.spool_id, spools), Drying.began_at < until)
-        .options(contains_eager(DryingSpool.drying))
+        select(
+            DryingSpool.spool_id, DryingSpool.before_g, DryingSpool.after_g, Drying.id, Drying.began_at,
+            Drying.ended_at, Drying.planned_h, Drying.set_c, Drying.measured_c, Drying.room_c,
+            Drying.room_rh_pct, Drying.dryer_rh_pct,
+        )
+        .join(Drying, Drying.id == DryingSpool.drying_id)
+        .where(one_of(connection, DryingSpool.spool_id, spools), Drying.began_at < until)
         .order_by(Drying.began_at)
-    )
-    for part in session.scalars(dried):
-        records.dryings[part.spool_id].append(part)
+    )  # fmt: skip
     used = (
         select(
             JobSpool.spool_id,
@@ -317,23 +330,26 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
             func.coalesce(JobSpool.filament_g, Job.filament_g).label("filament_g"),
         )
         .join(Job, Job.id == JobSpool.job_id)
-        .where(one_of(session, JobSpool.spool_id, spools), Job.started_at < until)
+        .where(one_of(connection, JobSpool.spool_id, spools), Job.started_at < until)
     )
-    for row in session.execute(used):
-        records.jobs[row.spool_id].append(row)
+    for asked, into in ((kept, records.periods), (dried, records.dryings), (used, records.jobs)):
+        for row in session.execute(asked).all():
+            into[row.spool_id].append(row)
     return records
 
 
-def _days(spool: Spool, until: dt.datetime, records: _Records, zone: dt.tzinfo) -> SpoolDays:
+def _days(
+    spool: Any, family: str | None, until: dt.datetime, records: _Records, zone: dt.tzinfo
+) -> SpoolDays:
     periods = [
         _storage_period(period, spool)
         for period in records.of(spool.id, records.periods, lambda row: row.began_at)
         if period.began_at < until
     ]
     dryings = [
-        _drying(part, spool, until)
-        for part in records.of(spool.id, records.dryings, lambda row: row.drying.began_at)
-        if part.drying.began_at < until
+        _drying(row, spool, until)
+        for row in records.of(spool.id, records.dryings, lambda row: row.began_at)
+        if row.began_at < until
     ]
     jobs = [
         exposure.JobUse(began=job.started_at, ended=job.ended_at, key=job_id(job.id), mass_g=job.filament_g)
@@ -351,7 +367,7 @@ def _days(spool: Spool, until: dt.datetime, records: _Records, zone: dt.tzinfo) 
             zone=zone,
             settle=True,
         ),
-        family=spool.material.family,
+        family=family,
         diameter_mm=spool.diameter_mm,
     )
 
@@ -362,7 +378,7 @@ def zone_of(session: Session) -> dt.tzinfo:
     return zone_named(name) if name else dt.UTC
 
 
-def _received(spool: Spool, zone: dt.tzinfo, until: dt.datetime) -> dt.datetime | None:
+def _received(spool: Any, zone: dt.tzinfo, until: dt.datetime) -> dt.datetime | None:
     """Return when the bench's day began on which a spool came; None where no such day is recorded."""
     if spool.received_on is None:
         return None
@@ -370,9 +386,9 @@ def _received(spool: Spool, zone: dt.tzinfo, until: dt.datetime) -> dt.datetime 
     return at if at < until else None
 
 
-def _storage_period(row: StoragePeriod, spool: Spool) -> ExposurePeriod:
+def _storage_period(row: Any, spool: Any) -> ExposurePeriod:
     return exposure.StoragePeriod(
-        place=row.place,  # type: ignore[arg-type] # the database holds it to the four places
+        place=row.place,
         began=row.began_at,
         ended=row.ended_at,
         temperature_c=row.temperature_c,
@@ -383,9 +399,8 @@ def _storage_period(row: StoragePeriod, spool: Spool) -> ExposurePeriod:
     )
 
 
-def _drying(part: DryingSpool, spool: Spool, until: dt.datetime) -> ExposureDrying | None:
+def _drying(row: Any, spool: Any, until: dt.datetime) -> ExposureDrying | None:
     """Return a drying, or None where no temperature is known: then those hours stay unlogged."""
-    row = part.drying
     set_c = row.set_c if row.set_c is not None else row.measured_c
     if set_c is None:
         return None
@@ -395,14 +410,14 @@ def _drying(part: DryingSpool, spool: Spool, until: dt.datetime) -> ExposureDryi
         ended=row.ended_at or min(planned, until),
         set_c=set_c,
         measured_c=row.measured_c,
-        before_g=part.before_g,
-        after_g=part.after_g,
+        before_g=row.before_g,
+        after_g=row.after_g,
         empty_g=spool.empty_g,
         room_c=row.room_c,
         room_rh_pct=row.room_rh_pct,
         dryer_rh_pct=row.dryer_rh_pct,
         key=drying_id(row.id),
-        reel=spool.reel,  # type: ignore[arg-type] # the form holds it to the three words
+        reel=spool.reel,
     )
 
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from operator import itemgetter
+from types import SimpleNamespace
 from typing import Any, Final, NamedTuple
 
 from sqlalchemy import Connection, delete, func, select
@@ -20,8 +21,8 @@ from sqlalchemy.orm import Session
 
 from tracker.acts.act import insert_rows
 from tracker.acts.derived import Touched
-from tracker.factors.printed import of_job
-from tracker.factors.reading import Rows, factors_of, material_of_piece, recorded_of, rows_of_jobs
+from tracker.factors.printed import of_job, put_given
+from tracker.factors.reading import Rows, material_of_piece, of_spools, own_spools, recorded_of, rows_of_jobs
 from tracker.factors.registry import ESTIMATED, MEASURED, Factors
 from tracker.ids import read_id, spool_id
 from tracker.model import (
@@ -89,38 +90,56 @@ class Kept(NamedTuple):
 def days_of(connection: Connection, specimens: Sequence[int], *, water: bool) -> dict[int, Factors]:
     """Return what :func:`factors_of` does, as far as it follows from the days of spools: of others not all.
 
-    It is read of one specimen for all of a job that have one spool and the same given outright.
-
     Args:
         connection: To the book.
         specimens: Row ids; unknown ones are left out of the answer.
         water: Whether to estimate the water content too.
     """
-    alike: dict[tuple[Any, ...], int] = {}
-    one: dict[int, int] = {}
-    for some in batched(specimens):
-        pieces = connection.execute(
-            select(Specimen.id, Specimen.job_id).where(one_of(connection, Specimen.id, some))
-        ).all()
-        given: dict[int, list[Any]] = defaultdict(list)
-        asked = select(
-            FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text,
-            FactorRecord.basis, FactorRecord.source,
-        ).where(
-            one_of(connection, FactorRecord.specimen_id, some), FactorRecord.name.in_(OF_DAYS)
-        )  # fmt: skip
-        for row in connection.execute(asked):
-            given[row.specimen_id].append(tuple(row)[1:])
-        jobs = {row.job_id for row in pieces}
-        links = (
-            select(JobSpool.job_id).where(one_of(connection, JobSpool.job_id, jobs)).group_by(JobSpool.job_id)
-        )
-        apart = set(connection.scalars(links.having(func.count() > 1)))
-        for piece, job in pieces:
-            key = (job, *sorted(given.get(piece, ()), key=str), piece if job in apart else None)
-            one[piece] = alike.setdefault(key, piece)
-    found = factors_of(connection, alike.values(), water=water)
-    return {piece: found[other] for piece, other in one.items() if other in found}
+    found: dict[int, Factors] = {}
+    with Session(connection) as session:
+        for some in batched(specimens):
+            asked = select(Specimen.id, Specimen.job_id).where(one_of(connection, Specimen.id, some))
+            jobs = {row.id: row.job_id for row in connection.execute(asked).all()}
+            prints, spools = _prints_and_spools(session, jobs)
+            seen = {piece: (jobs[piece], spool) for piece, spool in spools.items()}
+            starts = [
+                SimpleNamespace(id=key, spool_id=key[1], started_at=prints[key[0]].started_at)
+                for key in dict.fromkeys(seen.values())
+            ]
+            of_days = of_spools(session, starts, water=water)
+            given = _given_of_days(connection, some)
+            for piece, key in seen.items():
+                found[piece] = of_days.get(key, {})
+                if piece in given:
+                    found[piece] = dict(found[piece])
+                    put_given(found[piece], given[piece])
+    return found
+
+
+def _prints_and_spools(
+    session: Session, jobs: Mapping[int, int]
+) -> tuple[dict[int, Any], dict[int, int | None]]:
+    """Return the jobs of specimens by number, and by specimen the spool that most of it was printed from."""
+    connection, numbers = session.connection(), sorted(set(jobs.values()))
+    several = select(func.count() > 1).where(JobSpool.job_id == Job.id).correlate(Job).scalar_subquery()
+    asked = select(Job.id, Job.started_at, _JOBS.c.spool_id, several.label("several"))
+    asked = asked.outerjoin(_JOBS, _JOBS.c.job_id == Job.id).where(one_of(connection, Job.id, numbers))
+    prints = {row.id: row for row in connection.execute(asked).all()}
+    spools = {piece: prints[job].spool_id for piece, job in jobs.items() if job in prints}
+    apart = [piece for piece in spools if prints[jobs[piece]].several]
+    return prints, spools | (own_spools(session, apart) if apart else {})
+
+
+def _given_of_days(connection: Connection, specimens: Sequence[int]) -> dict[int, list[Any]]:
+    found: dict[int, list[Any]] = defaultdict(list)
+    asked = select(
+        FactorRecord.specimen_id, FactorRecord.name, FactorRecord.number, FactorRecord.text,
+        FactorRecord.basis, FactorRecord.source,
+    )  # fmt: skip
+    asked = asked.where(one_of(connection, FactorRecord.specimen_id, specimens))
+    for row in connection.execute(asked.where(FactorRecord.name.in_(OF_DAYS))).all():
+        found[row.specimen_id].append(row)
+    return found
 
 
 class Piece(NamedTuple):

@@ -112,6 +112,17 @@ def material_of_piece(rows: Rows, row: Any) -> int | None:
     return number
 
 
+def own_spools(session: Session, specimens: Sequence[int]) -> dict[int, int | None]:
+    """Return the number of the spool that most of each specimen was printed from.
+
+    Args:
+        session: To read with.
+        specimens: Row ids; unknown ones are left out of the answer.
+    """
+    rows = rows_of(session, specimens)
+    return {row.id: _seen_from(rows, row)[1] for row in rows.pieces}
+
+
 def _seen_from(rows: Rows, row: Any) -> _Seen:
     """Return a piece's job with the spool that most of the piece was printed from."""
     links = rows.links.get(row.job_id)

@@ -374,8 +374,9 @@ def _rows_of(
         statement = statement.where(kind.model.voided.is_not(None)).execution_options(**{WITH_VOIDED: True})
     plan_for_first_rows(connection, few=bool(where) and selection.begins_with_few(where))
     # A few rows first and then more at a time, but never many: a server works out all of a part before it
-    # gives the first of it, and where few rows pass it goes through two hundred others for each.
-    options = {"stream_results": True, "max_row_buffer": 250}
+    # gives the first of it, and where few rows pass it goes through two hundred others for each. Of what is
+    # judged more are needed before the first is shown.
+    options = {"stream_results": True, "max_row_buffer": 250 if judge is None else _JUDGED_MOST // 2}
     rows = iter(connection.execute(statement, execution_options=options))
     if judge is None:
         yield from rows
