@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
-from sqlalchemy import func, select
+from sqlalchemy import any_, func, select
 from sqlalchemy.orm import Session
 
 from tracker.book import zone_named
@@ -250,14 +250,16 @@ def many_spool_days(session: Session, until: Mapping[int, dt.datetime]) -> dict[
     if not until:
         return {}
     numbers = sorted(until)
-    records, zone = _records(session, numbers, max(until.values())), zone_of(session)
+    records = _records(session, numbers, max(until.values()))
     found: dict[int, SpoolDays | Refused] = {}
+    zone = select(BookRecord.zone).where(BookRecord.id == 1).scalar_subquery()
     asked = select(
-        Spool.id, Spool.received_on, Spool.diameter_mm, Spool.empty_g, Spool.reel, Material.family
-    ).join(Material, Material.id == Spool.material_id)
+        Spool.id, Spool.received_on, Spool.diameter_mm, Spool.empty_g, Spool.reel, Material.family,
+        zone.label("zone"),
+    ).join(Material, Material.id == Spool.material_id)  # fmt: skip
     for spool in session.execute(asked.where(one_of(session.connection(), Spool.id, numbers))).all():
         try:
-            found[spool.id] = _days(spool, spool.family, until[spool.id], records, zone)
+            found[spool.id] = _days(spool, spool.family, until[spool.id], records, _zone(spool.zone))
         except Refused as refusal:
             found[spool.id] = refusal
     return found
@@ -332,6 +334,10 @@ def _records(session: Session, spools: Sequence[int], until: dt.datetime) -> _Re
         .join(Job, Job.id == JobSpool.job_id)
         .where(one_of(connection, JobSpool.spool_id, spools), Job.started_at < until)
     )
+    if connection.dialect.name != "sqlite":
+        # A server goes through all jobs of the book otherwise, for those of a few days.
+        printed = select(JobSpool.job_id).where(one_of(connection, JobSpool.spool_id, spools))
+        used = used.where(Job.id == any_(func.array(printed.scalar_subquery())))
     for asked, into in ((kept, records.periods), (dried, records.dryings), (used, records.jobs)):
         for row in session.execute(asked).all():
             into[row.spool_id].append(row)
@@ -375,6 +381,10 @@ def _days(
 def zone_of(session: Session) -> dt.tzinfo:
     """Return the bench's zone, as the book has it."""
     name = session.scalar(select(BookRecord.zone).where(BookRecord.id == 1))
+    return _zone(name)
+
+
+def _zone(name: str | None) -> dt.tzinfo:
     return zone_named(name) if name else dt.UTC
 
 

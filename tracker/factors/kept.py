@@ -16,7 +16,7 @@ from operator import itemgetter
 from types import SimpleNamespace
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import Connection, delete, func, select
+from sqlalchemy import Connection, delete, exists, func, select
 from sqlalchemy.orm import Session
 
 from tracker.acts.act import insert_rows
@@ -107,7 +107,8 @@ def days_of(connection: Connection, specimens: Sequence[int], *, water: bool) ->
                 for key in dict.fromkeys(seen.values())
             ]
             of_days = of_spools(session, starts, water=water)
-            given = _given_of_days(connection, some)
+            any_given = any(row.any_given for row in prints.values())
+            given = _given_of_days(connection, some) if any_given else {}
             for piece, key in seen.items():
                 found[piece] = of_days.get(key, {})
                 if piece in given:
@@ -122,7 +123,11 @@ def _prints_and_spools(
     """Return the jobs of specimens by number, and by specimen the spool that most of it was printed from."""
     connection, numbers = session.connection(), sorted(set(jobs.values()))
     several = select(func.count() > 1).where(JobSpool.job_id == Job.id).correlate(Job).scalar_subquery()
-    asked = select(Job.id, Job.started_at, _JOBS.c.spool_id, several.label("several"))
+    # Of the whole book: hours or water of a piece are hardly ever given, and this costs no question more.
+    any_given = exists().where(FactorRecord.name.in_(OF_DAYS))
+    asked = select(
+        Job.id, Job.started_at, _JOBS.c.spool_id, several.label("several"), any_given.label("any_given")
+    )
     asked = asked.outerjoin(_JOBS, _JOBS.c.job_id == Job.id).where(one_of(connection, Job.id, numbers))
     prints = {row.id: row for row in connection.execute(asked).all()}
     spools = {piece: prints[job].spool_id for piece, job in jobs.items() if job in prints}
