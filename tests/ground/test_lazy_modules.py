@@ -7,10 +7,13 @@ import os
 import subprocess
 import sys
 import textwrap
+import threading
+from pathlib import Path
+from types import ModuleType
 
 import pytest
 
-from tracker.lazy_modules import lazy
+from tracker.lazy_modules import lazy, postpone
 
 
 def test_nothing_is_loaded_until_it_is_used() -> None:
@@ -63,3 +66,76 @@ def test_arrays_are_multiplied_by_one_thread_unless_set_otherwise() -> None:
             [sys.executable, "-c", code], env=bare | given, capture_output=True, text=True, check=True
         )
         assert done.stdout.split() == [wanted]
+
+
+CODE = """
+import time
+runs = globals().get("runs", 0) + 1
+time.sleep(0)
+answer = 42
+"""
+"""Lets other threads run in the middle, and counts how often it is run."""
+
+
+@pytest.fixture
+def postponed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    """Give a module of a few lines as a program gets it that imports it after it was postponed."""
+    (tmp_path / "postponed_sample.py").write_text(CODE)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    # What is imported by the test is taken out of the interpreter with it.
+    monkeypatch.setitem(sys.modules, "postponed_sample", ModuleType("other"))
+    del sys.modules["postponed_sample"]
+    postpone("postponed_sample")
+    return __import__("postponed_sample")
+
+
+def test_a_postponed_module_runs_when_a_name_is_asked_of_it(postponed: ModuleType) -> None:
+    """Importing it runs nothing; afterwards it is a module as any other, the same that was imported."""
+    assert "runs" not in vars(postponed)
+    assert postponed.answer == 42
+    assert (type(postponed), postponed.runs) == (ModuleType, 1)
+    assert sys.modules["postponed_sample"] is postponed
+    assert not hasattr(postponed, "no_such_name")
+
+
+def test_a_postponed_module_runs_once_for_all_threads(postponed: ModuleType) -> None:
+    """Threads that ask at the same time wait for one of them, and each gets its answer."""
+    got: list[int] = []
+    threads = [threading.Thread(target=lambda: got.append(postponed.answer)) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert (got, postponed.runs) == ([42] * 4, 1)
+
+
+def test_a_postponed_module_that_fails_says_why_each_time(tmp_path: Path, postponed: ModuleType) -> None:
+    """As an import that failed is tried again by the next."""
+    (tmp_path / "postponed_sample.py").write_text('raise OSError("unreadable")')
+    for _ in range(2):
+        with pytest.raises(OSError, match="unreadable"):
+            _ = postponed.answer
+
+
+def test_a_module_that_is_loaded_stays_as_it_is() -> None:
+    """Nor is one made up that is not there: whoever imports it gets the usual error."""
+    postpone("textwrap", "no_such_module_anywhere")
+    assert type(textwrap) is ModuleType
+    assert "no_such_module_anywhere" not in sys.modules
+
+
+def test_event_loops_run_after_they_were_postponed() -> None:
+    """A program that serves pages gets all of asyncio; a package knows its part that was postponed."""
+    code = """
+from tracker.lazy_modules import postpone
+postpone("asyncio", "importlib.metadata")
+import asyncio, importlib, sys
+assert asyncio.iscoroutine(None) is False and "asyncio.base_events" not in sys.modules
+import asyncio.queues
+async def answer():
+    await asyncio.sleep(0)
+    return importlib.metadata.version("click")
+print(asyncio.run(answer()) != "", type(asyncio).__name__, asyncio.queues.Queue is asyncio.Queue)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "module", "True"]

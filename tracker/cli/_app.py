@@ -7,18 +7,25 @@ import importlib
 import json
 import os
 import sys
-import tempfile
-import traceback
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, ClassVar, Final, NoReturn
+from typing import TYPE_CHECKING, Any, ClassVar, Final, NoReturn
 
 import click
 
 from tracker import __version__
 from tracker.cli._bench import Bench, warn_of_password
 from tracker.errors import Doubt, Refused, close_names, missing_extra, without_passwords
+from tracker.lazy_modules import lazy, postpone
 from tracker.safe_text import visible, visible_but_colours
+
+if TYPE_CHECKING:
+    import tempfile
+    import traceback
+else:
+    # For a failure that nobody foresaw.
+    tempfile = lazy("tempfile")
+    traceback = lazy("traceback")
 
 _TABLE: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "The book": {
@@ -343,6 +350,8 @@ def main() -> None:
     # Threads of the linear algebra fight over two cores on problems as small as ours, and are read from
     # here when numpy loads; whoever sets it, keeps it.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # SQLAlchemy imports both and uses neither for a book in a file: together a fifteenth of a short command.
+    postpone("asyncio", "importlib.metadata")
     try:
         strandbook(prog_name="strandbook")
     except OSError as error:
