@@ -388,11 +388,34 @@ def test_the_factors_of_days_are_not_asked_without_them(book: Book) -> None:
         numbers = list(session.scalars(select(Specimen.id)))
         whole, part = factors_of(session, numbers), factors_of(session, numbers, days=False)
 
-    days = {"water_pct", "open_air_h", "open_air_rh_h", "drying_c", "drying_h"}
+    days = kept.OF_DAYS
     assert {name for each in whole.values() for name in each} & days
     assert part == {
         number: {name: value for name, value in each.items() if name not in days}
         for number, each in whole.items()
+    }
+
+
+@pytest.mark.parametrize("seed", [3, 7])
+def test_the_factors_of_days_alone_are_those_of_all(book: Book, seed: int) -> None:
+    """Of pieces from a second spool, of spools taken back and where hours are given outright too."""
+    random_book(book, seed, 30)
+    for given in (False, True):
+        with book.act("bench", WHO) as act:
+            pieces = list(act.session.scalars(select(Specimen.id)))
+            row = {"specimen_id": pieces[0], "name": "open_air_h", "number": 7.5, "text": None}
+            act.bulk(FactorRecord, [row | {"basis": "typed", "source": "sheet"}] if given else [])
+        with book.read() as session:
+            whole = factors_of(session, pieces)
+            days = kept.days_of(session.connection(), pieces, water=True)
+        assert _of_days(days) == _of_days(whole)
+        assert not given or days[pieces[0]]["open_air_h"].value == 7.5
+
+
+def _of_days(found: dict[int, Any]) -> dict[int, Any]:
+    return {
+        piece: {name: value for name, value in each.items() if name in kept.OF_DAYS}
+        for piece, each in found.items()
     }
 
 
