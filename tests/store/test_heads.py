@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
+import re
 import shutil
 import subprocess
 import zoneinfo
@@ -257,14 +258,16 @@ class TestTimeStamps:
     def test_it_is_kept_with_the_head(self, book: Book, noted: Path, stamp: Path) -> None:
         """As attachments of an act of its own; the stamp's moment is reported."""
         at = attach_stamp(book, "Ada", stamp, noted)
-        assert at.endswith("UTC")
+        assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d UTC", at)
         assert verify(book).clean
         with book.connect() as connection:
             names = set(connection.exec_driver_sql("SELECT name FROM attachment").scalars())
         assert {"head.json", "head.tsr"} <= names
 
     def test_one_of_another_file_is_refused(self, book: Book, noted: Path, stamp: Path) -> None:
-        """It must hold the digest of exactly this file."""
+        """It must be an answer and hold the digest of exactly this file; a request holds that too."""
+        with pytest.raises(HeadError, match="not the answer of a service"):
+            attach_stamp(book, "Ada", stamp.with_name("q"), noted)
         noted.write_text(noted.read_text() + "\n")
         with pytest.raises(HeadError, match="is no time stamp of"):
             attach_stamp(book, "Ada", stamp, noted)

@@ -21,6 +21,8 @@ from tracker.verify.findings import Finding, Findings
 _SHA256 = bytes.fromhex("0609608648016503040201")
 """Object identifier of SHA-256 in DER (RFC 5754)."""
 
+_TST_INFO = bytes.fromhex("060b2a864886f70d0109100104")
+"""The object identifier id-ct-TSTInfo of what a service signs (RFC 3161, section 2.4.2), in DER."""
 _GENERALIZED = re.compile(rb"\x18[\x0f-\x1f](\d{14})(?:\.\d+)?Z")
 _BACKWARDS = dt.timedelta(minutes=2)
 
@@ -84,8 +86,16 @@ def attach_stamp(book: Book, who: str, stamp: Path, stamped: Path) -> str:
             why="it does not hold its SHA-256",
             do="Have exactly this file stamped, with SHA-256",
         )
-    found = _GENERALIZED.search(token)
-    at = f"{found[1].decode()} UTC" if found else "no moment"
+    # What is stamped comes before the moment; a request holds the digest too, and neither of the others.
+    found = _GENERALIZED.search(token, token.index(digest))
+    if _TST_INFO not in token or found is None:
+        raise HeadError(
+            f"{stamp} is no time stamp of {stamped}",
+            why="it is not the answer of a service: no moment is in it",
+            do="Give the file that the service sent back, not the request",
+        )
+    moment = found[1].decode()
+    at = f"{moment[:4]}-{moment[4:6]}-{moment[6:8]} {moment[8:10]}:{moment[10:12]}:{moment[12:]} UTC"
     with book.act("time stamp", who, reason=f"RFC 3161 stamp of entry {head.entry}: {at}") as act:
         act.attach(data, stamped.name)
         act.attach(token, stamp.name)
