@@ -247,6 +247,16 @@ def test_a_turned_bar_is_drawn_by_its_rectangle() -> None:
     assert layout(PIECES[:1], {}, BED).spots[0].turn_deg == 0.0
 
 
+def test_on_a_bar_that_falls_to_the_right_the_text_falls_too_and_is_not_upside_down() -> None:
+    """The bar above in a mirror: its long side is 143.13 degrees from X, read from the left -36.87."""
+    hull = ((87.0, 26.0), (7.0, 86.0), (13.0, 94.0), (93.0, 34.0))
+    one = piece(
+        "askew", 7, 26, 93, 94, rect_mm=(100.0, 10.0), angle_deg=143.130102354156, outline_mm=hull
+    )  # fmt: skip
+    (found,) = [each for each in drawing([one], {}, BED).shapes if isinstance(each, Text) and each.bold]
+    assert found.turn == pytest.approx(-36.87, abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("box", "written"),
     [
@@ -310,6 +320,14 @@ MAP: Final = """
 def test_the_map_in_characters_cell_by_cell() -> None:
     """58 columns of 2.76 mm, 22 rows of 5.45 mm: a cell is filled where its middle lies in a piece."""
     assert plate_map_text(PIECES, LABELS, BED, "tall", width=60) == MAP.lstrip()
+
+
+def test_numbers_of_two_figures_begin_at_the_middle_of_their_piece_and_stay_in_the_map() -> None:
+    """At the left side, in the middle and at the right side of the bed: columns 0, 29 and 57 of 58."""
+    behind = [piece(f"b{n}", 10 + 15 * n, 100, 15 + 15 * n, 105) for n in range(9)]
+    front = [piece(f"f{x}", x, 20, x + 2, 22) for x in (0, 79, 158)]
+    rows = plate_map_text([*behind, *front], {}, BED, width=60).splitlines()
+    assert next(row for row in rows if "11" in row) == "│10" + " " * 27 + "11" + " " * 25 + "12│"
 
 
 @pytest.mark.parametrize(

@@ -71,6 +71,8 @@ class TestAttachments:
         an_attachment(filled).write_bytes(b"; something else")
         with pytest.raises(BackupError, match=r"1 attachments are damaged in .*'a\.gcode'"):
             backup(filled, tmp_path / "b")
+        with pytest.raises(BackupError, match=r"1 attachments are damaged in .*'a\.gcode'"):
+            backup_into(filled, tmp_path / "backups")
 
     def test_a_missing_manifest_is_named(self, filled: Book, tmp_path: Path) -> None:
         """The rows of a bulk import stand in it alone."""

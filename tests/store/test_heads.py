@@ -114,6 +114,18 @@ def test_a_head_of_another_book(book: Book, noted: Path) -> None:
     assert "is of the book QQ2" in verify(book, against=[foreign]).found[0].text
 
 
+def test_a_time_stamp_of_a_head_of_another_book_is_refused(book: Book, noted: Path) -> None:
+    """Whether its code comes before or after the book's own; nothing is attached."""
+    before = head_now(book)
+    for code in {"000", "001", "ZZY", "ZZZ"} - {book.code}:
+        ring = KeyRing()
+        ring.new_key(code)
+        write_head(ring.sign(code, 1, before.hash, book.clock()), noted.with_name(f"{code}.json"))
+        with pytest.raises(HeadError, match=f"is a head of the book {code}, and not of {book.code}"):
+            attach_stamp(book, "Ada", noted, noted.with_name(f"{code}.json"))
+    assert head_now(book).entry == before.entry
+
+
 def test_the_day_of_a_head_is_the_day_at_the_bench(book: Book, noted: Path) -> None:
     """Noted at half past eleven in the evening, UTC: in Vienna that was the next day."""
     (head,) = read_heads(noted)

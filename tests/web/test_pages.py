@@ -540,9 +540,9 @@ def test_columns_of_a_list_are_chosen_and_kept(looking: Browser) -> None:
 
 
 def test_the_way_back_marks_what_is_unusual(site: Site, browser: Browser) -> None:
-    """Of five plates of one material that with another chamber; the others have the usual one."""
-    pieces = [_another_plate(site, chamber) for chamber in ("70", "70", "70", "40")]
-    text = plain(browser.get(f"/{pieces[3]}/trace").text)
+    """Of five plates of one material that with another chamber: those before and after have the usual one."""
+    pieces = [_another_plate(site, chamber) for chamber in ("70", "40", "70", "70")]
+    text = plain(browser.get(f"/{pieces[1]}/trace").text)
     assert "chamber temperature 40 °C; usually 70 °C (3 of 3 other plates)" in text
     assert "1 unusual" in text
     assert "usually" not in plain(browser.get(f"/{pieces[2]}/trace").text)

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from tests.why import plain
 from tests.why.simulated import SIX, STRENGTH, World, plate, some
@@ -116,13 +117,15 @@ def test_drift_shows_in_the_moving_average() -> None:
 def test_step_beyond_what_shuffles_can_tell_is_distinguished_from_chance() -> None:
     """A step of many standard deviations is less probable than one in the number of shuffles.
 
-    In a book of hundreds of charts, adjusted together, it would else never be shown.
+    In a book of hundreds of charts, adjusted together, it would else never be shown. Its probability is that
+    of SciPy's two-sample t test, times the 27 cuts that leave two plates on each side (Bonferroni).
     """
     calm = np.random.default_rng(3).normal(0, 0.01, 30)
     found = _step([f"P{i}" for i in range(30)], [*calm[:15], *(calm[15:] + 0.1)])
     assert found is not None
     assert (found.plate, found.before, found.after) == ("P15", 15, 15)
     assert found.p < 1e-8
+    assert found.p == pytest.approx(27 * stats.ttest_ind(calm[:15], calm[15:] + 0.1).pvalue, rel=1e-6, abs=0)
 
 
 def test_shuffles_in_parts_are_those_all_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
