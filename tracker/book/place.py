@@ -176,6 +176,9 @@ _LOST: Final = re.compile(
     r"|(consuming input|sending query) failed|could not receive data|connection reset|connection not open"
 )
 
+_NO_BOOK: Final = "is no SQLite file"
+_DAMAGED: Final = "is damaged"
+
 _REFUSALS: Final = (
     (r"readonly|read-only", "may not be written", "Check who may write there; reading goes on as before"),
     (r"permission denied", "may not be used like that by this user", "Check what the user was granted"),
@@ -183,8 +186,8 @@ _REFUSALS: Final = (
     (r"lock timeout|locked", "is being written by somebody else", "Wait a moment and repeat the command"),
     (r"deadlock|could not serialize", "was written by others at the same time", "Repeat the command"),
     (r"statement timeout", "took too long over this", "Repeat it when the server is less busy"),
-    (r"not a database", "is no SQLite file", "Bring it back from a backup: strandbook restore FILE"),
-    (r"malformed", "is damaged", "Bring it back from a backup: strandbook restore FILE"),
+    (r"not a database", _NO_BOOK, "Bring it back from a backup: strandbook restore FILE"),
+    (r"malformed", _DAMAGED, "Bring it back from a backup: strandbook restore FILE"),
     (r"unable to open", "cannot be opened", "Check the path and who may read it"),
 )  # fmt: skip
 
@@ -229,7 +232,9 @@ def refusal_for(place: str, error: Exception) -> BookError:
         text = "disk is full"
     for words, what, do in _REFUSALS:
         if re.search(words, text):
-            return BookError(f"{book} {what}", do=f"Nothing was written. {do}")
+            # Of what is in the book only two say anything: to verify the others do not mean damage.
+            kind = BookError if what in {_NO_BOOK, _DAMAGED} else UnreachableError
+            return kind(f"{book} {what}", do=f"Nothing was written. {do}")
     return BookError(f"{book} did not take this", why=_first_line(error), do="Nothing was written")
 
 
