@@ -9,7 +9,7 @@ given out in one order whoever else is writing.
 from __future__ import annotations
 
 from tracker.book.book import Book, LostAnswerError, new_book, now, open_book, zone_named
-from tracker.book.engines import WITH_VOIDED, make_engine, plan_for_first_rows, with_voided
+from tracker.book.engines import WITH_VOIDED, DatabaseRefusal, make_engine, plan_for_first_rows, with_voided
 from tracker.book.place import (
     BOOK_FILE,
     BookError,
@@ -33,6 +33,7 @@ __all__ = [
     "WITH_VOIDED",
     "Book",
     "BookError",
+    "DatabaseRefusal",
     "LostAnswerError",
     "OtherSchemaError",
     "UncertainError",

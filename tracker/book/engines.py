@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Engine, Select, create_engine, event
-from sqlalchemy.exc import DBAPIError, DisconnectionError
+from sqlalchemy.exc import DBAPIError, DisconnectionError, OperationalError
 from sqlalchemy.orm import Session, with_loader_criteria
 from sqlalchemy.pool import QueuePool
 
@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 else:
     # Wanted only where the system does not list what is mounted.
     ctypes = lazy("ctypes")
+
+DatabaseRefusal = OperationalError
+"""Raised where a database lets nobody in, or cannot do what is asked of it now (:func:`refusal_for`)."""
 
 BUSY_S: Final = 30
 """Longest that one waits for others to have written, in seconds."""

@@ -23,7 +23,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from tracker import __version__
-from tracker.book import refusal_for
+from tracker.book import BookError, DatabaseRefusal, UnreachableError, refusal_for, shown
 from tracker.errors import Refused, missing_extra
 from tracker.ids import IdError
 from tracker.kinds import NotFoundError, WrongKindError
@@ -65,6 +65,7 @@ def make_app(serving: Serving) -> FastAPI:
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(ClientDisconnect, _gone)
+    app.add_exception_handler(DatabaseRefusal, _database_refused)
     app.add_exception_handler(Exception, _unforeseen)
     app.add_middleware(GZipMiddleware, minimum_size=2000, compresslevel=5)
     app.add_middleware(_Threads)
@@ -103,7 +104,10 @@ def _refused(request: Request, refusal: Any) -> Response:
 
 def _error_page(request: Request, status: int, words: str, asks: Mapping[str, str] | None = None) -> Response:
     bench: Bench = request.app.state.bench
-    visitor = anyone(request, bench)
+    try:
+        visitor = anyone(request, bench)
+    except (DatabaseRefusal, BookError) as error:
+        return _database_refused(request, error)
     if not visitor.paired:
         # Neither the names of people nor what the book holds: a bare line, whatever was asked.
         return PlainTextResponse("This device is not paired.", status)
@@ -163,12 +167,25 @@ def _gone(request: Request, error: Exception) -> Response:
     return Response(status_code=400)
 
 
+def _database_refused(request: Request, error: Exception) -> Response:
+    """Answer that the book's database does not: a page would ask it again for what it shows.
+
+    Without it nobody knows who asks, so nothing is told of where it is.
+    """
+    place = request.app.state.bench.book.place
+    refusal = error if isinstance(error, BookError) else refusal_for(place, error)
+    words = refusal.what.replace(shown(place), "of this page").rstrip(".") + "."
+    away = isinstance(refusal, UnreachableError)
+    do = "What was stored before is safe. Load the page again in a moment." if away else ""
+    if _for_programs(request):
+        return JSONResponse({"refused": words, "do": do, "fields": []}, 503)
+    return PlainTextResponse(f"{words} {do or refusal.do}".rstrip(), 503, headers={"Retry-After": "5"})
+
+
 def _unforeseen(request: Request, error: Exception) -> Response:
     """Answer what nobody foresaw without a word of its inside; the server's own log has that."""
     del request
     words = "This should not have happened. What was stored before is safe."
-    if type(error).__module__.startswith("sqlalchemy"):
-        words = str(refusal_for("of this page", error))
     if (missing := missing_extra(error)) is not None:
         words = str(missing)
     return JSONResponse({"refused": words, "do": "Try again", "fields": []}, 500)
