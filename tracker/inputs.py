@@ -18,7 +18,7 @@ from typing import IO, Final, Literal
 from tracker.errors import Refused
 
 Kind = Literal[
-    "plate file", "log", "recording", "sheet", "day sheet", "picture", "settings", "table of a site"
+    "plate file", "log", "recording", "sheet", "day sheet", "picture", "settings file", "table of a site"
 ]
 
 MB: Final = 1 << 20
@@ -30,7 +30,7 @@ LIMITS: Final[dict[Kind, int]] = {
     "day sheet": MB,
     "table of a site": 8 * MB,
     "picture": 32 * MB,
-    "settings": MB,
+    "settings file": MB,
 }
 """Most bytes of each kind of file: far above what a bench makes.
 

@@ -43,12 +43,12 @@ def test_what_is_no_file_is_refused_at_once(tmp_path: Path, what: str) -> None:
 def test_a_file_of_the_largest_size_is_read(tmp_path: Path) -> None:
     """One byte more is refused, without reading the rest."""
     file = tmp_path / "map.toml"
-    file.write_bytes(b"#" * LIMITS["settings"])
-    assert len(read_input(file, "settings")) == LIMITS["settings"]
+    file.write_bytes(b"#" * LIMITS["settings file"])
+    assert len(read_input(file, "settings file")) == LIMITS["settings file"]
     with file.open("ab") as stream:
         stream.truncate(40 * 1024 * MB)
-    with pytest.raises(InputError, match="larger than a settings can be"):
-        read_input(file, "settings")
+    with pytest.raises(InputError, match="larger than a settings file can be"):
+        read_input(file, "settings file")
 
 
 @pytest.mark.parametrize(

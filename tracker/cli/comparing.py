@@ -414,7 +414,7 @@ def programme_command(bench: Bench, /, material: str, file: Path | None, as_json
     """Show what a complete MATERIAL needs, what of it is there, and what to print next."""
     if file is not None:
         try:
-            text = read_input(file, "settings").decode("utf-8")
+            text = read_input(file, "settings file").decode("utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise Refused(f"{file} cannot be read", why=str(error)) from error
         done(set_programme(bench.book, bench.who, material, read_programme(text).name, text), as_json)

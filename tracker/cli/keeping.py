@@ -461,7 +461,7 @@ def _column_map(columns: Path | None) -> ColumnMap:
     if columns is None:
         raise Refused("A column map is missing", do="Add --columns MAP, a TOML file that names the columns")
     try:
-        found: ColumnMap = importing.read_map(read_input(columns, "settings"), columns.name)
+        found: ColumnMap = importing.read_map(read_input(columns, "settings file"), columns.name)
     except OSError as error:
         raise Refused(f"{columns} cannot be read", why=error.strerror or str(error)) from error
     return found

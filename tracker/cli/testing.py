@@ -233,7 +233,7 @@ def _measure_day(
             "A sheet needs its column map", do="Give it with --columns MAP; strandbook manual test-day"
         )
     try:
-        column_map = day.read_day_map(read_input(columns, "settings"), columns.name)
+        column_map = day.read_day_map(read_input(columns, "settings file"), columns.name)
     except OSError as error:
         raise Refused(f"{columns} cannot be read", why=error.strerror or str(error)) from error
     plan = day.plan_day(bench.plugged, sheet, column_map)

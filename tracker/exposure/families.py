@@ -143,7 +143,7 @@ def load_families(path: Path | None = None) -> Families:
     if path is None:
         return _bundled()
     try:
-        text = read_input(path, "settings").decode("utf-8")
+        text = read_input(path, "settings file").decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(
             f"family file {path}", why=f"cannot be read ({error.__class__.__name__})", do="Give a TOML file."

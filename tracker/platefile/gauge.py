@@ -423,7 +423,7 @@ def _built_in() -> tuple[Piece, ...]:
 
 def _own(path: Path) -> tuple[Piece, ...]:
     try:
-        table = tomllib.loads(read_input(path, "settings").decode("utf-8"))
+        table = tomllib.loads(read_input(path, "settings file").decode("utf-8"))
         return tuple(_piece(row) for row in table["piece"])
     # What cannot be decoded, and what is no TOML, are ValueErrors.
     except (OSError, KeyError, TypeError, ValueError, RecursionError) as error:

@@ -117,7 +117,7 @@ def read_plan(path: Path) -> dict[str, Any]:
         Refused: It cannot be read or holds no plates.
     """
     try:
-        plan = tomllib.loads(read_input(path, "settings").decode("utf-8"))
+        plan = tomllib.loads(read_input(path, "settings file").decode("utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise Refused(
             f"{path} is no plan", why=str(error), do="Make one: strandbook followup A B -o plan.toml"

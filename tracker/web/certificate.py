@@ -76,8 +76,8 @@ def given_certificate(file: Path, key: Path) -> PageCertificate:
         Refused: It cannot be read.
     """
     try:
-        found = x509.load_pem_x509_certificate(read_input(file, "settings"))
-        read_input(key, "settings")
+        found = x509.load_pem_x509_certificate(read_input(file, "settings file"))
+        read_input(key, "settings file")
     except (OSError, ValueError) as error:
         raise Refused(f"{file} is no certificate that can be read", why=str(error)) from error
     return PageCertificate(file, key, found.fingerprint(hashes.SHA256()).hex(":").upper())
