@@ -130,7 +130,7 @@ def kinds(folder: Path) -> Iterator[tuple[str, Making, float, float]]:
 
     def templates(share: float) -> Read:
         file = Path(tempfile.mkdtemp(dir=folder)) / "t.toml"
-        file.write_text("[[piece]]\n" * round(LIMITS["settings"] * share / 10))
+        file.write_text("[[piece]]\n" * round(LIMITS["settings file"] * share / 10))
         return lambda: refused(lambda: _own(file))
 
     yield "a file of templates", templates, 0.2, 0.0
