@@ -173,18 +173,21 @@ def _database_refused(request: Request, error: Exception) -> Response:
     Without it nobody knows who asks, so nothing is told of where it is.
     """
     place = request.app.state.bench.book.place
-    refusal = error if isinstance(error, BookError) else refusal_for(place, error)
-    words = refusal.what.replace(shown(place), "of this page").rstrip(".") + "."
-    away = isinstance(refusal, UnreachableError)
-    do = "What was stored before is safe. Load the page again in a moment." if away else ""
+    found = error if isinstance(error, BookError) else refusal_for(place, error)
+    do = found.do
+    if isinstance(found, UnreachableError):
+        again = "" if request.method == "GET" else ": what was typed is sent once more, and stored once"
+        do = f"What was stored before is safe. Load this page again in a moment{again}"
+    refusal = Refused(found.what.replace(shown(place), "of this page"), do=do)
     if _for_programs(request):
-        return JSONResponse({"refused": words, "do": do, "fields": []}, 503)
-    return PlainTextResponse(f"{words} {do or refusal.do}".rstrip(), 503, headers={"Retry-After": "5"})
+        return JSONResponse(programs.as_json(refusal), 503)
+    return PlainTextResponse(without_commands(refusal), 503, headers={"Retry-After": "5"})
 
 
 def _unforeseen(request: Request, error: Exception) -> Response:
     """Answer what nobody foresaw without a word of its inside; the server's own log has that."""
-    del request
+    if type(error).__module__.startswith("sqlalchemy"):
+        return _database_refused(request, error)
     words = "This should not have happened. What was stored before is safe."
     if (missing := missing_extra(error)) is not None:
         words = str(missing)
